@@ -1,0 +1,35 @@
+"""What can go wrong on the plant side, sorted by what the caller can do about it.
+
+ConnectorError
+├── Unreachable      the device or folder did not answer: try again later
+├── Malformed        it answered with something that cannot be read: quarantine it, go on with the rest
+└── Misconfigured    the site file asks for something impossible: stop this source and tell a person
+"""
+
+from __future__ import annotations
+
+
+class ConnectorError(Exception):
+    """A source could not be read."""
+
+    retryable = False
+
+    def __init__(self, source: str, problem: str, remedy: str = "") -> None:
+        self.source = source
+        self.problem = problem
+        self.remedy = remedy
+        super().__init__(f"{source}: {problem}" + (f" {remedy}" if remedy else ""))
+
+
+class Unreachable(ConnectorError):
+    """The device, server or folder did not answer; the same call may work later."""
+
+    retryable = True
+
+
+class Malformed(ConnectorError):
+    """The source answered with something that cannot be read; asking again will not help."""
+
+
+class Misconfigured(ConnectorError):
+    """The site file asks this source for something impossible; a person must change it."""

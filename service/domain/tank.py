@@ -1,0 +1,114 @@
+"""A clarifier: its geometry and its frames of reference.
+
+The floor datum is the floor level at the side wall; every height is metres above it. A floor that slopes away from the
+wall is lower wherever a core sampler or a sensor stands, by ``floor_slope × distance from the wall``.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from enum import StrEnum
+
+from service.errors import DomainError
+
+
+class TankKind(StrEnum):
+    """What the tank settles; decides which balances hold for it."""
+
+    PRIMARY = "primary"
+    SECONDARY = "secondary"
+    THICKENER = "thickener"
+
+
+class TankShape(StrEnum):
+    """Plan of the tank."""
+
+    CIRCULAR = "circular"
+    RECTANGULAR = "rectangular"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NotchedWeir:
+    """A weir of equal V-notches."""
+
+    notch_angle: float  #: [degree]
+    notch_count: int
+    discharge_coefficient: float = 0.58  #: [–]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Tank:
+    """One clarifier. Lengths in [m], slopes as fall per length [–]."""
+
+    key: str
+    label: str
+    kind: TankKind
+    shape: TankShape
+    side_water_depth: float
+    floor_slope: float = 0.0
+    diameter: float | None = None
+    length: float | None = None
+    width: float | None = None
+    weir_length: float | None = None
+    notched_weir: NotchedWeir | None = None
+    #: Customary coring spot, as distance from the side wall.
+    core_distance_from_wall: float = 0.0
+    #: One revolution (circular) or one flight pass (rectangular) of the scraper [h]; None when not known.
+    arm_period: float | None = None
+
+    @property
+    def area(self) -> float:
+        """Free water surface. [m²]"""
+        if self.shape is TankShape.CIRCULAR:
+            if self.diameter is None:
+                raise DomainError(f"tank {self.key} is circular but has no diameter")
+            return math.pi * self.diameter**2 / 4.0
+        if self.length is None or self.width is None:
+            raise DomainError(f"tank {self.key} is rectangular but lacks length or width")
+        return self.length * self.width
+
+    @property
+    def reach(self) -> float:
+        """Greatest distance from the side wall at which something can stand: radius, or length. [m]"""
+        if self.shape is TankShape.CIRCULAR:
+            return (self.diameter or 0.0) / 2.0
+        return self.length or 0.0
+
+    def floor_drop(self, distance_from_wall: float) -> float:
+        """How far the floor lies below the floor datum at that distance from the wall. [m]
+
+        >>> t = Tank(key="a", label="A", kind=TankKind.SECONDARY, shape=TankShape.CIRCULAR, diameter=30.0,
+        ...          side_water_depth=4.0, floor_slope=1 / 12)
+        >>> round(t.floor_drop(5.0), 4)
+        0.4167
+        """
+        return self.floor_slope * distance_from_wall
+
+    def height_from_thickness(self, thickness: float, distance_from_wall: float) -> float:
+        """Blanket height above the floor datum from a core's thickness where the sampler stood. [m]
+
+        Parameters
+        ----------
+        thickness : settled sludge above the floor under the sampler. [m]
+        distance_from_wall : where the sampler stood. [m]
+
+        >>> t = Tank(key="a", label="A", kind=TankKind.SECONDARY, shape=TankShape.CIRCULAR, diameter=30.0,
+        ...          side_water_depth=4.0, floor_slope=1 / 12)
+        >>> round(t.height_from_thickness(1.0, 5.0), 4)
+        0.5833
+        """
+        return thickness - self.floor_drop(distance_from_wall)
+
+    def thickness_from_height(self, height: float, distance_from_wall: float) -> float:
+        """What a core would read at that distance from the wall for a blanket height. [m]"""
+        return height + self.floor_drop(distance_from_wall)
+
+    def clearance(self, height: float) -> float:
+        """Clear water between blanket and weir crest. [m]"""
+        return self.side_water_depth - height
+
+    @property
+    def lowest_height(self) -> float:
+        """Height of the lowest floor point: the bottom of what a blanket height can be. [m]"""
+        return -self.floor_drop(self.reach)

@@ -1,0 +1,51 @@
+"""What can go wrong in the service, sorted by who can do something about it.
+
+ServiceError
+├── ConfigError      settings or site file are wrong: a person must change them (exit status 2)
+├── InputError       what a person typed or dropped cannot be accepted, with the reason (exit status 1)
+├── DomainError      an impossible argument reached a calculation: a defect of ours
+├── StorageError     the database refused or is away; ``retryable`` says whether waiting can help
+├── EmbeddedError    the embedded database could not be started or stopped
+└── DeliveryError    a message could not be handed over; ``retryable`` says whether trying again can help
+"""
+
+from __future__ import annotations
+
+
+class ServiceError(Exception):
+    """Something went wrong that the service can name."""
+
+    retryable = False
+
+
+class ConfigError(ServiceError):
+    """Settings or site file are wrong; a person must change them."""
+
+
+class InputError(ServiceError):
+    """What a person typed or dropped cannot be accepted."""
+
+
+class DomainError(ServiceError, ValueError):
+    """An impossible argument reached a calculation."""
+
+
+class StorageError(ServiceError):
+    """The database refused the work or is away."""
+
+    def __init__(self, message: str, *, retryable: bool) -> None:
+        self.retryable = retryable
+        super().__init__(message)
+
+
+class EmbeddedError(ServiceError):
+    """The embedded database could not be started or stopped."""
+
+
+class DeliveryError(ServiceError):
+    """A message could not be handed over."""
+
+    def __init__(self, message: str, *, retryable: bool, reason: str) -> None:
+        self.retryable = retryable
+        self.reason = reason
+        super().__init__(message)

@@ -1,0 +1,1 @@
+"""What runs. One verb a file: read, decide, write."""

@@ -1,0 +1,1 @@
+"""How we tell. The only sending."""

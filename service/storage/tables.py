@@ -1,0 +1,328 @@
+"""The tables. Times are UTC, values SI; every large table is keyed by what it is distributed by first, then time.
+
+Append-only tables (hand_core, calibration, alarm_event, reading_revision) are guarded by triggers made in the migration:
+a correction is a new row that supersedes, never an update.
+"""
+
+from __future__ import annotations
+
+from datetime import datetime
+from typing import Any
+from uuid import UUID
+
+from sqlalchemy import (
+    BigInteger,
+    Boolean,
+    CheckConstraint,
+    DateTime,
+    Double,
+    ForeignKey,
+    Identity,
+    Index,
+    Integer,
+    MetaData,
+    SmallInteger,
+    Text,
+    UniqueConstraint,
+    Uuid,
+    text,
+)
+from sqlalchemy.dialects.postgresql import ARRAY, JSONB
+from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column
+
+
+class Base(DeclarativeBase):
+    """Root of all tables; names of constraints are fixed so that migrations can drop them by name."""
+
+    metadata = MetaData(
+        naming_convention={
+            "ix": "ix_%(table_name)s_%(column_0_N_name)s",
+            "uq": "uq_%(table_name)s_%(column_0_N_name)s",
+            "ck": "ck_%(table_name)s_%(constraint_name)s",
+            "fk": "fk_%(table_name)s_%(column_0_N_name)s",
+            "pk": "pk_%(table_name)s",
+        }
+    )
+    type_annotation_map = {  # noqa: RUF012  (SQLAlchemy reads it from the class)
+        datetime: DateTime(timezone=True),
+        str: Text(),
+        float: Double(),
+        int: Integer(),
+        bool: Boolean(),
+        UUID: Uuid(),
+        dict[str, Any]: JSONB(),
+        list[str]: ARRAY(Text()),
+    }
+
+
+#: Tables partitioned by month on their ``time`` column.
+PARTITIONED = ("reading", "assessment", "estimate")
+
+
+class SiteRevision(Base):
+    """One version of the site file that was in force."""
+
+    __tablename__ = "site_revision"
+    id: Mapped[int] = mapped_column(Integer, Identity(), primary_key=True)
+    content_hash: Mapped[str]
+    loaded_at: Mapped[datetime]
+    content: Mapped[str]
+
+
+class TankRow(Base):
+    """A tank as the site file describes it now; rows of tanks no longer described are kept for their history."""
+
+    __tablename__ = "tank"
+    id: Mapped[int] = mapped_column(Integer, Identity(), primary_key=True)
+    key: Mapped[str] = mapped_column(unique=True)
+    label: Mapped[str]
+    kind: Mapped[str]
+    shape: Mapped[str]
+    side_water_depth: Mapped[float]
+    floor_slope: Mapped[float]
+    diameter: Mapped[float | None]
+    length: Mapped[float | None]
+    width: Mapped[float | None]
+    weir_length: Mapped[float | None]
+    core_distance_from_wall: Mapped[float]
+    described: Mapped[bool] = mapped_column(server_default=text("true"))
+
+
+class SignalRow(Base):
+    """A signal as the site file describes it now."""
+
+    __tablename__ = "signal"
+    id: Mapped[int] = mapped_column(Integer, Identity(), primary_key=True)
+    tag: Mapped[str] = mapped_column(unique=True)
+    kind: Mapped[str]
+    unit: Mapped[str]
+    tank_id: Mapped[int | None] = mapped_column(ForeignKey("tank.id"), index=True)
+    described: Mapped[bool] = mapped_column(server_default=text("true"))
+
+
+class Batch(Base):
+    """One transaction's worth of delivered data: what a reading, core or file came in with, and when it was known."""
+
+    __tablename__ = "batch"
+    id: Mapped[int] = mapped_column(BigInteger, Identity(), primary_key=True)
+    received_at: Mapped[datetime] = mapped_column(index=True)
+    connector: Mapped[str]
+    origin: Mapped[str]
+    accepted: Mapped[int] = mapped_column(server_default=text("0"))
+    duplicate: Mapped[int] = mapped_column(server_default=text("0"))
+    revised: Mapped[int] = mapped_column(server_default=text("0"))
+    rejected: Mapped[int] = mapped_column(server_default=text("0"))
+
+
+class ReadingRow(Base):
+    """One value of one signal. Value is NaN only where quality is 2 (bad)."""
+
+    __tablename__ = "reading"
+    __table_args__ = {"postgresql_partition_by": "RANGE (time)"}  # noqa: RUF012
+    signal_id: Mapped[int] = mapped_column(Integer, primary_key=True)
+    time: Mapped[datetime] = mapped_column(primary_key=True)
+    value: Mapped[float]
+    batch_id: Mapped[int] = mapped_column(BigInteger)
+    quality: Mapped[int] = mapped_column(SmallInteger)
+    reason: Mapped[int] = mapped_column(SmallInteger)
+
+
+class ReadingRevision(Base):
+    """What a reading was before a later delivery changed it; lets a replay know only what was known then."""
+
+    __tablename__ = "reading_revision"
+    signal_id: Mapped[int] = mapped_column(Integer, primary_key=True)
+    time: Mapped[datetime] = mapped_column(primary_key=True)
+    batch_id: Mapped[int] = mapped_column(BigInteger, primary_key=True)
+    value: Mapped[float]
+    quality: Mapped[int] = mapped_column(SmallInteger)
+    reason: Mapped[int] = mapped_column(SmallInteger)
+    replaced_by_batch_id: Mapped[int] = mapped_column(BigInteger)
+
+
+class CoreRow(Base):
+    """A hand core. Append-only: a correction names the row it supersedes, a withdrawal also sets ``withdrawn``."""
+
+    __tablename__ = "hand_core"
+    __table_args__ = (
+        UniqueConstraint("supersedes"),
+        Index("ix_hand_core_tank_id_taken_at", "tank_id", "taken_at"),
+        CheckConstraint("thickness >= 0", name="thickness_not_negative"),
+        CheckConstraint("supersedes IS NULL OR correction_reason <> ''", name="correction_has_reason"),
+        CheckConstraint("NOT withdrawn OR supersedes IS NOT NULL", name="withdrawal_names_a_core"),
+    )
+    id: Mapped[UUID] = mapped_column(primary_key=True)
+    tank_id: Mapped[int] = mapped_column(ForeignKey("tank.id"))
+    taken_at: Mapped[datetime]
+    recorded_at: Mapped[datetime]
+    thickness: Mapped[float]
+    distance_from_wall: Mapped[float]
+    arm_position: Mapped[float | None]
+    replicate: Mapped[int] = mapped_column(SmallInteger, server_default=text("1"))
+    fluff: Mapped[float | None]
+    surface: Mapped[list[str]]
+    taken_by: Mapped[str]
+    note: Mapped[str]
+    typed_value: Mapped[float]
+    typed_unit: Mapped[str]
+    source: Mapped[str]
+    batch_id: Mapped[int | None] = mapped_column(ForeignKey("batch.id"))
+    warnings: Mapped[list[str]]
+    supersedes: Mapped[UUID | None] = mapped_column(ForeignKey("hand_core.id"))
+    withdrawn: Mapped[bool] = mapped_column(server_default=text("false"))
+    correction_reason: Mapped[str] = mapped_column(server_default=text("''"))
+
+
+class CalibrationRow(Base):
+    """Work on a sensor. Append-only, corrected by superseding."""
+
+    __tablename__ = "calibration"
+    __table_args__ = (UniqueConstraint("supersedes"), Index("ix_calibration_signal_id_at", "signal_id", "at"))
+    id: Mapped[UUID] = mapped_column(primary_key=True)
+    signal_id: Mapped[int] = mapped_column(ForeignKey("signal.id"))
+    at: Mapped[datetime]
+    recorded_at: Mapped[datetime]
+    kind: Mapped[str]
+    done_by: Mapped[str]
+    reason: Mapped[str]
+    note: Mapped[str]
+    as_found_offset: Mapped[float | None]
+    as_left_offset: Mapped[float | None]
+    as_found_span_error: Mapped[float | None]
+    as_left_span_error: Mapped[float | None]
+    supersedes: Mapped[UUID | None] = mapped_column(ForeignKey("calibration.id"))
+    withdrawn: Mapped[bool] = mapped_column(server_default=text("false"))
+
+
+class AssessmentRow(Base):
+    """Conditioning's verdict on one blanket sample; rebuilt from readings, cores and calibrations at will."""
+
+    __tablename__ = "assessment"
+    __table_args__ = {"postgresql_partition_by": "RANGE (time)"}  # noqa: RUF012
+    signal_id: Mapped[int] = mapped_column(Integer, primary_key=True)
+    time: Mapped[datetime] = mapped_column(primary_key=True)
+    height: Mapped[float]
+    corrected: Mapped[float]
+    verdict: Mapped[int] = mapped_column(SmallInteger)
+
+
+class EstimateRow(Base):
+    """Believed blanket height; rebuilt at will."""
+
+    __tablename__ = "estimate"
+    __table_args__ = {"postgresql_partition_by": "RANGE (time)"}  # noqa: RUF012
+    tank_id: Mapped[int] = mapped_column(Integer, primary_key=True)
+    time: Mapped[datetime] = mapped_column(primary_key=True)
+    height: Mapped[float]
+    sd: Mapped[float]
+    rate: Mapped[float]
+    trust: Mapped[str]
+    reason: Mapped[str]
+
+
+class EstimatorCheckpoint(Base):
+    """The estimator's state after every event up to ``time``: where a recomputation can start."""
+
+    __tablename__ = "estimator_checkpoint"
+    tank_id: Mapped[int] = mapped_column(ForeignKey("tank.id"), primary_key=True)
+    time: Mapped[datetime] = mapped_column(primary_key=True)
+    state: Mapped[dict[str, Any]]
+
+
+class Recompute(Base):
+    """Per tank, the earliest time whose data changed since the last estimate; null when nothing is due."""
+
+    __tablename__ = "recompute"
+    tank_id: Mapped[int] = mapped_column(ForeignKey("tank.id"), primary_key=True)
+    dirty_from: Mapped[datetime | None]
+
+
+class AlarmRow(Base):
+    """Where each alarm stands now. ``machine`` is the state machine's own memory (timers, counts)."""
+
+    __tablename__ = "alarm"
+    id: Mapped[int] = mapped_column(Integer, Identity(), primary_key=True)
+    key: Mapped[str] = mapped_column(unique=True)
+    kind: Mapped[str]
+    tank_id: Mapped[int | None] = mapped_column(ForeignKey("tank.id"), index=True)
+    signal_id: Mapped[int | None] = mapped_column(ForeignKey("signal.id"))
+    connector: Mapped[str | None]
+    state: Mapped[str]
+    since: Mapped[datetime]
+    evaluated_to: Mapped[datetime | None]
+    machine: Mapped[dict[str, Any]]
+    described: Mapped[bool] = mapped_column(server_default=text("true"))
+
+
+class AlarmEvent(Base):
+    """The journal: every transition and every decision to tell or to stay silent, with its named reason. Append-only."""
+
+    __tablename__ = "alarm_event"
+    __table_args__ = (Index("ix_alarm_event_alarm_id_at", "alarm_id", "at"),)
+    id: Mapped[int] = mapped_column(BigInteger, Identity(), primary_key=True)
+    alarm_id: Mapped[int] = mapped_column(ForeignKey("alarm.id"))
+    at: Mapped[datetime]
+    recorded_at: Mapped[datetime]
+    event: Mapped[str]
+    from_state: Mapped[str]
+    to_state: Mapped[str]
+    reason: Mapped[str]
+    actor: Mapped[str] = mapped_column(server_default=text("''"))
+    detail: Mapped[dict[str, Any]]
+
+
+class OutboxRow(Base):
+    """A message to be handed over, written in the transaction of the alarm event that asked for it."""
+
+    __tablename__ = "outbox"
+    __table_args__ = (Index("ix_outbox_due", "next_attempt_at", postgresql_where=text("status = 'waiting'")),)
+    id: Mapped[int] = mapped_column(BigInteger, Identity(), primary_key=True)
+    key: Mapped[str] = mapped_column(unique=True)
+    alarm_event_id: Mapped[int | None] = mapped_column(ForeignKey("alarm_event.id"), index=True)
+    channel: Mapped[str]
+    recipient: Mapped[str]
+    payload: Mapped[dict[str, Any]]
+    status: Mapped[str]
+    attempts: Mapped[int] = mapped_column(server_default=text("0"))
+    created_at: Mapped[datetime]
+    next_attempt_at: Mapped[datetime]
+    claimed_until: Mapped[datetime | None]
+    sent_at: Mapped[datetime | None]
+
+
+class DeliveryAttempt(Base):
+    """One try at handing a message over, and what came of it."""
+
+    __tablename__ = "delivery_attempt"
+    id: Mapped[int] = mapped_column(BigInteger, Identity(), primary_key=True)
+    outbox_id: Mapped[int] = mapped_column(ForeignKey("outbox.id"), index=True)
+    at: Mapped[datetime]
+    outcome: Mapped[str]
+    reason: Mapped[str]
+    answer: Mapped[str]
+
+
+class ConnectorState(Base):
+    """A connector's place in its source, and its health."""
+
+    __tablename__ = "connector_state"
+    connector: Mapped[str] = mapped_column(primary_key=True)
+    state: Mapped[dict[str, Any]]
+    last_good_at: Mapped[datetime | None]
+    last_sample_at: Mapped[datetime | None]
+    last_error_at: Mapped[datetime | None]
+    last_error: Mapped[str] = mapped_column(server_default=text("''"))
+    failures: Mapped[int] = mapped_column(server_default=text("0"))
+    delivered: Mapped[int] = mapped_column(BigInteger, server_default=text("0"))
+
+
+class FileLedger(Base):
+    """Every file ever taken in, by content: the same content again changes nothing."""
+
+    __tablename__ = "file_ledger"
+    connector: Mapped[str] = mapped_column(primary_key=True)
+    content_hash: Mapped[str] = mapped_column(primary_key=True)
+    origin: Mapped[str]
+    size_bytes: Mapped[int] = mapped_column(BigInteger)
+    batch_id: Mapped[int] = mapped_column(ForeignKey("batch.id"))
+    received_at: Mapped[datetime]
