@@ -1,0 +1,61 @@
+"""How commands speak: results on standard output, as text or JSON; problems on standard error."""
+
+from __future__ import annotations
+
+import json
+import sys
+from collections.abc import Mapping, Sequence
+from datetime import datetime
+from enum import Enum
+from typing import Any, NoReturn
+from uuid import UUID
+
+import typer
+
+DONE, PROBLEMS, MISUSED = 0, 1, 2
+
+
+def say(text: str = "") -> None:
+    """A line of result."""
+    typer.echo(text)
+
+
+def warn(text: str) -> None:
+    """A line for the person, not for the pipe."""
+    typer.echo(text, err=True)
+
+
+def say_json(value: object) -> None:
+    """The whole result as one JSON document."""
+    typer.echo(json.dumps(value, default=_plain, indent=2, allow_nan=False, ensure_ascii=False))
+
+
+def say_table(heads: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
+    """Rows under heads, columns as wide as their widest cell."""
+    widths = [max(len(str(cell)) for cell in column) for column in zip(heads, *rows, strict=True)]
+    for row in (heads, *rows):
+        typer.echo("  ".join(str(cell).ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip())
+
+
+def leave(status: int) -> NoReturn:
+    """End the command with that exit status."""
+    sys.stdout.flush()
+    raise typer.Exit(status)
+
+
+def misused(text: str) -> NoReturn:
+    """Say what was wrong with the call, and end."""
+    warn(text)
+    leave(MISUSED)
+
+
+def _plain(value: Any) -> object:
+    if isinstance(value, datetime):
+        return value.isoformat()
+    if isinstance(value, UUID):
+        return str(value)
+    if isinstance(value, Enum):
+        return value.value
+    if isinstance(value, Mapping):
+        return dict(value)
+    raise TypeError(f"cannot write {type(value).__name__} as JSON")

@@ -1,0 +1,75 @@
+"""The timetable: which job runs how often.
+
+Every job is a function of ``now``. A job never overlaps itself, runs missed while the machine was asleep are made up once,
+and a job that fails is reported and tried again at its next turn.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+
+import structlog
+from apscheduler.executors.pool import ThreadPoolExecutor
+from apscheduler.schedulers.background import BackgroundScheduler
+
+from service.errors import ServiceError
+
+log = structlog.get_logger(__name__)
+
+
+@dataclass(frozen=True, slots=True)
+class Task:
+    """One line of the timetable."""
+
+    name: str
+    run: Callable[[datetime], object]
+    every: timedelta
+
+
+def wall_clock() -> datetime:
+    """The time now, in UTC."""
+    return datetime.now(UTC)
+
+
+class Timetable:
+    """Runs tasks in threads of their own until stopped."""
+
+    def __init__(self, tasks: Iterable[Task], clock: Callable[[], datetime] = wall_clock) -> None:
+        self._clock = clock
+        tasks = list(tasks)
+        self._scheduler = BackgroundScheduler(
+            timezone=UTC,
+            # A thread for every task: a device that hangs must not hold up the alarms.
+            executors={"default": ThreadPoolExecutor(max_workers=max(1, len(tasks)))},
+            job_defaults={"coalesce": True, "max_instances": 1, "misfire_grace_time": None},
+        )
+        for task in tasks:
+            self._scheduler.add_job(
+                self._guarded,
+                trigger="interval",
+                seconds=task.every.total_seconds(),
+                args=[task],
+                id=task.name,
+                name=task.name,
+                next_run_time=clock(),
+            )
+
+    def start(self) -> None:
+        """Begin; returns at once."""
+        self._scheduler.start()
+
+    def stop(self) -> None:
+        """Let running jobs end, start no new ones, and return when all is quiet."""
+        if self._scheduler.running:
+            self._scheduler.shutdown(wait=True)
+
+    def _guarded(self, task: Task) -> None:
+        try:
+            task.run(self._clock())
+        except ServiceError as error:
+            log.warning("job failed", job=task.name, error=str(error), retryable=error.retryable)
+        except Exception:
+            # The last line of defence: an unforeseen error in one job must not end the night's watch.
+            log.exception("job failed unexpectedly", job=task.name)
