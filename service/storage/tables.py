@@ -177,7 +177,12 @@ class CalibrationRow(Base):
     """Work on a sensor. Append-only, corrected by superseding."""
 
     __tablename__ = "calibration"
-    __table_args__ = (UniqueConstraint("supersedes"), Index("ix_calibration_signal_id_at", "signal_id", "at"))
+    __table_args__ = (
+        UniqueConstraint("supersedes"),
+        Index("ix_calibration_signal_id_at", "signal_id", "at"),
+        CheckConstraint("supersedes IS NULL OR correction_reason <> ''", name="correction_has_reason"),
+        CheckConstraint("NOT withdrawn OR supersedes IS NOT NULL", name="withdrawal_names_a_calibration"),
+    )
     id: Mapped[UUID] = mapped_column(primary_key=True)
     signal_id: Mapped[int] = mapped_column(ForeignKey("signal.id"))
     at: Mapped[datetime]
@@ -192,6 +197,7 @@ class CalibrationRow(Base):
     as_left_span_error: Mapped[float | None]
     supersedes: Mapped[UUID | None] = mapped_column(ForeignKey("calibration.id"))
     withdrawn: Mapped[bool] = mapped_column(server_default=text("false"))
+    correction_reason: Mapped[str] = mapped_column(server_default=text("''"))
 
 
 class AssessmentRow(Base):
