@@ -1,0 +1,101 @@
+"""Bring the tables up to date. Safe from any number of processes at once: the migrations themselves take the lock."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+from alembic import command
+from alembic.config import Config
+from alembic.migration import MigrationContext
+from alembic.script import ScriptDirectory
+from alembic.util import CommandError
+from sqlalchemy import Engine
+
+from service.errors import StorageError
+from service.storage.session import make_engine, translated
+
+
+def migrations_folder() -> Path:
+    """Find the migrations: inside the package when installed from a wheel, at the top of the repository in a checkout."""
+    installed = Path(__file__).with_name("migrations")
+    checkout = Path(__file__).parents[2] / "alembic"
+    for folder in (installed, checkout):
+        if (folder / "env.py").is_file():
+            return folder
+    raise StorageError(
+        f"The database migrations are missing: neither {installed} nor {checkout} is there; install the program again.",
+        retryable=False,
+    )
+
+
+def head_revision() -> str:
+    """Name the newest revision this program knows."""
+    head = ScriptDirectory.from_config(_config()).get_current_head()
+    if head is None:
+        raise StorageError("The folder of database migrations is empty; install the program again.", retryable=False)
+    return head
+
+
+def current_revision(target: Engine | str) -> str | None:
+    """Name the revision the database is at; None for an empty database."""
+    with _engine(target) as engine, translated(), engine.connect() as connection:
+        return MigrationContext.configure(connection).get_current_revision()
+
+
+def migrate(target: Engine | str, revision: str = "head") -> None:
+    """Bring the database to ``revision`` in one transaction: all of it or nothing.
+
+    Raises
+    ------
+    StorageError
+        The database is away, refuses, or was already migrated by a newer version of the program.
+    """
+    with _engine(target) as engine:
+        if revision == "head" and current_revision(engine) == head_revision():
+            return
+        with _explained(engine):
+            command.upgrade(_config(engine), revision)
+
+
+def downgrade(target: Engine | str, revision: str = "base") -> None:
+    """Take the database back to ``revision``; data of the tables that go is lost."""
+    with _engine(target) as engine, _explained(engine):
+        command.downgrade(_config(engine), revision)
+
+
+def _config(engine: Engine | None = None) -> Config:
+    config = Config()
+    config.set_main_option("script_location", str(migrations_folder()).replace("%", "%%"))
+    config.set_main_option("path_separator", "os")
+    if engine is not None:
+        config.attributes["engine"] = engine
+    return config
+
+
+@contextmanager
+def _engine(target: Engine | str) -> Iterator[Engine]:
+    if isinstance(target, Engine):
+        yield target
+        return
+    engine = make_engine(target)
+    try:
+        yield engine
+    finally:
+        engine.dispose()
+
+
+@contextmanager
+def _explained(engine: Engine) -> Iterator[None]:
+    try:
+        with translated():
+            yield
+    except CommandError as error:
+        if "locate revision" in str(error).lower():
+            raise StorageError(
+                f"The database is at revision {current_revision(engine)}, which this version of the program does not know:"
+                " a newer version has used it. Install that version, or restore the backup taken before it was installed.",
+                retryable=False,
+            ) from error
+        raise StorageError(f"The database migrations cannot run: {error}", retryable=False) from error
