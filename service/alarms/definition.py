@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import timedelta
 from enum import StrEnum
@@ -22,6 +23,14 @@ class AlarmKind(StrEnum):
     SYSTEM = "system"
 
 
+class SystemWatch(StrEnum):
+    """What a system alarm watches of the service itself."""
+
+    CONNECTOR = "connector"
+    DELIVERY = "delivery"
+    CLOCK = "clock"
+
+
 class Priority(StrEnum):
     """Three priorities, as IEC 62682 / ISA-18.2 recommend at most."""
 
@@ -35,7 +44,8 @@ class AlarmDefinition:
     """One rationalized alarm.
 
     ``limit`` and ``deadband`` are in the SI unit of what the kind watches: clearance [m] for high and high-high,
-    [m/h] for rate of change, [h] for time to danger and core overdue.
+    [m/h] for rate of change, [m] for deviation, [kg/(m²·h)] for solids loading, [h] for time to danger, core overdue and
+    every system alarm.
     """
 
     key: str
@@ -52,3 +62,57 @@ class AlarmDefinition:
     time_to_respond: timedelta = timedelta(minutes=30)
     latching: bool = False
     re_alarm_after: timedelta | None = None
+    watch: SystemWatch | None = None  #: only for system alarms
+    connector: str | None = None  #: which connector a system alarm watches
+
+
+def system_definitions(connectors: Iterable[str]) -> tuple[AlarmDefinition, ...]:
+    """The alarms every service has about itself, whatever the site file defines: it must not fail silently.
+
+    Parameters
+    ----------
+    connectors : keys of the connectors of the site file.
+    """
+    own = [
+        AlarmDefinition(
+            key=f"system.connector.{connector}",
+            kind=AlarmKind.SYSTEM,
+            tank=None,
+            watch=SystemWatch.CONNECTOR,
+            connector=connector,
+            limit=0.25,
+            priority=Priority.MEDIUM,
+            cause="The source stopped, its network is down, or its files are no longer written.",
+            consequence="Blankets fed by this source are not watched.",
+            action="Check that the source still delivers. Until it does, watch these tanks by hand core.",
+        )
+        for connector in connectors
+    ]
+    own.append(
+        AlarmDefinition(
+            key="system.delivery",
+            kind=AlarmKind.SYSTEM,
+            tank=None,
+            watch=SystemWatch.DELIVERY,
+            limit=10 / 60,
+            priority=Priority.HIGH,
+            cause="The mail server or gateway is away, or refuses an address.",
+            consequence="People who should be called are not being called.",
+            action="Look at the list of alarms yourself now. Check mail server, passwords and addresses.",
+        )
+    )
+    own.append(
+        AlarmDefinition(
+            key="system.clock",
+            kind=AlarmKind.SYSTEM,
+            tank=None,
+            watch=SystemWatch.CLOCK,
+            limit=2 / 60,
+            on_delay=timedelta(minutes=5),
+            priority=Priority.LOW,
+            cause="Readings carry times that are still to come: two clocks differ, or a source's time zone is set wrong.",
+            consequence="Staleness and delays are judged wrongly.",
+            action="Check the clock and the time zone of the source and of this machine.",
+        )
+    )
+    return tuple(own)

@@ -1,0 +1,549 @@
+"""The alarm state machine of IEC 62682 / ISA-18.2, with the delays and the deadband of OPC UA Part 9 Annex B.
+
+Pure: a state and an input at a time give the next state, the transitions taken, and a named reason — also for staying put.
+
+Time. An input carries the time it speaks of. Readings arrive late, so an evaluation may speak of a moment before the last
+one (``live`` evaluations at the present do not move the data clock), but nothing that speaks of a time before the last
+change of state can change it again: the journal of one alarm never runs backwards.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from datetime import datetime, timedelta
+from enum import StrEnum
+from typing import Any
+
+from service.alarms.definition import AlarmDefinition
+from service.alarms.rules import Condition, Verdict
+
+#: The person who shelved an alarm is warned this long before the shelf ends.
+SHELF_WARNING = timedelta(minutes=15)
+
+
+class AlarmState(StrEnum):
+    """The states A to I of the standard's diagram."""
+
+    NORMAL = "normal"  # A
+    UNACKNOWLEDGED = "unacknowledged"  # B
+    ACKNOWLEDGED = "acknowledged"  # C
+    RETURNED = "returned, unacknowledged"  # D
+    LATCHED_UNACKNOWLEDGED = "latched, unacknowledged"  # E
+    LATCHED_ACKNOWLEDGED = "latched, acknowledged"  # F
+    SHELVED = "shelved"  # G
+    SUPPRESSED = "suppressed by design"  # H
+    OUT_OF_SERVICE = "out of service"  # I
+
+
+#: States in which nobody is told, though the condition is followed all the same.
+QUIET = frozenset({AlarmState.SHELVED, AlarmState.SUPPRESSED, AlarmState.OUT_OF_SERVICE})
+#: States that wait for somebody to acknowledge.
+AWAITING = frozenset({AlarmState.UNACKNOWLEDGED, AlarmState.RETURNED, AlarmState.LATCHED_UNACKNOWLEDGED})
+
+
+class Event(StrEnum):
+    """What happened to an alarm."""
+
+    STARTED = "started"
+    OCCURRED = "occurred"
+    RETURNED = "returned to normal"
+    ACKNOWLEDGED = "acknowledged"
+    RE_ALARMED = "re-alarmed"
+    RESET = "reset"
+    SHELVED = "shelved"
+    SHELF_ENDING = "shelf ends soon"
+    UNSHELVED = "unshelved"
+    SUPPRESSED = "suppressed by design"
+    UNSUPPRESSED = "no longer suppressed"
+    REMOVED = "removed from service"
+    RESTORED = "returned to service"
+
+
+class Reason(StrEnum):
+    """Why the machine moved, or why it stayed."""
+
+    # moved
+    FIRST_LOOK = "first look"
+    ABNORMAL_FOR_ON_DELAY = "abnormal for the whole on-delay"
+    NORMAL_FOR_OFF_DELAY = "normal for the whole off-delay"
+    BY_PERSON = "by a person"
+    BY_DESIGN = "by design"
+    SHELF_OVER = "shelf time over"
+    SHELF_WARNING = "shelf time nearly over"
+    STILL_ABNORMAL_AFTER_RE_ALARM_TIME = "still abnormal after the re-alarm time"
+    ABNORMAL_AGAIN = "abnormal again before it was acknowledged"
+    # stayed
+    STILL_NORMAL = "still normal"
+    STILL_ABNORMAL = "still abnormal"
+    ON_DELAY_RUNNING = "on-delay running"
+    OFF_DELAY_RUNNING = "off-delay running"
+    HELD_BY_DEADBAND = "held by the deadband"
+    NOTHING_KNOWN = "nothing known, state kept"
+    KEPT_QUIET = "kept quiet"
+    WAITS_FOR_ACKNOWLEDGE = "waits for acknowledge"
+    WAITS_FOR_RESET = "waits for reset"
+    LATE = "speaks of a time already decided"
+    NOTHING_TO_ACKNOWLEDGE = "nothing to acknowledge"
+    ALREADY_ACKNOWLEDGED = "already acknowledged"
+    NOT_LATCHED = "not latched"
+    ACKNOWLEDGE_FIRST = "acknowledge first"
+    SHELF_TIME_PAST = "shelf time is not in the future"
+    SHELF_TOO_LONG = "shelf time longer than the site allows"
+    NOT_SHELVED = "not shelved"
+    ALREADY_SUPPRESSED = "already suppressed by design"
+    NOT_SUPPRESSED = "not suppressed"
+    ALREADY_OUT_OF_SERVICE = "already out of service"
+    NOT_OUT_OF_SERVICE = "not out of service"
+    NAME_AND_REASON_NEEDED = "a name and a reason are needed"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Evaluate:
+    """A rule's verdict. ``live`` marks a look at the present that later data may still correct."""
+
+    verdict: Verdict
+    live: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Acknowledge:
+    """Somebody has it."""
+
+    who: str
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reset:
+    """Somebody lets a latched alarm go."""
+
+    who: str
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Shelve:
+    """Somebody puts the alarm aside until a time; ``longest`` is the most the site allows."""
+
+    who: str
+    why: str
+    until: datetime
+    longest: timedelta = timedelta(hours=12)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Unshelve:
+    """Somebody takes the alarm off the shelf."""
+
+    who: str
+    why: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Suppress:
+    """Logic says the alarm means nothing now: the tank is empty, the instrument is being cleaned."""
+
+    why: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Unsuppress:
+    """The logic no longer says so."""
+
+    why: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RemoveFromService:
+    """Somebody takes the alarm out of service for maintenance, with the permit or order that allows it."""
+
+    who: str
+    why: str
+    permit: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReturnToService:
+    """Somebody puts it back."""
+
+    who: str
+    why: str = ""
+
+
+Input = Evaluate | Acknowledge | Reset | Shelve | Unshelve | Suppress | Unsuppress | RemoveFromService | ReturnToService
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Machine:
+    """Where one alarm stands. ``active`` is the condition after deadband and delays, followed also while quiet."""
+
+    state: AlarmState = AlarmState.NORMAL
+    since: datetime | None = None  #: of the state
+    data_to: datetime | None = None  #: newest data evaluated
+    active: bool = False
+    on_since: datetime | None = None  #: on-delay runs since
+    off_since: datetime | None = None  #: off-delay runs since
+    code: str = ""  #: what a person types to speak of this occurrence
+    occurred_at: datetime | None = None
+    returned_at: datetime | None = None
+    acknowledged_at: datetime | None = None
+    actor: str = ""  #: who acknowledged, shelved or removed it
+    why: str = ""
+    shelved_until: datetime | None = None
+    shelf_warned: bool = False
+    value: float | None = None
+    rule_reason: str = ""
+
+    @property
+    def started(self) -> bool:
+        """Whether the machine ever looked."""
+        return self.since is not None
+
+    def to_json(self) -> dict[str, Any]:
+        """Plain values for a JSON column."""
+        shown: dict[str, Any] = {}
+        for name in self.__slots__:
+            value = getattr(self, name)
+            shown[name] = value.isoformat() if isinstance(value, datetime) else value
+        return shown
+
+    @classmethod
+    def from_json(cls, stored: Mapping[str, Any]) -> Machine:
+        """The machine that :meth:`to_json` wrote; an empty mapping is a machine that never looked."""
+        known = {name: stored[name] for name in cls.__slots__ if name in stored}
+        for name in _TIMES:
+            if known.get(name) is not None:
+                known[name] = datetime.fromisoformat(known[name])
+        if "state" in known:
+            known["state"] = AlarmState(known["state"])
+        return cls(**known)
+
+
+_TIMES = (
+    "since",
+    "data_to",
+    "on_since",
+    "off_since",
+    "occurred_at",
+    "returned_at",
+    "acknowledged_at",
+    "shelved_until",
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Transition:
+    """One line of the journal."""
+
+    at: datetime
+    event: Event
+    from_state: AlarmState
+    to_state: AlarmState
+    reason: Reason
+    actor: str = ""
+    note: str = ""
+    code: str = ""
+    occurred_at: datetime | None = None
+    value: float | None = None
+    rule_reason: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Step:
+    """What one input led to. ``reason`` is the last transition's, or why there was none."""
+
+    machine: Machine
+    reason: Reason
+    transitions: tuple[Transition, ...] = ()
+
+    @property
+    def refused(self) -> bool:
+        """Whether a person's command changed nothing."""
+        return not self.transitions
+
+
+def step(definition: AlarmDefinition, machine: Machine, given: Input, at: datetime) -> Step:
+    """The next state of one alarm.
+
+    Parameters
+    ----------
+    definition : delays, latching and re-alarm time.
+    machine : where the alarm stands.
+    given : a rule's verdict, or what a person or logic asks for.
+    at : the time the input speaks of. A command stamped before the last change of state (two clocks) counts as at that
+        change; an evaluation stamped before it is refused as late.
+    """
+    if isinstance(given, Evaluate):
+        return _evaluate(definition, machine, given, at)
+    if machine.since is None:
+        machine = replace(machine, since=at)
+    elif at < machine.since:
+        at = machine.since
+    return _command(definition, machine, given, at)
+
+
+def occurrence_code(key: str, occurred_at: datetime) -> str:
+    """Four characters that name one occurrence of one alarm, easy to read aloud and to type with a thumb.
+
+    Consonants and digits only, without the look-alikes 0/O, 1/I/L, 5/S: no words, no doubt. Nearly 280 000 codes; among
+    the few alarms standing at once two the same are improbable, and the command asks back when it happens.
+
+    >>> from datetime import UTC
+    >>> occurrence_code("east.high", datetime(2026, 1, 1, tzinfo=UTC)) == occurrence_code("east.high", datetime(2026, 1, 1, tzinfo=UTC))
+    True
+    """
+    number = int.from_bytes(hashlib.sha256(f"{key}|{occurred_at.isoformat()}".encode()).digest()[:8])
+    letters = []
+    for _ in range(4):
+        number, index = divmod(number, len(_ALPHABET))
+        letters.append(_ALPHABET[index])
+    return "".join(letters)
+
+
+_ALPHABET = "BCDFGHJKMNPQRTVWXZ346789"
+
+
+def _evaluate(definition: AlarmDefinition, machine: Machine, given: Evaluate, at: datetime) -> Step:
+    taken: list[Transition] = []
+    if machine.since is None:
+        machine = replace(machine, since=at)
+        taken.append(_transition(machine, machine, Event.STARTED, Reason.FIRST_LOOK, at))
+    elif at < machine.since or (not given.live and machine.data_to is not None and at < machine.data_to):
+        return Step(machine=machine, reason=Reason.LATE)
+    if not given.live:
+        machine = replace(machine, data_to=at)
+
+    verdict = given.verdict
+    machine = replace(machine, rule_reason=str(verdict.reason), value=verdict.value)
+    machine, reason = _follow(definition, machine, verdict.condition, at)
+
+    until = machine.shelved_until
+    if machine.state is AlarmState.SHELVED and until is not None:
+        if at >= until:
+            machine = _move(taken, definition, machine, Event.UNSHELVED, Reason.SHELF_OVER, at, _awake(machine))
+            return Step(machine=machine, reason=Reason.SHELF_OVER, transitions=tuple(taken))
+        if at >= until - SHELF_WARNING and not machine.shelf_warned:
+            machine = replace(machine, shelf_warned=True)
+            taken.append(_transition(machine, machine, Event.SHELF_ENDING, Reason.SHELF_WARNING, at))
+            return Step(machine=machine, reason=Reason.SHELF_WARNING, transitions=tuple(taken))
+    if machine.state in QUIET:
+        return Step(machine=machine, reason=Reason.KEPT_QUIET, transitions=tuple(taken))
+
+    target = _after_evaluation(definition, machine, at)
+    if target is None:
+        return Step(machine=machine, reason=_standing(machine, reason), transitions=tuple(taken))
+    event, reason, state = target
+    machine = _move(taken, definition, machine, event, reason, at, state)
+    return Step(machine=machine, reason=reason, transitions=tuple(taken))
+
+
+def _follow(
+    definition: AlarmDefinition, machine: Machine, condition: Condition, at: datetime
+) -> tuple[Machine, Reason]:
+    """Deadband and delays: from the raw condition to the condition that counts."""
+    if not machine.active:
+        if condition is Condition.ABNORMAL or (condition is Condition.UNKNOWN and machine.on_since is not None):
+            since = min(machine.on_since or at, at)
+            if at - since >= definition.on_delay:
+                return replace(machine, active=True, on_since=None), Reason.ABNORMAL_FOR_ON_DELAY
+            return replace(machine, on_since=since), Reason.ON_DELAY_RUNNING
+        if condition is Condition.UNKNOWN:
+            return machine, Reason.NOTHING_KNOWN
+        return replace(machine, on_since=None), Reason.STILL_NORMAL
+    match condition:
+        case Condition.NORMAL:
+            since = min(machine.off_since or at, at)
+            if at - since >= definition.off_delay:
+                return replace(machine, active=False, off_since=None), Reason.NORMAL_FOR_OFF_DELAY
+            return replace(machine, off_since=since), Reason.OFF_DELAY_RUNNING
+        case Condition.UNKNOWN:
+            return machine, Reason.NOTHING_KNOWN
+        case Condition.DEADBAND:
+            return replace(machine, off_since=None), Reason.HELD_BY_DEADBAND
+        case Condition.ABNORMAL:
+            return replace(machine, off_since=None), Reason.STILL_ABNORMAL
+
+
+def _after_evaluation(
+    definition: AlarmDefinition, machine: Machine, at: datetime
+) -> tuple[Event, Reason, AlarmState] | None:
+    """Where the standard's diagram leads from here, the condition being what it is."""
+    state = machine.state
+    if machine.active:
+        if state is AlarmState.NORMAL:
+            return Event.OCCURRED, Reason.ABNORMAL_FOR_ON_DELAY, AlarmState.UNACKNOWLEDGED  # A -> B
+        if state in (AlarmState.RETURNED, AlarmState.LATCHED_UNACKNOWLEDGED):
+            return Event.RE_ALARMED, Reason.ABNORMAL_AGAIN, AlarmState.UNACKNOWLEDGED  # D -> B, E -> B
+        if state is AlarmState.LATCHED_ACKNOWLEDGED:
+            return Event.OCCURRED, Reason.ABNORMAL_FOR_ON_DELAY, AlarmState.UNACKNOWLEDGED  # F -> B
+        if state is AlarmState.ACKNOWLEDGED and definition.re_alarm_after is not None:
+            acknowledged = machine.acknowledged_at or machine.since or at
+            if at - acknowledged >= definition.re_alarm_after:
+                reason = Reason.STILL_ABNORMAL_AFTER_RE_ALARM_TIME
+                return Event.RE_ALARMED, reason, AlarmState.UNACKNOWLEDGED  # C -> B
+        return None
+    if state is AlarmState.UNACKNOWLEDGED:
+        latched = AlarmState.LATCHED_UNACKNOWLEDGED if definition.latching else AlarmState.RETURNED
+        return Event.RETURNED, Reason.NORMAL_FOR_OFF_DELAY, latched  # B -> E, B -> D
+    if state is AlarmState.ACKNOWLEDGED:
+        latched = AlarmState.LATCHED_ACKNOWLEDGED if definition.latching else AlarmState.NORMAL
+        return Event.RETURNED, Reason.NORMAL_FOR_OFF_DELAY, latched  # C -> F, C -> A
+    return None
+
+
+def _standing(machine: Machine, followed: Reason) -> Reason:
+    if machine.state in (AlarmState.RETURNED, AlarmState.LATCHED_UNACKNOWLEDGED):
+        return Reason.WAITS_FOR_ACKNOWLEDGE
+    if machine.state is AlarmState.LATCHED_ACKNOWLEDGED:
+        return Reason.WAITS_FOR_RESET
+    return followed
+
+
+def _command(definition: AlarmDefinition, machine: Machine, given: Input, at: datetime) -> Step:
+    taken: list[Transition] = []
+    refusal = _refusal(machine, given, at)
+    if refusal is not None:
+        return Step(machine=machine, reason=refusal)
+    match given:
+        case Acknowledge(who=who, note=note):
+            target = {
+                AlarmState.UNACKNOWLEDGED: AlarmState.ACKNOWLEDGED,  # B -> C
+                AlarmState.RETURNED: AlarmState.NORMAL,  # D -> A
+                AlarmState.LATCHED_UNACKNOWLEDGED: AlarmState.LATCHED_ACKNOWLEDGED,  # E -> F
+            }[machine.state]
+            machine = replace(machine, acknowledged_at=at)
+            event, reason = Event.ACKNOWLEDGED, Reason.BY_PERSON
+        case Reset(who=who, note=note):
+            target, event, reason = AlarmState.NORMAL, Event.RESET, Reason.BY_PERSON  # F -> A
+        case Shelve(who=who, why=note, until=until):
+            machine = replace(machine, shelved_until=until, shelf_warned=False)
+            target, event, reason = AlarmState.SHELVED, Event.SHELVED, Reason.BY_PERSON  # A..F -> G
+        case Unshelve(who=who, why=note):
+            target, event, reason = _awake(machine), Event.UNSHELVED, Reason.BY_PERSON  # G -> A, G -> B
+        case Suppress(why=note):
+            who = ""
+            target, event, reason = AlarmState.SUPPRESSED, Event.SUPPRESSED, Reason.BY_DESIGN  # A..F -> H
+        case Unsuppress(why=note):
+            who = ""
+            target, event, reason = _awake(machine), Event.UNSUPPRESSED, Reason.BY_DESIGN  # H -> A, H -> B
+        case RemoveFromService(who=who, why=why, permit=permit):
+            note = f"{why} (permit {permit})" if permit else why
+            target, event, reason = AlarmState.OUT_OF_SERVICE, Event.REMOVED, Reason.BY_PERSON  # A..F -> I
+        case ReturnToService(who=who, why=note):
+            target, event, reason = _awake(machine), Event.RESTORED, Reason.BY_PERSON  # I -> A, I -> B
+        case Evaluate():  # pragma: no cover  (step() sends those elsewhere)
+            raise AssertionError
+    machine = _move(taken, definition, machine, event, reason, at, target, actor=who, note=note)
+    return Step(machine=machine, reason=reason, transitions=tuple(taken))
+
+
+def _refusal(machine: Machine, given: Input, at: datetime) -> Reason | None:
+    """Why a command can change nothing now; None when it can."""
+    state = machine.state
+    match given:
+        case Acknowledge(who=who):
+            if not who.strip():
+                return Reason.NAME_AND_REASON_NEEDED
+            if state in (AlarmState.ACKNOWLEDGED, AlarmState.LATCHED_ACKNOWLEDGED):
+                return Reason.ALREADY_ACKNOWLEDGED
+            return None if state in AWAITING else Reason.NOTHING_TO_ACKNOWLEDGE
+        case Reset(who=who):
+            if not who.strip():
+                return Reason.NAME_AND_REASON_NEEDED
+            if state is AlarmState.LATCHED_UNACKNOWLEDGED:
+                return Reason.ACKNOWLEDGE_FIRST
+            return None if state is AlarmState.LATCHED_ACKNOWLEDGED else Reason.NOT_LATCHED
+        case Shelve(who=who, why=why, until=until, longest=longest):
+            if not who.strip() or not why.strip():
+                return Reason.NAME_AND_REASON_NEEDED
+            if until <= at:
+                return Reason.SHELF_TIME_PAST
+            if until - at > longest:
+                return Reason.SHELF_TOO_LONG
+            # The standard's diagram shelves from A to F; that a shelved alarm may be shelved anew is our choice.
+            return _quiet_refusal(state, allowed=AlarmState.SHELVED)
+        case Unshelve(who=who):
+            if not who.strip():
+                return Reason.NAME_AND_REASON_NEEDED
+            return None if state is AlarmState.SHELVED else Reason.NOT_SHELVED
+        case Suppress():
+            return _quiet_refusal(state, allowed=AlarmState.SHELVED)
+        case Unsuppress():
+            return None if state is AlarmState.SUPPRESSED else Reason.NOT_SUPPRESSED
+        case RemoveFromService(who=who, why=why):
+            if not who.strip() or not why.strip():
+                return Reason.NAME_AND_REASON_NEEDED
+            return Reason.ALREADY_OUT_OF_SERVICE if state is AlarmState.OUT_OF_SERVICE else None
+        case ReturnToService(who=who):
+            if not who.strip():
+                return Reason.NAME_AND_REASON_NEEDED
+            return None if state is AlarmState.OUT_OF_SERVICE else Reason.NOT_OUT_OF_SERVICE
+    return None
+
+
+def _quiet_refusal(state: AlarmState, *, allowed: AlarmState) -> Reason | None:
+    if state is AlarmState.SUPPRESSED and state is not allowed:
+        return Reason.ALREADY_SUPPRESSED
+    if state is AlarmState.OUT_OF_SERVICE and state is not allowed:
+        return Reason.ALREADY_OUT_OF_SERVICE
+    return None
+
+
+def _awake(machine: Machine) -> AlarmState:
+    """Where shelf, suppression and maintenance lead back to: B when the condition is abnormal, else A."""
+    return AlarmState.UNACKNOWLEDGED if machine.active else AlarmState.NORMAL
+
+
+def _move(
+    taken: list[Transition],
+    definition: AlarmDefinition,
+    machine: Machine,
+    event: Event,
+    reason: Reason,
+    at: datetime,
+    target: AlarmState,
+    *,
+    actor: str = "",
+    note: str = "",
+) -> Machine:
+    before = machine
+    machine = replace(machine, state=target, since=at)
+    if target is AlarmState.UNACKNOWLEDGED and (event is not Event.RE_ALARMED or not machine.code):
+        # A new occurrence: also when an alarm comes off the shelf into an abnormal condition, as nobody has it any more.
+        machine = replace(
+            machine,
+            code=occurrence_code(definition.key, at),
+            occurred_at=at,
+            returned_at=None,
+            acknowledged_at=None,
+        )
+    if event is Event.RE_ALARMED:
+        machine = replace(machine, returned_at=None, acknowledged_at=None)
+    if event is Event.RETURNED:
+        machine = replace(machine, returned_at=at)
+    if target is not AlarmState.SHELVED:
+        machine = replace(machine, shelved_until=None, shelf_warned=False)
+    if event is not Event.RETURNED:
+        machine = replace(machine, actor=actor, why=note)
+    taken.append(_transition(before, machine, event, reason, at, actor=actor, note=note))
+    return machine
+
+
+def _transition(
+    before: Machine, after: Machine, event: Event, reason: Reason, at: datetime, *, actor: str = "", note: str = ""
+) -> Transition:
+    return Transition(
+        at=at,
+        event=event,
+        from_state=before.state,
+        to_state=after.state,
+        reason=reason,
+        actor=actor,
+        note=note,
+        code=after.code,
+        occurred_at=after.occurred_at,
+        value=after.value,
+        rule_reason=after.rule_reason,
+    )

@@ -1,0 +1,383 @@
+"""The rules: from what is known of a tank at a time to what that means for one alarm, always with a named reason.
+
+Fail towards telling. What is not known never clears an alarm; a doubtful sensor raises an alarm of its own instead of
+silencing another; a hand core beyond a limit counts whatever the sensor says.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from enum import StrEnum
+
+from service.alarms.definition import AlarmDefinition, AlarmKind, SystemWatch
+from service.domain.estimate import Estimate, EstimateReason, Trust
+from service.domain.reading import Reason
+
+#: A hand core is taken for the truth of the tank this long, whatever a sensor says meanwhile.
+CORE_SPEAKS_FOR = timedelta(minutes=30)
+
+
+class Condition(StrEnum):
+    """What a rule says of the watched thing now."""
+
+    ABNORMAL = "abnormal"
+    NORMAL = "normal"
+    #: Back inside the limit but not yet past the deadband: an active alarm stays, a waiting one stops waiting.
+    DEADBAND = "deadband"
+    #: Nothing known: everything stays as it was, and running delays keep running towards telling.
+    UNKNOWN = "unknown"
+
+
+class RuleReason(StrEnum):
+    """Why a rule says what it says."""
+
+    BEYOND_LIMIT = "beyond limit"
+    WITHIN_LIMIT = "within limit"
+    IN_DEADBAND = "in deadband"
+    CORE_BEYOND_LIMIT = "hand core beyond limit"
+    BLIND = "blind"
+    NOT_MEASURED = "believed within limit, but not measured"
+    NO_ESTIMATE = "no estimate yet"
+    NO_SAMPLE = "no sample yet"
+    STALE = "stale"
+    FLAT = "flat"
+    ECHO_LOST = "echo lost"
+    SENSOR_FAULT = "sensor fault"
+    SENSOR_DOUBTFUL = "sensor doubtful"
+    SENSOR_GOOD = "sensor good"
+    ARM_PASSING = "arm passing"
+    READS_HIGH = "reads high, not confirmed"
+    NOT_IN_SERVICE = "not in service"
+    CORE_RECENT = "core recent"
+    CORE_OVERDUE = "core overdue"
+    NO_CORE = "no core yet"
+    NO_PAIR = "no core with a sensor value beside it"
+    NO_FORECAST = "no forecast"
+    NOT_RISING = "not rising"
+    NO_LIMIT = "no limit set"
+    CONNECTOR_WELL = "connector well"
+    CONNECTOR_DOWN = "connector down"
+    CONNECTOR_NEVER_GOOD = "connector never delivered"
+    DELIVERING = "messages are delivered"
+    DELIVERY_LATE = "messages wait too long"
+    DELIVERY_REFUSED = "messages refused for good"
+    CLOCK_AGREES = "clocks agree"
+    CLOCK_DIFFERS = "clocks differ"
+    NOTHING_WATCHED = "nothing to watch"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SensorSeen:
+    """What is known of one blanket sensor. Heights in the tank's frame [m]; None where there is no number."""
+
+    tag: str
+    stale_after: timedelta
+    last_sample_at: datetime | None = None
+    height: float | None = None
+    corrected: float | None = None
+    verdict: Reason = Reason.NONE
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CoreSeen:
+    """The newest hand core: where it puts the blanket, and what the sensor said beside it. Heights [m]."""
+
+    taken_at: datetime
+    height: float
+    thickness: float
+    taken_by: str = ""
+    sensor_height: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ConnectorSeen:
+    """Health of one connector."""
+
+    key: str
+    last_good_at: datetime | None = None
+    started_at: datetime | None = None
+    last_error: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DeliverySeen:
+    """Health of the way out."""
+
+    waiting_since: datetime | None = None  #: the oldest message that was tried and is still not handed over
+    refused_at: datetime | None = None  #: the newest message given up
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Situation:
+    """Everything the rules may look at, for one tank (or for the service itself) at one time."""
+
+    at: datetime
+    side_water_depth: float | None = None  #: [m]
+    estimate: Estimate | None = None
+    sensors: tuple[SensorSeen, ...] = ()
+    core: CoreSeen | None = None
+    time_to_danger: float | None = None  #: forecast; infinite when it never comes [h]
+    solids_loading: float | None = None  #: [kg/(m²·h)]
+    in_service: bool = True
+    connectors: tuple[ConnectorSeen, ...] = ()
+    delivery: DeliverySeen | None = None
+    clock_ahead: timedelta | None = None  #: newest source time minus our own time
+
+    @property
+    def clearance(self) -> float | None:
+        """Believed clear water under the weir. [m]"""
+        if self.estimate is None or self.side_water_depth is None or not math.isfinite(self.estimate.height):
+            return None
+        return self.side_water_depth - self.estimate.height
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Verdict:
+    """A rule's answer. ``value`` is in the unit of the definition's limit."""
+
+    condition: Condition
+    reason: RuleReason
+    value: float | None = None
+    detail: str = ""
+
+    @property
+    def abnormal(self) -> bool | None:
+        """True or False where the rule knows; None where the alarm stays as it is."""
+        return {Condition.ABNORMAL: True, Condition.NORMAL: False}.get(self.condition)
+
+
+def judge(definition: AlarmDefinition, situation: Situation) -> Verdict:
+    """What the situation means for one alarm."""
+    return _RULES[definition.kind](definition, situation)
+
+
+def _clearance(definition: AlarmDefinition, situation: Situation) -> Verdict:
+    if definition.limit is None:
+        return Verdict(condition=Condition.UNKNOWN, reason=RuleReason.NO_LIMIT)
+    estimate, clearance, core = situation.estimate, situation.clearance, situation.core
+    believed = clearance is not None and estimate is not None and estimate.trust is not Trust.BLIND
+    if core is not None and situation.side_water_depth is not None:
+        at_core = situation.side_water_depth - core.height
+        speaking = situation.at - core.taken_at <= CORE_SPEAKS_FOR
+        if at_core < definition.limit and (speaking or not believed):
+            # With nothing else to believe, the last core stands until a newer one or a working sensor says better.
+            return Verdict(
+                condition=Condition.ABNORMAL,
+                reason=RuleReason.CORE_BEYOND_LIMIT,
+                value=min(at_core, clearance) if believed and clearance is not None else at_core,
+            )
+    if clearance is None or estimate is None:
+        return Verdict(condition=Condition.UNKNOWN, reason=RuleReason.NO_ESTIMATE)
+    if not believed:
+        return Verdict(condition=Condition.UNKNOWN, reason=RuleReason.BLIND, value=clearance)
+    return _measured(_below(clearance, definition.limit, definition.deadband), estimate)
+
+
+def _rate(definition: AlarmDefinition, situation: Situation) -> Verdict:
+    if definition.limit is None:
+        return Verdict(condition=Condition.UNKNOWN, reason=RuleReason.NO_LIMIT)
+    estimate = situation.estimate
+    if estimate is None or not math.isfinite(estimate.rate):
+        return Verdict(condition=Condition.UNKNOWN, reason=RuleReason.NO_ESTIMATE)
+    if estimate.trust is Trust.BLIND:
+        return Verdict(condition=Condition.UNKNOWN, reason=RuleReason.BLIND, value=estimate.rate)
+    return _measured(_above(estimate.rate, definition.limit, definition.deadband), estimate)
+
+
+def _time_to_danger(definition: AlarmDefinition, situation: Situation) -> Verdict:
+    if definition.limit is None:
+        return Verdict(condition=Condition.UNKNOWN, reason=RuleReason.NO_LIMIT)
+    if situation.time_to_danger is None:
+        return Verdict(condition=Condition.UNKNOWN, reason=RuleReason.NO_FORECAST)
+    if math.isinf(situation.time_to_danger):
+        return Verdict(condition=Condition.NORMAL, reason=RuleReason.NOT_RISING)
+    return _below(situation.time_to_danger, definition.limit, definition.deadband)
+
+
+def _solids_loading(definition: AlarmDefinition, situation: Situation) -> Verdict:
+    if definition.limit is None:
+        return Verdict(condition=Condition.UNKNOWN, reason=RuleReason.NO_LIMIT)
+    if situation.solids_loading is None:
+        return Verdict(condition=Condition.UNKNOWN, reason=RuleReason.NO_ESTIMATE)
+    return _above(situation.solids_loading, definition.limit, definition.deadband)
+
+
+def _deviation(definition: AlarmDefinition, situation: Situation) -> Verdict:
+    if definition.limit is None:
+        return Verdict(condition=Condition.UNKNOWN, reason=RuleReason.NO_LIMIT)
+    core = situation.core
+    if core is None or core.sensor_height is None:
+        return Verdict(condition=Condition.UNKNOWN, reason=RuleReason.NO_PAIR)
+    difference = core.sensor_height - core.height
+    verdict = _above(abs(difference), definition.limit, definition.deadband)
+    return Verdict(condition=verdict.condition, reason=verdict.reason, value=difference)
+
+
+def _core_overdue(definition: AlarmDefinition, situation: Situation) -> Verdict:
+    if definition.limit is None:
+        return Verdict(condition=Condition.UNKNOWN, reason=RuleReason.NO_LIMIT)
+    if not situation.in_service:
+        return Verdict(condition=Condition.NORMAL, reason=RuleReason.NOT_IN_SERVICE)
+    if situation.core is None:
+        return Verdict(condition=Condition.ABNORMAL, reason=RuleReason.NO_CORE)
+    age = (situation.at - situation.core.taken_at) / timedelta(hours=1)
+    if age > definition.limit:
+        return Verdict(condition=Condition.ABNORMAL, reason=RuleReason.CORE_OVERDUE, value=age)
+    return Verdict(condition=Condition.NORMAL, reason=RuleReason.CORE_RECENT, value=age)
+
+
+def _reads_high(definition: AlarmDefinition, situation: Situation) -> Verdict:
+    height = None
+    unconfirmed = situation.estimate is not None and situation.estimate.reason is EstimateReason.READS_HIGH_UNCONFIRMED
+    for sensor in situation.sensors:
+        if sensor.verdict is Reason.READS_HIGH_UNCONFIRMED:
+            unconfirmed = True
+            height = sensor.corrected if sensor.corrected is not None else sensor.height
+    if unconfirmed:
+        depth = situation.side_water_depth
+        value = None if height is None or depth is None else depth - height
+        return Verdict(condition=Condition.ABNORMAL, reason=RuleReason.READS_HIGH, value=value)
+    states = {_sensor_verdict(sensor, situation.at)[0] for sensor in situation.sensors}
+    if Condition.NORMAL in states or not situation.sensors:
+        return Verdict(condition=Condition.NORMAL, reason=RuleReason.SENSOR_GOOD)
+    # A sensor that fell silent has not taken back what it said.
+    return Verdict(condition=Condition.UNKNOWN, reason=RuleReason.SENSOR_DOUBTFUL)
+
+
+def _bad_measurement(definition: AlarmDefinition, situation: Situation) -> Verdict:
+    if not situation.in_service:
+        return Verdict(condition=Condition.NORMAL, reason=RuleReason.NOT_IN_SERVICE)
+    found = [(sensor, *_sensor_verdict(sensor, situation.at)) for sensor in situation.sensors]
+    for sensor, condition, reason in found:
+        if condition is Condition.ABNORMAL:
+            return Verdict(condition=condition, reason=reason, detail=sensor.tag)
+    if situation.estimate is not None and situation.estimate.trust is Trust.BLIND:
+        return Verdict(condition=Condition.ABNORMAL, reason=RuleReason.BLIND)
+    for sensor, condition, reason in found:
+        if condition is Condition.UNKNOWN:
+            return Verdict(condition=condition, reason=reason, detail=sensor.tag)
+    return Verdict(condition=Condition.NORMAL, reason=RuleReason.SENSOR_GOOD)
+
+
+#: Verdicts that say nothing about the sensor's health: they neither raise nor clear.
+_PASSING = frozenset({Reason.ARM_PASS, Reason.SPIKE})
+#: Verdicts of a healthy sensor. What reads high is told by an alarm of its own.
+_HEALTHY = frozenset({Reason.NONE, Reason.READS_HIGH_UNCONFIRMED, Reason.SOURCE_UNCERTAIN})
+_NAMED = {
+    Reason.STALE: RuleReason.STALE,
+    Reason.FLAT: RuleReason.FLAT,
+    Reason.ECHO_LOST: RuleReason.ECHO_LOST,
+    Reason.SURFACE_ECHO: RuleReason.ECHO_LOST,
+    Reason.FLUFF_LOCK: RuleReason.SENSOR_DOUBTFUL,
+    Reason.NOISY: RuleReason.SENSOR_DOUBTFUL,
+    Reason.IMPLAUSIBLE_JUMP: RuleReason.SENSOR_DOUBTFUL,
+    Reason.MANUAL_HOLD: RuleReason.SENSOR_DOUBTFUL,
+}
+
+
+def _sensor_verdict(sensor: SensorSeen, at: datetime) -> tuple[Condition, RuleReason]:
+    if sensor.verdict is Reason.OUT_OF_SERVICE:
+        return Condition.NORMAL, RuleReason.NOT_IN_SERVICE
+    if sensor.last_sample_at is None:
+        return Condition.ABNORMAL, RuleReason.NO_SAMPLE
+    if at - sensor.last_sample_at > sensor.stale_after:
+        return Condition.ABNORMAL, RuleReason.STALE
+    if sensor.verdict in _PASSING:
+        return Condition.UNKNOWN, RuleReason.ARM_PASSING
+    if sensor.verdict in _HEALTHY:
+        return Condition.NORMAL, RuleReason.SENSOR_GOOD
+    return Condition.ABNORMAL, _NAMED.get(sensor.verdict, RuleReason.SENSOR_FAULT)
+
+
+def _system(definition: AlarmDefinition, situation: Situation) -> Verdict:
+    match definition.watch:
+        case SystemWatch.CONNECTOR:
+            return _connector(definition, situation)
+        case SystemWatch.DELIVERY:
+            return _delivery(definition, situation)
+        case SystemWatch.CLOCK:
+            return _clock(definition, situation)
+    return Verdict(condition=Condition.UNKNOWN, reason=RuleReason.NOTHING_WATCHED)
+
+
+def _connector(definition: AlarmDefinition, situation: Situation) -> Verdict:
+    allowed = timedelta(hours=definition.limit or 0.0)
+    for connector in situation.connectors:
+        if connector.key != definition.connector:
+            continue
+        good = connector.last_good_at
+        since = good or connector.started_at
+        if since is None or situation.at - since <= allowed:
+            return Verdict(condition=Condition.NORMAL, reason=RuleReason.CONNECTOR_WELL)
+        return Verdict(
+            condition=Condition.ABNORMAL,
+            reason=RuleReason.CONNECTOR_DOWN if good else RuleReason.CONNECTOR_NEVER_GOOD,
+            value=(situation.at - since) / timedelta(hours=1),
+            detail=connector.last_error,
+        )
+    return Verdict(condition=Condition.UNKNOWN, reason=RuleReason.NOTHING_WATCHED)
+
+
+def _delivery(definition: AlarmDefinition, situation: Situation) -> Verdict:
+    delivery = situation.delivery
+    if delivery is None:
+        return Verdict(condition=Condition.UNKNOWN, reason=RuleReason.NOTHING_WATCHED)
+    allowed = timedelta(hours=definition.limit or 0.0)
+    if delivery.refused_at is not None and situation.at - delivery.refused_at <= timedelta(hours=1):
+        return Verdict(condition=Condition.ABNORMAL, reason=RuleReason.DELIVERY_REFUSED)
+    if delivery.waiting_since is not None:
+        waited = situation.at - delivery.waiting_since
+        if waited > allowed:
+            hours = waited / timedelta(hours=1)
+            return Verdict(condition=Condition.ABNORMAL, reason=RuleReason.DELIVERY_LATE, value=hours)
+    return Verdict(condition=Condition.NORMAL, reason=RuleReason.DELIVERING)
+
+
+def _clock(definition: AlarmDefinition, situation: Situation) -> Verdict:
+    if situation.clock_ahead is None:
+        return Verdict(condition=Condition.UNKNOWN, reason=RuleReason.NOTHING_WATCHED)
+    ahead = situation.clock_ahead / timedelta(hours=1)
+    # Source times behind ours are ordinary delay; only a source ahead of us proves that two clocks differ.
+    if ahead > (definition.limit or 0.0):
+        return Verdict(condition=Condition.ABNORMAL, reason=RuleReason.CLOCK_DIFFERS, value=ahead)
+    return Verdict(condition=Condition.NORMAL, reason=RuleReason.CLOCK_AGREES, value=ahead)
+
+
+def _below(value: float, limit: float, deadband: float) -> Verdict:
+    """Abnormal below *limit*; normal again from limit + deadband on."""
+    if value < limit:
+        return Verdict(condition=Condition.ABNORMAL, reason=RuleReason.BEYOND_LIMIT, value=value)
+    # Tolerates the last bits of a sum like 2.9 + 0.1, so that "exactly at the deadband's edge" clears as written.
+    if value >= limit + deadband - 1e-9:
+        return Verdict(condition=Condition.NORMAL, reason=RuleReason.WITHIN_LIMIT, value=value)
+    return Verdict(condition=Condition.DEADBAND, reason=RuleReason.IN_DEADBAND, value=value)
+
+
+def _above(value: float, limit: float, deadband: float) -> Verdict:
+    """Abnormal above *limit*; normal again from limit - deadband down."""
+    mirrored = _below(-value, -limit, deadband)
+    return Verdict(condition=mirrored.condition, reason=mirrored.reason, value=value)
+
+
+def _measured(verdict: Verdict, estimate: Estimate) -> Verdict:
+    """A number nobody measured may raise an alarm, but never clear one."""
+    if verdict.condition is Condition.NORMAL and estimate.reason not in (EstimateReason.SENSOR, EstimateReason.CORE):
+        return Verdict(condition=Condition.UNKNOWN, reason=RuleReason.NOT_MEASURED, value=verdict.value)
+    return verdict
+
+
+_RULES: dict[AlarmKind, Callable[[AlarmDefinition, Situation], Verdict]] = {
+    AlarmKind.HIGH: _clearance,
+    AlarmKind.HIGH_HIGH: _clearance,
+    AlarmKind.RATE: _rate,
+    AlarmKind.TIME_TO_DANGER: _time_to_danger,
+    AlarmKind.DEVIATION: _deviation,
+    AlarmKind.BAD_MEASUREMENT: _bad_measurement,
+    AlarmKind.SOLIDS_LOADING: _solids_loading,
+    AlarmKind.CORE_OVERDUE: _core_overdue,
+    AlarmKind.READS_HIGH: _reads_high,
+    AlarmKind.SYSTEM: _system,
+}

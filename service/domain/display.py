@@ -1,0 +1,132 @@
+"""How numbers are shown to people: few digits, the plant's units, the plant's time. Rounds for reading, never for keeping."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, timedelta
+from zoneinfo import ZoneInfo
+
+from service.domain.units import Dimension, UnitSystem, from_si, shown_unit
+from service.errors import DomainError
+
+#: A hand core is read to 0.1 ft or 0.05 m; more digits would claim more than anyone knows (common practice, no source).
+_LENGTH_DIGITS: dict[UnitSystem, int] = {"us": 1, "si": 2}
+
+
+def format_length(value: float, system: UnitSystem, *, signed: bool = False) -> str:
+    """A length as the plant reads it: feet to tenths, metres to hundredths.
+
+    Parameters
+    ----------
+    value : length. [m]
+    system : the site's unit system.
+    signed : show a plus sign too, for differences.
+
+    >>> format_length(0.762, "us"), format_length(0.762, "si"), format_length(0.3048, "us", signed=True)
+    ('2.5 ft', '0.76 m', '+1.0 ft')
+    """
+    return _number(value, Dimension.LENGTH, system, signed=signed)
+
+
+def format_speed(value: float, system: UnitSystem, *, signed: bool = False) -> str:
+    """A blanket's rise or fall as the plant reads it.
+
+    Parameters
+    ----------
+    value : speed, rise positive. [m/h]
+
+    >>> format_speed(0.15, "us"), format_speed(-0.15, "si")
+    ('0.5 ft/h', '-0.15 m/h')
+    """
+    return _number(value, Dimension.SPEED, system, signed=signed)
+
+
+def describe_rate(value: float, system: UnitSystem) -> str:
+    """A blanket's movement in words; what rounds to nothing is called steady.
+
+    Parameters
+    ----------
+    value : speed, rise positive. [m/h]
+
+    >>> describe_rate(0.15, "us"), describe_rate(-0.15, "us"), describe_rate(0.001, "us")
+    ('rising 0.5 ft/h', 'falling 0.5 ft/h', 'steady')
+    """
+    shown = format_speed(abs(value), system)
+    if float(shown.split(" ")[0]) == 0.0:
+        return "steady"
+    return f"{'rising' if value > 0 else 'falling'} {shown}"
+
+
+def describe_clearance(value: float, system: UnitSystem) -> str:
+    """Where the blanket stands against the weir, in words that stay true when it is over the crest.
+
+    Parameters
+    ----------
+    value : weir crest minus blanket height. [m]
+
+    >>> describe_clearance(0.6, "us"), describe_clearance(-0.1, "us"), describe_clearance(0.001, "si")
+    ('2.0 ft under the weir', '0.3 ft over the weir', 'at the weir')
+    """
+    shown = format_length(abs(value), system)
+    if float(shown.split(" ")[0]) == 0.0:
+        return "at the weir"
+    return f"{shown} {'under' if value > 0 else 'over'} the weir"
+
+
+def format_duration(span: timedelta) -> str:
+    """A stretch of time, to the minute below a day and to the hour above.
+
+    >>> format_duration(timedelta(seconds=20)), format_duration(timedelta(minutes=125)), format_duration(timedelta(days=2, hours=5))
+    ('under 1 min', '2 h 05 min', '2 d 5 h')
+    """
+    minutes = int(abs(span) / timedelta(minutes=1))
+    if minutes < 1:
+        return "under 1 min"
+    if minutes < 60:
+        return f"{minutes} min"
+    hours, minutes = divmod(minutes, 60)
+    if hours < 24:
+        return f"{hours} h {minutes:02d} min" if minutes else f"{hours} h"
+    days, hours = divmod(hours, 24)
+    return f"{days} d {hours} h" if hours else f"{days} d"
+
+
+def format_local_time(time: datetime, zone: ZoneInfo) -> str:
+    """A moment in the plant's own time with weekday and the zone's abbreviation, so the autumn's repeated hour stays clear.
+
+    >>> from datetime import UTC
+    >>> format_local_time(datetime(2024, 11, 3, 6, 30, tzinfo=UTC), ZoneInfo("America/New_York"))
+    'Sun 3 Nov 01:30 EST'
+    """
+    local = _local(time, zone)
+    return f"{_DAYS[local.weekday()]} {local.day} {_MONTHS[local.month - 1]} {local:%H:%M} {local.tzname()}"
+
+
+def format_clock(time: datetime, zone: ZoneInfo) -> str:
+    """Hour and minute in the plant's own time.
+
+    >>> format_clock(datetime(2024, 11, 3, 5, 30, tzinfo=UTC), ZoneInfo("America/New_York"))
+    '01:30 EDT'
+    """
+    local = _local(time, zone)
+    return f"{local:%H:%M} {local.tzname()}"
+
+
+# Spelled out: strftime's names would follow the locale of whatever machine this runs on.
+_DAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
+_MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
+
+
+def _local(time: datetime, zone: ZoneInfo) -> datetime:
+    if time.tzinfo is None:
+        raise DomainError(f"time {time.isoformat()} has no time zone")
+    return time.astimezone(UTC).astimezone(zone)
+
+
+def _number(value: float, dimension: Dimension, system: UnitSystem, *, signed: bool) -> str:
+    symbol = shown_unit(dimension, system)
+    digits = _LENGTH_DIGITS[system]
+    shown = f"{from_si(value, symbol):{'+' if signed else ''}.{digits}f}"
+    # "-0.0" frightens people for nothing.
+    if float(shown) == 0.0:
+        shown = f"{0.0:.{digits}f}"
+    return f"{shown} {symbol}"
