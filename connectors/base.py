@@ -128,6 +128,51 @@ class Delivery:
     last_part: bool = True
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SourceHealth:
+    """How a source is doing, beyond what one poll can say.
+
+    ``problems`` are sentences for people, one per thing that is wrong now. ``lost`` counts samples that the source sent
+    and the connector had to drop since it was made. ``clock_skew`` is source clock minus ours [s], None when unknown.
+    """
+
+    connected: bool
+    problems: tuple[str, ...] = ()
+    waiting: int = 0
+    lost: int = 0
+    clock_skew: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ProbeRow:
+    """One configured point, read once for the person commissioning it. ``age`` is our time minus source time [s]."""
+
+    address: str
+    place: str
+    raw: str
+    value: float
+    quality: SourceQuality
+    reason: SourceReason
+    age: float | None = None
+    remark: str = ""
+
+
+class Observed(Protocol):
+    """A connector that can say how its source is doing between polls."""
+
+    def health(self) -> SourceHealth:
+        """How the source is doing now; never touches the network."""
+        ...
+
+
+class Probed(Protocol):
+    """A connector that can read every configured point once, for commissioning."""
+
+    def probe(self) -> tuple[ProbeRow, ...]:
+        """One row per configured point; raise a ConnectorError when the source cannot be read at all."""
+        ...
+
+
 class Connector(Protocol):
     """A source of samples. One instance per ``[[connector]]`` in the site file, used by one thread at a time."""
 

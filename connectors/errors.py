@@ -2,6 +2,7 @@
 
 ConnectorError
 ├── Unreachable      the device or folder did not answer: try again later
+├── Refused          it answered that it will not, with a code: ``retryable`` says whether the code is a passing one
 ├── Malformed        it answered with something that cannot be read: quarantine it, go on with the rest
 └── Misconfigured    the site file asks for something impossible: stop this source and tell a person
 """
@@ -25,6 +26,15 @@ class Unreachable(ConnectorError):
     """The device, server or folder did not answer; the same call may work later."""
 
     retryable = True
+
+
+class Refused(ConnectorError):
+    """The source answered with an exception or status code instead of a value."""
+
+    def __init__(self, source: str, problem: str, remedy: str = "", *, code: int, retryable: bool) -> None:
+        self.code = code
+        self.retryable = retryable
+        super().__init__(source, problem, remedy)
 
 
 class Malformed(ConnectorError):

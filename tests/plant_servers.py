@@ -1,0 +1,275 @@
+"""Plant devices that run inside the tests, and the bad network in front of them. Everything here is invented."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import random
+import select
+import socket
+import struct
+import threading
+import time
+from collections.abc import Coroutine
+from concurrent.futures import Future
+from types import TracebackType
+from typing import Any, Self, TypeVar
+
+from pymodbus.constants import ExcCodes
+from pymodbus.framer import FramerType
+from pymodbus.server import ModbusTcpServer
+from pymodbus.simulator import DataType, SimData, SimDevice
+
+T = TypeVar("T")
+
+
+def free_port() -> int:
+    """A TCP port of the loopback interface that nothing listens on now."""
+    with socket.socket() as s:
+        s.bind(("127.0.0.1", 0))
+        return int(s.getsockname()[1])
+
+
+class LoopThread:
+    """An asyncio loop in a thread of its own."""
+
+    def __init__(self) -> None:
+        self.loop = asyncio.new_event_loop()
+        self._thread = threading.Thread(target=self._run, daemon=True)
+        self._thread.start()
+
+    def _run(self) -> None:
+        asyncio.set_event_loop(self.loop)
+        self.loop.run_forever()
+
+    def call(self, work: Coroutine[Any, Any, T], timeout: float = 20.0) -> T:
+        """Run *work* on the loop and wait for its result."""
+        future: Future[T] = asyncio.run_coroutine_threadsafe(work, self.loop)
+        return future.result(timeout)
+
+    def stop(self) -> None:
+        """Cancel what runs and end the thread."""
+
+        async def cancel() -> None:
+            tasks = [t for t in asyncio.all_tasks() if t is not asyncio.current_task()]
+            for task in tasks:
+                task.cancel()
+            await asyncio.gather(*tasks, return_exceptions=True)
+
+        with contextlib.suppress(Exception):
+            self.call(cancel())
+        self.loop.call_soon_threadsafe(self.loop.stop)
+        self._thread.join(5.0)
+        self.loop.close()
+
+
+class Unit:
+    """One Modbus unit's memory, and how it misbehaves. Registers not listed do not exist."""
+
+    def __init__(
+        self,
+        unit: int,
+        *,
+        holding: dict[int, int] | None = None,
+        inputs: dict[int, int] | None = None,
+        coils: dict[int, bool] | None = None,
+        discretes: dict[int, bool] | None = None,
+    ) -> None:
+        self.unit = unit
+        self.holding = dict(holding or {})
+        self.inputs = dict(inputs or {})
+        self.coils = dict(coils or {})
+        self.discretes = dict(discretes or {})
+        #: Seconds before each answer, and an exception code to answer with instead.
+        self.delay = 0.0
+        self.exception: ExcCodes | None = None
+        self.requests: list[tuple[int, int, int]] = []
+
+    def device(self) -> SimDevice:
+        """The same as pymodbus wants it; this object's dictionaries stay in charge of the values."""
+        registers = [SimData(0, values=[0] * 65_535, datatype=DataType.REGISTERS)]
+        bits = [SimData(0, values=[False] * 65_520, datatype=DataType.BITS)]
+        return SimDevice(self.unit, simdata=(bits, list(bits), list(registers), list(registers)), action=self._action)
+
+    async def _action(
+        self,
+        code: int,
+        start: int,
+        address: int,
+        count: int,
+        registers: list[int],
+        written: list[int] | list[bool] | None,
+    ) -> ExcCodes | None:
+        self.requests.append((code, address, count))
+        if self.delay:
+            await asyncio.sleep(self.delay)
+        if self.exception is not None:
+            return self.exception
+        if code in (3, 4):
+            bank = self.holding if code == 3 else self.inputs
+            for a in range(address, address + count):
+                if a not in bank:
+                    return ExcCodes.ILLEGAL_ADDRESS
+                registers[a - start] = bank[a]
+        else:
+            # pymodbus hands over 16-bit words of bits; count is in words here, so only their first bit is checked.
+            bits = self.coils if code == 1 else self.discretes
+            if address not in bits:
+                return ExcCodes.ILLEGAL_ADDRESS
+            for word in range(address // 16, address // 16 + count):
+                registers[word - start] = sum(1 << b for b in range(16) if bits.get(word * 16 + b, False))
+        return None
+
+
+class ModbusPlant:
+    """A Modbus server with its units, on a loopback port; can be stopped and started again on the same port."""
+
+    def __init__(self, *units: Unit, framing: str = "tcp", port: int | None = None) -> None:
+        self.units = {u.unit: u for u in units}
+        self.port = port or free_port()
+        self._framer = FramerType.RTU if framing == "rtu_over_tcp" else FramerType.SOCKET
+        self._thread: LoopThread | None = None
+        self._server: ModbusTcpServer | None = None
+
+    def start(self) -> Self:
+        """Listen."""
+        self._thread = LoopThread()
+        self._thread.call(self._listen())
+        return self
+
+    async def _listen(self) -> None:
+        self._server = ModbusTcpServer(
+            [u.device() for u in self.units.values()],
+            framer=self._framer,
+            address=("127.0.0.1", self.port),
+            ignore_missing_devices=True,
+        )
+        await self._server.serve_forever(background=True)
+
+    def stop(self) -> None:
+        """Drop every connection and stop listening."""
+        if self._thread is None or self._server is None:
+            return
+        self._thread.call(self._server.shutdown())  # type: ignore[no-untyped-call]
+        self._thread.stop()
+        self._thread = self._server = None
+
+    def __enter__(self) -> Self:
+        return self.start()
+
+    def __exit__(
+        self, kind: type[BaseException] | None, exc: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.stop()
+
+
+class FaultProxy:
+    """A TCP hop that records what the client sends and can spoil what the server answers.
+
+    ``mode`` is one of: ``pass``; ``refuse`` (close at once); ``swallow`` (requests go nowhere, nothing comes back);
+    ``drop`` (close when the answer comes); ``garbage`` (random bytes instead of the answer); ``cut`` (half the answer,
+    then nothing); ``flip`` (one bit of the answer wrong); ``trickle`` (one byte of rubbish every 20 ms, for ever).
+    """
+
+    def __init__(self, target: int, seed: int = 1) -> None:
+        self.mode = "pass"
+        self.delay = 0.0
+        self.sent = bytearray()
+        self.requests: list[bytes] = []
+        self.connections = 0
+        self._target = target
+        self._random = random.Random(seed)
+        self._listener = socket.create_server(("127.0.0.1", 0))
+        self._listener.settimeout(0.1)
+        self.port = int(self._listener.getsockname()[1])
+        self._over = threading.Event()
+        self._live: set[socket.socket] = set()
+        self._thread = threading.Thread(target=self._accept, daemon=True)
+        self._thread.start()
+
+    def _accept(self) -> None:
+        while not self._over.is_set():
+            try:
+                client, _ = self._listener.accept()
+            except (TimeoutError, OSError):
+                continue
+            self.connections += 1
+            if self.mode == "refuse":
+                client.close()
+                continue
+            threading.Thread(target=self._carry, args=(client,), daemon=True).start()
+
+    def _carry(self, client: socket.socket) -> None:
+        try:
+            server = socket.create_connection(("127.0.0.1", self._target), timeout=5.0)
+        except OSError:
+            client.close()
+            return
+        self._live |= {client, server}
+        try:
+            while not self._over.is_set():
+                for ready in select.select([client, server], [], [], 0.1)[0]:
+                    data = ready.recv(65_536)
+                    if not data:
+                        return
+                    if ready is client:
+                        self.sent += data
+                        self.requests.append(data)
+                        if self.mode != "swallow":
+                            server.sendall(data)
+                    elif not self._answer(client, data):
+                        return
+        except (OSError, ValueError):
+            return
+        finally:
+            client.close()
+            server.close()
+            self._live -= {client, server}
+
+    def _answer(self, client: socket.socket, data: bytes) -> bool:
+        if self.delay:
+            time.sleep(self.delay)
+        match self.mode:
+            case "drop":
+                return False
+            case "garbage":
+                client.sendall(self._random.randbytes(len(data)))
+            case "cut":
+                client.sendall(data[: len(data) // 2])
+            case "flip":
+                spoiled = bytearray(data)
+                spoiled[-1] ^= 0x10
+                client.sendall(spoiled)
+            case "trickle":
+                while not self._over.wait(0.02) and self.mode == "trickle":
+                    client.sendall(b"\xff")
+            case _:
+                client.sendall(data)
+        return True
+
+    def sever(self) -> None:
+        """Cut every connection that is open now."""
+        for s in list(self._live):
+            with contextlib.suppress(OSError):
+                s.shutdown(socket.SHUT_RDWR)
+
+    def close(self) -> None:
+        """Stop for good."""
+        self._over.set()
+        self.sever()
+        self._listener.close()
+        self._thread.join(2.0)
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, exc: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+
+def float_registers(value: float) -> list[int]:
+    """The two registers of a float32, most significant word first."""
+    high, low = struct.unpack(">HH", struct.pack(">f", value))
+    return [high, low]
