@@ -1,0 +1,392 @@
+"""The embedded PostgreSQL: started, shared and stopped by whoever uses it, with its data in one private folder.
+
+The folder holds
+
+``cluster/``     PostgreSQL's own files, owned by the account the server runs as
+``run/``         the Unix socket (or ``socket-folder`` names a shorter path where this one would be too long)
+``programs/``    a copy of the server's programs, only where the account cannot reach the installed ones
+``postgres.log`` what the server has to say
+``turn``         locked by one process at a time while it starts or stops the server
+``users``        locked (shared) by every process that uses the server; who leaves last stops it
+``alive``        locked by the server itself, through a descriptor it and all its children inherit
+
+The system drops a lock when its last holder is gone, however it went. So a process number left behind in ``postmaster.pid``,
+which may belong to anything by now, never has to be believed: as long as ``alive`` is locked some process of this server
+runs, and when it is free none does.
+
+There is no password and no network port. The socket is in a folder nobody else may enter, and the server asks the system
+who is at the other end (peer authentication): only the account that started it is let in.
+"""
+
+from __future__ import annotations
+
+import logging
+import os
+import shutil
+import subprocess
+import threading
+from collections.abc import Callable, Mapping
+from pathlib import Path
+from types import TracebackType
+from typing import Self
+from urllib.parse import quote
+
+import psycopg
+
+from service.errors import EmbeddedError
+from service.storage.account import Account, database_account, own_name, require_reachable
+from service.storage.binaries import MAJOR, runnable_programs
+from service.storage.locks import FileLock, wait_until
+from service.storage.postmaster import Postmaster
+from service.storage.socket_folder import remove_socket_folder, socket_folder
+
+ROLE = DATABASE = "underweir"
+
+#: Replaying the log after a crash may take long on a slow disk; the wait is reported, so it need not be short.
+START_LIMIT_S = 1800.0
+STOP_LIMIT_S = 120.0
+LARGEST_LOG = 10_000_000
+
+
+class EmbeddedServer:
+    """One process's use of the embedded server of a data folder.
+
+    Parameters
+    ----------
+    data_dir
+        The database's own folder; made if missing. As root its parents must be open to the account the server runs as.
+    progress
+        Called with a sentence while starting takes longer than a second; the log by default.
+    start_limit_s
+        How long to wait for the server, recovery after a crash included [s].
+    settings
+        PostgreSQL settings to give the server when this process starts it.
+    wheel
+        Where the installed wheel is; found by itself if not given.
+
+    Examples
+    --------
+    ::
+
+        with EmbeddedServer(Path("/var/lib/underweir/database")) as server:
+            engine = make_engine(server.url)
+    """
+
+    def __init__(
+        self,
+        data_dir: Path,
+        *,
+        progress: Callable[[str], None] | None = None,
+        start_limit_s: float = START_LIMIT_S,
+        settings: Mapping[str, str] | None = None,
+        wheel: Path | None = None,
+    ) -> None:
+        self._folder = data_dir.absolute()
+        self._cluster = self._folder / "cluster"
+        self._log = self._folder / "postgres.log"
+        self._progress = progress if progress is not None else logging.getLogger(__name__).info
+        self._start_limit_s = start_limit_s
+        self._settings = dict(settings or {})
+        self._wheel = wheel
+        self._users: FileLock | None = None
+        self._url = ""
+
+    @property
+    def url(self) -> str:
+        """The database's URL, for libpq and SQLAlchemy alike."""
+        if not self._url:
+            raise EmbeddedError("The embedded database is not started.")
+        return self._url
+
+    def start(self) -> str:
+        """Start the server, or join it where another process has; return the URL of the database.
+
+        Raises
+        ------
+        EmbeddedError
+            It cannot be started; the message says why, with the server's last words, and what to do.
+        """
+        if self._users is not None:
+            return self.url
+        self._make_folder()
+        with self._turn(self._start_limit_s):
+            self._users = FileLock(self._folder / "users")
+            self._users.share()
+            try:
+                self._url = self._running_url()
+            except BaseException:
+                self._leave()
+                raise
+        return self._url
+
+    def stop(self) -> None:
+        """Leave the server; who leaves last stops it."""
+        if self._users is None:
+            return
+        with self._turn(self._start_limit_s):
+            self._leave()
+
+    def __enter__(self) -> Self:
+        self.start()
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.stop()
+
+    # --- in turn: all below runs while this process holds the turn ------------------------------------------------------
+
+    def _turn(self, limit_s: float) -> _Turn:
+        return _Turn(self._folder / "turn", limit_s, self._progress)
+
+    def _running_url(self) -> str:
+        account = database_account(self._cluster)
+        require_reachable(self._folder, account)
+        self._require_version()
+        programs = runnable_programs(account, self._folder / "programs", self._wheel)
+        sockets = socket_folder(self._folder, account)
+        postmaster = Postmaster(self._cluster, sockets, programs)
+        alive = FileLock(self._folder / "alive")
+        try:
+            if alive.try_exclusive():
+                self._launch(account, programs, sockets, alive)
+            else:
+                self._progress("The database is already running; joining it.")
+        finally:
+            alive.close()
+        self._wait(postmaster)
+        return self._database(sockets)
+
+    def _launch(self, account: Account, programs: Path, sockets: Path, alive: FileLock) -> None:
+        if not self._cluster.is_dir():
+            self._initialise(account, programs)
+        (self._cluster / "postmaster.pid").unlink(missing_ok=True)  # nobody holds ``alive``: whatever it says is over
+        self._write("hba.conf", f"local all {ROLE} peer map=owner\n")
+        self._write("ident.conf", f'owner "{own_name()}" {ROLE}\n')
+        settings = {
+            "listen_addresses": "",
+            "unix_socket_directories": '"' + str(sockets).replace('"', '""') + '"',
+            "unix_socket_permissions": "0700",
+            "port": "5432",
+            "hba_file": str(self._folder / "hba.conf"),
+            "ident_file": str(self._folder / "ident.conf"),
+            "timezone": "UTC",
+            "log_timezone": "UTC",
+            "lc_messages": "C",
+            "logging_collector": "off",
+            "log_destination": "stderr",
+            "log_startup_progress_interval": "5s",
+            **self._settings,
+        }
+        command = [str(programs / "postgres"), "-D", str(self._cluster)]
+        for name, value in settings.items():
+            command += ["-c", f"{name}={value}"]
+        if self._log.is_file() and self._log.stat().st_size > LARGEST_LOG:
+            self._log.rename(self._log.with_suffix(".log.1"))
+        log = os.open(self._log, os.O_WRONLY | os.O_APPEND | os.O_CREAT | os.O_NOFOLLOW | os.O_CLOEXEC, 0o600)
+        try:
+            process = subprocess.Popen(
+                command,
+                stdin=subprocess.DEVNULL,
+                stdout=log,
+                stderr=log,
+                cwd="/",
+                env={"PATH": os.defpath, "LC_ALL": "C"},
+                pass_fds=(alive.descriptor,),  # the lock passes to the server and everything it starts
+                start_new_session=True,  # Ctrl-C at our terminal is ours to handle
+                **account.become(),
+            )
+        except OSError as error:
+            raise EmbeddedError(f"The database server cannot be started: {error}") from error
+        finally:
+            os.close(log)
+        # It may well outlive this process; while it does not, its end is noted so that it never stays a zombie.
+        threading.Thread(target=process.wait, name="embedded-database", daemon=True).start()
+
+    def _initialise(self, account: Account, programs: Path) -> None:
+        """Make the cluster beside its place and move it there when it is whole."""
+        self._progress("Making a new database; this happens once.")
+        unfinished = self._folder / "cluster.unfinished"
+        shutil.rmtree(unfinished, ignore_errors=True)
+        unfinished.mkdir(mode=0o700)
+        if os.geteuid() != account.uid:
+            os.chown(unfinished, account.uid, account.gid)
+        command = [str(programs / "initdb"), "-D", str(unfinished), "-U", ROLE, "--no-instructions"]
+        command += ["--auth-local=peer", "--auth-host=reject", "--encoding=UTF8"]
+        command += ["--locale=C", "--locale-provider=builtin", "--builtin-locale=C.UTF-8"]
+        if self._settings.get("fsync") == "off":
+            command.append("--no-sync")
+        done = subprocess.run(
+            command,
+            capture_output=True,
+            text=True,
+            check=False,
+            cwd="/",
+            stdin=subprocess.DEVNULL,
+            env={"PATH": os.defpath, "LC_ALL": "C"},
+            **account.become(),
+        )
+        if done.returncode != 0:
+            raise EmbeddedError(
+                f"A new database cannot be made in {self._folder}:\n{_last_lines(done.stdout + done.stderr)}"
+            )
+        unfinished.rename(self._cluster)
+
+    def _wait(self, postmaster: Postmaster) -> None:
+        said = ""
+
+        def report() -> None:
+            nonlocal said
+            line = f"Waiting for the database: {self._last_words(1)}"
+            if line != said:
+                said = line
+                self._progress(line)
+
+        gone = False
+
+        def settled() -> bool:
+            nonlocal gone
+            if postmaster.answers():
+                return True
+            gone = not self._alive()
+            return gone
+
+        if not wait_until(settled, self._start_limit_s, report):
+            raise EmbeddedError(
+                f"The database did not become ready within {self._start_limit_s:.0f} s; started again it takes its recovery"
+                f" up where it was. It last said ({self._log}):\n{self._last_words()}"
+            )
+        if gone:
+            raise EmbeddedError(
+                f"The database server ended as it started. It last said ({self._log}):\n{self._last_words()}"
+            )
+
+    def _database(self, sockets: Path) -> str:
+        address = f"host={quote(str(sockets), safe='/')}&port=5432"
+        try:
+            with psycopg.connect(f"postgresql://{ROLE}@/postgres?{address}", autocommit=True) as connection:
+                found = connection.execute("SELECT 1 FROM pg_database WHERE datname = %s", [DATABASE]).fetchone()
+                if found is None:
+                    connection.execute(f"CREATE DATABASE {DATABASE}")
+        except psycopg.Error as error:
+            raise EmbeddedError(
+                f"The embedded database answers, but not to us: {error}. It last said:\n{self._last_words()}"
+            ) from error
+        return f"postgresql://{ROLE}@/{DATABASE}?{address}"
+
+    def _leave(self) -> None:
+        users, self._users, self._url = self._users, None, ""
+        if users is None:
+            return
+        try:
+            users.release()
+            if users.try_exclusive():
+                self._stop_server()
+        finally:
+            users.close()
+
+    def _stop_server(self) -> None:
+        if self._alive():
+            sockets = socket_folder(self._folder, database_account(self._cluster))
+            postmaster = Postmaster(self._cluster, sockets, programs=None)
+            postmaster.stop_fast()
+            if not wait_until(lambda: not self._alive(), STOP_LIMIT_S if postmaster.pid() else 1.0):
+                postmaster.stop_at_once()
+                if not wait_until(lambda: not self._alive(), 10.0):
+                    raise EmbeddedError(f"The embedded database does not stop; its processes work in {self._cluster}.")
+        remove_socket_folder(self._folder)
+
+    def _alive(self) -> bool:
+        alive = FileLock(self._folder / "alive")
+        try:
+            return not alive.try_exclusive()
+        finally:
+            alive.close()
+
+    # --- files ---------------------------------------------------------------------------------------------------------
+
+    def _make_folder(self) -> None:
+        root = os.geteuid() == 0
+        try:
+            for parent in reversed([p for p in self._folder.parents if not p.exists()]):
+                parent.mkdir()
+                parent.chmod(0o755)
+            if not self._folder.exists():
+                self._folder.mkdir(mode=0o700)
+                if root:
+                    self._folder.chmod(
+                        0o711
+                    )  # the server's account passes through to what is its own, and sees no more
+            elif self._folder.stat().st_uid != os.geteuid():
+                raise EmbeddedError(
+                    f"The database folder {self._folder} belongs to another user: start the program as that user,"
+                    " or choose another data folder (UNDERWEIR_DATA_DIR)."
+                )
+        except OSError as error:
+            raise EmbeddedError(
+                f"The database folder {self._folder} cannot be made: {error.strerror}. Choose another (UNDERWEIR_DATA_DIR)."
+            ) from error
+
+    def _require_version(self) -> None:
+        if not self._cluster.exists():
+            return
+        try:
+            found = (self._cluster / "PG_VERSION").read_text(encoding="ascii", errors="replace").strip()
+        except OSError as error:
+            raise EmbeddedError(
+                f"{self._cluster} is not a PostgreSQL data folder ({error.strerror}: PG_VERSION). Restore it from a backup,"
+                " or move it away to begin with an empty database."
+            ) from error
+        if found != str(MAJOR):
+            raise EmbeddedError(
+                f"The data in {self._cluster} was made by PostgreSQL {found[:16]}, and this program carries PostgreSQL"
+                f" {MAJOR}. Nothing was changed. Write the data out with pg_dump of PostgreSQL {found[:16]} or with the program"
+                " version that made it, move the folder away, start once, and load it with psql."
+            )
+
+    def _write(self, name: str, content: str) -> None:
+        unfinished = self._folder / f"{name}.unfinished"
+        unfinished.unlink(missing_ok=True)
+        unfinished.write_text(content, encoding="utf-8")
+        unfinished.chmod(0o644)  # the server's account reads it; there is no secret in it
+        unfinished.rename(self._folder / name)
+
+    def _last_words(self, count: int = 15) -> str:
+        try:
+            with self._log.open("rb") as log:
+                log.seek(max(0, self._log.stat().st_size - 20_000))
+                return _last_lines(log.read().decode("utf-8", "replace"), count)
+        except OSError:
+            return "(no log)"
+
+
+class _Turn:
+    """Hold the turn to start or stop the server."""
+
+    def __init__(self, path: Path, limit_s: float, progress: Callable[[str], None]) -> None:
+        self._lock = FileLock(path)
+        self._limit_s = limit_s
+        self._progress = progress
+
+    def __enter__(self) -> None:
+        told = False
+
+        def tell() -> None:
+            nonlocal told
+            if not told:
+                told = True
+                self._progress("Waiting for another process that is starting or stopping the database.")
+
+        if not self._lock.wait_exclusive(self._limit_s, tell):
+            self._lock.close()
+            raise EmbeddedError(
+                "Another process has been starting or stopping the embedded database for too long; end it."
+            )
+
+    def __exit__(self, *_: object) -> None:
+        self._lock.close()
+
+
+def _last_lines(text: str, count: int = 15) -> str:
+    return "\n".join([line for line in text.splitlines() if line.strip()][-count:]) or "(nothing)"
