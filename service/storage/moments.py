@@ -1,0 +1,26 @@
+"""Moments as columns of integers: microseconds since the Unix epoch, UTC, exactly."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, timedelta
+
+_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+_MICROSECOND = timedelta(microseconds=1)
+
+
+def to_us(moment: datetime) -> int:
+    """Microseconds since the Unix epoch, in whole numbers so that nothing is rounded.
+
+    >>> to_us(datetime(2000, 1, 1, tzinfo=UTC))
+    946684800000000
+    """
+    return (moment - _EPOCH) // _MICROSECOND
+
+
+def from_us(us: int) -> datetime:
+    """The moment that many microseconds after the Unix epoch, in UTC.
+
+    >>> from_us(946684800000001).isoformat()
+    '2000-01-01T00:00:00.000001+00:00'
+    """
+    return _EPOCH + timedelta(microseconds=int(us))

@@ -1,0 +1,193 @@
+"""Readings into the database: appended by COPY where nothing can collide, compared and revised where something may.
+
+A delivery is split by what it meets. Rows past the newest stored time of their signal are appended directly; the primary key
+still guards them, and a violation (another process was quicker) falls back to the careful way. The careful way puts rows
+into a stage, inserts what is new, and revises what differs, first keeping the replaced row for replays. What is stored
+already and equal is left alone, so that a repeated delivery changes nothing at all.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from typing import Any
+
+import numpy as np
+import psycopg
+from numpy.typing import NDArray
+from sqlalchemy import Connection, text
+
+from service.storage.binary_copy import copy_in
+from service.storage.moments import from_us, to_us
+from service.storage.partitions import ensure_months
+from service.storage.reading_columns import ReadingColumns, by_signal_and_time, last_of_each
+
+
+@dataclass(slots=True)
+class Stored:
+    """What became of the readings of one batch; every reading counts once."""
+
+    accepted: int = 0
+    duplicate: int = 0
+    revised: int = 0
+    #: Per signal row number, the earliest time that was added or changed. [µs]
+    earliest_us: dict[int, int] = field(default_factory=dict)
+    #: The latest source time delivered, changed or not. [µs]
+    latest_us: int | None = None
+
+    def note_change(self, signal_id: int, us: int) -> None:
+        """Remember the earliest change of a signal."""
+        self.earliest_us[signal_id] = min(us, self.earliest_us.get(signal_id, us))
+
+
+class ReadingWriter:
+    """Stores the readings of one batch, chunk by chunk, inside one transaction."""
+
+    def __init__(self, conn: Connection, batch_id: int) -> None:
+        self._conn = conn
+        self._batch_id = batch_id
+        self._newest_us: dict[int, int] = {}
+        self._months: set[int] = set()
+        self.stored = Stored()
+
+    def store(self, columns: ReadingColumns) -> None:
+        """Store one chunk; 100,000 to 250,000 rows at once are quickest."""
+        if not len(columns):
+            return
+        collapsed = last_of_each(by_signal_and_time(columns))
+        rows = collapsed.columns
+        self.stored.duplicate += collapsed.duplicate
+        self.stored.revised += collapsed.revised
+        latest = int(rows.time_us.max())
+        self.stored.latest_us = latest if self.stored.latest_us is None else max(latest, self.stored.latest_us)
+        self._ensure_months(rows.time_us)
+
+        first = np.flatnonzero(np.append(True, rows.signal_id[1:] != rows.signal_id[:-1]))
+        count = np.diff(np.append(first, len(rows)))
+        signal_ids = rows.signal_id[first].tolist()
+        newest = self._newest(signal_ids)
+        past_newest = rows.time_us > np.repeat(np.array([newest[s] for s in signal_ids], dtype=np.int64), count)
+        if past_newest.all():
+            self._append(rows)
+        else:
+            self._compare(rows.take(~past_newest))
+            if past_newest.any():
+                self._append(rows.take(past_newest))
+        for signal_id, last_us in zip(signal_ids, rows.time_us[first + count - 1].tolist(), strict=True):
+            self._newest_us[signal_id] = max(last_us, newest[signal_id])
+
+    def _append(self, rows: ReadingColumns) -> None:
+        savepoint = self._conn.begin_nested()
+        try:
+            copy_in(self._conn, "reading", self._with_batch(rows))
+        except psycopg.errors.UniqueViolation:
+            savepoint.rollback()
+            self._compare(rows)
+            return
+        savepoint.commit()
+        self.stored.accepted += len(rows)
+        first = np.flatnonzero(np.append(True, rows.signal_id[1:] != rows.signal_id[:-1]))
+        for signal_id, us in zip(rows.signal_id[first].tolist(), rows.time_us[first].tolist(), strict=True):
+            self.stored.note_change(signal_id, us)
+
+    def _compare(self, rows: ReadingColumns) -> None:
+        conn = self._conn
+        conn.execute(_STAGE)
+        conn.execute(_CLEAR_STAGE)
+        copy_in(conn, "reading_stage", self._with_batch(rows))
+        span = {
+            "batch_id": self._batch_id,
+            "earliest": from_us(int(rows.time_us.min())),
+            "latest": from_us(int(rows.time_us.max())),
+        }
+        added = self._changed(conn.execute(_INSERT_NEW).all())
+        revised = 0
+        if added < len(rows) and conn.execute(_KEEP_REPLACED, span).scalar_one():
+            revised = self._changed(conn.execute(_REVISE).all())
+        self.stored.accepted += added
+        self.stored.revised += revised
+        self.stored.duplicate += len(rows) - added - revised
+
+    def _changed(self, per_signal: Any) -> int:
+        total = 0
+        for signal_id, rows, earliest in per_signal:
+            total += rows
+            self.stored.note_change(signal_id, to_us(earliest))
+        return total
+
+    def _with_batch(self, rows: ReadingColumns) -> dict[str, NDArray[Any]]:
+        return {
+            "signal_id": rows.signal_id,
+            "time": rows.time_us,
+            "value": rows.value,
+            "batch_id": np.full(len(rows), self._batch_id, dtype=np.int64),
+            "quality": rows.quality,
+            "reason": rows.reason,
+        }
+
+    def _newest(self, signal_ids: list[int]) -> dict[int, int]:
+        unknown = [signal_id for signal_id in signal_ids if signal_id not in self._newest_us]
+        if unknown:
+            for signal_id, newest in self._conn.execute(_NEWEST, {"signal_ids": unknown}).all():
+                self._newest_us[signal_id] = _NEVER if newest is None else to_us(newest)
+        return self._newest_us
+
+    def _ensure_months(self, time_us: NDArray[np.int64]) -> None:
+        months = np.unique(time_us.astype("datetime64[us]").astype("datetime64[M]")).astype(np.int64).tolist()
+        missing = set(months) - self._months
+        if missing:
+            for month in sorted(missing):
+                begins = datetime(1970 + month // 12, 1 + month % 12, 1, tzinfo=UTC)
+                ensure_months(self._conn, "reading", begins, begins)
+            self._months |= missing
+
+
+_NEVER = -(2**62)
+
+_NEWEST = text(
+    "SELECT s.id, (SELECT max(r.time) FROM reading r WHERE r.signal_id = s.id) "
+    "FROM unnest(CAST(:signal_ids AS integer[])) AS s(id)"
+)
+
+_STAGE = text(
+    "CREATE TEMPORARY TABLE IF NOT EXISTS reading_stage ("
+    "signal_id integer NOT NULL, time timestamptz NOT NULL, value double precision NOT NULL, "
+    "batch_id bigint NOT NULL, quality smallint NOT NULL, reason smallint NOT NULL) ON COMMIT DROP"
+)
+
+_CLEAR_STAGE = text("TRUNCATE reading_stage")
+
+#: Rows are inserted in the order of the key: index pages are met once, and two writers lock in the same order.
+_INSERT_NEW = text(
+    "WITH added AS ("
+    "INSERT INTO reading (signal_id, time, value, batch_id, quality, reason) "
+    "SELECT signal_id, time, value, batch_id, quality, reason FROM reading_stage "
+    "ON CONFLICT (signal_id, time) DO NOTHING RETURNING signal_id, time) "
+    "SELECT signal_id, count(*), min(time) FROM added GROUP BY signal_id"
+)
+
+#: PostgreSQL holds NaN equal to NaN here, as we want. OFFSET 0 keeps the look-up a look-up by key, row by row: a join
+#: of its own choosing might read every partition there is. What the batch itself brought and overruled was never
+#: known to anybody and is not kept.
+_KEEP_REPLACED = text(
+    "WITH replaced AS MATERIALIZED ("
+    "SELECT r.* FROM reading_stage s CROSS JOIN LATERAL ("
+    "SELECT * FROM reading r WHERE r.signal_id = s.signal_id AND r.time = s.time "
+    "AND r.time BETWEEN :earliest AND :latest "
+    "AND (r.value, r.quality, r.reason) IS DISTINCT FROM (s.value, s.quality, s.reason) OFFSET 0 FOR UPDATE) r"
+    "), kept AS ("
+    "INSERT INTO reading_revision (signal_id, time, batch_id, value, quality, reason, replaced_by_batch_id) "
+    "SELECT signal_id, time, batch_id, value, quality, reason, :batch_id FROM replaced WHERE batch_id <> :batch_id) "
+    "SELECT count(*) FROM replaced"
+)
+
+_REVISE = text(
+    "WITH revised AS ("
+    "INSERT INTO reading AS r (signal_id, time, value, batch_id, quality, reason) "
+    "SELECT signal_id, time, value, batch_id, quality, reason FROM reading_stage "
+    "ON CONFLICT (signal_id, time) DO UPDATE SET value = excluded.value, batch_id = excluded.batch_id, "
+    "quality = excluded.quality, reason = excluded.reason "
+    "WHERE (r.value, r.quality, r.reason) IS DISTINCT FROM (excluded.value, excluded.quality, excluded.reason) "
+    "RETURNING signal_id, time) "
+    "SELECT signal_id, count(*), min(time) FROM revised GROUP BY signal_id"
+)

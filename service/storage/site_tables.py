@@ -1,0 +1,94 @@
+"""The site file's tanks and signals as rows: what everything stored points to."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from datetime import datetime
+
+from sqlalchemy import Connection, select, update
+from sqlalchemy.dialects.postgresql import insert
+
+from service.domain.signal import Signal
+from service.domain.tank import Tank
+from service.storage.tables import SignalRow, SiteRevision, TankRow
+
+
+@dataclass(frozen=True, slots=True)
+class SiteIds:
+    """Row numbers of tanks (by key) and signals (by tag), those no longer described included."""
+
+    tanks: Mapping[str, int]
+    signals: Mapping[str, int]
+
+    def tank_key(self, tank_id: int) -> str:
+        """The key of the tank of that row number."""
+        return next(key for key, number in self.tanks.items() if number == tank_id)
+
+    def tag(self, signal_id: int) -> str:
+        """The tag of the signal of that row number."""
+        return next(tag for tag, number in self.signals.items() if number == signal_id)
+
+
+def sync_site(conn: Connection, tanks: Iterable[Tank], signals: Iterable[Signal]) -> SiteIds:
+    """Make the rows say what the site file says; a tank or signal no longer described keeps its row and history.
+
+    Rows are written in the order of their keys, so that two services starting at once wait for each other instead of
+    deadlocking.
+    """
+    described_tanks = sorted(tanks, key=lambda tank: tank.key)
+    described_signals = sorted(signals, key=lambda signal: signal.tag)
+    for tank in described_tanks:
+        row = {
+            "label": tank.label,
+            "kind": tank.kind.value,
+            "shape": tank.shape.value,
+            "side_water_depth": tank.side_water_depth,
+            "floor_slope": tank.floor_slope,
+            "diameter": tank.diameter,
+            "length": tank.length,
+            "width": tank.width,
+            "weir_length": tank.weir_length,
+            "core_distance_from_wall": tank.core_distance_from_wall,
+            "described": True,
+        }
+        statement = insert(TankRow).values(key=tank.key, **row)
+        conn.execute(statement.on_conflict_do_update(index_elements=[TankRow.key], set_=row))
+    keys = [tank.key for tank in described_tanks]
+    conn.execute(update(TankRow).where(TankRow.key.not_in(keys), TankRow.described).values(described=False))
+    tank_ids = _tank_ids(conn)
+    for signal in described_signals:
+        row = {
+            "kind": signal.kind.value,
+            "unit": signal.unit,
+            "tank_id": None if signal.tank is None else tank_ids[signal.tank],
+            "described": True,
+        }
+        statement = insert(SignalRow).values(tag=signal.tag, **row)
+        conn.execute(statement.on_conflict_do_update(index_elements=[SignalRow.tag], set_=row))
+    tags = [signal.tag for signal in described_signals]
+    conn.execute(update(SignalRow).where(SignalRow.tag.not_in(tags), SignalRow.described).values(described=False))
+    return site_ids(conn)
+
+
+def site_ids(conn: Connection) -> SiteIds:
+    """Row numbers of every tank and signal ever described."""
+    signals = conn.execute(select(SignalRow.tag, SignalRow.id)).all()
+    return SiteIds(tanks=_tank_ids(conn), signals={tag: number for tag, number in signals})
+
+
+def record_revision(conn: Connection, content: str, loaded_at: datetime) -> int:
+    """Keep the text of the site file in force, once per change, and return the revision's number."""
+    content_hash = hashlib.sha256(content.encode()).hexdigest()
+    newest = conn.execute(
+        select(SiteRevision.id, SiteRevision.content_hash).order_by(SiteRevision.id.desc()).limit(1)
+    ).first()
+    if newest is not None and newest.content_hash == content_hash:
+        return newest.id
+    statement = insert(SiteRevision).values(content_hash=content_hash, loaded_at=loaded_at, content=content)
+    return conn.execute(statement.returning(SiteRevision.id)).scalar_one()
+
+
+def _tank_ids(conn: Connection) -> dict[str, int]:
+    return {key: number for key, number in conn.execute(select(TankRow.key, TankRow.id)).all()}
