@@ -29,7 +29,5 @@ def close_batch(
     conn.execute(
         update(Batch)
         .where(Batch.id == batch_id)
-        .values(
-            received_at=received_at, accepted=accepted, duplicate=duplicate, revised=revised, rejected=rejected
-        )
+        .values(received_at=received_at, accepted=accepted, duplicate=duplicate, revised=revised, rejected=rejected)
     )

@@ -104,12 +104,9 @@ def _layout(columns: Mapping[str, np.dtype[Any]]) -> np.dtype[Any]:
     return np.dtype(fields)
 
 
-def _columns(
-    data: bytes, layout: np.dtype[Any], columns: Mapping[str, np.dtype[Any]]
-) -> dict[str, NDArray[Any]]:
+def _columns(data: bytes, layout: np.dtype[Any], columns: Mapping[str, np.dtype[Any]]) -> dict[str, NDArray[Any]]:
     rows = np.frombuffer(data, dtype=layout)
     out = {name: rows[name].astype(kind) for name, kind in columns.items()}
     if TIME in out:
         out[TIME] += _POSTGRES_EPOCH_US
     return out
-

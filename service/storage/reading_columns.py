@@ -71,7 +71,7 @@ def by_signal_and_time(columns: ReadingColumns) -> ReadingColumns:
         # Usual: a file in the order of time. Then a stable sort by signal is enough, and on 16-bit numbers it is a radix sort.
         if bool(np.all(signal_id[1:] >= signal_id[:-1])):
             return columns
-        if 0 <= int(signal_id.min()) and int(signal_id.max()) < 2**15:
+        if int(signal_id.min()) >= 0 and int(signal_id.max()) < 2**15:
             return columns.take(np.argsort(signal_id.astype(np.int16), kind="stable"))
     return columns.take(np.lexsort((time_us, signal_id)))
 

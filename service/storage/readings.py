@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from datetime import datetime
-from typing import LiteralString
+from typing import Any, LiteralString
 
 import numpy as np
 from sqlalchemy import Connection, text
@@ -74,7 +74,7 @@ def latest_readings(conn: Connection, signal_ids: Sequence[int]) -> ReadingColum
     )
 
 
-_COLUMNS = {
+_COLUMNS: dict[str, np.dtype[Any]] = {
     "signal_id": np.dtype(np.int32),
     "time": np.dtype(np.int64),
     "value": np.dtype(np.float64),

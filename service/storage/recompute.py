@@ -49,8 +49,8 @@ def mark_signals(conn: Connection, earliest_us: Mapping[int, int]) -> None:
     if not earliest_us:
         return
     tank_of = {
-        signal_id: tank_id
-        for signal_id, tank_id in conn.execute(
+        row.id: row.tank_id
+        for row in conn.execute(
             select(SignalRow.id, SignalRow.tank_id).where(SignalRow.id.in_(list(earliest_us)))
         ).all()
     }

@@ -75,7 +75,7 @@ def sync_site(conn: Connection, tanks: Iterable[Tank], signals: Iterable[Signal]
 def site_ids(conn: Connection) -> SiteIds:
     """Row numbers of every tank and signal ever described."""
     signals = conn.execute(select(SignalRow.tag, SignalRow.id)).all()
-    return SiteIds(tanks=_tank_ids(conn), signals={tag: number for tag, number in signals})
+    return SiteIds(tanks=_tank_ids(conn), signals={row.tag: row.id for row in signals})
 
 
 def record_revision(conn: Connection, content: str, loaded_at: datetime) -> int:
@@ -85,10 +85,10 @@ def record_revision(conn: Connection, content: str, loaded_at: datetime) -> int:
         select(SiteRevision.id, SiteRevision.content_hash).order_by(SiteRevision.id.desc()).limit(1)
     ).first()
     if newest is not None and newest.content_hash == content_hash:
-        return newest.id
+        return int(newest.id)
     statement = insert(SiteRevision).values(content_hash=content_hash, loaded_at=loaded_at, content=content)
     return conn.execute(statement.returning(SiteRevision.id)).scalar_one()
 
 
 def _tank_ids(conn: Connection) -> dict[str, int]:
-    return {key: number for key, number in conn.execute(select(TankRow.key, TankRow.id)).all()}
+    return {row.key: row.id for row in conn.execute(select(TankRow.key, TankRow.id)).all()}

@@ -1,0 +1,95 @@
+"""Where each connector stands in its source, and how it is doing."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from sqlalchemy import Connection, func, select
+from sqlalchemy.dialects.postgresql import insert
+
+from service.storage.tables import ConnectorState
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ConnectorHealth:
+    """What is known of a connector's source; ``failures`` counts those since it was last good."""
+
+    connector: str
+    last_good_at: datetime | None
+    last_sample_at: datetime | None
+    last_error_at: datetime | None
+    last_error: str
+    failures: int
+    delivered: int
+
+
+def load_state(conn: Connection, connector: str) -> dict[str, Any]:
+    """The place the connector stored last; empty at the first start."""
+    state = conn.execute(select(ConnectorState.state).where(ConnectorState.connector == connector)).scalar()
+    return {} if state is None else state
+
+
+def record_good(
+    conn: Connection,
+    connector: str,
+    now: datetime,
+    *,
+    state: Mapping[str, Any] | None = None,
+    delivered: int = 0,
+    last_sample_at: datetime | None = None,
+) -> None:
+    """The source answered; with *state*, its place moves, in the transaction that stores what it delivered."""
+    statement = insert(ConnectorState).values(
+        connector=connector,
+        state={} if state is None else dict(state),
+        last_good_at=now,
+        last_sample_at=last_sample_at,
+        delivered=delivered,
+    )
+    new = statement.excluded
+    changes: dict[str, Any] = {
+        "last_good_at": new.last_good_at,
+        "last_sample_at": func.greatest(ConnectorState.last_sample_at, new.last_sample_at),
+        "failures": 0,
+        "delivered": ConnectorState.delivered + new.delivered,
+    }
+    if state is not None:
+        changes["state"] = new.state
+    conn.execute(statement.on_conflict_do_update(index_elements=[ConnectorState.connector], set_=changes))
+
+
+def record_failure(conn: Connection, connector: str, now: datetime, error: str) -> None:
+    """The source could not be read; its place stays."""
+    statement = insert(ConnectorState).values(
+        connector=connector, state={}, last_error_at=now, last_error=error, failures=1
+    )
+    conn.execute(
+        statement.on_conflict_do_update(
+            index_elements=[ConnectorState.connector],
+            set_={
+                "last_error_at": statement.excluded.last_error_at,
+                "last_error": statement.excluded.last_error,
+                "failures": ConnectorState.failures + 1,
+            },
+        )
+    )
+
+
+def connector_health(conn: Connection) -> list[ConnectorHealth]:
+    """Every connector that ever ran, by name."""
+    row = ConnectorState
+    rows = conn.execute(
+        select(
+            row.connector,
+            row.last_good_at,
+            row.last_sample_at,
+            row.last_error_at,
+            row.last_error,
+            row.failures,
+            row.delivered,
+        ).order_by(row.connector)
+    )
+    return [ConnectorHealth(**found._mapping) for found in rows]
