@@ -8,15 +8,23 @@ function, so they cannot disagree.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
 from enum import StrEnum
+from typing import Any
 
 from service.domain.core import Calibration, Core
+from service.domain.fusion import Fold, Source
+from service.domain.memory import State, first_state, from_json, to_json
+from service.domain.pairing import Pair
 from service.domain.reading import Reading, Reason
 from service.domain.signal import Signal
 from service.domain.tank import Tank
+
+#: Above this standard deviation, or this long without a word, the tank is blind [m, s]; above the other it is doubtful [m].
+BLIND_SD, BLIND_AFTER = 0.6, 12 * 3600.0
+DOUBTFUL_SD = 0.25
 
 
 class Trust(StrEnum):
@@ -76,8 +84,116 @@ Event = Reading | Core | Calibration
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Advance:
-    """What a stretch of events led to."""
+    """What a stretch of events led to. Where two estimates bear one time, the later one in order stands."""
 
-    state: Mapping[str, object]
+    state: State
     estimates: tuple[Estimate, ...] = field(default=())
     assessments: tuple[Assessment, ...] = field(default=())
+    pairs: tuple[Pair, ...] = field(default=())
+
+
+def event_order(event: Event) -> tuple[datetime, int, str]:
+    """Sort key that puts events in the one order that counts: by time; then readings, cores, calibrations; then by name."""
+    match event:
+        case Reading():
+            return event.time, 0, event.tag
+        case Core():
+            return event.taken_at, 1, f"{event.replicate:04d} {event.id}"
+        case Calibration():
+            return event.at, 2, event.tag
+
+
+def initial(setup: TankSetup) -> State:
+    """The memory of a tank of which nothing is known yet."""
+    return first_state(setup.tank, setup.blankets)
+
+
+def advance(setup: TankSetup, state: State, events: Iterable[Event]) -> Advance:
+    """Fold events into the state.
+
+    Cutting the stream anywhere and going on from the state given back leads to exactly the same numbers.
+
+    Parameters
+    ----------
+    events : in the order of :func:`event_order`, none before the state's time.
+
+    Raises
+    ------
+    DomainError
+        when an event lies before what the state has already seen: start from an earlier state instead.
+    """
+    fold = Fold(setup.tank, setup.blankets, setup.others, state.copy())
+    estimates: list[Estimate] = []
+    assessments: list[Assessment] = []
+    pairs: list[Pair] = []
+    for event in events:
+        spoken = False
+        if isinstance(event, Reading):
+            told = fold.reading(event)
+            if told is not None:
+                assessments.append(
+                    Assessment(tag=event.tag, time=event.time, height=told[0], corrected=told[1], verdict=told[2])
+                )
+                time, spoken = event.time, True
+        elif isinstance(event, Core):
+            if event.tank == setup.tank.key:
+                pairs.extend(fold.core(event))
+                time, spoken = event.taken_at, True
+        else:
+            fold.calibration(event)
+        if spoken:
+            estimate = _estimate(setup, fold, fold.state.time, time)
+            if estimates and estimates[-1].time == time:
+                estimates[-1] = estimate
+            else:
+                estimates.append(estimate)
+    return Advance(state=fold.state, estimates=tuple(estimates), assessments=tuple(assessments), pairs=tuple(pairs))
+
+
+def project(setup: TankSetup, state: State, now: datetime) -> Estimate:
+    """The estimate at a time nothing was heard at: it coasts, and its deviation grows."""
+    fold = Fold(setup.tank, setup.blankets, setup.others, state.copy())
+    return _estimate(
+        setup, fold, max(now.timestamp(), state.time) if state.time == state.time else now.timestamp(), now
+    )
+
+
+def state_to_json(state: State) -> dict[str, Any]:
+    """State as JSON values; :func:`state_from_json` gives back exactly the same."""
+    return to_json(state)
+
+
+def state_from_json(memory: Mapping[str, Any]) -> State:
+    """State from :func:`state_to_json`.
+
+    Raises
+    ------
+    DomainError
+        when another version wrote it: start from an empty state and the readings instead.
+    """
+    return from_json(memory)
+
+
+def _estimate(setup: TankSetup, fold: Fold, seconds: float, time: datetime) -> Estimate:
+    told = fold.belief_at(seconds)
+    source = told.source
+    if source is Source.NOTHING:
+        trust, reason = Trust.BLIND, EstimateReason.NO_DATA
+    else:
+        if told.sd > BLIND_SD or told.silent > BLIND_AFTER:
+            trust = Trust.BLIND
+        elif told.sd > DOUBTFUL_SD or told.unproven or told.reads_high or source is Source.COASTING:
+            trust = Trust.DOUBTFUL
+        else:
+            trust = Trust.GOOD
+        if told.reads_high:
+            reason = EstimateReason.READS_HIGH_UNCONFIRMED
+        elif source is Source.CORE:
+            reason = EstimateReason.CORE
+        elif source is Source.SENSOR:
+            reason = EstimateReason.SENSOR
+        else:
+            reason = EstimateReason.BLIND if trust is Trust.BLIND else EstimateReason.COASTING
+    return Estimate(
+        tank=setup.tank.key, time=time, height=told.height, sd=told.sd, rate=told.rate, trust=trust, reason=reason
+    )

@@ -1,0 +1,99 @@
+"""Passes of the rotating arm (or flight) under a sensor: found from the excursions they leave, then expected.
+
+A pass makes the sensor read something else for a minute or so, again and again at the arm's period. The period is given
+by the site or found from the data as the one at which the starts of past excursions bunch best in phase.
+
+References
+----------
+Schuster, A. (1898). On the investigation of hidden periodicities. Terrestrial Magnetism 3(1), 13–41.
+doi:10.1029/TM003i001p00013 (the resultant length used as the score; its chance level exp(-n·R²) is Lord Rayleigh's).
+Large clarifiers' arms take 20 to 60 minutes a revolution: common practice, no source.
+"""
+
+from __future__ import annotations
+
+import itertools
+import math
+from dataclasses import dataclass, field
+
+SHORTEST_PERIOD, LONGEST_PERIOD = 20 * 60.0, 60 * 60.0  # [s]
+#: An excursion longer than this is no pass [s].
+LONGEST_PASS = 8 * 60.0
+STARTS_KEPT = 16
+#: The bunching must be this unlikely to be chance: Rayleigh's test, exp(-n·R²), over the periods tried.
+CHANCE_ALLOWED = 0.01
+
+
+def phase_lock(starts: list[float], period: float) -> tuple[float, float]:
+    """How well events bunch at a period: mean resultant length [–] and mean phase as a time offset [s].
+
+    >>> score, _ = phase_lock([0.0, 1800.0, 5400.0, 7200.0], 1800.0)
+    >>> round(score, 6)
+    1.0
+    """
+    c = s = 0.0
+    turn = 2 * math.pi / period
+    base = starts[0]
+    for t in starts:
+        c += math.cos(turn * (t - base))
+        s += math.sin(turn * (t - base))
+    return math.hypot(c, s) / len(starts), math.atan2(s, c) / turn
+
+
+@dataclass(slots=True)
+class ArmPasses:
+    """Starts of recent short excursions, and the period and phase they keep, once known. Times in seconds since 1970."""
+
+    period: float = 0.0  #: 0 while not known [s]
+    anchor: float = 0.0  #: a time at which a pass starts [s]
+    longest: float = 120.0  #: how long passes have been lasting [s]
+    starts: list[float] = field(default_factory=list)
+
+    def note(self, start: float, end: float, given_period: float | None) -> None:
+        """Remember a finished excursion and look for the period again."""
+        if end - start > LONGEST_PASS:
+            return
+        self.starts.append(start)
+        del self.starts[:-STARTS_KEPT]
+        if self.period and self.expected(start, 90.0):
+            self.longest += 0.2 * (end - start - self.longest)
+        self._search(given_period)
+
+    def _search(self, given: float | None) -> None:
+        recent = [t for t in self.starts if self.starts[-1] - t <= 24 * 3600.0]
+        trials = _trials(recent, given)
+        best, period, shift = 0.0, 0.0, 0.0
+        for trial in trials:
+            score, phase = phase_lock(recent, trial)
+            if score > best:
+                best, period, shift = score, trial, phase
+        if not trials:
+            return
+        if math.exp(-len(recent) * best * best) * len(trials) <= CHANCE_ALLOWED:
+            self.period, self.anchor = period, recent[0] + shift
+        elif best < 0.6:
+            self.period = 0.0
+
+    def expected(self, time: float, slack: float = 60.0) -> bool:
+        """Whether a pass is due at that time, within *slack* seconds."""
+        if not self.period:
+            return False
+        since = (time - self.anchor + slack) % self.period
+        return since <= self.longest + 2.0 * slack
+
+
+def _trials(starts: list[float], given: float | None) -> list[float]:
+    """Periods worth trying: near the given one and its half (two arms), else those that fit pairs of starts."""
+    if given:
+        return [given * part * (1 + k / 200) for part in (1.0, 0.5) for k in range(-8, 9)]
+    trials: set[float] = set()
+    first = starts[0]
+    for gap in (b - a for a, b in itertools.pairwise(starts)):
+        for turns in range(1, 5):
+            if SHORTEST_PERIOD <= gap / turns <= LONGEST_PERIOD:
+                trials.add(gap / turns)
+    # Refine each over the whole span: the count of turns it implies, made whole.
+    span = starts[-1] - first
+    refined = {span / max(1, round(span / t)) for t in trials} if span > 0 else set()
+    # Longest first: events at every second pass would fit half the period just as well.
+    return sorted((t for t in trials | refined if SHORTEST_PERIOD <= t <= LONGEST_PERIOD), reverse=True)

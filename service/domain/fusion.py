@@ -1,0 +1,395 @@
+"""Sensors and cores of one tank folded into one belief, event by event.
+
+Each sensor's level is followed on its own and brought to blanket height by its drift; what the sensors say is averaged by
+inverse variance. The drift carries the cores, so a core moves the belief by moving the drift. With no usable sensor the
+last belief coasts: the rate dies away and the variance grows by the tank's own usual rates of rise; a core then speaks
+directly.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from enum import Enum
+from typing import NamedTuple
+
+from service.domain.conditioning import REAL_JUMP_CHANCE, Judged, World
+from service.domain.core import Calibration, CalibrationKind, Core
+from service.domain.level import RATE_MEMORY, damped_step
+from service.domain.memory import SensorMemory, State, first_sensor
+from service.domain.pairing import Pair, core_height, extra_variance
+from service.domain.reading import Quality, Reading, Reason
+from service.domain.signal import Measures, Mount, Signal, SignalKind
+from service.domain.tank import Tank
+from service.domain.weir import head_over_weir
+from service.errors import DomainError
+
+#: The span's pivot, as a share of the side water depth: about where blankets live.
+PIVOT_SHARE = 0.3
+#: Blanket under one sensor against the tank's: a blanket is not quite level [m].
+UNEVEN_VAR = 0.02**2
+#: Correlation assumed between the errors of two sensors corrected by the same cores.
+SHARED_CORRELATION = 0.5
+#: Core noise assumed where no sensor's history tells it [m].
+CORE_SD = 0.1
+#: A rising interface is carried by the water: its speed is bounded by this many times the upflow, within bounds [–, m/h].
+UPFLOW_TIMES, SLOWEST_BOUND, FASTEST_BOUND, UNKNOWN_BOUND = 2.0, 0.6, 6.0, 3.0
+#: How long a flow or a fluff top is taken for current [s].
+FLOW_HOLDS, FLUFF_HOLDS = 2 * 3600.0, 24 * 3600.0
+#: What is left of the offset after work on a sensor, when nobody wrote it down: standard deviation [m].
+LEFT_SD_WRITTEN, LEFT_SD_UNWRITTEN, REPLACED_SD, CLEANED_SD = 0.06, 0.12, 0.25, 0.10
+#: A belief older than this is no bridge over work on a sensor [s].
+BRIDGE_HOLDS = 2 * 3600.0
+LEAST_USUAL_RATE_VAR = 0.05**2
+
+
+class Source(Enum):
+    """What the belief rests on."""
+
+    NOTHING = 0
+    SENSOR = 1
+    CORE = 2
+    COASTING = 3
+
+
+class Told(NamedTuple):
+    """The belief at a time. [m, m, m/h, s]"""
+
+    height: float
+    sd: float
+    rate: float
+    source: Source
+    silent: float  #: since the last usable sample or core
+    unproven: bool  #: no core ever, or a step no core has confirmed
+    reads_high: bool
+
+
+class Fold:
+    """One tank's state and the events that change it."""
+
+    def __init__(self, tank: Tank, blankets: Sequence[Signal], others: Sequence[Signal], state: State) -> None:
+        self.tank = tank
+        self.state = state
+        self.pivot = PIVOT_SHARE * tank.side_water_depth
+        self.lowest = tank.lowest_height
+        self.signals = {signal.tag: signal for signal in blankets}
+        self.sensors: list[tuple[SensorMemory, float]] = []
+        for signal in blankets:
+            sensor = state.sensors.get(signal.tag)
+            if sensor is None:
+                sensor = state.sensors[signal.tag] = first_sensor(tank)
+            self.sensors.append((sensor, signal.stale_after.total_seconds()))
+        self.own_flow = {s.tag for s in others if s.kind is SignalKind.FLOW and s.tank == tank.key}
+        self.own_fluff = {s.tag: s for s in others if s.kind is SignalKind.FLUFF and s.tank == tank.key}
+        self.head = 0.0
+        self.world_holds = math.inf
+        self._see_world(state.time)
+        self.core_just_spoke = False
+
+    # --- events -------------------------------------------------------------------------------------------------------
+
+    def reading(self, reading: Reading) -> tuple[float, float, Reason] | None:
+        """Take a reading; for a blanket sensor gives back height before and after correction, and the verdict."""
+        tag = reading.tag
+        signal = self.signals.get(tag)
+        if signal is None:
+            if tag in self.own_flow or tag in self.own_fluff:
+                self._surroundings(self._clock(reading.time.timestamp()), reading)
+            return None
+        time = self._clock(reading.time.timestamp())
+        sensor = self.state.sensors[tag]
+        height = self._height(reading.value, signal.mount)
+        judged = sensor.conditioner.judge(time, reading, height, signal, self.tank, self.world)
+        if judged.usable:
+            if judged.stepped:
+                _suspect(sensor, judged.stepped)
+            if sensor.bridge_time == sensor.bridge_time and sensor.conditioner.tracker.samples >= 3:
+                self._cross_bridge(sensor, time)
+        self.core_just_spoke = False
+        self._believe(time, judged)
+        return height, self._corrected(sensor, height, time)[0], self._verdict(sensor, judged)
+
+    def core(self, core: Core) -> list[Pair]:
+        """Take a hand core: each usable sensor's drift learns from it, or the belief does when there is none."""
+        time = self._clock(core.taken_at.timestamp())
+        state, belief = self.state, self.state.belief
+        height = core_height(core, self.tank)
+        if core.fluff is not None:
+            top = core.fluff if core.fluff > core.thickness else core.thickness + core.fluff
+            state.fluff_top = self.tank.height_from_thickness(top, core.distance_from_wall)
+            state.fluff_time = time
+            self._see_world(time)
+        before = self.belief_at(time)
+        pairs: list[Pair] = []
+        for tag in self.signals:
+            sensor = state.sensors[tag]
+            self._unlock(sensor, height, before, time)
+            if self._speaks(sensor, time, self.signals[tag].stale_after.total_seconds()):
+                pairs.append(self._pair(tag, sensor, core, height, before, time))
+        if pairs:
+            self._believe(time, None)
+            belief.last_core = time
+        else:
+            self._core_alone(height, time)
+        self.core_just_spoke = not pairs or max(p.sound + p.stepped for p in pairs) > 0.5
+        return pairs
+
+    def calibration(self, work: Calibration) -> None:
+        """Take work on a sensor: its drift starts anew, and the belief bridges the gap."""
+        sensor = self.state.sensors.get(work.tag)
+        if sensor is None or work.tag not in self.signals:
+            return
+        time = self._clock(work.at.timestamp())
+        drift = sensor.drift
+        if work.as_left_offset is not None:
+            offset, var = work.as_left_offset, LEFT_SD_WRITTEN**2
+        elif work.kind is CalibrationKind.CALIBRATION:
+            offset, var = 0.0, LEFT_SD_UNWRITTEN**2
+        elif work.kind is CalibrationKind.REPLACEMENT:
+            offset, var = 0.0, REPLACED_SD**2
+        else:
+            # Cleaning takes away some of the offset; how much of it was fouling is not known.
+            before = drift.at((time - sensor.bank.time) / 86_400.0 if sensor.bank.cores else 0.0, 0.0)[0]
+            offset, var = 0.5 * before, (0.5 * before) ** 2 + CLEANED_SD**2
+        span, span_var = work.as_left_span_error, 0.02**2
+        if span is None and work.kind is CalibrationKind.REPLACEMENT:
+            span, span_var = 0.0, sensor.bank.priors.span_sd**2
+        self._believe(time, None)
+        sensor.bank.restart(time, offset, var, span, span_var)
+        sensor.drift = sensor.bank.now()
+        sensor.step_mean = sensor.step_var = sensor.step_seen = 0.0
+        conditioner = sensor.conditioner
+        conditioner.tracker.samples = 0
+        conditioner.out_count, conditioner.locked, conditioner.last_good = 0, False, -math.inf
+        sensor.bridge_time = time
+        self.core_just_spoke = False
+
+    # --- the belief ---------------------------------------------------------------------------------------------------
+
+    def belief_at(self, time: float) -> Told:
+        """What is believed at a time not before the state's."""
+        belief = self.state.belief
+        if belief.time != belief.time:
+            return Told(math.nan, math.inf, math.nan, Source.NOTHING, math.inf, True, False)
+        fused = self._fused(time)
+        if fused is not None:
+            height, var, rate, _, spread = fused
+            source = Source.SENSOR
+        else:
+            height, var, rate, _ = self._coasted(time)
+            spread, source = 0.0, Source.COASTING
+        if self.core_just_spoke:
+            source = Source.CORE
+        reads_high, unproven = False, belief.last_core != belief.last_core
+        for sensor, _ in self.sensors:
+            conditioner = sensor.conditioner
+            if conditioner.locked and conditioner.out_level > conditioner.out_from:
+                # The chance that it is the blanket after all counts into the deviation.
+                reads_high = True
+                spread += (conditioner.out_level - conditioner.out_from) ** 2 * REAL_JUMP_CHANCE * 0.5
+            if sensor.step_seen:
+                unproven = True
+                reads_high = reads_high or sensor.step_seen >= 0.2
+        top = self.tank.side_water_depth + self.head
+        height = self.lowest if height < self.lowest else top if height > top else height
+        return Told(height, math.sqrt(var + spread), rate, source, time - belief.last_word, unproven, reads_high)
+
+    def _believe(self, time: float, judged: Judged | None) -> None:
+        belief = self.state.belief
+        fused = self._fused(time)
+        if fused is None:
+            return
+        height, var, rate, rate_var, spread = fused
+        gap = time - belief.time
+        if gap > 0.0:
+            share = gap / (gap + 86_400.0)
+            usual = belief.usual_rate_var + share * (rate * rate - belief.usual_rate_var)
+            belief.usual_rate_var = usual if usual > LEAST_USUAL_RATE_VAR else LEAST_USUAL_RATE_VAR
+        belief.time, belief.height, belief.rate, belief.var, belief.rate_var = (
+            time,
+            height,
+            rate,
+            var + spread,
+            rate_var,
+        )
+        if judged is not None and judged.usable:
+            belief.last_word = time
+
+    def _fused(self, time: float) -> tuple[float, float, float, float, float] | None:
+        """Height, variance, rate, its variance, and extra variance for disagreement, from the sensors that speak."""
+        found: list[tuple[float, float, float, float]] = []
+        for sensor, holds in self.sensors:
+            conditioner = sensor.conditioner
+            if time - conditioner.last_good <= holds and conditioner.tracker.samples and not conditioner.locked:
+                level, rate, p00, _, p11 = conditioner.tracker.ahead(time)
+                height, var = self._corrected(sensor, level, time)
+                found.append((height, var + p00 + UNEVEN_VAR, rate, p11))
+        if not found:
+            return None
+        if len(found) == 1:
+            height, var, rate, rate_var = found[0]
+            return height, var, rate, rate_var, 0.0
+        weights = [1.0 / f[1] for f in found]
+        total = sum(weights)
+        weights = [w / total for w in weights]
+        height = sum(w * f[0] for w, f in zip(weights, found, strict=True))
+        sds = sum(w * math.sqrt(f[1]) for w, f in zip(weights, found, strict=True))
+        alone = sum(w * w * f[1] for w, f in zip(weights, found, strict=True))
+        var = (1.0 - SHARED_CORRELATION) * alone + SHARED_CORRELATION * sds * sds
+        spread = sum(w * (f[0] - height) ** 2 for w, f in zip(weights, found, strict=True))
+        rate = sum(w * f[2] for w, f in zip(weights, found, strict=True))
+        return height, var, rate, min(f[3] for f in found), spread
+
+    def _coasted(self, time: float) -> tuple[float, float, float, float]:
+        belief = self.state.belief
+        gap = time - belief.time
+        if gap <= 0.0:
+            return belief.height, belief.var, belief.rate, belief.rate_var
+        s = damped_step(gap / 3600.0, RATE_MEMORY)
+        usual = belief.usual_rate_var
+        most = (self.tank.side_water_depth / 3.0) ** 2
+        var = belief.var + s.reach**2 * belief.rate_var + s.q00 * usual
+        return (
+            belief.height + s.reach * belief.rate,
+            min(var, max(most, belief.var)),
+            s.fade * belief.rate,
+            s.fade**2 * belief.rate_var + s.q11 * usual,
+        )
+
+    def _core_alone(self, height: float, time: float) -> None:
+        """No sensor speaks: the core updates the belief itself."""
+        belief = self.state.belief
+        noise = CORE_SD**2
+        if belief.time != belief.time:
+            belief.height, belief.var, belief.rate, belief.rate_var = height, noise, 0.0, belief.usual_rate_var
+        else:
+            before, var, rate, rate_var = self._coasted(time)
+            gap = height - before
+            if gap * gap > 9.0 * (var + noise):
+                # Neither can be right within its deviation: keep both in view.
+                var += gap * gap
+            gain = var / (var + noise)
+            belief.height, belief.var, belief.rate, belief.rate_var = (
+                before + gain * gap,
+                (1.0 - gain) * var,
+                rate,
+                rate_var,
+            )
+        belief.time = belief.last_word = belief.last_core = time
+
+    # --- one sensor ---------------------------------------------------------------------------------------------------
+
+    def _height(self, value: float, mount: Mount | None) -> float:
+        if mount is None:
+            return value
+        measures = mount.measures
+        if measures is Measures.HEIGHT:
+            return mount.zero_height + value
+        if measures is Measures.DISTANCE:
+            return mount.zero_height - value
+        return self.tank.side_water_depth + self.head - value
+
+    def _corrected(self, sensor: SensorMemory, level: float, time: float) -> tuple[float, float]:
+        """Blanket height from a sensor's level, and the variance its drift gives it. [m, m²]"""
+        drift = sensor.drift
+        since = sensor.bank.time
+        days = (time - since) / 86_400.0 if since == since else 0.0
+        scale = 1.0 + drift.span
+        if scale < 0.2:
+            scale = 0.2
+        above = (level - drift.offset - drift.trend * days - sensor.step_mean - self.pivot) / scale
+        var = drift.at(days, above)[1] + sensor.step_var
+        return self.pivot + above, var / (scale * scale)
+
+    def _speaks(self, sensor: SensorMemory, time: float, holds: float) -> bool:
+        conditioner = sensor.conditioner
+        return time - conditioner.last_good <= holds and conditioner.tracker.samples > 0 and not conditioner.locked
+
+    def _pair(self, tag: str, sensor: SensorMemory, core: Core, height: float, before: Told, time: float) -> Pair:
+        level, rate, p00, _, p11 = sensor.conditioner.tracker.ahead(time)
+        bank = sensor.bank
+        bank.move(time)
+        if sensor.step_seen:
+            bank.shift(sensor.step_mean, sensor.step_var)
+            sensor.drift = bank.now()
+            sensor.step_mean = sensor.step_var = sensor.step_seen = 0.0
+        believed = self._corrected(sensor, level, time)[0]
+        extra = extra_variance(p00 + UNEVEN_VAR, rate, p11, core.arm_position)
+        since = (time - sensor.last_core) / 86_400.0 if sensor.last_core == sensor.last_core else 1.0
+        verdict = bank.learn(time, level - height, believed - self.pivot, extra, since)
+        sensor.drift, sensor.last_core = bank.now(), time
+        offset, offset_var = sensor.drift.at(0.0, 0.0)
+        return Pair(
+            tag=tag, core=core.id, time=core.taken_at, sensor=level, core_height=height, extra_var=extra,
+            height=before.height, foretold=verdict.foretold, foretold_sd=verdict.foretold_sd, sound=verdict.sound,
+            wrong=verdict.wrong, stepped=verdict.stepped, offset=offset, offset_sd=math.sqrt(offset_var),
+        )  # fmt: skip
+
+    def _unlock(self, sensor: SensorMemory, height: float, before: Told, time: float) -> None:
+        """A core that agrees with what a locked sensor reads, and not with the belief, shows the blanket really is there."""
+        conditioner = sensor.conditioner
+        if not conditioner.locked:
+            return
+        there = self._corrected(sensor, conditioner.out_level, time)[0]
+        if abs(height - there) < 0.5 * abs(there - self._corrected(sensor, conditioner.out_from, time)[0]) and (
+            abs(height - there) < abs(height - before.height)
+        ):
+            conditioner.believe_high(time)
+
+    def _cross_bridge(self, sensor: SensorMemory, time: float) -> None:
+        """The blanket was where it was before the sensor was worked on: its first samples after tell the new offset."""
+        bridge, sensor.bridge_time = sensor.bridge_time, math.nan
+        belief = self.state.belief
+        if not time - belief.time <= BRIDGE_HOLDS or time - bridge > BRIDGE_HOLDS:
+            return
+        height, var, _, _ = self._coasted(time)
+        level, _, p00, _, _ = sensor.conditioner.tracker.ahead(time)
+        sensor.bank.observe(time, level - height, height - self.pivot, var + p00 + UNEVEN_VAR)
+        sensor.drift = sensor.bank.now()
+
+    def _verdict(self, sensor: SensorMemory, judged: Judged) -> Reason:
+        if judged.verdict is Reason.NONE and sensor.step_seen >= 0.2:
+            return Reason.READS_HIGH_UNCONFIRMED
+        return judged.verdict
+
+    # --- surroundings -------------------------------------------------------------------------------------------------
+
+    def _clock(self, time: float) -> float:
+        if time < self.state.time:
+            raise DomainError(f"tank {self.tank.key}: an event at {time} lies before {self.state.time}, already seen")
+        self.state.time = time
+        if time > self.world_holds:
+            self._see_world(time)
+        return time
+
+    def _surroundings(self, time: float, reading: Reading) -> None:
+        if reading.quality == Quality.BAD or not math.isfinite(reading.value):
+            return
+        fluff = self.own_fluff.get(reading.tag)
+        if fluff is not None:
+            self.state.fluff_top, self.state.fluff_time = self._height(reading.value, fluff.mount), time
+        else:
+            self.state.flow, self.state.flow_time = reading.value, time
+        self._see_world(time)
+
+    def _see_world(self, time: float) -> None:
+        state, tank = self.state, self.tank
+        rise, self.head = UNKNOWN_BOUND, 0.0
+        if time - state.flow_time <= FLOW_HOLDS and state.flow >= 0.0:
+            self.head = head_over_weir(tank, state.flow)
+            rise = min(max(UPFLOW_TIMES * state.flow * 3600.0 / tank.area, SLOWEST_BOUND), FASTEST_BOUND)
+        fluff = state.fluff_top if time - state.fluff_time <= FLUFF_HOLDS else None
+        self.world = World(self.lowest, tank.side_water_depth + self.head, rise, fluff)
+        ends = (state.flow_time + FLOW_HOLDS, state.fluff_time + FLUFF_HOLDS)
+        self.world_holds = min((end for end in ends if end >= time), default=math.inf)
+
+
+def _suspect(sensor: SensorMemory, jump: float) -> None:
+    """The sensor jumped a little and stayed: most likely it shifted; a jump back clears the suspicion."""
+    seen = sensor.step_seen + jump
+    if sensor.step_seen and abs(seen) < 0.3 * abs(jump):
+        sensor.step_mean = sensor.step_var = sensor.step_seen = 0.0
+        return
+    sensor.step_seen = seen
+    sensor.step_mean += (1.0 - REAL_JUMP_CHANCE) * jump
+    sensor.step_var += REAL_JUMP_CHANCE * (1.0 - REAL_JUMP_CHANCE) * jump * jump

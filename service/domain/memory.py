@@ -1,0 +1,161 @@
+"""What the estimator remembers of a tank between events, and its exact form in JSON.
+
+Floats survive unchanged (shortest round-trip decimal; not-a-number and infinities as text, since JSON has none).
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any, TypeVar
+
+from service.domain.arm import ArmPasses
+from service.domain.conditioning import Conditioner
+from service.domain.drift import Drift, DriftBank
+from service.domain.level import LevelTracker
+from service.domain.signal import Signal
+from service.domain.tank import Tank
+from service.errors import DomainError
+
+VERSION = 1
+
+
+@dataclass(slots=True)
+class SensorMemory:
+    """One blanket sensor: its conditioning, its drift, and a step its own signal shows that no core has confirmed yet."""
+
+    conditioner: Conditioner
+    bank: DriftBank
+    drift: Drift
+    last_core: float = math.nan
+    #: Suspected step not yet in the bank: mean [m], variance [m²], and the whole jump seen [m].
+    step_mean: float = 0.0
+    step_var: float = 0.0
+    step_seen: float = 0.0
+    #: Belief when the sensor was worked on, to be carried over to its first samples after; NaN when there is none.
+    bridge_time: float = math.nan
+
+    def copy(self) -> SensorMemory:
+        """An independent twin."""
+        c = self.conditioner
+        arm = dataclasses.replace(c.arm, starts=list(c.arm.starts))
+        conditioner = dataclasses.replace(c, tracker=dataclasses.replace(c.tracker), arm=arm)
+        return dataclasses.replace(self, conditioner=conditioner, bank=self.bank.copy())
+
+
+@dataclass(slots=True)
+class Belief:
+    """The tank's believed blanket when last known. Height [m], rate [m/h], variances [m², m²/h²]; times in s since 1970."""
+
+    time: float = math.nan
+    height: float = 0.0
+    rate: float = 0.0
+    var: float = 0.0
+    rate_var: float = 0.0
+    #: Variance of the rate of rise learned in this tank [m²/h²].
+    usual_rate_var: float = 0.04
+    #: Last time a usable sample or a core spoke.
+    last_word: float = math.nan
+    last_core: float = math.nan
+
+
+@dataclass(slots=True)
+class State:
+    """Everything remembered of one tank."""
+
+    time: float = math.nan
+    belief: Belief = field(default_factory=Belief)
+    sensors: dict[str, SensorMemory] = field(default_factory=dict)
+    flow: float = math.nan  #: the tank's own flow [m³/s]
+    flow_time: float = math.nan
+    fluff_top: float = math.nan  #: above the floor datum [m]
+    fluff_time: float = math.nan
+
+    def copy(self) -> State:
+        """An independent twin: advancing it leaves this one as it was."""
+        sensors = {tag: sensor.copy() for tag, sensor in self.sensors.items()}
+        return dataclasses.replace(self, belief=dataclasses.replace(self.belief), sensors=sensors)
+
+
+def first_state(tank: Tank, blankets: Sequence[Signal]) -> State:
+    """Nothing known yet: each sensor with the priors of its drift."""
+    state = State()
+    for signal in blankets:
+        state.sensors[signal.tag] = first_sensor(tank)
+    return state
+
+
+def first_sensor(tank: Tank) -> SensorMemory:
+    """A sensor never heard of before."""
+    bank = DriftBank(tank.side_water_depth)
+    return SensorMemory(conditioner=Conditioner(), bank=bank, drift=bank.now())
+
+
+def to_json(state: State) -> dict[str, Any]:
+    """State as JSON values."""
+    return {
+        "version": VERSION,
+        "tank": _plain(state, skip=("sensors", "belief")),
+        "belief": _plain(state.belief),
+        "sensors": {
+            tag: {
+                "tracker": _plain(s.conditioner.tracker),
+                "arm": _plain(s.conditioner.arm),
+                "conditioner": _plain(s.conditioner, skip=("tracker", "arm")),
+                "drift": [s.drift.offset, s.drift.trend, s.drift.span, s.drift.walk_var, *s.drift.cov],
+                "bank": s.bank.to_memory(),
+                "step": _plain(s, skip=("conditioner", "bank", "drift")),
+            }
+            for tag, s in state.sensors.items()
+        },
+    }
+
+
+def from_json(memory: Mapping[str, Any]) -> State:
+    """State from :func:`to_json`.
+
+    Raises
+    ------
+    DomainError
+        when it was written by another version: re-run from the readings instead.
+    """
+    if memory.get("version") != VERSION:
+        raise DomainError(f"estimator memory of version {memory.get('version')!r}, this is version {VERSION}")
+    sensors: dict[str, SensorMemory] = {}
+    for tag, m in memory["sensors"].items():
+        tracker, arm = _build(LevelTracker, m["tracker"]), _build(ArmPasses, m["arm"])
+        conditioner = _build(Conditioner, m["conditioner"], tracker=tracker, arm=arm)
+        offset, trend, span, walk, oo, ot, os_, tt, ts, ss = (float(x) for x in m["drift"])
+        drift = Drift(offset, trend, span, (oo, ot, os_, tt, ts, ss), walk)
+        bank = DriftBank.from_memory(m["bank"])
+        sensors[tag] = _build(SensorMemory, m["step"], conditioner=conditioner, bank=bank, drift=drift)
+    return _build(State, memory["tank"], belief=_build(Belief, memory["belief"]), sensors=sensors)
+
+
+def _plain(thing: Any, skip: tuple[str, ...] = ()) -> dict[str, Any]:
+    return {f.name: _number(getattr(thing, f.name)) for f in dataclasses.fields(thing) if f.name not in skip}
+
+
+def _number(value: Any) -> Any:
+    if isinstance(value, float) and not math.isfinite(value):
+        return repr(value)
+    return list(value) if isinstance(value, list) else value
+
+
+_T = TypeVar("_T")
+
+
+def _build(kind: type[_T], values: dict[str, Any], **parts: Any) -> _T:
+    types = {f.name: f.type for f in dataclasses.fields(kind)}  # type: ignore[arg-type]
+    # A whole number may come back from JSON as an int where a float went in.
+    made = {
+        name: float(value)
+        if types[name] == "float"
+        else [float(x) for x in value]
+        if isinstance(value, list)
+        else value
+        for name, value in values.items()
+    }
+    return kind(**made, **parts)
