@@ -1,0 +1,145 @@
+"""What every test may use: a database of its own, a folder a database server can reach, and groups that need more."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import tempfile
+from collections.abc import Callable, Generator, Iterator
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+import pytest
+from sqlalchemy import Engine
+
+from service.storage.session import make_engine
+from tests.database import TestServer, chosen_kind, docker_problem
+
+SERVER = pytest.StashKey[TestServer]()
+SHARED = pytest.StashKey[Path]()
+
+
+def chromium() -> str | None:
+    """Find Debian's chromium, or the browser named in UNDERWEIR_TEST_CHROMIUM."""
+    return os.environ.get("UNDERWEIR_TEST_CHROMIUM") or shutil.which("chromium")
+
+
+def _chromium_problem() -> str:
+    return "" if chromium() else "there is no chromium on this machine (apt-get install chromium)"
+
+
+#: Marker -> (what the group needs, why it cannot be had; empty if it can).
+NEEDS: dict[str, tuple[str, Callable[[], str]]] = {
+    "docker": ("a Docker engine", cache(docker_problem)),
+    "browser": ("a browser", cache(_chromium_problem)),
+}
+
+
+def no_skips() -> bool:
+    """Tell whether a missing tool is a failure, as in CI."""
+    return os.environ.get("UNDERWEIR_TEST_NO_SKIPS", "") not in ("", "0")
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    """Begin from a known environment, and agree with the other workers on one server."""
+    for name in [
+        name for name in os.environ if name.startswith("UNDERWEIR_") and not name.startswith("UNDERWEIR_TEST_")
+    ]:
+        del os.environ[name]
+    given = getattr(config, "workerinput", None)
+    if given is None:
+        config.stash[SHARED] = reachable_folder("underweir-tests-")
+        kind = chosen_kind()
+    else:
+        config.stash[SHARED], kind = Path(given["underweir_shared"]), given["underweir_database"]
+    config.stash[SERVER] = TestServer(kind, config.stash[SHARED])
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_configure_node(node: Any) -> None:
+    """Tell a worker what was agreed on."""
+    node.workerinput["underweir_shared"] = str(node.config.stash[SHARED])
+    node.workerinput["underweir_database"] = node.config.stash[SERVER].kind
+
+
+def pytest_unconfigure(config: pytest.Config) -> None:
+    """Stop the server and remove the run's files; the last one out does it."""
+    server, shared = config.stash.get(SERVER, None), config.stash.get(SHARED, None)
+    if server is None or shared is None:
+        return
+    server.close()
+    if not hasattr(config, "workerinput"):
+        try:
+            server.remove()
+        finally:
+            shutil.rmtree(shared, ignore_errors=True)
+
+
+def pytest_report_header(config: pytest.Config) -> str:
+    """Say on the first lines which database the run uses."""
+    return f"database: {config.stash[SERVER].describe()}"
+
+
+def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter, config: pytest.Config) -> None:
+    """Say at the end which version it was."""
+    version = config.stash[SERVER].version()
+    if version:
+        terminalreporter.write_line(f"database: {config.stash[SERVER].describe()}, version {version}")
+
+
+def pytest_runtest_setup(item: pytest.Item) -> None:
+    """Skip a group whose tool is missing. The reason is the same for all, so the run shows it as one line."""
+    for marker, (needs, problem) in NEEDS.items():
+        if item.get_closest_marker(marker) is not None and (why := problem()):
+            pytest.skip(f"tests marked {marker!r} need {needs}: {why}")
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_runtest_makereport(
+    item: pytest.Item, call: pytest.CallInfo[None]
+) -> Generator[None, pytest.TestReport, pytest.TestReport]:
+    """Where nothing may be missing, a skip is a failure."""
+    report = yield
+    if no_skips() and report.skipped and not hasattr(report, "wasxfail"):
+        reason = report.longrepr[2] if isinstance(report.longrepr, tuple) else report.longrepr
+        report.outcome = "failed"
+        report.longrepr = f"{item.nodeid}: UNDERWEIR_TEST_NO_SKIPS is set, and this test was to be skipped: {reason}"
+    return report
+
+
+def reachable_folder(prefix: str) -> Path:
+    """Make a folder which the account the embedded server runs as may pass through, even when we are root."""
+    folder = Path(tempfile.mkdtemp(prefix=prefix, dir="/tmp"))
+    folder.chmod(0o711)
+    return folder
+
+
+@pytest.fixture
+def data_dir() -> Iterator[Path]:
+    """A data folder for one test; unlike ``tmp_path`` the embedded server can reach it when the tests run as root."""
+    folder = reachable_folder("underweir-test-")
+    yield folder
+    shutil.rmtree(folder)
+
+
+@pytest.fixture
+def database_url(pytestconfig: pytest.Config) -> Iterator[str]:
+    """The URL of a migrated database of this test's own."""
+    with pytestconfig.stash[SERVER].database(migrated=True) as url:
+        yield url
+
+
+@pytest.fixture
+def empty_database_url(pytestconfig: pytest.Config) -> Iterator[str]:
+    """The URL of a database of this test's own without any table."""
+    with pytestconfig.stash[SERVER].database(migrated=False) as url:
+        yield url
+
+
+@pytest.fixture
+def engine(database_url: str) -> Iterator[Engine]:
+    """An engine on a migrated database of this test's own."""
+    made = make_engine(database_url, application_name="underweir-tests")
+    yield made
+    made.dispose()
