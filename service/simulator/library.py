@@ -16,6 +16,8 @@ from service.simulator.weather import Storm, Weather
 
 #: What goes wrong with the sensors of an entry; each names a recipe in :func:`_sensor`.
 FAULTS = ("sound", "drift", "step", "span", "fouling", "arm", "echo", "flat", "lock", "silent", "mixed", "worked")
+#: What goes hard on the tanks of an entry while its sensors stay sound.
+STRESSES = ("storms", "trips", "bulking")
 DAYS = 60
 ROUNDS = 5  #: invented plants per fault
 #: How many plants are simulated side by side: enough for speed, few enough for memory.
@@ -36,18 +38,18 @@ class Entry:
         return len(self.scenario.sensors) * self.scenario.hours / 720.0
 
 
-def library(faults: tuple[str, ...] = FAULTS, rounds: int = ROUNDS, days: int = DAYS) -> tuple[Entry, ...]:
-    """Sixty plants of two tanks over sixty days: 240 sensor-months with the default arguments.
+def library(faults: tuple[str, ...] = FAULTS + STRESSES, rounds: int = ROUNDS, days: int = DAYS) -> tuple[Entry, ...]:
+    """Seventy-five plants of two tanks over sixty days: 300 sensor-months with the default arguments.
 
-    Every plant also meets storms, return pumps that trip, uneven splits or bulking, drawn from its seed. Fewer faults,
-    rounds or days give a prefix of the same plants, for quick looks.
+    Every plant also meets storms, return pumps that trip, uneven splits or bulking, drawn from its seed; the stressed
+    ones meet more and worse. Fewer faults or rounds give some of the same plants, for quick looks.
 
     >>> entries = library()
     >>> round(sum(entry.sensor_months for entry in entries))
-    240
+    300
     """
     entries = []
-    for number, fault in enumerate(FAULTS):
+    for number, fault in enumerate(FAULTS + STRESSES):
         if fault not in faults:
             continue
         for turn in range(rounds):
@@ -81,18 +83,22 @@ def _scenario(fault: str, seed: int, days: int) -> Scenario:
     )
     surface = 2.0 * tanks[0].area
     flow = surface * float(rng.uniform(0.55, 0.8))
+    trips = int(rng.poisson(days / (5.0 if fault == "trips" else 20.0)))
+    storms = int(rng.poisson(days / (4.0 if fault == "storms" else 9.0)))
+    harder = fault in STRESSES
+    bulking = rng.random() < (1.0 if fault == "bulking" else 0.35)
     plant = SimPlant(
         tanks=tanks,
-        mixed_liquor=float(rng.uniform(2.9, 3.7)),
+        mixed_liquor=float(rng.uniform(3.4, 4.3)) + 0.3 * harder,
         basin_volume=flow * float(rng.uniform(7.0, 10.0)),
         return_ratio=float(rng.uniform(0.5, 0.75)),
         flow_paced=bool(rng.random() < 0.3),
-        settleability=float(rng.uniform(110.0, 150.0)),
-        trips=tuple(_trip(hours, rng) for _ in range(int(rng.poisson(days / 20.0)))),
+        settleability=float(rng.uniform(125.0, 165.0)) + 18.0 * harder,
+        trips=tuple(_trip(hours, 7.0 if harder else 4.0, rng) for _ in range(trips)),
         splits=tuple(_split(hours, rng) for _ in range(int(rng.poisson(days / 40.0)))),
-        bulking=(_bulking(hours, rng),) if rng.random() < 0.35 else (),
+        bulking=(_bulking(hours, rng),) if bulking else (),
     )
-    weather = Weather(mean_flow=flow, storms=tuple(_storm(hours, rng) for _ in range(int(rng.poisson(days / 9.0)))))
+    weather = Weather(mean_flow=flow, storms=tuple(_storm(hours, rng) for _ in range(storms)))
     sensors = tuple(_sensor(fault, tank, tanks[tank], hours, rng) for tank in range(2))
     cores = CoreRegime(
         times_of_day=((7.0, 15.0, 23.0), (8.0, 20.0), (9.0,))[int(rng.choice(3, p=[0.6, 0.3, 0.1]))],
@@ -184,11 +190,11 @@ def _storm(hours: float, rng: np.random.Generator) -> Storm:
     )
 
 
-def _trip(hours: float, rng: np.random.Generator) -> PumpTrip:
+def _trip(hours: float, mean: float, rng: np.random.Generator) -> PumpTrip:
     return PumpTrip(
         tank=int(rng.integers(2)),
         start=float(rng.uniform(0.0, hours)),
-        hours=float(np.clip(rng.exponential(4.0), 1.0, 10.0)),
+        hours=float(np.clip(rng.exponential(mean), 1.0, 2.5 * mean)),
         left=float(rng.choice([0.0, 0.0, 0.3, 0.5])),
     )
 
