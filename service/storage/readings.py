@@ -10,7 +10,7 @@ import numpy as np
 from sqlalchemy import Connection, text
 
 from service.storage.binary_copy import copy_out
-from service.storage.moments import to_us
+from service.storage.moments import from_us, to_us
 from service.storage.reading_columns import ReadingColumns
 
 #: Rows handed out at once by the streaming readers.
@@ -74,6 +74,17 @@ def latest_readings(conn: Connection, signal_ids: Sequence[int]) -> ReadingColum
     )
 
 
+def earliest_time(conn: Connection, signal_ids: Sequence[int]) -> datetime | None:
+    """The time of the oldest reading of any of these signals; None when there is none."""
+    found: datetime | None = conn.execute(_EARLIEST, {"signal_ids": list(signal_ids)}).scalar_one()
+    return found
+
+
+def latest_times(conn: Connection, signal_ids: Sequence[int]) -> list[datetime]:
+    """The time of the newest reading of each of these signals that has any."""
+    return [from_us(us) for us in latest_readings(conn, signal_ids).time_us.tolist()]
+
+
 _COLUMNS: dict[str, np.dtype[Any]] = {
     "signal_id": np.dtype(np.int32),
     "time": np.dtype(np.int64),
@@ -108,4 +119,9 @@ _LATEST = text(
     "SELECT r.* FROM unnest(CAST(:signal_ids AS integer[])) AS s(id) CROSS JOIN LATERAL ("
     "SELECT signal_id, time, value, quality, reason FROM reading WHERE signal_id = s.id ORDER BY time DESC LIMIT 1"
     ") AS r ORDER BY r.signal_id"
+)
+
+_EARLIEST = text(
+    "SELECT min(r.time) FROM unnest(CAST(:signal_ids AS integer[])) AS s(id) CROSS JOIN LATERAL ("
+    "SELECT time FROM reading WHERE signal_id = s.id ORDER BY time LIMIT 1) AS r"
 )

@@ -1,0 +1,125 @@
+"""Readings, cores and calibrations in, believed blankets out: per tank, from the earliest time whose data changed.
+
+Work goes in stretches, each in a transaction of its own that writes estimates and a checkpoint and moves the tank's mark
+forward, so a first import of years neither holds locks for long nor starts over when it is interrupted.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+import structlog
+from sqlalchemy import Connection, Engine
+
+from service.domain import estimate as estimator
+from service.domain.estimate import Estimate, Event, TankSetup
+from service.domain.memory import State
+from service.errors import DomainError
+from service.storage import calibrations, checkpoints, cores, estimates, readings, recompute
+from service.storage.session import transaction
+from service.storage.site_tables import SiteIds
+
+log = structlog.get_logger(__name__)
+
+#: Length of a stretch: long enough that the checkpoint's cost vanishes, short enough to hold in memory.
+STRETCH = timedelta(days=2)
+
+
+@dataclass(frozen=True, slots=True)
+class Caught:
+    """What one run did for a tank."""
+
+    tank: str
+    changed_from: datetime
+    events: int
+    estimates: int
+
+
+def update_estimates(engine: Engine, setups: Iterable[TankSetup], ids: SiteIds, now: datetime) -> list[Caught]:
+    """Estimate every tank whose data changed, up to its newest event.
+
+    Parameters
+    ----------
+    setups : the tanks with their signals.
+    ids : row numbers of tanks and signals.
+
+    Returns
+    -------
+    What was done, a row per stretch; empty when nothing was due.
+    """
+    by_id = {ids.tanks[setup.tank.key]: setup for setup in setups}
+    done: list[Caught] = []
+    while True:
+        with transaction(engine) as conn:
+            due = [item for item in recompute.due(conn) if item.tank_id in by_id]
+        worked = False
+        for item in due:
+            with transaction(engine) as conn:
+                if not recompute.hold(conn, item.tank_id):
+                    continue  # another process is at it
+                caught = _stretch(conn, by_id[item.tank_id], ids, item, now)
+            worked = True
+            done.append(caught)
+            log.info("estimated", tank=caught.tank, since=caught.changed_from, events=caught.events)
+        if not worked:
+            return done
+
+
+def project_all(engine: Engine, setups: Iterable[TankSetup], ids: SiteIds, now: datetime) -> dict[str, Estimate]:
+    """Each tank's believed blanket at *now*, by tank key, carried forward from its newest checkpoint."""
+    projected: dict[str, Estimate] = {}
+    with transaction(engine) as conn:
+        for setup in setups:
+            checkpoint = checkpoints.latest_checkpoint(conn, ids.tanks[setup.tank.key])
+            state = _state(setup, checkpoint)
+            projected[setup.tank.key] = estimator.project(setup, state or estimator.initial(setup), now)
+    return projected
+
+
+def _stretch(conn: Connection, setup: TankSetup, ids: SiteIds, item: recompute.Due, now: datetime) -> Caught:
+    blanket_ids = {signal.tag: ids.signals[signal.tag] for signal in setup.blankets}
+    signal_ids = [*blanket_ids.values(), *(ids.signals[signal.tag] for signal in setup.others)]
+    checkpoint = checkpoints.checkpoint_before(conn, item.tank_id, item.dirty_from)
+    state = _state(setup, checkpoint)
+    if checkpoint is not None and state is not None:
+        start: datetime | None = checkpoint.time + timedelta.resolution
+    else:
+        state, start = estimator.initial(setup), readings.earliest_time(conn, signal_ids)
+    since = item.dirty_from if start is None else min(start, item.dirty_from)
+    newest = [now, *(readings.latest_times(conn, signal_ids))]
+    end = since + STRETCH
+    last = end > max(newest)
+    upto = None if last else end
+
+    events: list[Event] = list(
+        readings.readings_between(conn, signal_ids, since, upto).readings({n: tag for tag, n in ids.signals.items()})
+    )
+    events += [record.core for record in cores.current_cores(conn, [item.tank_id], since, upto)]
+    found = calibrations.current_calibrations(conn, list(blanket_ids.values()), since, upto)
+    events += [record.calibration for record in found]
+    events.sort(key=estimator.event_order)
+    advanced = estimator.advance(setup, state, events)
+
+    checkpoints.drop_checkpoints_from(conn, item.tank_id, item.dirty_from)
+    estimates.replace_estimates(conn, item.tank_id, since, advanced.estimates, upto)
+    estimates.replace_assessments(conn, blanket_ids, since, advanced.assessments, upto)
+    if events:
+        seen_to = estimator.event_order(events[-1])[0]
+        checkpoints.save_checkpoint(conn, item.tank_id, seen_to, estimator.state_to_json(advanced.state))
+    # A change that came in meanwhile keeps the tank due from where it was, and this stretch is done again.
+    if recompute.settle(conn, item) and upto is not None:
+        recompute.mark(conn, {item.tank_id: upto})
+    return Caught(setup.tank.key, item.dirty_from, len(events), len(advanced.estimates))
+
+
+def _state(setup: TankSetup, checkpoint: checkpoints.Checkpoint | None) -> State | None:
+    if checkpoint is None:
+        return None
+    try:
+        return estimator.state_from_json(checkpoint.state)
+    except DomainError:
+        # Written by an older version of the mathematics: what it knew is learned again from the readings.
+        log.info("estimating from the beginning", tank=setup.tank.key, reason="checkpoint of another version")
+        return None
