@@ -85,6 +85,8 @@ class Fold:
         self.world_holds = math.inf
         self._see_world(state.time)
         self.core_just_spoke = False
+        #: What the sensors say together at the belief's time.
+        self.fused = self._fused(state.time)
 
     # --- events -------------------------------------------------------------------------------------------------------
 
@@ -130,6 +132,7 @@ class Fold:
             self._believe(time, None)
             belief.last_core = time
         else:
+            self.fused = None
             self._core_alone(height, time)
         self.core_just_spoke = not pairs or max(p.sound + p.stepped for p in pairs) > 0.5
         return pairs
@@ -171,7 +174,7 @@ class Fold:
         belief = self.state.belief
         if belief.time != belief.time:
             return Told(math.nan, math.inf, math.nan, Source.NOTHING, math.inf, True, False)
-        fused = self._fused(time)
+        fused = self.fused if time == belief.time else self._fused(time)
         if fused is not None:
             height, var, rate, _, spread = fused
             source = Source.SENSOR
@@ -196,7 +199,7 @@ class Fold:
 
     def _believe(self, time: float, judged: Judged | None) -> None:
         belief = self.state.belief
-        fused = self._fused(time)
+        self.fused = fused = self._fused(time)
         if fused is None:
             return
         height, var, rate, rate_var, spread = fused
