@@ -1,0 +1,39 @@
+"""Everything that is wrong with a site file, in one go, in the order of its lines."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from service.site.document import decode, parse
+from service.site.draft import Draft, Report, draft_of
+from service.site.finding import Finding
+from service.site.rules import RULES
+
+
+@dataclass(frozen=True)
+class Checked:
+    """A site file and what was found; ``draft`` is None when not even its text could be read."""
+
+    text: str
+    draft: Draft | None
+    findings: tuple[Finding, ...]
+
+
+def check_bytes(content: bytes) -> Checked:
+    """Check a site file as it lies on disk."""
+    text, unreadable = decode(content)
+    if unreadable is not None:
+        return Checked(text, None, (unreadable,))
+    return check_text(text)
+
+
+def check_text(text: str) -> Checked:
+    """Check the text of a site file."""
+    document = parse(text)
+    report = Report(document)
+    if not document.values and document.findings:
+        return Checked(text, None, tuple(report.findings))
+    draft = draft_of(document, report)
+    for rule in RULES:
+        rule(draft, report)
+    return Checked(text, draft, tuple(sorted(report.findings, key=lambda f: (f.line, f.column or 0))))

@@ -1,0 +1,12 @@
+"""``[[connector]]``: where signals come from.
+
+Every kind of source has its section class in its own file. A new kind is one file beside ``csv_drop.py`` and one line in
+``SECTION_OF_KIND``; its section says whether signals come through it and what an address looks like.
+"""
+
+from __future__ import annotations
+
+from service.site.csv_drop import CsvSection
+from service.site.source import SourceSection
+
+SECTION_OF_KIND: dict[str, type[SourceSection]] = {"csv": CsvSection}

@@ -1,0 +1,209 @@
+"""From sections of the site file to the domain's own objects, with what the file leaves out filled in."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import timedelta
+
+from service.alarms.contact import Contact
+from service.alarms.definition import AlarmDefinition, AlarmKind, Priority, SystemWatch, system_definitions
+from service.domain.estimate import TankSetup
+from service.domain.signal import Mount, Signal, SignalKind
+from service.domain.tank import NotchedWeir, Tank, TankShape
+from service.site.alarm import EVERY_TANK, AlarmSection
+from service.site.alarm_defaults import DEFAULTS, default_deadband, default_limit
+from service.site.people import ContactSection
+from service.site.plant import SignalSection, TankSection
+
+#: The customary coring spot: a third of the way in from the edge (common practice, no source).
+CUSTOMARY_CORE_POSITION = 1 / 3
+
+SHORTEST_STALE_AFTER = timedelta(minutes=10)
+
+
+def tank_of(section: TankSection) -> Tank:
+    """The tank a section describes."""
+    reach = (section.diameter or 0.0) / 2 if section.shape is TankShape.CIRCULAR else section.length or 0.0
+    core = section.core_distance_from_wall
+    if core is None:
+        core = reach * (section.core_position if section.core_position is not None else CUSTOMARY_CORE_POSITION)
+    notched = None
+    if section.notch_angle is not None and section.notch_count is not None:
+        notched = NotchedWeir(notch_angle=section.notch_angle, notch_count=section.notch_count)
+        if section.discharge_coefficient is not None:
+            notched = replace(notched, discharge_coefficient=section.discharge_coefficient)
+    return Tank(
+        key=section.key,
+        label=section.label or section.key,
+        kind=section.kind,
+        shape=section.shape,
+        side_water_depth=section.side_water_depth,
+        floor_slope=section.floor_slope,
+        diameter=section.diameter,
+        length=section.length,
+        width=section.width,
+        weir_length=section.weir_length,
+        notched_weir=notched,
+        core_distance_from_wall=core,
+        arm_period=section.arm_period / timedelta(hours=1) if section.arm_period else None,
+    )
+
+
+def signal_of(section: SignalSection) -> Signal:
+    """The signal a section describes."""
+    mount = None
+    if section.measures is not None:
+        mount = Mount(
+            measures=section.measures,
+            zero_height=section.zero_height or 0.0,
+            distance_from_wall=section.distance_from_wall or 0.0,
+        )
+    interval = section.expected_interval or timedelta(minutes=1)
+    return Signal(
+        tag=section.tag,
+        kind=section.kind,
+        tank=section.tank,
+        unit=section.unit,
+        low=section.low,
+        high=section.high,
+        mount=mount,
+        expected_interval=interval,
+        stale_after=section.stale_after or max(SHORTEST_STALE_AFTER, 3 * interval),
+        flat_after=section.flat_after,
+        flat_band=section.flat_band or 0.0,
+    )
+
+
+def setups_of(tanks: Iterable[Tank], signals: Sequence[Signal]) -> tuple[TankSetup, ...]:
+    """Every tank with the signals that speak of it."""
+    return tuple(
+        TankSetup(
+            tank=tank,
+            blankets=tuple(s for s in signals if s.kind is SignalKind.BLANKET and s.tank == tank.key),
+            others=tuple(s for s in signals if s.kind is not SignalKind.BLANKET and s.tank in (tank.key, None)),
+        )
+        for tank in tanks
+    )
+
+
+@dataclass(frozen=True)
+class Planned:
+    """An alarm definition and the section it came from; None when it is one of those every tank has."""
+
+    definition: AlarmDefinition
+    section: AlarmSection | None
+
+
+def tank_alarms(sections: Iterable[AlarmSection], tanks: Iterable[Tank]) -> Iterator[Planned]:
+    """The alarms of every tank: what names the tank comes before what names all, and that before the defaults."""
+    written = list(sections)
+    for tank in tanks:
+        planned: list[Planned] = []
+        for kind in AlarmKind:
+            if kind is AlarmKind.SYSTEM:
+                continue
+            own = [s for s in written if s.kind is kind and s.tank == tank.key]
+            found = own or [s for s in written if s.kind is kind and s.tank == EVERY_TANK]
+            planned += [Planned(definition_of(s, kind, tank), s) for s in found if s.enabled]
+            if not found and DEFAULTS[kind].always:
+                planned.append(Planned(definition_of(None, kind, tank), None))
+        yield from _with_room_between(planned)
+
+
+def system_alarms(sections: Iterable[AlarmSection], connectors: Iterable[str]) -> Iterator[Planned]:
+    """The alarms the service has about itself, as changed by the site file."""
+    written = [s for s in sections if s.kind is AlarmKind.SYSTEM]
+    for definition in system_definitions(connectors):
+        section = next(
+            (s for s in written if s.watch is definition.watch and s.connector == definition.connector), None
+        )
+        if section is None and definition.watch is SystemWatch.CONNECTOR:
+            section = next((s for s in written if s.watch is definition.watch and s.connector is None), None)
+        if section is None:
+            yield Planned(definition, None)
+        elif section.enabled:
+            limit = section.after / timedelta(hours=1) if section.after is not None else definition.limit
+            yield Planned(_with_own_words(replace(definition, limit=limit), section), section)
+
+
+def definition_of(section: AlarmSection | None, kind: AlarmKind, tank: Tank) -> AlarmDefinition:
+    """One alarm of one tank; *section* None takes everything from the defaults of the kind."""
+    usual = DEFAULTS[kind]
+    limit = section.limit(tank) if section is not None else None
+    if limit is None:
+        limit = default_limit(kind, tank)
+    definition = AlarmDefinition(
+        key=_key(section, kind, tank),
+        kind=kind,
+        tank=tank.key,
+        limit=limit,
+        deadband=default_deadband(kind, tank, limit),
+        on_delay=usual.on_delay,
+        off_delay=usual.off_delay,
+        priority=usual.priority,
+        cause=usual.cause,
+        consequence=usual.consequence,
+        action=usual.action,
+        time_to_respond=usual.time_to_respond,
+    )
+    return definition if section is None else _with_own_words(definition, section)
+
+
+def contact_of(section: ContactSection) -> Contact:
+    """The contact a section describes: every channel there is an address for, unless it names some."""
+    reachable = tuple(c for c, address in (("email", section.email), ("sms", section.phone)) if address)
+    tanks = section.tanks or ()
+    return Contact(
+        name=section.name,
+        email=section.email,
+        phone=section.phone,
+        channels=section.channels if section.channels is not None else reachable,
+        priorities=section.priorities if section.priorities is not None else tuple(Priority),
+        tanks=() if EVERY_TANK in tanks else tanks,
+        units=section.units,
+    )
+
+
+def addresses_of(signals: Iterable[SignalSection], connector: str, connectors: Sequence[str]) -> Mapping[str, str]:
+    """Which address of a connector is which signal's tag; a signal that names no connector comes through the only one."""
+    only = len(connectors) == 1
+    return {s.address or s.tag: s.tag for s in signals if s.connector == connector or (s.connector is None and only)}
+
+
+def _with_own_words(definition: AlarmDefinition, section: AlarmSection) -> AlarmDefinition:
+    own = {
+        name: value
+        for name in (
+            "deadband",
+            "on_delay",
+            "off_delay",
+            "priority",
+            "cause",
+            "consequence",
+            "action",
+            "time_to_respond",
+            "re_alarm_after",
+        )
+        if (value := getattr(section, name)) is not None
+    }
+    return replace(definition, **own, latching=section.latching)
+
+
+def _with_room_between(planned: list[Planned]) -> Iterator[Planned]:
+    """Limits close to each other get a default deadband of at most half the gap between them."""
+    limits = {p.definition.kind: p.definition.limit for p in planned}
+    high, danger = limits.get(AlarmKind.HIGH), limits.get(AlarmKind.HIGH_HIGH)
+    for p in planned:
+        own = p.section is not None and p.section.deadband is not None
+        if p.definition.kind in (AlarmKind.HIGH, AlarmKind.HIGH_HIGH) and not own and high and danger and high > danger:
+            room = min(p.definition.deadband, (high - danger) / 2)
+            yield Planned(replace(p.definition, deadband=room), p.section)
+        else:
+            yield p
+
+
+def _key(section: AlarmSection | None, kind: AlarmKind, tank: Tank) -> str:
+    if section is not None and section.key is not None:
+        return section.key if section.tank == tank.key else f"{tank.key}.{section.key}"
+    return f"{tank.key}.{kind.partition(',')[0].replace(' ', '-')}"

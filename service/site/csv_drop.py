@@ -1,0 +1,116 @@
+"""``[[connector]] kind = "csv"``: folders into which other systems drop files of readings or hand cores."""
+
+from __future__ import annotations
+
+import codecs
+from datetime import timedelta
+from typing import Annotated, Any, Literal
+
+from pydantic import BeforeValidator, Field, StringConstraints, field_validator
+
+from service.site.quantity import near_word, wrong
+from service.site.section import Duration, Section, TimeZone, UnitSymbol, Words
+from service.site.source import SourceSection
+
+_DELIMITERS = {"comma": ",", "semicolon": ";", "tab": "\t", "pipe": "|", ",": ",", ";": ";", "\t": "\t", "|": "|"}
+_DECIMALS = {"point": ".", "comma": ",", ".": ".", ",": ","}
+_HEADER_OR_NUMBER = 'write the heading, such as "Value", or the number of the column counted from 1'
+
+
+def _column(value: Any) -> Any:
+    if isinstance(value, bool):
+        raise wrong(f"{str(value).lower()} names no column", _HEADER_OR_NUMBER)
+    if isinstance(value, int) and value < 1:
+        raise wrong(f"{value} names no column", _HEADER_OR_NUMBER)
+    return value
+
+
+Column = Annotated[Words | int, BeforeValidator(_column)]
+
+
+class CsvColumns(Section):
+    """Which column holds what: its heading, or its number counted from 1 where there is no header line."""
+
+    time: Column | None = None
+    tag: Column | None = None
+    value: Column | None = None
+    quality: Column | None = None
+    tank: Column | None = None
+    thickness: Column | None = None
+    unit: Column | None = None
+    distance_from_wall: Column | None = None
+    arm_position: Column | None = None
+    replicate: Column | None = None
+    fluff: Column | None = None
+    surface: Column | None = None
+    taken_by: Column | None = None
+    note: Column | None = None
+
+
+class CsvSection(SourceSection):
+    """One watched folder. What is left out is found out from each file."""
+
+    kind: Literal["csv"] = "csv"
+    folder: Words = Field(examples=['"/var/lib/underweir/drop"'])
+    pattern: Words = "*.csv*"
+    layout: Literal["auto", "long", "wide", "cores"] = "auto"
+    columns: CsvColumns = CsvColumns()
+    delimiter: Annotated[str, StringConstraints(strip_whitespace=False)] | None = None  # a tab is one, too
+    decimal: str | None = None
+    encoding: str | None = None
+    header: bool | None = None
+    time_format: Words | None = None
+    time_zone: TimeZone | None = None
+    unit: UnitSymbol | None = None
+    processed_folder: Words | None = None
+    settle: Duration = timedelta(seconds=10)
+
+    @property
+    def carries_signals(self) -> bool:
+        return self.layout != "cores"
+
+    @field_validator("delimiter", mode="before")
+    @classmethod
+    def _one_delimiter(cls, value: Any) -> Any:
+        return _one_of(value, _DELIMITERS, 'write ",", ";", "|" or "tab"')
+
+    @field_validator("decimal", mode="before")
+    @classmethod
+    def _one_decimal(cls, value: Any) -> Any:
+        return _one_of(value, _DECIMALS, 'write "." or ","')
+
+    @field_validator("encoding")
+    @classmethod
+    def _known_encoding(cls, value: str | None) -> str | None:
+        if value is None:
+            return None
+        try:
+            name = codecs.lookup(value).name
+            if "x".encode(name).decode(name) != "x":
+                raise LookupError
+        except (LookupError, TypeError, ValueError):
+            near = near_word(value, _ENCODINGS)
+            raise wrong(f'no encoding "{value}" is known', f'write "{near or "utf-8"}"') from None
+        return name
+
+    @field_validator("time_format")
+    @classmethod
+    def _format_has_fields(cls, value: str | None) -> str | None:
+        if value is not None and value not in ("iso", "epoch") and "%" not in value:
+            raise wrong(
+                f'"{value}" is not a time format',
+                'write "iso", "epoch", or fields such as "%m/%d/%Y %H:%M:%S" (%Y year, %m month, %d day, %H hour, %M minute)',
+            )
+        return value
+
+
+_ENCODINGS = ("utf-8", "utf-16", "utf-8-sig", "latin-1", "cp1252")
+
+
+def _one_of(value: Any, known: dict[str, str], remedy: str) -> Any:
+    if not isinstance(value, str):
+        return value
+    found = known.get(value) or known.get(value.strip().casefold())
+    if found is None:
+        raise wrong(f'"{value}" is none of the signs it may be', remedy)
+    return found

@@ -1,0 +1,306 @@
+"""A site file taken apart into sections that can be read, each with its place; what cannot be read is a finding.
+
+A section with a mistake is read again as it was most likely meant (a misspelt key under its right name, a wrong optional
+value left out), so that the checks between sections still see it and every mistake is reported in one go.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from typing import Any, Generic, TypeVar
+
+from pydantic import ValidationError
+
+from service.domain.units import UnitSystem
+from service.site.alarm import AlarmSection
+from service.site.connector import SECTION_OF_KIND
+from service.site.document import Document
+from service.site.explain import Drop, Put, Rename, explain
+from service.site.finding import Finding, KeyPath, Severity
+from service.site.people import ContactSection
+from service.site.plant import SignalSection, SiteSection, TankSection
+from service.site.quantity import near_word
+from service.site.section import Section
+from service.site.source import SourceSection
+
+S = TypeVar("S", bound=Section)
+
+#: Sections that may stand any number of times, and the key that names one of them.
+_NAMED_BY = {"tank": "key", "signal": "tag", "connector": "key", "alarm": "key", "contact": "name"}
+_OTHER_WORDS = {
+    "clarifier": "tank",
+    "sensor": "signal",
+    "tag": "signal",
+    "source": "connector",
+    "person": "contact",
+    "people": "contact",
+    "plant": "site",
+}
+_PASSES = 4  # every pass repairs what the one before found; a section needs two or three
+
+
+@dataclass(frozen=True)
+class Entry(Generic[S]):
+    """One section that could be read."""
+
+    path: KeyPath
+    label: str
+    section: S
+    #: Fields that were written but could not be read: not to be called missing.
+    unread: frozenset[str]
+    #: What a field was misspelt as in the file.
+    written_as: dict[str, str] = field(default_factory=dict)
+
+    def has(self, name: str) -> bool:
+        """Whether the file says something, readable or not, for that field."""
+        return getattr(self.section, name) is not None or name in self.unread
+
+
+class Report:
+    """Collects findings and puts each on its line."""
+
+    def __init__(self, document: Document) -> None:
+        self._document = document
+        self.findings: list[Finding] = list(document.findings)
+
+    def error(self, entry: Entry[Any] | None, name: str | None, problem: str, remedy: str) -> None:
+        """A mistake with which the service cannot start; *entry* None means the file as a whole."""
+        self._add(Severity.ERROR, entry, name, problem, remedy)
+
+    def warning(self, entry: Entry[Any] | None, name: str | None, problem: str, remedy: str) -> None:
+        """Something that is probably not meant."""
+        self._add(Severity.WARNING, entry, name, problem, remedy)
+
+    def at(self, path: KeyPath, label: str, problem: str, remedy: str) -> None:
+        """An error at a key path."""
+        line = self._document.lines.line(path)
+        found = Finding(severity=Severity.ERROR, line=line, field=label, path=path, problem=problem, remedy=remedy)
+        self.findings.append(found)
+
+    def line(self, entry: Entry[Any], name: str | None = None) -> int:
+        """The line an entry, or one of its fields, stands on."""
+        return self._document.lines.line((*entry.path, entry.written_as.get(name, name)) if name else entry.path)
+
+    def _add(self, severity: Severity, entry: Entry[Any] | None, name: str | None, problem: str, remedy: str) -> None:
+        path: KeyPath = ()
+        label = ""
+        if entry is not None:
+            path, label = entry.path, entry.label
+            if name is not None:
+                path = (*path, entry.written_as.get(name, name))
+                label = f"{label}.{name}"
+        line = self._document.lines.line(path)
+        self.findings.append(
+            Finding(severity=severity, line=line, field=label, path=path, problem=problem, remedy=remedy)
+        )
+
+
+@dataclass(frozen=True)
+class Draft:
+    """Everything of a site file that can be read."""
+
+    site: Entry[SiteSection] | None
+    tanks: tuple[Entry[TankSection], ...]
+    signals: tuple[Entry[SignalSection], ...]
+    connectors: tuple[Entry[SourceSection], ...]
+    alarms: tuple[Entry[AlarmSection], ...]
+    contacts: tuple[Entry[ContactSection], ...]
+    #: Names written in sections of each kind, also in those that cannot be read otherwise.
+    names: dict[str, frozenset[str]]
+    #: Kinds of section of which some could not be read: nothing can be said of what is missing there.
+    incomplete: frozenset[str]
+
+    @property
+    def units(self) -> UnitSystem:
+        """The unit system numbers were read with."""
+        return self.site.section.units if self.site else "si"
+
+
+def draft_of(document: Document, report: Report) -> Draft:
+    """Take a document apart; what cannot be read goes into *report*."""
+    return _Reader(document, report).draft()
+
+
+class _Reader:
+    def __init__(self, document: Document, report: Report) -> None:
+        self._document = document
+        self._report = report
+        self._values = dict(document.values)
+        self._units: UnitSystem = "si"
+        self._names: dict[str, set[str]] = {name: set() for name in _NAMED_BY}
+        self._incomplete: set[str] = set()
+        #: Where a section stands in the file when its heading was misspelt.
+        self._headed: dict[str, str] = {}
+
+    def draft(self) -> Draft:
+        self._top_level()
+        site = self._site()
+        if site is not None:
+            self._units = site.section.units
+        tanks = tuple(self._sections("tank", TankSection))
+        signals = tuple(self._sections("signal", SignalSection))
+        connectors = tuple(self._connectors())
+        alarms = tuple(self._sections("alarm", AlarmSection))
+        contacts = tuple(self._sections("contact", ContactSection))
+        return Draft(
+            site=site,
+            tanks=tanks,
+            signals=signals,
+            connectors=connectors,
+            alarms=alarms,
+            contacts=contacts,
+            names={name: frozenset(found) for name, found in self._names.items()},
+            incomplete=frozenset(self._incomplete),
+        )
+
+    def _top_level(self) -> None:
+        known = ("site", *_NAMED_BY)
+        for name in [n for n in self._values if n not in known]:
+            value = self._values.pop(name)
+            if not isinstance(value, dict) and not (isinstance(value, list) and value and isinstance(value[0], dict)):
+                home = "[site]" if name in SiteSection.model_fields else "the heading it belongs to"
+                self._report.at((name,), name, "stands before any heading", f"move it below {home}")
+                continue
+            near = _OTHER_WORDS.get(name.casefold().rstrip("s")) or near_word(name, known)
+            heading = f"[{near}]" if near == "site" else f"[[{near}]]"
+            remedy = (
+                f"did you mean {heading}?"
+                if near
+                else f"sections are [site], {', '.join(f'[[{n}]]' for n in _NAMED_BY)}"
+            )
+            written = f"[[{name}]]" if isinstance(value, list) else f"[{name}]"
+            self._report.at((name,), name, f"no section {written} is known", remedy)
+            if near and near not in self._values:
+                self._values[near] = value
+                self._headed[near] = name
+            elif near:
+                self._incomplete.add(near)
+
+    def _site(self) -> Entry[SiteSection] | None:
+        raw = self._values.get("site")
+        written = self._headed.get("site", "site")
+        path: KeyPath = (written,)
+        if isinstance(raw, list) and raw and isinstance(raw[0], dict):
+            self._report.at(path, written, "[[site]] has two brackets", "there is one site: write [site]")
+            raw, path = raw[0], (written, 0)
+        if raw is None:
+            if not self._document.findings:
+                self._report.error(
+                    None, None, "[site] is missing", "begin the file with [site], name, units and time_zone"
+                )
+            return None
+        if not isinstance(raw, dict):
+            self._report.at(path, "site", "is not a table", "write [site] and its keys on the lines below")
+            return None
+        return self._read("site", "site", raw, SiteSection, path)
+
+    def _sections(self, name: str, model: type[S]) -> Iterator[Entry[S]]:
+        for position, (path, raw) in enumerate(self._tables(name)):
+            entry = self._read(name, self._label(name, raw, position), raw, model, path)
+            if entry is None:
+                self._incomplete.add(name)
+            else:
+                yield entry
+
+    def _connectors(self) -> Iterator[Entry[SourceSection]]:
+        for position, (path, raw) in enumerate(self._tables("connector")):
+            label = self._label("connector", raw, position)
+            kind = raw.get("kind")
+            model = SECTION_OF_KIND.get(kind) if isinstance(kind, str) else None
+            if model is None:
+                known = tuple(SECTION_OF_KIND)
+                choice = " or ".join(f'"{k}"' for k in known)
+                near = near_word(str(kind), known)
+                if kind is None and (*path, "kind") not in self._document.unread:
+                    self._report.at(path, f"{label}.kind", "is missing", f"write kind = {choice}")
+                elif kind is not None:
+                    remedy = f'write kind = "{near}"' if near else f"write kind = {choice}"
+                    self._report.at((*path, "kind"), f"{label}.kind", f'"{kind}" is no kind of connector', remedy)
+                if near is None:
+                    self._incomplete.add("connector")
+                    continue
+                raw = {**raw, "kind": near}
+                model = SECTION_OF_KIND[near]
+            entry = self._read("connector", label, raw, model, path)
+            if entry is None:
+                self._incomplete.add("connector")
+            else:
+                yield entry
+
+    def _tables(self, name: str) -> Iterator[tuple[KeyPath, dict[str, Any]]]:
+        raw = self._values.get(name, [])
+        path: KeyPath = (self._headed.get(name, name),)
+        if isinstance(raw, dict):
+            if raw and all(isinstance(value, dict) for value in raw.values()):
+                self._report.at(
+                    path,
+                    name,
+                    f"[{name}.…] is not how several are written",
+                    f"write [[{name}]] and {_NAMED_BY[name]} = …",
+                )
+                for key, value in raw.items():
+                    yield (*path, key), {_NAMED_BY[name]: key, **value}
+                return
+            self._report.at(path, name, f"[{name}] has one bracket on each side", f"write [[{name}]]")
+            yield path, raw
+            return
+        if not isinstance(raw, list):
+            self._report.at(path, name, "is not a section", f"write [[{name}]] and its keys on the lines below")
+            self._incomplete.add(name)
+            return
+        for position, value in enumerate(raw):
+            if isinstance(value, dict):
+                yield (*path, position), value
+            else:
+                self._report.at(
+                    (*path, position), name, f"{value!r} is not a section", f"write [[{name}]] on a line of its own"
+                )
+                self._incomplete.add(name)
+
+    def _label(self, name: str, raw: dict[str, Any], position: int) -> str:
+        named = raw.get(_NAMED_BY[name])
+        if isinstance(named, str) and named.strip():
+            self._names[name].add(named.strip())
+            return f"{name}[{named.strip()}]"
+        if name == "alarm":
+            return f"alarm[{raw.get('tank', '*')}: {raw.get('kind', '?')}]"
+        self._incomplete.add(name)  # without a name nobody can tell whether others mean it
+        return f"{name}[#{position + 1}]"
+
+    def _read(self, name: str, label: str, raw: dict[str, Any], model: type[S], path: KeyPath) -> Entry[S] | None:
+        raw = dict(raw)
+        unread = {str(p[-1]) for p in self._document.unread if p[:-1] == path}
+        written_as: dict[str, str] = {}
+        reported: set[KeyPath] = set()
+        for _ in range(_PASSES):
+            try:
+                section = model.model_validate(raw, context={"units": self._units})
+            except ValidationError as exc:
+                for error in exc.errors(include_url=False):
+                    explained = explain(error, model, raw)
+                    location = explained.location
+                    top = str(location[0])
+                    if error["type"] == "missing" and (top in unread or location in reported):
+                        continue
+                    if location not in reported:
+                        reported.add(location)
+                        written = (written_as.get(top, top), *location[1:])
+                        field_label = ".".join([label, *map(str, location)])
+                        self._report.at((*path, *written), field_label, explained.problem, explained.remedy)
+                    match explained.repair:
+                        case Rename(old, new):
+                            raw[new] = raw.pop(old, None)
+                            written_as[new] = old
+                        case Put(key, value):
+                            raw[key] = value
+                        case Drop(key, meant):
+                            raw.pop(key, None)
+                            unread |= {key, meant or key}
+                if all(e["type"] == "missing" for e in exc.errors()):
+                    return None
+            else:
+                if (named := _NAMED_BY.get(name)) and isinstance(found := getattr(section, named), str):
+                    self._names[name].add(found)
+                return Entry(path, label, section, frozenset(unread), written_as)
+        return None

@@ -1,0 +1,80 @@
+"""The sections that describe the plant itself: the site, its tanks and its signals."""
+
+from __future__ import annotations
+
+from typing import Any, Literal
+
+from pydantic import Field, ValidationInfo, field_validator
+
+from service.domain.signal import Measures, SignalKind
+from service.domain.tank import TankKind, TankShape
+from service.domain.units import UNITS
+from service.site.quantity import quantity
+from service.site.section import (
+    Duration,
+    Key,
+    Length,
+    ReachShare,
+    Section,
+    Slope,
+    TimeZone,
+    UnitSymbol,
+    Words,
+)
+
+
+class SiteSection(Section):
+    """``[site]``: the plant as a whole."""
+
+    name: Words = Field(examples=['"Invented Creek Works"'])
+    units: Literal["us", "si"] = Field(examples=['"us" or "si"'])
+    time_zone: TimeZone = Field(examples=['"America/New_York"'])
+
+
+class TankSection(Section):
+    """``[[tank]]``: one clarifier. Lengths [m] after reading."""
+
+    key: Key = Field(examples=['"east"'])
+    label: Words | None = None
+    kind: TankKind = Field(examples=['"secondary"'])
+    shape: TankShape = Field(examples=['"circular"'])
+    diameter: Length | None = None
+    length: Length | None = None
+    width: Length | None = None
+    side_water_depth: Length = Field(examples=["14"])
+    floor_slope: Slope = 0.0
+    weir_length: Length | None = None
+    notch_angle: float | None = Field(None, gt=0, lt=180, examples=["90"])  # [degree]
+    notch_count: int | None = Field(None, ge=1, examples=["480"])
+    discharge_coefficient: float | None = Field(None, ge=0.4, le=0.8, examples=["0.58"])  # [–]
+    core_distance_from_wall: Length | None = None
+    core_position: ReachShare | None = None
+    arm_period: Duration | None = None
+
+
+class SignalSection(Section):
+    """``[[signal]]``: one measured channel. ``low``, ``high`` and ``flat_band`` in SI after reading."""
+
+    tag: Words = Field(examples=['"EAST_BLANKET"'])
+    kind: SignalKind = Field(examples=['"blanket"'])
+    tank: Words | None = None
+    unit: UnitSymbol = Field(examples=['"ft"'])
+    connector: Words | None = None
+    address: Words | None = None
+    measures: Measures | None = None
+    zero_height: Length | None = None
+    distance_from_wall: Length | None = None
+    low: float | None = None
+    high: float | None = None
+    expected_interval: Duration | None = None
+    stale_after: Duration | None = None
+    flat_after: Duration | None = None
+    flat_band: float | None = None
+
+    @field_validator("low", "high", "flat_band", mode="before")
+    @classmethod
+    def _in_own_unit(cls, value: Any, info: ValidationInfo) -> float | None:
+        symbol = info.data.get("unit")
+        if symbol is None:  # the unit itself is wrong and reported; nothing can be said of this number
+            return None
+        return quantity(value, UNITS[symbol].dimension, symbol, f'10 or "10 {symbol}"')

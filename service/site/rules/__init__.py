@@ -1,0 +1,22 @@
+"""What no single section can know of itself: physics, names that must meet, and what people commonly get wrong."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from service.site.draft import Draft, Report
+from service.site.rules.alarms import check_alarms
+from service.site.rules.connectors import check_connectors
+from service.site.rules.contacts import check_contacts
+from service.site.rules.plant import check_plant
+from service.site.rules.signals import check_signals
+from service.site.rules.tanks import check_tanks
+
+RULES: tuple[Callable[[Draft, Report], None], ...] = (
+    check_plant,
+    check_tanks,
+    check_signals,
+    check_connectors,
+    check_alarms,
+    check_contacts,
+)

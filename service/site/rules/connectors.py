@@ -1,0 +1,125 @@
+"""How signals find their source."""
+
+from __future__ import annotations
+
+from service.site.csv_drop import CsvSection
+from service.site.draft import Draft, Entry, Report
+from service.site.rules.names import check_known, check_unique
+from service.site.source import SourceSection
+
+
+def check_connectors(draft: Draft, report: Report) -> None:
+    """Every signal has a source, every source a signal, every address one signal; folders do not collide."""
+    check_unique(draft.connectors, "key", report)
+    carrying = [c for c in draft.connectors if c.section.carries_signals]
+    served = _check_ways(draft, carrying, report)
+    for entry in carrying:
+        if entry.section.key not in served and "signal" not in draft.incomplete:
+            report.warning(
+                entry, None, "no signal comes through it", "name it in a [[signal]] as connector, or remove it"
+            )
+    folders: dict[tuple[str, str], Entry[SourceSection]] = {}
+    for entry in draft.connectors:
+        if isinstance(entry.section, CsvSection):
+            _check_csv(entry, entry.section, report)
+            place = (entry.section.folder.rstrip("/\\"), entry.section.pattern)
+            earlier = folders.setdefault(place, entry)
+            if earlier is not entry:
+                report.error(
+                    entry,
+                    "folder",
+                    f"is watched already, by {earlier.section.key} on line {report.line(earlier, 'folder')}",
+                    "give each its own folder, or its own pattern",
+                )
+
+
+def _check_ways(draft: Draft, carrying: list[Entry[SourceSection]], report: Report) -> set[str]:
+    """Report signals without a way in; the keys of the connectors that serve some."""
+    unknown = "connector" in draft.incomplete
+    served: set[str] = set()
+    taken: dict[tuple[str, str], int] = {}
+    if draft.signals and not carrying and not unknown:
+        report.warning(
+            None,
+            None,
+            "no [[connector]] delivers the signals",
+            "write one, or give files to the ingest command by hand",
+        )
+    for entry in draft.signals:
+        signal = entry.section
+        key = signal.connector
+        if key is not None:
+            if not check_known(entry, "connector", key, "connector", draft, report):
+                continue
+            source = next((c for c in draft.connectors if c.section.key == key), None)
+            if source is not None and not source.section.carries_signals:
+                report.error(entry, "connector", f"{key} brings hand cores, not readings", "name another connector")
+                continue
+        elif "connector" in entry.unread or unknown:
+            continue
+        elif len(carrying) == 1:
+            source = carrying[0]
+            key = source.section.key
+        elif carrying:
+            keys = " or ".join(f'"{c.section.key}"' for c in carrying)
+            report.error(entry, "connector", "is missing: there are several", f"write connector = {keys}")
+            continue
+        else:
+            continue
+        served.add(key)
+        address = signal.address or signal.tag
+        name = "address" if signal.address else "tag"
+        if source is not None and (wrong := source.section.address_problem(address)):
+            report.error(entry, name, *wrong)
+        line = taken.setdefault((key, address), report.line(entry, name))
+        if line != report.line(entry, name):
+            report.error(
+                entry,
+                name,
+                f'address "{address}" of {key} is taken already, on line {line}',
+                "give each signal its own",
+            )
+    return served
+
+
+def _check_csv(entry: Entry[SourceSection], section: CsvSection, report: Report) -> None:
+    given = {name for name in type(section.columns).model_fields if getattr(section.columns, name) is not None}
+    needed = {"long": ("time", "tag", "value"), "cores": ("tank", "time", "thickness")}.get(section.layout, ())
+    if given:
+        for name in needed:
+            if name not in given and "columns" not in entry.unread:
+                report.error(
+                    entry, "columns", f"{name} is missing for layout {section.layout}", f'write {name} = "…" too'
+                )
+    if section.header is False:
+        headed = [name for name in sorted(given) if isinstance(getattr(section.columns, name), str)]
+        if headed:
+            report.error(
+                entry,
+                "columns",
+                f"{headed[0]} is a heading, but header is false",
+                "write column numbers, counted from 1",
+            )
+    if section.delimiter is not None and section.delimiter == section.decimal:
+        report.error(entry, "decimal", "is the delimiter, too", 'write delimiter = ";" or decimal = "."')
+    if section.processed_folder is not None and section.processed_folder.rstrip("/\\") == section.folder.rstrip("/\\"):
+        report.error(
+            entry, "processed_folder", "is the watched folder itself", "name another; read files are moved there"
+        )
+    if "/" in section.pattern or "\\" in section.pattern:
+        report.error(
+            entry,
+            "pattern",
+            f'"{section.pattern}" names a folder',
+            'write the folder as folder, and a pattern such as "*.csv"',
+        )
+    fmt = section.time_format
+    if fmt is not None and "%" in fmt:
+        if not any(field in fmt for field in ("%Y", "%y", "%c", "%x", "%s", "%G")):
+            report.error(entry, "time_format", "has no year", 'write the whole date, such as "%Y-%m-%d %H:%M:%S"')
+        if "%I" in fmt and "%p" not in fmt:
+            report.error(
+                entry, "time_format", "has hours of twelve without %p", "write %H for 24 hours, or add %p for AM and PM"
+            )
+        if "%m" in fmt and "%M" not in fmt and any(f"%H{c}%m" in fmt for c in ":.h"):
+            report.error(entry, "time_format", "reads the minutes as a month", "write %M for minutes; %m is the month")

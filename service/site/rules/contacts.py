@@ -1,0 +1,66 @@
+"""People who cannot be reached, and alarms that reach nobody."""
+
+from __future__ import annotations
+
+from service.site.alarm import EVERY_TANK
+from service.site.convert import contact_of, system_alarms, tank_alarms
+from service.site.draft import Draft, Entry, Report
+from service.site.people import ContactSection
+from service.site.rules.datum import sound_tank
+from service.site.rules.names import check_known, check_unique
+
+_ADDRESS_OF = {"email": "email", "sms": "phone"}
+
+
+def check_contacts(draft: Draft, report: Report) -> None:
+    """Every contact can be reached; every alarm reaches somebody."""
+    check_unique(draft.contacts, "name", report)
+    for entry in draft.contacts:
+        _check_reach(entry, report)
+        for key in entry.section.tanks or ():
+            if key != EVERY_TANK:
+                check_known(entry, "tanks", key, "tank", draft, report)
+        if entry.section.priorities == ():
+            report.warning(
+                entry, "priorities", "is empty: this contact is told nothing", "leave it out to be told everything"
+            )
+    if not draft.contacts and "contact" not in draft.incomplete:
+        report.warning(
+            None, None, "no contact: alarms are kept, but nobody is told", "write a [[contact]] with name and email"
+        )
+    elif not draft.incomplete & {"contact", "tank", "alarm"}:
+        _check_heard(draft, report)
+
+
+def _check_reach(entry: Entry[ContactSection], report: Report) -> None:
+    contact = entry.section
+    if not entry.has("email") and not entry.has("phone"):
+        report.error(
+            entry, "email", "is missing, and phone too: nobody can be reached", "write email, or phone, or both"
+        )
+        return
+    if contact.channels == ():
+        report.error(entry, "channels", "is empty: nobody can be reached", "leave it out to use every address there is")
+    for channel in contact.channels or ():
+        if not entry.has(_ADDRESS_OF[channel]):
+            address = _ADDRESS_OF[channel]
+            report.error(entry, "channels", f'"{channel}" needs {address}, which is missing', f"write {address} too")
+
+
+def _check_heard(draft: Draft, report: Report) -> None:
+    contacts = [contact_of(c.section) for c in draft.contacts if not c.unread & {"tanks", "priorities"}]
+    if len(contacts) < len(draft.contacts):
+        return  # what cannot be read may be what reaches them
+    sections = [a.section for a in draft.alarms]
+    tanks = [tank for t in draft.tanks if (tank := sound_tank(t)) is not None]
+    planned = [*tank_alarms(sections, tanks), *system_alarms(sections, [c.section.key for c in draft.connectors])]
+    unheard: dict[tuple[str | None, str], list[str]] = {}
+    for p in planned:
+        definition = p.definition
+        if not any(c.receives(definition.tank, definition.priority) for c in contacts):
+            unheard.setdefault((definition.tank, definition.priority), []).append(str(definition.kind))
+    for (owner, priority), kinds in unheard.items():
+        whose = f"alarms of {owner}" if owner else "alarms of the service itself"
+        names = ", ".join(dict.fromkeys(kinds))
+        remedy = f'give a contact priorities with "{priority}"' + (f' and tanks with "{owner}"' if owner else "")
+        report.warning(None, None, f"nobody receives {priority}-priority {whose} ({names})", remedy)

@@ -1,0 +1,135 @@
+"""Whether a blanket sensor's range, seen in the tank's own frame, can hold what happens in the tank."""
+
+from __future__ import annotations
+
+from service.alarms.definition import AlarmKind
+from service.domain.signal import Measures, SignalKind, sensor_height
+from service.domain.tank import Tank, TankShape
+from service.site.alarm import EVERY_TANK
+from service.site.convert import signal_of, tank_alarms, tank_of
+from service.site.draft import Draft, Entry, Report
+from service.site.plant import SignalSection, TankSection
+from service.site.rules.names import length
+
+#: A sensor face may stand this far above the weir on a bracket. [m]
+HIGHEST_BRACKET = 3.0
+
+
+def sound_tank(entry: Entry[TankSection]) -> Tank | None:
+    """The tank, where its size makes sense enough to reckon with."""
+    tank = entry.section
+    sizes = (tank.diameter,) if tank.shape is TankShape.CIRCULAR else (tank.length, tank.width)
+    if tank.side_water_depth <= 0 or any(size is None or size <= 0 for size in sizes):
+        return None
+    return tank_of(tank)
+
+
+def check_datum(entry: Entry[SignalSection], draft: Draft, report: Report) -> None:
+    """Where the sensor stands, and what its range means as blanket height."""
+    signal = entry.section
+    if signal.kind not in (SignalKind.BLANKET, SignalKind.FLUFF):
+        return
+    owner = next((t for t in draft.tanks if t.section.key == signal.tank), None)
+    tank = sound_tank(owner) if owner is not None else None
+    _check_zero(entry, tank, draft, report)
+    if tank is None:
+        return
+    place = signal.distance_from_wall
+    if place is not None and not 0 <= place <= tank.reach:
+        report.error(
+            entry,
+            "distance_from_wall",
+            f"{length(place, draft.units)} lies outside the tank",
+            f"write where the sensor hangs, 0 to {length(tank.reach, draft.units)} from the side wall",
+        )
+    if signal.kind is SignalKind.BLANKET:
+        _check_span(entry, tank, draft, report)
+
+
+def _check_zero(entry: Entry[SignalSection], tank: Tank | None, draft: Draft, report: Report) -> None:
+    signal = entry.section
+    zero = signal.zero_height
+    if signal.measures is Measures.DEPTH and zero is not None:
+        report.warning(
+            entry, "zero_height", "is not used when the sensor counts down from the water surface", "remove it"
+        )
+    elif signal.measures is Measures.DISTANCE and zero is None and "zero_height" not in entry.unread:
+        report.error(
+            entry,
+            "zero_height",
+            "is missing: how high above the floor at the side wall is the sensor's face?",
+            "write that height; for a face at the weir crest it is the side water depth",
+        )
+    elif signal.measures is Measures.DISTANCE and zero is not None and zero <= 0:
+        report.error(entry, "zero_height", "puts the sensor's face under the floor", "write its height above the floor")
+    elif tank is not None and zero is not None and zero > tank.side_water_depth + HIGHEST_BRACKET:
+        report.warning(
+            entry,
+            "zero_height",
+            f"{length(zero, draft.units)} is far above the weir at {length(tank.side_water_depth, draft.units)}",
+            "check the unit and that it counts from the floor at the side wall",
+        )
+
+
+def _check_span(entry: Entry[SignalSection], tank: Tank, draft: Draft, report: Report) -> None:
+    signal = entry.section
+    if signal.low is None or signal.high is None or signal.low >= signal.high or signal.measures is None:
+        return
+    if signal.measures is Measures.DISTANCE and signal.zero_height is None:
+        return
+    mount = signal_of(signal).mount
+    if mount is None:
+        return
+    ends = [sensor_height(value, tank, mount) for value in (signal.low, signal.high)]
+    bottom, top = min(ends), max(ends)
+    end_up = "high" if signal.measures is Measures.HEIGHT else "low"
+    end_down = "low" if signal.measures is Measures.HEIGHT else "high"
+    danger = _danger_height(tank, draft)
+    floor = tank.lowest_height
+    if top <= floor or bottom >= tank.side_water_depth:
+        report.error(
+            entry,
+            end_up,
+            f"the range lies outside the tank: {length(bottom, draft.units)} to {length(top, draft.units)} above the floor",
+            "check measures, zero_height and unit",
+        )
+    elif danger is not None and top <= danger:
+        report.error(
+            entry,
+            end_up,
+            f"the sensor cannot report above {length(top, draft.units)}, but high-high is at {length(danger, draft.units)}",
+            f"the range must hold blankets up to the weir at {length(tank.side_water_depth, draft.units)}: check {end_up}, "
+            "measures and zero_height",
+        )
+    elif top < 0.9 * tank.side_water_depth:
+        report.warning(
+            entry,
+            end_up,
+            f"the range ends at {length(top, draft.units)}, below the weir at {length(tank.side_water_depth, draft.units)}",
+            f"check {end_up}, measures and zero_height",
+        )
+    if bottom > 0.25 * tank.side_water_depth and bottom < tank.side_water_depth:
+        report.warning(
+            entry,
+            end_down,
+            f"the range begins at {length(bottom, draft.units)} above the floor: a normal blanket is not seen",
+            f"check {end_down}, measures and zero_height",
+        )
+    if top - bottom > 3 * (tank.side_water_depth - floor):
+        report.warning(
+            entry,
+            end_down if signal.measures is not Measures.HEIGHT else end_up,
+            f"the range of {length(top - bottom, draft.units)} is several times the depth of the tank",
+            f"check the unit {signal.unit}",
+        )
+
+
+def _danger_height(tank: Tank, draft: Draft) -> float | None:
+    sections = [a.section for a in draft.alarms if a.section.tank in (tank.key, EVERY_TANK)]
+    limits = [
+        p.definition.limit
+        for p in tank_alarms(sections, [tank])
+        if p.definition.kind is AlarmKind.HIGH_HIGH and p.definition.limit is not None
+    ]
+    heights = [tank.side_water_depth - limit for limit in limits if 0 <= limit <= tank.side_water_depth]
+    return max(heights, default=None)

@@ -1,0 +1,55 @@
+"""Names that must exist, must be near to one that does, and must not stand twice."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import Any, TypeVar
+
+from service.domain.units import Dimension, UnitSystem, from_si, shown_unit
+from service.site.draft import Draft, Entry, Report
+from service.site.quantity import near_word
+from service.site.section import Section
+
+S = TypeVar("S", bound=Section)
+
+
+def check_unique(entries: Iterable[Entry[S]], name: str, report: Report) -> None:
+    """No two sections of a kind may carry the same name; upper and lower case do not tell them apart."""
+    first: dict[str, Entry[S]] = {}
+    for entry in entries:
+        value = getattr(entry.section, name)
+        if not isinstance(value, str):
+            continue
+        earlier = first.setdefault(value.casefold(), entry)
+        if earlier is not entry:
+            line = report.line(earlier, name)
+            report.error(entry, name, f'"{value}" is taken already, on line {line}', "give each a name of its own")
+
+
+def check_known(entry: Entry[Any], name: str, value: str, kind: str, draft: Draft, report: Report) -> bool:
+    """Whether *value* names a section of that kind; if not, that is a finding with the near name."""
+    known = draft.names[kind]
+    if value in known:
+        return True
+    if kind in draft.incomplete:  # it may be the one that cannot be read
+        return False
+    near = near_word(value, tuple(sorted(known)))
+    if near:
+        remedy = f'did you mean "{near}"?'
+    elif known:
+        remedy = f"known are {', '.join(sorted(known))}"
+    else:
+        remedy = f"write a [[{kind}]] of that name"
+    report.error(entry, name, f'no {kind} "{value}" is known', remedy)
+    return False
+
+
+def shown(value: float, dimension: Dimension, units: UnitSystem) -> str:
+    """A quantity in the site's unit, for a message."""
+    symbol = shown_unit(dimension, units)
+    return f"{from_si(value, symbol):.4g} {symbol}"
+
+
+def length(value: float, units: UnitSystem) -> str:
+    """A length in the site's unit, for a message."""
+    return shown(value, Dimension.LENGTH, units)

@@ -1,0 +1,105 @@
+"""Signals that cannot mean what they say."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+
+from service.domain.signal import DIMENSION_OF, SignalKind
+from service.domain.units import UNITS, Dimension, symbols_of
+from service.site.draft import Draft, Entry, Report
+from service.site.plant import SignalSection
+from service.site.rules.datum import check_datum
+from service.site.rules.magnitude import check_magnitude
+from service.site.rules.names import check_known, check_unique
+
+#: Kinds that speak of one tank and mean nothing without it.
+_OF_A_TANK = (SignalKind.BLANKET, SignalKind.FLUFF, SignalKind.WATER_LEVEL, SignalKind.ARM_ANGLE)
+
+
+def check_signals(draft: Draft, report: Report) -> None:
+    """Tank, unit, direction, range, timing and way of every signal."""
+    check_unique(draft.signals, "tag", report)
+    for entry in draft.signals:
+        _check_tank(entry, draft, report)
+        _check_unit(entry, draft, report)
+        _check_direction(entry, report)
+        _check_range(entry, report)
+        _check_timing(entry, report)
+        check_datum(entry, draft, report)
+        check_magnitude(entry, draft, report)
+
+
+def _check_tank(entry: Entry[SignalSection], draft: Draft, report: Report) -> None:
+    signal = entry.section
+    if signal.tank is not None:
+        check_known(entry, "tank", signal.tank, "tank", draft, report)
+    elif signal.kind in _OF_A_TANK and "tank" not in entry.unread:
+        keys = sorted(draft.names["tank"])
+        remedy = f'write tank = "{keys[0]}"' if len(keys) == 1 else f"write one of {', '.join(keys) or 'the tank keys'}"
+        report.error(entry, "tank", f"is missing: a {signal.kind} signal belongs to a tank", remedy)
+
+
+def _check_unit(entry: Entry[SignalSection], draft: Draft, report: Report) -> None:
+    signal = entry.section
+    wanted, given = DIMENSION_OF[signal.kind], UNITS[signal.unit].dimension
+    if given is not wanted:
+        choice = ", ".join(f'"{symbol}"' for symbol in symbols_of(wanted))
+        report.error(
+            entry,
+            "unit",
+            f"{signal.unit} measures {given}, but a {signal.kind} signal is a {wanted}",
+            f"write {choice}",
+        )
+
+
+def _check_direction(entry: Entry[SignalSection], report: Report) -> None:
+    signal = entry.section
+    if DIMENSION_OF[signal.kind] is not Dimension.LENGTH:
+        for name in ("measures", "zero_height"):
+            if getattr(signal, name) is not None:
+                report.warning(entry, name, f"has no meaning for a {signal.kind} signal", "remove it")
+    elif signal.kind is SignalKind.BLANKET and not entry.has("measures"):
+        report.error(
+            entry,
+            "measures",
+            "is missing: which way does the sensor count?",
+            'write "height" (up from its zero), "distance" (down from its face) or "depth" (down from the water surface)',
+        )
+
+
+def _check_range(entry: Entry[SignalSection], report: Report) -> None:
+    signal = entry.section
+    if signal.low is not None and signal.high is not None and signal.low >= signal.high:
+        report.error(entry, "high", "is not above low", "write the smallest value as low and the largest as high")
+    elif signal.kind is SignalKind.BLANKET and not (entry.has("low") and entry.has("high")):
+        missing = "low" if not entry.has("low") else "high"
+        remedy = "write low and high, the ends of what the sensor can report; values outside are faults"
+        report.warning(entry, missing, "is missing: nobody can tell a fault from a value", remedy)
+
+
+def _check_timing(entry: Entry[SignalSection], report: Report) -> None:
+    signal = entry.section
+    interval = signal.expected_interval or timedelta(minutes=1)
+    if interval <= timedelta(0):
+        report.error(
+            entry, "expected_interval", "is not above zero", 'write the time between two values, such as "1 min"'
+        )
+        return
+    stale = signal.stale_after
+    if stale is not None and stale < interval:
+        remedy = f'write at least "{_minutes(3 * interval)}", three times expected_interval'
+        report.error(entry, "stale_after", "is shorter than expected_interval: it would always be stale", remedy)
+    elif stale is not None and stale < 2 * interval:
+        remedy = f'write "{_minutes(3 * interval)}", three times expected_interval'
+        report.warning(entry, "stale_after", "is so short that one late value raises an alarm", remedy)
+    if signal.flat_after is not None and signal.flat_after < 3 * interval:
+        remedy = f'write at least "{_minutes(3 * interval)}"; an hour or more is usual'
+        report.error(entry, "flat_after", "is too short: a few equal values are no flat line", remedy)
+    if signal.flat_band is not None and signal.flat_band < 0:
+        report.error(entry, "flat_band", "is below zero", "write how much a flat value may still move, or leave it out")
+    if signal.flat_band is not None and not entry.has("flat_after"):
+        report.warning(entry, "flat_band", "has no use without flat_after", 'write flat_after = "6 h", say')
+
+
+def _minutes(time: timedelta) -> str:
+    return f"{time / timedelta(minutes=1):g} min"

@@ -1,0 +1,166 @@
+"""A site file that passed the check, as the rest of the service sees it."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import cached_property
+from pathlib import Path
+from typing import TypeVar
+from zoneinfo import ZoneInfo
+
+from service.alarms.contact import Contact
+from service.alarms.definition import AlarmDefinition
+from service.domain.estimate import TankSetup
+from service.domain.signal import Signal
+from service.domain.tank import Tank
+from service.domain.units import UnitSystem
+from service.errors import ConfigError, DomainError
+from service.site.check import Checked, check_bytes, check_text
+from service.site.convert import (
+    addresses_of,
+    contact_of,
+    setups_of,
+    signal_of,
+    system_alarms,
+    tank_alarms,
+    tank_of,
+)
+from service.site.draft import Draft, Entry
+from service.site.finding import Finding, Severity, errors_of, text_of
+from service.site.plant import SiteSection
+from service.site.section import Section
+from service.site.source import SourceSection
+
+S = TypeVar("S", bound=Section)
+
+
+@dataclass(frozen=True)
+class Site:
+    """The plant as its site file describes it. Lengths [m]; everything else in SI."""
+
+    text: str
+    path: Path | None
+    section: SiteSection
+    draft: Draft
+    #: What the check thought odd but not wrong.
+    warnings: tuple[Finding, ...] = ()
+
+    @property
+    def name(self) -> str:
+        """What the plant is called."""
+        return self.section.name
+
+    @property
+    def units(self) -> UnitSystem:
+        """The unit system people here read."""
+        return self.section.units
+
+    @cached_property
+    def time_zone(self) -> ZoneInfo:
+        """The plant's time zone."""
+        return ZoneInfo(self.section.time_zone)
+
+    @cached_property
+    def content_hash(self) -> str:
+        """SHA-256 of the text, hex: which version of the file is in force."""
+        return hashlib.sha256(self.text.encode("utf-8")).hexdigest()
+
+    def tanks(self) -> dict[str, Tank]:
+        """Every tank by its key, in the order of the file."""
+        return {s.key: tank_of(s) for s in _sections(self.draft.tanks)}
+
+    def signals(self) -> dict[str, Signal]:
+        """Every signal by its tag, in the order of the file."""
+        return {s.tag: signal_of(s) for s in _sections(self.draft.signals)}
+
+    def setups(self) -> tuple[TankSetup, ...]:
+        """Every tank with the signals that speak of it."""
+        return setups_of(self.tanks().values(), tuple(self.signals().values()))
+
+    def alarm_definitions(self) -> tuple[AlarmDefinition, ...]:
+        """Every alarm: those of the file, those every tank has, and those the service has about itself."""
+        sections = _sections(self.draft.alarms)
+        own = tank_alarms(sections, self.tanks().values())
+        system = system_alarms(sections, [c.key for c in self.connectors()])
+        return tuple(p.definition for p in (*own, *system))
+
+    def contacts(self) -> tuple[Contact, ...]:
+        """Everybody who can be told."""
+        return tuple(contact_of(s) for s in _sections(self.draft.contacts))
+
+    def connectors(self) -> tuple[SourceSection, ...]:
+        """The sources, each in the section class of its kind."""
+        return tuple(_sections(self.draft.connectors))
+
+    def addresses(self, connector: str) -> Mapping[str, Signal]:
+        """Which address of that connector is which signal."""
+        keys = [c.key for c in self.connectors() if c.carries_signals]
+        signals = self.signals()
+        tags = addresses_of(_sections(self.draft.signals), connector, keys)
+        return {address: signals[tag] for address, tag in tags.items()}
+
+    def folder(self, written: str) -> Path:
+        """A folder named in the file; a relative one lies beside the file."""
+        base = self.path.parent if self.path is not None else Path.cwd()
+        return (base / Path(written).expanduser()).absolute()
+
+
+def load_site(path: Path) -> Site:
+    """The site file at *path*.
+
+    Raises
+    ------
+    ConfigError
+        with one line per mistake, each with its place and its remedy.
+    """
+    try:
+        content = path.read_bytes()
+    except OSError as exc:
+        raise ConfigError(f"{path}: the site file cannot be read ({exc.strerror})") from exc
+    return _site_of(check_bytes(content), path)
+
+
+def parse_site(text: str, path: Path | None = None) -> Site:
+    """The site described by *text*; *path* is what relative folders are relative to.
+
+    Raises
+    ------
+    ConfigError
+        with one line per mistake.
+    """
+    return _site_of(check_text(text), path)
+
+
+def check_site(source: Path | str) -> list[Finding]:
+    """Every mistake of a site file at once: of the file at a path, or of a text. Never raises."""
+    if isinstance(source, str):
+        return list(check_text(source).findings)
+    try:
+        content = source.read_bytes()
+    except OSError as exc:
+        problem = f"the site file cannot be read ({exc.strerror})"
+        return [
+            Finding(severity=Severity.ERROR, line=0, field="", path=(), problem=problem, remedy="name a readable file")
+        ]
+    return list(check_bytes(content).findings)
+
+
+def _site_of(checked: Checked, path: Path | None) -> Site:
+    errors = errors_of(checked.findings)
+    if errors:
+        raise ConfigError(text_of(errors, str(path or "site file")))
+    if checked.draft is None or checked.draft.site is None:
+        raise DomainError("a site file without findings has no site")  # pragma: no cover
+    return Site(
+        text=checked.text,
+        path=path,
+        section=checked.draft.site.section,
+        draft=checked.draft,
+        warnings=checked.findings,
+    )
+
+
+def _sections(entries: tuple[Entry[S], ...]) -> list[S]:
+    return [entry.section for entry in entries]
