@@ -1,43 +1,82 @@
-"""Head over the weir: how far the water surface stands above the crest."""
+"""Water over V-notches: discharge for a head, and head for a discharge."""
 
 from __future__ import annotations
 
 import math
 
-from service.domain.tank import Tank
+from service.domain.tank import NotchedWeir, Tank
+from service.errors import DomainError
 
-GRAVITY = 9.80665  #: [m/s²]
+#: Standard acceleration of gravity (CGPM 1901). [m/s²]
+GRAVITY = 9.80665
 
 
-def head_over_weir(tank: Tank, flow: float) -> float:
-    """Water surface above the weir crest, for a weir of equal V-notches; 0 for a tank whose weir is not described.
+def notch_discharge(head: float, angle: float, coefficient: float = 0.58) -> float:
+    """Flow over one V-notch: ``8/15 · Cd · √(2g) · tan(θ/2) · H^5/2``.
 
     Parameters
     ----------
-    flow : over the whole weir. [m³/s]
+    head : water surface above the notch. [m]
+    angle : of the notch. [degree]
+    coefficient : of discharge. [–]
 
     Returns
     -------
-    Head above the bottom of the notches. [m]
+    Flow. [m³/s]
 
     Notes
     -----
-    Q = n · 8/15 · Cd · √(2g) · tan(θ/2) · H^(5/2), the V-notch equation; valid while the nappe is free and the notches
-    are not drowned or overtopped.
+    Thin plate, free fall, head above about 0.05 m; Cd runs from 0.58 to 0.60 for 90° (from memory: ISO 1438).
 
     References
     ----------
-    ISO 1438:2017, Hydrometry: Open channel flow measurement using thin-plate weirs, triangular-notch weirs.
+    ISO 1438, Hydrometry: open channel flow measurement using thin-plate weirs.
 
-    >>> from service.domain.tank import NotchedWeir, TankKind, TankShape
-    >>> t = Tank(key="a", label="A", kind=TankKind.SECONDARY, shape=TankShape.CIRCULAR, diameter=30.0,
-    ...          side_water_depth=4.0, notched_weir=NotchedWeir(notch_angle=90.0, notch_count=1))
-    >>> round(head_over_weir(t, 1.37 * 0.2**2.5), 3)
-    0.2
+    >>> round(notch_discharge(0.1, 90.0, 0.6) * 1000, 3)
+    4.482
     """
-    weir = tank.notched_weir
-    if weir is None or flow <= 0.0:
+    return float(_strength(angle, coefficient) * max(head, 0.0) ** 2.5)
+
+
+def notch_head(flow: float, angle: float, coefficient: float = 0.58) -> float:
+    """Head over one V-notch for a flow; inverse of :func:`notch_discharge`. [m]
+
+    Parameters
+    ----------
+    flow : over the notch. [m³/s]
+
+    >>> round(notch_head(notch_discharge(0.08, 60.0), 60.0), 9)
+    0.08
+    """
+    if flow < 0.0:
+        raise DomainError(f"flow over a weir must not be negative, got {flow}")
+    return float((flow / _strength(angle, coefficient)) ** 0.4)
+
+
+def head_over_weir(flow: float, weir: NotchedWeir) -> float:
+    """Water surface above the bottom of the notches for the flow of a whole tank. [m]
+
+    Parameters
+    ----------
+    flow : effluent of the tank. [m³/s]
+    weir : its notches.
+
+    >>> round(head_over_weir(0.1, NotchedWeir(notch_angle=90.0, notch_count=250)), 4)
+    0.0386
+    """
+    if weir.notch_count < 1:
+        raise DomainError("a notched weir needs at least one notch")
+    return notch_head(flow / weir.notch_count, weir.notch_angle, weir.discharge_coefficient)
+
+
+def water_surface(flow: float | None, tank: Tank) -> float:
+    """Water surface above the weir crest, zero where flow or notches are not known. [m]"""
+    if flow is None or tank.notched_weir is None or not flow > 0.0:
         return 0.0
-    slope = math.tan(math.radians(weir.notch_angle) / 2.0)
-    per_head = weir.notch_count * (8.0 / 15.0) * weir.discharge_coefficient * math.sqrt(2.0 * GRAVITY) * slope
-    return float((flow / per_head) ** 0.4)
+    return head_over_weir(flow, tank.notched_weir)
+
+
+def _strength(angle: float, coefficient: float) -> float:
+    if not 0.0 < angle < 180.0 or coefficient <= 0.0:
+        raise DomainError(f"a V-notch of {angle} degrees with coefficient {coefficient} is impossible")
+    return 8.0 / 15.0 * coefficient * math.sqrt(2.0 * GRAVITY) * math.tan(math.radians(angle) / 2.0)
