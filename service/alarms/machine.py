@@ -195,6 +195,8 @@ class Machine:
     shelf_warned: bool = False
     value: float | None = None
     rule_reason: str = ""
+    rule_detail: str = ""
+    standing: str = ""  #: why it stands where it stands: the last look's reason
 
     @property
     def started(self) -> bool:
@@ -248,6 +250,7 @@ class Transition:
     occurred_at: datetime | None = None
     value: float | None = None
     rule_reason: str = ""
+    rule_detail: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -276,7 +279,10 @@ def step(definition: AlarmDefinition, machine: Machine, given: Input, at: dateti
         change; an evaluation stamped before it is refused as late.
     """
     if isinstance(given, Evaluate):
-        return _evaluate(definition, machine, given, at)
+        taken = _evaluate(definition, machine, given, at)
+        if taken.reason is Reason.LATE:
+            return taken
+        return replace(taken, machine=replace(taken.machine, standing=str(taken.reason)))
     if machine.since is None:
         machine = replace(machine, since=at)
     elif at < machine.since:
@@ -316,7 +322,7 @@ def _evaluate(definition: AlarmDefinition, machine: Machine, given: Evaluate, at
         machine = replace(machine, data_to=at)
 
     verdict = given.verdict
-    machine = replace(machine, rule_reason=str(verdict.reason), value=verdict.value)
+    machine = replace(machine, rule_reason=str(verdict.reason), rule_detail=verdict.detail, value=verdict.value)
     machine, reason = _follow(definition, machine, verdict.condition, at)
 
     until = machine.shelved_until
@@ -546,4 +552,5 @@ def _transition(
         occurred_at=after.occurred_at,
         value=after.value,
         rule_reason=after.rule_reason,
+        rule_detail=after.rule_detail,
     )

@@ -1,0 +1,91 @@
+"""When a message that could not be handed over is tried again, as a pure function of what happened."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from enum import StrEnum
+
+#: Waits after the 1st, 2nd, … failed try. Early tries are close together, as somebody is waiting to be woken; greylisting
+#: servers (RFC 6647) let a retry in after a few minutes at most.
+WAITS = (
+    timedelta(seconds=15),
+    timedelta(seconds=30),
+    timedelta(minutes=1),
+    timedelta(minutes=2),
+    timedelta(minutes=4),
+    timedelta(minutes=8),
+    timedelta(minutes=15),
+)
+#: After this long a message would only tell of the past; the alarm itself still stands in the list.
+LIFETIME = timedelta(days=2)
+#: A message this often tried in vain counts as stuck: a system alarm says so and the next person is told.
+STUCK_AFTER_TRIES = 4
+
+
+class Failure(StrEnum):
+    """What went wrong when a message was to be handed over."""
+
+    UNREACHABLE = "server not reachable"
+    TIMED_OUT = "server did not answer in time"
+    BROKE_OFF = "connection broke; may have been accepted"
+    TEMPORARY = "refused for now"
+    RATE_LIMITED = "too many messages, slow down"
+    SIGN_IN = "sign-in refused"
+    TLS = "secure connection not possible"
+    RECIPIENT_REFUSED = "recipient refused for good"
+    REFUSED = "message refused for good"
+    UNUSABLE_ADDRESS = "address cannot be used"
+    GARBAGE = "answer not understood"
+
+
+#: Trying again cannot help: the next person must be told instead.
+PERMANENT = frozenset({Failure.RECIPIENT_REFUSED, Failure.REFUSED, Failure.UNUSABLE_ADDRESS})
+
+
+class GiveUp(StrEnum):
+    """Why a message is not tried again."""
+
+    PERMANENT = "refused for good"
+    TOO_OLD = "tried for too long"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Retry:
+    """Try again at a time, or never and why. ``stuck`` asks for the next person and a system alarm meanwhile."""
+
+    at: datetime | None
+    give_up: GiveUp | None = None
+    stuck: bool = False
+
+
+def next_try(
+    attempts: int, failure: Failure, *, created_at: datetime, now: datetime, retry_after: timedelta | None = None
+) -> Retry:
+    """When to try again.
+
+    Parameters
+    ----------
+    attempts : tries made so far, this one included.
+    failure : what came of the last one.
+    created_at : when the message was put on its way.
+    retry_after : what the other side asked for, if it did; never more than half an hour is granted.
+
+    >>> from datetime import UTC
+    >>> t = datetime(2026, 1, 1, tzinfo=UTC)
+    >>> next_try(1, Failure.TEMPORARY, created_at=t, now=t).at
+    datetime.datetime(2026, 1, 1, 0, 0, 15, tzinfo=datetime.timezone.utc)
+    >>> next_try(1, Failure.RECIPIENT_REFUSED, created_at=t, now=t).give_up
+    <GiveUp.PERMANENT: 'refused for good'>
+    """
+    if failure in PERMANENT:
+        return Retry(at=None, give_up=GiveUp.PERMANENT, stuck=True)
+    wait = WAITS[min(max(attempts, 1), len(WAITS)) - 1]
+    if failure is Failure.SIGN_IN:
+        # Hammering with a wrong password locks accounts; a person must change something first.
+        wait = max(wait, timedelta(minutes=2))
+    if retry_after is not None:
+        wait = max(wait, min(retry_after, timedelta(minutes=30)))
+    if now + wait - created_at > LIFETIME:
+        return Retry(at=None, give_up=GiveUp.TOO_OLD, stuck=True)
+    return Retry(at=now + wait, stuck=attempts >= STUCK_AFTER_TRIES)

@@ -1,0 +1,29 @@
+"""What the alarm jobs work with: definitions, people, and how the site is spoken to."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from service.alarms.contact import Contact
+from service.alarms.definition import AlarmDefinition
+from service.domain.units import UnitSystem
+from service.notify.facts import SitePresentation
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AlarmSetup:
+    """The alarms of a site. ``channels`` names what this service can send through."""
+
+    definitions: tuple[AlarmDefinition, ...]
+    contacts: tuple[Contact, ...]
+    site: SitePresentation
+    units: UnitSystem
+    channels: frozenset[str] = frozenset({"email"})
+
+    def of_tank(self, tank: str | None) -> tuple[AlarmDefinition, ...]:
+        """The alarms of one tank; None for those of the service itself."""
+        return tuple(definition for definition in self.definitions if definition.tank == tank)
+
+    def definition(self, key: str) -> AlarmDefinition | None:
+        """The definition of that key."""
+        return next((definition for definition in self.definitions if definition.key == key), None)

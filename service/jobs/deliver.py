@@ -1,0 +1,167 @@
+"""Hands messages over: claim, send, record. At least once; a crash costs at most one duplicate; nothing is lost.
+
+What cannot be handed over is tried again by a schedule, and meanwhile told to the same person another way or to the next
+person. That something is stuck is an alarm of its own (see the service's alarms in evaluate).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+
+import structlog
+from sqlalchemy import Connection, Engine
+
+from service.alarms.retry import STUCK_AFTER_TRIES, Failure, next_try
+from service.alarms.routing import MessageKind, RouteReason, address_of, instead
+from service.jobs.alarm_setup import AlarmSetup
+from service.jobs.telling import REMEMBER
+from service.notify.base import Message, Notifier, Receipt
+from service.storage.alarms import alarm_of_event, told, told_from
+from service.storage.outbox import Claimed, OutboxMessage, claim, put, record_failed, record_retry, record_sent
+from service.storage.session import transaction
+
+log = structlog.get_logger(__name__)
+
+#: Longer than any one try can take, as every answer of a server is waited for only so long.
+LEASE = timedelta(minutes=3)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Delivered:
+    """What one run did."""
+
+    sent: int = 0
+    retried: int = 0
+    failed: int = 0
+
+
+def deliver(
+    engine: Engine,
+    setup: AlarmSetup,
+    notifiers: Mapping[str, Notifier],
+    *,
+    clock: Callable[[], datetime] = lambda: datetime.now(UTC),
+    lease: timedelta = LEASE,
+) -> Delivered:
+    """Hand over every message that is due, until none is.
+
+    Parameters
+    ----------
+    notifiers : by channel.
+    clock : asked anew for every message, as a slow server takes its time.
+    lease : how long no other worker may touch a message in hand.
+    """
+    sent = retried = failed = 0
+    done: tuple[Claimed, Receipt] | None = None
+    try:
+        while True:
+            now = clock()
+            with transaction(engine) as conn:
+                # One transaction both records the last message and claims the next.
+                outcome = None if done is None else _record(conn, setup, *done, now)
+                claimed = claim(conn, now, channels=tuple(notifiers), lease=lease)
+            sent += outcome == "sent"
+            retried += outcome == "retry"
+            failed += outcome == "failed"
+            done = None
+            if not claimed:
+                return Delivered(sent=sent, retried=retried, failed=failed)
+            done = claimed[0], _send(notifiers[claimed[0].channel], claimed[0], now)
+    finally:
+        for notifier in notifiers.values():
+            notifier.close()
+
+
+def _send(notifier: Notifier, claimed: Claimed, now: datetime) -> Receipt:
+    message = Message(
+        key=claimed.key,
+        recipient=claimed.recipient,
+        subject=claimed.payload["subject"],
+        text=claimed.payload["text"],
+        html=claimed.payload.get("html", ""),
+        created_at=claimed.created_at,
+        reply_to_key=claimed.payload.get("reply_to"),
+    )
+    try:
+        return notifier.send(message, now)
+    except Exception as error:  # a defect in a channel must neither lose the message nor stop the others
+        log.exception("channel failed", channel=claimed.channel, message=claimed.key)
+        return Receipt(failure=Failure.GARBAGE, answer=f"{type(error).__name__}: {error}"[:500])
+
+
+def _record(conn: Connection, setup: AlarmSetup, claimed: Claimed, receipt: Receipt, now: datetime) -> str:
+    """Keep what came of one try, and return its outcome."""
+    known = log.bind(message=claimed.key, channel=claimed.channel, attempt=claimed.attempts, answer=receipt.answer)
+    if receipt.failure is None:
+        record_sent(conn, claimed.id, now, receipt.answer)
+        known.info("message sent")
+        return "sent"
+    retry = next_try(
+        claimed.attempts,
+        receipt.failure,
+        created_at=claimed.created_at,
+        now=now,
+        retry_after=receipt.retry_after,
+    )
+    if retry.at is None or claimed.attempts == STUCK_AFTER_TRIES:
+        _tell_next(conn, setup, claimed, now)
+    if retry.at is not None:
+        record_retry(
+            conn,
+            claimed.id,
+            now,
+            next_attempt_at=retry.at,
+            reason=receipt.failure.value,
+            answer=receipt.answer,
+        )
+        known.warning("message not sent, tried again", reason=receipt.failure.value, again_at=retry.at.isoformat())
+        return "retry"
+    assert retry.give_up is not None
+    record_failed(conn, claimed.id, now, give_up=retry.give_up, reason=receipt.failure.value, answer=receipt.answer)
+    known.error("message given up", reason=receipt.failure.value)
+    return "failed"
+
+
+def _tell_next(conn: Connection, setup: AlarmSetup, claimed: Claimed, now: datetime) -> None:
+    """Put the same message on its way to whoever can be reached instead."""
+    failed = told_from(claimed.key, claimed.channel, claimed.payload, claimed.created_at)
+    if failed.kind is not MessageKind.ALARM or claimed.alarm_event_id is None:
+        return
+    alarm = alarm_of_event(conn, claimed.alarm_event_id)
+    definition = None if alarm is None else setup.definition(alarm[1])
+    if alarm is None or definition is None:
+        return
+    history = told(conn, [alarm[0]], now - REMEMBER).get(alarm[0], [])
+    tell = instead(definition, setup.contacts, failed, history, setup.channels)
+    if tell is None:
+        log.error("nobody left to tell", alarm=alarm[1], message=claimed.key)
+        return
+    why = (
+        f"You get this because {failed.contact} could not be reached."
+        if tell.reason is RouteReason.INSTEAD_OF_OTHER
+        else "You get this here because you could not be reached the usual way."
+    )
+    words = dict(claimed.payload)
+    put(
+        conn,
+        [
+            OutboxMessage(
+                key=tell.key,
+                alarm_event_id=claimed.alarm_event_id,
+                channel=tell.channel,
+                recipient=address_of(tell.contact, tell.channel) or "",
+                payload={
+                    **words,
+                    "contact": tell.contact.name,
+                    "reason": tell.reason.value,
+                    "text": words["sms"] if tell.channel == "sms" else f"{words['mail']}\n{why}\n",
+                    "html": "" if tell.channel == "sms" else words.get("html", ""),
+                    "reply_to": None,
+                },
+                created_at=now,
+            )
+        ],
+    )
+    log.warning("next person told", alarm=alarm[1], contact=tell.contact.name, channel=tell.channel)

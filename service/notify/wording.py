@@ -1,0 +1,336 @@
+"""The words of a message: short, for somebody woken at night. No number without its unit, no claim without its doubt."""
+
+from __future__ import annotations
+
+import math
+from datetime import timedelta
+
+from service.alarms.definition import AlarmKind, Priority, SystemWatch
+from service.alarms.routing import MessageKind
+from service.alarms.rules import RuleReason
+from service.domain.display import (
+    describe_clearance,
+    describe_rate,
+    format_duration,
+    format_length,
+    format_speed,
+)
+from service.domain.estimate import Trust
+from service.domain.reading import Reason
+from service.domain.tank import TankKind
+from service.domain.units import UnitSystem
+from service.notify.facts import AlarmFacts
+
+#: The first word of subject and SMS: how bad, before anything else.
+_WORD = {
+    AlarmKind.HIGH: "WARNING",
+    AlarmKind.HIGH_HIGH: "DANGER",
+    AlarmKind.RATE: "RISING FAST",
+    AlarmKind.TIME_TO_DANGER: "DANGER SOON",
+    AlarmKind.DEVIATION: "SENSOR",
+    AlarmKind.BAD_MEASUREMENT: "SENSOR",
+    AlarmKind.SOLIDS_LOADING: "OVERLOAD",
+    AlarmKind.CORE_OVERDUE: "CORE DUE",
+    AlarmKind.READS_HIGH: "READS HIGH",
+    AlarmKind.SYSTEM: "SERVICE",
+}
+
+#: A forecast further away than this says nothing to somebody at night.
+_FAR = 24.0  # h
+
+
+def word(facts: AlarmFacts) -> str:
+    """The one word that says how bad it is."""
+    match facts.kind:
+        case MessageKind.CLEARED:
+            return "CLEARED"
+        case MessageKind.ACKNOWLEDGED:
+            return "TAKEN"
+        case MessageKind.SHELF_ENDING:
+            return "SHELF ENDS"
+    return _WORD[facts.definition.kind]
+
+
+def subject_of(facts: AlarmFacts) -> str:
+    """Who the message is about: the tank, or the plant."""
+    return facts.tank_label or facts.site.name
+
+
+def headline(facts: AlarmFacts, system: UnitSystem) -> str:
+    """The first line: tank, clearance, rate, when it gets worse."""
+    return f"{word(facts)} {subject_of(facts)}: {main_clause(facts, system)}"
+
+
+def main_clause(facts: AlarmFacts, system: UnitSystem) -> str:
+    """The first line without word and tank."""
+    match facts.kind:
+        case MessageKind.CLEARED:
+            return _cleared(facts, system)
+        case MessageKind.ACKNOWLEDGED:
+            return (
+                f"{facts.actor or 'somebody'} has it ({_WORD[facts.definition.kind].lower()}: {_alarm(facts, system)})"
+            )
+        case MessageKind.SHELF_ENDING:
+            return f"the shelved {_WORD[facts.definition.kind].lower()} alarm can call again soon"
+    return _alarm(facts, system)
+
+
+def _alarm(facts: AlarmFacts, system: UnitSystem) -> str:
+    definition = facts.definition
+    over = " (over already)" if facts.returned_at is not None and facts.kind is MessageKind.ALARM else ""
+    match definition.kind:
+        case AlarmKind.HIGH | AlarmKind.HIGH_HIGH:
+            return _clearance(facts, system) + over
+        case AlarmKind.RATE:
+            rate = format_speed(facts.value if facts.value is not None else math.nan, system)
+            where = "" if facts.clearance is None else f", now {describe_clearance(facts.clearance, system)}"
+            return f"sludge rising {rate}{where}{over}"
+        case AlarmKind.TIME_TO_DANGER:
+            when = "soon" if facts.value is None else f"in about {_hours(facts.value)}"
+            return f"forecast reaches the danger limit {when}{over}"
+        case AlarmKind.DEVIATION:
+            difference = facts.value or 0.0
+            way = "higher" if difference > 0 else "lower"
+            return f"sensor read {format_length(abs(difference), system)} {way} than the hand core{over}"
+        case AlarmKind.BAD_MEASUREMENT:
+            return _bad_measurement(facts) + over
+        case AlarmKind.SOLIDS_LOADING:
+            return f"solids loading above its limit{over}"
+        case AlarmKind.CORE_OVERDUE:
+            if facts.core is None:
+                return "no hand core taken yet"
+            return f"last hand core {format_duration(facts.now - facts.core.taken_at)} ago"
+        case AlarmKind.READS_HIGH:
+            where = "high" if facts.value is None else describe_clearance(facts.value, system)
+            return f"sensor reads {where}, not confirmed; take a hand core{over}"
+        case AlarmKind.SYSTEM:
+            return _system(facts) + over
+
+
+def _clearance(facts: AlarmFacts, system: UnitSystem) -> str:
+    if facts.reason is RuleReason.CORE_BEYOND_LIMIT and facts.core is not None and facts.side_water_depth is not None:
+        at_core = facts.side_water_depth - facts.core.height
+        return f"hand core puts the sludge {describe_clearance(at_core, system)}"
+    clearance = facts.value if facts.value is not None else facts.clearance
+    if clearance is None:
+        return "sludge near the weir"
+    parts = [f"sludge {describe_clearance(clearance, system)}"]
+    if facts.estimate is not None and math.isfinite(facts.estimate.rate) and facts.returned_at is None:
+        parts.append(describe_rate(facts.estimate.rate, system))
+    later = worse_in(facts)
+    if later is not None:
+        parts.append(later)
+    return ", ".join(parts)
+
+
+def worse_in(facts: AlarmFacts) -> str | None:
+    """When it gets worse if it goes on like now: danger limit first, then the weir."""
+    estimate, clearance = facts.estimate, facts.clearance
+    if estimate is None or clearance is None or facts.returned_at is not None or estimate.rate <= 0.005:
+        return None
+    if facts.definition.kind is AlarmKind.HIGH and facts.danger_limit is not None and clearance > facts.danger_limit:
+        hours = (clearance - facts.danger_limit) / estimate.rate
+        return f"danger in about {_hours(hours)}" if hours <= _FAR else None
+    if clearance <= 0:
+        return None
+    hours = clearance / estimate.rate
+    return f"at the weir in about {_hours(hours)}" if hours <= _FAR else None
+
+
+def _hours(hours: float) -> str:
+    """A forecast's time, no finer than anybody can foresee."""
+    span = timedelta(hours=hours)
+    if span < timedelta(minutes=10):
+        return "10 min or less"
+    if span < timedelta(hours=2):
+        minutes = round(span / timedelta(minutes=10)) * 10
+        return format_duration(timedelta(minutes=minutes))
+    return f"{hours:.0f} h"
+
+
+def _bad_measurement(facts: AlarmFacts) -> str:
+    last = max((s.last_sample_at for s in facts.sensors if s.last_sample_at is not None), default=None)
+    for sensor in facts.sensors:
+        if sensor.tag == facts.detail:
+            last = sensor.last_sample_at
+    match facts.reason:
+        case RuleReason.STALE if last is not None:
+            return f"no blanket reading for {format_duration(facts.now - last)}"
+        case RuleReason.NO_SAMPLE | RuleReason.STALE:
+            return "no blanket reading has arrived yet"
+        case RuleReason.FLAT:
+            return "blanket reading is frozen at one value"
+        case RuleReason.ECHO_LOST:
+            return "blanket sensor has lost its echo"
+        case RuleReason.SENSOR_FAULT:
+            return "blanket sensor reports a fault"
+        case RuleReason.BLIND:
+            return "blind: nobody knows where the sludge is"
+    return "blanket reading cannot be trusted"
+
+
+def _system(facts: AlarmFacts) -> str:
+    match facts.definition.watch:
+        case SystemWatch.CONNECTOR:
+            name = facts.definition.connector
+            if facts.reason is RuleReason.CONNECTOR_NEVER_GOOD or facts.value is None:
+                return f"nothing has come from source {name} yet; its tanks are not watched"
+            hours = timedelta(hours=facts.value)
+            return f"nothing from source {name} for {format_duration(hours)}; its tanks are not watched"
+        case SystemWatch.DELIVERY:
+            return "alarm messages are not getting through"
+        case SystemWatch.CLOCK:
+            ahead = format_duration(timedelta(hours=facts.value or 0.0))
+            return f"readings are stamped {ahead} in the future; a clock or time zone is wrong"
+    return "the service is not well"
+
+
+def _cleared(facts: AlarmFacts, system: UnitSystem) -> str:
+    what = _WORD[facts.definition.kind].lower()
+    match facts.definition.kind:
+        case AlarmKind.HIGH | AlarmKind.HIGH_HIGH | AlarmKind.RATE | AlarmKind.TIME_TO_DANGER | AlarmKind.READS_HIGH:
+            if facts.clearance is None:
+                return f"{what} over"
+            moving = ""
+            if facts.estimate is not None and math.isfinite(facts.estimate.rate):
+                moving = f", {describe_rate(facts.estimate.rate, system)}"
+            return f"{what} over, sludge {describe_clearance(facts.clearance, system)}{moving}"
+        case AlarmKind.BAD_MEASUREMENT:
+            return "blanket reading is back"
+        case AlarmKind.CORE_OVERDUE:
+            return "hand core taken"
+        case AlarmKind.DEVIATION:
+            return "sensor and hand core agree again"
+        case AlarmKind.SYSTEM if facts.definition.watch is SystemWatch.CONNECTOR:
+            return f"source {facts.definition.connector} delivers again"
+        case AlarmKind.SYSTEM if facts.definition.watch is SystemWatch.DELIVERY:
+            return "alarm messages get through again"
+    return f"{what} over"
+
+
+def trust_sentence(facts: AlarmFacts) -> str | None:
+    """Whether the number can be believed, in one sentence; None where no number of a tank is told."""
+    if facts.estimate is None:
+        return None
+    if facts.reason is RuleReason.CORE_BEYOND_LIMIT:
+        return "This comes from a hand core, not from the sensor."
+    match facts.estimate.trust:
+        case Trust.GOOD:
+            return "The number can be believed."
+        case Trust.DOUBTFUL:
+            return "The number is doubtful: check it before you rely on it."
+        case Trust.BLIND:
+            return "The sensor is blind: the number is old and may be wrong."
+
+
+def trust_short(facts: AlarmFacts) -> str | None:
+    """The same for an SMS."""
+    if facts.estimate is None:
+        return None
+    if facts.reason is RuleReason.CORE_BEYOND_LIMIT:
+        return "From hand core"
+    return {Trust.GOOD: "Number good", Trust.DOUBTFUL: "Number doubtful", Trust.BLIND: "Sensor blind"}[
+        facts.estimate.trust
+    ]
+
+
+_VERDICT = {
+    Reason.STALE: "stale",
+    Reason.FLAT: "frozen at one value",
+    Reason.ARM_PASS: "arm passing",
+    Reason.IMPLAUSIBLE_JUMP: "jumped faster than sludge can move",
+    Reason.ECHO_LOST: "echo lost",
+    Reason.SURFACE_ECHO: "echo from the water surface",
+    Reason.FLUFF_LOCK: "may follow the fluff, not the blanket",
+    Reason.NOISY: "noisy",
+    Reason.SPIKE: "spike",
+    Reason.READS_HIGH_UNCONFIRMED: "reads high, not confirmed",
+    Reason.OUT_OF_SERVICE: "out of service",
+    Reason.OUT_OF_RANGE: "outside its range",
+    Reason.UNDER_RANGE: "under its range",
+    Reason.OVER_RANGE: "over its range",
+    Reason.LOOP_FAULT_LOW: "current loop fault, low",
+    Reason.LOOP_FAULT_HIGH: "current loop fault, high",
+    Reason.INSTRUMENT_FAULT: "reports a fault",
+    Reason.NO_COMMUNICATION: "no communication",
+    Reason.MANUAL_HOLD: "held by hand",
+    Reason.NOT_A_NUMBER: "sends no number",
+    Reason.SOURCE_BAD: "called bad by its source",
+    Reason.SOURCE_UNCERTAIN: "called uncertain by its source",
+}
+
+
+def verdict_words(verdict: Reason) -> str:
+    """What conditioning says of a sensor's last sample; empty when it says nothing against it."""
+    return _VERDICT.get(verdict, "")
+
+
+def look_first(facts: AlarmFacts) -> tuple[str, ...]:
+    """What to look at first: the site's own words where it wrote some, else what the trade would look at."""
+    if facts.definition.action:
+        return (facts.definition.action,)
+    match facts.definition.kind:
+        case (
+            AlarmKind.HIGH | AlarmKind.HIGH_HIGH | AlarmKind.RATE | AlarmKind.TIME_TO_DANGER | AlarmKind.SOLIDS_LOADING
+        ):
+            # Common practice, no source.
+            if facts.tank_kind is TankKind.SECONDARY:
+                return (
+                    "Return sludge: is the pump running, is its flow what it should be?",
+                    "Inflow: storm, or another tank out of the split?",
+                    "Arm turning? Then confirm with a hand core.",
+                )
+            return (
+                "Sludge pump of this tank: running, and does sludge really come?",
+                "Inflow: storm, or another tank out of the split?",
+                "Arm turning? Then confirm with a hand core.",
+            )
+        case AlarmKind.BAD_MEASUREMENT:
+            return (
+                "Nothing watches this tank now: take a hand core, and again until the sensor is back.",
+                "Then the sensor: power, cable, fouled face, scum or foam under it.",
+            )
+        case AlarmKind.READS_HIGH:
+            return ("Take a hand core now: it decides whether the sludge is really there.",)
+        case AlarmKind.DEVIATION:
+            return ("Take a second core to be sure, then clean or calibrate the sensor.",)
+        case AlarmKind.CORE_OVERDUE:
+            return ("Take a hand core and enter it; without cores the sensor's drift goes unnoticed.",)
+        case AlarmKind.SYSTEM:
+            return ("Take hand cores until the service works again.",)
+
+
+def consequence(facts: AlarmFacts) -> str:
+    """What happens if nobody does anything."""
+    if facts.definition.consequence:
+        return facts.definition.consequence
+    match facts.definition.kind:
+        case AlarmKind.HIGH | AlarmKind.HIGH_HIGH | AlarmKind.RATE | AlarmKind.TIME_TO_DANGER | AlarmKind.READS_HIGH:
+            return "Solids go over the weir and out with the effluent."
+        case AlarmKind.BAD_MEASUREMENT | AlarmKind.CORE_OVERDUE | AlarmKind.DEVIATION:
+            return "A rising blanket may go unnoticed."
+    return ""
+
+
+#: Where a message sends somebody to the tank. Usual cautions of the trade; local rules stand above them.
+CAUTIONS = (
+    "Only if it is safe: not in lightning, high wind or flooding.",
+    "Stay behind the guard rail; walkways are slippery, a fall can drown you.",
+    "Tell somebody where you go. Gloves on, wash hands after.",
+    "Lock out the arm's drive before you touch or reach for anything.",
+    "Site rules, local codes and your licensed operator come first.",
+)
+
+
+def sends_to_tank(facts: AlarmFacts) -> bool:
+    """Whether following the message leads somebody to the water."""
+    return facts.kind is MessageKind.ALARM and facts.tank_kind is not None
+
+
+def priority_words(priority: Priority) -> str:
+    """How soon somebody is expected to act."""
+    return {
+        Priority.HIGH: "act now",
+        Priority.MEDIUM: "act soon",
+        Priority.LOW: "when you can",
+    }[priority]

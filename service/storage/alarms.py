@@ -1,0 +1,223 @@
+"""Where alarms stand, and their journal. State, journal and outbox rows of one decision share one transaction."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from sqlalchemy import Connection, insert, select, update
+from sqlalchemy.dialects.postgresql import insert as upsert
+
+from service.alarms.definition import AlarmDefinition
+from service.alarms.machine import Machine, Transition
+from service.alarms.routing import MessageKind, Told
+from service.storage.tables import AlarmEvent, AlarmRow, OutboxRow, TankRow
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AlarmRecord:
+    """One alarm as stored."""
+
+    id: int
+    key: str
+    kind: str
+    tank: str | None
+    machine: Machine
+    described: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class JournalLine:
+    """One line of the journal, as people read it."""
+
+    id: int
+    key: str
+    tank: str | None
+    at: datetime
+    recorded_at: datetime
+    event: str
+    from_state: str
+    to_state: str
+    reason: str
+    actor: str
+    detail: Mapping[str, Any]
+
+
+def sync_alarms(conn: Connection, definitions: Iterable[AlarmDefinition], now: datetime) -> None:
+    """Make a row for every definition; an alarm no longer defined keeps its row and its journal.
+
+    Rows are written in the order of their keys, so that two services starting at once wait for each other.
+    """
+    tank_ids = {row.key: row.id for row in conn.execute(select(TankRow.key, TankRow.id))}
+    defined = sorted(definitions, key=lambda definition: definition.key)
+    for definition in defined:
+        place = {
+            "kind": definition.kind.value,
+            "tank_id": None if definition.tank is None else tank_ids[definition.tank],
+            "connector": definition.connector,
+            "described": True,
+        }
+        fresh = Machine()
+        row = upsert(AlarmRow).values(
+            key=definition.key, state=fresh.state.value, since=now, machine=fresh.to_json(), **place
+        )
+        conn.execute(row.on_conflict_do_update(index_elements=[AlarmRow.key], set_=place))
+    keys = [definition.key for definition in defined]
+    conn.execute(update(AlarmRow).where(AlarmRow.key.not_in(keys), AlarmRow.described).values(described=False))
+
+
+def lock_alarms(conn: Connection, keys: Sequence[str]) -> dict[str, AlarmRecord]:
+    """The alarms by key, held against every other writer until the transaction ends; always locked in the same order."""
+    statement = _records().where(AlarmRow.key.in_(keys)).order_by(AlarmRow.id).with_for_update(of=AlarmRow)
+    return {record.key: record for record in map(_record, conn.execute(statement))}
+
+
+def alarms(conn: Connection, *, described_only: bool = True) -> list[AlarmRecord]:
+    """Every alarm, in the order of their keys."""
+    statement = _records().order_by(AlarmRow.key)
+    if described_only:
+        statement = statement.where(AlarmRow.described)
+    return [_record(row) for row in conn.execute(statement)]
+
+
+def find_alarms(conn: Connection, code_or_key: str) -> list[AlarmRecord]:
+    """The alarms a person may mean: the one of that key, else every one whose last occurrence has that code."""
+    named = [_record(row) for row in conn.execute(_records().where(AlarmRow.key == code_or_key))]
+    if named:
+        return named
+    code = AlarmRow.machine["code"].as_string()
+    return [_record(row) for row in conn.execute(_records().where(code == code_or_key.strip().upper()))]
+
+
+def save_alarm(conn: Connection, alarm_id: int, machine: Machine) -> None:
+    """Keep where the alarm stands now."""
+    conn.execute(
+        update(AlarmRow)
+        .where(AlarmRow.id == alarm_id)
+        .values(
+            state=machine.state.value,
+            since=machine.since,
+            evaluated_to=machine.data_to,
+            machine=machine.to_json(),
+        )
+    )
+
+
+def append_event(
+    conn: Connection, alarm_id: int, transition: Transition, *, recorded_at: datetime, detail: Mapping[str, Any]
+) -> int:
+    """Write one line of the journal; *detail* says who was told and who was not, and why."""
+    statement = insert(AlarmEvent).values(
+        alarm_id=alarm_id,
+        at=transition.at,
+        recorded_at=recorded_at,
+        event=transition.event.value,
+        from_state=transition.from_state.value,
+        to_state=transition.to_state.value,
+        reason=transition.reason.value,
+        actor=transition.actor,
+        detail={
+            "code": transition.code,
+            "occurred_at": None if transition.occurred_at is None else transition.occurred_at.isoformat(),
+            "value": transition.value,
+            "rule": transition.rule_reason,
+            "note": transition.note,
+            **detail,
+        },
+    )
+    return conn.execute(statement.returning(AlarmEvent.id)).scalar_one()
+
+
+def told(conn: Connection, alarm_ids: Sequence[int], since: datetime) -> dict[int, list[Told]]:
+    """What was put on its way about these alarms since a time, oldest first."""
+    statement = (
+        select(AlarmEvent.alarm_id, OutboxRow.key, OutboxRow.channel, OutboxRow.payload, OutboxRow.created_at)
+        .join(AlarmEvent, AlarmEvent.id == OutboxRow.alarm_event_id)
+        .where(AlarmEvent.alarm_id.in_(alarm_ids), AlarmEvent.recorded_at >= since)
+        .order_by(OutboxRow.created_at, OutboxRow.id)
+    )
+    found: dict[int, list[Told]] = {}
+    for row in conn.execute(statement):
+        found.setdefault(row.alarm_id, []).append(told_from(row.key, row.channel, row.payload, row.created_at))
+    return found
+
+
+def told_from(key: str, channel: str, payload: Mapping[str, Any], at: datetime) -> Told:
+    """The memory of a message from its outbox row."""
+    occurred = payload.get("occurred_at")
+    return Told(
+        contact=payload["contact"],
+        channel=channel,
+        kind=MessageKind(payload["kind"]),
+        at=at,
+        occurred_at=None if occurred is None else datetime.fromisoformat(occurred),
+        key=key,
+    )
+
+
+def journal(
+    conn: Connection,
+    *,
+    key: str | None = None,
+    start: datetime | None = None,
+    end: datetime | None = None,
+    limit: int | None = None,
+) -> list[JournalLine]:
+    """Journal lines at start ≤ time < end, newest first."""
+    statement = (
+        select(*AlarmEvent.__table__.c, AlarmRow.key.label("alarm_key"), TankRow.key.label("tank_key"))
+        .join(AlarmRow, AlarmRow.id == AlarmEvent.alarm_id)
+        .outerjoin(TankRow, TankRow.id == AlarmRow.tank_id)
+        .order_by(AlarmEvent.at.desc(), AlarmEvent.id.desc())
+    )
+    if key is not None:
+        statement = statement.where(AlarmRow.key == key)
+    if start is not None:
+        statement = statement.where(AlarmEvent.at >= start)
+    if end is not None:
+        statement = statement.where(AlarmEvent.at < end)
+    return [
+        JournalLine(
+            id=row.id,
+            key=row.alarm_key,
+            tank=row.tank_key,
+            at=row.at,
+            recorded_at=row.recorded_at,
+            event=row.event,
+            from_state=row.from_state,
+            to_state=row.to_state,
+            reason=row.reason,
+            actor=row.actor,
+            detail=row.detail,
+        )
+        for row in conn.execute(statement.limit(limit))
+    ]
+
+
+def _records() -> Any:
+    return select(
+        AlarmRow.id, AlarmRow.key, AlarmRow.kind, AlarmRow.machine, AlarmRow.described, TankRow.key.label("tank")
+    ).outerjoin(TankRow, TankRow.id == AlarmRow.tank_id)
+
+
+def _record(row: Any) -> AlarmRecord:
+    return AlarmRecord(
+        id=row.id,
+        key=row.key,
+        kind=row.kind,
+        tank=row.tank,
+        machine=Machine.from_json(row.machine),
+        described=row.described,
+    )
+
+
+def alarm_of_event(conn: Connection, event_id: int) -> tuple[int, str] | None:
+    """Row number and key of the alarm a journal line speaks of."""
+    row = conn.execute(
+        select(AlarmRow.id, AlarmRow.key)
+        .join(AlarmEvent, AlarmEvent.alarm_id == AlarmRow.id)
+        .where(AlarmEvent.id == event_id)
+    ).first()
+    return None if row is None else (row.id, row.key)

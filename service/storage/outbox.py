@@ -1,0 +1,159 @@
+"""The outbox: messages written with the decision that asked for them, claimed by a lease, every try recorded.
+
+A worker that dies after handing a message over and before recording it leaves a lease that runs out; the message is then
+sent once more, with the same key. So nothing is lost, and a crash costs at most one duplicate.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from typing import Any
+
+from sqlalchemy import Connection, func, insert, select, text, update
+from sqlalchemy.dialects.postgresql import insert as upsert
+
+from service.alarms.retry import GiveUp
+from service.storage.tables import DeliveryAttempt, OutboxRow
+
+WAITING, SENT, FAILED = "waiting", "sent", "failed"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OutboxMessage:
+    """A message to be written into the outbox."""
+
+    key: str
+    alarm_event_id: int | None
+    channel: str
+    recipient: str
+    payload: Mapping[str, Any]
+    created_at: datetime
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Claimed:
+    """A message this worker alone may hand over until its lease ends. ``attempts`` counts this try."""
+
+    id: int
+    key: str
+    alarm_event_id: int | None
+    channel: str
+    recipient: str
+    payload: Mapping[str, Any]
+    attempts: int
+    created_at: datetime
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OutboxHealth:
+    """How the way out is doing."""
+
+    waiting: int
+    waiting_since: datetime | None  #: oldest message tried in vain and still waiting
+    failed_at: datetime | None  #: newest message given up
+
+
+def put(conn: Connection, messages: Iterable[OutboxMessage]) -> int:
+    """Write messages to be handed over, and return how many were new; a key already there is left alone."""
+    rows = [
+        {
+            "key": message.key,
+            "alarm_event_id": message.alarm_event_id,
+            "channel": message.channel,
+            "recipient": message.recipient,
+            "payload": dict(message.payload),
+            "status": WAITING,
+            "created_at": message.created_at,
+            "next_attempt_at": message.created_at,
+        }
+        for message in messages
+    ]
+    if not rows:
+        return 0
+    statement = upsert(OutboxRow).values(rows).on_conflict_do_nothing(index_elements=[OutboxRow.key])
+    return len(conn.execute(statement.returning(OutboxRow.id)).all())
+
+
+# What says that an alarm is over, or that somebody has it, waits for the alarm itself to reach the same person.
+_CLAIM = text(
+    """
+    UPDATE outbox SET claimed_until = :until, attempts = attempts + 1
+    WHERE id IN (
+        SELECT o.id FROM outbox AS o
+        WHERE o.status = 'waiting' AND o.next_attempt_at <= :now
+          AND (o.claimed_until IS NULL OR o.claimed_until <= :now)
+          AND o.channel = ANY(:channels)
+          AND (o.payload ->> 'kind' = 'alarm' OR NOT EXISTS (
+              SELECT 1 FROM outbox AS before
+              WHERE before.status = 'waiting' AND before.id < o.id
+                AND before.channel = o.channel AND before.recipient = o.recipient))
+        ORDER BY o.payload ->> 'kind' <> 'alarm', o.id
+        LIMIT :limit
+        FOR UPDATE OF o SKIP LOCKED
+    )
+    RETURNING id, key, alarm_event_id, channel, recipient, payload, attempts, created_at
+    """
+)
+
+
+def claim(
+    conn: Connection, now: datetime, *, channels: Sequence[str], lease: timedelta, limit: int = 1
+) -> list[Claimed]:
+    """Take messages that are due, so that no other worker hands them over while the lease lasts. Alarms come first."""
+    rows = conn.execute(
+        _CLAIM, {"now": now, "until": now + lease, "channels": list(channels), "limit": limit}
+    ).mappings()
+    return sorted((Claimed(**row) for row in rows), key=lambda claimed: claimed.id)
+
+
+def record_sent(conn: Connection, outbox_id: int, at: datetime, answer: str) -> None:
+    """The other side took the message. True whatever became of the lease meanwhile."""
+    conn.execute(update(OutboxRow).where(OutboxRow.id == outbox_id).values(status=SENT, sent_at=at, claimed_until=None))
+    _attempt(conn, outbox_id, at, outcome="sent", reason="", answer=answer)
+
+
+def record_retry(
+    conn: Connection, outbox_id: int, at: datetime, *, next_attempt_at: datetime, reason: str, answer: str
+) -> None:
+    """It did not; try again at a time. What another worker has meanwhile sent stays sent."""
+    conn.execute(
+        update(OutboxRow)
+        .where(OutboxRow.id == outbox_id, OutboxRow.status == WAITING)
+        .values(next_attempt_at=next_attempt_at, claimed_until=None)
+    )
+    _attempt(conn, outbox_id, at, outcome="retry", reason=reason, answer=answer)
+
+
+def record_failed(conn: Connection, outbox_id: int, at: datetime, *, give_up: GiveUp, reason: str, answer: str) -> None:
+    """It never will."""
+    conn.execute(
+        update(OutboxRow)
+        .where(OutboxRow.id == outbox_id, OutboxRow.status == WAITING)
+        .values(status=FAILED, claimed_until=None)
+    )
+    _attempt(conn, outbox_id, at, outcome="failed", reason=f"{give_up}: {reason}", answer=answer)
+
+
+def health(conn: Connection) -> OutboxHealth:
+    """How many messages wait, since when the oldest is tried in vain, and when one was last given up."""
+    waiting = conn.execute(select(func.count()).where(OutboxRow.status == WAITING)).scalar_one()
+    since = conn.execute(
+        select(func.min(OutboxRow.created_at)).where(OutboxRow.status == WAITING, OutboxRow.attempts > 0)
+    ).scalar_one()
+    failed = conn.execute(select(func.max(DeliveryAttempt.at)).where(DeliveryAttempt.outcome == "failed")).scalar_one()
+    return OutboxHealth(waiting=waiting, waiting_since=since, failed_at=failed)
+
+
+def next_due(conn: Connection) -> datetime | None:
+    """When the next message may be tried, leases counted; None when nothing waits."""
+    due = func.greatest(OutboxRow.next_attempt_at, OutboxRow.claimed_until)
+    found: datetime | None = conn.execute(select(func.min(due)).where(OutboxRow.status == WAITING)).scalar_one()
+    return found
+
+
+def _attempt(conn: Connection, outbox_id: int, at: datetime, *, outcome: str, reason: str, answer: str) -> None:
+    conn.execute(
+        insert(DeliveryAttempt).values(outbox_id=outbox_id, at=at, outcome=outcome, reason=reason, answer=answer)
+    )
