@@ -28,6 +28,10 @@ SURFACE_BAND = 0.3
 FLUFF_BAND = 0.2
 #: Jump threshold in standard deviations of the innovation, and the least jump worth a verdict [m].
 JUMP_SDS, LEAST_JUMP = 4.5, 0.08
+#: While a pass of the arm is due, a smaller deviation is already put down to it, in standard deviations.
+ARM_SDS = 2.5
+#: A lasting jump smaller than this is taken up without suspicion [m].
+LEAST_STEP = 0.1
 #: Sample noise above both of these is called noisy: [m], and in multiples of the sensor's own usual noise.
 NOISY_SD, NOISY_RATIO = 0.08, 3.0
 #: Samples over which the share out of line is taken, and the share that means noise rather than excursions.
@@ -88,16 +92,16 @@ class Conditioner:
         least = LEAST_JUMP + world.fastest_rise * (time - tracker.time) / 3600.0
         if allowed < least:
             allowed = least
-        if self.arm.period and abs(deviation) > 2.5 * innovation_sd and self.arm.expected(time, 30.0):
-            allowed = 2.5 * innovation_sd
-        if self.locked or self.out_count:
+        if self.out_count:
             # Out already: to be back it must have come at least half the way.
-            half = 0.5 * abs(self.out_level - ahead[0])
-            if allowed > half > 0.0:
+            half = max(0.5 * abs(self.out_level - ahead[0]), LEAST_JUMP)
+            if allowed > half:
                 allowed = half
         if -allowed <= deviation <= allowed:
             if self.out_count:
                 self._returned(time, tank)
+            elif self.arm.period and abs(deviation) > ARM_SDS * innovation_sd and self.arm.expected(time, 30.0):
+                return _ARM_PASS
             tracker.take(time, height, ahead)
             return self._good(time, reading)
         return self._out(time, height, reading, signal, world)
@@ -154,7 +158,7 @@ class Conditioner:
                 tracker.restart(time, self.out_level)
                 self.out_count = 0
                 judged = self._good(time, reading)
-                return judged if young else Judged(judged.verdict, True, jump)
+                return judged if young or abs(jump) < LEAST_STEP else Judged(judged.verdict, True, jump)
             self.locked = True
         if self.locked:
             return Judged(self._locked_on(height, signal, world), False)
@@ -197,6 +201,7 @@ class World(NamedTuple):
 
 
 _GOOD = Judged(Reason.NONE, True)
+_ARM_PASS = Judged(Reason.ARM_PASS, False)
 
 
 def _far_limit_is_high(signal: Signal) -> bool:

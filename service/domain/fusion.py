@@ -21,7 +21,7 @@ from service.domain.pairing import Pair, core_height, extra_variance
 from service.domain.reading import Quality, Reading, Reason
 from service.domain.signal import Measures, Mount, Signal, SignalKind
 from service.domain.tank import Tank
-from service.domain.weir import head_over_weir
+from service.domain.weir import water_surface
 from service.errors import DomainError
 
 #: The span's pivot, as a share of the side water depth: about where blankets live.
@@ -379,7 +379,7 @@ class Fold:
         state, tank = self.state, self.tank
         rise, self.head = UNKNOWN_BOUND, 0.0
         if time - state.flow_time <= FLOW_HOLDS and state.flow >= 0.0:
-            self.head = head_over_weir(tank, state.flow)
+            self.head = water_surface(state.flow, tank)
             rise = min(max(UPFLOW_TIMES * state.flow * 3600.0 / tank.area, SLOWEST_BOUND), FASTEST_BOUND)
         fluff = state.fluff_top if time - state.fluff_time <= FLUFF_HOLDS else None
         self.world = World(self.lowest, tank.side_water_depth + self.head, rise, fluff)
