@@ -1,0 +1,191 @@
+"""How well two ways of measuring agree: limits of agreement, and straight lines with error in both.
+
+References
+----------
+Bland, J. M., Altman, D. G. (1986). Statistical methods for assessing agreement between two methods of clinical
+measurement. Lancet 327(8476), 307–310. doi:10.1016/S0140-6736(86)90837-8
+Deming, W. E. (1943). Statistical Adjustment of Data, Wiley.
+York, D., Evensen, N. M., Martínez, M. L., Delgado, J. D. (2004). Unified equations for the slope, intercept, and standard
+errors of the best straight line. American Journal of Physics 72(3), 367–375. doi:10.1119/1.1632486
+Linnet, K. (1993). Evaluation of regression procedures for methods comparison studies. Clinical Chemistry 39(3), 424–432
+(the jackknife).
+Sen, P. K. (1968). Estimates of the regression coefficient based on Kendall's tau. J. Am. Stat. Assoc. 63(324), 1379–1389.
+doi:10.1080/01621459.1968.10480934
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import stats
+
+from service.errors import DomainError
+
+
+@dataclass(frozen=True, slots=True)
+class LimitsOfAgreement:
+    """Bias of one method against the other, and the limits between which most differences lie, each with an interval."""
+
+    n: int
+    bias: float
+    sd: float
+    lower: float
+    upper: float
+    bias_interval: tuple[float, float]
+    lower_interval: tuple[float, float]
+    upper_interval: tuple[float, float]
+
+
+def limits_of_agreement(
+    differences: Sequence[float], *, width: float = 1.96, confidence: float = 0.95
+) -> LimitsOfAgreement:
+    """Bland and Altman's limits of agreement.
+
+    Parameters
+    ----------
+    differences : one method minus the other, pair by pair. [unit of the data]
+    width : limits in standard deviations of the differences; the paper of 1986 uses 2. [–]
+    confidence : of the intervals. [–]
+
+    Notes
+    -----
+    Interval of a limit from its standard error √(3·sd²/n) and Student's t with n-1 degrees of freedom. Holds for
+    differences that are roughly normal and do not change with the magnitude measured.
+
+    >>> limits_of_agreement([1.0, 2.0, 3.0]).bias
+    2.0
+    """
+    n = len(differences)
+    if n < 3:
+        raise DomainError(f"limits of agreement need at least 3 pairs, got {n}")
+    bias = float(np.mean(differences))
+    sd = float(np.std(differences, ddof=1))
+    t = float(stats.t.ppf(0.5 + confidence / 2.0, n - 1))
+    of_bias, of_limit = t * sd / math.sqrt(n), t * sd * math.sqrt(3.0 / n)
+    lower, upper = bias - width * sd, bias + width * sd
+    return LimitsOfAgreement(
+        n, bias, sd, lower, upper,
+        (bias - of_bias, bias + of_bias), (lower - of_limit, lower + of_limit), (upper - of_limit, upper + of_limit),
+    )  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """y = intercept + slope·x, with standard errors where they are known."""
+
+    slope: float
+    intercept: float
+    slope_se: float = math.nan
+    intercept_se: float = math.nan
+
+
+def least_squares(x: Sequence[float], y: Sequence[float]) -> Line:
+    """Ordinary least squares: no error in x.
+
+    >>> line = least_squares([0.0, 1.0, 2.0], [1.0, 3.0, 5.0])
+    >>> round(line.slope, 12), round(line.intercept, 12)
+    (2.0, 1.0)
+    """
+    _two_apart(x, y)
+    fit = stats.linregress(x, y)
+    return Line(float(fit.slope), float(fit.intercept), float(fit.stderr), float(fit.intercept_stderr))
+
+
+def deming(x: Sequence[float], y: Sequence[float], ratio: float = 1.0) -> Line:
+    """Deming regression: error in both, with standard errors by the jackknife (for four pairs or more).
+
+    Parameters
+    ----------
+    x, y : the pairs. [unit of the data]
+    ratio : variance of the error in y over that in x. [–]
+
+    >>> line = deming([0.0, 1.0, 2.0], [1.0, 3.0, 5.0])
+    >>> round(line.slope, 12), round(line.intercept, 12)
+    (2.0, 1.0)
+    """
+    _two_apart(x, y)
+    if ratio <= 0.0:
+        raise DomainError(f"the ratio of error variances must be positive, got {ratio}")
+    a, b = np.asarray(x, dtype=float), np.asarray(y, dtype=float)
+    slope, intercept = _deming(a, b, ratio)
+    n = a.size
+    if n < 4:
+        return Line(slope, intercept)
+    left_out = np.array([_deming(np.delete(a, i), np.delete(b, i), ratio) for i in range(n)])
+    pseudo = n * np.array([slope, intercept]) - (n - 1) * left_out
+    se = np.std(pseudo, axis=0, ddof=1) / math.sqrt(n)
+    return Line(slope, intercept, float(se[0]), float(se[1]))
+
+
+def _deming(x: np.ndarray, y: np.ndarray, ratio: float) -> tuple[float, float]:
+    sxx, syy = float(np.var(x, ddof=1)), float(np.var(y, ddof=1))
+    sxy = float(np.cov(x, y, ddof=1)[0, 1])
+    if sxy == 0.0:
+        return (0.0 if syy <= ratio * sxx else math.inf), float(np.mean(y))
+    turn = syy - ratio * sxx
+    slope = (turn + math.sqrt(turn * turn + 4.0 * ratio * sxy * sxy)) / (2.0 * sxy)
+    return slope, float(np.mean(y)) - slope * float(np.mean(x))
+
+
+def york(
+    x: Sequence[float], y: Sequence[float], x_var: Sequence[float], y_var: Sequence[float], steps: int = 200
+) -> Line:
+    """Best straight line for pairs whose errors differ from pair to pair and are independent of each other.
+
+    Parameters
+    ----------
+    x_var, y_var : variance of each pair's errors. [square of the data's unit]
+    steps : most iterations.
+
+    Notes
+    -----
+    The unified equations of York et al. (2004), table I, with r = 0.
+
+    >>> line = york([0.0, 1.0, 2.0], [1.0, 3.0, 5.0], [1, 1, 1], [1, 1, 1])
+    >>> round(line.slope, 9), round(line.intercept, 9)
+    (2.0, 1.0)
+    """
+    _two_apart(x, y)
+    a, b = np.asarray(x, dtype=float), np.asarray(y, dtype=float)
+    wx, wy = 1.0 / np.asarray(x_var, dtype=float), 1.0 / np.asarray(y_var, dtype=float)
+    slope = least_squares(x, y).slope
+    for _ in range(steps):
+        w = wx * wy / (wx + slope**2 * wy)
+        xm, ym = float((w @ a) / w.sum()), float((w @ b) / w.sum())
+        u, v = a - xm, b - ym
+        beta = w * (u / wy + slope * v / wx)
+        new = float((w * beta) @ v / ((w * beta) @ u))
+        done = abs(new - slope) <= 1e-15 * abs(new)
+        slope = new
+        if done:
+            break
+    intercept = ym - slope * xm
+    adjusted = xm + beta
+    mean = float((w @ adjusted) / w.sum())
+    slope_se = math.sqrt(1.0 / float(w @ (adjusted - mean) ** 2))
+    return Line(slope, intercept, slope_se, math.sqrt(1.0 / float(w.sum()) + (mean * slope_se) ** 2))
+
+
+def theil_sen(x: Sequence[float], y: Sequence[float], confidence: float = 0.95) -> tuple[Line, float, float]:
+    """Median of the slopes between all pairs: a line that up to 29 % wild points cannot bend.
+
+    Returns
+    -------
+    The line (intercept: median of y minus slope times median of x), and the lower and upper bound of the slope.
+
+    >>> theil_sen([1, 2, 3, 4, 10, 12, 18], [9, 15, 19, 20, 45, 55, 78])[0].slope
+    4.0
+    """
+    _two_apart(x, y)
+    fit = stats.theilslopes(y, x, confidence, method="separate")
+    return Line(float(fit[0]), float(fit[1])), float(fit[2]), float(fit[3])
+
+
+def _two_apart(x: Sequence[float], y: Sequence[float]) -> None:
+    if len(x) != len(y):
+        raise DomainError(f"{len(x)} values of x for {len(y)} of y")
+    if len(x) < 3 or min(x) == max(x):
+        raise DomainError("a line needs at least 3 pairs that differ in x")
