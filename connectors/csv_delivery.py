@@ -1,0 +1,197 @@
+"""One open file as deliveries: hashed first, read in parts, its rejects written before the last part is handed over."""
+
+from __future__ import annotations
+
+import os
+import stat
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from typing import Any, BinaryIO
+
+from connectors.base import Delivery, Reject
+from connectors.csv_quarantine import RejectedRows
+from connectors.csv_reader import Chunk, Reading, nothing
+from connectors.csv_shape import CsvFormat
+from connectors.csv_source import Damaged, Limits, Member, content_hash, members
+from connectors.errors import ConnectorError, Malformed, Unreachable
+
+#: Tells whether a file with this SHA-256 has been stored before.
+AlreadyTaken = Callable[[str], bool]
+
+
+@dataclass(frozen=True, slots=True)
+class Signature:
+    """What a file looks like from outside; a changed file has another one."""
+
+    size: int
+    modified_ns: int
+    inode: int
+
+    @classmethod
+    def of(cls, status: os.stat_result) -> Signature:
+        return cls(status.st_size, status.st_mtime_ns, status.st_ino)
+
+
+def open_regular(path: Path, source: str) -> BinaryIO:
+    """Open a regular file for reading, without following a link or waiting at a pipe.
+
+    Raises
+    ------
+    Unreachable
+        when it cannot be opened now.
+    Malformed
+        when it is no regular file.
+    """
+    try:
+        descriptor = os.open(
+            path, os.O_RDONLY | getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0)
+        )
+    except OSError as exc:
+        if path.is_symlink():
+            raise Malformed(
+                source, f"{path.name} is a symbolic link, which is not followed.", "Drop the file itself."
+            ) from exc
+        raise Unreachable(
+            source, f"{path.name} cannot be opened ({exc.strerror}).", "Check that the service may read it."
+        ) from exc
+    if not stat.S_ISREG(os.fstat(descriptor).st_mode):
+        os.close(descriptor)
+        raise Malformed(source, f"{path.name} is not a regular file.")
+    return os.fdopen(descriptor, "rb")
+
+
+@dataclass(slots=True)
+class FileDeliveries:
+    """Reads one open file into deliveries.
+
+    After the last one ``signature`` and ``content_hash`` tell what was read, and ``unreadable`` why it, or a part of it, could
+    not be used.
+    """
+
+    source: str
+    origin: str
+    format: CsvFormat
+    now: datetime
+    already_taken: AlreadyTaken | None
+    limits: Limits
+    block_bytes: int
+    rejected_beside: Path | None
+    state: dict[str, Any]
+    signature: Signature | None = None
+    content_hash: str = ""
+    unreadable: str | None = None
+    _any_readable: bool = True
+
+    def read(self, file: BinaryIO) -> Iterator[Delivery]:
+        """Yield the file's deliveries.
+
+        Raises
+        ------
+        Unreachable
+            when the file changed meanwhile, or its rejects cannot be written; the last part has not been yielded then.
+        """
+        self.signature = Signature.of(os.fstat(file.fileno()))
+        self.content_hash, size = content_hash(file)
+        if self.already_taken is not None and self.already_taken(self.content_hash):
+            yield self._delivery(Chunk(nothing()), size, part=0, last=True)
+            return
+        rejected = RejectedRows(self.rejected_beside) if self.rejected_beside is not None else None
+        held: Chunk | None = None
+        part = 0
+        complete = False
+        try:
+            for chunk in self._chunks(file, size):
+                if rejected is not None:
+                    self._write(lambda chunk=chunk: rejected.add(chunk.rejects))  # type: ignore[misc]
+                if held is not None:
+                    yield self._delivery(held, size, part=part, last=False)
+                    part += 1
+                held = chunk
+            if Signature.of(os.fstat(file.fileno())) != self.signature:
+                raise Unreachable(
+                    self.source, f"{self.origin} changed while it was read.", "It is taken again when it rests."
+                )
+            if rejected is not None and self._any_readable:
+                self._write(rejected.finish)
+            complete = True
+        finally:
+            if rejected is not None and not (complete and self._any_readable):
+                rejected.discard()
+        yield self._delivery(held or Chunk(nothing()), size, part=part, last=True)
+
+    def _write(self, step: Callable[[], object]) -> None:
+        try:
+            step()
+        except OSError as exc:
+            raise Unreachable(
+                self.source,
+                f"the rejected rows of {self.origin} cannot be written ({exc}).",
+                "Give the service write access.",
+            ) from exc
+
+    def _chunks(self, file: BinaryIO, size: int) -> Iterator[Chunk]:
+        """Chunks of all members; a member that cannot be read becomes a reject, and so does the file when none can."""
+        problems: list[str] = []
+        readable = 0
+        try:
+            for member in members(file, self.origin, size, self.limits):
+                inside = member.name if member.name != self.origin else ""
+                try:
+                    for chunk in self._member(member):
+                        yield _placed(chunk, inside)
+                    readable += 1
+                except Malformed as exc:
+                    problems.append(_reason(exc))
+                    yield Chunk(nothing(), (Reject(0, "file", inside or self.origin, problems[-1]),))
+                except Damaged as exc:
+                    readable += 1  # what came before the damage stands
+                    problems.append(str(exc))
+                    yield Chunk(nothing(), (Reject(0, "file", inside or self.origin, str(exc)),))
+        except Malformed as exc:
+            problems.append(_reason(exc))
+            yield Chunk(nothing(), (Reject(0, "file", self.origin, problems[-1]),))
+        except OSError as exc:
+            raise Unreachable(self.source, f"{self.origin} cannot be read ({exc}).") from exc
+        self._any_readable = readable > 0
+        if problems and not readable:
+            self.unreadable = "\n".join(problems)
+        elif problems:
+            self.unreadable = "Only a part of this file could be read; that part was stored.\n" + "\n".join(problems)
+
+    def _member(self, member: Member) -> Iterator[Chunk]:
+        repeated = self.state.setdefault("repeated", {})
+        reading = Reading(self.format, self.now, member.name, dict(repeated), self.block_bytes)
+        for chunk in reading.chunks(member.stream):
+            self.state["repeated"] = dict(reading.last_repeated)
+            yield chunk
+
+    def _delivery(self, chunk: Chunk, size: int, *, part: int, last: bool) -> Delivery:
+        return Delivery(
+            origin=self.origin,
+            samples=chunk.samples,
+            rejects=chunk.rejects,
+            cores=chunk.cores,
+            state=_copied(self.state),
+            content_hash=self.content_hash,
+            size_bytes=size,
+            part=part,
+            last_part=last,
+        )
+
+
+def _reason(exc: ConnectorError) -> str:
+    return f"{exc.problem} {exc.remedy}".strip()
+
+
+def _placed(chunk: Chunk, member: str) -> Chunk:
+    """Rejects of an archive's member say which member they stood in."""
+    if not member or not chunk.rejects:
+        return chunk
+    rejects = tuple(Reject(r.line, r.field, r.text, f"{r.reason} (in {member})") for r in chunk.rejects)
+    return Chunk(chunk.samples, rejects, chunk.cores)
+
+
+def _copied(state: Mapping[str, Any]) -> dict[str, Any]:
+    return {key: dict(value) for key, value in state.items()}

@@ -1,0 +1,352 @@
+"""A folder that files are dropped into, and files named by hand.
+
+A file's life: it appears, it rests (or is renamed in), it is read, its rejects are written beside it, its rows are stored by
+the service, and only then is it moved to ``processed``. Whatever is interrupted leaves it in the folder to be read again.
+"""
+
+from __future__ import annotations
+
+import fnmatch
+import hashlib
+import os
+import shutil
+import time
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+from connectors.base import Delivery
+from connectors.csv_delivery import AlreadyTaken, FileDeliveries, Signature, open_regular
+from connectors.csv_quarantine import REASON, REJECTED, write_reason
+from connectors.csv_reader import BLOCK_BYTES
+from connectors.csv_shape import CsvFormat, checked
+from connectors.csv_source import Limits
+from connectors.errors import ConnectorError, Malformed, Misconfigured, Unreachable
+
+PATTERNS = ("*.csv", "*.txt", "*.tsv", "*.gz", "*.zip")
+#: Names that programs give to files they are still writing.
+_TEMPORARY = (".tmp", ".temp", ".part", ".partial", ".filepart", ".crdownload", ".swp", ".lock", "~")
+_WATCHED_AFTER_MOVE_S = 86_400.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CsvDropConfig:
+    """One ``[[connector]]`` of kind csv_drop. Only ``key`` and ``folder`` are needed.
+
+    ``settle`` is how long a file must rest unchanged. ``processed`` and ``quarantine`` default to folders inside the drop
+    folder. With ``keep`` files are left where they are, for shares that must not be altered; they are known again by name,
+    size and time, and their rejects go to ``quarantine``.
+    """
+
+    key: str
+    folder: Path
+    format: CsvFormat = field(default_factory=CsvFormat)
+    patterns: tuple[str, ...] = PATTERNS
+    settle: timedelta = timedelta(seconds=5)
+    processed: Path | None = None
+    quarantine: Path | None = None
+    keep: bool = False
+    limits: Limits = field(default_factory=Limits)
+    block_bytes: int = BLOCK_BYTES
+
+
+class CsvDrop:
+    """Watches one folder.
+
+    Parameters
+    ----------
+    now : the clock against which times in files are plausible.
+    already_taken : asked with a file's SHA-256; a file known already is delivered empty, and moved like any other.
+    clock : seconds that never run backwards, for how long a file has rested.
+    """
+
+    def __init__(
+        self,
+        config: CsvDropConfig,
+        *,
+        now: Callable[[], datetime],
+        already_taken: AlreadyTaken | None = None,
+        clock: Callable[[], float] = time.monotonic,
+    ) -> None:
+        checked(config.format, config.key)
+        if not config.patterns:
+            raise Misconfigured(config.key, "patterns is empty.", "Leave it out to take *.csv and the like.")
+        self.key = config.key
+        self._config = config
+        self._now = now
+        self._already_taken = already_taken
+        self._clock = clock
+        self._processed = config.processed or config.folder / "processed"
+        self._quarantine = config.quarantine or config.folder / "quarantine"
+        self._seen: dict[str, tuple[Signature, float]] = {}
+        self._temporary: set[int] = set()
+        self._pending: dict[str, FileDeliveries] = {}
+        self._moved: dict[Path, tuple[Signature, float, Path]] = {}
+
+    def poll(self, state: Mapping[str, Any]) -> Iterator[Delivery]:
+        """Deliver the files that have come to rest, oldest first.
+
+        Raises
+        ------
+        Unreachable
+            when the folder cannot be listed, or a file could not be read now; other files have been delivered first.
+        """
+        self._bring_back_grown()
+        kept = {name: tuple(value) for name, value in state.get("taken", {}).items()}
+        carried: dict[str, Any] = {"repeated": dict(state.get("repeated", {}))}
+        ready, present = self._look(kept)
+        if self._config.keep:
+            carried["taken"] = {name: list(value) for name, value in kept.items() if name in present}
+        problems: list[ConnectorError] = []
+        for name in ready:
+            try:
+                yield from self._deliver(name, carried)
+            except Unreachable as exc:
+                problems.append(exc)
+                self._seen.pop(name, None)
+        if problems:
+            raise problems[0]
+
+    def committed(self, delivery: Delivery) -> None:
+        """Move a file whose last part is stored; one that changed meanwhile stays, to be taken again.
+
+        Raises
+        ------
+        Unreachable
+            when it cannot be moved; it is stored nevertheless, and a later poll tries again.
+        """
+        if not delivery.last_part:
+            return
+        done = self._pending.pop(delivery.origin, None)
+        if done is None or self._config.keep:
+            return
+        path = self._config.folder / delivery.origin
+        self._seen.pop(delivery.origin, None)
+        try:
+            if Signature.of(path.lstat()) != done.signature:
+                return
+            if done.unreadable is not None:
+                moved = _move(path, self._quarantine, done.content_hash)
+                write_reason(moved, done.unreadable)
+            else:
+                moved = _move(path, self._processed, done.content_hash)
+            rejected = path.with_name(path.name + REJECTED)
+            if rejected.is_file():
+                os.replace(rejected, moved.with_name(moved.name + REJECTED))
+            self._moved[moved] = (Signature.of(moved.lstat()), self._clock(), path)
+        except FileNotFoundError:
+            return  # somebody took it away: what it held is stored
+        except OSError as exc:
+            raise Unreachable(
+                self.key,
+                f"{delivery.origin} is stored but cannot be moved ({exc}).",
+                f"Give the service write access to {self._config.folder}, or set keep.",
+            ) from exc
+
+    def close(self) -> None:
+        """Nothing is held open between polls."""
+        self._pending.clear()
+
+    def _look(self, kept: Mapping[str, tuple[int, ...]]) -> tuple[list[str], set[str]]:
+        """Names of files at rest, oldest first, and of all files there are."""
+        moment = self._clock()
+        seen: dict[str, tuple[Signature, float]] = {}
+        temporary: set[int] = set()
+        ready: list[tuple[int, str]] = []
+        try:
+            with os.scandir(self._config.folder) as entries:
+                found = [
+                    (entry.name, entry.stat(follow_symlinks=False))
+                    for entry in entries
+                    if entry.is_file(follow_symlinks=False)
+                ]
+        except OSError as exc:
+            raise Unreachable(
+                self.key,
+                f"folder {self._config.folder} cannot be listed ({exc.strerror}).",
+                "Does it exist, is the share mounted?",
+            ) from exc
+        for name, status in found:
+            signature = Signature.of(status)
+            if _is_temporary(name):
+                temporary.add(signature.inode)
+                continue
+            if not self._wanted(name) or kept.get(name) == (signature.size, signature.modified_ns):
+                continue
+            before = self._seen.get(name)
+            unchanged = before is not None and before[0] == signature
+            since = before[1] if before is not None and unchanged else moment
+            seen[name] = (signature, since)
+            renamed = signature.inode in self._temporary
+            if renamed or (unchanged and moment - since >= self._config.settle.total_seconds()):
+                ready.append((signature.modified_ns, name))
+        self._seen = seen
+        self._temporary = temporary
+        return [name for _, name in sorted(ready)], {name for name, _ in found}
+
+    def _wanted(self, name: str) -> bool:
+        lowered = name.lower()
+        if lowered.endswith((REJECTED, REASON)):
+            return False
+        return any(fnmatch.fnmatchcase(lowered, pattern.lower()) for pattern in self._config.patterns)
+
+    def _deliver(self, name: str, carried: dict[str, Any]) -> Iterator[Delivery]:
+        path = self._config.folder / name
+        if self._config.keep:
+            beside = self._quarantine / name
+            _make(self._quarantine, self.key)
+        else:
+            beside = path
+        work = FileDeliveries(
+            source=self.key,
+            origin=name,
+            format=self._config.format,
+            now=self._now(),
+            already_taken=self._already_taken,
+            limits=self._config.limits,
+            block_bytes=self._config.block_bytes,
+            rejected_beside=beside,
+            state=carried,
+        )
+        try:
+            with open_regular(path, self.key) as file:
+                if self._config.keep:
+                    status = os.fstat(file.fileno())
+                    carried["taken"][name] = [status.st_size, status.st_mtime_ns]
+                self._pending[name] = work
+                yield from work.read(file)
+        except Malformed:
+            return  # it turned into a link or a pipe since the look: no file of ours
+        if self._config.keep and work.unreadable is not None:
+            write_reason(beside, work.unreadable)
+
+    def _bring_back_grown(self) -> None:
+        """A program that keeps its file open goes on writing after the move: such a file is taken once more."""
+        moment = self._clock()
+        for moved, (signature, since, origin) in list(self._moved.items()):
+            try:
+                now = Signature.of(moved.lstat())
+                if now.size > signature.size and not origin.exists():
+                    os.replace(moved, origin)
+                    del self._moved[moved]
+                elif moment - since > _WATCHED_AFTER_MOVE_S:
+                    del self._moved[moved]
+            except OSError:
+                del self._moved[moved]
+
+
+class CsvFiles:
+    """Files named by hand, read once in the order given; moved only when ``move`` is asked for."""
+
+    def __init__(
+        self,
+        config: CsvDropConfig,
+        paths: Sequence[Path],
+        *,
+        now: Callable[[], datetime],
+        already_taken: AlreadyTaken | None = None,
+        move: bool = False,
+    ) -> None:
+        checked(config.format, config.key)
+        self.key = config.key
+        self._config = config
+        self._paths = tuple(paths)
+        self._now = now
+        self._already_taken = already_taken
+        self._move = move
+        self._pending: dict[str, tuple[Path, FileDeliveries]] = {}
+
+    def poll(self, state: Mapping[str, Any]) -> Iterator[Delivery]:
+        """Deliver each file.
+
+        Raises
+        ------
+        Unreachable, Malformed
+            when one of them cannot be opened; the others have been delivered first.
+        """
+        carried: dict[str, Any] = {key: dict(value) for key, value in state.items()}
+        problems: list[ConnectorError] = []
+        for path in self._paths:
+            try:
+                yield from self._deliver(path, carried)
+            except (Unreachable, Malformed) as exc:
+                problems.append(exc)
+        if problems:
+            raise problems[0]
+
+    def committed(self, delivery: Delivery) -> None:
+        """Move the file, if that was asked for."""
+        if not delivery.last_part or delivery.origin not in self._pending:
+            return
+        path, done = self._pending.pop(delivery.origin)
+        if not self._move or Signature.of(path.lstat()) != done.signature:
+            return
+        target = self._config.processed or path.parent / "processed"
+        if done.unreadable is not None:
+            target = self._config.quarantine or path.parent / "quarantine"
+        moved = _move(path, target, done.content_hash)
+        if done.unreadable is not None:
+            write_reason(moved, done.unreadable)
+
+    def close(self) -> None:
+        """Nothing is held open between polls."""
+        self._pending.clear()
+
+    def _deliver(self, path: Path, carried: dict[str, Any]) -> Iterator[Delivery]:
+        # A person who names a link means the file it leads to.
+        path = path.resolve()
+        work = FileDeliveries(
+            source=self.key,
+            origin=str(path),
+            format=self._config.format,
+            now=self._now(),
+            already_taken=self._already_taken,
+            limits=self._config.limits,
+            block_bytes=self._config.block_bytes,
+            rejected_beside=path,
+            state=carried,
+        )
+        with open_regular(path, self.key) as file:
+            self._pending[work.origin] = (path, work)
+            yield from work.read(file)
+
+
+def _is_temporary(name: str) -> bool:
+    return name.startswith((".", "~")) or name.lower().endswith(_TEMPORARY)
+
+
+def _make(folder: Path, source: str) -> None:
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as exc:
+        raise Unreachable(
+            source, f"folder {folder} cannot be made ({exc.strerror}).", "Give the service write access."
+        ) from exc
+
+
+def _move(path: Path, folder: Path, content_hash: str) -> Path:
+    """Move a file into a folder under its own name; a name taken by other content gets part of the hash."""
+    folder.mkdir(parents=True, exist_ok=True)
+    target = folder / path.name
+    if target.exists() and _hash(target) != content_hash:
+        stem, suffix = os.path.splitext(path.name)
+        if suffix.lower() == ".gz":
+            stem, inner = os.path.splitext(stem)
+            suffix = inner + suffix
+        target = folder / f"{stem}.{content_hash[:8]}{suffix}"
+    try:
+        os.replace(path, target)
+    except OSError:
+        # Another file system: copied under a hidden name first, so that a crash leaves no half file under the real one.
+        draft = folder / f".{target.name}.tmp"
+        shutil.copy2(path, draft)
+        os.replace(draft, target)
+        path.unlink()
+    return target
+
+
+def _hash(path: Path) -> str:
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()

@@ -1,0 +1,245 @@
+"""Wall-clock times of a named zone to UTC, in columns: the repeated hour resolved by order, the missing hour found.
+
+A clock put back repeats an hour. Nothing in a wall-clock time says which pass it belongs to, but a log is written in
+order, so the order of its rows does: where the clock runs backwards inside the repeated hour, the second pass begins.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from functools import lru_cache
+from zoneinfo import ZoneInfo
+
+import numpy as np
+from numpy.typing import NDArray
+
+Int64s = NDArray[np.int64]
+Bools = NDArray[np.bool_]
+
+_SECOND = 1_000_000
+_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+
+
+@dataclass(frozen=True, slots=True)
+class Transitions:
+    """The changes of a zone's UTC offset within some years, ordered. All in microseconds.
+
+    ``offset[k]`` holds before change *k*, ``offset[k + 1]`` after it. On the wall the change spans ``start[k]`` to
+    ``end[k]``: an hour that is repeated where the offset falls, and missing where it grows.
+    """
+
+    start: Int64s
+    end: Int64s
+    repeats: Bools
+    offset: Int64s
+
+
+def transitions(zone: str, first_year: int, last_year: int) -> Transitions:
+    """The offset changes of *zone* from the start of *first_year* to the end of *last_year*.
+
+    >>> nyc = transitions("America/New_York", 2024, 2024)
+    >>> len(nyc.start), [int(o) // 3_600_000_000 for o in nyc.offset]
+    (2, [-5, -4, -5])
+    """
+    at: list[int] = []
+    offsets = [_offset(zone, _year_start(first_year))]
+    for year in range(first_year, last_year + 1):
+        for moment, after in _changes_in(zone, year):
+            at.append(moment)
+            offsets.append(after)
+    moments = np.array(at, dtype=np.int64) * _SECOND
+    offset = np.array(offsets, dtype=np.int64) * _SECOND
+    before, later = offset[:-1], offset[1:]
+    return Transitions(
+        start=moments + np.minimum(before, later),
+        end=moments + np.maximum(before, later),
+        repeats=later < before,
+        offset=offset,
+    )
+
+
+@lru_cache(maxsize=512)
+def _changes_in(zone: str, year: int) -> tuple[tuple[int, int], ...]:
+    """(UTC second of the change, offset after it) for every change in one UTC year."""
+    found: list[tuple[int, int]] = []
+    low, stop = _year_start(year), _year_start(year + 1)
+    before = _offset(zone, low)
+    while low < stop:
+        # Half a day is shorter than any two changes of a real zone lie apart, so no pair of them can cancel unseen.
+        high = min(low + 43_200, stop)
+        after = _offset(zone, high)
+        if after != before:
+            left, right = low, high
+            while right - left > 1:
+                middle = (left + right) // 2
+                if _offset(zone, middle) == before:
+                    left = middle
+                else:
+                    right = middle
+            found.append((right, after))
+        low, before = high, after
+    return tuple(found)
+
+
+def _year_start(year: int) -> int:
+    return int((datetime(year, 1, 1, tzinfo=UTC) - _EPOCH).total_seconds())
+
+
+def _offset(zone: str, utc_second: int) -> int:
+    local = (_EPOCH + timedelta(seconds=utc_second)).astimezone(ZoneInfo(zone))
+    offset = local.utcoffset()
+    return 0 if offset is None else int(offset.total_seconds())
+
+
+@dataclass(frozen=True, slots=True)
+class Resolved:
+    """UTC microseconds per row, and which rows carry a wall-clock time that never was.
+
+    ``last_repeated`` holds the UTC time of the newest row of each series that ends inside a repeated hour: what a later
+    file needs to know to go on in the right pass.
+    """
+
+    utc: Int64s
+    missing: Bools
+    last_repeated: Mapping[int, int]
+
+
+def to_utc(wall: Int64s, series: NDArray[np.int32], zone: str, last: Mapping[int, int] | None = None) -> Resolved:
+    """Wall-clock times to UTC.
+
+    Parameters
+    ----------
+    wall : wall-clock time as microseconds since 1970-01-01 00:00 on the wall, in the order of the file. [µs]
+    series : which series (tag) each row belongs to; each series is in order, the whole need not be.
+    zone : IANA name of the zone.
+    last : UTC time of the last row of each series seen before, if any. [µs]
+
+    Notes
+    -----
+    Inside the repeated hour the largest step backwards is where the second pass begins, looked for first over all rows
+    (a file in time order) and then per series (a file grouped by tag). Newest-first files are read in reverse. Exactly
+    two rows with the same time are the two passes of hourly data. Without any step backwards the pass is chosen that
+    leaves the smaller gap to the rows before and after; with nothing to go by, the first (PEP 495, fold 0).
+    """
+    utc = np.zeros_like(wall)
+    if wall.size == 0:
+        return Resolved(utc=utc, missing=np.zeros(0, dtype=np.bool_), last_repeated={})
+    table = transitions(zone, _year_of(int(wall.min())) - 1, _year_of(int(wall.max())) + 1)
+    k = np.searchsorted(table.start, wall, side="right") - 1
+    at_change = k >= 0
+    inside = np.zeros(wall.shape, dtype=np.bool_)
+    if table.start.size:
+        inside[at_change] = wall[at_change] < table.end[k[at_change]]
+    repeated = inside & table.repeats[k] if table.start.size else inside
+    missing = inside & ~repeated
+    utc = wall - table.offset[k + 1]
+    if not repeated.any():
+        return Resolved(utc=utc, missing=missing, last_repeated={})
+    _resolve_repeated(utc, wall, repeated, missing, k, series, table, last or {})
+    return Resolved(utc=utc, missing=missing, last_repeated=_unfinished(utc, repeated, missing, series))
+
+
+def _unfinished(utc: Int64s, repeated: Bools, missing: Bools, series: NDArray[np.int32]) -> dict[int, int]:
+    unfinished: dict[int, int] = {}
+    for tag in np.unique(series[repeated]).tolist():
+        own = np.flatnonzero((series == tag) & ~missing)
+        newest = own[np.argmax(utc[own])]
+        if repeated[newest]:
+            unfinished[tag] = int(utc[newest])
+    return unfinished
+
+
+def _year_of(wall_us: int) -> int:
+    return (_EPOCH + timedelta(microseconds=wall_us)).year
+
+
+def _resolve_repeated(
+    utc: Int64s,
+    wall: Int64s,
+    repeated: Bools,
+    missing: Bools,
+    change: NDArray[np.intp],
+    series: NDArray[np.int32],
+    table: Transitions,
+    last: Mapping[int, int],
+) -> None:
+    """Choose the pass for rows in a repeated hour, in place; on entry *utc* holds the second pass for them."""
+    early = wall - table.offset[change]
+    newest_first = bool(np.count_nonzero(np.diff(wall) < 0) > np.count_nonzero(np.diff(wall) > 0))
+    for number in np.unique(change[repeated]):
+        rows = np.flatnonzero(repeated & (change == number))
+        if newest_first:
+            rows = rows[::-1]
+        # Only what came earlier in this very hour and its repetition says which pass goes on here.
+        opens = int(table.start[number] - table.offset[number])
+        closes = int(table.end[number] - table.offset[number + 1])
+        known = {tag: moment for tag, moment in last.items() if opens <= moment < closes}
+        went_on = bool(known) and max(known.values()) >= early[rows[0]]
+        if not went_on and _in_time_order(wall, ~(repeated | missing), newest_first):
+            seam = _seam(wall[rows])
+            if seam is not None:
+                utc[rows[:seam]] = early[rows[:seam]]
+                continue
+        for tag in np.unique(series[rows]):
+            own = rows[series[rows] == tag]
+            first_pass = _first_pass(own, wall, utc, early, repeated, missing, series, known, newest_first)
+            utc[own[:first_pass]] = early[own[:first_pass]]
+
+
+def _in_time_order(wall: Int64s, certain: Bools, newest_first: bool) -> bool:
+    """Whether the rows outside any change run in one direction."""
+    steps = np.diff(wall[certain])
+    return bool(np.all(steps <= 0) if newest_first else np.all(steps >= 0))
+
+
+def _seam(wall: Int64s) -> int | None:
+    """Index of the first row after the largest step backwards, if there is one."""
+    if wall.size < 2:
+        return None
+    steps = np.diff(wall)
+    largest = int(np.argmin(steps))
+    return largest + 1 if steps[largest] < 0 else None
+
+
+def _first_pass(
+    own: NDArray[np.intp],
+    wall: Int64s,
+    utc: Int64s,
+    early: Int64s,
+    repeated: Bools,
+    missing: Bools,
+    series: NDArray[np.int32],
+    last: Mapping[int, int],
+    newest_first: bool,
+) -> int:
+    """How many rows of one series belong to the first pass."""
+    tag = int(series[own[0]])
+    certain = np.flatnonzero((series == tag) & ~(repeated | missing))
+    low, high = min(own[0], own[-1]), max(own[0], own[-1])
+    earlier = certain[certain > high] if newest_first else certain[certain < low]
+    later = certain[certain < low] if newest_first else certain[certain > high]
+    before: int | None = None
+    if earlier.size:
+        before = int(utc[earlier[0] if newest_first else earlier[-1]])
+    elif tag in last:
+        before = last[tag]
+    after = int(utc[later[-1] if newest_first else later[0]]) if later.size else None
+
+    if before is not None and before >= int(early[own[0]]):
+        return 0
+    seam = _seam(wall[own])
+    if seam is not None:
+        return seam
+    if own.size == 2 and wall[own[0]] == wall[own[1]]:
+        return 1
+    start, end = int(own[0]), int(own[-1])
+    if after is None:
+        return int(own.size)
+    gap_first = after - int(early[end])
+    gap_second = after - int(utc[end])
+    if before is not None:
+        gap_first = max(gap_first, int(early[start]) - before)
+        gap_second = max(gap_second, int(utc[start]) - before)
+    return 0 if gap_second < gap_first else int(own.size)
