@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from service.site.document import decode, parse
 from service.site.draft import Draft, Report, draft_of
 from service.site.finding import Finding
-from service.site.rules import RULES
+from service.site.rules import RULES, RULES_OF_NAMES
 
 
 @dataclass(frozen=True)
@@ -34,6 +34,6 @@ def check_text(text: str) -> Checked:
     if not document.values and document.findings:
         return Checked(text, None, tuple(report.findings))
     draft = draft_of(document, report)
-    for rule in RULES:
+    for rule in RULES if draft.read_in else RULES_OF_NAMES:
         rule(draft, report)
     return Checked(text, draft, tuple(sorted(report.findings, key=lambda f: (f.line, f.column or 0))))

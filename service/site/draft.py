@@ -110,11 +110,13 @@ class Draft:
     names: dict[str, frozenset[str]]
     #: Kinds of section of which some could not be read: nothing can be said of what is missing there.
     incomplete: frozenset[str]
+    #: The unit system of plain numbers; None when the file does not say, so that nothing can be said of sizes.
+    read_in: UnitSystem | None
 
     @property
     def units(self) -> UnitSystem:
         """The unit system numbers were read with."""
-        return self.site.section.units if self.site else "si"
+        return self.read_in or "si"
 
 
 def draft_of(document: Document, report: Report) -> Draft:
@@ -127,7 +129,7 @@ class _Reader:
         self._document = document
         self._report = report
         self._values = dict(document.values)
-        self._units: UnitSystem = "si"
+        self._units: UnitSystem | None = None
         self._names: dict[str, set[str]] = {name: set() for name in _NAMED_BY}
         self._incomplete: set[str] = set()
         #: Where a section stands in the file when its heading was misspelt.
@@ -138,6 +140,8 @@ class _Reader:
         site = self._site()
         if site is not None:
             self._units = site.section.units
+        elif isinstance(raw := self._values.get("site"), dict) and raw.get("units") in ("us", "si"):
+            self._units = raw["units"]
         tanks = tuple(self._sections("tank", TankSection))
         signals = tuple(self._sections("signal", SignalSection))
         connectors = tuple(self._connectors())
@@ -152,6 +156,7 @@ class _Reader:
             contacts=contacts,
             names={name: frozenset(found) for name, found in self._names.items()},
             incomplete=frozenset(self._incomplete),
+            read_in=self._units,
         )
 
     def _top_level(self) -> None:
@@ -275,13 +280,15 @@ class _Reader:
         reported: set[KeyPath] = set()
         for _ in range(_PASSES):
             try:
-                section = model.model_validate(raw, context={"units": self._units})
+                section = model.model_validate(raw, context={"units": self._units or "si"})
             except ValidationError as exc:
-                for error in exc.errors(include_url=False):
+                # Misspelt keys first: what they were meant to be is then not missing.
+                errors = sorted(exc.errors(include_url=False), key=lambda e: e["type"] != "extra_forbidden")
+                for error in errors:
                     explained = explain(error, model, raw)
                     location = explained.location
                     top = str(location[0])
-                    if error["type"] == "missing" and (top in unread or location in reported):
+                    if error["type"] == "missing" and (top in unread or top in written_as or location in reported):
                         continue
                     if location not in reported:
                         reported.add(location)
@@ -297,7 +304,7 @@ class _Reader:
                         case Drop(key, meant):
                             raw.pop(key, None)
                             unread |= {key, meant or key}
-                if all(e["type"] == "missing" for e in exc.errors()):
+                if all(error["type"] == "missing" for error in errors):
                     return None
             else:
                 if (named := _NAMED_BY.get(name)) and isinstance(found := getattr(section, named), str):

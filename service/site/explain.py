@@ -106,6 +106,7 @@ def explain(error: ErrorDetails, model: type[BaseModel], raw: Mapping[str, Any])
     value = error.get("input")
     context = error.get("ctx", {})
     owner = _owner(model, location[:-1])
+    repaired: Put | Drop
     match error["type"]:
         case "missing":
             example = _example(owner, name)
@@ -119,7 +120,9 @@ def explain(error: ErrorDetails, model: type[BaseModel], raw: Mapping[str, Any])
             repair = Put(key, near) if near and len(location) == 1 else Drop(key)
             return Explained(location, f"{_shown(value)} is not known here", f"write {choice}", repair)
         case "wrong":
-            return Explained(location, str(context["problem"]), str(context["remedy"]), Drop(key))
+            meant = context.get("near")
+            repaired = Put(key, meant) if meant and len(location) == 1 else Drop(key)
+            return Explained(location, str(context["problem"]), str(context["remedy"]), repaired)
         case "string_type" if isinstance(value, int | float) and not isinstance(value, bool):
             repaired = Put(key, str(value)) if len(location) == 1 else Drop(key)
             return Explained(

@@ -64,9 +64,9 @@ _OTHER_SPELLINGS = {
 }
 
 
-def wrong(problem: str, remedy: str) -> PydanticCustomError:
-    """The error a validator raises: what is wrong and what would be right."""
-    return PydanticCustomError("wrong", "{problem}", {"problem": problem, "remedy": remedy})
+def wrong(problem: str, remedy: str, *, near: str | None = None) -> PydanticCustomError:
+    """The error a validator raises: what is wrong, what would be right, and the value most likely meant."""
+    return PydanticCustomError("wrong", "{problem}", {"problem": problem, "remedy": remedy, "near": near})
 
 
 def near_word(word: str, known: tuple[str, ...]) -> str | None:

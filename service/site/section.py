@@ -58,17 +58,16 @@ def _reach_share(value: object) -> float:
 def _unit_symbol(value: str) -> str:
     if value not in UNITS:
         near = near_unit(value)
-        raise wrong(f'no unit "{value}" is known', f'write "{near}"' if near else f"use one of {', '.join(UNITS)}")
+        remedy = f'write "{near}"' if near else f"use one of {', '.join(UNITS)}"
+        raise wrong(f'no unit "{value}" is known', remedy, near=near)
     return value
 
 
 def _time_zone(value: str) -> str:
     if value not in zone_names():
         near = _near_zone(value)
-        raise wrong(
-            f'no time zone "{value}" is known',
-            f'write "{near}"' if near else 'write an IANA name such as "America/New_York"',
-        )
+        remedy = f'write "{near}"' if near else 'write an IANA name such as "America/New_York"'
+        raise wrong(f'no time zone "{value}" is known', remedy, near=near)
     return value
 
 

@@ -9,8 +9,8 @@ from service.domain.tank import Tank
 from service.site.alarm import ALL_LIMIT_FIELDS, EVERY_TANK, LIMIT_FIELDS, AlarmSection
 from service.site.convert import Planned, tank_alarms
 from service.site.draft import Draft, Entry, Report
-from service.site.rules.datum import sound_tank
 from service.site.rules.names import check_known, length
+from service.site.rules.size import sound_tank
 
 _LEVELS = (AlarmKind.HIGH, AlarmKind.HIGH_HIGH)
 _RANK = {Priority.LOW: 0, Priority.MEDIUM: 1, Priority.HIGH: 2}

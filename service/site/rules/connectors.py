@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from service.site.csv_drop import CsvSection
 from service.site.draft import Draft, Entry, Report
+from service.site.plant import SignalSection
 from service.site.rules.names import check_known, check_unique
 from service.site.source import SourceSection
 
@@ -37,7 +38,7 @@ def _check_ways(draft: Draft, carrying: list[Entry[SourceSection]], report: Repo
     """Report signals without a way in; the keys of the connectors that serve some."""
     unknown = "connector" in draft.incomplete
     served: set[str] = set()
-    taken: dict[tuple[str, str], int] = {}
+    taken: dict[tuple[str, str], Entry[SignalSection]] = {}
     if draft.signals and not carrying and not unknown:
         report.warning(
             None,
@@ -71,14 +72,11 @@ def _check_ways(draft: Draft, carrying: list[Entry[SourceSection]], report: Repo
         name = "address" if signal.address else "tag"
         if source is not None and (wrong := source.section.address_problem(address)):
             report.error(entry, name, *wrong)
-        line = taken.setdefault((key, address), report.line(entry, name))
-        if line != report.line(entry, name):
-            report.error(
-                entry,
-                name,
-                f'address "{address}" of {key} is taken already, on line {line}',
-                "give each signal its own",
-            )
+        earlier = taken.setdefault((key, address), entry)
+        if earlier is not entry and earlier.section.tag.casefold() != signal.tag.casefold():
+            line = report.line(earlier, "address" if earlier.section.address else "tag")
+            problem = f'address "{address}" of {key} is taken already, on line {line}'
+            report.error(entry, name, problem, "give each signal its own")
     return served
 
 

@@ -6,8 +6,8 @@ from service.site.alarm import EVERY_TANK
 from service.site.convert import contact_of, system_alarms, tank_alarms
 from service.site.draft import Draft, Entry, Report
 from service.site.people import ContactSection
-from service.site.rules.datum import sound_tank
 from service.site.rules.names import check_known, check_unique
+from service.site.rules.size import sound_tank
 
 _ADDRESS_OF = {"email": "email", "sms": "phone"}
 

@@ -4,33 +4,32 @@ from __future__ import annotations
 
 from service.alarms.definition import AlarmKind
 from service.domain.signal import Measures, SignalKind, sensor_height
-from service.domain.tank import Tank, TankShape
+from service.domain.tank import Tank
+from service.domain.units import UNITS, Dimension
 from service.site.alarm import EVERY_TANK
-from service.site.convert import signal_of, tank_alarms, tank_of
+from service.site.convert import signal_of, tank_alarms
 from service.site.draft import Draft, Entry, Report
-from service.site.plant import SignalSection, TankSection
+from service.site.plant import SignalSection
 from service.site.rules.names import length
+from service.site.rules.size import usual_tank
 
 #: A sensor face may stand this far above the weir on a bracket. [m]
 HIGHEST_BRACKET = 3.0
 
-
-def sound_tank(entry: Entry[TankSection]) -> Tank | None:
-    """The tank, where its size makes sense enough to reckon with."""
-    tank = entry.section
-    sizes = (tank.diameter,) if tank.shape is TankShape.CIRCULAR else (tank.length, tank.width)
-    if tank.side_water_depth <= 0 or any(size is None or size <= 0 for size in sizes):
-        return None
-    return tank_of(tank)
+#: A range of more than this many tank depths is most likely in another unit: a metre is 3.28 feet.
+MOST_DEPTHS = 2.2
 
 
 def check_datum(entry: Entry[SignalSection], draft: Draft, report: Report) -> None:
     """Where the sensor stands, and what its range means as blanket height."""
     signal = entry.section
-    if signal.kind not in (SignalKind.BLANKET, SignalKind.FLUFF):
+    if (
+        signal.kind not in (SignalKind.BLANKET, SignalKind.FLUFF)
+        or UNITS[signal.unit].dimension is not Dimension.LENGTH
+    ):
         return
     owner = next((t for t in draft.tanks if t.section.key == signal.tank), None)
-    tank = sound_tank(owner) if owner is not None else None
+    tank = usual_tank(owner) if owner is not None else None
     _check_zero(entry, tank, draft, report)
     if tank is None:
         return
@@ -75,7 +74,7 @@ def _check_span(entry: Entry[SignalSection], tank: Tank, draft: Draft, report: R
     signal = entry.section
     if signal.low is None or signal.high is None or signal.low >= signal.high or signal.measures is None:
         return
-    if signal.measures is Measures.DISTANCE and signal.zero_height is None:
+    if signal.measures is Measures.DISTANCE and (signal.zero_height is None or signal.zero_height <= 0):
         return
     mount = signal_of(signal).mount
     if mount is None:
@@ -89,9 +88,9 @@ def _check_span(entry: Entry[SignalSection], tank: Tank, draft: Draft, report: R
     if top <= floor or bottom >= tank.side_water_depth:
         report.error(
             entry,
-            end_up,
+            "measures",
             f"the range lies outside the tank: {length(bottom, draft.units)} to {length(top, draft.units)} above the floor",
-            "check measures, zero_height and unit",
+            "check measures, zero_height, low, high and unit",
         )
     elif danger is not None and top <= danger:
         report.error(
@@ -115,7 +114,7 @@ def _check_span(entry: Entry[SignalSection], tank: Tank, draft: Draft, report: R
             f"the range begins at {length(bottom, draft.units)} above the floor: a normal blanket is not seen",
             f"check {end_down}, measures and zero_height",
         )
-    if top - bottom > 3 * (tank.side_water_depth - floor):
+    if top - bottom > MOST_DEPTHS * (tank.side_water_depth - floor):
         report.warning(
             entry,
             end_down if signal.measures is not Measures.HEIGHT else end_up,

@@ -6,8 +6,8 @@ from service.domain.signal import DIMENSION_OF, SignalKind
 from service.domain.units import UNITS, Dimension
 from service.site.draft import Draft, Entry, Report
 from service.site.plant import SignalSection
-from service.site.rules.datum import sound_tank
 from service.site.rules.names import shown
+from service.site.rules.size import usual_tank
 
 _FLOWS = (SignalKind.FLOW, SignalKind.RETURN_FLOW)
 
@@ -31,14 +31,11 @@ def check_magnitude(entry: Entry[SignalSection], draft: Draft, report: Report) -
     if signal.high is None or signal.high <= 0 or dimension is not DIMENSION_OF[signal.kind]:
         return
     if signal.kind in _FLOWS:
-        tanks = [
-            tank
-            for t in draft.tanks
-            if (signal.tank is None or t.section.key == signal.tank) and (tank := sound_tank(t)) is not None
-        ]
+        owners = [t for t in draft.tanks if signal.tank in (None, t.section.key)]
+        tanks = [tank for t in owners if (tank := usual_tank(t)) is not None]
+        if not tanks or len(tanks) < len(owners) or "tank" in draft.incomplete:
+            return  # nothing to judge it by
         area = sum(tank.area for tank in tanks)
-        if area <= 0 or "tank" in draft.incomplete:
-            return
         rate = signal.high * 3600 / area
         if not FLOW_BAND[0] <= rate <= FLOW_BAND[1]:
             over = "the tank" if signal.tank else "all tanks"

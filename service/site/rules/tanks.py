@@ -9,11 +9,10 @@ from service.domain.tank import TankShape
 from service.site.draft import Draft, Entry, Report
 from service.site.plant import TankSection
 from service.site.rules.names import check_unique, length
+from service.site.rules.size import DEEPEST, LARGEST, SHALLOWEST, SMALLEST, usual_tank
 
 #: Steeper floors than 1:2 are hoppers, not floors a scraper can travel (common practice, no source).
 STEEPEST_FLOOR = 0.5
-SHALLOWEST, DEEPEST = 1.0, 10.0  # [m]
-SMALLEST, LARGEST = 2.0, 150.0  # [m]
 
 
 def check_tanks(draft: Draft, report: Report) -> None:
@@ -84,7 +83,7 @@ def _check_weir(entry: Entry[TankSection], draft: Draft, report: Report) -> None
             "is not above zero",
             "write the length of weir crest water flows over, or leave it out",
         )
-    elif tank.weir_length is not None and tank.shape is TankShape.CIRCULAR and tank.diameter and tank.diameter > 0:
+    elif tank.weir_length is not None and tank.shape is TankShape.CIRCULAR and tank.diameter and usual_tank(entry):
         around = math.pi * tank.diameter
         # One weir at the wall is π·D; a trough inside the tank has two, each a little shorter.
         if not 0.6 * around <= tank.weir_length <= 2.1 * around:
@@ -151,7 +150,8 @@ def _check_watched(entry: Entry[TankSection], draft: Draft, report: Report) -> N
     if "signal" in draft.incomplete:
         return
     seen = [s for s in draft.signals if s.section.kind is SignalKind.BLANKET]
-    if any(s.section.tank == entry.section.key or "tank" in s.unread or not s.section.tank for s in seen):
+    key = entry.section.key.casefold()
+    if any(not s.section.tank or s.section.tank.casefold() == key for s in seen):
         return
     if any(s.section.tank not in draft.names["tank"] for s in seen):
         return  # the blanket signal with the unknown tank is most likely this one's, and reported
