@@ -51,10 +51,14 @@ class LoopThread:
         """Cancel what runs and end the thread."""
 
         async def cancel() -> None:
+            # A connection that is just being accepted would leak its socket if it were cancelled half-way.
+            await asyncio.sleep(0.05)
             tasks = [t for t in asyncio.all_tasks() if t is not asyncio.current_task()]
             for task in tasks:
                 task.cancel()
             await asyncio.gather(*tasks, return_exceptions=True)
+            # Closed transports let go of their sockets in callbacks: give those a turn.
+            await asyncio.sleep(0.05)
 
         with contextlib.suppress(Exception):
             self.call(cancel())
@@ -87,9 +91,15 @@ class Unit:
 
     def device(self) -> SimDevice:
         """The same as pymodbus wants it; this object's dictionaries stay in charge of the values."""
-        registers = [SimData(0, values=[0] * 65_535, datatype=DataType.REGISTERS)]
-        bits = [SimData(0, values=[False] * 65_520, datatype=DataType.BITS)]
-        return SimDevice(self.unit, simdata=(bits, list(bits), list(registers), list(registers)), action=self._action)
+
+        def words(bank: dict[int, int]) -> list[SimData]:
+            return [SimData(0, values=[0] * (max(bank, default=0) + 1), datatype=DataType.REGISTERS)]
+
+        def bits(bank: dict[int, bool]) -> list[SimData]:
+            return [SimData(0, values=[False] * (max(bank, default=0) // 16 * 16 + 16), datatype=DataType.BITS)]
+
+        banks = (bits(self.coils), bits(self.discretes), words(self.holding), words(self.inputs))
+        return SimDevice(self.unit, simdata=banks, action=self._action)
 
     async def _action(
         self,
