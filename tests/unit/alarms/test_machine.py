@@ -1,0 +1,374 @@
+"""The alarm state machine against the standard's diagram, the delays and deadband of OPC UA, and what holds always."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+from typing import Any
+
+import pytest
+from hypothesis import settings
+from hypothesis import strategies as st
+from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, rule
+
+from service.alarms.definition import AlarmDefinition, AlarmKind
+from service.alarms.machine import (
+    AWAITING,
+    QUIET,
+    SHELF_WARNING,
+    Acknowledge,
+    AlarmState,
+    Evaluate,
+    Event,
+    Input,
+    Machine,
+    Reason,
+    RemoveFromService,
+    Reset,
+    ReturnToService,
+    Shelve,
+    Step,
+    Suppress,
+    Unshelve,
+    Unsuppress,
+    occurrence_code,
+    step,
+)
+from service.alarms.rules import Condition, RuleReason, Verdict, judge
+from tests.unit.alarms.cases import situation
+
+T0 = datetime(2026, 1, 14, 8, 0, tzinfo=UTC)
+MINUTE = timedelta(minutes=1)
+PLAIN = AlarmDefinition(key="east.high", kind=AlarmKind.HIGH, tank="east", limit=1.0)
+LATCHING = replace(PLAIN, latching=True)
+
+A, B, C, D, E, F, G, H, I = AlarmState  # noqa: E741  (the standard's own letters)
+
+
+def evaluation(condition: Condition, *, live: bool = False) -> Evaluate:
+    return Evaluate(verdict=Verdict(condition=condition, reason=RuleReason.BEYOND_LIMIT), live=live)
+
+
+ABNORMAL, NORMAL = evaluation(Condition.ABNORMAL), evaluation(Condition.NORMAL)
+INPUTS: dict[str, Input] = {
+    "abnormal": ABNORMAL,
+    "normal": NORMAL,
+    "acknowledge": Acknowledge(who="Sam"),
+    "reset": Reset(who="Sam"),
+    "shelve": Shelve(who="Sam", why="diver in tank", until=T0 + timedelta(hours=2)),
+    "unshelve": Unshelve(who="Sam"),
+    "suppress": Suppress(why="tank empty"),
+    "unsuppress": Unsuppress(),
+    "remove": RemoveFromService(who="Sam", why="sensor replaced", permit="W-17"),
+    "restore": ReturnToService(who="Sam"),
+}
+
+
+def standing(state: AlarmState, *, active: bool | None = None) -> Machine:
+    """A machine in that state, its condition being what the state implies unless said otherwise."""
+    if active is None:
+        active = state in (B, C)
+    return Machine(
+        state=state,
+        since=T0,
+        data_to=T0,
+        active=active,
+        code="K7QD",
+        occurred_at=T0,
+        acknowledged_at=T0,
+        shelved_until=T0 + timedelta(hours=1) if state is G else None,
+    )
+
+
+# ANSI/ISA-18.2-2016 and IEC 62682:2014, alarm state transition diagram: the labels A to I and the arrows between them are
+# from memory, not looked up in the standard. Rows of G, H and I among each other are ours: the diagram only leads there
+# from A to F.
+DIAGRAM = {
+    #      abnormal normal ack   reset shelve unshelve suppress unsuppress remove restore
+    A: (B, None, None, None, G, None, H, None, I, None),
+    B: (None, D, C, None, G, None, H, None, I, None),
+    C: (None, A, None, None, G, None, H, None, I, None),
+    D: (B, None, A, None, G, None, H, None, I, None),
+    E: (B, None, F, None, G, None, H, None, I, None),
+    F: (B, None, None, A, G, None, H, None, I, None),
+    G: (None, None, None, None, G, A, H, None, I, None),
+    H: (None, None, None, None, None, None, None, A, I, None),
+    I: (None, None, None, None, None, None, None, None, None, A),
+}
+
+
+@pytest.mark.parametrize("state", list(AlarmState))
+@pytest.mark.parametrize("name", list(INPUTS))
+def test_every_state_and_event_leads_where_the_diagram_says(state: AlarmState, name: str) -> None:
+    wanted = dict(zip(INPUTS, DIAGRAM[state], strict=True))[name]
+    taken = step(PLAIN, standing(state), INPUTS[name], T0 + MINUTE)
+    assert taken.machine.state is (wanted or state)
+    assert bool(taken.transitions) is (wanted is not None)
+    assert taken.reason in Reason
+    if wanted is not None:
+        assert [(t.from_state, t.to_state, t.reason) for t in taken.transitions] == [(state, wanted, taken.reason)]
+
+
+@pytest.mark.parametrize(("state", "wanted"), [(B, E), (C, F)])
+def test_a_latching_alarm_keeps_standing_when_the_condition_ends(state: AlarmState, wanted: AlarmState) -> None:
+    assert step(LATCHING, standing(state), NORMAL, T0 + MINUTE).machine.state is wanted
+
+
+@pytest.mark.parametrize(("state", "name"), [(G, "unshelve"), (H, "unsuppress"), (I, "restore")])
+@pytest.mark.parametrize(("active", "wanted"), [(True, B), (False, A)])
+def test_what_was_quiet_comes_back_as_the_condition_is(
+    state: AlarmState, name: str, active: bool, wanted: AlarmState
+) -> None:
+    taken = step(PLAIN, standing(state, active=active), INPUTS[name], T0 + MINUTE)
+    assert taken.machine.state is wanted
+    if wanted is B:
+        assert taken.machine.code == occurrence_code(PLAIN.key, T0 + MINUTE)
+
+
+@pytest.mark.parametrize("state", sorted(QUIET))
+def test_the_condition_is_followed_while_quiet(state: AlarmState) -> None:
+    # OPC UA Part 9 v1.05 section 4.8: shelved and suppressed alarms stay fully functional, unlike disabled ones.
+    taken = step(PLAIN, standing(state), ABNORMAL, T0 + MINUTE)
+    assert taken.machine.active
+    assert taken.reason is Reason.KEPT_QUIET
+
+
+class TestDelays:
+    """On-delay, off-delay, deadband and re-alarm as OPC UA Part 9 Annex B.1.5 words them."""
+
+    def run(self, definition: AlarmDefinition, levels: list[tuple[float, float]]) -> list[tuple[float, Event]]:
+        """Blanket heights by minute, and the events they lead to; the side water depth is 5 m."""
+        machine = Machine()
+        events: list[tuple[float, Event]] = []
+        for minute, height in levels:
+            at = T0 + minute * MINUTE
+            verdict = judge(definition, situation(at=at, height=height, depth=5.0))
+            taken = step(definition, machine, Evaluate(verdict=verdict), at)
+            machine = taken.machine
+            events += [(minute, t.event) for t in taken.transitions if t.event is not Event.STARTED]
+        return events
+
+    @pytest.mark.parametrize(("deadband", "holds", "clears"), [(0.10, 2.91, 2.90), (0.25, 2.76, 2.75)])
+    def test_clears_only_past_the_deadband(self, deadband: float, holds: float, clears: float) -> None:
+        # Span 0-5 m, limit 3.00 m, deadband 2 % of span = 0.10 m: clears at 2.90 m; 5 %: at 2.75 m (worked example,
+        # derived from the definition). Height 3.00 m is a clearance of 2.00 m here.
+        definition = replace(PLAIN, limit=2.0, deadband=deadband)
+        events = self.run(definition, [(0, 2.5), (1, 3.01), (2, 2.99), (3, holds), (4, clears)])
+        assert events == [(1, Event.OCCURRED), (4, Event.RETURNED)]
+
+    def test_on_delay_needs_the_whole_time_beyond_the_limit(self) -> None:
+        definition = replace(PLAIN, limit=2.0, on_delay=2 * MINUTE)
+        assert self.run(definition, [(0, 3.1), (1, 3.1), (1.9, 3.1)]) == []
+        assert self.run(definition, [(0, 3.1), (1, 3.1), (2, 3.1)]) == [(2, Event.OCCURRED)]
+        assert self.run(definition, [(0, 3.1), (1, 2.9), (2, 3.1), (3, 3.1)]) == []
+
+    def test_waiting_stops_inside_the_deadband(self) -> None:
+        definition = replace(PLAIN, limit=2.0, deadband=0.2, on_delay=2 * MINUTE)
+        assert self.run(definition, [(0, 3.1), (1, 2.95), (2, 3.1), (3, 3.1)]) == []
+
+    def test_off_delay_keeps_the_alarm_after_the_return(self) -> None:
+        definition = replace(PLAIN, limit=2.0, off_delay=2 * MINUTE)
+        events = self.run(definition, [(0, 3.1), (1, 2.9), (2, 2.9), (3, 2.9)])
+        assert events == [(0, Event.OCCURRED), (3, Event.RETURNED)]
+        events = self.run(definition, [(0, 3.1), (1, 2.9), (2, 3.1), (3, 2.9), (4, 2.9)])
+        assert events == [(0, Event.OCCURRED)]
+
+    def test_off_delay_stops_inside_the_deadband(self) -> None:
+        definition = replace(PLAIN, limit=2.0, deadband=0.2, off_delay=2 * MINUTE)
+        events = self.run(definition, [(0, 3.1), (1, 2.7), (2, 2.9), (3, 2.7), (4, 2.7)])
+        assert events == [(0, Event.OCCURRED)]
+
+    def test_re_alarm_makes_an_acknowledged_alarm_unacknowledged_again(self) -> None:
+        definition = replace(PLAIN, re_alarm_after=30 * MINUTE)
+        machine = step(definition, standing(B), INPUTS["acknowledge"], T0).machine
+        assert step(definition, machine, ABNORMAL, T0 + 29 * MINUTE).machine.state is C
+        taken = step(definition, machine, ABNORMAL, T0 + 30 * MINUTE)
+        assert taken.machine.state is B
+        assert taken.reason is Reason.STILL_ABNORMAL_AFTER_RE_ALARM_TIME
+
+
+class TestNotKnowing:
+    """What is not known never clears, and never stops a delay towards telling."""
+
+    UNKNOWN = evaluation(Condition.UNKNOWN)
+
+    @pytest.mark.parametrize("state", list(AlarmState))
+    def test_changes_no_state(self, state: AlarmState) -> None:
+        assert step(PLAIN, standing(state), self.UNKNOWN, T0 + MINUTE).machine.state is state
+
+    def test_lets_the_on_delay_run_out(self) -> None:
+        definition = replace(PLAIN, on_delay=2 * MINUTE)
+        machine = step(definition, standing(A), ABNORMAL, T0 + MINUTE).machine
+        assert step(definition, machine, self.UNKNOWN, T0 + 3 * MINUTE).machine.state is B
+
+    def test_does_not_let_the_off_delay_run_out(self) -> None:
+        definition = replace(PLAIN, off_delay=2 * MINUTE)
+        machine = step(definition, standing(B), NORMAL, T0 + MINUTE).machine
+        assert step(definition, machine, self.UNKNOWN, T0 + 9 * MINUTE).machine.state is B
+
+
+class TestTime:
+    """Late data, two clocks, and looks at the present."""
+
+    def test_what_speaks_of_a_time_before_the_last_change_is_late(self) -> None:
+        machine = step(PLAIN, standing(A), ABNORMAL, T0 + 10 * MINUTE).machine
+        taken = step(PLAIN, machine, NORMAL, T0 + 9 * MINUTE)
+        assert taken.reason is Reason.LATE
+        assert taken.machine == machine
+
+    def test_data_out_of_order_is_late(self) -> None:
+        machine = step(PLAIN, standing(A), NORMAL, T0 + 10 * MINUTE).machine
+        assert step(PLAIN, machine, ABNORMAL, T0 + 9 * MINUTE).reason is Reason.LATE
+
+    def test_a_look_at_the_present_leaves_room_for_data_on_their_way(self) -> None:
+        # A file that arrives at 8:16 speaks of 8:05; the look at 8:15 must not have closed that door.
+        definition = replace(PLAIN, on_delay=MINUTE)
+        machine = step(definition, standing(A), evaluation(Condition.NORMAL, live=True), T0 + 15 * MINUTE).machine
+        machine = step(definition, machine, ABNORMAL, T0 + 5 * MINUTE).machine
+        taken = step(definition, machine, ABNORMAL, T0 + 6 * MINUTE)
+        assert [t.event for t in taken.transitions] == [Event.OCCURRED]
+        assert taken.machine.since == T0 + 6 * MINUTE
+
+    def test_a_command_from_a_slow_clock_still_counts(self) -> None:
+        machine = step(PLAIN, standing(A), ABNORMAL, T0 + 10 * MINUTE).machine
+        taken = step(PLAIN, machine, INPUTS["acknowledge"], T0 + 9 * MINUTE)
+        assert taken.machine.state is C
+        assert taken.machine.since == T0 + 10 * MINUTE
+
+
+class TestShelf:
+    """Shelving is by a person, with a reason, for a time."""
+
+    def test_warns_once_and_ends_by_itself(self) -> None:
+        machine = step(PLAIN, standing(B), INPUTS["shelve"], T0).machine
+        machine = step(PLAIN, machine, ABNORMAL, T0 + MINUTE).machine
+        near = T0 + timedelta(hours=2) - SHELF_WARNING
+        warned = step(PLAIN, machine, ABNORMAL, near)
+        assert [(t.event, t.actor) for t in warned.transitions] == [(Event.SHELF_ENDING, "")]
+        assert step(PLAIN, warned.machine, ABNORMAL, near + MINUTE).transitions == ()
+        ended = step(PLAIN, warned.machine, ABNORMAL, T0 + timedelta(hours=2))
+        assert (ended.machine.state, ended.reason) == (B, Reason.SHELF_OVER)
+
+    @pytest.mark.parametrize(
+        ("change", "reason"),
+        [
+            ({"who": " "}, Reason.NAME_AND_REASON_NEEDED),
+            ({"why": ""}, Reason.NAME_AND_REASON_NEEDED),
+            ({"until": T0}, Reason.SHELF_TIME_PAST),
+            ({"longest": timedelta(hours=1)}, Reason.SHELF_TOO_LONG),
+        ],
+    )
+    def test_refuses_what_the_site_does_not_allow(self, change: dict[str, Any], reason: Reason) -> None:
+        asked = replace(INPUTS["shelve"], **change)
+        taken = step(PLAIN, standing(B), asked, T0)
+        assert (taken.reason, taken.machine.state, taken.refused) == (reason, B, True)
+
+
+@pytest.mark.parametrize("state", list(AlarmState))
+def test_a_machine_survives_being_stored(state: AlarmState) -> None:
+    machine = replace(standing(state), value=1.25, on_since=T0, rule_reason="stale", rule_detail="LT-1")
+    assert Machine.from_json(machine.to_json()) == machine
+
+
+def test_an_empty_memory_is_a_machine_that_never_looked() -> None:
+    assert Machine.from_json({}) == Machine()
+    assert not Machine.from_json({}).started
+
+
+class AlarmLife(RuleBasedStateMachine):
+    """Anything may happen to an alarm in any order; some things hold all the same."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.machine = Machine()
+        self.now = T0
+        self.journal: list[Any] = []
+        self.definition = PLAIN
+
+    @initialize(
+        on=st.sampled_from([0, 2]),
+        off=st.sampled_from([0, 2]),
+        latching=st.booleans(),
+        again=st.sampled_from([None, 7]),
+    )
+    def define(self, on: int, off: int, latching: bool, again: int | None) -> None:
+        self.definition = replace(
+            PLAIN,
+            on_delay=on * MINUTE,
+            off_delay=off * MINUTE,
+            latching=latching,
+            re_alarm_after=None if again is None else again * MINUTE,
+        )
+
+    def do(self, given: Input, at: datetime) -> Step:
+        before = self.machine
+        taken = step(self.definition, before, given, at)
+        assert taken.reason in Reason
+        chain = before.state
+        for transition in taken.transitions:
+            assert transition.from_state is chain
+            chain = transition.to_state
+        assert chain is taken.machine.state
+        if taken.reason is Reason.LATE:
+            assert taken.machine == before
+        if isinstance(given, Evaluate) and given.verdict.condition is Condition.UNKNOWN:
+            ends = {t.event for t in taken.transitions}
+            assert Event.RETURNED not in ends
+        self.machine = taken.machine
+        self.journal += taken.transitions
+        return taken
+
+    @rule(minutes=st.integers(0, 12))
+    def pass_time(self, minutes: int) -> None:
+        self.now += minutes * MINUTE
+
+    @rule(condition=st.sampled_from(list(Condition)), live=st.booleans(), late=st.sampled_from([0, 0, 0, 1, 5]))
+    def look(self, condition: Condition, live: bool, late: int) -> None:
+        self.do(evaluation(condition, live=live), self.now if live else self.now - late * MINUTE)
+
+    @rule(name=st.sampled_from([name for name in INPUTS if name not in ("abnormal", "normal", "shelve")]))
+    def command(self, name: str) -> None:
+        self.do(INPUTS[name], self.now)
+
+    @rule(minutes=st.integers(-1, 60))
+    def shelve(self, minutes: int) -> None:
+        self.do(Shelve(who="Sam", why="diver", until=self.now + minutes * MINUTE), self.now)
+
+    @rule()
+    def store_and_load(self) -> None:
+        self.machine = Machine.from_json(self.machine.to_json())
+
+    @rule()
+    def abnormal_for_long_enough_is_never_silent(self) -> None:
+        """However it stands, an abnormal condition that lasts leads to a state people see, unless it is kept quiet."""
+        for _ in range(4):
+            self.now += 2 * MINUTE
+            self.do(ABNORMAL, self.now)
+        assert self.machine.active
+        assert self.machine.state in QUIET | {B, C}
+
+    @invariant()
+    def the_journal_never_runs_backwards(self) -> None:
+        times = [transition.at for transition in self.journal]
+        assert times == sorted(times)
+
+    @invariant()
+    def states_agree_with_the_condition(self) -> None:
+        if self.machine.state in (B, C):
+            assert self.machine.active
+        if self.machine.state in (A, D, E, F):
+            assert not self.machine.active
+
+    @invariant()
+    def what_awaits_an_answer_can_be_named(self) -> None:
+        if self.machine.state in AWAITING:
+            assert len(self.machine.code) == 4
+            assert self.machine.occurred_at is not None
+
+    @invariant()
+    def only_a_latching_alarm_latches(self) -> None:
+        assert self.definition.latching or self.machine.state not in (E, F)
+
+
+TestAlarmLife = AlarmLife.TestCase
+TestAlarmLife.settings = settings(max_examples=150, stateful_step_count=40, deadline=None, derandomize=True)

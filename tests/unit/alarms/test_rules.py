@@ -1,0 +1,250 @@
+"""The rules: fail towards telling."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+from datetime import timedelta
+from typing import Any
+
+import pytest
+
+from service.alarms.definition import AlarmDefinition, AlarmKind, SystemWatch
+from service.alarms.rules import (
+    CORE_SPEAKS_FOR,
+    Condition,
+    ConnectorSeen,
+    DeliverySeen,
+    RuleReason,
+    Situation,
+    judge,
+)
+from service.domain.estimate import EstimateReason, Trust
+from service.domain.reading import Reason
+from tests.unit.alarms.cases import T0, situation
+
+HOUR = timedelta(hours=1)
+
+
+def define(kind: AlarmKind, **more: Any) -> AlarmDefinition:
+    return AlarmDefinition(**{"key": "k", "kind": kind, "tank": "east", "limit": 0.6, "deadband": 0.1, **more})
+
+
+DANGER = define(AlarmKind.HIGH_HIGH)
+
+
+@pytest.mark.parametrize(
+    ("height", "condition", "reason"),
+    [
+        (3.41, Condition.ABNORMAL, RuleReason.BEYOND_LIMIT),
+        (3.40, Condition.DEADBAND, RuleReason.IN_DEADBAND),
+        (3.31, Condition.DEADBAND, RuleReason.IN_DEADBAND),
+        (3.30, Condition.NORMAL, RuleReason.WITHIN_LIMIT),
+        (4.20, Condition.ABNORMAL, RuleReason.BEYOND_LIMIT),
+    ],
+)
+@pytest.mark.parametrize("kind", [AlarmKind.HIGH, AlarmKind.HIGH_HIGH])
+def test_clearance_against_limit_and_deadband(
+    kind: AlarmKind, height: float, condition: Condition, reason: RuleReason
+) -> None:
+    verdict = judge(define(kind), situation(height=height))
+    assert (verdict.condition, verdict.reason) == (condition, reason)
+    assert verdict.value == pytest.approx(4.0 - height)
+    assert verdict.abnormal is {Condition.ABNORMAL: True, Condition.NORMAL: False}.get(condition)
+
+
+class TestHandCore:
+    """A hand core beyond a limit counts whatever the sensor says."""
+
+    @pytest.mark.parametrize("trust", list(Trust))
+    def test_alarms_against_a_sensor_that_says_all_is_well(self, trust: Trust) -> None:
+        verdict = judge(DANGER, situation(height=1.0, trust=trust, core_height=3.6, core_age=timedelta(minutes=5)))
+        assert (verdict.condition, verdict.reason) == (Condition.ABNORMAL, RuleReason.CORE_BEYOND_LIMIT)
+        assert verdict.value == pytest.approx(0.4)
+
+    def test_alarms_alone(self) -> None:
+        alone = situation(height=None, sample_age=None, core_height=3.6, core_age=timedelta(0))
+        assert judge(DANGER, alone).reason is RuleReason.CORE_BEYOND_LIMIT
+
+    def test_stands_while_the_sensor_is_blind(self) -> None:
+        blind = situation(height=3.0, trust=Trust.BLIND, core_height=3.6, core_age=timedelta(hours=9))
+        assert judge(DANGER, blind).condition is Condition.ABNORMAL
+
+    def test_gives_way_to_a_working_sensor_after_a_while(self) -> None:
+        later = situation(height=3.0, core_height=3.6, core_age=CORE_SPEAKS_FOR + timedelta(seconds=1))
+        assert judge(DANGER, later).condition is Condition.NORMAL
+
+    def test_does_not_silence_a_sensor(self) -> None:
+        verdict = judge(DANGER, situation(height=3.6, core_height=1.0, core_age=timedelta(0)))
+        assert verdict.condition is Condition.ABNORMAL
+
+
+class TestNotKnowing:
+    """Missing knowledge neither raises nor clears high; guesses may raise but never clear."""
+
+    @pytest.mark.parametrize("height", [1.0, 3.9])
+    def test_blind_keeps_the_state(self, height: float) -> None:
+        verdict = judge(DANGER, situation(height=height, trust=Trust.BLIND))
+        assert (verdict.condition, verdict.reason) == (Condition.UNKNOWN, RuleReason.BLIND)
+
+    def test_no_estimate_keeps_the_state(self) -> None:
+        assert judge(DANGER, situation(height=None)).reason is RuleReason.NO_ESTIMATE
+        assert judge(DANGER, situation(height=math.nan, core_height=None)).reason is RuleReason.NO_ESTIMATE
+
+    @pytest.mark.parametrize("reason", [EstimateReason.COASTING, EstimateReason.READS_HIGH_UNCONFIRMED])
+    def test_a_guess_may_raise_but_not_clear(self, reason: EstimateReason) -> None:
+        assert judge(DANGER, situation(height=3.6, reason=reason)).condition is Condition.ABNORMAL
+        assert judge(DANGER, situation(height=1.0, reason=reason)).reason is RuleReason.NOT_MEASURED
+
+    def test_a_doubtful_sensor_still_counts(self) -> None:
+        assert judge(DANGER, situation(height=3.6, trust=Trust.DOUBTFUL)).condition is Condition.ABNORMAL
+        assert judge(DANGER, situation(height=1.0, trust=Trust.DOUBTFUL)).condition is Condition.NORMAL
+
+    @pytest.mark.parametrize(
+        "kind", [k for k in AlarmKind if k not in (AlarmKind.SYSTEM, AlarmKind.BAD_MEASUREMENT, AlarmKind.READS_HIGH)]
+    )
+    def test_no_limit_decides_nothing(self, kind: AlarmKind) -> None:
+        assert judge(define(kind, limit=None), situation()).reason is RuleReason.NO_LIMIT
+
+
+MEASUREMENT = define(AlarmKind.BAD_MEASUREMENT, limit=None)
+
+
+@pytest.mark.parametrize("verdict", list(Reason))
+def test_every_doubt_about_a_sample_is_told_somewhere(verdict: Reason) -> None:
+    seen = situation(verdict=verdict)
+    told = {
+        judge(MEASUREMENT, seen).condition,
+        judge(define(AlarmKind.READS_HIGH, limit=None), seen).condition,
+    }
+    harmless = {Reason.NONE, Reason.ARM_PASS, Reason.SPIKE, Reason.SOURCE_UNCERTAIN, Reason.OUT_OF_SERVICE}
+    assert (Condition.ABNORMAL in told) is (verdict not in harmless)
+
+
+@pytest.mark.parametrize(
+    ("seen", "condition", "reason"),
+    [
+        (situation(sample_age=timedelta(minutes=10)), Condition.NORMAL, RuleReason.SENSOR_GOOD),
+        (situation(sample_age=timedelta(minutes=11)), Condition.ABNORMAL, RuleReason.STALE),
+        (situation(sample_age=None), Condition.ABNORMAL, RuleReason.NO_SAMPLE),
+        (situation(trust=Trust.BLIND), Condition.ABNORMAL, RuleReason.BLIND),
+        (situation(verdict=Reason.FLAT), Condition.ABNORMAL, RuleReason.FLAT),
+        (situation(verdict=Reason.ECHO_LOST), Condition.ABNORMAL, RuleReason.ECHO_LOST),
+        (situation(verdict=Reason.LOOP_FAULT_LOW), Condition.ABNORMAL, RuleReason.SENSOR_FAULT),
+        (situation(verdict=Reason.ARM_PASS), Condition.UNKNOWN, RuleReason.ARM_PASSING),
+        (situation(sample_age=None, in_service=False), Condition.NORMAL, RuleReason.NOT_IN_SERVICE),
+        (situation(sensors=(), trust=Trust.GOOD), Condition.NORMAL, RuleReason.SENSOR_GOOD),
+    ],
+)
+def test_bad_measurement(seen: Situation, condition: Condition, reason: RuleReason) -> None:
+    verdict = judge(MEASUREMENT, seen)
+    assert (verdict.condition, verdict.reason) == (condition, reason)
+
+
+def test_one_bad_sensor_of_two_is_named() -> None:
+    good = situation().sensors[0]
+    seen = situation(sensors=(good, replace(good, tag="LT-2", verdict=Reason.FLAT)))
+    assert judge(MEASUREMENT, seen).detail == "LT-2"
+
+
+def test_reads_high_stays_while_the_sensor_says_nothing() -> None:
+    rule = define(AlarmKind.READS_HIGH, limit=None)
+    high = judge(rule, situation(height=3.7, verdict=Reason.READS_HIGH_UNCONFIRMED))
+    assert high.condition is Condition.ABNORMAL
+    assert high.value == pytest.approx(0.3)
+    assert judge(rule, situation(reason=EstimateReason.READS_HIGH_UNCONFIRMED)).condition is Condition.ABNORMAL
+    assert judge(rule, situation(sample_age=HOUR)).condition is Condition.UNKNOWN
+    assert judge(rule, situation()).condition is Condition.NORMAL
+
+
+def test_rate_of_change() -> None:
+    rule = define(AlarmKind.RATE, limit=0.5)
+    assert judge(rule, situation(rate=0.51)).condition is Condition.ABNORMAL
+    assert judge(rule, situation(rate=0.45)).condition is Condition.DEADBAND
+    assert judge(rule, situation(rate=0.4)).condition is Condition.NORMAL
+    assert judge(rule, situation(rate=-2.0)).condition is Condition.NORMAL
+    assert judge(rule, situation(rate=2.0, trust=Trust.BLIND)).condition is Condition.UNKNOWN
+
+
+def test_deviation_tells_which_way() -> None:
+    rule = define(AlarmKind.DEVIATION, limit=0.3, deadband=0.0)
+    assert judge(rule, situation(height=2.0, core_height=1.6)).value == pytest.approx(0.4)
+    low = judge(rule, situation(height=1.2, core_height=1.6))
+    assert low.condition is Condition.ABNORMAL
+    assert low.value == pytest.approx(-0.4)
+    assert judge(rule, situation(height=1.6, core_height=1.5)).condition is Condition.NORMAL
+    assert judge(rule, situation(core_height=None)).reason is RuleReason.NO_PAIR
+
+
+def test_core_overdue() -> None:
+    rule = define(AlarmKind.CORE_OVERDUE, limit=24.0)
+    assert judge(rule, situation(core_age=24 * HOUR)).condition is Condition.NORMAL
+    overdue = judge(rule, situation(core_age=25 * HOUR))
+    assert (overdue.condition, overdue.value) == (Condition.ABNORMAL, 25.0)
+    assert judge(rule, situation(core_height=None)).reason is RuleReason.NO_CORE
+    assert judge(rule, situation(core_height=None, in_service=False)).condition is Condition.NORMAL
+
+
+def test_time_to_danger() -> None:
+    rule = define(AlarmKind.TIME_TO_DANGER, limit=3.0, deadband=0.5)
+    assert judge(rule, situation(time_to_danger=2.9)).condition is Condition.ABNORMAL
+    assert judge(rule, situation(time_to_danger=3.2)).condition is Condition.DEADBAND
+    assert judge(rule, situation(time_to_danger=math.inf)).reason is RuleReason.NOT_RISING
+    assert judge(rule, situation()).reason is RuleReason.NO_FORECAST
+
+
+def test_solids_loading() -> None:
+    rule = define(AlarmKind.SOLIDS_LOADING, limit=6.0, deadband=0.5)
+    assert judge(rule, situation(solids_loading=6.1)).condition is Condition.ABNORMAL
+    assert judge(rule, situation(solids_loading=5.4)).condition is Condition.NORMAL
+    assert judge(rule, situation()).condition is Condition.UNKNOWN
+
+
+class TestService:
+    """The service watches itself."""
+
+    def watch(self, watch: SystemWatch, limit: float, **seen: Any) -> tuple[Condition, RuleReason]:
+        rule = define(AlarmKind.SYSTEM, tank=None, limit=limit, watch=watch, connector="drop")
+        verdict = judge(rule, Situation(at=T0, **seen))
+        return verdict.condition, verdict.reason
+
+    @pytest.mark.parametrize(
+        ("good", "started", "expected"),
+        [
+            (T0 - timedelta(minutes=15), T0 - HOUR, (Condition.NORMAL, RuleReason.CONNECTOR_WELL)),
+            (T0 - timedelta(minutes=16), T0 - HOUR, (Condition.ABNORMAL, RuleReason.CONNECTOR_DOWN)),
+            (None, T0 - timedelta(minutes=5), (Condition.NORMAL, RuleReason.CONNECTOR_WELL)),
+            (None, T0 - HOUR, (Condition.ABNORMAL, RuleReason.CONNECTOR_NEVER_GOOD)),
+        ],
+    )
+    def test_connector(self, good: Any, started: Any, expected: tuple[Condition, RuleReason]) -> None:
+        seen = ConnectorSeen(key="drop", last_good_at=good, started_at=started)
+        assert self.watch(SystemWatch.CONNECTOR, 0.25, connectors=(seen,)) == expected
+
+    @pytest.mark.parametrize(
+        ("seen", "expected"),
+        [
+            (DeliverySeen(), (Condition.NORMAL, RuleReason.DELIVERING)),
+            (DeliverySeen(waiting_since=T0 - timedelta(minutes=9)), (Condition.NORMAL, RuleReason.DELIVERING)),
+            (DeliverySeen(waiting_since=T0 - timedelta(minutes=11)), (Condition.ABNORMAL, RuleReason.DELIVERY_LATE)),
+            (DeliverySeen(refused_at=T0 - timedelta(minutes=1)), (Condition.ABNORMAL, RuleReason.DELIVERY_REFUSED)),
+            (DeliverySeen(refused_at=T0 - 2 * HOUR), (Condition.NORMAL, RuleReason.DELIVERING)),
+        ],
+    )
+    def test_delivery(self, seen: DeliverySeen, expected: tuple[Condition, RuleReason]) -> None:
+        assert self.watch(SystemWatch.DELIVERY, 10 / 60, delivery=seen) == expected
+
+    @pytest.mark.parametrize(
+        ("ahead", "expected"),
+        [
+            (timedelta(hours=-5), (Condition.NORMAL, RuleReason.CLOCK_AGREES)),
+            (timedelta(minutes=1), (Condition.NORMAL, RuleReason.CLOCK_AGREES)),
+            (timedelta(minutes=60), (Condition.ABNORMAL, RuleReason.CLOCK_DIFFERS)),
+        ],
+    )
+    def test_clock(self, ahead: timedelta, expected: tuple[Condition, RuleReason]) -> None:
+        assert self.watch(SystemWatch.CLOCK, 2 / 60, clock_ahead=ahead) == expected
+
+    @pytest.mark.parametrize("watch", list(SystemWatch))
+    def test_nothing_to_watch_decides_nothing(self, watch: SystemWatch) -> None:
+        assert self.watch(watch, 1.0) == (Condition.UNKNOWN, RuleReason.NOTHING_WATCHED)
