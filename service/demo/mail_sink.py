@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import socket
 from email import message_from_bytes, policy
 from email.message import EmailMessage
 from typing import Any
@@ -14,18 +15,13 @@ class MailSink:
 
     def __init__(self) -> None:
         self.mails: list[EmailMessage] = []
-        # Port 0: the system picks a free one, so that two demos can run side by side.
-        self._controller = Controller(self, hostname="127.0.0.1", port=0)
+        self.port = _free_port()
+        self._controller = Controller(self, hostname="127.0.0.1", port=self.port)
 
-    @property
-    def port(self) -> int:
-        """Where it listens."""
-        server = self._controller.server
-        assert server is not None
-        return int(server.sockets[0].getsockname()[1])
-
-    async def handle_DATA(self, server: Any, session: Any, envelope: Any) -> str:
-        """Called by the server for each mail (aiosmtpd's handler interface)."""
+    async def handle_DATA(  # noqa: N802  (aiosmtpd calls it by this name)
+        self, server: Any, session: Any, envelope: Any
+    ) -> str:
+        """Called by the server for each mail."""
         message = message_from_bytes(envelope.content, policy=policy.default)
         assert isinstance(message, EmailMessage)
         self.mails.append(message)
@@ -37,3 +33,10 @@ class MailSink:
 
     def __exit__(self, *exc_info: object) -> None:
         self._controller.stop()
+
+
+def _free_port() -> int:
+    # The controller cannot be asked for "any port": it connects to the number it was given to see whether it is up.
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        return int(probe.getsockname()[1])

@@ -9,7 +9,7 @@ from pathlib import Path
 from zoneinfo import ZoneInfo
 
 from matplotlib.axes import Axes
-from matplotlib.dates import AutoDateLocator, DateFormatter
+from matplotlib.dates import AutoDateLocator, DateFormatter, date2num
 from matplotlib.figure import Figure
 
 from service.domain.tank import Tank
@@ -53,9 +53,9 @@ def draw_night(nights: Sequence[TankNight], path: Path, *, units: UnitSystem, zo
     panels = figure.subplots(len(nights), 1, sharex=True, squeeze=False)[:, 0]
     for axes, night in zip(panels, nights, strict=True):
         _draw_tank(axes, night, units)
-    locator = AutoDateLocator(tz=zone)
+    locator = AutoDateLocator(tz=zone)  # type: ignore[no-untyped-call]
     panels[-1].xaxis.set_major_locator(locator)
-    panels[-1].xaxis.set_major_formatter(DateFormatter("%H:%M", tz=zone))
+    panels[-1].xaxis.set_major_formatter(DateFormatter("%H:%M", tz=zone))  # type: ignore[no-untyped-call]
     panels[-1].set_xlabel(f"local time ({zone.key})", color=INK)
     figure.savefig(path, dpi=130)
 
@@ -76,9 +76,9 @@ def _draw_tank(axes: Axes, night: TankNight, units: UnitSystem) -> None:
         axes.annotate(name, (0.004, y), xycoords=("axes fraction", "data"), va="bottom", fontsize=8, color=colour)
     believed, sd = shown(night.believed.values), shown(night.sd)
     axes.plot(
-        list(night.raw.times), shown(night.raw.values), ".", color=QUIET, markersize=1.6, label="sensor, as it reads"
+        _days(night.raw.times), shown(night.raw.values), ".", color=QUIET, markersize=1.6, label="sensor, as it reads"
     )
-    times = list(night.believed.times)
+    times = _days(night.believed.times)
     axes.fill_between(
         times,
         [h - 1.96 * s for h, s in zip(believed, sd, strict=True)],
@@ -90,7 +90,7 @@ def _draw_tank(axes: Axes, night: TankNight, units: UnitSystem) -> None:
     axes.plot(times, believed, color=BELIEVED, linewidth=1.8, label="believed blanket")
     if night.truth is not None:
         axes.plot(
-            list(night.truth.times),
+            _days(night.truth.times),
             shown(night.truth.values),
             color=INK,
             linewidth=0.9,
@@ -98,7 +98,7 @@ def _draw_tank(axes: Axes, night: TankNight, units: UnitSystem) -> None:
             label="simulated truth",
         )
     axes.plot(
-        list(night.cores.times),
+        _days(night.cores.times),
         shown(night.cores.values),
         "D",
         color="white",
@@ -106,7 +106,8 @@ def _draw_tank(axes: Axes, night: TankNight, units: UnitSystem) -> None:
         markersize=7,
         label="hand cores",
     )
-    for n, (at, text) in enumerate(night.alarms):
+    for n, (raised_at, text) in enumerate(night.alarms):
+        [at] = _days([raised_at])
         colour = DANGER if "high-high" in text else WARNING
         axes.axvline(at, color=colour, linewidth=1.0)
         axes.annotate(
@@ -125,3 +126,7 @@ def _draw_tank(axes: Axes, night: TankNight, units: UnitSystem) -> None:
     for side in ("top", "right"):
         axes.spines[side].set_visible(False)
     axes.legend(loc="upper left", bbox_to_anchor=(1.0, 1.0), frameon=False, fontsize=8, labelcolor=INK)
+
+
+def _days(times: Sequence[datetime]) -> list[float]:
+    return [float(day) for day in date2num(list(times))]  # type: ignore[no-untyped-call]

@@ -45,8 +45,10 @@ def enter(
             received_at=received_at,
         )
         .on_conflict_do_nothing()
+        .returning(FileLedger.content_hash)
     )
-    return conn.execute(statement).rowcount == 1
+    # An INSERT's row count is not kept by SQLAlchemy; what it returns is certain.
+    return conn.execute(statement).first() is not None
 
 
 def find(conn: Connection, connector: str, content_hash: str) -> LedgerEntry | None:

@@ -1,0 +1,152 @@
+"""The one place that builds concrete things and wires them together."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from functools import cached_property
+from pathlib import Path
+
+import structlog
+from sqlalchemy import Engine
+
+from service.domain.estimate import TankSetup
+from service.domain.tank import Tank
+from service.jobs.alarm_setup import AlarmSetup
+from service.jobs.ingest.plant import Plant
+from service.notify.base import Notifier
+from service.notify.facts import SitePresentation
+from service.notify.smtp import SmtpAccount, SmtpNotifier
+from service.settings import Settings, load_settings, unknown_variables
+from service.site.site import Site, load_site
+from service.storage.alarms import sync_alarms
+from service.storage.embedded import EmbeddedServer
+from service.storage.schema import migrate
+from service.storage.session import make_engine, transaction
+from service.storage.site_tables import SiteIds, record_revision, sync_site
+
+log = structlog.get_logger(__name__)
+
+
+@dataclass(frozen=True)
+class Installation:
+    """A plant's site file, its database, and everything that follows from the two."""
+
+    settings: Settings
+    site: Site
+    engine: Engine
+    ids: SiteIds
+
+    @cached_property
+    def tanks(self) -> Mapping[str, Tank]:
+        """Every tank by its key."""
+        return self.site.tanks()
+
+    @cached_property
+    def setups(self) -> tuple[TankSetup, ...]:
+        """Every tank with the signals that speak of it."""
+        return self.site.setups()
+
+    @cached_property
+    def intake(self) -> Plant:
+        """What taking in data has to know."""
+        return Plant(tanks=self.tanks, signals=self.site.signals(), ids=self.ids, units=self.site.units)
+
+    @cached_property
+    def alarms(self) -> AlarmSetup:
+        """The alarms, the people, and how they are spoken to."""
+        return AlarmSetup(
+            definitions=self.site.alarm_definitions(),
+            contacts=self.site.contacts(),
+            site=SitePresentation(name=self.site.name, zone=self.site.time_zone, public_url=self.settings.public_url),
+            units=self.site.units,
+            channels=frozenset(self.notifiers),
+        )
+
+    @cached_property
+    def notifiers(self) -> Mapping[str, Notifier]:
+        """Every channel this installation can send through."""
+        found: dict[str, Notifier] = {}
+        settings = self.settings
+        if settings.smtp_host is not None and settings.smtp_from is not None:
+            account = SmtpAccount(
+                host=settings.smtp_host,
+                port=settings.mail_port,
+                sender=settings.smtp_from,
+                security=settings.smtp_security,
+                user=settings.smtp_user,
+                password=settings.smtp_password.get_secret_value() if settings.smtp_password else None,
+                timeout=settings.smtp_timeout,
+            )
+            found["email"] = SmtpNotifier(account)
+        return found
+
+
+def wall_clock() -> datetime:
+    """The time now, in UTC."""
+    return datetime.now(UTC)
+
+
+def settings_from_environment() -> Settings:
+    """The settings, with a warning for every variable that means nothing."""
+    for line in unknown_variables(os.environ):
+        log.warning("unknown setting", problem=line)
+    return load_settings()
+
+
+@contextmanager
+def database(settings: Settings) -> Iterator[Engine]:
+    """The database of this installation, its tables up to date: the one given, or the embedded one for as long as it is used."""
+    if settings.database_url is not None:
+        with _ready(settings.database_url.get_secret_value()) as engine:
+            yield engine
+        return
+    with EmbeddedServer(settings.data_dir / "database") as server, _ready(server.url) as engine:
+        yield engine
+
+
+@contextmanager
+def opened(
+    site_file: Path | None = None, settings: Settings | None = None, clock: Callable[[], datetime] = wall_clock
+) -> Iterator[Installation]:
+    """The whole installation, ready for work.
+
+    Parameters
+    ----------
+    site_file : the site file; the one the settings name if None.
+    settings : taken from the environment if None.
+    clock : tells now; the demo's runs faster.
+
+    Raises
+    ------
+    ConfigError
+        when settings or site file are wrong.
+    StorageError, EmbeddedError
+        when the database is away or cannot be started.
+    """
+    settings = settings or settings_from_environment()
+    site = load_site(site_file or settings.site_file)
+    with database(settings) as engine:
+        yield Installation(settings, site, engine, _described(engine, site, clock()))
+
+
+def _described(engine: Engine, site: Site, now: datetime) -> SiteIds:
+    """Make the database say what the site file says."""
+    with transaction(engine) as conn:
+        record_revision(conn, site.text, now)
+        ids = sync_site(conn, site.tanks().values(), site.signals().values())
+        sync_alarms(conn, site.alarm_definitions(), now)
+        return ids
+
+
+@contextmanager
+def _ready(url: str) -> Iterator[Engine]:
+    engine = make_engine(url, pool_size=10)
+    try:
+        migrate(engine)
+        yield engine
+    finally:
+        engine.dispose()

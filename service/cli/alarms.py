@@ -1,0 +1,153 @@
+"""``underweir alarms``, ``ack``, ``shelve``, ``unshelve`` and ``journal``: what is wrong, who has it, and why somebody was (not) called."""
+
+from __future__ import annotations
+
+import getpass
+from dataclasses import asdict
+from typing import Annotated, NoReturn
+
+import typer
+
+from service.bootstrap import opened, wall_clock
+from service.cli.options import Json, SiteFile
+from service.cli.output import DONE, PROBLEMS, leave, say, say_json, say_table
+from service.cli.times import coming, moment
+from service.domain.display import format_duration, format_local_time
+from service.jobs import acknowledge as commands
+from service.storage import alarms as store
+from service.storage.session import transaction
+
+Name = Annotated[
+    str, typer.Argument(help="The four-character code of the message, or the alarm's key.", show_default=False)
+]
+Who = Annotated[
+    str, typer.Option("--who", help="Who you are.", default_factory=getpass.getuser, show_default="your login name")
+]
+Note = Annotated[str, typer.Option("--note", help="What you found or are about to do.")]
+
+
+def register(app: typer.Typer) -> None:
+    """Add the commands."""
+    app.command("alarms")(_alarms)
+    app.command("ack")(_ack)
+    app.command("shelve")(_shelve)
+    app.command("unshelve")(_unshelve)
+    app.command("journal")(_journal)
+
+
+def _alarms(
+    all: Annotated[bool, typer.Option("--all", help="Also those that are normal.")] = False,
+    site: SiteFile = None,
+    json: Json = False,
+) -> None:
+    """Show the alarms that are not normal, and whether somebody has them. Exit status 1 when there are any."""
+    now = wall_clock()
+    with opened(site) as plant:
+        with transaction(plant.engine) as conn:
+            records = store.alarms(conn)
+        active = [record for record in records if record.machine.state.value != "normal"]
+        shown = records if all else active
+        if json:
+            say_json([_row(record) for record in shown])
+        elif not shown:
+            say("no alarms")
+        else:
+            say_table(
+                ("alarm", "state", "for", "code"),
+                [
+                    (
+                        r.key,
+                        r.machine.state.value,
+                        format_duration(now - r.machine.since) if r.machine.since else "",
+                        r.machine.code,
+                    )
+                    for r in shown
+                ],
+            )
+    leave(PROBLEMS if active else DONE)
+
+
+def _ack(name: Name, who: Who, note: Note = "", site: SiteFile = None, json: Json = False) -> None:
+    """Say that you have an alarm: nobody else is called, and those who were called learn who has it."""
+    with opened(site) as plant:
+        done = commands.acknowledge(
+            plant.engine, plant.alarms, plant.setups, name, who=who, now=wall_clock(), note=note
+        )
+    _tell(done, json)
+
+
+def _shelve(
+    name: Name,
+    until: Annotated[
+        str, typer.Option(help="How long ('2 h') or until when ('06:00', plant time).", show_default=False)
+    ],
+    why: Annotated[str, typer.Option(help="Why; kept for good.", show_default=False)],
+    who: Who,
+    site: SiteFile = None,
+    json: Json = False,
+) -> None:
+    """Put an alarm aside for a while; it comes back by itself."""
+    now = wall_clock()
+    with opened(site) as plant:
+        ends = coming(until, plant.site.time_zone, now)
+        done = commands.shelve(plant.engine, plant.alarms, plant.setups, name, who=who, why=why, until=ends, now=now)
+    _tell(done, json)
+
+
+def _unshelve(name: Name, who: Who, site: SiteFile = None, json: Json = False) -> None:
+    """Take an alarm off the shelf before its time."""
+    with opened(site) as plant:
+        done = commands.unshelve(plant.engine, plant.alarms, plant.setups, name, who=who, now=wall_clock())
+    _tell(done, json)
+
+
+def _journal(
+    alarm: Annotated[str | None, typer.Option(help="Only this alarm (its key).", show_default=False)] = None,
+    since: Annotated[str, typer.Option(help="From when: '12 h', '2026-03-14 20:00' (plant time).")] = "24 h",
+    site: SiteFile = None,
+    json: Json = False,
+) -> None:
+    """Show what happened to the alarms and why, and who was told or not told for which reason."""
+    now = wall_clock()
+    with opened(site) as plant:
+        with transaction(plant.engine) as conn:
+            entries = store.journal(conn, key=alarm, start=moment(since, plant.site.time_zone, now))
+        if json:
+            say_json([asdict(entry) for entry in entries])
+            return
+        for entry in reversed(entries):
+            say(f"{format_local_time(entry.at, plant.site.time_zone)}  {_sentence(entry)}")
+
+
+def _row(record: store.AlarmRecord) -> dict[str, object]:
+    machine = record.machine
+    return {
+        "alarm": record.key,
+        "kind": record.kind,
+        "tank": record.tank,
+        "state": machine.state,
+        "since": machine.since,
+        "code": machine.code or None,
+        "occurred_at": machine.occurred_at,
+        "value": machine.value,
+        "reason": machine.rule_reason or None,
+    }
+
+
+def _tell(done: commands.Done, json: bool) -> NoReturn:
+    if json:
+        say_json(asdict(done))
+    else:
+        heard = "" if not done.told else f"; {done.told} told"
+        say(f"{done.key}: {done.reason.value}; now {done.state.value}{heard}")
+    leave(DONE if done.changed else PROBLEMS)
+
+
+def _sentence(line: store.JournalLine) -> str:
+    who = f" by {line.actor}" if line.actor else ""
+    told = ", ".join(f"{t['contact']} ({t['channel']})" for t in line.detail.get("told", []))
+    silent = ", ".join(f"{s['contact'] or 'nobody'}: {s['reason']}" for s in line.detail.get("silent", []))
+    parts = [f"{line.key}: {line.event}{who}, {line.from_state} → {line.to_state} ({line.reason})"]
+    parts += [f"told {told}"] if told else []
+    parts += [f"not told {silent}"] if silent else []
+    return "; ".join(parts)

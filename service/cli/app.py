@@ -1,0 +1,58 @@
+"""The command line as a whole: every command by its name, and what an error means for the exit status."""
+
+from __future__ import annotations
+
+import sys
+from typing import Annotated
+
+import typer
+
+from service import __version__, logs
+from service.cli import alarms, check, core, database, demo, ingest, run, status
+from service.cli.output import MISUSED, PROBLEMS, say, warn
+from service.errors import ConfigError, ServiceError
+
+app = typer.Typer(
+    name="underweir",
+    help="Watches clarifier sludge blankets: reconciles sensors against hand cores and calls people before solids reach the weir.",
+    add_completion=False,
+    no_args_is_help=True,
+    rich_markup_mode=None,
+    pretty_exceptions_enable=False,
+    context_settings={"help_option_names": ["-h", "--help"]},
+)
+
+
+def _version(asked: bool) -> None:
+    if asked:
+        say(f"underweir {__version__}")
+        raise typer.Exit
+
+
+@app.callback()
+def _underweir(
+    version: Annotated[
+        bool, typer.Option("--version", callback=_version, is_eager=True, help="Show the version and end.")
+    ] = False,
+) -> None:
+    # Results belong to standard output alone; of what happens underneath only trouble is shown, on standard error.
+    logs.configure("WARNING", as_json=False)
+
+
+for part in (demo, run, check, ingest, core, status, alarms, database):
+    part.register(app)
+
+
+def main() -> None:
+    """Run the command; what went wrong is said on standard error, and in the exit status."""
+    try:
+        app()
+    except ConfigError as error:
+        warn(f"underweir: {error}")
+        sys.exit(MISUSED)
+    except ServiceError as error:
+        warn(f"underweir: {error}")
+        sys.exit(PROBLEMS)
+    except KeyboardInterrupt:
+        warn("underweir: stopped")
+        sys.exit(130)

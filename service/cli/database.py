@@ -1,0 +1,25 @@
+"""``underweir migrate``: bring the database's tables up to date, without starting anything else."""
+
+from __future__ import annotations
+
+import typer
+
+from service.bootstrap import database, settings_from_environment
+from service.cli.options import Json
+from service.cli.output import say, say_json
+from service.storage.schema import current_revision, head_revision
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command."""
+    app.command("migrate")(_migrate)
+
+
+def _migrate(json: Json = False) -> None:
+    """Bring the database's tables up to date; every other command does this by itself when it starts."""
+    with database(settings_from_environment()) as engine:
+        revision = current_revision(engine)
+    if json:
+        say_json({"revision": revision, "head": head_revision()})
+    else:
+        say(f"the database is at revision {revision}, the newest known")

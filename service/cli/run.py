@@ -1,0 +1,57 @@
+"""``underweir run``: the service itself, until told to stop."""
+
+from __future__ import annotations
+
+import signal
+import threading
+from types import FrameType
+
+import structlog
+import typer
+
+from service import logs
+from service.bootstrap import opened, settings_from_environment, wall_clock
+from service.cli.options import SiteFile
+from service.scheduler import Timetable
+from service.sources import sources_of
+from service.watch import Watch
+
+log = structlog.get_logger(__name__)
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command."""
+    app.command("run")(_run)
+
+
+def _run(site: SiteFile = None) -> None:
+    """Watch the plant until SIGTERM or Ctrl-C; logs one JSON line per event on standard error."""
+    settings = settings_from_environment()
+    logs.configure(settings.log_level.upper())
+    stop = threading.Event()
+
+    def _stop(number: int, frame: FrameType | None) -> None:
+        log.info("stopping", signal=signal.Signals(number).name)
+        stop.set()
+
+    for number in (signal.SIGTERM, signal.SIGINT):
+        signal.signal(number, _stop)
+    with opened(site, settings) as plant:
+        for finding in plant.site.warnings:
+            log.warning("site file", finding=finding.text(str(plant.site.path)))
+        if not plant.notifiers:
+            log.warning(
+                "no mail server is set: alarms are journalled, but nobody is told", setting="UNDERWEIR_SMTP_HOST"
+            )
+        watch = Watch(plant, sources_of(plant.site, plant.engine, wall_clock), wall_clock)
+        timetable = Timetable(watch.tasks(), wall_clock)
+        timetable.start()
+        log.info(
+            "watching", site=plant.site.name, tanks=list(plant.tanks), sources=[c.key for c in plant.site.connectors()]
+        )
+        try:
+            stop.wait()
+        finally:
+            timetable.stop()
+            watch.close()
+    log.info("stopped")

@@ -1,0 +1,110 @@
+"""``underweir status``: where every tank stands now, and how its sources do."""
+
+from __future__ import annotations
+
+from datetime import datetime
+
+import typer
+
+from service.bootstrap import Installation, opened, wall_clock
+from service.cli.options import Json, SiteFile
+from service.cli.output import say, say_json, say_table
+from service.domain.display import describe_clearance, describe_rate, format_duration, format_length
+from service.domain.estimate import Estimate, EstimateReason
+from service.jobs.estimate import project_all, update_estimates
+from service.storage.connector_state import ConnectorHealth, connector_health
+from service.storage.cores import latest_core_times
+from service.storage.session import transaction
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command."""
+    app.command("status")(_status)
+
+
+def _status(site: SiteFile = None, json: Json = False) -> None:
+    """Show every tank, the least clear water first, and every source."""
+    now = wall_clock()
+    with opened(site) as plant:
+        update_estimates(plant.engine, plant.setups, plant.ids, now)
+        estimates = project_all(plant.engine, plant.setups, plant.ids, now)
+        with transaction(plant.engine) as conn:
+            cores = latest_core_times(conn, [plant.ids.tanks[key] for key in plant.tanks])
+            sources = {health.connector: health for health in connector_health(conn)}
+        keys = sorted(plant.tanks, key=lambda key: _clearance(plant, estimates[key]))
+        last_core = {key: cores.get(plant.ids.tanks[key]) for key in keys}
+        if json:
+            say_json(
+                {
+                    "at": now,
+                    "tanks": [_tank(plant, estimates[key], last_core[key]) for key in keys],
+                    "sources": [_source(c.key, sources.get(c.key)) for c in plant.site.connectors()],
+                }
+            )
+            return
+        say_table(
+            ("tank", "clear water", "movement", "trust", "believed from", "last core"),
+            [_line(plant, estimates[key], last_core[key], now) for key in keys],
+        )
+        say()
+        say_table(
+            ("source", "last good", "newest sample", "last error"),
+            [_source_line(c.key, sources.get(c.key), now) for c in plant.site.connectors()],
+        )
+
+
+def _clearance(plant: Installation, estimate: Estimate) -> float:
+    known = estimate.reason is not EstimateReason.NO_DATA
+    return plant.tanks[estimate.tank].clearance(estimate.height) if known else float("inf")
+
+
+def _tank(plant: Installation, estimate: Estimate, core: datetime | None) -> dict[str, object]:
+    known = estimate.reason is not EstimateReason.NO_DATA
+    return {
+        "tank": estimate.tank,
+        "height_m": estimate.height if known else None,
+        "sd_m": estimate.sd if known else None,
+        "rate_m_per_h": estimate.rate if known else None,
+        "clearance_m": _clearance(plant, estimate) if known else None,
+        "trust": estimate.trust,
+        "reason": estimate.reason,
+        "last_core_at": core,
+    }
+
+
+def _line(plant: Installation, estimate: Estimate, core: datetime | None, now: datetime) -> tuple[str, ...]:
+    units, tank = plant.site.units, plant.tanks[estimate.tank]
+    cored = "never" if core is None else f"{format_duration(now - core)} ago"
+    if estimate.reason is EstimateReason.NO_DATA:
+        return tank.label, "unknown", "", estimate.trust.value, estimate.reason.value, cored
+    return (
+        tank.label,
+        f"{describe_clearance(tank.clearance(estimate.height), units)} ± {format_length(1.96 * estimate.sd, units)}",
+        describe_rate(estimate.rate, units),
+        estimate.trust.value,
+        estimate.reason.value,
+        cored,
+    )
+
+
+def _source(key: str, health: ConnectorHealth | None) -> dict[str, object]:
+    return {
+        "source": key,
+        "last_good_at": health.last_good_at if health else None,
+        "last_sample_at": health.last_sample_at if health else None,
+        "last_error_at": health.last_error_at if health else None,
+        "last_error": health.last_error if health else "",
+        "failures": health.failures if health else 0,
+        "delivered": health.delivered if health else 0,
+    }
+
+
+def _source_line(key: str, health: ConnectorHealth | None, now: datetime) -> tuple[str, ...]:
+    if health is None:
+        return key, "never", "none", ""
+    return (
+        key,
+        f"{format_duration(now - health.last_good_at)} ago" if health.last_good_at else "never",
+        f"{format_duration(now - health.last_sample_at)} ago" if health.last_sample_at else "none",
+        health.last_error if health.failures else "",
+    )

@@ -1,0 +1,91 @@
+"""What the invented plant's other systems do: export readings and core sheets as files, into the folders that are watched."""
+
+from __future__ import annotations
+
+import csv
+import math
+from collections.abc import Sequence
+from datetime import UTC, datetime
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+from service.demo.plant import BLANKET_TAGS, FLOW_TAGS, OPERATOR, TANKS, TIME_ZONE
+from service.domain.units import from_si
+from service.simulator.coring import Blunder, CoreRecord
+from service.simulator.scenario import Recording
+
+
+class Exporter:
+    """Drops one file of readings per interval, and one per round of cores as it is typed in."""
+
+    def __init__(self, recording: Recording, readings: Path, cores: Path) -> None:
+        self._readings, self._cores = readings, cores
+        self._columns: dict[str, dict[int, float]] = {}
+        for tag, sensor in zip(BLANKET_TAGS, recording.sensors, strict=True):
+            good = sensor.quality < 2  # the export leaves out what the sensor itself calls bad
+            values = zip(sensor.seconds[good].tolist(), sensor.value[good].tolist(), strict=True)
+            self._columns[tag] = {second: from_si(value, "ft") for second, value in values}
+        for (kind, tank), tag in FLOW_TAGS.items():
+            channel = recording.channel(kind, tank)
+            values = zip(channel.seconds.tolist(), channel.value.tolist(), strict=True)
+            self._columns[tag] = {second: from_si(value, "MGD") for second, value in values if math.isfinite(value)}
+        self._to_enter = list(recording.cores)
+        self._zone = ZoneInfo(TIME_ZONE)
+
+    def drop_readings(self, after: datetime, until: datetime) -> Path:
+        """Export what was measured at after < time ≤ until."""
+        tags = list(self._columns)
+        path = self._readings / f"export_{until:%Y%m%d_%H%M}.csv"
+        rows = [
+            [self._local(second), *(self._cell(tag, second) for tag in tags)]
+            for second in range(int(after.timestamp()) + 1, int(until.timestamp()) + 1)
+            if any(second in self._columns[tag] for tag in tags)
+        ]
+        return _write(path, ["Time", *tags], rows)
+
+    def drop_cores(self, until: datetime) -> list[CoreRecord]:
+        """Type in the cores whose sheet reached the desk by then, and say which."""
+        entered = [core for core in self._to_enter if core.entered <= until.timestamp()]
+        self._to_enter = [core for core in self._to_enter if core.entered > until.timestamp()]
+        if entered:
+            rows = [
+                [
+                    self._local(core.taken),
+                    TANKS[core.tank],
+                    f"{from_si(core.thickness, 'ft'):.1f}",
+                    "ft",
+                    f"{from_si(core.distance_from_wall, 'ft'):.1f}",
+                    "ft",
+                    OPERATOR,
+                ]
+                for core in entered
+            ]
+            heads = ["Time", "Tank", "Thickness", "Unit", "Distance from wall", "Distance unit", "Taken by"]
+            _write(self._cores / f"cores_{until:%Y%m%d_%H%M}.csv", heads, rows)
+        return entered
+
+    def _cell(self, tag: str, second: int) -> str:
+        value = self._columns[tag].get(second)
+        return "" if value is None else f"{value:.3f}"
+
+    def _local(self, second: int) -> str:
+        return datetime.fromtimestamp(second, UTC).astimezone(self._zone).strftime("%Y-%m-%d %H:%M:%S")
+
+
+def described(cores: Sequence[CoreRecord]) -> str:
+    """The cores of a round in words, with what the simulator knows to be wrong about them."""
+    words = []
+    for core in cores:
+        slip = "" if core.blunder is Blunder.NONE else f" (really {core.blunder.value})"
+        words.append(f"{TANKS[core.tank]} {from_si(core.thickness, 'ft'):.1f} ft{slip}")
+    return ", ".join(words)
+
+
+def _write(path: Path, heads: Sequence[str], rows: Sequence[Sequence[str]]) -> Path:
+    # Written under another name and renamed: whoever watches the folder never sees half a file.
+    unfinished = path.with_suffix(".part")
+    with unfinished.open("w", newline="", encoding="utf-8") as file:
+        writer = csv.writer(file)
+        writer.writerow(heads)
+        writer.writerows(rows)
+    return unfinished.rename(path)

@@ -1,0 +1,146 @@
+"""The invented plant of the demo, as its site file, and the names its simulated channels go by."""
+
+from __future__ import annotations
+
+TIME_ZONE = "America/New_York"
+OPERATOR = "M. Okafor (invented)"
+
+SITE = """\
+[site]
+name = "Larkmere Flats Water Reclamation (invented)"
+units = "us"
+time_zone = "America/New_York"
+
+[[tank]]
+key = "tank-1"
+label = "Clarifier 1"
+kind = "secondary"
+shape = "circular"
+diameter = 80
+side_water_depth = 14
+floor_slope = "1:12"
+weir_length = 251
+notch_angle = 90
+notch_count = 500
+core_distance_from_wall = "4 m"
+arm_period = "36 min"
+
+[[tank]]
+key = "tank-2"
+label = "Clarifier 2"
+kind = "secondary"
+shape = "circular"
+diameter = 80
+side_water_depth = 14
+floor_slope = "1:12"
+weir_length = 251
+notch_angle = 90
+notch_count = 500
+core_distance_from_wall = "4 m"
+arm_period = "33 min"
+
+[[signal]]
+tag = "T1.BLANKET"
+kind = "blanket"
+tank = "tank-1"
+unit = "ft"
+measures = "depth"
+distance_from_wall = 20
+low = 0
+high = 17
+expected_interval = "1 min"
+stale_after = "10 min"
+
+[[signal]]
+tag = "T2.BLANKET"
+kind = "blanket"
+tank = "tank-2"
+unit = "ft"
+measures = "depth"
+distance_from_wall = 20
+low = 0
+high = 17
+expected_interval = "1 min"
+stale_after = "10 min"
+
+[[signal]]
+tag = "T1.FLOW"
+kind = "flow"
+tank = "tank-1"
+unit = "MGD"
+low = 0
+high = 20
+
+[[signal]]
+tag = "T2.FLOW"
+kind = "flow"
+tank = "tank-2"
+unit = "MGD"
+low = 0
+high = 20
+
+[[signal]]
+tag = "T1.RETURN"
+kind = "return_flow"
+tank = "tank-1"
+unit = "MGD"
+low = 0
+high = 8
+
+[[signal]]
+tag = "T2.RETURN"
+kind = "return_flow"
+tank = "tank-2"
+unit = "MGD"
+low = 0
+high = 8
+
+[[connector]]
+key = "scada-export"
+kind = "csv"
+folder = "drop/readings"
+layout = "wide"
+settle = "0 s"
+
+[[connector]]
+key = "core-sheets"
+kind = "csv"
+folder = "drop/cores"
+layout = "cores"
+settle = "0 s"
+
+[[alarm]]
+kind = "high"
+clearance = 4
+deadband = 0.5
+on_delay = "2 min"
+off_delay = "5 min"
+priority = "medium"
+
+[[alarm]]
+kind = "high-high"
+clearance = 2.5
+deadband = 0.5
+on_delay = "1 min"
+off_delay = "5 min"
+priority = "high"
+
+[[contact]]
+name = "Night operator (invented)"
+email = "night@example.org"
+
+[[contact]]
+name = "Instrument shop (invented)"
+email = "instruments@example.org"
+priorities = ["low"]
+"""
+
+#: Tags of the simulated channels: (kind, tank number) of the simulator to tag and unit of the site file.
+FLOW_TAGS = {
+    ("flow", 0): "T1.FLOW",
+    ("flow", 1): "T2.FLOW",
+    ("return_flow", 0): "T1.RETURN",
+    ("return_flow", 1): "T2.RETURN",
+}
+BLANKET_TAGS = ("T1.BLANKET", "T2.BLANKET")
+TANKS = ("tank-1", "tank-2")

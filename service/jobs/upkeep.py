@@ -1,0 +1,27 @@
+"""Keeps the store in order: partitions ahead of time, checkpoints thinned."""
+
+from __future__ import annotations
+
+from datetime import datetime, timedelta
+
+import structlog
+from sqlalchemy import Engine
+
+from service.storage.checkpoints import thin_checkpoints
+from service.storage.partitions import ensure_months
+from service.storage.session import transaction
+from service.storage.tables import PARTITIONED
+
+log = structlog.get_logger(__name__)
+
+#: Partitions are there before they are needed, so that the first reading of a month waits for no lock.
+AHEAD = timedelta(days=62)
+
+
+def keep_up(engine: Engine, now: datetime) -> None:
+    """Make the coming months' partitions and thin old checkpoints."""
+    with transaction(engine) as conn:
+        made = [name for table in PARTITIONED for name in ensure_months(conn, table, now, now + AHEAD)]
+        thinned = thin_checkpoints(conn, now)
+    if made or thinned:
+        log.info("store kept in order", partitions_made=made, checkpoints_dropped=thinned)
