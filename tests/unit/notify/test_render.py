@@ -1,0 +1,230 @@
+"""The words somebody reads half asleep."""
+
+from __future__ import annotations
+
+import html
+import re
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+from typing import Any
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from service.alarms.definition import AlarmKind, SystemWatch
+from service.alarms.routing import MessageKind
+from service.alarms.rules import RuleReason
+from service.domain.estimate import Trust
+from service.domain.reading import Reason
+from service.notify import gsm7
+from service.notify.facts import AlarmFacts
+from service.notify.render import render, sms
+from tests.unit.notify.cases import NOW, facts, service_facts
+
+MINUTES = timedelta(minutes=1)
+
+
+@pytest.mark.parametrize(
+    ("given_facts", "us", "si"),
+    [
+        (
+            facts(),
+            "DANGER East clarifier: sludge 1.8 ft under the weir, rising 0.6 ft/h, at the weir in about 3 h",
+            "DANGER East clarifier: sludge 0.55 m under the weir, rising 0.18 m/h, at the weir in about 3 h",
+        ),
+        (
+            facts(AlarmKind.HIGH),
+            "WARNING East clarifier: sludge 3.3 ft under the weir, rising 0.6 ft/h, danger in about 2 h",
+            "WARNING East clarifier: sludge 1.00 m under the weir, rising 0.18 m/h, danger in about 2 h",
+        ),
+        (
+            facts(clearance=-0.1, rate=0.3),
+            "DANGER East clarifier: sludge 0.3 ft over the weir, rising 1.0 ft/h",
+            "DANGER East clarifier: sludge 0.10 m over the weir, rising 0.30 m/h",
+        ),
+        (
+            facts(rate=0.0),
+            "DANGER East clarifier: sludge 1.8 ft under the weir, steady",
+            "DANGER East clarifier: sludge 0.55 m under the weir, steady",
+        ),
+        (
+            facts(reason=RuleReason.CORE_BEYOND_LIMIT),
+            "DANGER East clarifier: hand core puts the sludge 3.6 ft under the weir",
+            "DANGER East clarifier: hand core puts the sludge 1.10 m under the weir",
+        ),
+        (
+            facts(AlarmKind.RATE, value=0.4),
+            "RISING FAST East clarifier: sludge rising 1.3 ft/h, now 6.6 ft under the weir",
+            "RISING FAST East clarifier: sludge rising 0.40 m/h, now 2.00 m under the weir",
+        ),
+        (
+            facts(AlarmKind.DEVIATION, value=-0.4),
+            "SENSOR East clarifier: sensor read 1.3 ft lower than the hand core",
+            "SENSOR East clarifier: sensor read 0.40 m lower than the hand core",
+        ),
+        (
+            facts(AlarmKind.READS_HIGH, value=0.4, reason=RuleReason.READS_HIGH),
+            "READS HIGH East clarifier: sensor reads 1.3 ft under the weir, not confirmed; take a hand core",
+            "READS HIGH East clarifier: sensor reads 0.40 m under the weir, not confirmed; take a hand core",
+        ),
+        (
+            facts(returned_at=NOW - MINUTES),
+            "DANGER East clarifier: sludge 1.8 ft under the weir (over already)",
+            "DANGER East clarifier: sludge 0.55 m under the weir (over already)",
+        ),
+    ],
+)
+def test_first_line(given_facts: AlarmFacts, us: str, si: str) -> None:
+    assert render(given_facts, "us").subject == us
+    assert render(given_facts, "si").subject == si
+    assert render(given_facts, "us").text.splitlines()[0] == us
+
+
+@pytest.mark.parametrize(
+    ("given_facts", "line"),
+    [
+        (
+            facts(AlarmKind.BAD_MEASUREMENT, reason=RuleReason.STALE, now=NOW + 25 * MINUTES),
+            "SENSOR East clarifier: no blanket reading for 25 min",
+        ),
+        (
+            facts(AlarmKind.BAD_MEASUREMENT, reason=RuleReason.FLAT),
+            "SENSOR East clarifier: blanket reading is frozen at one value",
+        ),
+        (
+            facts(AlarmKind.BAD_MEASUREMENT, reason=RuleReason.BLIND, trust=Trust.BLIND),
+            "SENSOR East clarifier: blind: nobody knows where the sludge is",
+        ),
+        (
+            facts(AlarmKind.CORE_OVERDUE, now=NOW + 24 * 60 * MINUTES),
+            "CORE DUE East clarifier: last hand core 1 d 2 h ago",
+        ),
+        (facts(AlarmKind.CORE_OVERDUE, core=None), "CORE DUE East clarifier: no hand core taken yet"),
+        (
+            service_facts(SystemWatch.CONNECTOR, value=0.5),
+            "SERVICE Alder Creek: nothing from source drop for 30 min; its tanks are not watched",
+        ),
+        (service_facts(SystemWatch.DELIVERY), "SERVICE Alder Creek: alarm messages are not getting through"),
+        (
+            service_facts(SystemWatch.CLOCK, value=1.0),
+            "SERVICE Alder Creek: readings are stamped 1 h in the future; a clock or time zone is wrong",
+        ),
+        (
+            replace(facts(clearance=1.5, rate=-0.1), kind=MessageKind.CLEARED, returned_at=NOW),
+            "CLEARED East clarifier: danger over, sludge 4.9 ft under the weir, falling 0.3 ft/h",
+        ),
+        (
+            replace(facts(AlarmKind.BAD_MEASUREMENT), kind=MessageKind.CLEARED, returned_at=NOW),
+            "CLEARED East clarifier: blanket reading is back",
+        ),
+    ],
+)
+def test_first_line_of_other_kinds(given_facts: AlarmFacts, line: str) -> None:
+    assert render(given_facts, "us").subject == line
+
+
+def test_the_whole_message() -> None:
+    text = render(facts(), "us").text
+    assert "The number can be believed." in text
+    assert "Since       Wed 14 Jan 03:04 EST (6 min ago)" in text
+    assert "Limit       2.0 ft under the weir" in text
+    assert "reads 12.3 ft above the floor, 11.3 ft after drift correction, last heard 03:10 EST" in text
+    assert "10.8 ft of sludge = 3.6 ft under the weir, 2 h ago (Wed 14 Jan 01:10 EST by Sam)" in text
+    assert "underweir ack K7QD" in text
+    order = ["Since", "I HAVE IT", "LOOK AT THIS FIRST", "IF NOTHING IS DONE", "BEFORE YOU GO TO THE TANK", "\n-- \n"]
+    assert sorted(order, key=text.index) == order
+    # RFC 5322 section 2.1.1: at most 998 characters a line.
+    assert max(map(len, text.splitlines())) < 200
+
+
+@pytest.mark.parametrize(
+    ("trust", "sentence"),
+    [(Trust.DOUBTFUL, "The number is doubtful"), (Trust.BLIND, "The sensor is blind: the number is old")],
+)
+def test_doubt_is_said_right_after_the_number(trust: Trust, sentence: str) -> None:
+    assert render(facts(trust=trust), "us").text.splitlines()[1].startswith(sentence)
+
+
+def test_the_sites_own_words_stand_in_place_of_ours() -> None:
+    definition = replace(
+        facts().definition, action="Start return pump 3.", consequence="Permit breach.", cause="Storm."
+    )
+    text = render(replace(facts(), definition=definition), "us").text
+    assert "Start return pump 3." in text
+    assert "Permit breach." in text
+    assert "Storm." in text
+    assert "Return sludge: is the pump running" not in text
+
+
+def test_cautions_only_where_the_message_sends_somebody_to_the_tank() -> None:
+    assert "guard rail" in render(facts(), "us").text
+    assert "guard rail" not in render(service_facts(SystemWatch.DELIVERY), "us").text
+    assert "guard rail" not in render(replace(facts(), kind=MessageKind.CLEARED, returned_at=NOW), "us").text
+
+
+def test_taken_message() -> None:
+    taken = replace(facts(), kind=MessageKind.ACKNOWLEDGED, actor="Sam", note="on my way")
+    rendered = render(taken, "us")
+    assert rendered.subject.startswith("TAKEN East clarifier: Sam has it (danger: sludge 1.8 ft")
+    assert "They say    on my way" in rendered.text
+    assert "underweir ack" not in rendered.text
+
+
+def test_html_says_what_the_text_says_and_escapes() -> None:
+    odd = replace(facts(), tank_label="<b>East & West</b>")
+    rendered = render(odd, "us")
+    assert "<b>East & West</b>" not in rendered.html
+    bare = html.unescape(re.sub(r"<[^>]+>", " ", rendered.html))
+    for words in ("DANGER <b>East & West</b>: sludge 1.8 ft under the weir", "underweir ack K7QD", "guard rail"):
+        assert words in bare
+        assert words in rendered.text
+
+
+def test_autumns_repeated_hour_is_told_apart() -> None:
+    # IANA zone data: America/New_York, 2024-11-03, 01:30 happens twice.
+    first, second = datetime(2024, 11, 3, 5, 30, tzinfo=UTC), datetime(2024, 11, 3, 6, 30, tzinfo=UTC)
+    assert "01:30 EDT" in sms(facts(at=first), "us")
+    assert "01:30 EST" in sms(facts(at=second), "us")
+
+
+def test_sms_says_what_counts() -> None:
+    assert sms(facts(), "us") == (
+        "DANGER East clarifier: sludge 1.8 ft under weir, rising 0.6 ft/h, at weir in 3 h. Number good. "
+        "Core 2 h ago 10.8 ft. 03:10 EST. Code K7QD"
+    )
+
+
+@given(
+    kind=st.sampled_from([kind for kind in AlarmKind if kind is not AlarmKind.SYSTEM]),
+    message=st.sampled_from(list(MessageKind)),
+    label=st.text(min_size=1, max_size=80),
+    actor=st.text(max_size=200),
+    clearance=st.floats(-2, 6),
+    rate=st.floats(-5, 5),
+    reason=st.sampled_from(list(RuleReason)),
+    verdict=st.sampled_from(list(Reason)),
+    trust=st.sampled_from(list(Trust)),
+    system=st.sampled_from(["us", "si"]),
+)
+def test_an_sms_is_one_part_whatever_the_facts(
+    kind: AlarmKind,
+    message: MessageKind,
+    label: str,
+    actor: str,
+    clearance: float,
+    rate: float,
+    system: Any,
+    **more: Any,
+) -> None:
+    verdict = more.pop("verdict")
+    made = facts(kind, tank_label=label, actor=actor, clearance=clearance, rate=rate, **more)
+    made = replace(made, kind=message, sensors=(replace(made.sensors[0], verdict=verdict),), returned_at=NOW)
+    rendered = render(made, system)
+    count = gsm7.septets(rendered.sms)
+    assert count is not None
+    assert count <= 160
+    assert "\n" not in rendered.subject
+    assert message is not MessageKind.ALARM or "Code K7QD" in rendered.sms
+    assert "nan" not in rendered.text
+    assert "None" not in rendered.text.replace(label, "").replace(actor, "")
