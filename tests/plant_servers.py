@@ -51,8 +51,6 @@ class LoopThread:
         """Cancel what runs and end the thread."""
 
         async def cancel() -> None:
-            # A connection that is just being accepted would leak its socket if it were cancelled half-way.
-            await asyncio.sleep(0.05)
             tasks = [t for t in asyncio.all_tasks() if t is not asyncio.current_task()]
             for task in tasks:
                 task.cancel()
@@ -160,9 +158,14 @@ class ModbusPlant:
         """Drop every connection and stop listening."""
         if self._thread is None or self._server is None:
             return
-        self._thread.call(self._server.shutdown())  # type: ignore[no-untyped-call]
+        self._thread.call(self._shut(self._server))
         self._thread.stop()
         self._thread = self._server = None
+
+    async def _shut(self, server: ModbusTcpServer) -> None:
+        # A connection that is just being accepted would leak its socket: let it arrive first.
+        await asyncio.sleep(0.05)
+        await server.shutdown()  # type: ignore[no-untyped-call]
 
     def __enter__(self) -> Self:
         return self.start()
