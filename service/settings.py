@@ -303,7 +303,8 @@ def settings_table() -> tuple[SettingRow, ...]:
     rows = []
     for name, field in Settings.model_fields.items():
         extra = field.json_schema_extra
-        default = str(extra["default"]) if isinstance(extra, dict) else f"`{field.default}`"
+        usual = f"{field.default:g}" if isinstance(field.default, float) else field.default
+        default = str(extra["default"]) if isinstance(extra, dict) else f"`{usual}`"
         rows.append(SettingRow(f"`{_variable(name)}`", default, field.description or ""))
     return tuple(rows)
 

@@ -165,9 +165,9 @@ def contact_of(section: ContactSection) -> Contact:
     )
 
 
-def addresses_of(signals: Iterable[SignalSection], connector: str, connectors: Sequence[str]) -> Mapping[str, str]:
+def addresses_of(signals: Iterable[SignalSection], connector: str, connectors: list[str]) -> Mapping[str, str]:
     """Which address of a connector is which signal's tag; a signal that names no connector comes through the only one."""
-    only = len(connectors) == 1
+    only = connectors == [connector]
     return {s.address or s.tag: s.tag for s in signals if s.connector == connector or (s.connector is None and only)}
 
 

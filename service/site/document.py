@@ -64,6 +64,9 @@ def parse(text: str) -> Document:
         except RecursionError:
             findings.append(_whole_file("is nested too deeply", "a site file has tables in tables at most"))
             break
+        except ValueError as exc:  # numbers and dates beyond what the language can hold
+            findings.append(_whole_file(f"holds a value that cannot be read ({exc})", "look for a very long number"))
+            break
         else:
             return Document(values, line_map(readable), tuple(findings), frozenset(unread))
         row = rows[line - 1]

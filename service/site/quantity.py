@@ -13,6 +13,9 @@ from service.domain.units import UNITS, Dimension, symbols_of, to_si
 
 _NUMBER = r"[-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?"
 _PART = re.compile(rf"\s*({_NUMBER})\s*([^\d\s+\-.,][^\s]*)?")
+#: Nothing in a plant is larger in any unit; keeps sums and conversions far from the ends of floating point.
+LARGEST_NUMBER = 1e30
+
 _DECIMAL_COMMA = re.compile(r"\d,\d")
 
 _TIME_WORDS = {
@@ -74,10 +77,21 @@ def near_word(word: str, known: tuple[str, ...]) -> str | None:
 
     >>> near_word("daimeter", ("diameter", "length"))
     'diameter'
+    >>> near_word("esat", ("east", "west"))
+    'east'
     """
     folded = {k.casefold().replace("_", "-"): k for k in reversed(known)}
-    match = difflib.get_close_matches(word.casefold().replace("_", "-"), folded, n=1, cutoff=0.6)
-    return folded[match[0]] if match else None
+    written = word.casefold().replace("_", "-")
+    near = difflib.get_close_matches(written, folded, n=5, cutoff=0.6)
+    if not near:
+        return None
+    # Among equally near words, swapped letters are the commonest slip, and the first letter is the surest.
+    return folded[max(near, key=lambda k: (_likeness(written, k), k[:1] == written[:1]))]
+
+
+def _likeness(written: str, known: str) -> float:
+    swapped = 0.2 if sorted(written) == sorted(known) else 0.0
+    return difflib.SequenceMatcher(None, known, written).ratio() + swapped
 
 
 def near_unit(symbol: str, dimension: Dimension | None = None) -> str | None:
@@ -109,11 +123,10 @@ def quantity(value: object, dimension: Dimension, default_unit: str | None, exam
     if isinstance(value, bool) or not isinstance(value, int | float | str):
         raise wrong(f"{_shown(value)} is not a {dimension}", f"write for example {example}")
     if isinstance(value, int | float):
-        if not math.isfinite(value):
-            raise wrong(f"{value} is not a {dimension}", f"write for example {example}")
+        number = _finite(value, f"a {dimension}", f"write for example {example}")
         if default_unit is None:
-            raise wrong(f"{_number(value)} has no unit", f'write for example "{_number(value)} {_unit_of(example)}"')
-        return to_si(float(value), default_unit)
+            raise wrong(f"{number:g} has no unit", f'write for example "{number:g} {_unit_of(example)}"')
+        return to_si(number, default_unit)
     parts = _parts(value, dimension, default_unit, example)
     sign = -1.0 if parts[0][0] < 0 else 1.0
     # 12 ft 6 in: the sign of the first part holds for all; rounded to undo the float noise of adding up.
@@ -145,9 +158,7 @@ def _parts(text: str, dimension: Dimension, default_unit: str | None, example: s
                 f'"{text}": {symbol} measures {known.dimension}, not {dimension}',
                 f"use one of {', '.join(symbols_of(dimension))}",
             )
-        number = float(match[1])
-        if not math.isfinite(number):
-            raise wrong(f'"{text}" is not a {dimension}', f"write for example {example}")
+        number = _finite(float(match[1]), f"a {dimension}", f"write for example {example}")
         parts.append((number, symbol))
         at = match.end()
     if not parts:
@@ -170,6 +181,9 @@ def duration(value: object, example: str = '"10 min"') -> timedelta:
         raise wrong(f"{_shown(value)} is longer than a calendar", f"write for example {example}") from None
 
 
+_SLOPE = 'write "1:12" (falls 1 over 12) or 0.083'
+
+
 def slope(value: object) -> float:
     """Fall per length: "1:12", "1/12", "1 in 12", "8 %" or 0.083.
 
@@ -179,8 +193,8 @@ def slope(value: object) -> float:
     if isinstance(value, str):
         match = re.fullmatch(rf"\s*({_NUMBER})\s*(?::|/|in)\s*({_NUMBER})\s*", value)
         if match and float(match[2]) != 0:
-            return float(match[1]) / float(match[2])
-    return _fraction(value, "a slope", 'write "1:12" (falls 1 over 12) or 0.083')
+            return _finite(float(match[1]) / float(match[2]), "a slope", _SLOPE)
+    return _fraction(value, "a slope", _SLOPE)
 
 
 def share(value: object, example: str) -> float:
@@ -192,7 +206,7 @@ def share(value: object, example: str) -> float:
     if isinstance(value, str):
         match = re.fullmatch(rf"\s*({_NUMBER})\s*/\s*({_NUMBER})\s*", value)
         if match and float(match[2]) != 0:
-            return float(match[1]) / float(match[2])
+            return _finite(float(match[1]) / float(match[2]), "a part of a whole", f"write for example {example}")
     return _fraction(value, "a part of a whole", f"write for example {example}")
 
 
@@ -204,12 +218,15 @@ def _fraction(value: object, what: str, remedy: str) -> float:
         match = re.fullmatch(rf"\s*({_NUMBER})\s*(%?)\s*", value)
         if match is None:
             raise wrong(problem, remedy)
-        number = float(match[1]) * (0.01 if match[2] else 1.0)
-    else:
-        number = float(value)
-    if not math.isfinite(number):
-        raise wrong(problem, remedy)
-    return number
+        return _finite(float(match[1]) * (0.01 if match[2] else 1.0), what, remedy)
+    return _finite(value, what, remedy)
+
+
+def _finite(value: float, what: str, remedy: str) -> float:
+    # An integer of the file may have any number of digits, more than a float can hold.
+    if not abs(value) < LARGEST_NUMBER:
+        raise wrong(f"{value if isinstance(value, float) else 'this number'} is not {what}", remedy)
+    return float(value)
 
 
 def _with_point(match: re.Match[str]) -> str:
@@ -218,10 +235,6 @@ def _with_point(match: re.Match[str]) -> str:
 
 def _unit_of(example: str) -> str:
     return example.strip('"').split()[-1]
-
-
-def _number(value: float) -> str:
-    return f"{value:g}"
 
 
 def _shown(value: object) -> str:

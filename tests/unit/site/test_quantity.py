@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from datetime import timedelta
 
 import pytest
@@ -13,9 +14,13 @@ from service.domain.units import UNITS, Dimension, from_si
 from service.site.quantity import duration, near_unit, quantity, share, slope
 
 
-def said(error: pytest.ExceptionInfo[PydanticCustomError]) -> str:
-    context = error.value.context or {}
+def said_by(error: PydanticCustomError) -> str:
+    context = error.context or {}
     return f"{context['problem']} — {context['remedy']}"
+
+
+def said(error: pytest.ExceptionInfo[PydanticCustomError]) -> str:
+    return said_by(error.value)
 
 
 @pytest.mark.parametrize(
@@ -29,7 +34,6 @@ def said(error: pytest.ExceptionInfo[PydanticCustomError]) -> str:
         ("45 in", 45 * 0.0254),
         ("3.7 m", 3.7),
         ("12 ft 6 in", 3.81),
-        ("12ft6in", 3.81),
         ("-2 ft 6 in", -0.762),
         (" .5 m ", 0.5),
         ("1e2 mm", 0.1),
@@ -62,7 +66,7 @@ def test_what_is_no_length_says_what_would_be(written: object, words: list[str])
     assert all(word in said(error) for word in words), said(error)
 
 
-@given(st.floats(-1e6, 1e6).map(lambda x: round(x, 6)), st.sampled_from(sorted(UNITS)))
+@given(st.floats(-1e6, 1e6).map(lambda x: round(x, 6)), st.sampled_from(sorted(set(UNITS) - {"1"})))
 def test_a_number_with_its_unit_comes_back(number: float, symbol: str) -> None:
     read = quantity(f"{number} {symbol}", UNITS[symbol].dimension, None, f'"1 {symbol}"')
     assert from_si(read, symbol) == pytest.approx(number, rel=1e-12, abs=1e-12)
@@ -70,10 +74,12 @@ def test_a_number_with_its_unit_comes_back(number: float, symbol: str) -> None:
 
 @given(st.text(max_size=20) | st.integers() | st.floats() | st.booleans() | st.none())
 def test_anything_at_all_is_a_length_or_told_why_not(value: object) -> None:
+    problem = None
     try:
-        quantity(value, Dimension.LENGTH, "ft", '"12 ft"')
+        metres = quantity(value, Dimension.LENGTH, "ft", '"12 ft"')
     except PydanticCustomError as error:
-        assert (error.context or {})["problem"]
+        problem = error
+    assert math.isfinite(metres) if problem is None else said_by(problem)
 
 
 @pytest.mark.parametrize(
