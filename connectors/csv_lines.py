@@ -52,12 +52,16 @@ class Record:
 
 @dataclass(frozen=True, slots=True)
 class CleanBlock:
-    """Rows of exactly ``width`` fields: no quotes to heed, no blank lines, LF after each row. ``line[i]`` is where row *i* began."""
+    """Rows of exactly ``width`` fields: no quotes to heed, no blank lines, LF after each row.
+
+    ``line[i]`` is where row *i* began in the file; ``ends[i, k]`` where its field *k* ends in ``data``.
+    """
 
     data: bytes
     delimiter: bytes
     width: int
     line: NDArray[np.int64]
+    ends: NDArray[np.intp]
 
 
 def shown(text: bytes) -> str:
@@ -198,7 +202,7 @@ def _valid_line(line: bytes, lenient: bool) -> bytes:
 
 
 def split_records(
-    data: bytes, first_line: int, delimiter: bytes, *, final: bool, rejects: list[Reject]
+    data: bytes, first_line: int, delimiter: bytes, *, final: bool, rejects: list[Reject], limit: int | None = None
 ) -> tuple[list[Record], int]:
     """Split lines into records by RFC 4180, with a stray quote costing one line and not the file.
 
@@ -210,7 +214,7 @@ def split_records(
     lines = data.split(b"\n")
     lines.pop()
     index = used = 0
-    while index < len(lines):
+    while index < len(lines) and (limit is None or len(records) < limit):
         line = lines[index]
         taken = 1
         if b'"' not in line:
@@ -289,19 +293,21 @@ def clean(block: LineBlock, delimiter: bytes, width: int, rejects: list[Reject])
             return _clean_slowly(block, delimiter, width, rejects)
         data = bare
     array = np.frombuffer(data, dtype=np.uint8)
-    ends = np.flatnonzero(array == 10)
+    structure = np.flatnonzero((array == 10) | (array == delimiter[0]))
+    regular = _regular(array, structure, width)
+    if regular is not None and b"\0" not in data:
+        line = block.first_line + np.arange(regular.shape[0], dtype=np.int64)
+        return CleanBlock(data, delimiter, width, line, regular), b""
+    ends = structure[array[structure] == 10]
     starts = np.concatenate((np.zeros(1, dtype=ends.dtype), ends[:-1] + 1)) if ends.size else ends
-    places = np.flatnonzero(array == delimiter[0])
+    places = structure[array[structure] != 10]
     first_place = np.searchsorted(places, starts)
     count = np.searchsorted(places, ends) - first_place
     line = block.first_line + np.arange(ends.size, dtype=np.int64)
     odd = count != width - 1
     if b"\0" in data:
         odd[np.searchsorted(ends, np.flatnonzero(array == 0))] = True
-    # Rows with nothing but delimiters are blank, and only short rows can be: a time alone takes eight characters.
-    odd |= (ends - starts < width + 8) | (ends - starts > MAX_LINE)
-    if not odd.any():
-        return CleanBlock(data, delimiter, width, line), b""
+    odd |= _unusual(ends - starts, width)
     keep_row = ~odd
     cut_at = ends.copy()
     for row in np.flatnonzero(odd).tolist():
@@ -322,7 +328,30 @@ def clean(block: LineBlock, delimiter: bytes, width: int, rejects: list[Reject])
     keep = np.repeat(keep_row, ends - starts + 1)
     for row in np.flatnonzero(keep_row & (cut_at < ends)).tolist():
         keep[cut_at[row] : ends[row]] = False
-    return CleanBlock(array[keep].tobytes(), delimiter, width, line[keep_row]), b""
+    return _clean_block(array[keep].tobytes(), delimiter, width, line[keep_row]), b""
+
+
+def _regular(array: NDArray[np.uint8], structure: NDArray[np.intp], width: int) -> NDArray[np.intp] | None:
+    """Where each field of each row ends, when every line is a row of *width* fields; else None."""
+    if structure.size % width:
+        return None
+    ends = structure.reshape(-1, width)
+    ended = array[structure].reshape(-1, width) == 10
+    if not ended[:, -1].all() or ended[:, :-1].any():
+        return None
+    return None if _unusual(np.diff(ends[:, -1], prepend=-1) - 1, width).any() else ends
+
+
+def _unusual(length: NDArray[np.intp], width: int) -> NDArray[np.bool_]:
+    """Lines too long to be rows, or short enough to be blank but for delimiters: a time alone takes eight characters."""
+    unusual: NDArray[np.bool_] = (length < width + 8) | (length > MAX_LINE)
+    return unusual
+
+
+def _clean_block(data: bytes, delimiter: bytes, width: int, line: NDArray[np.int64]) -> CleanBlock:
+    array = np.frombuffer(data, dtype=np.uint8)
+    structure = np.flatnonzero((array == 10) | (array == delimiter[0]))
+    return CleanBlock(data, delimiter, width, line, structure.reshape(-1, width))
 
 
 def ragged(found: int, width: int) -> str:
@@ -365,7 +394,7 @@ def _clean_slowly(block: LineBlock, delimiter: bytes, width: int, rejects: list[
         rows.append(UNIT_SEPARATOR.join(bare))
         line.append(record.line)
     data = b"".join(row + b"\n" for row in rows)
-    return CleanBlock(data, UNIT_SEPARATOR, width, np.array(line, dtype=np.int64)), block.data[used:]
+    return _clean_block(data, UNIT_SEPARATOR, width, np.array(line, dtype=np.int64)), block.data[used:]
 
 
 def fitted(fields: list[bytes], width: int) -> list[bytes] | None:

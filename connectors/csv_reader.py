@@ -17,7 +17,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from connectors.base import HandCore, Reject, SampleBlock, SourceQuality
-from connectors.csv_cell import GOOD, NO_NUMBER, QualityCode, UnreadableNumber, code_seen, number, quality
+from connectors.csv_cell import NO_NUMBER, QualityCode, UnreadableNumber, code_seen, number, quality
 from connectors.csv_cores import UnreadableCore, core_of, is_header, rejected
 from connectors.csv_lines import ByteStream, CleanBlock, LineBlock, LineSource, clean, shown, split_records
 from connectors.csv_shape import CsvFormat, Layout, Shape, find_shape, unknown_tag
@@ -72,6 +72,9 @@ class Reading:
             if reader is None:
                 shape = find_shape(block.data, block.first_line, self.options, final=block.final, name=self.name)
                 if shape is None:
+                    # No row yet: blank lines, or lines that can be none.
+                    delimiter = (self.options.delimiter or ",").encode()
+                    split_records(block.data, block.first_line, delimiter, final=True, rejects=rejects)
                     if rejects:
                         yield Chunk(nothing(), tuple(rejects))
                     continue
@@ -120,11 +123,9 @@ class _Cells:
     def __init__(self, block: CleanBlock) -> None:
         self.block = block
         self.array = np.frombuffer(block.data, dtype=np.uint8)
-        ends = np.flatnonzero(self.array == 10)
-        starts = np.concatenate((np.zeros(1, dtype=ends.dtype), ends[:-1] + 1)) if ends.size else ends
-        places = np.flatnonzero(self.array == block.delimiter[0]).reshape(ends.size, block.width - 1)
-        self.rows = ends.size
-        self._edges = np.column_stack((starts - 1, places, ends))
+        self.rows = block.line.size
+        start = np.concatenate((np.zeros(1, dtype=np.intp), block.ends[:-1, -1] + 1)) if self.rows else block.line
+        self._edges = np.column_stack((start - 1, block.ends))
 
     def span(self, column: int) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
         return self._edges[:, column] + 1, self._edges[:, column + 1]
@@ -300,7 +301,7 @@ class _Rows:
             return str(problem)
 
     def _frame(self, cells: _Cells, texts: Sequence[int], numbers: Sequence[int]) -> pd.DataFrame:
-        """The wanted columns: numbers as float64, NaN where not understood; texts as categories."""
+        """The wanted columns: numbers as float64, NaN where not understood; texts as they stand."""
         missing = dict.fromkeys(numbers, _MISSING_WORDS)
         try:
             return self._pandas(cells, texts, numbers, missing)
@@ -309,11 +310,9 @@ class _Rows:
         # Some cell is no number: name such cells as missing for this block, and read it once more.
         odd = self._pandas(cells, numbers, (), {})
         for column in numbers:
-            kinds = odd[column].cat.categories
-            unread = pd.to_numeric(
-                kinds.to_series().str.replace(self._shape.decimal, ".", regex=False), errors="coerce"
-            ).isna()
-            missing[column] = [*_MISSING_WORDS, *kinds[unread.to_numpy()]]
+            kinds = pd.Series(odd[column].unique(), dtype="str")
+            unread = pd.to_numeric(kinds.str.replace(self._shape.decimal, ".", regex=False), errors="coerce").isna()
+            missing[column] = [*_MISSING_WORDS, *kinds[unread]]
         try:
             return self._pandas(cells, texts, numbers, missing)
         except ValueError:
@@ -327,7 +326,8 @@ class _Rows:
         self, cells: _Cells, texts: Sequence[int], numbers: Sequence[int], missing: Mapping[int, Sequence[str]]
     ) -> pd.DataFrame:
         wanted = sorted({*texts, *numbers})
-        types: dict[int, str] = {**dict.fromkeys(texts, "category"), **dict.fromkeys(numbers, "float64")}
+        # Texts as they stand: pandas' own categories would make numbers of tags like 007.
+        types: dict[int, str] = {**dict.fromkeys(texts, "object"), **dict.fromkeys(numbers, "float64")}
         # pandas' stubs know columns by name only; without a header they are numbers.
         named: Any = {column: list(words) for column, words in missing.items()}
         frame = pd.read_csv(
@@ -352,12 +352,11 @@ class _Rows:
     ) -> tuple[NDArray[np.int16], NDArray[np.int16]]:
         if column is None:
             return np.zeros(rows, dtype=np.int16), np.zeros(rows, dtype=np.int16)
-        cell = frame[column].cat
-        texts = [str(text) for text in cell.categories]
+        codes, kinds = pd.factorize(frame[column])
+        texts = [str(text) for text in kinds]
         if self._code is QualityCode.AUTO:
             self._code = code_seen(set(texts))
-        verdicts = [*(quality(text, self._code) for text in texts), GOOD]  # code -1: the cell is empty
-        codes = cell.codes.to_numpy()
+        verdicts = [quality(text, self._code) for text in texts]
         return (
             np.array([int(v[0]) for v in verdicts], dtype=np.int16)[codes],
             np.array([int(v[1]) for v in verdicts], dtype=np.int16)[codes],
@@ -389,9 +388,8 @@ class _Rows:
         if column is None:
             only = self._address.setdefault(self._shape.tag or "", 0)
             return np.full(cells.rows, only, dtype=np.int32), {}
-        cell = frame[column].cat
-        verdicts = [*(self._tag(str(text)) for text in cell.categories), "the tag is empty"]
-        codes = cell.codes.to_numpy()
+        codes, kinds = pd.factorize(frame[column])
+        verdicts = [self._tag(str(text)) for text in kinds]
         address = np.array([v if isinstance(v, int) else -1 for v in verdicts], dtype=np.int32)[codes]
         return address, {row: str(verdicts[codes[row]]) for row in np.flatnonzero(address < 0).tolist()}
 

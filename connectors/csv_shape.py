@@ -124,6 +124,7 @@ def checked(options: CsvFormat, source: str) -> CsvFormat:
 
 
 _SAMPLE_ROWS = 200
+_SAMPLE_BYTES = 128 << 10
 _PREAMBLE = 40
 _FEW_ROWS, _FEW_CELLS = 40, 20
 _DELIMITERS = (b",", b";", b"\t", b"|")
@@ -193,10 +194,12 @@ def find_shape(sample: bytes, first_line: int, options: CsvFormat, *, final: boo
     Malformed
         when the file cannot be understood as a whole.
     """
+    if len(sample) > _SAMPLE_BYTES and sample[:_SAMPLE_BYTES].strip():
+        sample = sample[: sample.find(b"\n", _SAMPLE_BYTES) + 1]
+        final = False
     delimiter = _delimiter(sample, first_line, options, final=final, name=name)
-    rejects: list[Reject] = []
-    records, _ = split_records(sample, first_line, delimiter, final=final, rejects=rejects)
-    records = records[:_SAMPLE_ROWS]
+    unsplit: list[Reject] = []
+    records, _ = split_records(sample, first_line, delimiter, final=final, rejects=unsplit, limit=_SAMPLE_ROWS)
     if not records:
         return None
     pattern = _configured_time(options, name)
@@ -211,8 +214,14 @@ def find_shape(sample: bytes, first_line: int, options: CsvFormat, *, final: boo
     time_columns = _time_columns(role, names, body, pattern, name, bool(header))
     if pattern is None:
         pattern = _sniffed_time(time_columns, body, name)
-    first_data_line = records[start].line if start < len(records) else 1 << 62
-    before = _before_header(sample, first_line, records, start, delimiter, header_record)
+    if header_record:
+        first_data_line = header_record.line + 1 + sum(item.count(b"\n") for item in header_record.fields)
+    else:
+        first_data_line = records[start].line
+    before = [
+        *(reject for reject in unsplit if reject.line < first_data_line),
+        *_preamble(records[: start - 1] if header else records[:start], delimiter),
+    ]
     wide, unknown, tag = _columns(layout, role, names, time_columns, body, options, name)
     decimal, certain = _decimal(layout, role, wide, body, options, delimiter)
     quality = role.get("quality")
@@ -247,8 +256,7 @@ def _delimiter(sample: bytes, first_line: int, options: CsvFormat, *, final: boo
         return options.delimiter.encode()
     best: tuple[tuple[float, float, int], bytes] | None = None
     for candidate in _DELIMITERS:
-        records, _ = split_records(sample[: 1 << 16], first_line, candidate, final=final, rejects=[])
-        records = records[:_SAMPLE_ROWS]
+        records, _ = split_records(sample, first_line, candidate, final=final, rejects=[], limit=_SAMPLE_ROWS)
         counts = Counter(len(record.fields) for record in records)
         counts.pop(1, None)
         if not counts:
@@ -292,30 +300,48 @@ def _is_date(cell: str) -> bool:
 
 
 def _header(records: Sequence[Record], options: CsvFormat, pattern: TimePattern | None) -> tuple[int, bool]:
-    """Index of the first data record, and whether the one before it is a header."""
+    """Index of the first record after the header, or of the first one with a time; and whether there is a header."""
+    timed = len(records)
     for index, record in enumerate(records[:_PREAMBLE]):
         cells = _texts(record.fields)
         if len(cells) > 1 and any(_is_time(cell, pattern) or _is_date(cell) for cell in cells):
-            return index, (index > 0 if options.header is None else options.header and index > 0)
-    if options.header is False:
-        return 0, False
-    # No row with a time: a header that waits for its first rows, or a file whose times cannot be read.
-    return 1, True
+            timed = index
+            break
+    if options.header is False or timed == 0:
+        return (0 if timed == len(records) else timed), False
+    # Of the lines before the first time the header is the one with the most words we know; else the line just above, or,
+    # where no time can be read at all, the first line.
+    before = records[: min(timed, _PREAMBLE)]
+    known = [_known_words(record, options) for record in before]
+    if max(known) > 0:
+        return len(known) - known[::-1].index(max(known)), True
+    return (timed if timed < len(records) else 1), True
+
+
+_KNOWN_WORDS = frozenset(choice for words in (_WORDS, _CORE_WORDS) for choices in words.values() for choice in choices)
+
+
+def _known_words(record: Record, options: CsvFormat) -> int:
+    ours = {
+        *options.tags,
+        *options.tag_of_column,
+        *(item for item in options.columns.values() if isinstance(item, str)),
+    }
+    cells = _texts(record.fields)
+    return sum(1 for cell in cells if word(cell) in _KNOWN_WORDS or cell in ours) if len(cells) > 1 else 0
 
 
 def _width(rows: Sequence[Sequence[str]], header: Record | None) -> int:
-    """How many fields a row has: as many as the header names, unless the rows agree on another number."""
-    counts = Counter(len(row) for row in rows)
-    named = len(header.fields) if header else 0
-    if header and (not counts or counts.get(named, 0) * 2 >= len(rows)):
-        while named > 2 and not header.fields[named - 1].strip() and all(not any(row[named - 1 :]) for row in rows):
-            named -= 1
-        return named
-    common = counts.most_common(1)[0][0]
-    full = [row for row in rows if len(row) == common]
-    while common > 2 and common > named and all(not row[common - 1] for row in full):
-        common -= 1
-    return common
+    """How many fields a row has: as many as the header names, else as many as most rows have; empty last columns do not count."""
+    if header is not None:
+        width = len(header.fields)
+        while width > 2 and not header.fields[width - 1].strip() and all(not any(row[width - 1 :]) for row in rows):
+            width -= 1
+        return width
+    width = Counter(len(row) for row in rows).most_common(1)[0][0]
+    while width > 2 and all(not any(row[width - 1 :]) for row in rows):
+        width -= 1
+    return width
 
 
 def _layout_and_roles(
@@ -451,18 +477,9 @@ def _sniffed_time(columns: tuple[int, ...], body: Sequence[Sequence[str]], name:
     return found
 
 
-def _before_header(
-    sample: bytes, first_line: int, records: Sequence[Record], start: int, delimiter: bytes, header: Record | None
-) -> list[Reject]:
-    preamble = records[: start - 1] if header else records[:start]
-    return [
-        Reject(record.line, "line", shown(delimiter.join(record.fields)), "stands before the header")
-        if header
-        else Reject(
-            record.line, "line", shown(delimiter.join(record.fields)), "stands before the first row with a time"
-        )
-        for record in preamble
-    ]
+def _preamble(records: Sequence[Record], delimiter: bytes) -> list[Reject]:
+    reason = "stands before the table"
+    return [Reject(record.line, "line", shown(delimiter.join(record.fields)), reason) for record in records]
 
 
 def _twice(names: Sequence[str], header: Record | None) -> list[Reject]:
