@@ -1,0 +1,255 @@
+"""Where the blanket of one tank is heading, learned from its own past.
+
+Three sayings are joined. The balance (solids in, solids out, the basin thinning out) carries the height forward with flows
+as they are expected; the rate now observed, as far as the balance does not explain it, fades over an hour or two; and the
+tank's own habits (time of day, return to its usual height) correct both. How much each is worth at each horizon, and how
+wrong the whole tends to be, is learned online from every past quarter hour whose future has since been seen.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from datetime import datetime
+
+import numpy as np
+from numpy.typing import NDArray
+
+from service.domain.balance import STEP, Conditions, Response, Streams, carry_forward, natural_rate
+from service.domain.estimate import Estimate
+from service.domain.forecast_memory import ForecastMemory, Moment
+from service.domain.inflow import RETURN_LOST, RETURN_LOW, SURGE
+from service.domain.outlook import HORIZONS, Forecast, Pattern
+from service.domain.tank import Tank
+
+Floats = NDArray[np.float64]
+
+#: How long an unexplained rate persists. [h]
+RATE_MEMORY = 1.5
+#: Flows are smoothed over this. [h]
+SMOOTHING = 0.1
+#: After a silence this long, what was waiting for its future is forgotten. [h]
+LONGEST_GAP = 1.0
+#: The usual height follows over this. [h]
+USUAL_HEIGHT_MEMORY = 72.0
+#: Solids taken where none are measured. [kg/m³]
+USUAL_FEED, USUAL_DRAWN = 3.0, 7.0
+
+
+@dataclass(frozen=True, slots=True)
+class _Now:
+    """Everything a forecast from this moment rests on."""
+
+    streams: Streams | None
+    pattern: Pattern
+    features: tuple[Floats, ...]  #: one vector per horizon
+
+
+def observe(tank: Tank, memory: ForecastMemory, estimate: Estimate, conditions: Conditions) -> None:
+    """Take in what is believed and measured at one time; learns once a quarter hour has passed.
+
+    Parameters
+    ----------
+    memory : changed in place.
+    estimate : the belief at its time; times must not run backwards.
+    conditions : the other signals at that time.
+    """
+    seconds = estimate.time.timestamp()
+    passed = (seconds - memory.time) / 3600.0 if memory.time is not None else math.inf
+    _smooth(memory, conditions, passed)
+    if passed > LONGEST_GAP:
+        memory.moments.clear()
+        memory.height, memory.sd, memory.rate = estimate.height, estimate.sd, estimate.rate
+    streams = _streams(tank, memory)
+    if memory.moments and streams is not None and passed <= LONGEST_GAP:
+        memory.total_in += passed * streams.solids_in
+        memory.total_out += passed * streams.solids_out
+        memory.total_basin += passed * streams.basin_gain
+    memory.time, memory.height, memory.sd, memory.rate = seconds, estimate.height, estimate.sd, estimate.rate
+    if memory.usual_height is None:
+        memory.usual_height = estimate.height
+    elif passed <= LONGEST_GAP:
+        memory.usual_height += min(passed / USUAL_HEIGHT_MEMORY, 1.0) * (estimate.height - memory.usual_height)
+    if memory.moments and seconds - memory.moments[-1].seconds < STEP * 3600.0 - 1.0:
+        return
+    _learn(tank, memory, streams, seconds)
+
+
+def forecast(tank: Tank, memory: ForecastMemory, now: datetime) -> Forecast | None:
+    """The outlook from what was last observed; None before anything was.
+
+    Parameters
+    ----------
+    now : when it is made; what was observed last counts as of then.
+    """
+    if memory.time is None:
+        return None
+    here = _now(tank, memory, memory.time)
+    means, spreads = [], []
+    for i, features in enumerate(here.features):
+        fit = memory.corrections[i]
+        change = fit.predict(features)
+        means.append(min(max(memory.height + change, tank.lowest_height), tank.side_water_depth))
+        error = memory.errors[i].typical(abs(float(features[0])))
+        spreads.append(math.sqrt(error**2 + memory.sd**2 + max(fit.uncertainty(features), 0.0)))
+    return Forecast(
+        tank=tank.key,
+        made_at=now,
+        height=memory.height,
+        sd=memory.sd,
+        mean=tuple(means),
+        spread=tuple(spreads),
+        pattern=here.pattern,
+        ceiling=tank.side_water_depth,
+    )
+
+
+def pattern_now(memory: ForecastMemory) -> Pattern:
+    """What the flows say is going on: compared with their own usual day."""
+    if memory.flow is None or memory.time is None:
+        return Pattern.NOT_KNOWN
+    usual_return = memory.return_habit.usual(memory.time)
+    if memory.under is not None and usual_return and sum(memory.return_habit.seen) > 24.0:
+        if memory.under < RETURN_LOST * usual_return:
+            return Pattern.RETURN_LOST
+        if memory.under < RETURN_LOW * usual_return:
+            return Pattern.RETURN_LOW
+    usual = memory.flow_habit.usual(memory.time)
+    if usual and sum(memory.flow_habit.seen) > 24.0 and memory.flow > SURGE * usual:
+        return Pattern.FLOW_SURGE
+    return Pattern.NOTHING_UNUSUAL
+
+
+def _smooth(memory: ForecastMemory, conditions: Conditions, passed: float) -> None:
+    follow = 1.0 - math.exp(-passed / SMOOTHING) if math.isfinite(passed) else 1.0
+
+    def blend(old: float | None, new: float | None) -> float | None:
+        return new if old is None or new is None else old + follow * (new - old)
+
+    memory.flow_before = memory.flow if memory.flow is not None else conditions.flow
+    memory.flow = blend(memory.flow, conditions.flow)
+    memory.under = blend(memory.under, conditions.return_flow)
+    memory.feed = blend(memory.feed, conditions.feed_solids) if conditions.feed_solids is not None else memory.feed
+    if conditions.return_solids is not None:
+        memory.drawn = blend(memory.drawn, conditions.return_solids)
+    memory.plant_flow = blend(memory.plant_flow, conditions.plant_flow)
+    memory.plant_under = blend(memory.plant_under, conditions.plant_return)
+
+
+def _streams(tank: Tank, memory: ForecastMemory) -> Streams | None:
+    """The tank's streams per square metre; None without a flow."""
+    if memory.flow is None:
+        return None
+    per_area = 3600.0 / tank.area
+    under = memory.under if memory.under is not None else 0.0
+    over, under = memory.flow * per_area, under * per_area
+    basin_over, basin_under = over, under
+    if memory.plant_flow is not None and memory.plant_under is not None and memory.usual_share > 0.0:
+        basin_over = memory.plant_flow * per_area * memory.usual_share
+        basin_under = memory.plant_under * per_area * memory.usual_share
+    return Streams(
+        over=over,
+        under=under,
+        feed=memory.feed if memory.feed is not None else USUAL_FEED,
+        drawn=memory.drawn if memory.drawn is not None else USUAL_DRAWN,
+        basin_over=basin_over,
+        basin_under=basin_under,
+    )
+
+
+def _response(memory: ForecastMemory) -> Response:
+    return Response(
+        rise_in=float(np.clip(memory.rise.mean[0], 0.05, 0.6)),
+        fall_out=float(np.clip(memory.rise.mean[1], 0.05, 0.6)),
+        dilution=float(np.clip(memory.dilution.mean[0], 0.0, 1.0)),
+        thickening=float(np.clip(memory.thickening.mean[0], 0.0, 0.4)),
+    )
+
+
+def _now(tank: Tank, memory: ForecastMemory, seconds: float) -> _Now:
+    streams = _streams(tank, memory)
+    steps = round(HORIZONS[-1] / STEP)
+    if streams is None or memory.flow is None:
+        path = [memory.height] * steps
+        unexplained = memory.rate
+    else:
+        trend = memory.flow_trend
+        ratios = [
+            memory.flow_habit.ahead(seconds, memory.flow, trend, STEP * (i + 0.5)) / max(memory.flow, 1e-9)
+            for i in range(steps)
+        ]
+        response = _response(memory)
+        path = carry_forward(
+            memory.height, streams, ratios, response, tank.kind, tank.lowest_height, tank.side_water_depth
+        )
+        unexplained = memory.rate - natural_rate(streams, response)
+    turn = 2.0 * math.pi * seconds / 86_400.0
+    away = memory.height - (memory.usual_height if memory.usual_height is not None else memory.height)
+    features = []
+    for horizon in HORIZONS:
+        carried = path[round(horizon / STEP) - 1] - memory.height
+        reach = RATE_MEMORY * -math.expm1(-horizon / RATE_MEMORY)
+        shift = horizon / HORIZONS[-1]
+        features.append(
+            np.array([
+                carried, unexplained * reach, away * shift, math.sin(turn) * shift, math.cos(turn) * shift, shift,
+            ])
+        )  # fmt: skip
+    return _Now(streams, pattern_now(memory), tuple(features))
+
+
+def _learn(tank: Tank, memory: ForecastMemory, streams: Streams | None, seconds: float) -> None:
+    """Once a quarter hour: compare what was expected of now with now, then remember this moment."""
+    hour_ago = memory.moment_at(seconds - 3600.0)
+    if hour_ago is not None and streams is not None and hour_ago.feed is not None and hour_ago.drawn is not None:
+        _learn_balance(memory, hour_ago, streams)
+    if memory.flow is not None:
+        memory.flow_habit.learn(seconds, memory.flow, None if hour_ago is None else hour_ago.flow)
+        quarter = memory.moment_at(seconds - 1800.0)
+        if quarter is not None and quarter.flow is not None:
+            memory.flow_trend = (memory.flow - quarter.flow) / 0.5
+    if memory.under is not None:
+        memory.return_habit.learn(seconds, memory.under, None)
+    if memory.plant_flow is not None and memory.flow is not None and memory.plant_flow > 0.0:
+        share = min(memory.flow / memory.plant_flow, 1.0)
+        follow = 0.02 if memory.usual_share > 0.0 else 1.0
+        memory.usual_share += follow * (share - memory.usual_share)
+    for i, horizon in enumerate(HORIZONS):
+        then = memory.moment_at(seconds - 3600.0 * horizon)
+        if then is None:
+            continue
+        features = then.features[i]
+        change = memory.height - then.height
+        expected = memory.errors[i].typical(abs(float(features[0])))
+        # Quarter-hourly lessons about the next hours overlap: each is worth its share of an independent one.
+        noise = (expected**2 + memory.sd**2 + then.sd**2) * max(horizon / STEP, 1.0)
+        residual = memory.corrections[i].learn(features, change, noise)
+        belief = math.sqrt(memory.sd**2 + then.sd**2)
+        memory.errors[i].learn(abs(float(features[0])), max(abs(residual) - 0.5 * belief, 0.0))
+    here = _now(tank, memory, seconds)
+    memory.remember(
+        Moment(
+            seconds=seconds,
+            height=memory.height,
+            sd=memory.sd,
+            flow=memory.flow,
+            feed=memory.feed,
+            drawn=memory.drawn,
+            total_in=memory.total_in,
+            total_out=memory.total_out,
+            total_basin=memory.total_basin,
+            features=here.features,
+        )
+    )
+
+
+def _learn_balance(memory: ForecastMemory, before: Moment, streams: Streams) -> None:
+    """What the last hour says about how the tank answers."""
+    came, went = memory.total_in - before.total_in, memory.total_out - before.total_out
+    noise = 4.0 * (memory.sd**2 + before.sd**2 + 0.03**2)
+    memory.rise.learn(np.array([came, -went]), memory.height - before.height, noise)
+    if before.feed is not None and memory.feed is not None:
+        gained = memory.total_basin - before.total_basin
+        memory.dilution.learn(np.array([gained]), memory.feed - before.feed, 4.0 * 0.08**2)
+    if before.drawn is not None and memory.drawn is not None and streams.under > 0.02:
+        memory.thickening.learn(np.array([came - went]), memory.drawn - before.drawn, 4.0 * 0.3**2)

@@ -1,0 +1,102 @@
+"""What a forecast is: blanket height over the coming hours as a distribution, and when it would reach a limit."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from datetime import datetime
+from enum import StrEnum
+from statistics import NormalDist
+
+import numpy as np
+
+#: How far ahead is looked, and where along the way. [h]
+HORIZONS: tuple[float, ...] = (0.25, 0.5, 1.0, 1.5, 2.0, 3.0, 4.0, 5.0, 6.0)
+LOOK_AHEAD = HORIZONS[-1]
+
+_NORMAL = NormalDist()
+
+
+class Pattern(StrEnum):
+    """What the flows say is going on."""
+
+    NOTHING_UNUSUAL = "nothing unusual"
+    FLOW_SURGE = "flow surge"
+    RETURN_LOST = "return flow lost"
+    RETURN_LOW = "return flow low"
+    NOT_KNOWN = "flows not known"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TimeToDanger:
+    """Time until the blanket reaches a height, in [h]; infinite where it does not within the look-ahead.
+
+    ``early`` and ``late`` bound the middle 80 %: one in ten that it comes before ``early``.
+    """
+
+    likely: float
+    early: float
+    late: float
+
+    @property
+    def within_reach(self) -> bool:
+        """Whether it is more likely than not to come within the look-ahead."""
+        return math.isfinite(self.likely)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Forecast:
+    """Blanket height of a tank at :data:`HORIZONS` after ``made_at``: mean and standard deviation in [m]."""
+
+    tank: str
+    made_at: datetime
+    height: float  #: believed now [m]
+    sd: float  #: of the belief now [m]
+    mean: tuple[float, ...]
+    spread: tuple[float, ...]
+    pattern: Pattern
+    ceiling: float  #: height of the weir crest, which no blanket passes [m]
+
+    def at(self, hours: float) -> tuple[float, float]:
+        """Mean and standard deviation that far ahead, straight between horizons. [m]"""
+        times = (0.0, *HORIZONS)
+        return (
+            float(np.interp(hours, times, (self.height, *self.mean))),
+            float(np.interp(hours, times, (self.sd, *self.spread))),
+        )
+
+    def quantile(self, hours: float, share: float) -> float:
+        """Height that the blanket stays under with that probability, that far ahead. [m]"""
+        mean, sd = self.at(hours)
+        return min(mean + sd * _NORMAL.inv_cdf(share), self.ceiling)
+
+    def chance_above(self, height: float, hours: float) -> float:
+        """Probability that the blanket stands above a height that far ahead. [–]"""
+        mean, sd = self.at(hours)
+        return _NORMAL.cdf((mean - height) / max(sd, 1e-6))
+
+    def time_to(self, height: float) -> TimeToDanger:
+        """When the blanket would reach a height.
+
+        Parameters
+        ----------
+        height : above the floor datum, such as the side water depth less the high-high clearance. [m]
+        """
+        return TimeToDanger(
+            likely=self._crossing(height, 0.5), early=self._crossing(height, 0.9), late=self._crossing(height, 0.1)
+        )
+
+    def _crossing(self, height: float, share: float) -> float:
+        """First time the quantile path of that share reaches the height."""
+        deviation = _NORMAL.inv_cdf(share)
+        times = (0.0, *HORIZONS)
+        path = [
+            mean + deviation * sd for mean, sd in zip((self.height, *self.mean), (self.sd, *self.spread), strict=True)
+        ]
+        if path[0] >= height:
+            return 0.0
+        for i in range(1, len(path)):
+            if path[i] >= height:
+                step = (height - path[i - 1]) / (path[i] - path[i - 1])
+                return times[i - 1] + step * (times[i] - times[i - 1])
+        return math.inf
