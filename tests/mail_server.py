@@ -103,10 +103,12 @@ def mail_server(
         options |= {
             "authenticator": _authenticate,
             "auth_required": True,
-            "auth_require_tls": starttls is not None or tls is not None,
+            # aiosmtpd does not see that implicit TLS is TLS too.
+            "auth_require_tls": starttls is not None,
         }
     controller = _Counting(mailbox, hostname="127.0.0.1", port=0, ssl_context=tls, **options)
     controller.start()
+    mailbox.connections = 0  # the controller has tried itself
     try:
         yield controller.port
     finally:

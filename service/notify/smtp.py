@@ -103,8 +103,11 @@ class SmtpNotifier:
         try:
             client.ehlo_or_helo_if_needed()
             if account.security == "starttls":
-                code, answer = client.starttls(context=context)
-                if code != 220:  # smtplib would go on in the clear
+                try:
+                    code, answer = client.starttls(context=context)
+                except smtplib.SMTPResponseException as exc:
+                    raise _NoTls(_said(exc)) from exc
+                if code != 220:  # some versions of smtplib go on in the clear
                     raise _NoTls(_words(code, answer))
                 client.ehlo_or_helo_if_needed()
             if account.user is not None and account.password is not None:
