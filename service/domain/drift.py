@@ -91,6 +91,8 @@ class Verdict:
     stepped: float
     foretold: float  #: sensor minus core expected [m]
     foretold_sd: float  #: its standard deviation, core noise included [m]
+    #: What this core makes of the one before it: chances that that one was sound, wrong, or showed a step.
+    hindsight: tuple[float, float, float]
 
 
 class DriftBank:
@@ -170,6 +172,8 @@ class DriftBank:
         )  # (M, parent, hypothesis)
         foretold, foretold_var = self._foretell(h, extra_var)
         joint = self.log_weight[:, :, None] + log_like
+        parents = np.logaddexp.reduce(joint, axis=(0, 2))
+        hindsight = np.exp(parents - np.logaddexp.reduce(parents))
         # Children of each parent under each hypothesis.
         mean = np.repeat(self.mean[:, :, None, :], 3, axis=2)
         cov = np.repeat(self.cov[:, :, None, :, :], 3, axis=2)
@@ -187,9 +191,9 @@ class DriftBank:
         self._collapse(joint, mean, cov)
         share = np.exp(self.log_weight).sum(axis=0)
         self.cores += float(share[SOUND] + share[STEPPED])
-        return Verdict(
-            float(share[SOUND]), float(share[WRONG_CORE]), float(share[STEPPED]), foretold, math.sqrt(foretold_var)
-        )
+        sound, wrong, step = (float(x) for x in share)
+        told = (float(hindsight[0]), float(hindsight[1]), float(hindsight[2]))
+        return Verdict(sound, wrong, step, foretold, math.sqrt(foretold_var), told)
 
     def shift(self, offset: float, variance: float) -> None:
         """A step seen in the sensor's own signal: the offset moves by so much, so surely. [m, m²]"""
@@ -229,6 +233,12 @@ class DriftBank:
             (float(c[0, 0]), float(c[0, 1]), float(c[0, 2]), float(c[1, 1]), float(c[1, 2]), float(c[2, 2])),
             walk,
         )  # fmt: skip
+
+    @property
+    def unsettled(self) -> float:
+        """Chance that the latest core was wrong or showed a step: the next one will tell."""
+        share = np.exp(self.log_weight).sum(axis=0)
+        return float(share[WRONG_CORE] + share[STEPPED])
 
     def learned(self) -> dict[str, float]:
         """Posterior means of what the models differ in: core sd [m], walk [m/√day], chances of trend and of a span error."""

@@ -14,7 +14,7 @@ from enum import Enum
 from typing import NamedTuple
 
 from service.domain.conditioning import REAL_JUMP_CHANCE, Judged, World
-from service.domain.core import Calibration, CalibrationKind, Core
+from service.domain.core import Calibration, Core
 from service.domain.level import RATE_MEMORY, damped_step
 from service.domain.memory import SensorMemory, State, first_sensor
 from service.domain.pairing import Pair, core_height, extra_variance
@@ -22,6 +22,7 @@ from service.domain.reading import Quality, Reading, Reason
 from service.domain.signal import Measures, Mount, Signal, SignalKind
 from service.domain.tank import Tank
 from service.domain.weir import water_surface
+from service.domain.workmanship import after_work
 from service.errors import DomainError
 
 #: The span's pivot, as a share of the side water depth: about where blankets live.
@@ -36,8 +37,6 @@ CORE_SD = 0.1
 UPFLOW_TIMES, SLOWEST_BOUND, FASTEST_BOUND, UNKNOWN_BOUND = 2.0, 0.6, 6.0, 3.0
 #: How long a flow or a fluff top is taken for current [s].
 FLOW_HOLDS, FLUFF_HOLDS = 2 * 3600.0, 24 * 3600.0
-#: What is left of the offset after work on a sensor, when nobody wrote it down: standard deviation [m].
-LEFT_SD_WRITTEN, LEFT_SD_UNWRITTEN, REPLACED_SD, CLEANED_SD = 0.06, 0.12, 0.25, 0.10
 #: A belief older than this is no bridge over work on a sensor [s].
 BRIDGE_HOLDS = 2 * 3600.0
 LEAST_USUAL_RATE_VAR = 0.05**2
@@ -143,29 +142,18 @@ class Fold:
         if sensor is None or work.tag not in self.signals:
             return
         time = self._clock(work.at.timestamp())
-        drift = sensor.drift
-        if work.as_left_offset is not None:
-            offset, var = work.as_left_offset, LEFT_SD_WRITTEN**2
-        elif work.kind is CalibrationKind.CALIBRATION:
-            offset, var = 0.0, LEFT_SD_UNWRITTEN**2
-        elif work.kind is CalibrationKind.REPLACEMENT:
-            offset, var = 0.0, REPLACED_SD**2
-        else:
-            # Cleaning takes away some of the offset; how much of it was fouling is not known.
-            before = drift.at((time - sensor.bank.time) / 86_400.0 if sensor.bank.cores else 0.0, 0.0)[0]
-            offset, var = 0.5 * before, (0.5 * before) ** 2 + CLEANED_SD**2
-        span, span_var = work.as_left_span_error, 0.02**2
-        if span is None and work.kind is CalibrationKind.REPLACEMENT:
-            span, span_var = 0.0, sensor.bank.priors.span_sd**2
+        bank = sensor.bank
+        days = (time - bank.time) / 86_400.0 if bank.cores else 0.0
+        left = after_work(work, sensor.drift, days, bank.priors)
         self._believe(time, None)
-        sensor.bank.restart(time, offset, var, span, span_var)
-        sensor.drift = sensor.bank.now()
+        bank.restart(time, left.offset, left.offset_var, left.span, left.span_var)
+        sensor.drift = bank.now()
         sensor.step_mean = sensor.step_var = sensor.step_seen = 0.0
         conditioner = sensor.conditioner
         conditioner.tracker.samples = 0
         conditioner.out_count, conditioner.locked, conditioner.last_good = 0, False, -math.inf
         sensor.bridge_time = time
-        self.core_just_spoke = False
+        self.fused, self.core_just_spoke = None, False
 
     # --- the belief ---------------------------------------------------------------------------------------------------
 
@@ -312,7 +300,8 @@ class Fold:
         level, rate, p00, _, p11 = sensor.conditioner.tracker.ahead(time)
         bank = sensor.bank
         bank.move(time)
-        if sensor.step_seen:
+        jump = sensor.step_seen
+        if jump:
             bank.shift(sensor.step_mean, sensor.step_var)
             sensor.drift = bank.now()
             sensor.step_mean = sensor.step_var = sensor.step_seen = 0.0
@@ -323,9 +312,10 @@ class Fold:
         sensor.drift, sensor.last_core = bank.now(), time
         offset, offset_var = sensor.drift.at(0.0, 0.0)
         return Pair(
-            tag=tag, core=core.id, time=core.taken_at, sensor=level, core_height=height, extra_var=extra,
+            tag=tag, core=core.id, time=core.taken_at, sensor=level, core_height=height,
+            thickness=core.thickness, extra_var=extra,
             height=before.height, foretold=verdict.foretold, foretold_sd=verdict.foretold_sd, sound=verdict.sound,
-            wrong=verdict.wrong, stepped=verdict.stepped, offset=offset, offset_sd=math.sqrt(offset_var),
+            wrong=verdict.wrong, stepped=verdict.stepped, offset=offset, offset_sd=math.sqrt(offset_var), jump=jump,
         )  # fmt: skip
 
     def _unlock(self, sensor: SensorMemory, height: float, before: Told, time: float) -> None:

@@ -26,6 +26,7 @@ class Pair:
     time: datetime
     sensor: float  #: level the sensor saw, before drift correction
     core_height: float
+    thickness: float  #: as the core was logged [m]
     extra_var: float  #: of the pair beyond a core's own noise: blanket movement, sensor noise, stirred blanket [m²]
     height: float  #: believed blanket height before this core
     foretold: float  #: expected sensor minus core [m]
@@ -35,6 +36,7 @@ class Pair:
     stepped: float  #: chance that the sensor stepped since the core before
     offset: float  #: offset after this core [m]
     offset_sd: float
+    jump: float = 0.0  #: jump of the sensor's own signal since the core before, suspected to be a step [m]
 
     @property
     def difference(self) -> float:
