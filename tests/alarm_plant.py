@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import uuid
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from zoneinfo import ZoneInfo
@@ -141,6 +141,30 @@ class AlarmPlant:
                 sample = Assessment(tag=tag, time=at, height=height + 0.2, corrected=height, verdict=verdict)
                 estimates.replace_assessments(conn, {tag: self.ids.signals[tag]}, at, [sample], end=just_after)
         return estimate
+
+    def believe_all(self, clearances: Mapping[datetime, float], *, tank: TankSetup = EAST) -> None:
+        """Store many good estimates at once, in the place of all there were in that time."""
+        tag, depth = tank.blankets[0].tag, tank.tank.side_water_depth
+        believed = [
+            Estimate(
+                tank=tank.tank.key,
+                time=at,
+                height=depth - clearance,
+                sd=0.05,
+                rate=0.0,
+                trust=Trust.GOOD,
+                reason=EstimateReason.SENSOR,
+            )
+            for at, clearance in clearances.items()
+        ]
+        samples = [
+            Assessment(tag=tag, time=e.time, height=e.height + 0.2, corrected=e.height, verdict=Reason.NONE)
+            for e in believed
+        ]
+        start, end = min(clearances), max(clearances) + timedelta(microseconds=1)
+        with transaction(self.engine) as conn:
+            estimates.replace_estimates(conn, self.ids.tanks[tank.tank.key], start, believed, end=end)
+            estimates.replace_assessments(conn, {tag: self.ids.signals[tag]}, start, samples, end=end)
 
     def core(self, at: datetime, thickness: float, *, tank: TankSetup = EAST) -> None:
         """Store a hand core."""

@@ -516,17 +516,15 @@ def _move(
 ) -> Machine:
     before = machine
     machine = replace(machine, state=target, since=at)
-    if target is AlarmState.UNACKNOWLEDGED and (event is not Event.RE_ALARMED or not machine.code):
-        # A new occurrence: also when an alarm comes off the shelf into an abnormal condition, as nobody has it any more.
-        machine = replace(
-            machine,
-            code=occurrence_code(definition.key, at),
-            occurred_at=at,
-            returned_at=None,
-            acknowledged_at=None,
-        )
-    if event is Event.RE_ALARMED:
+    if target is AlarmState.UNACKNOWLEDGED:
         machine = replace(machine, returned_at=None, acknowledged_at=None)
+        if reason is not Reason.STILL_ABNORMAL_AFTER_RE_ALARM_TIME:
+            # "Since" is when it became abnormal this time, not when it first did and nobody answered.
+            machine = replace(machine, occurred_at=at)
+        if event is not Event.RE_ALARMED or not machine.code:
+            # Also when an alarm comes off the shelf into an abnormal condition: nobody has it any more. A code that was
+            # told and never answered stays good, so that an answer to an older message counts.
+            machine = replace(machine, code=occurrence_code(definition.key, at))
     if event is Event.RETURNED:
         machine = replace(machine, returned_at=at)
     if target is not AlarmState.SHELVED:

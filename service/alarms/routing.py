@@ -257,17 +257,11 @@ def _route_one(
         return _silence(transition, _QUIET_EVENT.get(transition.event, RouteReason.BY_A_PERSON))
     if not contacts:
         return _silence(transition, RouteReason.NO_CONTACT)
-    this = [told for told in history if told.occurred_at == transition.occurred_at]
     tells: list[Tell] = []
     silences: list[Silence] = []
     for contact in contacts:
-        mine = sorted((told for told in this if told.contact == contact.name), key=lambda told: told.at)
-        told_lately = [
-            told
-            for told in history
-            if told.contact == contact.name and told.kind is MessageKind.ALARM and now - told.at <= timedelta(hours=1)
-        ]
-        reason = _for_contact(transition, kind, definition, contact, mine, told_lately, now=now, over=over)
+        mine = sorted((told for told in history if told.contact == contact.name), key=lambda told: told.at)
+        reason = _for_contact(transition, kind, definition, contact, mine, now=now, over=over)
         told_of_graver = covered_by is not None and contact.receives(covered_by.tank, covered_by.priority)
         if kind is MessageKind.ALARM and told_of_graver and reason in _TELLING:
             reason = RouteReason.COVERED
@@ -284,7 +278,14 @@ def _route_one(
                 kind=kind,
                 key=message_key(definition, transition, kind, contact.name, channel),
                 reason=reason,
-                reply_to=next((told.key for told in mine if told.channel == channel), None),
+                reply_to=next(
+                    (
+                        told.key
+                        for told in mine
+                        if told.channel == channel and told.occurred_at == transition.occurred_at
+                    ),
+                    None,
+                ),
             )
         )
     return Routing(transition=transition, tells=tuple(tells), silences=tuple(silences))
@@ -330,31 +331,32 @@ def _for_contact(
     definition: AlarmDefinition,
     contact: Contact,
     mine: Sequence[Told],
-    told_lately: Sequence[Told],
     *,
     now: datetime,
     over: bool,
 ) -> RouteReason:
-    chatters = len(told_lately) >= CHATTERING_TOLD
+    alarms = [told.at for told in mine if told.kind is MessageKind.ALARM and now - told.at <= timedelta(hours=1)]
+    chatters = len(alarms) >= CHATTERING_TOLD
+    words = [told.kind for told in mine if told.kind in (MessageKind.ALARM, MessageKind.CLEARED)]
+    last_word = words[-1] if words else None
     match kind:
         case MessageKind.ALARM:
             if not contact.receives(definition.tank, definition.priority):
                 return RouteReason.NOT_THEIRS
-            # Silence only while the last word they had was still "alarm", so that they never believe a clear that is gone.
-            last_word_alarm = bool(mine) and mine[-1].kind is MessageKind.ALARM
-            if chatters and last_word_alarm and now - told_lately[-1].at < REPEAT_AFTER:
+            # Silence only while the last word they had was "alarm", so that they never believe an end that is gone.
+            if chatters and last_word is MessageKind.ALARM and now - alarms[-1] < REPEAT_AFTER:
                 return RouteReason.COMES_AND_GOES
             return RouteReason.OVER_ALREADY if over else _why_raised(transition)
         case MessageKind.CLEARED:
-            if not any(told.kind is MessageKind.ALARM for told in mine):
+            if last_word is None:
                 return RouteReason.NOBODY_WAS_TOLD
-            if mine[-1].kind is MessageKind.CLEARED:
+            if last_word is MessageKind.CLEARED:
                 return RouteReason.TOLD_CLEARED_ALREADY
             return RouteReason.COMES_AND_GOES if chatters else RouteReason.WAS_TOLD_OF_ALARM
         case MessageKind.ACKNOWLEDGED:
             if contact.name.casefold() == transition.actor.casefold():
                 return RouteReason.DID_IT_THEMSELVES
-            if not any(told.kind is MessageKind.ALARM for told in mine):
+            if last_word is None:
                 return RouteReason.NOBODY_WAS_TOLD
             if transition.from_state is not AlarmState.UNACKNOWLEDGED:
                 return RouteReason.TOLD_CLEARED_ALREADY

@@ -133,6 +133,12 @@ def test_the_condition_is_followed_while_quiet(state: AlarmState) -> None:
     assert taken.reason is Reason.KEPT_QUIET
 
 
+def test_abnormal_again_is_since_now_but_answers_to_the_code_already_told() -> None:
+    taken = step(PLAIN, standing(D), ABNORMAL, T0 + 9 * MINUTE)
+    assert taken.machine.occurred_at == T0 + 9 * MINUTE
+    assert taken.machine.code == "K7QD"
+
+
 class TestDelays:
     """On-delay, off-delay, deadband and re-alarm as OPC UA Part 9 Annex B.1.5 words them."""
 
