@@ -12,9 +12,18 @@ import threading
 import time
 from collections.abc import Coroutine
 from concurrent.futures import Future
+from datetime import datetime, timedelta
+from pathlib import Path
 from types import TracebackType
-from typing import Any, Self, TypeVar
+from typing import Any, Self, TypeVar, cast
 
+from asyncua import ua
+from asyncua.common.node import Node
+from asyncua.common.utils import ServiceError
+from asyncua.crypto.permission_rules import User, UserRole
+from asyncua.server.server import Server
+from asyncua.server.user_managers import UserManager
+from asyncua.ua.status_codes import StatusCodes
 from pymodbus.constants import ExcCodes
 from pymodbus.framer import FramerType
 from pymodbus.server import ModbusTcpServer
@@ -286,3 +295,133 @@ def float_registers(value: float) -> list[int]:
     """The two registers of a float32, most significant word first."""
     high, low = struct.unpack(">HH", struct.pack(">f", value))
     return [high, low]
+
+
+class OpcuaPlant(UserManager):
+    """An OPC UA server with numbered level variables ``ns=2;s=Level0`` …; can be stopped and started on the same port."""
+
+    NAMESPACE = "http://example.org/plant"
+
+    def __init__(
+        self,
+        items: int = 3,
+        *,
+        port: int | None = None,
+        history: bool = False,
+        certificate: tuple[Path, Path] | None = None,
+        policies: tuple[ua.SecurityPolicyType, ...] = (ua.SecurityPolicyType.NoSecurity,),
+        users: dict[str, str] | None = None,
+        user_certificate: bytes | None = None,
+        subscriptions: bool = True,
+    ) -> None:
+        self.port = port or free_port()
+        self.items = items
+        self._history = history
+        self._certificate = certificate
+        self._policies = policies
+        self._users = users
+        self._user_certificate = user_certificate
+        self._subscriptions = subscriptions
+        self._thread: LoopThread | None = None
+        self.server: Server | None = None
+        self.nodes: list[Node] = []
+
+    @property
+    def url(self) -> str:
+        """Where it listens."""
+        return f"opc.tcp://127.0.0.1:{self.port}/plant"
+
+    def start(self) -> Self:
+        """Listen."""
+        self._thread = LoopThread()
+        self._thread.call(self._start())
+        return self
+
+    async def _start(self) -> None:
+        server = Server(user_manager=self)
+        await server.init()
+        server.set_endpoint(self.url)
+        await server.set_application_uri("urn:example.org:plant")
+        if self._certificate is not None:
+            certificate, key = self._certificate
+            await server.load_certificate(str(certificate))
+            await server.load_private_key(str(key))
+        server.set_security_policy(list(self._policies))
+        tokens: list[type] = [ua.AnonymousIdentityToken]
+        if self._users is not None:
+            tokens = [ua.UserNameIdentityToken]
+        if self._user_certificate is not None:
+            tokens = [ua.X509IdentityToken]
+        server.set_identity_tokens(tokens)
+        index = await server.register_namespace(self.NAMESPACE)
+        folder = await server.nodes.objects.add_object(index, "Tanks")
+        self.nodes = [
+            await folder.add_variable(ua.NodeId.from_string(f"ns={index};s=Level{i}"), f"Level{i}", 1.0)
+            for i in range(self.items)
+        ]
+        if not self._subscriptions:
+
+            async def refuse(*_: object) -> None:
+                raise ServiceError(StatusCodes.BadServiceUnsupported)
+
+            server.iserver.subscription_service.create_subscription = refuse  # type: ignore[method-assign,assignment]
+        await server.start()
+        self.server = server
+        if self._history:
+            for node in self.nodes:
+                await server.historize_node_data_change(node, period=timedelta(days=1), count=100_000)
+
+    def get_user(
+        self,
+        iserver: object,
+        username: str | None = None,
+        password: str | None = None,
+        certificate: bytes | None = None,
+    ) -> User | None:
+        """Whether somebody may come in (the server asks)."""
+        if self._users is not None and (username is None or self._users.get(username) != password):
+            return None
+        if self._user_certificate is not None and certificate != self._user_certificate:
+            return None
+        return User(role=UserRole.User)
+
+    def write(
+        self,
+        item: int,
+        value: float | None,
+        *,
+        at: datetime | None = None,
+        server_at: datetime | None = None,
+        status: int = 0,
+    ) -> None:
+        """Set one item, with the times and the status given."""
+        assert self._thread is not None
+        held = ua.Variant(value, ua.VariantType.Double) if value is not None else ua.Variant()
+        data = ua.DataValue(
+            held,
+            ua.StatusCode(ua.UInt32(status)),
+            SourceTimestamp=cast("ua.DateTime | None", at),
+            ServerTimestamp=cast("ua.DateTime | None", server_at),
+        )
+        self._thread.call(self._write(item, data))
+
+    async def _write(self, item: int, data: ua.DataValue) -> None:
+        assert self.server is not None
+        await self.server.write_attribute_value(self.nodes[item].nodeid, data)
+
+    def stop(self) -> None:
+        """Drop every session and stop listening."""
+        if self._thread is None or self.server is None:
+            return
+        with contextlib.suppress(Exception):
+            self._thread.call(self.server.stop())
+        self._thread.stop()
+        self._thread = self.server = None
+
+    def __enter__(self) -> Self:
+        return self.start()
+
+    def __exit__(
+        self, kind: type[BaseException] | None, exc: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.stop()
