@@ -19,8 +19,9 @@ from sqlalchemy import Connection, text
 
 from service.storage.binary_copy import copy_in
 from service.storage.moments import from_us, to_us
-from service.storage.partitions import ensure_months
+from service.storage.partitions import ensure_months, partition_name, partitions
 from service.storage.reading_columns import ReadingColumns, by_signal_and_time, last_of_each
+from service.storage.session import transaction
 
 
 @dataclass(slots=True)
@@ -134,12 +135,19 @@ class ReadingWriter:
 
     def _ensure_months(self, time_us: NDArray[np.int64]) -> None:
         months = np.unique(time_us.astype("datetime64[us]").astype("datetime64[M]")).astype(np.int64).tolist()
-        missing = set(months) - self._months
+        unseen = set(months) - self._months
+        if not unseen:
+            return
+        begins = [datetime(1970 + month // 12, 1 + month % 12, 1, tzinfo=UTC) for month in sorted(unseen)]
+        there = set(partitions(self._conn, "reading"))
+        missing = [month for month in begins if partition_name("reading", month) not in there]
         if missing:
-            for month in sorted(missing):
-                begins = datetime(1970 + month // 12, 1 + month % 12, 1, tzinfo=UTC)
-                ensure_months(self._conn, "reading", begins, begins)
-            self._months |= missing
+            # In a transaction of its own, over at once: a large file must not keep every other source waiting for a month
+            # that both need. A month made for a file that then fails stays, empty.
+            with transaction(self._conn.engine) as apart:
+                for month in missing:
+                    ensure_months(apart, "reading", month, month)
+        self._months |= unseen
 
 
 _NEVER = -(2**62)

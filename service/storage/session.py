@@ -160,6 +160,13 @@ def storage_error(error: SQLAlchemyError | psycopg.Error) -> StorageError:
     return StorageError(f"Database: {said.rstrip('.')}.{detail} {advice}".rstrip() + f" [{state}]", retryable=retryable)
 
 
+def lost_to_another(error: StorageError) -> bool:
+    """Tell whether a transaction lost to another one (deadlock, serialization failure): it can be run again at once."""
+    cause = error.__cause__
+    original = cause.orig if isinstance(cause, DBAPIError) else cause
+    return isinstance(original, psycopg.Error) and (original.sqlstate or "").startswith("40")
+
+
 def _refused_for_good(said: str) -> bool:
     """Tell a refusal at the door (no SQLSTATE reaches the client there) from a server that is away."""
     return any(

@@ -1,0 +1,12 @@
+"""Plant to database: drive a connector, store what it delivers, and only then let it move on.
+
+A whole file is one transaction, with its readings, cores, ledger entry, counts, marks for estimation and the connector's new
+place; the connector is told after the commit. A crash at any point therefore leaves either nothing or everything, and
+what is delivered again changes nothing.
+"""
+
+from service.jobs.ingest.drive import Step, ingest
+from service.jobs.ingest.plant import Plant
+from service.jobs.ingest.report import DeliveryReport, IngestReport
+
+__all__ = ["DeliveryReport", "IngestReport", "Plant", "Step", "ingest"]

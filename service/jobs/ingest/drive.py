@@ -1,0 +1,214 @@
+"""Drives a connector: poll, store in one transaction per file, commit, and only then tell the connector."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping
+from concurrent.futures import Future, ThreadPoolExecutor
+from datetime import datetime
+from enum import StrEnum
+
+import structlog
+from sqlalchemy import Engine
+
+from connectors.base import Connector, Delivery
+from connectors.errors import ConnectorError, Malformed
+from service.errors import StorageError
+from service.jobs.ingest.intake import Intake
+from service.jobs.ingest.plant import Plant
+from service.jobs.ingest.report import DeliveryReport, IngestReport
+from service.storage import connector_state
+from service.storage.session import lost_to_another, transaction
+
+log = structlog.get_logger(__name__)
+
+#: How often a transaction that deadlocked with another is tried again at once.
+ATTEMPTS = 5
+
+
+class Step(StrEnum):
+    """Where the work stands, for whoever shows progress (or pulls the plug)."""
+
+    DELIVERED = "delivered"  #: a part has arrived, nothing of it is stored
+    STORED = "stored"  #: a part is in the open transaction
+    COMMITTED = "committed"  #: everything is stored for good, the connector does not know yet
+    TOLD = "told"  #: the connector has moved on
+
+
+def ingest(
+    connector: Connector,
+    plant: Plant,
+    engine: Engine,
+    clock: Callable[[], datetime],
+    *,
+    tags: Mapping[str, str] | None = None,
+    on_step: Callable[[Step, Delivery], None] = lambda step, delivery: None,
+) -> IngestReport:
+    """Poll a connector once and store all it delivers.
+
+    Parameters
+    ----------
+    clock : tells now; asked anew for every delivery.
+    tags : which signal an address of this connector means; None when its addresses are tags.
+    on_step : told of every step, possibly from another thread.
+
+    Returns
+    -------
+    What was stored, and the connector's error if it met one: that is written into its health, not raised.
+
+    Raises
+    ------
+    StorageError
+        the database is away or refuses; what was committed stays, the rest comes again with the next poll.
+    """
+    driver = _Driver(connector, plant, engine, clock, tags, on_step)
+    for attempt in range(1, ATTEMPTS + 1):
+        try:
+            driver.poll()
+            return driver.report()
+        except StorageError as error:
+            # A file's parts are gone when its transaction is lost, so they are read again.
+            if attempt == ATTEMPTS or not lost_to_another(error):
+                raise
+            log.info("trying again", connector=connector.key, problem=str(error), attempt=attempt)
+        except ConnectorError as error:
+            with transaction(engine) as conn:
+                connector_state.record_failure(conn, connector.key, clock(), str(error))
+            log.warning("source failed", connector=connector.key, problem=str(error), retryable=error.retryable)
+            return driver.report(error)
+    raise AssertionError("unreachable")
+
+
+class _Driver:
+    def __init__(
+        self,
+        connector: Connector,
+        plant: Plant,
+        engine: Engine,
+        clock: Callable[[], datetime],
+        tags: Mapping[str, str] | None,
+        on_step: Callable[[Step, Delivery], None],
+    ) -> None:
+        self._connector = connector
+        self._plant = plant
+        self._engine = engine
+        self._clock = clock
+        self._tags = tags
+        self._on_step = on_step
+        self._done: list[DeliveryReport] = []
+
+    def poll(self) -> None:
+        key = self._connector.key
+        with transaction(self._engine) as conn:
+            state = connector_state.load_state(conn, key)
+        empty = True
+        deliveries = _guarded(self._connector, state)
+        for first in deliveries:
+            empty = False
+            if first.last_part:
+                report, parts = self._single(first)
+            else:
+                report, parts = self._file(first, deliveries)
+            self._done.append(report)
+            log.info(
+                "ingested",
+                connector=key,
+                origin=report.origin,
+                batch=report.batch_id,
+                accepted=report.accepted,
+                duplicate=report.duplicate,
+                revised=report.revised,
+                rejected=report.rejected,
+                cores=report.cores_accepted + report.cores_corrected,
+                already_taken_in=report.already_taken_in,
+            )
+            for part in parts:
+                self._connector.committed(part)
+            self._on_step(Step.TOLD, parts[-1])
+        if empty:
+            with transaction(self._engine) as conn:
+                connector_state.record_good(conn, key, self._clock())
+
+    def report(self, error: ConnectorError | None = None) -> IngestReport:
+        return IngestReport(
+            connector=self._connector.key,
+            deliveries=tuple(self._done),
+            error="" if error is None else str(error),
+            retryable=error is not None and error.retryable,
+        )
+
+    def _single(self, delivery: Delivery) -> tuple[DeliveryReport, list[Delivery]]:
+        """A delivery at hand is simply stored again after a deadlock: a device would not show the same values twice."""
+        for attempt in range(1, ATTEMPTS + 1):
+            try:
+                with transaction(self._engine) as conn:
+                    intake = self._intake()
+                    intake.begin(conn, delivery)
+                    self._on_step(Step.DELIVERED, delivery)
+                    told = intake.take(delivery)
+                    self._on_step(Step.STORED, delivery)
+                    report = intake.finish()
+                self._on_step(Step.COMMITTED, delivery)
+                return report, [told]
+            except StorageError as error:
+                if attempt == ATTEMPTS or not lost_to_another(error):
+                    raise
+                log.info("trying again", connector=self._connector.key, problem=str(error), attempt=attempt)
+        raise AssertionError("unreachable")
+
+    def _file(self, first: Delivery, rest: Iterator[Delivery]) -> tuple[DeliveryReport, list[Delivery]]:
+        """A file in parts: while one part is stored, the next is read."""
+        told: list[Delivery] = []
+
+        def take(part: Delivery) -> None:
+            told.append(intake.take(part))
+            self._on_step(Step.STORED, part)
+
+        intake = self._intake()
+        with (
+            ThreadPoolExecutor(1, thread_name_prefix=f"store {first.origin}") as pool,
+            transaction(self._engine) as conn,
+        ):
+            intake.begin(conn, first)
+            storing: Future[None] | None = None
+            try:
+                for part in _parts(self._connector.key, first, rest):
+                    self._on_step(Step.DELIVERED, part)
+                    if storing is not None:
+                        storing.result()
+                    storing = pool.submit(take, part)
+            finally:
+                # The connection must be idle before the transaction ends, well or not.
+                if storing is not None:
+                    storing.exception()
+            if storing is not None:
+                storing.result()
+            report = intake.finish()
+        self._on_step(Step.COMMITTED, told[-1])
+        return report, told
+
+    def _intake(self) -> Intake:
+        return Intake(self._connector.key, self._plant, self._tags, self._clock)
+
+
+def _parts(key: str, first: Delivery, rest: Iterator[Delivery]) -> Iterator[Delivery]:
+    yield first
+    for part in rest:
+        if part.origin != first.origin:
+            break
+        yield part
+        if part.last_part:
+            return
+    raise Malformed(key, f"{first.origin} ended before its last part.", "Nothing of it was stored; it is read again.")
+
+
+def _guarded(connector: Connector, state: Mapping[str, object]) -> Iterator[Delivery]:
+    """What the connector delivers; a defect of one connector must not stop the others, so it comes out as its error."""
+    try:
+        yield from connector.poll(state)
+    except ConnectorError:
+        raise
+    except Exception as exc:
+        log.exception("connector broke", connector=connector.key)
+        raise Malformed(
+            connector.key, f"reading it failed with {type(exc).__name__}: {exc}.", "This is a defect; please report it."
+        ) from exc

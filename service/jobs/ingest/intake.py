@@ -1,0 +1,162 @@
+"""One file, or one answer of a device, into one open transaction."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import replace
+from datetime import datetime
+from typing import Any
+
+import numpy as np
+from sqlalchemy import Connection
+
+from connectors.base import Delivery, Reject, SampleBlock
+from service.jobs.ingest.hand_cores import CoreOutcome, store_cores
+from service.jobs.ingest.plant import Plant
+from service.jobs.ingest.report import DeliveryReport
+from service.jobs.ingest.samples import SampleReader
+from service.storage import connector_state, ledger
+from service.storage.batches import close_batch, open_batch
+from service.storage.moments import from_us
+from service.storage.reading_writer import ReadingWriter
+from service.storage.recompute import mark_signals
+
+#: Rejects and warnings repeated in the report; all of them are in the quarantine file.
+SHOWN = 50
+
+
+class Intake:
+    """Begin once, take every part, finish once: then the transaction may commit."""
+
+    def __init__(
+        self, connector: str, plant: Plant, tags: Mapping[str, str] | None, clock: Callable[[], datetime]
+    ) -> None:
+        self._connector = connector
+        self._plant = plant
+        self._clock = clock
+        self._reader = SampleReader(plant, tags)
+        self._rejected = 0
+        self._rejects: list[Reject] = []
+        self._cores = CoreOutcome()
+        self._delivered = 0
+        self._state: Mapping[str, Any] = {}
+        self._met_before: ledger.LedgerEntry | None = None
+        self._batch_id: int | None = None
+
+    def begin(self, conn: Connection, first: Delivery) -> None:
+        """Open the batch and enter the content into the ledger; a content met before leaves nothing but the state."""
+        self._conn = conn
+        self._origin = first.origin
+        if first.content_hash is not None:
+            self._met_before = ledger.find(conn, self._connector, first.content_hash)
+        if self._met_before is not None or _says_nothing(first):
+            return
+        now = self._clock()
+        opening = conn.begin_nested()
+        batch_id = open_batch(conn, self._connector, first.origin, now)
+        # Waits while another process takes in the same content; if that one commits, this one has nothing to do.
+        if first.content_hash is not None and not ledger.enter(
+            conn,
+            connector=self._connector,
+            content_hash=first.content_hash,
+            origin=first.origin,
+            size_bytes=first.size_bytes or 0,
+            batch_id=batch_id,
+            received_at=now,
+        ):
+            opening.rollback()
+            self._met_before = ledger.find(conn, self._connector, first.content_hash)
+            return
+        opening.commit()
+        self._batch_id = batch_id
+        self._writer = ReadingWriter(conn, batch_id)
+
+    def take(self, part: Delivery) -> Delivery:
+        """Store a part; gives it back for the connector, without its samples and with what was rejected here."""
+        self._state = part.state
+        without_samples = replace(part, samples=_NO_SAMPLES)
+        if self._batch_id is None:
+            return without_samples
+        now = self._clock()
+        read = self._reader.read(part.samples, now)
+        self._writer.store(read.columns)
+        self._delivered += len(part.samples)
+        rejects = read.rejects
+        self._rejected += len(part.rejects) + read.rejected
+        if part.cores:
+            outcome = store_cores(
+                self._conn, self._plant, part.cores, batch_id=self._batch_id, source=part.origin, now=now
+            )
+            self._cores.accepted += outcome.accepted
+            self._cores.duplicate += outcome.duplicate
+            self._cores.corrected += outcome.corrected
+            self._cores.rejects += outcome.rejects
+            self._cores.warnings += outcome.warnings
+            rejects += tuple(outcome.rejects)
+        if len(self._rejects) < SHOWN:
+            self._rejects += (*part.rejects, *rejects)[:SHOWN]
+        return replace(without_samples, rejects=part.rejects + rejects)
+
+    def finish(self) -> DeliveryReport:
+        """Write counts, marks and the connector's new place; afterwards the transaction may commit."""
+        now = self._clock()
+        if self._batch_id is None:
+            connector_state.record_good(self._conn, self._connector, now, state=self._state)
+            first = self._met_before
+            return DeliveryReport(
+                origin=self._origin,
+                already_taken_in=first is not None,
+                first_taken_in_at=None if first is None else first.received_at,
+            )
+        stored, cores = self._writer.stored, self._cores
+        close_batch(
+            self._conn,
+            self._batch_id,
+            received_at=now,
+            accepted=stored.accepted + cores.accepted,
+            duplicate=stored.duplicate + cores.duplicate,
+            revised=stored.revised + cores.corrected,
+            rejected=self._rejected + len(cores.rejects),
+        )
+        mark_signals(self._conn, stored.earliest_us)
+        connector_state.record_good(
+            self._conn,
+            self._connector,
+            now,
+            state=self._state,
+            delivered=self._delivered,
+            last_sample_at=None if stored.latest_us is None else from_us(stored.latest_us),
+        )
+        return DeliveryReport(
+            origin=self._origin,
+            batch_id=self._batch_id,
+            accepted=stored.accepted,
+            duplicate=stored.duplicate,
+            revised=stored.revised,
+            rejected=self._rejected,
+            cores_accepted=cores.accepted,
+            cores_duplicate=cores.duplicate,
+            cores_corrected=cores.corrected,
+            cores_rejected=len(cores.rejects),
+            rejects=tuple(self._rejects[:SHOWN]),
+            warnings=tuple(cores.warnings[:SHOWN]),
+        )
+
+
+def _says_nothing(delivery: Delivery) -> bool:
+    """A poll that found nothing new moves the connector's place, and leaves no batch behind."""
+    return (
+        delivery.last_part
+        and delivery.content_hash is None
+        and not (len(delivery.samples) or delivery.cores or delivery.rejects)
+    )
+
+
+_NO_SAMPLES = SampleBlock(
+    (),
+    np.empty(0, np.int32),
+    np.empty(0, np.int64),
+    np.empty(0, np.float64),
+    np.empty(0, np.int16),
+    np.empty(0, np.int16),
+)

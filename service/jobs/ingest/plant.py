@@ -1,0 +1,29 @@
+"""What has to be known of a plant to take in its data."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from service.domain.signal import Signal
+from service.domain.tank import Tank
+from service.domain.units import UnitSystem
+from service.storage.site_tables import SiteIds
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Plant:
+    """Tanks by key and signals by tag as the site file describes them now, their row numbers, and the site's units."""
+
+    tanks: Mapping[str, Tank]
+    signals: Mapping[str, Signal]
+    ids: SiteIds
+    units: UnitSystem
+
+    def find_tank(self, named: str) -> Tank | None:
+        """The tank a file means: by key or label, whichever way it is capitalised."""
+        wanted = " ".join(named.split()).casefold()
+        for tank in self.tanks.values():
+            if wanted in (tank.key.casefold(), tank.label.casefold()):
+                return tank
+        return None
