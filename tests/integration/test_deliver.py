@@ -2,18 +2,24 @@
 
 from __future__ import annotations
 
+import os
+import signal
+import subprocess
+import sys
 from collections.abc import Mapping
 from datetime import datetime, timedelta
 
 import pytest
-from sqlalchemy import Engine
+from sqlalchemy import Engine, text
 
+from service.alarms.retry import Failure
 from service.jobs.acknowledge import acknowledge
 from service.jobs.deliver import Delivered, deliver
-from service.jobs.evaluate import evaluate
-from service.notify.base import Notifier
+from service.jobs.evaluate import evaluate, evaluate_service
+from service.notify.base import Message, Notifier, Receipt
 from service.notify.smtp import SmtpAccount, SmtpNotifier
 from service.storage.alarms import JournalLine, alarms, journal
+from service.storage.outbox import next_due
 from service.storage.session import transaction
 from tests.alarm_plant import MINUTE, NIGHT, TANKS, AlarmPlant
 from tests.mail_server import Mailbox, mail_server
@@ -98,3 +104,171 @@ def test_nothing_to_tell_sends_nothing(engine: Engine, stored: bool) -> None:
         assert look(plant, NIGHT) == 0
     with transaction(engine) as conn:
         assert {record.machine.state.value for record in alarms(conn)} == {"normal"}
+
+
+class TestFailing:
+    """What cannot be handed over is tried again, told otherwise, and is an alarm of its own."""
+
+    @pytest.fixture
+    def plant(self, engine: Engine) -> AlarmPlant:
+        """A plant with a warning just raised; the supervisor is not asked for warnings."""
+        built = AlarmPlant.build(engine)
+        built.core(NIGHT - timedelta(hours=2), 2.0)
+        for minute in range(2):
+            built.believe(NIGHT + minute * MINUTE, 1.0)
+            look(built, NIGHT + minute * MINUTE)
+        return built
+
+    def test_greylisting_delays_and_loses_nothing(self, plant: AlarmPlant) -> None:
+        mailbox = Mailbox(rcpt_answers=["450 4.7.1 greylisted"] * 2)
+        clock = Clock(NIGHT + MINUTE)
+        with mail_server(mailbox) as port:
+            totals = run(plant, {"email": notifier(port)}, clock, timedelta(minutes=5))
+        assert (totals.sent, totals.retried, totals.failed) == (1, 2, 0)
+        assert len(mailbox.raw) == 1
+        assert attempts(plant) == ["retry", "retry", "sent"]
+
+    def test_an_address_refused_for_good_sends_the_message_to_the_next_person_at_once(self, plant: AlarmPlant) -> None:
+        mailbox = Mailbox(unknown={"night@example.org"})
+        with mail_server(mailbox) as port:
+            done = hand_over(plant, {"email": notifier(port)}, NIGHT + MINUTE)
+        assert (done.sent, done.failed) == (1, 1)
+        assert mailbox.recipients == ["supervisor@example.org"]
+        body = mailbox.mails[0].get_body(("plain",))
+        assert body is not None
+        assert "You get this because Night operator could not be reached." in body.get_content()
+
+    def test_and_is_an_alarm_of_its_own(self, plant: AlarmPlant) -> None:
+        mailbox = Mailbox(unknown={"night@example.org"})
+        with mail_server(mailbox) as port:
+            channels: dict[str, Notifier] = {"email": notifier(port)}
+            hand_over(plant, channels, NIGHT + MINUTE)
+            evaluate_service(plant.engine, plant.setup, connectors=[], started_at=NIGHT, now=NIGHT + 2 * MINUTE)
+            hand_over(plant, channels, NIGHT + 2 * MINUTE)
+        assert mailbox.subjects[1] == "SERVICE Alder Creek: alarm messages are not getting through"
+
+    def test_a_server_away_for_hours_loses_nothing_and_is_told_elsewhere_meanwhile(self, plant: AlarmPlant) -> None:
+        class Away:
+            channel = "email"
+
+            def send(self, message: Message, now: datetime) -> Receipt:
+                return Receipt(failure=Failure.UNREACHABLE, answer="connection refused")
+
+            def close(self) -> None:
+                pass
+
+        clock = Clock(NIGHT + MINUTE)
+        away = run(plant, {"email": Away()}, clock, timedelta(hours=6))
+        assert away.sent == away.failed == 0
+        with transaction(plant.engine) as conn:
+            waiting = conn.execute(text("SELECT recipient FROM outbox WHERE status = 'waiting' ORDER BY id")).scalars()
+            assert list(waiting) == ["night@example.org", "supervisor@example.org"]
+        mailbox = Mailbox()
+        with mail_server(mailbox) as port:
+            back = run(plant, {"email": notifier(port)}, clock, timedelta(minutes=20))
+        assert back.sent == 2
+        assert sorted(mailbox.recipients) == ["night@example.org", "supervisor@example.org"]
+
+    def test_a_channel_with_a_defect_neither_loses_nor_stops(self, plant: AlarmPlant) -> None:
+        class Broken:
+            channel = "email"
+
+            def send(self, message: Message, now: datetime) -> Receipt:
+                raise RuntimeError("oops")
+
+            def close(self) -> None:
+                pass
+
+        assert hand_over(plant, {"email": Broken()}, NIGHT + MINUTE).retried == 1
+        mailbox = Mailbox()
+        with mail_server(mailbox) as port:
+            assert hand_over(plant, {"email": notifier(port)}, NIGHT + 2 * MINUTE).sent == 1
+
+    def test_an_answer_lost_after_the_message_was_taken_costs_one_duplicate_with_the_same_id(
+        self, plant: AlarmPlant
+    ) -> None:
+        mailbox = Mailbox(vanish=True)
+        clock = Clock(NIGHT + MINUTE)
+        with mail_server(mailbox) as port:
+            hand_over(plant, {"email": notifier(port)}, clock())
+            mailbox.vanish = False
+            run(plant, {"email": notifier(port)}, clock, timedelta(minutes=5))
+        assert len(mailbox.raw) == 2
+        assert len({str(mail["Message-ID"]) for mail in mailbox.mails}) == 1
+
+    @pytest.mark.parametrize("moment", ["before", "after"])
+    def test_a_killed_worker_loses_nothing_and_costs_at_most_one_duplicate(
+        self, plant: AlarmPlant, database_url: str, moment: str
+    ) -> None:
+        """kill -9 with the message in hand: before, or after the server took it, but never recorded."""
+        mailbox = Mailbox()
+        with mail_server(mailbox) as port:
+            worker = subprocess.run(
+                [sys.executable, "-c", KILLED, database_url, str(port), moment],
+                env={**os.environ, "PYTHONPATH": os.pathsep.join(sys.path)},
+                capture_output=True,
+                timeout=60,
+                check=False,
+            )
+            assert worker.returncode == -signal.SIGKILL, worker.stderr.decode()
+            assert len(mailbox.raw) == (1 if moment == "after" else 0)
+            clock = Clock(NIGHT + MINUTE)
+            run(plant, {"email": notifier(port)}, clock, timedelta(minutes=10))
+            assert len(mailbox.raw) == (2 if moment == "after" else 1)
+            assert len({str(mail["Message-ID"]) for mail in mailbox.mails}) == 1
+            run(plant, {"email": notifier(port)}, clock, timedelta(hours=1))
+            assert len(mailbox.raw) == (2 if moment == "after" else 1)
+
+
+#: A worker that kills itself around the hand-over; the database is left to find out.
+KILLED = """
+import os, signal, sys
+from service.jobs.deliver import deliver
+from service.notify.smtp import SmtpAccount, SmtpNotifier
+from service.storage.session import make_engine
+from tests.alarm_plant import MINUTE, NIGHT, alarm_setup
+
+url, port, moment = sys.argv[1:]
+
+
+class Doomed(SmtpNotifier):
+    def send(self, message, now):
+        if moment == "after":
+            assert super().send(message, now).sent
+        os.kill(os.getpid(), signal.SIGKILL)
+
+
+account = SmtpAccount(host="127.0.0.1", port=int(port), security="none", sender="underweir@example.org")
+deliver(make_engine(url), alarm_setup(), {"email": Doomed(account)}, clock=lambda: NIGHT + MINUTE)
+"""
+
+
+class Clock:
+    """A clock the test moves."""
+
+    def __init__(self, now: datetime) -> None:
+        self.now = now
+
+    def __call__(self) -> datetime:
+        return self.now
+
+
+def run(plant: AlarmPlant, channels: Mapping[str, Notifier], clock: Clock, span: timedelta) -> Delivered:
+    """Deliver every ten seconds for a while, and sum up."""
+    sent = retried = failed = 0
+    end = clock.now + span
+    while clock.now < end:
+        with transaction(plant.engine) as conn:
+            due = next_due(conn)
+        if due is None:
+            break
+        clock.now = max(clock.now + timedelta(seconds=10), due)
+        done = deliver(plant.engine, plant.setup, channels, clock=clock)
+        sent, retried, failed = sent + done.sent, retried + done.retried, failed + done.failed
+    clock.now = max(clock.now, end)
+    return Delivered(sent=sent, retried=retried, failed=failed)
+
+
+def attempts(plant: AlarmPlant) -> list[str]:
+    with transaction(plant.engine) as conn:
+        return list(conn.execute(text("SELECT outcome FROM delivery_attempt ORDER BY id")).scalars())
