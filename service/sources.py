@@ -9,6 +9,7 @@ from pathlib import Path
 from sqlalchemy import Engine
 
 from connectors.base import Connector
+from connectors.csv_cell import QualityCode
 from connectors.csv_drop import CsvDrop, CsvDropConfig, CsvFiles
 from connectors.csv_shape import CsvFormat, Layout
 from service.errors import ConfigError
@@ -67,6 +68,9 @@ def _drop(section: CsvSection, site: Site) -> CsvDropConfig:
         layout=Layout(section.layout),
         columns={_CORE_ROLES.get(role, role): column for role, column in written.items()},
         tag_of_column={address: signal.tag for address, signal in addresses.items()},
+        ignored=frozenset(section.ignored_columns),
+        tag=section.tag,
+        quality_code=QualityCode(section.quality_code),
         tags=frozenset(signal.tag for signal in addresses.values()),
         tanks=frozenset(site.tanks()) | frozenset(tank.label for tank in site.tanks().values()),
         delimiter=section.delimiter,

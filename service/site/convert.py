@@ -77,11 +77,15 @@ def signal_of(section: SignalSection) -> Signal:
 
 def setups_of(tanks: Iterable[Tank], signals: Sequence[Signal]) -> tuple[TankSetup, ...]:
     """Every tank with the signals that speak of it."""
+    blankets: dict[str | None, list[Signal]] = {}
+    others: dict[str | None, list[Signal]] = {}
+    for signal in signals:
+        (blankets if signal.kind is SignalKind.BLANKET else others).setdefault(signal.tank, []).append(signal)
     return tuple(
         TankSetup(
             tank=tank,
-            blankets=tuple(s for s in signals if s.kind is SignalKind.BLANKET and s.tank == tank.key),
-            others=tuple(s for s in signals if s.kind is not SignalKind.BLANKET and s.tank in (tank.key, None)),
+            blankets=tuple(blankets.get(tank.key, ())),
+            others=(*others.get(tank.key, ()), *others.get(None, ())),
         )
         for tank in tanks
     )
@@ -97,14 +101,15 @@ class Planned:
 
 def tank_alarms(sections: Iterable[AlarmSection], tanks: Iterable[Tank]) -> Iterator[Planned]:
     """The alarms of every tank: what names the tank comes before what names all, and that before the defaults."""
-    written = list(sections)
+    written: dict[tuple[str, AlarmKind], list[AlarmSection]] = {}
+    for section in sections:
+        written.setdefault((section.tank, section.kind), []).append(section)
     for tank in tanks:
         planned: list[Planned] = []
         for kind in AlarmKind:
             if kind is AlarmKind.SYSTEM:
                 continue
-            own = [s for s in written if s.kind is kind and s.tank == tank.key]
-            found = own or [s for s in written if s.kind is kind and s.tank == EVERY_TANK]
+            found = written.get((tank.key, kind)) or written.get((EVERY_TANK, kind), [])
             planned += [Planned(definition_of(s, kind, tank), s) for s in found if s.enabled]
             if not found and DEFAULTS[kind].always:
                 planned.append(Planned(definition_of(None, kind, tank), None))

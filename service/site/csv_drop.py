@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import codecs
+import re
 from datetime import timedelta
 from typing import Annotated, Any, Literal
 
@@ -32,6 +33,7 @@ class CsvColumns(Section):
     """Which column holds what: its heading, or its number counted from 1 where there is no header line."""
 
     time: Column | None = None
+    date: Column | None = None
     tag: Column | None = None
     value: Column | None = None
     quality: Column | None = None
@@ -39,6 +41,7 @@ class CsvColumns(Section):
     thickness: Column | None = None
     unit: Column | None = None
     distance_from_wall: Column | None = None
+    distance_unit: Column | None = None
     arm_position: Column | None = None
     replicate: Column | None = None
     fluff: Column | None = None
@@ -55,6 +58,9 @@ class CsvSection(SourceSection):
     pattern: Words = "*.csv*"
     layout: Literal["auto", "long", "wide", "cores"] = "auto"
     columns: CsvColumns = CsvColumns()
+    ignored_columns: tuple[Words, ...] = ()
+    tag: Words | None = None
+    quality_code: Literal["auto", "severity", "classic", "status"] = "auto"
     delimiter: Annotated[str, StringConstraints(strip_whitespace=False)] | None = None  # a tab is one, too
     decimal: str | None = None
     encoding: str | None = None
@@ -96,12 +102,43 @@ class CsvSection(SourceSection):
     @field_validator("time_format")
     @classmethod
     def _format_has_fields(cls, value: str | None) -> str | None:
-        if value is not None and value not in ("iso", "epoch") and "%" not in value:
+        if value is None or value in _NAMED_FORMATS:
+            return value
+        if "%" not in value:
             raise wrong(
                 f'"{value}" is not a time format',
                 'write "iso", "epoch", or fields such as "%m/%d/%Y %H:%M:%S" (%Y year, %m month, %d day, %H hour, %M minute)',
             )
+        problem = _format_problem(value)
+        if problem:
+            raise wrong(*problem)
         return value
+
+
+_NAMED_FORMATS = ("iso", "epoch", "epoch_s", "epoch_ms", "epoch_us", "epoch_ns")
+_FORMAT_FIELDS = "YymdHIMSfpzbB%"
+_FORMAT_SHORT = {"T": "HMS", "R": "HM", "F": "Ymd", "D": "mdy"}
+
+
+def _format_problem(time_format: str) -> tuple[str, str] | None:
+    """What is wrong with the fields of a time format, and what would be right."""
+    fields = ""
+    for letter in re.findall(r"%(.?)", time_format, re.DOTALL):
+        if (letter not in _FORMAT_FIELDS and letter not in _FORMAT_SHORT) or not letter:
+            return (
+                f"%{letter} is no field of a time",
+                "use %Y %m %d %H %M %S, %f for fractions, %p for AM and PM, %z for an offset",
+            )
+        fields += _FORMAT_SHORT.get(letter, letter)
+    if any(f"%H{between}%m" in time_format for between in ":.h"):
+        return "reads the minutes as a month", "write %M for minutes; %m is the month"
+    for wanted, name, example in (("Yy", "year", "%Y"), ("mbB", "month", "%m"), ("d", "day", "%d")):
+        if not set(wanted) & set(fields):
+            return f"has no {name}", f'write the whole date, with {example}, such as "%Y-%m-%d %H:%M:%S"'
+    if "I" in fields and "p" not in fields:
+        return "has hours of twelve without %p", "write %H for 24 hours, or add %p for AM and PM"
+    twice = next((letter for letter in fields if letter != "%" and fields.count(letter) > 1), None)
+    return (f"has %{twice} twice", "write each field once") if twice else None
 
 
 _ENCODINGS = ("utf-8", "utf-16", "utf-8-sig", "latin-1", "cp1252")

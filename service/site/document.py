@@ -9,20 +9,20 @@ from __future__ import annotations
 import codecs
 import re
 import tomllib
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from typing import Any
 
 from service.site.finding import Finding, KeyPath, Severity
 from service.site.lines import LineMap, line_map
+from service.site.slips import ASSIGNMENT, HEADING, slip
 
 #: How many unreadable lines are set aside before giving up: past that, it is not a site file.
 MOST_SLIPS = 20
 
+#: How often a line is read again as it was probably meant; a second slip can hide behind the first.
+MOST_REPAIRS = 2
+
 _PLACE = re.compile(r"\s*\(at (?:line (?P<line>\d+), column (?P<column>\d+)|end of document)\)$")
-_ASSIGNMENT = re.compile(r"""\s*["']?(?P<key>[A-Za-z0-9_-]+)["']?\s*(?:=|:)\s*(?P<value>.*?)\s*(?:\#.*)?$""")
-_HEADING = re.compile(r"\s*\[")
-_CURLY = "“”„‟‘’"
-_CURLY_TO_STRAIGHT = str.maketrans(_CURLY, '""""\'\'')
 
 
 @dataclass(frozen=True)
@@ -54,8 +54,8 @@ def parse(text: str) -> Document:
     rows = text.replace("\r\n", "\n").split("\n")
     findings: list[Finding] = []
     unread: set[KeyPath] = set()
-    repaired: set[int] = set()
-    for _ in range(2 * MOST_SLIPS):
+    attempts: dict[int, int] = {}
+    for _ in range((MOST_REPAIRS + 1) * MOST_SLIPS):
         readable = "\n".join(rows)
         try:
             values = tomllib.loads(readable)
@@ -70,19 +70,17 @@ def parse(text: str) -> Document:
         else:
             return Document(values, line_map(readable), tuple(findings), frozenset(unread))
         row = rows[line - 1]
-        slip = _slip(message, row, line, column)
-        if line in repaired:
-            if not row.strip():
-                break
-            slip = replace(slip, repair=None)
-        else:
-            findings.append(slip.finding)
-        if not row.strip() or (_HEADING.match(row) and slip.repair is None) or len(findings) >= MOST_SLIPS:
+        found = slip(message, rows, line, column)
+        tried = attempts.get(line, 0)
+        if tried == 0:
+            findings.append(found.finding)
+        repair = found.repair if tried < MOST_REPAIRS else None
+        if not row.strip() or (HEADING.match(row) and repair is None) or len(findings) >= MOST_SLIPS:
             break  # nothing left to set aside, or a heading without which its keys would land in the table before
-        if slip.repair is None and (match := _ASSIGNMENT.match(row)):
+        if repair is None and (match := ASSIGNMENT.match(row)):
             unread.add((*_table_at(rows, line), match["key"]))
-        rows[line - 1] = slip.repair or ""
-        repaired.add(line)
+        rows[line - 1 : line - 1 + found.rows] = [repair or "", *[""] * (found.rows - 1)]
+        attempts[line] = tried + 1
     return Document({}, LineMap({}), tuple(findings))
 
 
@@ -109,78 +107,6 @@ def _table_at(rows: list[str], line: int) -> KeyPath:
         elif match := re.match(r"\s*\[\s*([\w-]+)\s*\]", row):
             path = (match[1],)
     return path
-
-
-@dataclass(frozen=True)
-class _Slip:
-    finding: Finding
-    repair: str | None  #: the line as it was most likely meant, to be able to read on
-
-
-def _slip(message: str, row: str, line: int, column: int | None) -> _Slip:
-    match = _ASSIGNMENT.match(row)
-    problem, remedy, repair = _reading(message, row, match["key"] if match else None, match["value"] if match else "")
-    finding = Finding(
-        severity=Severity.ERROR,
-        line=line,
-        column=column,
-        field=match["key"] if match else "",
-        path=(match["key"],) if match else (),
-        problem=problem,
-        remedy=remedy or f"write {repair}",
-    )
-    return _Slip(finding, repair)
-
-
-def _reading(message: str, row: str, key: str | None, value: str) -> tuple[str, str, str | None]:
-    """What a person most likely did wrong, from the reader's complaint and the line itself."""
-    if any(quote in row for quote in _CURLY):
-        return (
-            "has curly quotes, which word processors make",
-            'use straight quotes: "',
-            row.translate(_CURLY_TO_STRAIGHT),
-        )
-    if "overwrite a value" in message or "twice" in message or "Cannot mutate" in message:
-        if _HEADING.match(row):
-            return f"{row.strip()} stands in the file twice", "join the two, or write [[…]] with two brackets", None
-        return (
-            f'"{key}" stands twice in the same table',
-            "keep one; a second tank or signal needs its own [[…]] line",
-            None,
-        )
-    if key is None:
-        if _HEADING.match(row):
-            return (
-                f"{row.strip()} is not a table heading",
-                "write [site], or [[tank]] with two brackets on both sides",
-                None,
-            )
-        if row.strip() and "=" not in row:
-            return (
-                "is neither a heading nor key = value",
-                "write key = value, or begin the line with # for a remark",
-                None,
-            )
-    else:
-        if re.match(rf"\s*{re.escape(key)}\s*:", row):
-            return f'"{key}" is followed by a colon', "", f"{key} = {value}"
-        if "escape" in message or "Unescaped" in message:
-            repair = f"{key} = '{value.strip(chr(34))}'"
-            return "has a backslash in double quotes", f"use single quotes around it: {repair}", repair
-        if not value:
-            return f'"{key}" has no value', f"write a value behind {key} =, or remove the line", None
-        if re.fullmatch(r"[-+]?\d+,\d+", value):
-            return f"{value} has a decimal comma", "", f"{key} = {value.replace(',', '.')}"
-        if re.fullmatch(r"(?i:true|false|yes|no|on|off)", value):
-            meant = "true" if value.lower() in ("true", "yes", "on") else "false"
-            return f"{value} is not how yes and no are written", "", f"{key} = {meant}"
-        if value[0] in "\"'":
-            if len(value) == 1 or value[-1] != value[0]:
-                return "a quote is opened but not closed", "", f"{key} = {value[0]}{value.strip(value[0])}{value[0]}"
-        elif value[0] not in "[{":
-            bare = value.strip("\"'")
-            return f"{bare} must stand in quotes", "", f'{key} = "{bare}"' if '"' not in bare else f"{key} = '{bare}'"
-    return message[:1].lower() + message[1:], "see the example site file for how it is written", None
 
 
 def _whole_file(problem: str, remedy: str, line: int = 0) -> Finding:

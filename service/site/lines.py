@@ -189,8 +189,8 @@ class _Scanner:
             self._skip(_BLANK + _BREAK)
             if self._peek() != "#":
                 return
-            while (c := self._peek()) and c != "\n":
-                self._at += 1
+            end = self._text.find("\n", self._at)
+            self._at = len(self._text) if end < 0 else end
 
     def _skip(self, characters: str) -> None:
         while (c := self._peek()) and c in characters:

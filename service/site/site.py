@@ -67,24 +67,36 @@ class Site:
         """SHA-256 of the text, hex: which version of the file is in force."""
         return hashlib.sha256(self.text.encode("utf-8")).hexdigest()
 
+    @cached_property
+    def _tanks(self) -> dict[str, Tank]:
+        return {s.key: tank_of(s) for s in _sections(self.draft.tanks)}
+
+    @cached_property
+    def _signals(self) -> dict[str, Signal]:
+        return {s.tag: signal_of(s) for s in _sections(self.draft.signals)}
+
+    @cached_property
+    def _alarms(self) -> tuple[AlarmDefinition, ...]:
+        sections = _sections(self.draft.alarms)
+        own = tank_alarms(sections, self._tanks.values())
+        system = system_alarms(sections, [c.key for c in self.connectors()])
+        return tuple(p.definition for p in (*own, *system))
+
     def tanks(self) -> dict[str, Tank]:
         """Every tank by its key, in the order of the file."""
-        return {s.key: tank_of(s) for s in _sections(self.draft.tanks)}
+        return dict(self._tanks)
 
     def signals(self) -> dict[str, Signal]:
         """Every signal by its tag, in the order of the file."""
-        return {s.tag: signal_of(s) for s in _sections(self.draft.signals)}
+        return dict(self._signals)
 
     def setups(self) -> tuple[TankSetup, ...]:
         """Every tank with the signals that speak of it."""
-        return setups_of(self.tanks().values(), tuple(self.signals().values()))
+        return setups_of(self._tanks.values(), tuple(self._signals.values()))
 
     def alarm_definitions(self) -> tuple[AlarmDefinition, ...]:
         """Every alarm: those of the file, those every tank has, and those the service has about itself."""
-        sections = _sections(self.draft.alarms)
-        own = tank_alarms(sections, self.tanks().values())
-        system = system_alarms(sections, [c.key for c in self.connectors()])
-        return tuple(p.definition for p in (*own, *system))
+        return self._alarms
 
     def contacts(self) -> tuple[Contact, ...]:
         """Everybody who can be told."""
@@ -97,9 +109,8 @@ class Site:
     def addresses(self, connector: str) -> Mapping[str, Signal]:
         """Which address of that connector is which signal."""
         keys = [c.key for c in self.connectors() if c.carries_signals]
-        signals = self.signals()
         tags = addresses_of(_sections(self.draft.signals), connector, keys)
-        return {address: signals[tag] for address, tag in tags.items()}
+        return {address: self._signals[tag] for address, tag in tags.items()}
 
     def folder(self, written: str) -> Path:
         """A folder named in the file; a relative one lies beside the file."""

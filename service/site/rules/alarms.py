@@ -4,16 +4,11 @@ from __future__ import annotations
 
 from datetime import timedelta
 
-from service.alarms.definition import AlarmDefinition, AlarmKind, Priority, SystemWatch
-from service.domain.tank import Tank
+from service.alarms.definition import AlarmKind, SystemWatch
 from service.site.alarm import ALL_LIMIT_FIELDS, EVERY_TANK, LIMIT_FIELDS, AlarmSection
-from service.site.convert import Planned, tank_alarms
 from service.site.draft import Draft, Entry, Report
-from service.site.rules.names import check_known, length
-from service.site.rules.size import sound_tank
-
-_LEVELS = (AlarmKind.HIGH, AlarmKind.HIGH_HIGH)
-_RANK = {Priority.LOW: 0, Priority.MEDIUM: 1, Priority.HIGH: 2}
+from service.site.rules.levels import check_levels
+from service.site.rules.names import check_known
 
 
 def check_alarms(draft: Draft, report: Report) -> None:
@@ -26,16 +21,7 @@ def check_alarms(draft: Draft, report: Report) -> None:
         _check_limit_fields(entry, report)
         _check_times(entry, report)
     _check_twice(draft, report)
-    sections = [entry.section for entry in draft.alarms]
-    said: set[tuple[int | None, str]] = set()
-    for tank_entry in draft.tanks:
-        tank = sound_tank(tank_entry)
-        if tank is None or "alarm" in draft.incomplete:
-            continue
-        planned = list(tank_alarms(sections, [tank]))
-        for p in planned:
-            _check_level(p, tank, draft, report, said)
-        _check_pair(planned, tank, draft, report, said)
+    check_levels(draft, report)
 
 
 def _check_system(entry: Entry[AlarmSection], draft: Draft, report: Report) -> None:
@@ -121,101 +107,3 @@ def _check_twice(draft: Draft, report: Report) -> None:
             if known is not entry:
                 problem = f'"{alarm.key}" is taken already, on line {report.line(known, "key")}'
                 report.error(entry, "key", problem, "give each a key of its own, or leave it out")
-
-
-def _entry_of(planned: Planned, draft: Draft) -> Entry[AlarmSection] | None:
-    return next((e for e in draft.alarms if e.section is planned.section), None)
-
-
-def _limit_name(entry: Entry[AlarmSection]) -> str:
-    return next((n for n in LIMIT_FIELDS[entry.section.kind] if getattr(entry.section, n) is not None), "kind")
-
-
-def _check_level(p: Planned, tank: Tank, draft: Draft, report: Report, said: set[tuple[int | None, str]]) -> None:
-    entry, definition = _entry_of(p, draft), p.definition
-    if entry is None or definition.kind not in _LEVELS or definition.limit is None:
-        return
-    name, depth = _limit_name(entry), tank.side_water_depth
-    share = entry.section.depth_share
-    if definition.limit < 0:
-        _say_once(
-            said,
-            report,
-            entry,
-            name,
-            f"puts the limit {length(-definition.limit, draft.units)} above the weir of {tank.key}",
-            f'write a part of the side water depth, such as "{share:g} %"'
-            if share is not None and share > 1
-            else f"write a limit below the weir, which is {length(depth, draft.units)} above the floor",
-        )
-    elif definition.limit >= depth:
-        _say_once(
-            said,
-            report,
-            entry,
-            name,
-            f"puts the limit at or under the floor of {tank.key}: the alarm would never go",
-            f"the tank is {length(depth, draft.units)} deep at the side wall; clearance counts down from the weir",
-        )
-    elif definition.limit + definition.deadband >= depth:
-        _say_once(
-            said,
-            report,
-            entry,
-            "deadband",
-            f"is so wide that the alarm of {tank.key} would only go with the blanket at the floor",
-            f"write less than {length(depth - definition.limit, draft.units)}; 5 % of the span is a usual start",
-        )
-
-
-def _check_pair(
-    planned: list[Planned], tank: Tank, draft: Draft, report: Report, said: set[tuple[int | None, str]]
-) -> None:
-    by_kind: dict[AlarmKind, Planned] = {}
-    for p in planned:
-        by_kind.setdefault(p.definition.kind, p)
-    if not all(kind in by_kind for kind in _LEVELS):
-        return
-    high, danger = by_kind[AlarmKind.HIGH], by_kind[AlarmKind.HIGH_HIGH]
-    first, second = _entry_of(high, draft), _entry_of(danger, draft)
-    entry = second or first
-    if entry is None:
-        return  # the defaults agree with each other
-    a, b = high.definition, danger.definition
-    if (
-        a.limit is None
-        or b.limit is None
-        or not all(0 <= limit < tank.side_water_depth for limit in (a.limit, b.limit))
-    ):
-        return
-    where = f"{_clearance(a, draft)} (high) and {_clearance(b, draft)} (high-high) in {tank.key}"
-    if b.limit >= a.limit:
-        other = "high" if second is not None and first is None else "high-high"
-        builtin = f"; the {other} limit is the built-in one" if first is None or second is None else ""
-        remedy = f"write the high-high limit nearer to the weir than the high limit{builtin}"
-        _say_once(said, report, entry, _limit_name(entry), f"high-high would come no later than high: {where}", remedy)
-        return
-    gap = a.limit - b.limit
-    for p, at in ((high, first), (danger, second)):
-        if at is not None and p.definition.deadband >= gap:
-            problem = f"is as wide as the gap between the limits or wider: {where}"
-            remedy = f"write less than {length(gap, draft.units)}, or leave it out"
-            _say_once(said, report, at, "deadband", problem, remedy)
-    if second is not None and _RANK[b.priority] < _RANK[a.priority]:
-        remedy = 'write priority = "high" for the danger alarm'
-        if (id(second), "priority") not in said:
-            said.add((id(second), "priority"))
-            report.warning(second, "priority", "is lower than that of the high alarm", remedy)
-
-
-def _clearance(definition: AlarmDefinition, draft: Draft) -> str:
-    return f"{length(definition.limit or 0.0, draft.units)} under the weir"
-
-
-def _say_once(
-    said: set[tuple[int | None, str]], report: Report, entry: Entry[AlarmSection], name: str, problem: str, remedy: str
-) -> None:
-    """An alarm of every tank may be wrong in each; the first tank is enough to find it."""
-    if (id(entry), name) not in said:
-        said.add((id(entry), name))
-        report.error(entry, name, problem, remedy)

@@ -89,6 +89,8 @@ def _check_csv(entry: Entry[SourceSection], section: CsvSection, report: Report)
                 report.error(
                     entry, "columns", f"{name} is missing for layout {section.layout}", f'write {name} = "…" too'
                 )
+    if section.tag is not None and "tag" in given:
+        report.error(entry, "tag", "says the same as the column of tags", "keep one of the two")
     if section.header is False:
         headed = [name for name in sorted(given) if isinstance(getattr(section.columns, name), str)]
         if headed:
@@ -111,13 +113,3 @@ def _check_csv(entry: Entry[SourceSection], section: CsvSection, report: Report)
             f'"{section.pattern}" names a folder',
             'write the folder as folder, and a pattern such as "*.csv"',
         )
-    fmt = section.time_format
-    if fmt is not None and "%" in fmt:
-        if not any(field in fmt for field in ("%Y", "%y", "%c", "%x", "%s", "%G")):
-            report.error(entry, "time_format", "has no year", 'write the whole date, such as "%Y-%m-%d %H:%M:%S"')
-        if "%I" in fmt and "%p" not in fmt:
-            report.error(
-                entry, "time_format", "has hours of twelve without %p", "write %H for 24 hours, or add %p for AM and PM"
-            )
-        if "%m" in fmt and "%M" not in fmt and any(f"%H{c}%m" in fmt for c in ":.h"):
-            report.error(entry, "time_format", "reads the minutes as a month", "write %M for minutes; %m is the month")

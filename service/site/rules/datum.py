@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 from service.alarms.definition import AlarmKind
 from service.domain.signal import Measures, SignalKind, sensor_height
 from service.domain.tank import Tank
 from service.domain.units import UNITS, Dimension
-from service.site.alarm import EVERY_TANK
 from service.site.convert import signal_of, tank_alarms
 from service.site.draft import Draft, Entry, Report
 from service.site.plant import SignalSection
@@ -20,7 +21,7 @@ HIGHEST_BRACKET = 3.0
 MOST_DEPTHS = 2.2
 
 
-def check_datum(entry: Entry[SignalSection], draft: Draft, report: Report) -> None:
+def check_datum(entry: Entry[SignalSection], seen: TankSeen | None, draft: Draft, report: Report) -> None:
     """Where the sensor stands, and what its range means as blanket height."""
     signal = entry.section
     if (
@@ -28,10 +29,9 @@ def check_datum(entry: Entry[SignalSection], draft: Draft, report: Report) -> No
         or UNITS[signal.unit].dimension is not Dimension.LENGTH
     ):
         return
-    owner = next((t for t in draft.tanks if t.section.key == signal.tank), None)
-    tank = usual_tank(owner) if owner is not None else None
+    tank = seen.tank if seen is not None else None
     _check_zero(entry, tank, draft, report)
-    if tank is None:
+    if seen is None or tank is None:
         return
     place = signal.distance_from_wall
     if place is not None and not 0 <= place <= tank.reach:
@@ -42,7 +42,7 @@ def check_datum(entry: Entry[SignalSection], draft: Draft, report: Report) -> No
             f"write where the sensor hangs, 0 to {length(tank.reach, draft.units)} from the side wall",
         )
     if signal.kind is SignalKind.BLANKET:
-        _check_span(entry, tank, draft, report)
+        _check_span(entry, seen, draft, report)
 
 
 def _check_zero(entry: Entry[SignalSection], tank: Tank | None, draft: Draft, report: Report) -> None:
@@ -70,8 +70,8 @@ def _check_zero(entry: Entry[SignalSection], tank: Tank | None, draft: Draft, re
         )
 
 
-def _check_span(entry: Entry[SignalSection], tank: Tank, draft: Draft, report: Report) -> None:
-    signal = entry.section
+def _check_span(entry: Entry[SignalSection], seen: TankSeen, draft: Draft, report: Report) -> None:
+    signal, tank, danger = entry.section, seen.tank, seen.danger
     if signal.low is None or signal.high is None or signal.low >= signal.high or signal.measures is None:
         return
     if signal.measures is Measures.DISTANCE and (signal.zero_height is None or signal.zero_height <= 0):
@@ -83,7 +83,6 @@ def _check_span(entry: Entry[SignalSection], tank: Tank, draft: Draft, report: R
     bottom, top = min(ends), max(ends)
     end_up = "high" if signal.measures is Measures.HEIGHT else "low"
     end_down = "low" if signal.measures is Measures.HEIGHT else "high"
-    danger = _danger_height(tank, draft)
     floor = tank.lowest_height
     if top <= floor or bottom >= tank.side_water_depth:
         report.error(
@@ -123,12 +122,22 @@ def _check_span(entry: Entry[SignalSection], tank: Tank, draft: Draft, report: R
         )
 
 
-def _danger_height(tank: Tank, draft: Draft) -> float | None:
-    sections = [a.section for a in draft.alarms if a.section.tank in (tank.key, EVERY_TANK)]
-    limits = [
-        p.definition.limit
-        for p in tank_alarms(sections, [tank])
-        if p.definition.kind is AlarmKind.HIGH_HIGH and p.definition.limit is not None
-    ]
-    heights = [tank.side_water_depth - limit for limit in limits if 0 <= limit <= tank.side_water_depth]
-    return max(heights, default=None)
+@dataclass(frozen=True)
+class TankSeen:
+    """A tank of usual size, and the highest blanket at which its danger alarm comes; None when it has none. [m]"""
+
+    tank: Tank
+    danger: float | None
+
+
+def tanks_seen(draft: Draft) -> dict[str, TankSeen]:
+    """Every tank that sensors can be judged by, by its key."""
+    tanks = {tank.key: tank for entry in draft.tanks if (tank := usual_tank(entry)) is not None}
+    danger: dict[str, float] = {}
+    for p in tank_alarms([a.section for a in draft.alarms], tanks.values()):
+        key, limit = p.definition.tank, p.definition.limit
+        if p.definition.kind is AlarmKind.HIGH_HIGH and limit is not None and key is not None:
+            depth = tanks[key].side_water_depth
+            if 0 <= limit <= depth:
+                danger[key] = max(depth - limit, danger.get(key, 0.0))
+    return {key: TankSeen(tank, danger.get(key)) for key, tank in tanks.items()}

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 from service.domain.signal import DIMENSION_OF, SignalKind
 from service.domain.units import UNITS, Dimension
 from service.site.draft import Draft, Entry, Report
@@ -24,18 +26,27 @@ SOLIDS_BAND = {
 }
 
 
-def check_magnitude(entry: Entry[SignalSection], draft: Draft, report: Report) -> None:
+def areas_of(draft: Draft) -> dict[str | None, float]:
+    """Water surface of every tank of usual size, and under None of all of them when none is in doubt. [m²]"""
+    tanks = {entry.section.key: usual_tank(entry) for entry in draft.tanks}
+    areas: dict[str | None, float] = {key: tank.area for key, tank in tanks.items() if tank is not None}
+    if areas and len(areas) == len(tanks) and "tank" not in draft.incomplete:
+        areas[None] = sum(areas.values())
+    return areas
+
+
+def check_magnitude(
+    entry: Entry[SignalSection], areas: Mapping[str | None, float], draft: Draft, report: Report
+) -> None:
     """Whether the top of the range is a possible one."""
     signal = entry.section
     dimension = UNITS[signal.unit].dimension
     if signal.high is None or signal.high <= 0 or dimension is not DIMENSION_OF[signal.kind]:
         return
     if signal.kind in _FLOWS:
-        owners = [t for t in draft.tanks if signal.tank in (None, t.section.key)]
-        tanks = [tank for t in owners if (tank := usual_tank(t)) is not None]
-        if not tanks or len(tanks) < len(owners) or "tank" in draft.incomplete:
+        area = areas.get(signal.tank)
+        if area is None:
             return  # nothing to judge it by
-        area = sum(tank.area for tank in tanks)
         rate = signal.high * 3600 / area
         if not FLOW_BAND[0] <= rate <= FLOW_BAND[1]:
             over = "the tank" if signal.tank else "all tanks"

@@ -8,8 +8,8 @@ from service.domain.signal import DIMENSION_OF, SignalKind
 from service.domain.units import UNITS, Dimension, symbols_of
 from service.site.draft import Draft, Entry, Report
 from service.site.plant import SignalSection
-from service.site.rules.datum import check_datum
-from service.site.rules.magnitude import check_magnitude
+from service.site.rules.datum import check_datum, tanks_seen
+from service.site.rules.magnitude import areas_of, check_magnitude
 from service.site.rules.names import check_known, check_unique
 
 #: Kinds that speak of one tank and mean nothing without it.
@@ -19,14 +19,16 @@ _OF_A_TANK = (SignalKind.BLANKET, SignalKind.FLUFF, SignalKind.WATER_LEVEL, Sign
 def check_signals(draft: Draft, report: Report) -> None:
     """Tank, unit, direction, range, timing and way of every signal."""
     check_unique(draft.signals, "tag", report)
+    seen = tanks_seen(draft)
+    areas = areas_of(draft)
     for entry in draft.signals:
         _check_tank(entry, draft, report)
         _check_unit(entry, draft, report)
         _check_direction(entry, report)
         _check_range(entry, report)
         _check_timing(entry, report)
-        check_datum(entry, draft, report)
-        check_magnitude(entry, draft, report)
+        check_datum(entry, seen.get(entry.section.tank or ""), draft, report)
+        check_magnitude(entry, areas, draft, report)
 
 
 def _check_tank(entry: Entry[SignalSection], draft: Draft, report: Report) -> None:

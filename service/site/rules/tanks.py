@@ -18,6 +18,14 @@ STEEPEST_FLOOR = 0.5
 def check_tanks(draft: Draft, report: Report) -> None:
     """Shape, depth, floor, weir and coring spot of every tank."""
     check_unique(draft.tanks, "key", report)
+    watched = frozenset(
+        s.section.tank.casefold() for s in draft.signals if s.section.kind is SignalKind.BLANKET and s.section.tank
+    )
+    # A blanket signal without a tank, or with an unknown one, is most likely that of the tank without; it is reported.
+    astray = any(
+        s.section.kind is SignalKind.BLANKET and s.section.tank not in draft.names["tank"] for s in draft.signals
+    )
+    judged = not astray and "signal" not in draft.incomplete
     for entry in draft.tanks:
         _check_shape(entry, draft, report)
         _check_depth(entry, draft, report)
@@ -25,7 +33,8 @@ def check_tanks(draft: Draft, report: Report) -> None:
         _check_weir(entry, draft, report)
         _check_core(entry, draft, report)
         _check_arm(entry, report)
-        _check_watched(entry, draft, report)
+        if judged:
+            _check_watched(entry, watched, report)
 
 
 def _check_shape(entry: Entry[TankSection], draft: Draft, report: Report) -> None:
@@ -146,15 +155,9 @@ def _check_arm(entry: Entry[TankSection], report: Report) -> None:
         report.warning(entry, "arm_period", f"{minutes:g} minutes is an unusual time for one pass", remedy)
 
 
-def _check_watched(entry: Entry[TankSection], draft: Draft, report: Report) -> None:
-    if "signal" in draft.incomplete:
+def _check_watched(entry: Entry[TankSection], watched: frozenset[str], report: Report) -> None:
+    if entry.section.key.casefold() in watched:
         return
-    seen = [s for s in draft.signals if s.section.kind is SignalKind.BLANKET]
-    key = entry.section.key.casefold()
-    if any(not s.section.tank or s.section.tank.casefold() == key for s in seen):
-        return
-    if any(s.section.tank not in draft.names["tank"] for s in seen):
-        return  # the blanket signal with the unknown tank is most likely this one's, and reported
     report.warning(
         entry,
         None,

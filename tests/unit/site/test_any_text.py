@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from service.errors import ConfigError
@@ -63,9 +63,9 @@ def is_answered(text: str) -> None:
         site.addresses(connector.key)
 
 
-@given(st.sampled_from(WRITTEN))
-def test_a_line_left_out(number: int) -> None:
-    is_answered("\n".join(ROWS[:number] + ROWS[number + 1 :]))
+def test_each_line_left_out() -> None:
+    for number in WRITTEN:
+        is_answered("\n".join(ROWS[:number] + ROWS[number + 1 :]))
 
 
 @given(st.sampled_from(WRITTEN), st.sampled_from(WRITTEN))
@@ -82,7 +82,6 @@ def test_a_value_replaced(number: int, value: str) -> None:
 
 
 @given(st.sampled_from(WRITTEN), st.data())
-@settings(max_examples=200)
 def test_letters_changed_in_a_line(number: int, data: st.DataObject) -> None:
     row = ROWS[number]
     start = data.draw(st.integers(0, len(row)))
