@@ -8,7 +8,6 @@ from typing import Annotated
 import typer
 
 from service.cli.output import say
-from service.demo.night import show
 
 
 def register(app: typer.Typer) -> None:
@@ -26,4 +25,7 @@ def _demo(
     Files are really dropped and taken in, a drifting sensor is put right by hand cores, the blanket is believed, and mail
     really goes to a mail server on this machine (and nowhere else). A picture of the night is written at the end.
     """
+    # Only this command needs the simulator and the drawing library; loading them would slow down every other.
+    from service.demo.night import show
+
     show(folder.absolute(), say)

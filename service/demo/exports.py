@@ -29,7 +29,7 @@ class Exporter:
             channel = recording.channel(kind, tank)
             values = zip(channel.seconds.tolist(), channel.value.tolist(), strict=True)
             self._columns[tag] = {second: from_si(value, "MGD") for second, value in values if math.isfinite(value)}
-        self._to_enter = list(recording.cores)
+        self._to_enter = [*self._round_before(recording), *recording.cores]
         self._zone = ZoneInfo(TIME_ZONE)
 
     def drop_readings(self, after: datetime, until: datetime) -> Path:
@@ -63,6 +63,31 @@ class Exporter:
             heads = ["Time", "Tank", "Thickness", "Unit", "Distance from wall", "Distance unit", "Taken by"]
             _write(self._cores / f"cores_{until:%Y%m%d_%H%M}.csv", heads, rows)
         return entered
+
+    @staticmethod
+    def _round_before(recording: Recording) -> list[CoreRecord]:
+        """The day shift's last round, taken just before the night begins."""
+        first = int(recording.truth.seconds[0])
+        spot = recording.cores[0].distance_from_wall
+        rounds = []
+        for tank, spec in enumerate(recording.scenario.plant.tanks):
+            height = float(recording.truth.height[tank, 0])
+            taken = first - 1200 + 240 * tank
+            rounds.append(
+                CoreRecord(
+                    tank=tank,
+                    taken=taken,
+                    entered=first,
+                    thickness=height + spec.floor_slope * spot,
+                    distance_from_wall=spot,
+                    by=OPERATOR,
+                    blunder=Blunder.NONE,
+                    true_tank=tank,
+                    true_taken=taken,
+                    true_height=height,
+                )
+            )
+        return rounds
 
     def _cell(self, tag: str, second: int) -> str:
         value = self._columns[tag].get(second)

@@ -62,7 +62,9 @@ def show(folder: Path, say: Callable[[str], None]) -> Path:
                 told.line(clock.now, f"hand cores typed in: {described(cores)}")
             # A folder takes a file it has seen twice unchanged; the night's clock does not wait for the second look.
             for _ in range(2):
-                watch.read_all()
+                for report in watch.read_all():
+                    for warning in (w for delivery in report.deliveries for w in delivery.warnings):
+                        told.line(clock.now, f"    doubted: {warning}")
             watch.decide(clock.now)
             watch.tell(clock.now)
             told.news(clock.now)

@@ -7,6 +7,7 @@ from datetime import datetime, timedelta
 from email.message import EmailMessage
 from pathlib import Path
 
+from service.alarms.machine import Event
 from service.bootstrap import Installation
 from service.demo.mail_sink import MailSink
 from service.demo.plant import OPERATOR
@@ -53,6 +54,8 @@ class Teller:
             lines = [line for line in reversed(journal(conn)) if line.id not in self._lines]
         for line in lines:
             self._lines.add(line.id)
+            if line.event == Event.STARTED.value:
+                continue  # every alarm's first look, which found nothing
             self.line(line.at, f"    alarm {line.key}: {line.to_state} ({line.reason})")
         fresh, self._mails = self._sink.mails[self._mails :], len(self._sink.mails)
         for number, mail in enumerate(fresh, start=self._mails - len(fresh) + 1):
