@@ -1,0 +1,145 @@
+"""The command as people and scripts use it: a process of its own, its output, its exit status."""
+
+from __future__ import annotations
+
+import json
+import os
+import subprocess
+import sys
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+EXAMPLE = Path(__file__).parents[2] / "deploy" / "site.example.toml"
+
+
+class Command:
+    """Runs ``underweir`` against one database and one site file."""
+
+    def __init__(self, folder: Path, database_url: str) -> None:
+        self.folder = folder
+        self.site = folder / "site.toml"
+        self.site.write_text(EXAMPLE.read_text("utf-8"), "utf-8")
+        self._environment = {
+            **os.environ,
+            "UNDERWEIR_DATABASE_URL": database_url,
+            "UNDERWEIR_DATA_DIR": str(folder / "data"),
+            "UNDERWEIR_SITE_FILE": str(self.site),
+        }
+
+    def __call__(self, *words: str, status: int = 0) -> str:
+        done = self.run(*words)
+        assert done.returncode == status, done.stdout + done.stderr
+        return done.stdout
+
+    def run(self, *words: str) -> subprocess.CompletedProcess[str]:
+        return subprocess.run(
+            [sys.executable, "-m", "service", *words],
+            env=self._environment,
+            cwd=self.folder,
+            capture_output=True,
+            text=True,
+            timeout=120,
+            check=False,
+        )
+
+    def json(self, *words: str, status: int = 0) -> Any:
+        return json.loads(self(*words, "--json", status=status))
+
+
+@pytest.fixture
+def underweir(tmp_path: Path, database_url: str) -> Command:
+    return Command(tmp_path, database_url)
+
+
+def test_check_reports_every_mistake_and_its_line(underweir: Command) -> None:
+    assert "no mistakes found" in underweir("check", str(underweir.site))
+    broken = underweir.site.read_text("utf-8").replace("diameter = 80", "daimeter = 80", 1)
+    underweir.site.write_text(broken, "utf-8")
+    found = underweir.json("check", str(underweir.site), status=1)
+    assert not found["usable"]
+    [finding] = [f for f in found["findings"] if "diameter" in f["remedy"]]
+    assert broken.splitlines()[finding["line"] - 1].startswith("daimeter")
+
+
+def test_a_wrong_site_file_ends_with_status_two_and_says_why(underweir: Command) -> None:
+    underweir.site.write_text("[site]\nname = 3\n", "utf-8")
+    done = underweir.run("status")
+    assert done.returncode == 2
+    assert "site.toml:2" in done.stderr
+    assert done.stdout == ""
+
+
+def test_misuse_ends_with_status_two(underweir: Command) -> None:
+    assert underweir.run("no-such-command").returncode == 2
+    assert underweir.run("core", "add", "north", "3 ft").returncode == 2
+    assert underweir.run("ingest", "no-such-file.csv").returncode == 2
+
+
+def test_files_are_taken_in_once_and_what_is_wrong_is_said_with_its_line(underweir: Command) -> None:
+    now = datetime.now(UTC).replace(microsecond=0) - timedelta(hours=1)
+    rows = [f"{now + timedelta(minutes=i):%Y-%m-%dT%H:%M:%SZ},EAST_BLANKET,{10 - i / 100:.2f}" for i in range(30)]
+    file = underweir.folder / "export.csv"
+    file.write_text("\n".join(["time,tag,value", *rows, f"{now:%Y-%m-%dT%H:%M:%SZ},EAST_BLANKET,wet"]) + "\n")
+    first = underweir.json("ingest", "--connector", "scada-export", str(file), status=1)
+    [delivery] = first["deliveries"]
+    assert (delivery["accepted"], delivery["duplicate"], delivery["revised"], delivery["rejected"]) == (30, 0, 0, 1)
+    assert delivery["rejects"][0]["line"] == 32
+    again = underweir.json("ingest", "--connector", "scada-export", str(file))
+    assert again["deliveries"][0]["already_taken_in"]
+    revised = underweir.folder / "again.csv"
+    revised.write_text("\n".join(["time,tag,value", *rows[:-1], rows[-1].replace("9.71", "9.50")]) + "\n")
+    [delivery] = underweir.json("ingest", "--connector", "scada-export", str(revised))["deliveries"]
+    assert (delivery["accepted"], delivery["duplicate"], delivery["revised"]) == (0, 29, 1)
+    tanks = {tank["tank"]: tank for tank in underweir.json("status")["tanks"]}
+    assert tanks["east"]["clearance_m"] == pytest.approx(9.5 * 0.3048, abs=0.3)
+    assert tanks["west"]["reason"] == "no data yet"
+
+
+def test_a_core_is_logged_corrected_and_withdrawn_without_losing_its_history(underweir: Command) -> None:
+    stored = underweir.json("core", "add", "east", "3.4 ft", "--by", "R. Okafor", "--surface", "clear")
+    assert stored["stored"]
+    assert stored["thickness_m"] == pytest.approx(3.4 * 0.3048)
+    # Floor 1:12, sampler a third of the 40 ft radius from the wall: 13.33 ft / 12 lower than the floor datum.
+    assert stored["height_m"] == pytest.approx((3.4 - 40 / 3 / 12) * 0.3048, abs=1e-4)
+    slip = underweir.json("core", "add", "east", "1.04 ft", status=1)
+    assert not slip["stored"]
+    assert [f["problem"] for f in slip["findings"]] == ["unit slip suspected"]
+    too_deep = underweir.run("core", "add", "east", "30 ft", "--yes")
+    assert too_deep.returncode == 1
+    assert "not stored" in too_deep.stderr
+    corrected = underweir.json("core", "correct", stored["id"], "3.6 ft", "--reason", "misread the ring")
+    assert corrected["stored"]
+    [current] = underweir.json("core", "list", "east")
+    assert (current["id"], current["typed"]) == (corrected["id"], "3.6 ft")
+    history = underweir.json("core", "list", "--history", corrected["id"])
+    assert [version["typed"] for version in history] == ["3.4 ft", "3.6 ft"]
+    assert history[1]["correction_reason"] == "misread the ring"
+    again = underweir.run("core", "correct", stored["id"], "3.7 ft", "--reason", "again")
+    assert again.returncode == 1
+    assert "corrected already" in again.stderr
+    underweir("core", "withdraw", corrected["id"], "--reason", "it was the west tank")
+    assert underweir.json("core", "list", "east") == []
+
+
+def test_the_same_core_sent_twice_is_stored_once(underweir: Command) -> None:
+    words = (
+        "core",
+        "add",
+        "east",
+        "3.4 ft",
+        "--at",
+        "2026-11-01T08:00:00Z",
+        "--id",
+        "6a3c1d57-3a1f-4a55-9d5b-0c5f9f6a5b11",
+    )
+    assert not underweir.json(*words)["already_stored"]
+    assert underweir.json(*words)["already_stored"]
+    assert len(underweir.json("core", "list", "--days", "36500")) == 1
+
+
+def test_migrate_says_where_the_database_is(underweir: Command) -> None:
+    said = underweir.json("migrate")
+    assert said["revision"] == said["head"]
