@@ -147,16 +147,26 @@ class EmbeddedServer:
         programs = runnable_programs(account, self._folder / "programs", self._wheel)
         sockets = socket_folder(self._folder, account)
         postmaster = Postmaster(self._cluster, sockets, programs)
+        launched = self._launch_unless_alive(account, programs, sockets)
+        if not self._ready(postmaster) and not launched:  # what ran was ending, or was only left over
+            self._launch_unless_alive(account, programs, sockets)
+            self._ready(postmaster)
+        if not postmaster.answers():
+            raise EmbeddedError(
+                f"The database server ended as it started. It last said ({self._log}):\n{self._last_words()}"
+            )
+        return self._database(sockets)
+
+    def _launch_unless_alive(self, account: Account, programs: Path, sockets: Path) -> bool:
         alive = FileLock(self._folder / "alive")
         try:
-            if alive.try_exclusive():
-                self._launch(account, programs, sockets, alive)
-            else:
+            if not alive.try_exclusive():
                 self._progress("The database is already running; joining it.")
+                return False
+            self._launch(account, programs, sockets, alive)
+            return True
         finally:
             alive.close()
-        self._wait(postmaster)
-        return self._database(sockets)
 
     def _launch(self, account: Account, programs: Path, sockets: Path, alive: FileLock) -> None:
         if not self._cluster.is_dir():
@@ -233,7 +243,8 @@ class EmbeddedServer:
             )
         unfinished.rename(self._cluster)
 
-    def _wait(self, postmaster: Postmaster) -> None:
+    def _ready(self, postmaster: Postmaster) -> bool:
+        """Wait until the server takes connections (True) or is gone (False)."""
         said = ""
 
         def report() -> None:
@@ -243,24 +254,19 @@ class EmbeddedServer:
                 said = line
                 self._progress(line)
 
-        gone = False
+        ready = False
 
         def settled() -> bool:
-            nonlocal gone
-            if postmaster.answers():
-                return True
-            gone = not self._alive()
-            return gone
+            nonlocal ready
+            ready = postmaster.answers()
+            return ready or not self._alive()
 
         if not wait_until(settled, self._start_limit_s, report):
             raise EmbeddedError(
                 f"The database did not become ready within {self._start_limit_s:.0f} s; started again it takes its recovery"
                 f" up where it was. It last said ({self._log}):\n{self._last_words()}"
             )
-        if gone:
-            raise EmbeddedError(
-                f"The database server ended as it started. It last said ({self._log}):\n{self._last_words()}"
-            )
+        return ready
 
     def _database(self, sockets: Path) -> str:
         address = f"host={quote(str(sockets), safe='/')}&port=5432"

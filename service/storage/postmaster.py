@@ -11,8 +11,8 @@ import time
 from contextlib import suppress
 from pathlib import Path
 
-#: A server opens its socket at once, before any recovery. One that is alive but unheard this long has lost its first process.
-LEFTOVERS_AFTER_S = 5.0
+#: A server opens its socket at once, before any recovery. One that is unheard this long may have lost its first process.
+LEFTOVERS_AFTER_S = 2.0
 
 
 class Postmaster:
@@ -26,13 +26,11 @@ class Postmaster:
 
     def answers(self) -> bool:
         """Tell whether the server takes connections now; ends what a killed server left behind."""
-        ready = subprocess.run(
-            [str(self._programs / "pg_isready"), "-q", "-h", str(self._sockets), "-p", "5432"]
-            if self._programs
-            else ["false"],
-            check=False,
-            env={"PATH": os.defpath},
-        ).returncode
+        if self._programs is None:
+            return False
+        command = [str(self._programs / "pg_isready"), "-q", "-h", str(self._sockets), "-p", "5432"]
+        command += ["-U", "underweir", "-d", "postgres"]  # who may come in, so that the server does not log a refusal
+        ready = subprocess.run(command, check=False, env={"PATH": os.defpath}).returncode
         if ready != 2:  # 0: takes connections, 1: says it is not ready, 2: silence
             self._unheard_since = None
             return ready == 0
@@ -53,9 +51,10 @@ class Postmaster:
 
     def end_leftovers(self) -> None:
         """Kill server processes whose first process is dead: they hold the data, and nobody can reach them."""
-        if self.pid() is not None:
-            return
-        for pid in self._processes():
+        processes = self._processes()
+        if any(is_first for is_first in processes.values()):
+            return  # it lives, and has yet to open its socket
+        for pid in processes:
             with suppress(ProcessLookupError):
                 os.kill(pid, signal.SIGKILL)
 
@@ -84,12 +83,13 @@ class Postmaster:
             with suppress(ProcessLookupError):
                 os.kill(pid, number)
 
-    def _processes(self) -> list[int]:
-        """List the processes that are PostgreSQL's and work in the cluster (Linux only)."""
-        found = []
+    def _processes(self) -> dict[int, bool]:
+        """List PostgreSQL's processes that work in the cluster, and whether each is the first one (Linux only)."""
+        found = {}
         for entry in Path("/proc").glob("[0-9]*"):
             with suppress(OSError):
                 named = (entry / "comm").read_text(encoding="utf-8", errors="replace").strip()
                 if named == "postgres" and (entry / "cwd").samefile(self._cluster):
-                    found.append(int(entry.name))
+                    # The others have replaced the command line they inherited by a description of what they do.
+                    found[int(entry.name)] = b"\0-D\0" in (entry / "cmdline").read_bytes()
         return found

@@ -1,6 +1,7 @@
 """The private folder of the Unix socket.
 
-A socket's path may have 107 bytes at most (Linux, unix(7); macOS 103), so a deep data folder needs its socket elsewhere.
+A socket's path may have 107 bytes at most (Linux, unix(7); macOS 103), and PostgreSQL's clients take a comma for the end of
+a host's name. Such a data folder has its socket elsewhere.
 """
 
 from __future__ import annotations
@@ -21,7 +22,7 @@ NOTE = "socket-folder"
 def socket_folder(data: Path, account: Account) -> Path:
     """Return the socket's folder, made if need be: in the data folder, or a short one that the note in it names."""
     inside = data / "run"
-    if len(os.fsencode(inside / ".s.PGSQL.5432")) <= LONGEST:
+    if "," not in str(inside) and len(os.fsencode(inside / ".s.PGSQL.5432")) <= LONGEST:
         if not inside.is_dir():
             inside.mkdir(mode=0o700)
             _hand_over(inside, account)
