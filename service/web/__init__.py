@@ -1,0 +1,1 @@
+"""HTTP in: what other systems post, and what people see."""
