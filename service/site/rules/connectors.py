@@ -70,7 +70,8 @@ def _check_ways(draft: Draft, carrying: list[Entry[SourceSection]], report: Repo
         served.add(key)
         address = signal.address or signal.tag
         name = "address" if signal.address else "tag"
-        if source is not None and (wrong := source.section.address_problem(address)):
+        # What cannot be read of a source may be just what the address names.
+        if source is not None and not source.unread and (wrong := source.section.address_problem(address)):
             report.error(entry, name, *wrong)
         earlier = taken.setdefault((key, address), entry)
         if earlier is not entry and earlier.section.tag.casefold() != signal.tag.casefold():
