@@ -126,6 +126,9 @@ class Delivery:
     size_bytes: int | None = None
     part: int = 0
     last_part: bool = True
+    #: Filled in by the service before :meth:`Connector.committed`, on the last part: what of the whole file it could not
+    #: take although the connector could read it (a core deeper than its tank, an address without a signal).
+    refused: tuple[Reject, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -19,7 +19,7 @@ from typing import Any
 
 from connectors.base import Delivery
 from connectors.csv_delivery import AlreadyTaken, FileDeliveries, Signature, open_regular
-from connectors.csv_quarantine import REASON, REJECTED, write_reason
+from connectors.csv_quarantine import REASON, REJECTED, add_refused, write_reason
 from connectors.csv_reader import BLOCK_BYTES
 from connectors.csv_shape import CsvFormat, checked
 from connectors.csv_source import Limits
@@ -120,11 +120,15 @@ class CsvDrop:
         if not delivery.last_part:
             return
         done = self._pending.pop(delivery.origin, None)
-        if done is None or self._config.keep:
+        if done is None:
             return
         path = self._config.folder / delivery.origin
-        self._seen.pop(delivery.origin, None)
         try:
+            if done.rejected_beside is not None:
+                add_refused(done.rejected_beside, delivery.refused)
+            if self._config.keep:
+                return
+            self._seen.pop(delivery.origin, None)
             if Signature.of(path.lstat()) != done.signature:
                 return
             if done.unreadable is not None:
@@ -281,6 +285,7 @@ class CsvFiles:
         if not delivery.last_part or delivery.origin not in self._pending:
             return
         path, done = self._pending.pop(delivery.origin)
+        add_refused(path, delivery.refused)
         if not self._move or Signature.of(path.lstat()) != done.signature:
             return
         target = self._config.processed or path.parent / "processed"

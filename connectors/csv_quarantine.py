@@ -67,6 +67,24 @@ class RejectedRows:
         self._draft.unlink(missing_ok=True)
 
 
+def add_refused(beside: Path, refused: Sequence[Reject]) -> None:
+    """Put what the service refused after the rows that the reader rejected, in the same file."""
+    if not refused:
+        return
+    path = beside.with_name(beside.name + REJECTED)
+    rows = RejectedRows(beside)
+    rows.add(refused)
+    draft = beside.with_name(f".{beside.name}{REJECTED}.tmp")
+    if path.is_file():
+        with open(path, encoding="utf-8", newline="") as already:
+            before = already.read()
+        with open(draft, encoding="utf-8", newline="") as added:
+            added.readline()  # its own heading
+            before += added.read()
+        draft.write_text(before, encoding="utf-8", newline="")
+    rows.finish()
+
+
 def write_reason(beside: Path, reason: str) -> Path:
     """A text file that says why a whole file was set aside."""
     path = beside.with_name(beside.name + REASON)

@@ -17,6 +17,7 @@ from service.storage.reading_columns import ReadingColumns
 from service.storage.site_tables import SiteIds, sync_site
 
 NIGHT = datetime(2026, 3, 14, 22, 0, tzinfo=UTC)
+NOON = datetime(2026, 3, 15, 12, 0, tzinfo=UTC)
 
 
 def tank(key: str = "east", **changes: object) -> Tank:

@@ -35,6 +35,14 @@ class CoreOutcome:
     rejects: list[Reject] = field(default_factory=list)
     warnings: list[str] = field(default_factory=list)
 
+    def add(self, other: CoreOutcome) -> None:
+        """Count the cores of a further part in."""
+        self.accepted += other.accepted
+        self.duplicate += other.duplicate
+        self.corrected += other.corrected
+        self.rejects += other.rejects
+        self.warnings += other.warnings
+
 
 def store_cores(
     conn: Connection,

@@ -36,7 +36,7 @@ class Intake:
         self._clock = clock
         self._reader = SampleReader(plant, tags)
         self._rejected = 0
-        self._rejects: list[Reject] = []
+        self._shown: tuple[Reject, ...] = ()
         self._cores = CoreOutcome()
         self._delivered = 0
         self._state: Mapping[str, Any] = {}
@@ -72,30 +72,26 @@ class Intake:
         self._writer = ReadingWriter(conn, batch_id)
 
     def take(self, part: Delivery) -> Delivery:
-        """Store a part; gives it back for the connector, without its samples and with what was rejected here."""
+        """Store a part; gives it back for the connector, without its samples and, on the last, with all that was refused."""
         self._state = part.state
-        without_samples = replace(part, samples=_NO_SAMPLES)
         if self._batch_id is None:
-            return without_samples
+            return replace(part, samples=_NO_SAMPLES)
         now = self._clock()
         read = self._reader.read(part.samples, now)
-        self._writer.store(read.columns)
+        self._writer.store(read)
         self._delivered += len(part.samples)
-        rejects = read.rejects
-        self._rejected += len(part.rejects) + read.rejected
+        self._rejected += len(part.rejects)
+        self._shown += part.rejects[: SHOWN - len(self._shown)]
         if part.cores:
             outcome = store_cores(
                 self._conn, self._plant, part.cores, batch_id=self._batch_id, source=part.origin, now=now
             )
-            self._cores.accepted += outcome.accepted
-            self._cores.duplicate += outcome.duplicate
-            self._cores.corrected += outcome.corrected
-            self._cores.rejects += outcome.rejects
-            self._cores.warnings += outcome.warnings
-            rejects += tuple(outcome.rejects)
-        if len(self._rejects) < SHOWN:
-            self._rejects += (*part.rejects, *rejects)[:SHOWN]
-        return replace(without_samples, rejects=part.rejects + rejects)
+            self._cores.add(outcome)
+        refused = self._refused() if part.last_part else ()
+        return replace(part, samples=_NO_SAMPLES, refused=refused)
+
+    def _refused(self) -> tuple[Reject, ...]:
+        return (*self._reader.rejects(), *self._cores.rejects)
 
     def finish(self) -> DeliveryReport:
         """Write counts, marks and the connector's new place; afterwards the transaction may commit."""
@@ -116,7 +112,7 @@ class Intake:
             accepted=stored.accepted + cores.accepted,
             duplicate=stored.duplicate + cores.duplicate,
             revised=stored.revised + cores.corrected,
-            rejected=self._rejected + len(cores.rejects),
+            rejected=self._rejected + self._reader.rejected + len(cores.rejects),
         )
         mark_signals(self._conn, stored.earliest_us)
         connector_state.record_good(
@@ -133,12 +129,12 @@ class Intake:
             accepted=stored.accepted,
             duplicate=stored.duplicate,
             revised=stored.revised,
-            rejected=self._rejected,
+            rejected=self._rejected + self._reader.rejected,
             cores_accepted=cores.accepted,
             cores_duplicate=cores.duplicate,
             cores_corrected=cores.corrected,
             cores_rejected=len(cores.rejects),
-            rejects=tuple(self._rejects[:SHOWN]),
+            rejects=(*self._shown, *self._refused())[:SHOWN],
             warnings=tuple(cores.warnings[:SHOWN]),
         )
 

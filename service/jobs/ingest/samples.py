@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping
-from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 
 import numpy as np
@@ -21,15 +21,6 @@ OLDEST = datetime(2000, 1, 1, tzinfo=UTC)
 MOST_AHEAD = timedelta(days=1)
 
 
-@dataclass(frozen=True, slots=True)
-class Read:
-    """Readings to store, and how many samples were rejected for which reason."""
-
-    columns: ReadingColumns
-    rejected: int
-    rejects: tuple[Reject, ...]
-
-
 class SampleReader:
     """Turns blocks of samples into readings, for one connector."""
 
@@ -37,11 +28,12 @@ class SampleReader:
         self._plant = plant
         self._tags = tags
         self._known: dict[str, tuple[int, float]] = {}
+        self._rejected: Counter[tuple[str, str]] = Counter()
 
-    def read(self, block: SampleBlock, now: datetime) -> Read:
-        """Map addresses to signals and units to SI; what has no signal or an impossible time is rejected."""
+    def read(self, block: SampleBlock, now: datetime) -> ReadingColumns:
+        """Map addresses to signals and units to SI; what has no signal or an impossible time is left out and counted."""
         if not len(block):
-            return Read(ReadingColumns.empty(), 0, ())
+            return ReadingColumns.empty()
         known = [self._signal(address) for address in block.addresses]
         signal_id = np.array([number for number, _ in known], dtype=np.int32)[block.address_index]
         factor = np.array([factor for _, factor in known], dtype=np.float64)[block.address_index]
@@ -58,22 +50,25 @@ class SampleReader:
         columns = ReadingColumns(signal_id, block.time_us, value, quality, reason)
         bad = unknown | too_old | too_new
         if not bad.any():
-            return Read(columns, 0, ())
-        rejects: list[Reject] = []
-        for i, address in enumerate(block.addresses):
-            here = block.address_index == i
-            for rows, why in (
-                (here & unknown, "no signal of the site file has this address; add it, or take it out of the source"),
-                (here & too_old & ~unknown, f"its time is before {OLDEST:%Y}: the clock of the source is not set"),
-                (
-                    here & too_new & ~unknown,
-                    "its time is more than a day ahead: check clock and time zone of the source",
-                ),
-            ):
-                count = int(np.count_nonzero(rows))
+            return columns
+        for rows, why in ((unknown, _NO_SIGNAL), (too_old & ~unknown, _TOO_OLD), (too_new & ~unknown, _TOO_NEW)):
+            per_address = np.bincount(block.address_index[rows], minlength=len(block.addresses)).tolist()
+            for address, count in zip(block.addresses, per_address, strict=True):
                 if count:
-                    rejects.append(Reject(line=0, field=address, text=_how_many(count), reason=why))
-        return Read(columns.take(~bad), int(np.count_nonzero(bad)), tuple(rejects))
+                    self._rejected[address, why] += count
+        return columns.take(~bad)
+
+    @property
+    def rejected(self) -> int:
+        """How many samples were left out of everything read so far."""
+        return self._rejected.total()
+
+    def rejects(self) -> tuple[Reject, ...]:
+        """One line for every address and reason."""
+        return tuple(
+            Reject(line=0, field=address, text="1 sample" if count == 1 else f"{count} samples", reason=why)
+            for (address, why), count in self._rejected.items()
+        )
 
     def _signal(self, address: str) -> tuple[int, float]:
         if address not in self._known:
@@ -88,6 +83,6 @@ class SampleReader:
 
 _UNKNOWN = -1
 
-
-def _how_many(count: int) -> str:
-    return "1 sample" if count == 1 else f"{count} samples"
+_NO_SIGNAL = "no signal of the site file has this address; add it, or take it out of the source"
+_TOO_OLD = f"its time is before {OLDEST:%Y}: the clock of the source is not set"
+_TOO_NEW = "its time is more than a day ahead: check clock and time zone of the source"
