@@ -162,6 +162,7 @@ class _Rows:
         self._address: dict[str, int] = {}
         self._verdicts: dict[str, int | str] = {}
         self._ignored = dict.fromkeys(shape.unknown, 0)
+        self._newest_first: bool | None = None
 
     def read(self, block: LineBlock, rejects: list[Reject]) -> tuple[SampleBlock, list[HandCore], bytes]:
         if self._shape.layout is Layout.CORES:
@@ -202,8 +203,11 @@ class _Rows:
         if naive.any():
             rows = np.flatnonzero(naive)
             last = {i: self._reading.last_repeated[n] for i, n in enumerate(names) if n in self._reading.last_repeated}
-            resolved = to_utc(parsed.wall[rows], series[rows], self._options.zone, last)
+            if self._newest_first:
+                last = {}  # what this file held before this block is newer, so it says nothing of what came before
+            resolved = to_utc(parsed.wall[rows], series[rows], self._options.zone, last, self._newest_first)
             utc[rows] = resolved.utc
+            self._newest_first = resolved.newest_first
             for row in rows[resolved.missing].tolist():
                 reason = f"the clock in {self._options.zone} was put forward over this time: it never was"
                 rejects.append(self._time_reject(cells, row, reason))

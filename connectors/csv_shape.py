@@ -211,7 +211,7 @@ def find_shape(sample: bytes, first_line: int, options: CsvFormat, *, final: boo
     names += [""] * (width - len(names))
     body = [row for row in rows if len(row) >= width]
     layout, role = _layout_and_roles(names, body, options, bool(header), name)
-    time_columns = _time_columns(role, names, body, pattern, name, bool(header))
+    time_columns = _time_columns(role, width, body, pattern, name)
     if pattern is None:
         pattern = _sniffed_time(time_columns, body, name)
     if header_record:
@@ -263,7 +263,7 @@ def _delimiter(sample: bytes, first_line: int, options: CsvFormat, *, final: boo
             continue
         common, agreeing = counts.most_common(1)[0]
         few = [_texts(record.fields[:_FEW_CELLS]) for record in records[:_FEW_ROWS]]
-        timed = sum(1 for cells in few if len(cells) > 1 and any(_is_time(cell) or _is_date(cell) for cell in cells))
+        timed = sum(1 for cells in few if len(cells) > 1 and any(_is_time_or_date(cell) for cell in cells))
         score = (timed / len(few), agreeing / len(records), common)
         if best is None or score > best[0]:
             best = (score, candidate)
@@ -409,55 +409,74 @@ def _positions(body: Sequence[Sequence[str]], options: CsvFormat, given: Mapping
     if not body:
         return {}
     width = min(len(row) for row in body)
-    kinds = [_kind([row[column] for row in body]) for column in range(width)]
+    columns = {column: [row[column] for row in body] for column in range(width) if column not in given.values()}
+    kinds = {column: _kind(cells) for column, cells in columns.items()}
+    free = [column for column in columns if kinds[column] not in ("time", "clock")]
     roles: dict[str, int] = {}
-    free = [column for column in range(width) if column not in given.values()]
-    for column in free:
-        cells = {row[column] for row in body}
-        known = bool(cells & options.tags) if options.tags else kinds[column] == "text"
-        if known and "tag" not in roles:
-            roles["tag"] = column
-        elif kinds[column] == "number" and "value" not in roles and column > 0:
-            roles["value"] = column
-        elif "value" in roles and "quality" not in roles:
-            roles["quality"] = column
+    tags = [c for c in free if (options.tags & set(columns[c]) if options.tags else kinds[c] == "text")]
+    if tags:
+        roles["tag"] = tags[0]
+        free.remove(tags[0])
+    numbers = {column: sum(1 for cell in columns[column] if _NUMBER.fullmatch(cell)) for column in free}
+    if numbers and max(numbers.values()) > 0:
+        roles["value"] = max(numbers, key=lambda column: (numbers[column], -column))
+        after = [column for column in free if column > roles["value"]]
+        if after:
+            roles["quality"] = after[0]
     return roles
+
+
+_NUMBER = re.compile(r"[+-]?[0-9.,]*[0-9][0-9.,]*(?:[eE][+-]?[0-9]+)?")
+_CLOCK = re.compile(r"[0-9]{1,2}:[0-9]{2}(?::[0-9]{2}(?:[.,][0-9]+)?)?(?: ?[AaPp][Mm])?")
 
 
 def _kind(cells: Sequence[str]) -> str:
     filled = [cell for cell in cells if cell]
     if not filled:
         return "empty"
-    if sum(_is_time(cell) for cell in filled) * 2 > len(filled):
-        return "time"
-    numbers = sum(1 for cell in filled if re.fullmatch(r"[+-]?[0-9.,]+(?:[eE][+-]?[0-9]+)?", cell))
-    return "number" if numbers * 2 > len(filled) else "text"
+    for kind, matches in (
+        ("time", _is_time_or_date),
+        ("clock", lambda cell: _CLOCK.fullmatch(cell) is not None),
+        ("number", lambda cell: _NUMBER.fullmatch(cell) is not None),
+    ):
+        if sum(map(matches, filled)) * 2 > len(filled):
+            return kind
+    return "text"
+
+
+def _is_time_or_date(cell: str) -> bool:
+    return _is_time(cell) or _is_date(cell)
 
 
 def _time_columns(
-    role: dict[str, int],
-    names: Sequence[str],
-    body: Sequence[Sequence[str]],
-    pattern: TimePattern | None,
-    name: str,
-    header: bool,
+    role: Mapping[str, int], width: int, body: Sequence[Sequence[str]], pattern: TimePattern | None, name: str
 ) -> tuple[int, ...]:
     if "date" in role and "time" in role:
         # "Date" beside "Time" are two halves unless one of them holds the whole.
-        whole = next(
-            (r for r in ("time", "date") if body and all(_is_time(row[role[r]], pattern) for row in body[:20])), None
-        )
-        return (role[whole],) if whole else (role["date"], role["time"])
+        halves = (role["date"], role["time"])
+        whole = [
+            c
+            for c in reversed(halves)
+            if body and all(_is_time(row[c], pattern) and ":" in row[c] for row in body[:20])
+        ]
+        return (whole[0],) if whole else halves
     if "date" in role or "time" in role:
-        return (role["time" if "time" in role else "date"],)
-    if not body:
+        best = role["time" if "time" in role else "date"]
+    elif not body:
         return (0,)
-    counts = [sum(_is_time(row[column], pattern) for row in body) for column in range(len(names))]
-    best = max(range(len(counts)), key=lambda column: (counts[column], -column))
-    if counts[best] == 0:
-        raise Malformed(
-            name, "no column holds times that can be read.", "Set time_format, and the time column under columns."
-        )
+    else:
+        counts = [
+            sum(_is_time(row[column], pattern) or _is_date(row[column]) for row in body) for column in range(width)
+        ]
+        best = max(range(width), key=lambda column: (counts[column], -column))
+        if counts[best] == 0:
+            raise Malformed(
+                name, "no column holds times that can be read.", "Set time_format, and the time column under columns."
+            )
+    if pattern is None and any(_is_date(row[best]) for row in body) and not any(":" in row[best] for row in body):
+        clocks = [c for c in range(width) if c not in role.values() and _kind([row[c] for row in body]) == "clock"]
+        if clocks:
+            return (best, clocks[0])
     return (best,)
 
 

@@ -98,15 +98,22 @@ class Resolved:
     """UTC microseconds per row, and which rows carry a wall-clock time that never was.
 
     ``last_repeated`` holds the UTC time of the newest row of each series that ends inside a repeated hour: what a later
-    file needs to know to go on in the right pass.
+    file needs to know to go on in the right pass. ``newest_first`` is the order found; None while nothing tells it.
     """
 
     utc: Int64s
     missing: Bools
     last_repeated: Mapping[int, int]
+    newest_first: bool | None
 
 
-def to_utc(wall: Int64s, series: NDArray[np.int32], zone: str, last: Mapping[int, int] | None = None) -> Resolved:
+def to_utc(
+    wall: Int64s,
+    series: NDArray[np.int32],
+    zone: str,
+    last: Mapping[int, int] | None = None,
+    newest_first: bool | None = None,
+) -> Resolved:
     """Wall-clock times to UTC.
 
     Parameters
@@ -115,6 +122,7 @@ def to_utc(wall: Int64s, series: NDArray[np.int32], zone: str, last: Mapping[int
     series : which series (tag) each row belongs to; each series is in order, the whole need not be.
     zone : IANA name of the zone.
     last : UTC time of the last row of each series seen before, if any. [µs]
+    newest_first : the order of the rows where it is known already.
 
     Notes
     -----
@@ -125,7 +133,7 @@ def to_utc(wall: Int64s, series: NDArray[np.int32], zone: str, last: Mapping[int
     """
     utc = np.zeros_like(wall)
     if wall.size == 0:
-        return Resolved(utc=utc, missing=np.zeros(0, dtype=np.bool_), last_repeated={})
+        return Resolved(utc=utc, missing=np.zeros(0, dtype=np.bool_), last_repeated={}, newest_first=newest_first)
     table = transitions(zone, _year_of(int(wall.min())) - 1, _year_of(int(wall.max())) + 1)
     k = np.searchsorted(table.start, wall, side="right") - 1
     at_change = k >= 0
@@ -135,10 +143,20 @@ def to_utc(wall: Int64s, series: NDArray[np.int32], zone: str, last: Mapping[int
     repeated = inside & table.repeats[k] if table.start.size else inside
     missing = inside & ~repeated
     utc = wall - table.offset[k + 1]
+    if newest_first is None:
+        newest_first = _order(wall, repeated)
     if not repeated.any():
-        return Resolved(utc=utc, missing=missing, last_repeated={})
-    _resolve_repeated(utc, wall, repeated, missing, k, series, table, last or {})
-    return Resolved(utc=utc, missing=missing, last_repeated=_unfinished(utc, repeated, missing, series))
+        return Resolved(utc=utc, missing=missing, last_repeated={}, newest_first=newest_first)
+    _resolve_repeated(utc, wall, repeated, missing, k, series, table, last or {}, newest_first is True)
+    unfinished = _unfinished(utc, repeated, missing, series)
+    return Resolved(utc=utc, missing=missing, last_repeated=unfinished, newest_first=newest_first)
+
+
+def _order(wall: Int64s, repeated: Bools) -> bool | None:
+    """Whether most steps go back in time; steps within a repeated hour say nothing about that."""
+    steps = np.diff(wall)[~(repeated[:-1] & repeated[1:])]
+    back, forth = np.count_nonzero(steps < 0), np.count_nonzero(steps > 0)
+    return None if back == forth else bool(back > forth)
 
 
 def _unfinished(utc: Int64s, repeated: Bools, missing: Bools, series: NDArray[np.int32]) -> dict[int, int]:
@@ -164,10 +182,10 @@ def _resolve_repeated(
     series: NDArray[np.int32],
     table: Transitions,
     last: Mapping[int, int],
+    newest_first: bool,
 ) -> None:
     """Choose the pass for rows in a repeated hour, in place; on entry *utc* holds the second pass for them."""
     early = wall - table.offset[change]
-    newest_first = bool(np.count_nonzero(np.diff(wall) < 0) > np.count_nonzero(np.diff(wall) > 0))
     for number in np.unique(change[repeated]):
         rows = np.flatnonzero(repeated & (change == number))
         if newest_first:

