@@ -315,7 +315,7 @@ class Fold:
             tag=tag, core=core.id, time=core.taken_at, sensor=level, core_height=height,
             thickness=core.thickness, extra_var=extra,
             height=before.height, foretold=verdict.foretold, foretold_sd=verdict.foretold_sd, sound=verdict.sound,
-            wrong=verdict.wrong, stepped=verdict.stepped, offset=offset, offset_sd=math.sqrt(offset_var), jump=jump,
+            wrong=verdict.wrong, stepped=verdict.stepped, offset=offset, offset_sd=math.sqrt(offset_var), jump=jump, hindsight_wrong=verdict.hindsight[1],
         )  # fmt: skip
 
     def _unlock(self, sensor: SensorMemory, height: float, before: Told, time: float) -> None:

@@ -36,6 +36,7 @@ class Pair:
     stepped: float  #: chance that the sensor stepped since the core before
     offset: float  #: offset after this core [m]
     offset_sd: float
+    hindsight_wrong: float = 0.0  #: what this core makes of the one before it: chance that that one was wrong
     jump: float = 0.0  #: jump of the sensor's own signal since the core before, suspected to be a step [m]
 
     @property
