@@ -25,7 +25,7 @@ from service.alarms.rules import Situation
 from service.domain.estimate import TankSetup
 from service.errors import InputError
 from service.jobs.alarm_setup import AlarmSetup
-from service.jobs.situations import TankHistory
+from service.jobs.situations import tank_histories
 from service.jobs.telling import REMEMBER, Change, Scene, write
 from service.storage.alarms import AlarmRecord, find_alarms, lock_alarms, save_alarm, told
 from service.storage.session import transaction
@@ -158,7 +158,8 @@ def _do(
             tank = next((found for found in tanks if found.tank.key == definition.tank), None)
             situation = Situation(at=now)
             if tank is not None:
-                history = TankHistory(conn, tank, site_ids(conn), start=None, now=now)
+                known = tank_histories(conn, [tank], site_ids(conn), after={tank.tank.key: None}, now=now)
+                history = known[tank.tank.key]
                 situation = history.at(now, history.estimates[-1] if history.estimates else None)
             change = Change(record=record, definition=definition, machine=taken.machine, transitions=taken.transitions)
             scene = Scene(tank=None if tank is None else tank.tank, situation=situation)

@@ -6,7 +6,8 @@ without its alarm. A tank that fails does not stop the others.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, replace
 from datetime import datetime
 
@@ -21,10 +22,9 @@ from service.domain.estimate import Estimate, TankSetup
 from service.domain.tank import Tank
 from service.errors import StorageError
 from service.jobs.alarm_setup import AlarmSetup
-from service.jobs.situations import TankHistory, service_situation
+from service.jobs.situations import TankHistory, service_situation, tank_histories
 from service.jobs.telling import REMEMBER, Change, Scene, also_active, write
-from service.storage.alarms import AlarmRecord, lock_alarms, save_alarm, told
-from service.storage.estimates import latest_estimates
+from service.storage.alarms import AlarmRecord, alarms, keep_quietly, lock_alarms, save_alarm, told
 from service.storage.session import transaction
 from service.storage.site_tables import SiteIds
 
@@ -64,33 +64,29 @@ def evaluate(
     -----
     The first look at an alarm starts from the newest estimate: the past before it is nobody's alarm. After an outage the
     past is journalled, but people are told of what is true now.
+
+    Reading is shared by all tanks and takes no locks. A tank whose alarms move is decided again under lock, in the
+    transaction that writes; memory of the others is kept only where nobody changed it meanwhile.
     """
+    looks, failed = _looks(engine, setup, tanks, ids, projected, now, out_of_service or {})
+    quiet: list[tuple[AlarmRecord, Machine]] = []
     transitions = messages = done = 0
-    failed: dict[str, str] = {}
-    for tank in tanks:
+    for look in looks:
         try:
-            changed, written = _evaluate_tank(
-                engine,
-                setup,
-                tank,
-                ids,
-                projected=projected.get(tank.tank.key),
-                now=now,
-                out_of_service=(out_of_service or {}).get(tank.tank.key),
-            )
-        except StorageError as error:
-            if error.retryable:
-                raise  # the database is away for every tank alike
-            failed[tank.tank.key] = str(error)
-            log.exception("alarms not evaluated", tank=tank.tank.key)
+            with _sparing(look.tank.tank.key, failed):
+                changes = look.decide()
+                if any(change.transitions for change in changes):
+                    changed, written = _write_tank(engine, setup, look)
+                    transitions += changed
+                    messages += written
+                else:
+                    quiet += [(c.record, c.machine) for c in changes if _worth_keeping(c.record.machine, c.machine)]
+                done += 1
+        except _Spared:
             continue
-        except Exception as error:  # one tank's trouble must not leave the others unwatched
-            failed[tank.tank.key] = f"{type(error).__name__}: {error}"
-            log.exception("alarms not evaluated", tank=tank.tank.key)
-            continue
-        done += 1
-        transitions += changed
-        messages += written
+    if quiet:
+        with transaction(engine) as conn:
+            keep_quietly(conn, quiet)
     return Evaluated(tanks=done, transitions=transitions, messages=messages, failed=failed)
 
 
@@ -117,47 +113,121 @@ def evaluate_service(
     return Evaluated(transitions=sum(len(change.transitions) for change in changes), messages=written, failed={})
 
 
-def _evaluate_tank(
-    engine: Engine,
-    setup: AlarmSetup,
-    tank: TankSetup,
-    ids: SiteIds,
-    *,
-    projected: Estimate | None,
-    now: datetime,
-    out_of_service: str | None,
-) -> tuple[int, int]:
-    definitions = setup.of_tank(tank.tank.key)
-    if not definitions:
-        return 0, 0
-    with transaction(engine) as conn:
-        records = lock_alarms(conn, [definition.key for definition in definitions])
-        known = [definition for definition in definitions if definition.key in records]
-        reached = [_reached(records[definition.key].machine) for definition in known]
-        # A new alarm looks at the newest estimate only; the others go on where they stopped.
-        earliest = min((time for time in reached if time is not None), default=None)
-        history = TankHistory(conn, tank, ids, start=earliest, now=now)
-        in_service = out_of_service is None
-        situations = [history.at(found.time, found, in_service=in_service) for found in history.estimates]
-        newest = history.estimates[-1] if history.estimates else None
-        live = history.at(now, projected or newest, in_service=in_service)
-        if projected is None and newest is None and earliest is not None:
-            live = replace(live, estimate=_last_known(conn, ids.tanks[tank.tank.key], now))
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Look:
+    """One look at one tank: what is known, and the alarms it is known for."""
+
+    tank: TankSetup
+    definitions: tuple[AlarmDefinition, ...]
+    records: Mapping[str, AlarmRecord]
+    history: TankHistory
+    projected: Estimate | None
+    now: datetime
+    out_of_service: str | None
+
+    @property
+    def live(self) -> Situation:
+        """What is known now."""
+        newest = self.history.estimates[-1] if self.history.estimates else None
+        return self.history.at(self.now, self.projected or newest, in_service=self.out_of_service is None)
+
+    def decide(self, records: Mapping[str, AlarmRecord] | None = None) -> list[Change]:
+        """Step every alarm through what is new, then look at the present."""
+        records = self.records if records is None else records
+        live = self.live
+        in_service = self.out_of_service is None
+        situations = [self.history.at(e.time, e, in_service=in_service) for e in self.history.estimates]
         changes = []
-        for definition in known:
+        for definition in self.definitions:
             record = records[definition.key]
             after = _reached(record.machine)
             steps: list[tuple[datetime, Input]] = []
-            if out_of_service is not None:
-                steps.append((now, Suppress(why=out_of_service)))
+            if self.out_of_service is not None:
+                steps.append((self.now, Suppress(why=self.out_of_service)))
             past = situations[-1:] if after is None else [s for s in situations if s.at > after]
             steps += [(s.at, Evaluate(verdict=judge(definition, s))) for s in past]
-            steps.append((now, Evaluate(verdict=judge(definition, live), live=True)))
-            if out_of_service is None and record.machine.state is AlarmState.SUPPRESSED:
-                steps.append((now, Unsuppress(why="back in service")))
+            steps.append((self.now, Evaluate(verdict=judge(definition, live), live=True)))
+            if in_service and record.machine.state is AlarmState.SUPPRESSED:
+                steps.append((self.now, Unsuppress(why="back in service")))
             changes.append(_stepped(definition, record, steps))
-        written = _write_all(conn, setup, changes, tank=tank.tank, situation=live, now=now)
+        return changes
+
+
+class _Spared(Exception):
+    """One tank failed; the others go on."""
+
+
+@contextmanager
+def _sparing(tank: str, failed: dict[str, str]) -> Iterator[None]:
+    try:
+        yield
+    except StorageError as error:
+        if error.retryable:
+            raise  # the database is away for every tank alike
+        failed[tank] = str(error)
+        log.exception("alarms not evaluated", tank=tank)
+        raise _Spared from error
+    except Exception as error:  # one tank's trouble must not leave the others unwatched
+        failed[tank] = f"{type(error).__name__}: {error}"
+        log.exception("alarms not evaluated", tank=tank)
+        raise _Spared from error
+
+
+def _looks(
+    engine: Engine,
+    setup: AlarmSetup,
+    tanks: Sequence[TankSetup],
+    ids: SiteIds,
+    projected: Mapping[str, Estimate],
+    now: datetime,
+    out_of_service: Mapping[str, str],
+) -> tuple[list[_Look], dict[str, str]]:
+    failed: dict[str, str] = {}
+    with transaction(engine) as conn:
+        records = {record.key: record for record in alarms(conn)}
+    known = {tank.tank.key: tuple(d for d in setup.of_tank(tank.tank.key) if d.key in records) for tank in tanks}
+    watched = [tank for tank in tanks if known[tank.tank.key]]
+    after = {tank.tank.key: _earliest(known[tank.tank.key], records) for tank in watched}
+    histories: dict[str, TankHistory] = {}
+    try:
+        with transaction(engine) as conn:
+            histories = tank_histories(conn, watched, ids, after=after, now=now)
+    except Exception as error:
+        if isinstance(error, StorageError) and error.retryable:
+            raise
+        # Something about one tank spoils the shared reading: read each by itself, and name the one that cannot be read.
+        for tank in watched:
+            with suppress(_Spared), _sparing(tank.tank.key, failed), transaction(engine) as conn:
+                histories |= tank_histories(conn, [tank], ids, after=after, now=now)
+    looks = [
+        _Look(
+            tank=tank,
+            definitions=known[tank.tank.key],
+            records=records,
+            history=histories[tank.tank.key],
+            projected=projected.get(tank.tank.key),
+            now=now,
+            out_of_service=out_of_service.get(tank.tank.key),
+        )
+        for tank in watched
+        if tank.tank.key in histories
+    ]
+    return looks, failed
+
+
+def _write_tank(engine: Engine, setup: AlarmSetup, look: _Look) -> tuple[int, int]:
+    """Decide again with the alarms held against everybody else, and write."""
+    with transaction(engine) as conn:
+        records = lock_alarms(conn, [definition.key for definition in look.definitions])
+        changes = look.decide(records)
+        written = _write_all(conn, setup, changes, tank=look.tank.tank, situation=look.live, now=look.now)
     return sum(len(change.transitions) for change in changes), written
+
+
+def _earliest(definitions: Sequence[AlarmDefinition], records: Mapping[str, AlarmRecord]) -> datetime | None:
+    """The time all of a tank's alarms have been decided up to; those that never looked do not count."""
+    reached = [_reached(records[definition.key].machine) for definition in definitions]
+    return min((time for time in reached if time is not None), default=None)
 
 
 def _reached(machine: Machine) -> datetime | None:
@@ -165,8 +235,9 @@ def _reached(machine: Machine) -> datetime | None:
     return machine.data_to or machine.since
 
 
-def _last_known(conn: Connection, tank_id: int, now: datetime) -> Estimate | None:
-    return latest_estimates(conn, [tank_id], until=now).get(tank_id)
+def _worth_keeping(before: Machine, after: Machine) -> bool:
+    """Whether a machine's memory changed in more than the value last seen, which alone is not worth a write every few seconds."""
+    return before != replace(after, value=before.value)
 
 
 def _stepped(definition: AlarmDefinition, record: AlarmRecord, steps: Sequence[tuple[datetime, Input]]) -> Change:

@@ -4,72 +4,48 @@ from __future__ import annotations
 
 import bisect
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 
 from sqlalchemy import Connection
 
 from service.alarms.rules import ConnectorSeen, CoreSeen, DeliverySeen, SensorSeen, Situation
-from service.domain.core import Core
 from service.domain.estimate import Assessment, Estimate, TankSetup
-from service.storage import estimates, outbox
+from service.storage import alarm_inputs, outbox
+from service.storage.alarm_inputs import StoredCore
 from service.storage.connector_state import connector_health
-from service.storage.cores import current_cores
 from service.storage.site_tables import SiteIds
 
 #: A sensor value this close to a core in time is compared with it.
 PAIR_WITHIN = timedelta(minutes=15)
-#: Cores older than this decide nothing that "none" would not decide.
-CORES_BACK = timedelta(days=60)
-#: Sensor values are looked up this far before the first moment asked for.
-SAMPLES_BACK = timedelta(hours=2)
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
 class TankHistory:
-    """Everything the rules need of one tank between two times; answers for any moment in between."""
+    """Everything the rules need of one tank since a time; answers for any moment from then on."""
 
-    def __init__(
-        self, conn: Connection, setup: TankSetup, ids: SiteIds, *, start: datetime | None, now: datetime
-    ) -> None:
-        self._setup = setup
-        self._now = now
-        tank_id = ids.tanks[setup.tank.key]
-        self._tags = [signal.tag for signal in setup.blankets]
-        signal_ids = [ids.signals[tag] for tag in self._tags]
-        just_after = now + timedelta(microseconds=1)
-        #: Estimates after *start*, oldest first; without a start only the newest, as the past is nobody's alarm.
-        self.estimates: list[Estimate]
-        if start is None:
-            self.estimates = list(estimates.latest_estimates(conn, [tank_id], until=now).values())
-            first = self.estimates[0].time if self.estimates else now
-        else:
-            after = start + timedelta(microseconds=1)
-            self.estimates = estimates.estimates_between(conn, [tank_id], after, just_after)
-            first = start
-        samples = estimates.assessments_between(conn, signal_ids, first - SAMPLES_BACK, just_after)
-        newest = estimates.latest_assessments(conn, signal_ids).values()
-        self._samples: dict[str, list[Assessment]] = {tag: [] for tag in self._tags}
-        for assessment in sorted({*newest, *samples}, key=lambda found: found.time):
-            if assessment.time <= now:
-                self._samples[assessment.tag].append(assessment)
-        records = current_cores(conn, [tank_id], first - CORES_BACK, just_after)
-        self._cores = sorted((record.core for record in records), key=lambda core: core.taken_at)
-        self._pairs: dict[datetime, float | None] = {}
-        self._conn, self._signal_ids = conn, signal_ids
+    setup: TankSetup
+    #: Estimates not yet decided on, oldest first; where nothing is new, the newest.
+    estimates: Sequence[Estimate]
+    samples: Mapping[str, Sequence[Assessment]]
+    cores: Sequence[StoredCore]
+    #: What a sensor said beside a core, by the core's time. [m]
+    beside: Mapping[datetime, float] = field(default_factory=dict)
 
     def at(self, time: datetime, estimate: Estimate | None, *, in_service: bool = True) -> Situation:
         """What is known at that time, the belief being *estimate*."""
         return Situation(
             at=time,
-            side_water_depth=self._setup.tank.side_water_depth,
+            side_water_depth=self.setup.tank.side_water_depth,
             estimate=estimate,
-            sensors=tuple(self._sensor(signal.tag, signal.stale_after, time) for signal in self._setup.blankets),
+            sensors=tuple(self._sensor(signal.tag, signal.stale_after, time) for signal in self.setup.blankets),
             core=self._core(time),
             in_service=in_service,
         )
 
     def _sensor(self, tag: str, stale_after: timedelta, time: datetime) -> SensorSeen:
-        samples = self._samples[tag]
+        samples = self.samples.get(tag, ())
         index = bisect.bisect_right(samples, time, key=lambda sample: sample.time) - 1
         if index < 0:
             return SensorSeen(tag=tag, stale_after=stale_after)
@@ -84,31 +60,63 @@ class TankHistory:
         )
 
     def _core(self, time: datetime) -> CoreSeen | None:
-        index = bisect.bisect_right(self._cores, time, key=lambda core: core.taken_at) - 1
+        index = bisect.bisect_right(self.cores, time, key=lambda core: core.taken_at) - 1
         if index < 0:
             return None
-        core = self._cores[index]
+        core = self.cores[index]
         return CoreSeen(
             taken_at=core.taken_at,
-            height=self._setup.tank.height_from_thickness(core.thickness, core.distance_from_wall),
+            height=self.setup.tank.height_from_thickness(core.thickness, core.distance_from_wall),
             thickness=core.thickness,
             taken_by=core.taken_by,
-            sensor_height=self._sensor_beside(core),
+            sensor_height=self.beside.get(core.taken_at),
         )
 
-    def _sensor_beside(self, core: Core) -> float | None:
-        """The sensor's own height nearest in time to a core."""
-        if core.taken_at not in self._pairs:
-            near = estimates.assessments_between(
-                self._conn,
-                self._signal_ids,
-                core.taken_at - PAIR_WITHIN,
-                min(core.taken_at + PAIR_WITHIN, self._now),
-            )
-            usable = [sample for sample in near if math.isfinite(sample.height)]
-            nearest = min(usable, key=lambda sample: abs(sample.time - core.taken_at), default=None)
-            self._pairs[core.taken_at] = None if nearest is None else nearest.height
-        return self._pairs[core.taken_at]
+
+def tank_histories(
+    conn: Connection, tanks: Sequence[TankSetup], ids: SiteIds, *, after: Mapping[str, datetime | None], now: datetime
+) -> dict[str, TankHistory]:
+    """What is known of each tank since its own time; by tank key.
+
+    Parameters
+    ----------
+    after : per tank the time decided up to. None: never looked, so only the newest estimate counts, as the past before
+        the first look is nobody's alarm.
+    """
+    tank_ids = {ids.tanks[tank.tank.key]: tank for tank in tanks}
+    estimates = alarm_inputs.new_estimates(
+        conn, {tank_id: after[tank.tank.key] for tank_id, tank in tank_ids.items()}, now
+    )
+    first = {}
+    for tank_id, tank in tank_ids.items():
+        start = after[tank.tank.key]
+        if start is None:
+            start = estimates[tank_id][0].time if estimates[tank_id] else now
+        first[tank_id] = start
+    signals = {ids.signals[s.tag]: first[tank_id] for tank_id, tank in tank_ids.items() for s in tank.blankets}
+    samples = alarm_inputs.samples(conn, signals, now)
+    cores = alarm_inputs.cores(conn, first, now)
+    moments = [
+        (tank_id, ids.signals[signal.tag], core.taken_at)
+        for tank_id, tank in tank_ids.items()
+        for signal in tank.blankets
+        for core in cores[tank_id]
+    ]
+    near = alarm_inputs.samples_beside(conn, [(signal, time) for _, signal, time in moments], PAIR_WITHIN, now)
+    beside: dict[int, dict[datetime, float]] = {tank_id: {} for tank_id in tank_ids}
+    for (tank_id, _, time), sample in zip(moments, near, strict=True):
+        if sample is not None:
+            beside[tank_id].setdefault(time, sample.height)
+    return {
+        tank.tank.key: TankHistory(
+            setup=tank,
+            estimates=estimates[tank_id],
+            samples={signal.tag: samples[ids.signals[signal.tag]] for signal in tank.blankets},
+            cores=cores[tank_id],
+            beside=beside[tank_id],
+        )
+        for tank_id, tank in tank_ids.items()
+    }
 
 
 def service_situation(conn: Connection, connectors: Sequence[str], *, started_at: datetime, now: datetime) -> Situation:

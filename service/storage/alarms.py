@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import Connection, insert, select, update
+from sqlalchemy import Connection, insert, select, text, update
 from sqlalchemy.dialects.postgresql import insert as upsert
 
 from service.alarms.definition import AlarmDefinition
@@ -103,6 +104,23 @@ def save_alarm(conn: Connection, alarm_id: int, machine: Machine) -> None:
             machine=machine.to_json(),
         )
     )
+
+
+def keep_quietly(conn: Connection, memories: Iterable[tuple[AlarmRecord, Machine]]) -> None:
+    """Keep where alarms stand that nothing happened to, unless somebody changed them since they were read."""
+    rows = [
+        {"id": record.id, "before": json.dumps(record.machine.to_json()), "after": json.dumps(machine.to_json())}
+        | {"data_to": machine.data_to}
+        for record, machine in sorted(memories, key=lambda memory: memory[0].id)
+    ]
+    if rows:
+        conn.execute(_KEEP, rows)
+
+
+_KEEP = text(
+    "UPDATE alarm SET machine = CAST(:after AS jsonb), evaluated_to = :data_to "
+    "WHERE id = :id AND machine = CAST(:before AS jsonb)"
+)
 
 
 def append_event(

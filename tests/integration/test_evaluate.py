@@ -24,7 +24,7 @@ from service.jobs.acknowledge import (
     unshelve,
 )
 from service.jobs.evaluate import Evaluated, evaluate, evaluate_service
-from service.jobs.situations import TankHistory
+from service.jobs.situations import tank_histories
 from service.storage.alarms import AlarmRecord, JournalLine, alarms, journal, sync_alarms
 from service.storage.connector_state import record_failure, record_good
 from service.storage.session import transaction
@@ -317,12 +317,12 @@ class TestTogether:
             plant.believe(NIGHT, 0.3, tank=tank)
         look(plant, NIGHT)
 
-        def picky(conn: Any, setup: Any, *args: Any, **more: Any) -> Any:
-            if setup.tank.key == "east":
+        def picky(conn: Any, tanks: Any, *args: Any, **more: Any) -> Any:
+            if EAST in tanks:
                 raise ValueError("east is odd")
-            return TankHistory(conn, setup, *args, **more)
+            return tank_histories(conn, tanks, *args, **more)
 
-        monkeypatch.setattr("service.jobs.evaluate.TankHistory", picky)
+        monkeypatch.setattr("service.jobs.evaluate.tank_histories", picky)
         done = evaluate(plant.engine, plant.setup, TANKS, plant.ids, projected={}, now=NIGHT + MINUTE)
         assert done.failed == {"east": "ValueError: east is odd"}
         assert done.tanks == 1
