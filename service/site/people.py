@@ -16,7 +16,7 @@ _EMAIL = re.compile(
     r"[A-Za-z0-9.!#$%&'*+/=?^_`{|}~-]{1,64}@(?:[A-Za-z0-9](?:[A-Za-z0-9-]{0,61}[A-Za-z0-9])?\.)+[A-Za-z0-9-]{2,63}"
 )
 # ITU-T E.164: + and at most 15 digits, the first not 0.
-_PHONE = re.compile(r"\+[1-9]\d{1,14}")
+_PHONE = re.compile(r"\+[1-9][0-9]{1,14}")
 
 
 class ContactSection(Section):

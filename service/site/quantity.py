@@ -11,7 +11,7 @@ from pydantic_core import PydanticCustomError
 
 from service.domain.units import UNITS, Dimension, symbols_of, to_si
 
-_NUMBER = r"[-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?"
+_NUMBER = r"[-+]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][-+]?[0-9]+)?"
 _PART = re.compile(rf"\s*({_NUMBER})\s*([^\d\s+\-.,][^\s]*)?")
 #: Nothing in a plant is larger in any unit; keeps sums and conversions far from the ends of floating point.
 LARGEST_NUMBER = 1e30

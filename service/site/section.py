@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from datetime import timedelta
 from functools import cache
 from typing import Annotated, cast
@@ -100,15 +101,23 @@ ZONE_OF_WORD = {
     "mez": "Europe/Berlin",
     "mesz": "Europe/Berlin",
     "bst": "Europe/London",
+    "central european": "Europe/Berlin",
+    "eastern european": "Europe/Helsinki",
+    "western european": "Europe/Lisbon",
 }
 
 
+_OFFSET = re.compile(r"(?i)\s*(utc|gmt)\s*[+-]?\s*[0-9]|[+-][0-9]")
+
+
 def _near_zone(text: str) -> str | None:
-    word = text.strip().casefold()
-    first = word.split()[0] if word else ""
-    if near := ZONE_OF_WORD.get(word) or ZONE_OF_WORD.get(first):
+    word = re.sub(r"\s+(standard |daylight |summer )?time$", "", " ".join(text.casefold().split()))
+    if near := ZONE_OF_WORD.get(word):
         return near
-    names = tuple(sorted(zone_names()))
+    # Etc/GMT-5 lies five hours east of Greenwich: whoever writes "UTC-5" means the opposite, and has summer time, too.
+    names = tuple(sorted(name for name in zone_names() if not name.startswith("Etc/") and not _OFFSET.match(name)))
+    if _OFFSET.match(text):
+        return None
     spelt = word.replace(" ", "_")
     if ends := [name for name in names if name.casefold().rpartition("/")[2] == spelt]:
         return ends[0]

@@ -33,7 +33,10 @@ def check_known(entry: Entry[Any], name: str, value: str, kind: str, draft: Draf
         return True
     if kind in draft.incomplete:  # it may be the one that cannot be read
         return False
-    near = near_word(value, tuple(sorted(known)))
+    labels = (
+        {t.section.label.casefold(): t.section.key for t in draft.tanks if t.section.label} if kind == "tank" else {}
+    )
+    near = labels.get(value.casefold()) or near_word(value, tuple(sorted(known)))
     if near:
         remedy = f'did you mean "{near}"?'
     elif known:

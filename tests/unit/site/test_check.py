@@ -157,6 +157,14 @@ def test_without_a_unit_system_no_size_is_judged() -> None:
     assert [f.field for f in check_site(text)] == ["site.units"]
 
 
+def test_a_label_in_place_of_a_key_is_understood() -> None:
+    text = BASE.replace('key = "east"', 'key = "east"\nlabel = "Basin 2"').replace(
+        'tank = "east"\nunit', 'tank = "basin 2"\nunit'
+    )
+    (finding,) = check_site(text)
+    assert (finding.field, finding.remedy) == ("signal[EAST_B].tank", 'did you mean "east"?')
+
+
 def test_swapped_letters_count_as_nearer() -> None:
     assert near_word("wset", ("east", "west", "nest")) == "west"
     assert near_word("xyzzy", ("east", "west")) is None

@@ -56,6 +56,8 @@ MISTAKES = [
     Mistake("unknown units", 'units = "us"', 'units = "usa" # <-', "site.units", '"usa" is not known', 'write "us"'),
     Mistake("misspelt zone", "America/New_York", 'America/New_Yrok" # <-', "site.time_zone", "no time zone", 'write "America/New_York"'),
     Mistake("zone in words", "America/New_York", 'Eastern Time" # <-', "site.time_zone", "no time zone", 'write "America/New_York"'),
+    Mistake("zone in European words", "America/New_York", 'Central European Summer Time" # <-', "site.time_zone", "no time zone", 'write "Europe/Berlin"'),
+    Mistake("offset for a zone", "America/New_York", 'UTC-5" # <-', "site.time_zone", "no time zone", 'IANA name such as "America/New_York"'),
     Mistake("city alone", "America/New_York", 'Chicago" # <-', "site.time_zone", "no time zone", 'write "America/Chicago"'),
     Mistake("fixed offset", '"America/New_York"', '"EST" # <-', "site.time_zone", "EST knows no summer time", 'write "America/New_York"', W),
     # ---- tanks
