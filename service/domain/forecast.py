@@ -18,7 +18,6 @@ from numpy.typing import NDArray
 from service.domain.balance import STEP, Conditions, Response, Streams, carry_forward, natural_rate
 from service.domain.estimate import Estimate
 from service.domain.forecast_memory import ForecastMemory, Moment
-from service.domain.inflow import RETURN_LOST, RETURN_LOW, SURGE
 from service.domain.outlook import HORIZONS, Forecast, Pattern
 from service.domain.tank import Tank
 
@@ -32,8 +31,17 @@ SMOOTHING = 0.1
 LONGEST_GAP = 1.0
 #: The usual height follows over this. [h]
 USUAL_HEIGHT_MEMORY = 72.0
+#: A flow this far above its usual is a surge; a return flow under these shares of its usual is low, or lost. [–]
+SURGE, RETURN_LOW, RETURN_LOST = 1.35, 0.7, 0.25
 #: Solids taken where none are measured. [kg/m³]
 USUAL_FEED, USUAL_DRAWN = 3.0, 7.0
+
+
+_H = np.asarray(HORIZONS)
+_MIDDLES = np.asarray(STEP * (np.arange(round(HORIZONS[-1] / STEP)) + 0.5), dtype=np.float64)
+_AT = np.round(_H / STEP).astype(np.intp) - 1
+_REACH = -RATE_MEMORY * np.expm1(-_H / RATE_MEMORY)
+_SHIFT = _H / HORIZONS[-1]
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,7 +50,7 @@ class _Now:
 
     streams: Streams | None
     pattern: Pattern
-    features: tuple[Floats, ...]  #: one vector per horizon
+    features: Floats  #: a row a horizon
 
 
 def observe(tank: Tank, memory: ForecastMemory, estimate: Estimate, conditions: Conditions) -> None:
@@ -85,20 +93,17 @@ def forecast(tank: Tank, memory: ForecastMemory, now: datetime) -> Forecast | No
     if memory.time is None:
         return None
     here = _now(tank, memory, memory.time)
-    means, spreads = [], []
-    for i, features in enumerate(here.features):
-        fit = memory.corrections[i]
-        change = fit.predict(features)
-        means.append(min(max(memory.height + change, tank.lowest_height), tank.side_water_depth))
-        error = memory.errors[i].typical(abs(float(features[0])))
-        spreads.append(math.sqrt(error**2 + memory.sd**2 + max(fit.uncertainty(features), 0.0)))
+    change = memory.corrections.predict(here.features)
+    means = np.clip(memory.height + change, tank.lowest_height, tank.side_water_depth)
+    error = memory.errors.typical(np.abs(here.features[:, 0]))
+    spreads = np.sqrt(error**2 + memory.sd**2 + np.maximum(memory.corrections.uncertainty(here.features), 0.0))
     return Forecast(
         tank=tank.key,
         made_at=now,
         height=memory.height,
         sd=memory.sd,
-        mean=tuple(means),
-        spread=tuple(spreads),
+        mean=tuple(means.tolist()),
+        spread=tuple(spreads.tolist()),
         pattern=here.pattern,
         ceiling=tank.side_water_depth,
     )
@@ -109,13 +114,13 @@ def pattern_now(memory: ForecastMemory) -> Pattern:
     if memory.flow is None or memory.time is None:
         return Pattern.NOT_KNOWN
     usual_return = memory.return_habit.usual(memory.time)
-    if memory.under is not None and usual_return and sum(memory.return_habit.seen) > 24.0:
+    if memory.under is not None and usual_return and memory.return_habit.quarters > 24.0:
         if memory.under < RETURN_LOST * usual_return:
             return Pattern.RETURN_LOST
         if memory.under < RETURN_LOW * usual_return:
             return Pattern.RETURN_LOW
     usual = memory.flow_habit.usual(memory.time)
-    if usual and sum(memory.flow_habit.seen) > 24.0 and memory.flow > SURGE * usual:
+    if usual and memory.flow_habit.quarters > 24.0 and memory.flow > SURGE * usual:
         return Pattern.FLOW_SURGE
     return Pattern.NOTHING_UNUSUAL
 
@@ -126,7 +131,6 @@ def _smooth(memory: ForecastMemory, conditions: Conditions, passed: float) -> No
     def blend(old: float | None, new: float | None) -> float | None:
         return new if old is None or new is None else old + follow * (new - old)
 
-    memory.flow_before = memory.flow if memory.flow is not None else conditions.flow
     memory.flow = blend(memory.flow, conditions.flow)
     memory.under = blend(memory.under, conditions.return_flow)
     memory.feed = blend(memory.feed, conditions.feed_solids) if conditions.feed_solids is not None else memory.feed
@@ -173,11 +177,8 @@ def _now(tank: Tank, memory: ForecastMemory, seconds: float) -> _Now:
         path = [memory.height] * steps
         unexplained = memory.rate
     else:
-        trend = memory.flow_trend
-        ratios = [
-            memory.flow_habit.ahead(seconds, memory.flow, trend, STEP * (i + 0.5)) / max(memory.flow, 1e-9)
-            for i in range(steps)
-        ]
+        flows = memory.flow_habit.ahead(seconds, memory.flow, memory.flow_trend, _MIDDLES)
+        ratios = (flows / max(memory.flow, 1e-9)).tolist()
         response = _response(memory)
         path = carry_forward(
             memory.height, streams, ratios, response, tank.kind, tank.lowest_height, tank.side_water_depth
@@ -185,17 +186,11 @@ def _now(tank: Tank, memory: ForecastMemory, seconds: float) -> _Now:
         unexplained = memory.rate - natural_rate(streams, response)
     turn = 2.0 * math.pi * seconds / 86_400.0
     away = memory.height - (memory.usual_height if memory.usual_height is not None else memory.height)
-    features = []
-    for horizon in HORIZONS:
-        carried = path[round(horizon / STEP) - 1] - memory.height
-        reach = RATE_MEMORY * -math.expm1(-horizon / RATE_MEMORY)
-        shift = horizon / HORIZONS[-1]
-        features.append(
-            np.array([
-                carried, unexplained * reach, away * shift, math.sin(turn) * shift, math.cos(turn) * shift, shift,
-            ])
-        )  # fmt: skip
-    return _Now(streams, pattern_now(memory), tuple(features))
+    features = np.empty((_H.size, 6))
+    features[:, 0] = np.asarray(path)[_AT] - memory.height
+    features[:, 1] = unexplained * _REACH
+    features[:, 2:] = _SHIFT[:, None] * np.array([away, math.sin(turn), math.cos(turn), 1.0])
+    return _Now(streams, pattern_now(memory), features)
 
 
 def _learn(tank: Tank, memory: ForecastMemory, streams: Streams | None, seconds: float) -> None:
@@ -214,18 +209,7 @@ def _learn(tank: Tank, memory: ForecastMemory, streams: Streams | None, seconds:
         share = min(memory.flow / memory.plant_flow, 1.0)
         follow = 0.02 if memory.usual_share > 0.0 else 1.0
         memory.usual_share += follow * (share - memory.usual_share)
-    for i, horizon in enumerate(HORIZONS):
-        then = memory.moment_at(seconds - 3600.0 * horizon)
-        if then is None:
-            continue
-        features = then.features[i]
-        change = memory.height - then.height
-        expected = memory.errors[i].typical(abs(float(features[0])))
-        # Quarter-hourly lessons about the next hours overlap: each is worth its share of an independent one.
-        noise = (expected**2 + memory.sd**2 + then.sd**2) * max(horizon / STEP, 1.0)
-        residual = memory.corrections[i].learn(features, change, noise)
-        belief = math.sqrt(memory.sd**2 + then.sd**2)
-        memory.errors[i].learn(abs(float(features[0])), max(abs(residual) - 0.5 * belief, 0.0))
+    _learn_outcome(memory, seconds)
     here = _now(tank, memory, seconds)
     memory.remember(
         Moment(
@@ -241,6 +225,23 @@ def _learn(tank: Tank, memory: ForecastMemory, streams: Streams | None, seconds:
             features=here.features,
         )
     )
+
+
+def _learn_outcome(memory: ForecastMemory, seconds: float) -> None:
+    """Compare what was expected of this moment, at each horizon, with this moment."""
+    past = [memory.moment_at(seconds - 3600.0 * horizon) for horizon in HORIZONS]
+    which = np.array([i for i, then in enumerate(past) if then is not None], dtype=np.intp)
+    if which.size == 0:
+        return
+    known = [then for then in past if then is not None]
+    features = np.stack([then.features[i] for i, then in zip(which, known, strict=True)])
+    change = memory.height - np.array([then.height for then in known])
+    belief = memory.sd**2 + np.array([then.sd for then in known]) ** 2
+    foreseen = np.abs(features[:, 0])
+    # Quarter-hourly lessons about the next hours overlap: each is worth its share of an independent one.
+    noise = (memory.errors.typical(foreseen, which) ** 2 + belief) * np.maximum(_H[which] / STEP, 1.0)
+    residual = memory.corrections.learn(features, change, noise, which)
+    memory.errors.learn(foreseen, np.maximum(np.abs(residual) - 0.5 * np.sqrt(belief), 0.0), which)
 
 
 def _learn_balance(memory: ForecastMemory, before: Moment, streams: Streams) -> None:

@@ -34,55 +34,53 @@ class Moment:
     total_in: float
     total_out: float
     total_basin: float
-    features: tuple[Floats, ...]
+    features: Floats  #: a row a horizon
 
 
 @dataclass(slots=True)
 class TypicalError:
-    """How wrong a horizon tends to be: a part that is always there and a part that grows with the change foreseen.
+    """How wrong each horizon tends to be: a part that is always there and a part that grows with the change foreseen.
 
     Mean absolute errors are fitted to ``a + b·|change|`` with old ones fading; a normal spread is 1.2533 times that.
     """
 
-    #: Sums over past errors: weight, change, change², error, error·change.
-    sums: list[float]
+    #: Sums over past errors, a row a horizon: weight, change, change², error, error·change.
+    sums: Floats
 
     @classmethod
-    def from_prior(cls, always: float, growing: float) -> TypicalError:
+    def from_prior(cls, always: Floats, growing: float) -> TypicalError:
         """A prior worth a day of quarter hours, spread over small and large changes."""
-        total = [0.0] * 5
-        for change, weight in ((0.0, 24.0), (0.1, 24.0), (0.5, 24.0), (1.0, 24.0)):
+        total = np.zeros((always.size, 5))
+        for change in (0.0, 0.1, 0.5, 1.0):
             error = always + growing * change
-            weight /= error**2
-            for i, term in enumerate((1.0, change, change**2, error, error * change)):
-                total[i] += weight * term
+            terms = np.stack([np.ones_like(error), np.full_like(error, change), np.full_like(error, change**2)], axis=1)
+            total += 24.0 / error[:, None] ** 2 * np.column_stack([terms, error, error * change])
         return cls(total)
 
-    def typical(self, change: float) -> float:
-        """Standard deviation for a foreseen change of that size. [m]"""
-        w, x, xx, y, xy = self.sums
-        slope = max((w * xy - x * y) / max(w * xx - x * x, 1e-12), 0.0)
-        always = max((y - slope * x) / w, 0.003)
-        return 1.2533 * (always + slope * change)
+    def typical(self, change: Floats, which: NDArray[np.intp] | None = None) -> Floats:
+        """Standard deviation for foreseen changes of that size, a horizon each. [m]"""
+        w, x, xx, y, xy = (self.sums if which is None else self.sums[which]).T
+        slope = np.maximum((w * xy - x * y) / np.maximum(w * xx - x * x, 1e-12), 0.0)
+        always = np.maximum((y - slope * x) / w, 0.003)
+        return np.asarray(1.2533 * (always + slope * change))
 
-    def learn(self, change: float, error: float) -> None:
-        """Take in one error; what is older fades over about a month."""
-        weight = 1.0 / max(self.typical(change) / 1.2533, 0.003) ** 2
-        for i, term in enumerate((1.0, change, change**2, error, error * change)):
-            self.sums[i] = self.sums[i] * (1.0 - 1.0 / 3000.0) + weight * term
-
-
-def _corrections() -> list[OnlineFit]:
-    return [
-        OnlineFit.from_prior(
-            [0.9, 0.6, -0.1, 0.0, 0.0, 0.0], [0.25, 0.3, 0.2, 0.10, 0.10, 0.05], memory=8000.0 * max(horizon, 1.0)
-        )
-        for horizon in HORIZONS
-    ]
+    def learn(self, change: Floats, error: Floats, which: NDArray[np.intp]) -> None:
+        """Take in one error a horizon; what is older fades over about a month."""
+        weight = 1.0 / np.maximum(self.typical(change, which) / 1.2533, 0.003) ** 2
+        fresh = np.column_stack([np.ones_like(change), change, change**2, error, error * change])
+        self.sums[which] = self.sums[which] * (1.0 - 1.0 / 3000.0) + weight[:, None] * fresh
 
 
-def _errors() -> list[TypicalError]:
-    return [TypicalError.from_prior(0.012 + 0.022 * horizon**0.7, 0.25) for horizon in HORIZONS]
+def _corrections() -> OnlineFit:
+    return OnlineFit.from_prior(
+        [0.9, 0.6, -0.1, 0.0, 0.0, 0.0],
+        [0.25, 0.3, 0.2, 0.10, 0.10, 0.05],
+        memory=[8000.0 * max(horizon, 1.0) for horizon in HORIZONS],
+    )
+
+
+def _errors() -> TypicalError:
+    return TypicalError.from_prior(0.012 + 0.022 * np.asarray(HORIZONS) ** 0.7, 0.25)
 
 
 @dataclass(slots=True)
@@ -95,7 +93,6 @@ class ForecastMemory:
     rate: float = 0.0
     usual_height: float | None = None
     flow: float | None = None
-    flow_before: float | None = None
     flow_trend: float = 0.0  #: per hour
     under: float | None = None
     feed: float | None = None
@@ -113,8 +110,8 @@ class ForecastMemory:
     #: Surface over basin volume: a basin of some eight hours.
     dilution: OnlineFit = field(default_factory=lambda: OnlineFit.from_prior([0.18], [0.08], 20_000.0))
     thickening: OnlineFit = field(default_factory=lambda: OnlineFit.from_prior([0.10], [0.06], 8000.0))
-    corrections: list[OnlineFit] = field(default_factory=_corrections)
-    errors: list[TypicalError] = field(default_factory=_errors)
+    corrections: OnlineFit = field(default_factory=_corrections)
+    errors: TypicalError = field(default_factory=_errors)
     moments: list[Moment] = field(default_factory=list)
 
     def moment_at(self, seconds: float) -> Moment | None:
@@ -130,3 +127,58 @@ class ForecastMemory:
         """Keep a moment, and let go of those whose future is complete."""
         self.moments.append(moment)
         del self.moments[:-_KEPT]
+
+    def to_json(self) -> dict[str, Any]:
+        """Everything as JSON values; :meth:`from_json` gives back exactly the same."""
+        plain = {f.name: getattr(self, f.name) for f in fields(self) if f.name in _PLAIN}
+        return {
+            "version": VERSION,
+            **plain,
+            "flow_habit": _habit_to_json(self.flow_habit),
+            "return_habit": _habit_to_json(self.return_habit),
+            **{name: getattr(self, name).to_memory() for name in _FITS},
+            "errors": self.errors.sums.tolist(),
+            "moments": [
+                {**{name: getattr(m, name) for name in _MOMENT}, "features": m.features.tolist()} for m in self.moments
+            ],
+        }
+
+    @classmethod
+    def from_json(cls, stored: Mapping[str, Any]) -> ForecastMemory:
+        """Memory from :meth:`to_json`.
+
+        Raises
+        ------
+        DomainError
+            when another version wrote it: learn again from the history instead.
+        """
+        if stored.get("version") != VERSION:
+            raise DomainError(f"forecaster memory of version {stored.get('version')!r}, this is version {VERSION}")
+        memory = cls()
+        for name in _PLAIN:
+            setattr(memory, name, stored[name])
+        for name in _FITS:
+            setattr(memory, name, OnlineFit.from_memory(stored[name]))
+        memory.flow_habit = _habit_from_json(stored["flow_habit"])
+        memory.return_habit = _habit_from_json(stored["return_habit"])
+        memory.errors = TypicalError(np.asarray(stored["errors"], dtype=np.float64))
+        memory.moments = [
+            Moment(**{name: m[name] for name in _MOMENT}, features=np.asarray(m["features"], dtype=np.float64))
+            for m in stored["moments"]
+        ]
+        return memory
+
+
+_FITS = ("rise", "dilution", "thickening", "corrections")
+_PLAIN = frozenset(f.name for f in fields(ForecastMemory)) - {
+    *_FITS, "flow_habit", "return_habit", "errors", "moments",
+}  # fmt: skip
+_MOMENT = tuple(f.name for f in fields(Moment) if f.name != "features")
+
+
+def _habit_to_json(habit: FlowHabit) -> dict[str, Any]:
+    return {"bins": list(habit.bins), "seen": list(habit.seen), "persistence": habit.persistence.to_memory()}
+
+
+def _habit_from_json(stored: Mapping[str, Any]) -> FlowHabit:
+    return FlowHabit(list(stored["bins"]), list(stored["seen"]), OnlineFit.from_memory(stored["persistence"]))

@@ -1,4 +1,4 @@
-"""A linear regression learned one observation at a time, with a prior, forgetting, and no trust in single wild points."""
+"""Linear regressions learned one observation at a time, with priors, forgetting, and no trust in single wild points."""
 
 from __future__ import annotations
 
@@ -17,7 +17,9 @@ _HUBER = 2.5
 
 @dataclass(slots=True)
 class OnlineFit:
-    """Coefficients of a linear model that may wander slowly, with their covariance.
+    """Coefficients of one or several like linear models that may wander slowly, with their covariances.
+
+    Arrays end in the coefficients; an axis before them holds models side by side.
 
     Notes
     -----
@@ -30,36 +32,66 @@ class OnlineFit:
     drift: Floats
 
     @classmethod
-    def from_prior(cls, mean: Sequence[float], sd: Sequence[float], memory: float = 2000.0) -> OnlineFit:
-        """A fit that knows only its prior, and goes back to about that uncertainty in *memory* observations."""
-        spread = np.asarray(sd, dtype=np.float64)
-        return cls(np.asarray(mean, dtype=np.float64), np.diag(spread**2), spread**2 / memory)
+    def from_prior(
+        cls, mean: Sequence[float], sd: Sequence[float], memory: float | Sequence[float] = 2000.0
+    ) -> OnlineFit:
+        """A fit that knows only its prior, and goes back to about that uncertainty in *memory* observations.
 
-    def predict(self, features: Floats) -> float:
-        """The model's answer for these features."""
-        return float(features @ self.mean)
+        Parameters
+        ----------
+        memory : one number for one model; one a model for several side by side, which then share the prior.
+        """
+        centre, spread = np.asarray(mean, dtype=np.float64), np.asarray(sd, dtype=np.float64)
+        if isinstance(memory, int | float):
+            return cls(centre.copy(), np.diag(spread**2), spread**2 / memory)
+        lengths = np.asarray(memory, dtype=np.float64)
+        return cls(
+            np.tile(centre, (lengths.size, 1)),
+            np.tile(np.diag(spread**2), (lengths.size, 1, 1)),
+            spread**2 / lengths[:, None],
+        )
 
-    def uncertainty(self, features: Floats) -> float:
+    def predict(self, features: Floats) -> Floats:
+        """Each model's answer for its features."""
+        return np.asarray((features * self.mean).sum(axis=-1))
+
+    def uncertainty(self, features: Floats) -> Floats:
         """Variance of that answer that comes from not knowing the coefficients."""
-        return float(features @ self.cov @ features)
+        return np.asarray((features * (self.cov @ features[..., None])[..., 0]).sum(axis=-1))
 
-    def learn(self, features: Floats, target: float, noise_var: float) -> float:
-        """Take in one observation; gives back the residual it came with.
+    def learn(
+        self,
+        features: Floats,
+        target: float | Floats,
+        noise_var: float | Floats,
+        which: NDArray[np.intp] | None = None,
+    ) -> Floats:
+        """Take in one observation a model; gives back the residuals they came with.
 
         Parameters
         ----------
         noise_var : variance of the target about the model.
+        which : the models that are taught, where not all are.
         """
-        residual = target - float(features @ self.mean)
-        self.cov[np.diag_indices_from(self.cov)] += self.drift
-        load = self.cov @ features
-        spread = float(features @ load) + noise_var
-        wild = abs(residual) / (_HUBER * spread**0.5)
-        if wild > 1.0:  # a wild point gets the weight that keeps its pull at Huber's bound
-            spread += noise_var * (wild**2 - 1.0)
-        gain = load / spread
-        self.mean = self.mean + gain * residual
-        self.cov = self.cov - np.outer(gain, load)
+        mean, cov, drift = (
+            (self.mean, self.cov, self.drift)
+            if which is None
+            else (self.mean[which], self.cov[which], self.drift[which])
+        )
+        residual = np.asarray(target - (features * mean).sum(axis=-1))
+        cov = cov + drift[..., None] * np.eye(drift.shape[-1])
+        load = (cov @ features[..., None])[..., 0]
+        spread = (features * load).sum(axis=-1) + noise_var
+        wild = np.abs(residual) / (_HUBER * np.sqrt(spread))
+        # A wild point gets the weight that keeps its pull at Huber's bound.
+        spread = spread + noise_var * (np.maximum(wild, 1.0) ** 2 - 1.0)
+        gain = load / spread[..., None]
+        mean = mean + gain * residual[..., None]
+        cov = cov - gain[..., :, None] * load[..., None, :]
+        if which is None:
+            self.mean, self.cov = mean, cov
+        else:
+            self.mean[which], self.cov[which] = mean, cov
         return residual
 
     def to_memory(self) -> dict[str, Any]:
