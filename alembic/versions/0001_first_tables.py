@@ -186,9 +186,13 @@ def manual_work() -> None:
         sa.Column("supersedes", sa.Uuid()),
         sa.Column("withdrawn", sa.Boolean(), server_default=sa.text("false"), nullable=False),
         sa.Column("correction_reason", sa.Text(), server_default=sa.text("''"), nullable=False),
-        sa.CheckConstraint("supersedes IS NULL OR correction_reason <> ''", name="ck_hand_core_correction_has_reason"),
-        sa.CheckConstraint("NOT withdrawn OR supersedes IS NOT NULL", name="ck_hand_core_withdrawal_names_a_core"),
-        sa.CheckConstraint("thickness >= 0", name="ck_hand_core_thickness_not_negative"),
+        sa.CheckConstraint(
+            "supersedes IS NULL OR correction_reason <> ''", name=op.f("ck_hand_core_correction_has_reason")
+        ),
+        sa.CheckConstraint(
+            "NOT withdrawn OR supersedes IS NOT NULL", name=op.f("ck_hand_core_withdrawal_names_a_core")
+        ),
+        sa.CheckConstraint("thickness >= 0", name=op.f("ck_hand_core_thickness_not_negative")),
         sa.ForeignKeyConstraint(["batch_id"], ["batch.id"], name="fk_hand_core_batch_id"),
         sa.ForeignKeyConstraint(["supersedes"], ["hand_core.id"], name="fk_hand_core_supersedes"),
         sa.ForeignKeyConstraint(["tank_id"], ["tank.id"], name="fk_hand_core_tank_id"),
@@ -214,10 +218,10 @@ def manual_work() -> None:
         sa.Column("withdrawn", sa.Boolean(), server_default=sa.text("false"), nullable=False),
         sa.Column("correction_reason", sa.Text(), server_default=sa.text("''"), nullable=False),
         sa.CheckConstraint(
-            "supersedes IS NULL OR correction_reason <> ''", name="ck_calibration_correction_has_reason"
+            "supersedes IS NULL OR correction_reason <> ''", name=op.f("ck_calibration_correction_has_reason")
         ),
         sa.CheckConstraint(
-            "NOT withdrawn OR supersedes IS NOT NULL", name="ck_calibration_withdrawal_names_a_calibration"
+            "NOT withdrawn OR supersedes IS NOT NULL", name=op.f("ck_calibration_withdrawal_names_a_calibration")
         ),
         sa.ForeignKeyConstraint(["signal_id"], ["signal.id"], name="fk_calibration_signal_id"),
         sa.ForeignKeyConstraint(["supersedes"], ["calibration.id"], name="fk_calibration_supersedes"),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -15,6 +16,9 @@ from sqlalchemy import Engine
 
 from service.errors import StorageError
 from service.storage.session import make_engine, translated
+
+#: Alembic keeps what it works on in module variables, so within one process migrations go one after the other.
+_one_at_a_time = threading.Lock()
 
 
 def migrations_folder() -> Path:
@@ -89,7 +93,7 @@ def _engine(target: Engine | str) -> Iterator[Engine]:
 @contextmanager
 def _explained(engine: Engine) -> Iterator[None]:
     try:
-        with translated():
+        with _one_at_a_time, translated():
             yield
     except CommandError as error:
         if "locate revision" in str(error).lower():

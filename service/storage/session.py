@@ -39,7 +39,7 @@ _ADVICE: dict[str, tuple[bool, str]] = {
     "3D000": (False, "Create the database, or correct its name in UNDERWEIR_DATABASE_URL."),
     "40": (True, "Another transaction was in the way; it is tried again."),
     "42501": (False, "Grant the database user the right to own and change its tables."),
-    "42": (False, "The tables do not fit this version of the program; bring them up to date: alembic upgrade head."),
+    "42": (False, "The tables do not fit this version of the program; bring them up to date: underweir migrate."),
     "53100": (True, "The database's disk is full: free space, then work goes on by itself."),
     "53": (True, "The database server is out of resources; it is tried again."),
     "55P03": (True, "Another transaction held the lock too long; it is tried again."),
