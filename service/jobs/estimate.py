@@ -17,7 +17,7 @@ from service.domain import estimate as estimator
 from service.domain.estimate import Estimate, Event, TankSetup
 from service.domain.memory import State
 from service.errors import DomainError
-from service.storage import calibrations, checkpoints, cores, estimates, readings, recompute
+from service.storage import calibrations, checkpoints, core_pairs, cores, estimates, readings, recompute
 from service.storage.session import transaction
 from service.storage.site_tables import SiteIds
 
@@ -105,6 +105,7 @@ def _stretch(conn: Connection, setup: TankSetup, ids: SiteIds, item: recompute.D
     checkpoints.drop_checkpoints_from(conn, item.tank_id, item.dirty_from)
     estimates.replace_estimates(conn, item.tank_id, since, advanced.estimates, upto)
     estimates.replace_assessments(conn, blanket_ids, since, advanced.assessments, upto)
+    core_pairs.replace_pairs(conn, blanket_ids, since, advanced.pairs, upto)
     if events:
         seen_to = estimator.event_order(events[-1])[0]
         checkpoints.save_checkpoint(conn, item.tank_id, seen_to, estimator.state_to_json(advanced.state))

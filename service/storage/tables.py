@@ -226,6 +226,16 @@ class EstimateRow(Base):
     reason: Mapped[str]
 
 
+class CorePair(Base):
+    """A core beside what a sensor said then: what the drift of the sensor is learned from; rebuilt at will."""
+
+    __tablename__ = "core_pair"
+    signal_id: Mapped[int] = mapped_column(ForeignKey("signal.id"), primary_key=True)
+    time: Mapped[datetime] = mapped_column(primary_key=True)
+    core_id: Mapped[UUID] = mapped_column(primary_key=True)
+    pair: Mapped[dict[str, Any]]
+
+
 class EstimatorCheckpoint(Base):
     """The estimator's state after every event up to ``time``: where a recomputation can start."""
 
