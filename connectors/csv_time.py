@@ -341,8 +341,10 @@ def parse_column(pattern: TimePattern, data: Bytes, start: NDArray[np.intp], end
 
 def trimmed(data: Bytes, start: NDArray[np.intp], end: NDArray[np.intp]) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
     """The cells without the blanks around them; a cell with very many keeps some, which only makes it slower to read."""
+    if data.size == 0:
+        return start, end
     start, end = start.copy(), end.copy()
-    last = max(data.size - 1, 0)
+    last = data.size - 1
     for _ in range(8):
         blank = (start < end) & np.isin(data[np.minimum(start, last)], _BLANKS)
         if not blank.any():

@@ -128,8 +128,8 @@ def to_utc(
     -----
     Inside the repeated hour the largest step backwards is where the second pass begins, looked for first over all rows
     (a file in time order) and then per series (a file grouped by tag). Newest-first files are read in reverse. Exactly
-    two rows with the same time are the two passes of hourly data. Without any step backwards the pass is chosen that
-    leaves the smaller gap to the rows before and after; with nothing to go by, the first (PEP 495, fold 0).
+    two rows with the same time are the two passes of hourly data. Without any step backwards the pass is chosen whose gap
+    to the row before or after is more like the usual step; with nothing to go by, the first (PEP 495, fold 0).
     """
     utc = np.zeros_like(wall)
     if wall.size == 0:
@@ -252,12 +252,16 @@ def _first_pass(
         return seam
     if own.size == 2 and wall[own[0]] == wall[own[1]]:
         return 1
-    start, end = int(own[0]), int(own[-1])
-    if after is None:
-        return int(own.size)
-    gap_first = after - int(early[end])
-    gap_second = after - int(utc[end])
-    if before is not None:
-        gap_first = max(gap_first, int(early[start]) - before)
-        gap_second = max(gap_second, int(utc[start]) - before)
-    return 0 if gap_second < gap_first else int(own.size)
+    typical = _typical_step(np.sort(np.concatenate((utc[certain], early[own]))))
+    costs = []
+    for chosen in (early, utc):
+        gaps = [int(chosen[own[0]]) - before] if before is not None else []
+        gaps += [after - int(chosen[own[-1]])] if after is not None else []
+        strange = [abs(gap - typical) for gap in gaps]
+        costs.append((min(strange, default=0), max(strange, default=0)))
+    return 0 if costs[1] < costs[0] else int(own.size)
+
+
+def _typical_step(utc: Int64s) -> int:
+    steps = np.diff(utc)
+    return int(np.median(steps)) if steps.size > 2 else 0
