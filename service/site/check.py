@@ -5,8 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from service.site.document import decode, parse
-from service.site.draft import Draft, Report, draft_of
+from service.site.draft import Draft, draft_of
 from service.site.finding import Finding
+from service.site.report import Report
 from service.site.rules import RULES, RULES_OF_NAMES
 
 

@@ -7,8 +7,8 @@ value left out), so that the checks between sections still see it and every mist
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, field
-from typing import Any, Generic, TypeVar
+from dataclasses import dataclass
+from typing import Any, TypeVar
 
 from pydantic import ValidationError
 
@@ -17,10 +17,11 @@ from service.site.alarm import AlarmSection
 from service.site.connector import SECTION_OF_KIND
 from service.site.document import Document
 from service.site.explain import Drop, Put, Rename, explain
-from service.site.finding import Finding, KeyPath, Severity
+from service.site.finding import KeyPath
 from service.site.people import ContactSection
 from service.site.plant import SignalSection, SiteSection, TankSection
 from service.site.quantity import near_word
+from service.site.report import Entry, Report
 from service.site.section import Section
 from service.site.source import SourceSection
 
@@ -38,62 +39,6 @@ _OTHER_WORDS = {
     "plant": "site",
 }
 _PASSES = 4  # every pass repairs what the one before found; a section needs two or three
-
-
-@dataclass(frozen=True)
-class Entry(Generic[S]):
-    """One section that could be read."""
-
-    path: KeyPath
-    label: str
-    section: S
-    #: Fields that were written but could not be read: not to be called missing.
-    unread: frozenset[str]
-    #: What a field was misspelt as in the file.
-    written_as: dict[str, str] = field(default_factory=dict)
-
-    def has(self, name: str) -> bool:
-        """Whether the file says something, readable or not, for that field."""
-        return getattr(self.section, name) is not None or name in self.unread
-
-
-class Report:
-    """Collects findings and puts each on its line."""
-
-    def __init__(self, document: Document) -> None:
-        self._document = document
-        self.findings: list[Finding] = list(document.findings)
-
-    def error(self, entry: Entry[Any] | None, name: str | None, problem: str, remedy: str) -> None:
-        """A mistake with which the service cannot start; *entry* None means the file as a whole."""
-        self._add(Severity.ERROR, entry, name, problem, remedy)
-
-    def warning(self, entry: Entry[Any] | None, name: str | None, problem: str, remedy: str) -> None:
-        """Something that is probably not meant."""
-        self._add(Severity.WARNING, entry, name, problem, remedy)
-
-    def at(self, path: KeyPath, label: str, problem: str, remedy: str) -> None:
-        """An error at a key path."""
-        line = self._document.lines.line(path)
-        found = Finding(severity=Severity.ERROR, line=line, field=label, path=path, problem=problem, remedy=remedy)
-        self.findings.append(found)
-
-    def line(self, entry: Entry[Any], name: str | None = None) -> int:
-        """The line an entry, or one of its fields, stands on."""
-        return self._document.lines.line((*entry.path, entry.written_as.get(name, name)) if name else entry.path)
-
-    def _add(self, severity: Severity, entry: Entry[Any] | None, name: str | None, problem: str, remedy: str) -> None:
-        path: KeyPath = ()
-        label = ""
-        if entry is not None:
-            path, label = entry.path, entry.label
-            if name is not None:
-                path = (*path, entry.written_as.get(name, name))
-                label = f"{label}.{name}"
-        line = self._document.lines.line(path)
-        self.findings.append(
-            Finding(severity=severity, line=line, field=label, path=path, problem=problem, remedy=remedy)
-        )
 
 
 @dataclass(frozen=True)

@@ -27,9 +27,10 @@ from service.site.convert import (
     tank_alarms,
     tank_of,
 )
-from service.site.draft import Draft, Entry
+from service.site.draft import Draft
 from service.site.finding import Finding, Severity, errors_of, text_of
 from service.site.plant import SiteSection
+from service.site.report import Entry
 from service.site.section import Section
 from service.site.source import SourceSection
 

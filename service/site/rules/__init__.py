@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from service.site.draft import Draft, Report
+from service.site.draft import Draft
+from service.site.report import Report
 from service.site.rules.alarms import check_alarms
 from service.site.rules.connectors import check_connectors
 from service.site.rules.contacts import check_contacts

@@ -6,7 +6,8 @@ from datetime import timedelta
 
 from service.alarms.definition import AlarmKind, SystemWatch
 from service.site.alarm import ALL_LIMIT_FIELDS, EVERY_TANK, LIMIT_FIELDS, AlarmSection
-from service.site.draft import Draft, Entry, Report
+from service.site.draft import Draft
+from service.site.report import Entry, Report
 from service.site.rules.levels import check_levels
 from service.site.rules.names import check_known
 

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from service.site.csv_drop import CsvSection
-from service.site.draft import Draft, Entry, Report
+from service.site.draft import Draft
 from service.site.plant import SignalSection
+from service.site.report import Entry, Report
 from service.site.rules.names import check_known, check_unique
 from service.site.source import SourceSection
 

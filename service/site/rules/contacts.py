@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from service.site.alarm import EVERY_TANK
 from service.site.convert import contact_of, system_alarms, tank_alarms
-from service.site.draft import Draft, Entry, Report
+from service.site.draft import Draft
 from service.site.people import ContactSection
+from service.site.report import Entry, Report
 from service.site.rules.names import check_known, check_unique
 from service.site.rules.size import sound_tank
 

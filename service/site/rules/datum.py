@@ -9,8 +9,9 @@ from service.domain.signal import Measures, SignalKind, sensor_height
 from service.domain.tank import Tank
 from service.domain.units import UNITS, Dimension
 from service.site.convert import signal_of, tank_alarms
-from service.site.draft import Draft, Entry, Report
+from service.site.draft import Draft
 from service.site.plant import SignalSection
+from service.site.report import Entry, Report
 from service.site.rules.names import length
 from service.site.rules.size import usual_tank
 

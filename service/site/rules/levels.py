@@ -8,7 +8,8 @@ from service.alarms.definition import AlarmDefinition, AlarmKind, Priority
 from service.domain.tank import Tank
 from service.site.alarm import LIMIT_FIELDS, AlarmSection
 from service.site.convert import Planned, tank_alarms
-from service.site.draft import Draft, Entry, Report
+from service.site.draft import Draft
+from service.site.report import Entry, Report
 from service.site.rules.names import length
 from service.site.rules.size import sound_tank
 

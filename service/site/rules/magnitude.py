@@ -6,8 +6,9 @@ from collections.abc import Mapping
 
 from service.domain.signal import DIMENSION_OF, SignalKind
 from service.domain.units import UNITS, Dimension
-from service.site.draft import Draft, Entry, Report
+from service.site.draft import Draft
 from service.site.plant import SignalSection
+from service.site.report import Entry, Report
 from service.site.rules.names import shown
 from service.site.rules.size import usual_tank
 

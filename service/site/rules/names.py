@@ -6,8 +6,9 @@ from collections.abc import Iterable
 from typing import Any, TypeVar
 
 from service.domain.units import Dimension, UnitSystem, from_si, shown_unit
-from service.site.draft import Draft, Entry, Report
+from service.site.draft import Draft
 from service.site.quantity import near_word
+from service.site.report import Entry, Report
 from service.site.section import Section
 
 S = TypeVar("S", bound=Section)

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from service.site.draft import Draft, Report
+from service.site.draft import Draft
+from service.site.report import Report
 from service.site.section import ZONE_OF_WORD
 
 #: IANA names that never change to summer time although people who write them mostly do.

@@ -6,8 +6,9 @@ from datetime import timedelta
 
 from service.domain.signal import DIMENSION_OF, SignalKind
 from service.domain.units import UNITS, Dimension, symbols_of
-from service.site.draft import Draft, Entry, Report
+from service.site.draft import Draft
 from service.site.plant import SignalSection
+from service.site.report import Entry, Report
 from service.site.rules.datum import check_datum, tanks_seen
 from service.site.rules.magnitude import areas_of, check_magnitude
 from service.site.rules.names import check_known, check_unique

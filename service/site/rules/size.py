@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from service.domain.tank import Tank, TankShape
 from service.site.convert import tank_of
-from service.site.draft import Entry
 from service.site.plant import TankSection
+from service.site.report import Entry
 
 SHALLOWEST, DEEPEST = 1.0, 10.0  # [m]
 SMALLEST, LARGEST = 2.0, 150.0  # [m]

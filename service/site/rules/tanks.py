@@ -6,8 +6,9 @@ import math
 
 from service.domain.signal import SignalKind
 from service.domain.tank import TankShape
-from service.site.draft import Draft, Entry, Report
+from service.site.draft import Draft
 from service.site.plant import TankSection
+from service.site.report import Entry, Report
 from service.site.rules.names import check_unique, length
 from service.site.rules.size import DEEPEST, LARGEST, SHALLOWEST, SMALLEST, usual_tank
 
