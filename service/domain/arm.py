@@ -17,6 +17,8 @@ import math
 from dataclasses import dataclass, field
 
 SHORTEST_PERIOD, LONGEST_PERIOD = 20 * 60.0, 60 * 60.0  # [s]
+#: How far the arm's real period may be from the given one [–].
+GIVEN_SLACK = 0.04
 #: An excursion longer than this is no pass [s].
 LONGEST_PASS = 8 * 60.0
 STARTS_KEPT = 16
@@ -85,7 +87,10 @@ class ArmPasses:
 def _trials(starts: list[float], given: float | None) -> list[float]:
     """Periods worth trying: near the given one and its half (two arms), else those that fit pairs of starts."""
     if given:
-        return [given * part * (1 + k / 200) for part in (1.0, 0.5) for k in range(-8, 9)]
+        # No finer than the span can tell apart, so that few starts are not tried against many periods.
+        steps = min(20, math.ceil(0.4 * (starts[-1] - starts[0]) / given))
+        spread = [GIVEN_SLACK * k / steps for k in range(-steps, steps + 1)] if steps else [0.0]
+        return [given * part * (1.0 + off) for part in (1.0, 0.5) for off in spread]
     trials: set[float] = set()
     first = starts[0]
     for gap in (b - a for a, b in itertools.pairwise(starts)):

@@ -160,18 +160,16 @@ class Conditioner:
                 judged = self._good(time, reading)
                 return judged if young or abs(jump) < LEAST_STEP else Judged(judged.verdict, True, jump)
             self.locked = True
+        end = signal.high if _far_limit_is_high(signal) else signal.low
+        if end is not None and abs(reading.value - end) < 1e-9:
+            return Judged(Reason.ECHO_LOST, False)
         if self.locked:
-            return Judged(self._locked_on(height, signal, world), False)
+            return Judged(self._locked_on(height, world), False)
         if lasted <= LONGEST_PASS and self.arm.expected(self.out_since):
             return Judged(Reason.ARM_PASS, False)
-        if self.out_count == 1:
-            at_limit = signal.high if _far_limit_is_high(signal) else signal.low
-            if at_limit is not None and abs(reading.value - at_limit) < 1e-9:
-                return Judged(Reason.ECHO_LOST, False)
-            return Judged(Reason.SPIKE, False)
-        return Judged(Reason.IMPLAUSIBLE_JUMP, False)
+        return Judged(Reason.SPIKE if self.out_count == 1 else Reason.IMPLAUSIBLE_JUMP, False)
 
-    def _locked_on(self, height: float, signal: Signal, world: World) -> Reason:
+    def _locked_on(self, height: float, world: World) -> Reason:
         if height < self.tracker.level:
             return Reason.ECHO_LOST if height <= world.lowest + 0.1 else Reason.IMPLAUSIBLE_JUMP
         if height >= world.surface - SURFACE_BAND:

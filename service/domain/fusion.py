@@ -125,7 +125,7 @@ class Fold:
         for tag in self.signals:
             sensor = state.sensors[tag]
             self._unlock(sensor, height, before, time)
-            if self._speaks(sensor, time, self.signals[tag].stale_after.total_seconds()):
+            if _speaks(sensor, time, self.signals[tag].stale_after.total_seconds()):
                 pairs.append(self._pair(tag, sensor, core, height, before, time))
         if pairs:
             self._believe(time, None)
@@ -210,8 +210,8 @@ class Fold:
         """Height, variance, rate, its variance, and extra variance for disagreement, from the sensors that speak."""
         found: list[tuple[float, float, float, float]] = []
         for sensor, holds in self.sensors:
-            conditioner = sensor.conditioner
-            if time - conditioner.last_good <= holds and conditioner.tracker.samples and not conditioner.locked:
+            if _speaks(sensor, time, holds):
+                conditioner = sensor.conditioner
                 level, rate, p00, _, p11 = conditioner.tracker.ahead(time)
                 height, var = self._corrected(sensor, level, time)
                 found.append((height, var + p00 + UNEVEN_VAR, rate, p11))
@@ -292,10 +292,6 @@ class Fold:
         var = drift.at(days, above)[1] + sensor.step_var
         return self.pivot + above, var / (scale * scale)
 
-    def _speaks(self, sensor: SensorMemory, time: float, holds: float) -> bool:
-        conditioner = sensor.conditioner
-        return time - conditioner.last_good <= holds and conditioner.tracker.samples > 0 and not conditioner.locked
-
     def _pair(self, tag: str, sensor: SensorMemory, core: Core, height: float, before: Told, time: float) -> Pair:
         level, rate, p00, _, p11 = sensor.conditioner.tracker.ahead(time)
         bank = sensor.bank
@@ -375,6 +371,17 @@ class Fold:
         self.world = World(self.lowest, tank.side_water_depth + self.head, rise, fluff)
         ends = (state.flow_time + FLOW_HOLDS, state.fluff_time + FLUFF_HOLDS)
         self.world_holds = min((end for end in ends if end >= time), default=math.inf)
+
+
+def _speaks(sensor: SensorMemory, time: float, holds: float) -> bool:
+    """Whether a sensor has a say: heard of lately, not locked, and not just worked on."""
+    conditioner = sensor.conditioner
+    return (
+        time - conditioner.last_good <= holds
+        and conditioner.tracker.samples > 0
+        and not conditioner.locked
+        and sensor.bridge_time != sensor.bridge_time
+    )
 
 
 def _suspect(sensor: SensorMemory, jump: float) -> None:
