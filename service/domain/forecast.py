@@ -68,7 +68,7 @@ def observe(tank: Tank, memory: ForecastMemory, estimate: Estimate, conditions: 
     if passed > LONGEST_GAP:
         memory.moments.clear()
         memory.height, memory.sd, memory.rate = estimate.height, estimate.sd, estimate.rate
-    streams = _streams(tank, memory)
+    streams = streams_of(tank, memory)
     if memory.moments and streams is not None and passed <= LONGEST_GAP:
         memory.total_in += passed * streams.solids_in
         memory.total_out += passed * streams.solids_out
@@ -140,7 +140,7 @@ def _smooth(memory: ForecastMemory, conditions: Conditions, passed: float) -> No
     memory.plant_under = blend(memory.plant_under, conditions.plant_return)
 
 
-def _streams(tank: Tank, memory: ForecastMemory) -> Streams | None:
+def streams_of(tank: Tank, memory: ForecastMemory) -> Streams | None:
     """The tank's streams per square metre; None without a flow."""
     if memory.flow is None:
         return None
@@ -161,7 +161,8 @@ def _streams(tank: Tank, memory: ForecastMemory) -> Streams | None:
     )
 
 
-def _response(memory: ForecastMemory) -> Response:
+def response_of(memory: ForecastMemory) -> Response:
+    """The tank's answer to its streams as learned so far, kept within what a tank can do."""
     return Response(
         rise_in=float(np.clip(memory.rise.mean[0], 0.05, 0.6)),
         fall_out=float(np.clip(memory.rise.mean[1], 0.05, 0.6)),
@@ -171,7 +172,7 @@ def _response(memory: ForecastMemory) -> Response:
 
 
 def _now(tank: Tank, memory: ForecastMemory, seconds: float) -> _Now:
-    streams = _streams(tank, memory)
+    streams = streams_of(tank, memory)
     steps = round(HORIZONS[-1] / STEP)
     if streams is None or memory.flow is None:
         path = [memory.height] * steps
@@ -179,7 +180,7 @@ def _now(tank: Tank, memory: ForecastMemory, seconds: float) -> _Now:
     else:
         flows = memory.flow_habit.ahead(seconds, memory.flow, memory.flow_trend, _MIDDLES)
         ratios = (flows / max(memory.flow, 1e-9)).tolist()
-        response = _response(memory)
+        response = response_of(memory)
         path = carry_forward(
             memory.height, streams, ratios, response, tank.kind, tank.lowest_height, tank.side_water_depth
         )
