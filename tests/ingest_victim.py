@@ -19,7 +19,7 @@ from service.storage.site_tables import site_ids
 from tests.plant import NOON, SIGNALS, TANKS
 
 #: Small enough that the test's file comes in several parts.
-BLOCK_BYTES = 16_384
+BLOCK_BYTES = 10_000
 
 
 def plant(engine: Engine) -> Plant:
