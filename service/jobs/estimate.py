@@ -6,6 +6,7 @@ forward, so a first import of years neither holds locks for long nor starts over
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime, timedelta
@@ -72,15 +73,48 @@ def project_all(engine: Engine, setups: Iterable[TankSetup], ids: SiteIds, now: 
     projected: dict[str, Estimate] = {}
     with transaction(engine) as conn:
         for setup in setups:
-            checkpoint = checkpoints.latest_checkpoint(conn, ids.tanks[setup.tank.key])
-            state = _state(setup, checkpoint)
+            state = newest_state(conn, setup, ids.tanks[setup.tank.key])
             projected[setup.tank.key] = estimator.project(setup, state or estimator.initial(setup), now)
     return projected
 
 
+def believed_between(
+    engine: Engine, setup: TankSetup, ids: SiteIds, start: datetime, end: datetime, every: timedelta
+) -> list[Estimate]:
+    """What is believed of a tank at start, start + every, … up to *end*, with today's knowledge of what came before each.
+
+    Parameters
+    ----------
+    every : distance of the times.
+
+    Notes
+    -----
+    Where nothing was heard the belief coasts and its deviation grows, as it did live.
+    """
+    with transaction(engine) as conn:
+        checkpoint = checkpoints.checkpoint_at(conn, ids.tanks[setup.tank.key], start)
+        state = _state(setup, checkpoint)
+        since = None if state is None or checkpoint is None else checkpoint.time + timedelta.resolution
+        events = _events(conn, setup, ids, since, end + timedelta.resolution)
+    state = state or estimator.initial(setup)
+    told: list[Estimate] = []
+    done, time = 0, start
+    while time <= end:
+        upto = bisect_right(events, time, lo=done, key=lambda event: estimator.event_order(event)[0])
+        state = estimator.advance(setup, state, events[done:upto]).state
+        told.append(estimator.project(setup, state, time))
+        done, time = upto, time + every
+    return told
+
+
+def newest_state(conn: Connection, setup: TankSetup, tank_id: int) -> State | None:
+    """The tank's state after everything estimated so far; None when there is none, or an older version wrote it."""
+    return _state(setup, checkpoints.latest_checkpoint(conn, tank_id))
+
+
 def _stretch(conn: Connection, setup: TankSetup, ids: SiteIds, item: recompute.Due, now: datetime) -> Caught:
     blanket_ids = {signal.tag: ids.signals[signal.tag] for signal in setup.blankets}
-    signal_ids = [*blanket_ids.values(), *(ids.signals[signal.tag] for signal in setup.others)]
+    signal_ids = _signal_ids(setup, ids)
     checkpoint = checkpoints.checkpoint_before(conn, item.tank_id, item.dirty_from)
     state = _state(setup, checkpoint)
     if checkpoint is not None and state is not None:
@@ -93,13 +127,7 @@ def _stretch(conn: Connection, setup: TankSetup, ids: SiteIds, item: recompute.D
     last = end > max(newest)
     upto = None if last else end
 
-    events: list[Event] = list(
-        readings.readings_between(conn, signal_ids, since, upto).readings({n: tag for tag, n in ids.signals.items()})
-    )
-    events += [record.core for record in cores.current_cores(conn, [item.tank_id], since, upto)]
-    found = calibrations.current_calibrations(conn, list(blanket_ids.values()), since, upto)
-    events += [record.calibration for record in found]
-    events.sort(key=estimator.event_order)
+    events = _events(conn, setup, ids, since, upto)
     advanced = estimator.advance(setup, state, events)
 
     checkpoints.drop_checkpoints_from(conn, item.tank_id, item.dirty_from)
@@ -113,6 +141,23 @@ def _stretch(conn: Connection, setup: TankSetup, ids: SiteIds, item: recompute.D
     if recompute.settle(conn, item) and upto is not None:
         recompute.mark(conn, {item.tank_id: upto})
     return Caught(setup.tank.key, item.dirty_from, len(events), len(advanced.estimates))
+
+
+def _signal_ids(setup: TankSetup, ids: SiteIds) -> list[int]:
+    return [ids.signals[signal.tag] for signal in (*setup.blankets, *setup.others)]
+
+
+def _events(
+    conn: Connection, setup: TankSetup, ids: SiteIds, start: datetime | None, end: datetime | None
+) -> list[Event]:
+    """Everything that happened in a tank at start ≤ time < end, in the order that counts."""
+    tag_of = {ids.signals[signal.tag]: signal.tag for signal in (*setup.blankets, *setup.others)}
+    events: list[Event] = list(readings.readings_between(conn, list(tag_of), start, end).readings(tag_of))
+    events += [record.core for record in cores.current_cores(conn, [ids.tanks[setup.tank.key]], start, end)]
+    blankets = [ids.signals[signal.tag] for signal in setup.blankets]
+    events += [record.calibration for record in calibrations.current_calibrations(conn, blankets, start, end)]
+    events.sort(key=estimator.event_order)
+    return events
 
 
 def _state(setup: TankSetup, checkpoint: checkpoints.Checkpoint | None) -> State | None:

@@ -1,0 +1,62 @@
+"""Work on a sensor recorded by a person: as found, as left, by whom, why; the drift starts anew from it."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import datetime
+from uuid import UUID, uuid4
+
+from sqlalchemy import Engine
+
+from service.domain.core import Calibration
+from service.domain.core_check import CLOCK_SKEW
+from service.domain.estimate import TankSetup
+from service.errors import InputError
+from service.storage.calibrations import CalibrationRecord, correct_calibration, insert_calibration
+from service.storage.session import transaction
+from service.storage.site_tables import SiteIds
+
+
+def record_work(
+    engine: Engine,
+    setup: TankSetup,
+    ids: SiteIds,
+    work: Calibration,
+    *,
+    now: datetime,
+    note: str = "",
+    id: UUID | None = None,
+    supersedes: UUID | None = None,
+    correction_reason: str = "",
+) -> CalibrationRecord:
+    """Store work on a sensor; offsets are sensor minus truth, in the tank's frame. [m]
+
+    Parameters
+    ----------
+    supersedes : the record this one corrects; None for new work.
+
+    Raises
+    ------
+    InputError
+        when the work cannot have been: in the future, or leaving an error larger than the tank.
+    """
+    depth = setup.tank.side_water_depth
+    if work.at > now + CLOCK_SKEW:
+        raise InputError(f"the work on {work.tag} lies in the future; was the date or the time zone mistyped?")
+    for words, offset in (("as found", work.as_found_offset), ("as left", work.as_left_offset)):
+        if offset is not None and abs(offset) > depth:
+            raise InputError(
+                f"{words}: an error of {offset:.2f} m is more than the tank is deep; was the unit mistyped?"
+            )
+    if not work.reason.strip():
+        raise InputError("say why the work was done: it is what the next technician will ask")
+    record = CalibrationRecord(
+        id=id or uuid4(), calibration=work, signal_id=ids.signals[work.tag], recorded_at=now, note=note
+    )
+    with transaction(engine) as conn:
+        if supersedes is None:
+            insert_calibration(conn, record)
+        else:
+            correct_calibration(conn, supersedes, record, correction_reason)
+            record = replace(record, supersedes=supersedes, correction_reason=correction_reason)
+    return record

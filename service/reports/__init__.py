@@ -1,0 +1,1 @@
+"""Documents people print and file: certificates and reports. Values in, bytes out."""

@@ -1,0 +1,171 @@
+"""The certificate of work on a sensor: as found, as left, and what the hand cores say before and after."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from uuid import UUID
+from zoneinfo import ZoneInfo
+
+from matplotlib.dates import AutoDateLocator, ConciseDateFormatter, date2num
+from matplotlib.figure import Figure
+
+from service.domain.core import Calibration
+from service.domain.display import format_length, format_local_time
+from service.domain.drift_history import CALLED, Point
+from service.domain.sensor_review import SensorReview
+from service.domain.tank import Tank
+from service.domain.units import Dimension, UnitSystem, from_si, shown_unit
+from service.reports.sheet import Sheet
+
+#: Cores looked at on either side of the work.
+WINDOW = timedelta(days=30)
+MOST_CORES = 12
+
+CAUTION = (
+    "This sheet records work on a measuring instrument. It does not replace the site's own quality records, local codes or "
+    "licensed practice. Before reaching into a tank: lock out the drive, stay behind the guard rail, do not work alone."
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RecordedWork:
+    """Work on a sensor as it was written down."""
+
+    id: UUID
+    work: Calibration
+    recorded_at: datetime
+    note: str = ""
+    supersedes: UUID | None = None
+    correction_reason: str = ""
+
+
+def certificate(
+    record: RecordedWork,
+    tank: Tank,
+    review: SensorReview,
+    *,
+    site: str,
+    units: UnitSystem,
+    zone: ZoneInfo,
+    now: datetime,
+) -> bytes:
+    """The certificate as a PDF.
+
+    Parameters
+    ----------
+    record : the work.
+    review : of the sensor, with everything known now.
+
+    Returns
+    -------
+    The document; letter paper for sites in US units, A4 otherwise.
+    """
+    work = record.work
+    before, after = around(review.history.points, work.at)
+
+    def error(value: float | None) -> str:
+        return "not written down" if value is None else format_length(value, units, signed=True)
+
+    sheet = Sheet(
+        f"Work on sensor {work.tag}",
+        f"{site} · {work.tag} · record {record.id} · printed {format_local_time(now, zone)}",
+        paper="letter" if units == "us" else "a4",
+        made_at=now,
+    )
+    sheet.facts(
+        [
+            ("Sensor", f"{work.tag}, {tank.label}"),
+            ("Work", work.kind.value),
+            ("Done", f"{format_local_time(work.at, zone)} by {work.done_by or 'not written down'}"),
+            ("Why", work.reason),
+            ("Note", record.note or "–"),
+            ("Recorded", format_local_time(record.recorded_at, zone)),
+            ("Corrects", f"record {record.supersedes}: {record.correction_reason}" if record.supersedes else "–"),
+        ]
+    )
+    sheet.heading("Error: reading minus truth, in blanket height")
+    sheet.rows(
+        ("", "as written down", "mean of the hand cores", "cores"),
+        [
+            ("as found", error(work.as_found_offset), error(_mean(before)), str(len(before))),
+            ("as left", error(work.as_left_offset), error(_mean(after)), str(len(after))),
+        ],
+    )
+    sheet.ln(3)
+    if before or after:
+        sheet.picture(_picture(before, after, work.at, units, zone))
+        sheet.heading("Hand cores beside the sensor")
+        sheet.rows(
+            ("", "taken", "core: blanket height", "sensor", "difference"),
+            [*(_row("before", p, units, zone) for p in before), *(_row("after", p, units, zone) for p in after)],
+        )
+    else:
+        sheet.text_block("No sound hand core lies within 30 days before or after this work.")
+    sheet.ln(3)
+    sheet.text_block(CAUTION)
+    sheet.signatures(("Technician", "Supervisor", "Date"))
+    return sheet.content()
+
+
+def around(points: Sequence[Point], at: datetime) -> tuple[list[Point], list[Point]]:
+    """The sound cores nearest to the work on either side of it, oldest first."""
+    sound = [point for point in points if point.wrong < CALLED and abs(point.pair.time - at) <= WINDOW]
+    before = [point for point in sound if point.pair.time <= at][-MOST_CORES:]
+    after = [point for point in sound if point.pair.time > at][:MOST_CORES]
+    return before, after
+
+
+def _mean(points: Sequence[Point]) -> float | None:
+    return sum(point.pair.difference for point in points) / len(points) if points else None
+
+
+def _row(side: str, point: Point, units: UnitSystem, zone: ZoneInfo) -> tuple[str, ...]:
+    pair = point.pair
+    return (
+        side,
+        format_local_time(pair.time, zone),
+        format_length(pair.core_height, units),
+        format_length(pair.sensor, units),
+        format_length(pair.difference, units, signed=True),
+    )
+
+
+def _picture(
+    before: Sequence[Point], after: Sequence[Point], at: datetime, units: UnitSystem, zone: ZoneInfo
+) -> Figure:
+    unit = shown_unit(Dimension.LENGTH, units)
+    figure = Figure(figsize=(7.4, 2.4), layout="constrained")
+    axes = figure.subplots()
+    axes.axhline(0.0, color="#2f3437", linewidth=0.8)
+    axes.axvline(_day(at), color="#2f3437", linewidth=1.2, linestyle=(0, (4, 2)))
+    axes.annotate(
+        "work",
+        (_day(at), 0.97),
+        xycoords=("data", "axes fraction"),
+        va="top",
+        xytext=(3, 0),
+        textcoords="offset points",
+        fontsize=8,
+    )
+    for points, marker, label in ((before, "o", "before"), (after, "D", "after")):
+        axes.plot(
+            [_day(p.pair.time) for p in points],
+            [from_si(p.pair.difference, unit) for p in points],
+            marker,
+            color="#3b4a54",
+            markerfacecolor="white" if marker == "o" else "#3b4a54",
+            label=label,
+        )
+    locator = AutoDateLocator(tz=zone)  # type: ignore[no-untyped-call]
+    axes.xaxis.set_major_locator(locator)
+    axes.xaxis.set_major_formatter(ConciseDateFormatter(locator, tz=zone))  # type: ignore[no-untyped-call]
+    axes.set_ylabel(f"sensor minus core ({unit})", fontsize=8)
+    axes.tick_params(labelsize=8)
+    axes.legend(frameon=False, fontsize=8)
+    return figure
+
+
+def _day(time: datetime) -> float:
+    return float(date2num(time))  # type: ignore[no-untyped-call]
