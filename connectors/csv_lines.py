@@ -35,7 +35,7 @@ class ByteStream(Protocol):
 
 @dataclass(frozen=True, slots=True)
 class LineBlock:
-    """Whole lines, each ended by LF; ``final`` on the last block of the file."""
+    """Whole lines, each ended by LF; ``final`` when no record can run on into the next block."""
 
     data: bytes
     first_line: int
@@ -121,18 +121,15 @@ class LineSource:
         self._next_line = first_line
 
     def __iter__(self) -> Iterator[LineBlock]:
-        start_of_file = True
         while True:
             # One block is read ahead, so that the last one is known for what it is.
             raw, self._head = self._head, self._stream.read(self._block_bytes) if self._head else b""
             final = not self._head
             data = self._normalised(raw, final)
-            if start_of_file and data:
-                data = data.removeprefix(_BOM)
-                start_of_file = False
             block = self._cut(data, final)
             if block or final:
-                yield self._numbered(block, final)
+                # No record runs on over a line that is too long to be read.
+                yield self._numbered(block, final or self._skipping)
             if final and not self._tail:
                 return
 
@@ -163,17 +160,18 @@ class LineSource:
             return data if not data or data.endswith(b"\n") else data + b"\n"
         end = data.rfind(b"\n") + 1
         self._tail = data[end:]
+        if len(self._tail) > MAX_LINE:
+            self.rejects.append(_too_long(self._next_line + data.count(b"\n"), self._tail))
+            self._tail, self._skipping = b"", True
         return data[:end]
 
     def _numbered(self, data: bytes, final: bool) -> LineBlock:
         first = self._next_line
         lines = data.count(b"\n")
         self._next_line += lines
-        if not final and len(self._tail) > MAX_LINE:
-            self.rejects.append(_too_long(self._next_line, self._tail))
-            self._tail, self._skipping = b"", True
+        # Files joined end to end keep each one's byte order mark.
+        data = data.removeprefix(_BOM)
         if b"\n" + _BOM in data:
-            # Files joined end to end keep each one's byte order mark.
             data = data.replace(b"\n" + _BOM, b"\n")
         if self._plain and not data.isascii():
             data = _repaired(data, lenient=self._lenient)

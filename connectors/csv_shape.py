@@ -535,6 +535,8 @@ def _columns(
         if index in time_columns or item in options.ignored:
             continue
         tag = options.tag_of_column.get(item) or options.tag_of_column.get(str(index + 1)) or item
+        if options.tags and tag not in options.tags and _BRACKET.sub("", tag).strip() in options.tags:
+            tag = _BRACKET.sub("", tag).strip()  # "CL1.BLANKET [m]" is CL1.BLANKET with its unit
         if not tag:
             if any(row[index] for row in body if index < len(row)):
                 unknown[index] = "this column has no name; map its number to a tag"

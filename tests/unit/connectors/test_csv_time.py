@@ -33,7 +33,7 @@ def column(pattern: TimePattern, texts: list[str]) -> list[tuple[int, int | None
     """What the fast way makes of cells, in the terms of the careful way."""
     data = "\n".join(texts).encode()
     lengths = [len(text.encode()) for text in texts]
-    start = np.cumsum([0, *(length + 1 for length in lengths[:-1])])
+    start = np.cumsum([0, *(length + 1 for length in lengths[:-1])], dtype=np.intp)
     parsed = parse_column(pattern, np.frombuffer(data, dtype=np.uint8), start, start + lengths)
     return [
         None if bad else (int(wall), None if naive else int(offset))
