@@ -35,6 +35,8 @@ from service.errors import DomainError
 
 Array = NDArray[np.float64]
 
+#: How long a fouling trend keeps its pace [day]; beyond, it is forgotten.
+TREND_MEMORY = 60.0
 SOUND, WRONG_CORE, STEPPED = 0, 1, 2
 
 
@@ -59,8 +61,7 @@ class Priors:
     span_share: float = 0.3
     #: How far the trend itself wanders [m/day per √day].
     trend_walk: float = 0.0003
-    #: How long a fouling trend keeps its pace [day]; beyond, it is forgotten.
-    trend_memory: float = 60.0
+    trend_memory: float = TREND_MEMORY
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,9 +77,10 @@ class Drift:
     def at(self, days: float, above_pivot: float) -> tuple[float, float]:
         """Mean and variance of sensor minus truth, *days* after the last word, at a height above the pivot. [m, m²]"""
         oo, ot, os_, tt, ts, ss = self.cov
-        d, u = days, above_pivot
+        u = above_pivot
+        d = -TREND_MEMORY * math.expm1(-days / TREND_MEMORY)
         mean = self.offset + self.trend * d + self.span * u
-        var = oo + d * d * tt + u * u * ss + 2.0 * (d * ot + u * os_ + d * u * ts) + self.walk_var * d
+        var = oo + d * d * tt + u * u * ss + 2.0 * (d * ot + u * os_ + d * u * ts) + self.walk_var * days
         return mean, var
 
 

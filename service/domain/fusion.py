@@ -39,6 +39,8 @@ UPFLOW_TIMES, SLOWEST_BOUND, FASTEST_BOUND, UNKNOWN_BOUND = 2.0, 0.6, 6.0, 3.0
 FLOW_HOLDS, FLUFF_HOLDS = 2 * 3600.0, 24 * 3600.0
 #: A belief older than this is no bridge over work on a sensor [s].
 BRIDGE_HOLDS = 2 * 3600.0
+#: A sensor that follows less than this share of the blanket's movement is not divided by it any more [–].
+LEAST_SCALE = 0.2
 LEAST_USUAL_RATE_VAR = 0.05**2
 
 
@@ -208,18 +210,14 @@ class Fold:
 
     def _fused(self, time: float) -> tuple[float, float, float, float, float] | None:
         """Height, variance, rate, its variance, and extra variance for disagreement, from the sensors that speak."""
-        found: list[tuple[float, float, float, float]] = []
+        found: list[tuple[float, float, float, float, float]] = []
         for sensor, holds in self.sensors:
             if _speaks(sensor, time, holds):
-                conditioner = sensor.conditioner
-                level, rate, p00, _, p11 = conditioner.tracker.ahead(time)
+                level, rate, p00, _, p11 = sensor.conditioner.tracker.ahead(time)
                 height, var = self._corrected(sensor, level, time)
-                found.append((height, var + p00 + UNEVEN_VAR, rate, p11))
-        if not found:
-            return None
-        if len(found) == 1:
-            height, var, rate, rate_var = found[0]
-            return height, var, rate, rate_var, 0.0
+                found.append((height, var + p00 + UNEVEN_VAR, rate, p11, 0.0))
+        if len(found) < 2:
+            return found[0] if found else None
         weights = [1.0 / f[1] for f in found]
         total = sum(weights)
         weights = [w / total for w in weights]
@@ -286,11 +284,10 @@ class Fold:
         since = sensor.bank.time
         days = (time - since) / 86_400.0 if since == since else 0.0
         scale = 1.0 + drift.span
-        if scale < 0.2:
-            scale = 0.2
-        above = (level - drift.offset - drift.trend * days - sensor.step_mean - self.pivot) / scale
-        var = drift.at(days, above)[1] + sensor.step_var
-        return self.pivot + above, var / (scale * scale)
+        if scale < LEAST_SCALE:
+            scale = LEAST_SCALE
+        above = (level - sensor.step_mean - self.pivot - drift.at(days, 0.0)[0]) / scale
+        return self.pivot + above, (drift.at(days, above)[1] + sensor.step_var) / (scale * scale)
 
     def _pair(self, tag: str, sensor: SensorMemory, core: Core, height: float, before: Told, time: float) -> Pair:
         level, rate, p00, _, p11 = sensor.conditioner.tracker.ahead(time)
