@@ -37,6 +37,8 @@ Array = NDArray[np.float64]
 
 #: How long a fouling trend keeps its pace [day]; beyond, it is forgotten.
 TREND_MEMORY = 60.0
+#: However long no core was taken, a step is never taken for granted [–].
+MOST_STEP_CHANCE = 0.5
 SOUND, WRONG_CORE, STEPPED = 0, 1, 2
 
 
@@ -133,15 +135,17 @@ class DriftBank:
         p = self.priors
         fade = math.exp(-days / p.trend_memory)
         reach = p.trend_memory * -math.expm1(-days / p.trend_memory)
-        f = np.array([[1.0, reach, 0.0], [0.0, fade, 0.0], [0.0, 0.0, 1.0]])
-        self.mean = self.mean @ f.T
-        moved = f @ self.cov @ f.T
-        self.cov = 0.5 * (moved + np.swapaxes(moved, -1, -2))
         walk = self.trending * p.trend_walk**2
-        self.cov[:, :, 0, 0] += (self.walk_var * days + walk * days**3 / 3.0)[:, None]
-        self.cov[:, :, 0, 1] += (walk * days**2 / 2.0)[:, None]
-        self.cov[:, :, 1, 0] += (walk * days**2 / 2.0)[:, None]
-        self.cov[:, :, 1, 1] += (walk * days)[:, None]
+        mean, cov = self.mean.copy(), self.cov.copy()
+        mean[..., 0] += reach * mean[..., 1]
+        mean[..., 1] *= fade
+        ot, os_, tt, ts = cov[..., 0, 1], cov[..., 0, 2], cov[..., 1, 1], cov[..., 1, 2]
+        cov[..., 0, 0] += reach * (2.0 * ot + reach * tt) + (self.walk_var * days + walk * days**3 / 3.0)[:, None]
+        cov[..., 0, 1] = cov[..., 1, 0] = fade * (ot + reach * tt) + (walk * days**2 / 2.0)[:, None]
+        cov[..., 0, 2] = cov[..., 2, 0] = os_ + reach * ts
+        cov[..., 1, 1] = fade * fade * tt + (walk * days)[:, None]
+        cov[..., 1, 2] = cov[..., 2, 1] = fade * ts
+        self.mean, self.cov = mean, cov
 
     def learn(
         self, time: float, difference: float, above_pivot: float, extra_var: float, days_since_core: float
@@ -163,12 +167,12 @@ class DriftBank:
         nu = difference - self.mean @ h  # (M, 3)
         plain = ph @ h + self.core_var[:, None] + extra_var
         stepped = plain + p.step_sd**2
-        chance = -math.expm1(-max(days_since_core, 0.02) / p.days_between_steps)
+        chance = min(-math.expm1(-max(days_since_core, 0.02) / p.days_between_steps), MOST_STEP_CHANCE)
         log_like = np.stack(
             [
-                _log_normal(nu, plain) + math.log1p(-chance - p.wrong_core_share),
+                _log_normal(nu, plain) + math.log1p(-p.wrong_core_share) + math.log1p(-chance),
                 np.full_like(nu, math.log(p.wrong_core_share / self.depth)),
-                _log_normal(nu, stepped) + math.log(chance),
+                _log_normal(nu, stepped) + math.log1p(-p.wrong_core_share) + math.log(chance),
             ],
             axis=2,
         )  # (M, parent, hypothesis)
@@ -184,12 +188,8 @@ class DriftBank:
             bh = before @ h
             gain = bh / s[:, :, None]
             mean[:, :, kind, :] = self.mean + gain * nu[:, :, None]
-            # Joseph's form keeps the covariance positive whatever the rounding.
-            keep = np.eye(3) - gain[..., :, None] * h
-            noise = (self.core_var[:, None] + extra_var)[..., None, None]
-            cov[:, :, kind] = (
-                keep @ before @ np.swapaxes(keep, -1, -2) + noise * gain[..., :, None] * gain[..., None, :]
-            )
+            # Symmetric as it stands, and well away from singular: a core's noise is never small beside the offset's.
+            cov[:, :, kind] = before - gain[..., :, None] * bh[..., None, :]
         self._collapse(joint, mean, cov)
         share = np.exp(self.log_weight).sum(axis=0)
         self.cores += float(share[SOUND] + share[STEPPED])
@@ -209,8 +209,7 @@ class DriftBank:
         ph = self.cov @ h
         gain = ph / (ph @ h + variance)[..., None]
         self.mean = self.mean + gain * (difference - self.mean @ h)[..., None]
-        keep = np.eye(3) - gain[..., :, None] * h
-        cov = keep @ self.cov @ np.swapaxes(keep, -1, -2) + variance * gain[..., :, None] * gain[..., None, :]
+        cov = self.cov - gain[..., :, None] * ph[..., None, :]
         self.cov = 0.5 * (cov + np.swapaxes(cov, -1, -2))
 
     def restart(self, time: float, offset: float, offset_var: float, span: float | None, span_var: float) -> None:
