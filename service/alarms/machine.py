@@ -59,6 +59,7 @@ class Event(StrEnum):
     UNSUPPRESSED = "no longer suppressed"
     REMOVED = "removed from service"
     RESTORED = "returned to service"
+    CALLED_FURTHER = "called further"
 
 
 class Reason(StrEnum):
@@ -74,6 +75,7 @@ class Reason(StrEnum):
     SHELF_WARNING = "shelf time nearly over"
     STILL_ABNORMAL_AFTER_RE_ALARM_TIME = "still abnormal after the re-alarm time"
     ABNORMAL_AGAIN = "abnormal again before it was acknowledged"
+    NOBODY_ANSWERED = "nobody answered"
     # stayed
     STILL_NORMAL = "still normal"
     STILL_ABNORMAL = "still abnormal"
@@ -288,6 +290,11 @@ def step(definition: AlarmDefinition, machine: Machine, given: Input, at: dateti
     elif at < machine.since:
         at = machine.since
     return _command(definition, machine, given, at)
+
+
+def called_further(machine: Machine, at: datetime) -> Transition:
+    """The journal's line when more people are called about an alarm that stands unanswered; its state stays."""
+    return _transition(machine, machine, Event.CALLED_FURTHER, Reason.NOBODY_ANSWERED, at)
 
 
 def occurrence_code(key: str, occurred_at: datetime) -> str:

@@ -59,6 +59,10 @@ class RouteReason(StrEnum):
     NOT_THEIRS = "not their tank or priority"
     NO_CHANNEL = "no way to reach them that this service can use"
     NO_CONTACT = "nobody to tell"
+    # when nobody answers
+    NOBODY_ANSWERED = "nobody answered before"
+    ASKED_AGAIN = "did not answer yet"
+    JUST_TOLD = "was told a moment ago"
     # when a message could not be handed over
     OTHER_WAY = "could not be reached the first way"
     INSTEAD_OF_OTHER = "the person told first could not be reached"
@@ -115,6 +119,7 @@ def route(
     now: datetime,
     channels: frozenset[str],
     covered_by: AlarmDefinition | None = None,
+    first_called: Sequence[Contact] | None = None,
 ) -> tuple[Routing, ...]:
     """One routing per transition of one alarm in one pass.
 
@@ -159,6 +164,7 @@ def route(
                 channels=channels,
                 over=over_already,
                 covered_by=covered_by,
+                first_called=first_called,
             )
         )
     return tuple(routings)
@@ -251,10 +257,13 @@ def _route_one(
     channels: frozenset[str],
     over: bool,
     covered_by: AlarmDefinition | None,
+    first_called: Sequence[Contact] | None,
 ) -> Routing:
     kind = _kind_of(transition)
     if kind is None:
         return _silence(transition, _QUIET_EVENT.get(transition.event, RouteReason.BY_A_PERSON))
+    if kind is MessageKind.ALARM and first_called is not None:
+        contacts = first_called
     if not contacts:
         return _silence(transition, RouteReason.NO_CONTACT)
     tells: list[Tell] = []
@@ -265,7 +274,10 @@ def _route_one(
         told_of_graver = covered_by is not None and contact.receives(covered_by.tank, covered_by.priority)
         if kind is MessageKind.ALARM and told_of_graver and reason in _TELLING:
             reason = RouteReason.COVERED
-        channel = next((c for c in contact.channels if c in channels and address_of(contact, c)), None)
+        # The end and the answer go where the alarm went.
+        heard = [t.channel for t in reversed(mine) if t.kind is MessageKind.ALARM and kind is not MessageKind.ALARM]
+        ways = (*heard[:1], *contact.channels)
+        channel = next((c for c in ways if c in channels and address_of(contact, c)), None)
         if reason in _TELLING and channel is None:
             reason = RouteReason.NO_CHANNEL
         if reason not in _TELLING or channel is None:

@@ -6,6 +6,8 @@ from dataclasses import dataclass
 
 from service.alarms.contact import Contact
 from service.alarms.definition import AlarmDefinition
+from service.alarms.duty import Rota
+from service.alarms.escalation import Callout, Ladder
 from service.domain.units import UnitSystem
 from service.notify.facts import SitePresentation
 
@@ -19,6 +21,13 @@ class AlarmSetup:
     site: SitePresentation
     units: UnitSystem
     channels: frozenset[str] = frozenset({"email"})
+    rotas: tuple[Rota, ...] = ()
+    ladders: tuple[Ladder, ...] = ()
+
+    @property
+    def callout(self) -> Callout:
+        """The people and how they are called."""
+        return Callout(contacts=self.contacts, zone=self.site.zone, rotas=self.rotas, ladders=self.ladders)
 
     def of_tank(self, tank: str | None) -> tuple[AlarmDefinition, ...]:
         """The alarms of one tank; None for those of the service itself."""

@@ -22,6 +22,7 @@ from service.domain.estimate import Estimate, TankSetup
 from service.domain.tank import Tank
 from service.errors import StorageError
 from service.jobs.alarm_setup import AlarmSetup
+from service.jobs.escalate import escalate
 from service.jobs.situations import TankHistory, service_situation, tank_histories
 from service.jobs.telling import REMEMBER, Change, Scene, also_active, write
 from service.storage.alarms import AlarmRecord, alarms, keep_quietly, lock_alarms, save_alarm, told
@@ -65,6 +66,8 @@ def evaluate(
     The first look at an alarm starts from the newest estimate: the past before it is nobody's alarm. After an outage the
     past is journalled, but people are told of what is true now.
 
+    An alarm nobody has answered is called further where the site has a ladder for it.
+
     Reading is shared by all tanks and takes no locks. A tank whose alarms move is decided again under lock, in the
     transaction that writes; memory of the others is kept only where nobody changed it meanwhile.
     """
@@ -87,6 +90,7 @@ def evaluate(
     if quiet:
         with transaction(engine) as conn:
             keep_quietly(conn, quiet)
+    messages += escalate(engine, setup, tanks, ids, projected=projected, now=now)
     return Evaluated(tanks=done, transitions=transitions, messages=messages, failed=failed)
 
 

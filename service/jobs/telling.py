@@ -17,7 +17,7 @@ from service.domain.tank import Tank
 from service.domain.units import UnitSystem
 from service.jobs.alarm_setup import AlarmSetup
 from service.notify import wording
-from service.notify.facts import AlarmFacts
+from service.notify.facts import AlarmFacts, Called
 from service.notify.render import Rendered, render
 from service.storage.alarms import AlarmRecord, append_event
 from service.storage.outbox import OutboxMessage, put
@@ -45,6 +45,7 @@ class Scene:
     danger_limit: float | None = None
     covered_by: AlarmDefinition | None = None
     also_active: tuple[str, ...] = ()
+    called: tuple[Called, ...] = ()
 
 
 def write(
@@ -60,20 +61,25 @@ def write(
         now=now,
         channels=setup.channels,
         covered_by=scene.covered_by,
+        first_called=setup.callout.first_called(change.definition, now),
     )
-    written = 0
-    for routing in routings:
-        event_id = append_event(conn, change.record.id, routing.transition, recorded_at=now, detail=_decisions(routing))
-        words: dict[UnitSystem, Rendered] = {}
-        messages = []
-        for tell in routing.tells:
-            system = tell.contact.units or setup.units
-            if system not in words:
-                facts = facts_of(setup, change, scene, now, transition=routing.transition, kind=tell.kind)
-                words[system] = render(facts, system)
-            messages.append(message_of(tell, words[system], event_id, routing.transition.occurred_at, now))
-        written += put(conn, messages)
-    return written
+    return sum(put_routing(conn, setup, change, scene, routing, now) for routing in routings)
+
+
+def put_routing(
+    conn: Connection, setup: AlarmSetup, change: Change, scene: Scene, routing: Routing, now: datetime
+) -> int:
+    """Journal one transition with its decisions, put its messages on their way, and return how many."""
+    event_id = append_event(conn, change.record.id, routing.transition, recorded_at=now, detail=_decisions(routing))
+    words: dict[UnitSystem, Rendered] = {}
+    messages = []
+    for tell in routing.tells:
+        system = tell.contact.units or setup.units
+        if system not in words:
+            facts = facts_of(setup, change, scene, now, transition=routing.transition, kind=tell.kind)
+            words[system] = render(facts, system)
+        messages.append(message_of(tell, words[system], event_id, routing.transition.occurred_at, now))
+    return put(conn, messages)
 
 
 def message_of(
@@ -140,6 +146,7 @@ def facts_of(
         sensors=situation.sensors,
         core=situation.core,
         also_active=scene.also_active,
+        called=scene.called,
         actor=transition.actor if transition is not None and transition.actor else machine.actor,
         note=transition.note if transition is not None and transition.note else machine.why,
         shelved_until=machine.shelved_until,

@@ -24,6 +24,14 @@ class SitePresentation:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Called:
+    """Somebody who was called before and has not answered."""
+
+    contact: str
+    at: datetime
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class AlarmFacts:
     """The facts of one message. Lengths [m], speeds [m/h]."""
 
@@ -46,6 +54,7 @@ class AlarmFacts:
     sensors: tuple[SensorSeen, ...] = ()
     core: CoreSeen | None = None
     also_active: tuple[str, ...] = ()  #: headlines of the tank's other active alarms
+    called: tuple[Called, ...] = ()  #: who was called about this occurrence before
     actor: str = ""
     note: str = ""
     shelved_until: datetime | None = None

@@ -163,6 +163,9 @@ def _rows(facts: AlarmFacts, system: UnitSystem) -> list[tuple[str, str]]:
     rows += _limit_rows(facts, system)
     rows += _tank_rows(facts, system)
     if facts.kind is MessageKind.ALARM:
+        if facts.called:
+            names = ", ".join(f"{called.contact} at {format_clock(called.at, zone)}" for called in facts.called)
+            rows.append(("No answer", f"from {names}"))
         respond = format_duration(facts.definition.time_to_respond)
         rows.append(("Urgency", f"{wording.priority_words(facts.definition.priority)}, within {respond}"))
     return rows

@@ -82,7 +82,8 @@ def _alarm(facts: AlarmFacts, system: UnitSystem) -> str:
         case AlarmKind.HIGH | AlarmKind.HIGH_HIGH:
             return _clearance(facts, system) + over
         case AlarmKind.RATE:
-            rate = format_speed(facts.value if facts.value is not None else math.nan, system)
+            known = facts.value if facts.value is not None or facts.estimate is None else facts.estimate.rate
+            rate = "fast" if known is None else format_speed(known, system)
             where = "" if facts.clearance is None else f", now {describe_clearance(facts.clearance, system)}"
             return f"sludge rising {rate}{where}{over}"
         case AlarmKind.TIME_TO_DANGER:
