@@ -83,9 +83,7 @@ def _calibrate(
         ),
     ] = None,
     at: Annotated[str | None, typer.Option(help="When; now otherwise.", show_default=False)] = None,
-    by: Annotated[
-        str, typer.Option(help="Who did it.", default_factory=getpass.getuser, show_default="your login name")
-    ] = "",
+    by: Annotated[str | None, typer.Option(help="Who did it; your login name otherwise.", show_default=False)] = None,
     note: Annotated[str, typer.Option(help="Anything else worth knowing.")] = "",
     corrects: Annotated[UUID | None, typer.Option(help="The record this one puts right.", show_default=False)] = None,
     site: SiteFile = None,
@@ -102,7 +100,7 @@ def _calibrate(
             tag=tag,
             at=moment(at, plant.site.time_zone, now) if at else now,
             kind=kind,
-            done_by=by,
+            done_by=by or getpass.getuser(),
             reason=why,
             as_found_offset=_metres(plant, "--as-found", as_found) if as_found else None,
             as_left_offset=_metres(plant, "--as-left", as_left) if as_left else None,
