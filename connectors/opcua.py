@@ -165,15 +165,23 @@ class OpcuaConnector:
             heard_at, stamp = self._heard_at[index], self._stamp[index]
             sample = self._sample(index, value, now)
             if sample.time == stamp:
-                vouched, _ = time_of(ua.DataValue(ServerTimestamp=value.ServerTimestamp))
-                if index not in silent or vouched is None or vouched <= stamp:
+                if index not in silent or not self._source.trust_silence or sample.quality is not SourceQuality.GOOD:
                     self._heard_at[index] = heard_at
                     continue
-                # The value is old, but the server has just vouched for it: a server timestamp is the time at which the
-                # server knew the value to be accurate (OPC 10000-4, 7.11). It holds then too.
-                sample = replace(sample, time=vouched)
+                sample = replace(sample, time=self._vouched(value, stamp, now))
             samples.append(sample)
         self._queue.extend(samples)
+
+    def _vouched(self, value: ua.DataValue, stamp: datetime, now: datetime) -> datetime:
+        """When an old value was last known to be accurate: the server's time if it moves on, else that of this reading.
+
+        A server timestamp is when the server knew the value to be accurate (OPC 10000-4, 7.11); servers that leave it
+        alone have still been asked for a value of age 0.
+        """
+        server, _ = time_of(ua.DataValue(ServerTimestamp=value.ServerTimestamp))
+        if server is not None and server > stamp:
+            return server
+        return now + timedelta(seconds=self._skew or 0.0)
 
     def _look_back(self, gap: tuple[datetime, datetime]) -> Iterator[Delivery]:
         """The history of every item that has one; the place kept is the old one until all of it is stored."""

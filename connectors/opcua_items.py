@@ -55,8 +55,10 @@ class Watch(StrEnum):
 class OpcuaSource:
     """One server and what is read from it. Times in [s].
 
-    ``refresh`` is how long an item may be silent before it is read anyway, so that a level that does not move is told
-    from a server that has stopped watching it. ``buffer`` bounds the samples held while the service cannot store.
+    ``refresh`` is how long an item may be silent before it is read anyway. Where the server stamps a value only when it
+    changes, ``trust_silence`` lets a good value that is read again count as measured again; leave it off where the
+    server may go on serving the last value of a dead instrument, for then the age of the stamp is the only warning.
+    ``buffer`` bounds the samples held while the service cannot store.
     ``history_limit`` is the longest outage read back; ``history_overlap`` is read once more before it, for items whose
     clocks differ.
     """
@@ -73,6 +75,7 @@ class OpcuaSource:
     queue_size: int = 10
     deadband: float = 0.0
     refresh: float = 60.0
+    trust_silence: bool = False
     timeout: float = 4.0
     buffer: int = 200_000
     history: bool = True
