@@ -342,3 +342,67 @@ class FileLedger(Base):
     size_bytes: Mapped[int] = mapped_column(BigInteger)
     batch_id: Mapped[int] = mapped_column(ForeignKey("batch.id"))
     received_at: Mapped[datetime]
+
+
+class Person(Base):
+    """Somebody who may sign in. People are never deleted, only switched off: the audit log names them."""
+
+    __tablename__ = "person"
+    id: Mapped[int] = mapped_column(Integer, Identity(), primary_key=True)
+    name: Mapped[str] = mapped_column(unique=True)
+    label: Mapped[str]
+    role: Mapped[str]
+    password_hash: Mapped[str | None]
+    active: Mapped[bool] = mapped_column(server_default=text("true"))
+    created_at: Mapped[datetime]
+    password_set_at: Mapped[datetime | None]
+
+
+class WebSession(Base):
+    """A person's stay on the pages, known by the hash of the secret in the cookie."""
+
+    __tablename__ = "web_session"
+    token_hash: Mapped[str] = mapped_column(primary_key=True)
+    person_id: Mapped[int] = mapped_column(ForeignKey("person.id"), index=True)
+    started_at: Mapped[datetime]
+    seen_at: Mapped[datetime]
+    address: Mapped[str]
+    agent: Mapped[str]
+
+
+class SignInFailure(Base):
+    """A sign-in that failed, kept for as long as it slows down the next."""
+
+    __tablename__ = "sign_in_failure"
+    id: Mapped[int] = mapped_column(BigInteger, Identity(), primary_key=True)
+    name: Mapped[str]
+    address: Mapped[str]
+    at: Mapped[datetime] = mapped_column(index=True)
+
+
+class ApiToken(Base):
+    """A secret that lets a program in on behalf of a person; only its hash is kept."""
+
+    __tablename__ = "api_token"
+    id: Mapped[int] = mapped_column(Integer, Identity(), primary_key=True)
+    name: Mapped[str]
+    person_id: Mapped[int] = mapped_column(ForeignKey("person.id"), index=True)
+    token_hash: Mapped[str] = mapped_column(unique=True)
+    scopes: Mapped[list[str]]
+    created_at: Mapped[datetime]
+    expires_at: Mapped[datetime | None]
+    last_used_at: Mapped[datetime | None]
+    revoked_at: Mapped[datetime | None]
+
+
+class AuditEvent(Base):
+    """Who changed what, and from where. Append-only."""
+
+    __tablename__ = "audit_event"
+    id: Mapped[int] = mapped_column(BigInteger, Identity(), primary_key=True)
+    at: Mapped[datetime] = mapped_column(index=True)
+    actor: Mapped[str]
+    action: Mapped[str]
+    subject: Mapped[str]
+    detail: Mapped[dict[str, Any]]
+    address: Mapped[str]

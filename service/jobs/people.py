@@ -1,0 +1,333 @@
+"""People: who may sign in, and what happens when somebody tries.
+
+Passwords are hashed with Argon2id; session and token secrets are random, so that a plain hash of them is enough. A name
+nobody has takes as long to refuse as a wrong password.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import re
+import secrets
+import threading
+import unicodedata
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+import structlog
+from argon2 import PasswordHasher
+from argon2.exceptions import InvalidHashError, VerificationError
+from sqlalchemy import Connection, Engine
+
+from service.domain.role import Role, Scope
+from service.errors import InputError
+from service.storage import api_tokens, audit, people, sessions
+from service.storage.people import PersonRecord
+from service.storage.session import transaction
+
+log = structlog.get_logger(__name__)
+
+#: A session not used for so long, or so old, is over. Long enough for a shift, so that nobody signs in on a walkway.
+IDLE, LONGEST = timedelta(hours=14), timedelta(days=7)
+#: Failures count for so long.
+REMEMBER_FAILURES = timedelta(minutes=30)
+#: So many failures of a name from one address, of an address, and of a name from anywhere, cost nothing.
+FREE_TRIES, FREE_TRIES_ADDRESS, FREE_TRIES_NAME = 4, 20, 40
+LONGEST_WAIT = timedelta(minutes=5)
+SHORTEST_PASSWORD, LONGEST_PASSWORD = 12, 256
+
+TOKEN_PREFIX = "uw_"
+
+_hasher = PasswordHasher()
+#: Each hash takes 64 MiB for a moment: a crowd at the door must not take all memory.
+_hashing = threading.BoundedSemaphore(2)
+_NAME = re.compile(r"[a-z0-9][a-z0-9._@-]{0,63}")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SignedIn:
+    """The secret for the cookie, and whose it is."""
+
+    secret: str
+    person: PersonRecord
+
+
+@dataclass(frozen=True, slots=True)
+class TurnedAway:
+    """Not let in. ``wait`` is how long until another try is looked at."""
+
+    wait: timedelta = timedelta(0)
+
+
+def add(
+    engine: Engine, *, name: str, label: str, role: Role, password: str | None, now: datetime, actor: str
+) -> PersonRecord:
+    """Let somebody new in.
+
+    Raises
+    ------
+    InputError
+        the name is taken or cannot be a name, or the password is too weak.
+    """
+    clean = clean_name(name)
+    if not _NAME.fullmatch(clean):
+        raise InputError(f"{name!r} cannot be a sign-in name; use letters, digits, - _ . @, at most 64")
+    hashed = None if password is None else _hash(_checked(password, clean))
+    with transaction(engine) as conn:
+        people.add_person(conn, name=clean, label=label.strip() or clean, role=role, password_hash=hashed, now=now)
+        audit.record_change(conn, at=now, actor=actor, action="person added", subject=clean, detail={"role": role})
+        found = people.find_person(conn, clean)
+    assert found is not None
+    return found
+
+
+def change_password(
+    engine: Engine, name: str, password: str, *, now: datetime, actor: str, keep_session: str = ""
+) -> None:
+    """Give somebody a new password and end their sessions, but for the one of that secret."""
+    with transaction(engine) as conn:
+        person = person_of(conn, name)
+    hashed = _hash(_checked(password, person.name))
+    with transaction(engine) as conn:
+        people.set_password(conn, person.id, hashed, now)
+        sessions.close_sessions_of(conn, person.id, but=hash_secret(keep_session) if keep_session else "")
+        audit.record_change(conn, at=now, actor=actor, action="password changed", subject=person.name)
+
+
+def change_role(engine: Engine, name: str, role: Role, *, now: datetime, actor: str) -> None:
+    """Give somebody another role; it counts at once."""
+    with transaction(engine) as conn:
+        person = person_of(conn, name)
+        if person.role is Role.ADMINISTRATOR and role is not Role.ADMINISTRATOR:
+            _keep_an_administrator(conn, person)
+        people.set_role(conn, person.id, role)
+        audit.record_change(
+            conn,
+            at=now,
+            actor=actor,
+            action="role changed",
+            subject=person.name,
+            detail={"from": person.role, "to": role},
+        )
+
+
+def switch(engine: Engine, name: str, active: bool, *, now: datetime, actor: str) -> None:
+    """Switch somebody off (their sessions and tokens end at once), or on again."""
+    with transaction(engine) as conn:
+        person = person_of(conn, name)
+        if not active:
+            _keep_an_administrator(conn, person)
+            sessions.close_sessions_of(conn, person.id)
+        people.set_active(conn, person.id, active)
+        action = "person switched on" if active else "person switched off"
+        audit.record_change(conn, at=now, actor=actor, action=action, subject=person.name)
+
+
+def issue_token(
+    engine: Engine,
+    name: str,
+    *,
+    purpose: str,
+    scopes: Iterable[Scope],
+    now: datetime,
+    actor: str,
+    expires_at: datetime | None = None,
+) -> str:
+    """Make a token for a program that acts for somebody; the secret is told once and never again."""
+    given = frozenset(scopes)
+    if not given:
+        raise InputError(f"a token needs at least one scope: {', '.join(Scope)}")
+    if not purpose.strip():
+        raise InputError("say what the token is for")
+    secret = TOKEN_PREFIX + secrets.token_urlsafe(32)
+    with transaction(engine) as conn:
+        person = person_of(conn, name)
+        token_id = api_tokens.add_token(
+            conn,
+            name=purpose.strip(),
+            person_id=person.id,
+            token_hash=hash_secret(secret),
+            scopes=given,
+            now=now,
+            expires_at=expires_at,
+        )
+        detail = {"token": token_id, "for": purpose.strip(), "scopes": sorted(given)}
+        audit.record_change(conn, at=now, actor=actor, action="token made", subject=person.name, detail=detail)
+    return secret
+
+
+def revoke_token(engine: Engine, token_id: int, *, now: datetime, actor: str) -> None:
+    """Take a token back."""
+    with transaction(engine) as conn:
+        if not api_tokens.revoke_token(conn, token_id, now):
+            raise InputError(f"there is no token {token_id} that could be taken back")
+        audit.record_change(conn, at=now, actor=actor, action="token taken back", subject=str(token_id))
+
+
+def sign_in(
+    engine: Engine, name: str, password: str, *, address: str, agent: str, now: datetime
+) -> SignedIn | TurnedAway:
+    """Look at a name and password. After some failures each further try has to wait, longer every time."""
+    clean = clean_name(name)[:64]
+    with transaction(engine) as conn:
+        wait = _wait(conn, clean, address, now)
+        known = people.password_of(conn, clean)
+    if wait > timedelta(0):
+        return TurnedAway(wait)
+    right = _verify(known[1] if known is not None else _nobodys_hash(), password)
+    if known is None or not right:
+        with transaction(engine) as conn:
+            sessions.record_failure(conn, name=clean, address=address, now=now)
+        log.warning("sign-in failed", address=address)
+        return TurnedAway()
+    secret = secrets.token_urlsafe(32)
+    person, stored = known
+    with transaction(engine) as conn:
+        sessions.forgive(conn, name=clean, address=address)
+        sessions.drop_old(
+            conn, seen_before=now - IDLE, started_before=now - LONGEST, failed_before=now - REMEMBER_FAILURES
+        )
+        if _hasher.check_needs_rehash(stored):
+            people.set_password(conn, person.id, _hash(password), now)
+        sessions.open_session(
+            conn, token_hash=hash_secret(secret), person_id=person.id, now=now, address=address, agent=agent[:200]
+        )
+        audit.record_change(conn, at=now, actor=person.name, action="signed in", subject=person.name, address=address)
+    return SignedIn(secret=secret, person=person)
+
+
+def admit(engine: Engine, person: PersonRecord, *, address: str, agent: str, now: datetime) -> SignedIn:
+    """Open a session without a password; for the demo, which knows who sits in front of it."""
+    secret = secrets.token_urlsafe(32)
+    with transaction(engine) as conn:
+        sessions.open_session(
+            conn, token_hash=hash_secret(secret), person_id=person.id, now=now, address=address, agent=agent[:200]
+        )
+    return SignedIn(secret=secret, person=person)
+
+
+def session_of(engine: Engine, secret: str, now: datetime) -> PersonRecord | None:
+    """Whose session that secret is; None when it is nobody's or over."""
+    hashed = hash_secret(secret)
+    with transaction(engine) as conn:
+        found = sessions.find_session(conn, hashed)
+        if found is None or now - found.seen_at > IDLE or now - found.started_at > LONGEST:
+            return None
+        if now - found.seen_at > timedelta(minutes=1):
+            sessions.touch_session(conn, hashed, now)
+        return found.person
+
+
+def token_of(engine: Engine, secret: str, now: datetime) -> api_tokens.TokenRecord | None:
+    """The valid token of that secret."""
+    if not secret.startswith(TOKEN_PREFIX):
+        return None
+    with transaction(engine) as conn:
+        found = api_tokens.find_token(conn, hash_secret(secret))
+        if found is None or not found.valid(now):
+            return None
+        if found.last_used_at is None or now - found.last_used_at > timedelta(minutes=1):
+            api_tokens.use_token(conn, found.id, now)
+        return found
+
+
+def sign_out(engine: Engine, secret: str) -> None:
+    """End a session."""
+    with transaction(engine) as conn:
+        sessions.close_session(conn, hash_secret(secret))
+
+
+def password_right(engine: Engine, name: str, password: str) -> bool:
+    """Whether that is somebody's password now; asked before it is changed."""
+    with transaction(engine) as conn:
+        known = people.password_of(conn, name)
+    return known is not None and _verify(known[1], password)
+
+
+def person_of(conn: Connection, name: str) -> PersonRecord:
+    """The person of that name.
+
+    Raises
+    ------
+    InputError
+        when there is none.
+    """
+    found = people.find_person(conn, clean_name(name))
+    if found is None:
+        raise InputError(f"there is nobody called {name!r}")
+    return found
+
+
+def clean_name(name: str) -> str:
+    """A sign-in name as it is kept: people type capitals and spaces without meaning them."""
+    return unicodedata.normalize("NFKC", name).strip().lower()
+
+
+def hash_secret(secret: str) -> str:
+    """The hash a random secret is kept by."""
+    return hashlib.sha256(secret.encode("utf-8", "surrogatepass")).hexdigest()
+
+
+def _wait(conn: Connection, name: str, address: str, now: datetime) -> timedelta:
+    since = now - REMEMBER_FAILURES
+    looked_at = (
+        (sessions.failures(conn, since, name=name, address=address), FREE_TRIES),
+        (sessions.failures(conn, since, address=address), FREE_TRIES_ADDRESS),
+        (sessions.failures(conn, since, name=name), FREE_TRIES_NAME),
+    )
+    longest = timedelta(0)
+    for found, free in looked_at:
+        over = found.count - free
+        if over >= 0 and found.last_at is not None:
+            pause = min(timedelta(seconds=2.0 ** min(over + 1, 12)), LONGEST_WAIT)
+            longest = max(longest, found.last_at + pause - now)
+    return longest
+
+
+def _keep_an_administrator(conn: Connection, person: PersonRecord) -> None:
+    others = [p for p in people.people(conn) if p.active and p.role is Role.ADMINISTRATOR and p.id != person.id]
+    if person.role is Role.ADMINISTRATOR and not others:
+        raise InputError(f"{person.name} is the last administrator; make another one first")
+
+
+def _checked(password: str, name: str) -> str:
+    # NIST SP 800-63B-4: length counts, composition rules do not; the name is the first guess of anybody.
+    if len(password) < SHORTEST_PASSWORD:
+        raise InputError(f"a password has at least {SHORTEST_PASSWORD} characters; four words make a good one")
+    if len(password) > LONGEST_PASSWORD:
+        raise InputError(f"a password has at most {LONGEST_PASSWORD} characters")
+    if name and name in password.lower() and len(password) - len(name) < 8:
+        raise InputError("the password is little more than the name; four other words make a good one")
+    if len(set(password)) < 5:
+        raise InputError("the password repeats too few characters; four words make a good one")
+    return password
+
+
+def _normal(password: str) -> str:
+    return unicodedata.normalize("NFKC", password)
+
+
+def _hash(password: str) -> str:
+    with _hashing:
+        return _hasher.hash(_normal(password))
+
+
+def _verify(stored: str, password: str) -> bool:
+    if len(password) > LONGEST_PASSWORD:
+        password = ""
+    with _hashing:
+        try:
+            return _hasher.verify(stored, _normal(password))
+        except (VerificationError, InvalidHashError):
+            return False
+
+
+_nobody: list[str] = []
+
+
+def _nobodys_hash() -> str:
+    """The hash of a password nobody knows: to refuse an unknown name takes as long as a wrong password."""
+    if not _nobody:
+        _nobody.append(_hash(secrets.token_urlsafe(32)))
+    return _nobody[0]

@@ -1,0 +1,117 @@
+"""Sessions of people on the pages, and sign-ins that failed. Secrets come hashed; nothing stored opens anything."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+
+from sqlalchemy import Connection, delete, func, insert, select, update
+
+from service.domain.role import Role
+from service.storage.people import PersonRecord
+from service.storage.tables import Person, SignInFailure, WebSession
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SessionRecord:
+    """One stay, and whose it is."""
+
+    token_hash: str
+    person: PersonRecord
+    started_at: datetime
+    seen_at: datetime
+
+
+@dataclass(frozen=True, slots=True)
+class Failures:
+    """How many sign-ins failed lately, and when the last one did."""
+
+    count: int
+    last_at: datetime | None
+
+
+def open_session(conn: Connection, *, token_hash: str, person_id: int, now: datetime, address: str, agent: str) -> None:
+    """Begin a session."""
+    conn.execute(
+        insert(WebSession).values(
+            token_hash=token_hash, person_id=person_id, started_at=now, seen_at=now, address=address, agent=agent
+        )
+    )
+
+
+def find_session(conn: Connection, token_hash: str) -> SessionRecord | None:
+    """The session of an active person."""
+    row = conn.execute(
+        select(
+            WebSession.token_hash,
+            WebSession.started_at,
+            WebSession.seen_at,
+            Person.id,
+            Person.name,
+            Person.label,
+            Person.role,
+            Person.active,
+            Person.created_at,
+            Person.password_set_at,
+        )
+        .join(Person, Person.id == WebSession.person_id)
+        .where(WebSession.token_hash == token_hash, Person.active)
+    ).first()
+    if row is None:
+        return None
+    person = PersonRecord(
+        id=row.id,
+        name=row.name,
+        label=row.label,
+        role=Role(row.role),
+        active=row.active,
+        created_at=row.created_at,
+        password_set_at=row.password_set_at,
+    )
+    return SessionRecord(token_hash=row.token_hash, person=person, started_at=row.started_at, seen_at=row.seen_at)
+
+
+def touch_session(conn: Connection, token_hash: str, now: datetime) -> None:
+    """Note that the session was used."""
+    conn.execute(update(WebSession).where(WebSession.token_hash == token_hash).values(seen_at=now))
+
+
+def close_session(conn: Connection, token_hash: str) -> None:
+    """End a session."""
+    conn.execute(delete(WebSession).where(WebSession.token_hash == token_hash))
+
+
+def close_sessions_of(conn: Connection, person_id: int, *, but: str = "") -> int:
+    """End every session of a person but one; returns how many."""
+    statement = delete(WebSession).where(WebSession.person_id == person_id, WebSession.token_hash != but)
+    return conn.execute(statement).rowcount
+
+
+def drop_old(conn: Connection, *, seen_before: datetime, started_before: datetime, failed_before: datetime) -> None:
+    """Forget sessions and failures whose time is over."""
+    conn.execute(
+        delete(WebSession).where((WebSession.seen_at < seen_before) | (WebSession.started_at < started_before))
+    )
+    conn.execute(delete(SignInFailure).where(SignInFailure.at < failed_before))
+
+
+def record_failure(conn: Connection, *, name: str, address: str, now: datetime) -> None:
+    """Note a sign-in that failed."""
+    conn.execute(insert(SignInFailure).values(name=name, address=address, at=now))
+
+
+def failures(conn: Connection, since: datetime, *, name: str | None = None, address: str | None = None) -> Failures:
+    """Sign-ins that failed since a time, with that name, from that address, or both."""
+    statement = select(func.count().label("count"), func.max(SignInFailure.at).label("last_at"))
+    statement = statement.where(SignInFailure.at >= since)
+    if name is not None:
+        statement = statement.where(SignInFailure.name == name)
+    if address is not None:
+        statement = statement.where(SignInFailure.address == address)
+    row = conn.execute(statement).one()
+    return Failures(row[0], row[1])
+
+
+def forgive(conn: Connection, *, name: str, address: str) -> None:
+    """Forget the failures of a name from an address: the right password was given."""
+    conn.execute(delete(SignInFailure).where(SignInFailure.name == name, SignInFailure.address == address))
