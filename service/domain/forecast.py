@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from service.domain.balance import STEP, Conditions, Response, Streams, carry_forward, natural_rate
 from service.domain.estimate import Estimate
 from service.domain.forecast_memory import ForecastMemory, Moment
+from service.domain.inflow import LESSON
 from service.domain.outlook import HORIZONS, Forecast, Pattern
 from service.domain.tank import Tank
 
@@ -196,14 +197,14 @@ def _now(tank: Tank, memory: ForecastMemory, seconds: float) -> _Now:
 
 def _learn(tank: Tank, memory: ForecastMemory, streams: Streams | None, seconds: float) -> None:
     """Once a quarter hour: compare what was expected of now with now, then remember this moment."""
-    hour_ago = memory.moment_at(seconds - 3600.0)
-    if hour_ago is not None and streams is not None and hour_ago.feed is not None and hour_ago.drawn is not None:
-        _learn_balance(memory, hour_ago, streams)
+    hour_ago, earlier = memory.moment_at(seconds - 3600.0), memory.moment_at(seconds - 3600.0 * LESSON)
+    if streams is not None:
+        _learn_balance(memory, hour_ago, earlier, streams)
     if memory.flow is not None:
-        memory.flow_habit.learn(seconds, memory.flow, None if hour_ago is None else hour_ago.flow)
-        quarter = memory.moment_at(seconds - 1800.0)
-        if quarter is not None and quarter.flow is not None:
-            memory.flow_trend = (memory.flow - quarter.flow) / 0.5
+        memory.flow_habit.learn(seconds, memory.flow, None if earlier is None else earlier.flow)
+        before = memory.moment_at(seconds - 1800.0)
+        if before is not None and before.flow is not None:
+            memory.flow_trend = (memory.flow - before.flow) / 0.5
     if memory.under is not None:
         memory.return_habit.learn(seconds, memory.under, None)
     if memory.plant_flow is not None and memory.flow is not None and memory.plant_flow > 0.0:
@@ -245,13 +246,19 @@ def _learn_outcome(memory: ForecastMemory, seconds: float) -> None:
     memory.errors.learn(foreseen, np.maximum(np.abs(residual) - 0.5 * np.sqrt(belief), 0.0), which)
 
 
-def _learn_balance(memory: ForecastMemory, before: Moment, streams: Streams) -> None:
-    """What the last hour says about how the tank answers."""
-    came, went = memory.total_in - before.total_in, memory.total_out - before.total_out
-    noise = 4.0 * (memory.sd**2 + before.sd**2 + 0.03**2)
-    memory.rise.learn(np.array([came, -went]), memory.height - before.height, noise)
-    if before.feed is not None and memory.feed is not None:
-        gained = memory.total_basin - before.total_basin
-        memory.dilution.learn(np.array([gained]), memory.feed - before.feed, 4.0 * 0.08**2)
-    if before.drawn is not None and memory.drawn is not None and streams.under > 0.02:
-        memory.thickening.learn(np.array([came - went]), memory.drawn - before.drawn, 4.0 * 0.3**2)
+def _learn_balance(memory: ForecastMemory, hour_ago: Moment | None, earlier: Moment | None, streams: Streams) -> None:
+    """What the last hours say about how the tank answers."""
+    if hour_ago is not None and hour_ago.flow is not None:
+        came, went = memory.total_in - hour_ago.total_in, memory.total_out - hour_ago.total_out
+        noise = 4.0 * (memory.sd**2 + hour_ago.sd**2 + 0.03**2)
+        memory.rise.learn(np.array([came, -went]), memory.height - hour_ago.height, noise)
+    if earlier is None:
+        return
+    # Solids probes are coarse: their lessons take longer stretches.
+    overlap = LESSON / STEP
+    if earlier.feed is not None and memory.feed is not None:
+        gained = memory.total_basin - earlier.total_basin
+        memory.dilution.learn(np.array([gained]), memory.feed - earlier.feed, overlap * 0.12**2)
+    if earlier.drawn is not None and memory.drawn is not None and streams.under > 0.02:
+        stored = memory.total_in - earlier.total_in - memory.total_out + earlier.total_out
+        memory.thickening.learn(np.array([stored]), memory.drawn - earlier.drawn, overlap * 0.4**2)

@@ -16,6 +16,8 @@ Floats = NDArray[np.float64]
 _BINS = 24
 #: How fast the usual day follows: share of a new value taken in per quarter hour spent in a bin. [–]
 _FOLLOW = 0.05
+#: How far apart two flows are compared to learn how long departures last. [h]
+LESSON = 3.0
 #: How long a departure from the usual day lasts, before this plant's own is learned. [h]
 _USUAL_PERSISTENCE = 8.0
 #: Departures smaller than this teach nothing about how long departures last. [–]
@@ -28,8 +30,9 @@ class FlowHabit:
 
     bins: list[float] = field(default_factory=lambda: [0.0] * _BINS)
     seen: list[float] = field(default_factory=lambda: [0.0] * _BINS)
+    #: Share of a departure still there after :data:`LESSON` hours.
     persistence: OnlineFit = field(
-        default_factory=lambda: OnlineFit.from_prior([math.exp(-1.0 / _USUAL_PERSISTENCE)], [0.06], 4000.0)
+        default_factory=lambda: OnlineFit.from_prior([math.exp(-LESSON / _USUAL_PERSISTENCE)], [0.12], 4000.0)
     )
 
     @property
@@ -55,16 +58,16 @@ class FlowHabit:
         share = place - low
         return np.asarray((1.0 - share) * day[low % _BINS] + share * day[(low + 1) % _BINS])
 
-    def learn(self, seconds: float, flow: float, hour_ago: float | None) -> None:
-        """Take in one quarter hour's flow, and the flow an hour before it."""
-        usual = self.usual_at(np.array([seconds, seconds - 3600.0]))
+    def learn(self, seconds: float, flow: float, earlier: float | None) -> None:
+        """Take in one quarter hour's flow, and the flow :data:`LESSON` hours before it."""
+        usual = self.usual_at(np.array([seconds, seconds - 3600.0 * LESSON]))
         now = before = 0.0
         if usual is not None:
             now, before = float(usual[0]), float(usual[1])
-        if hour_ago is not None and now > 0.0 and before > 0.0 and self.quarters > 96.0:
-            departure, earlier = flow / now - 1.0, hour_ago / before - 1.0
-            if abs(earlier) > _WORTH_LEARNING:
-                self.persistence.learn(np.array([earlier]), departure, 0.04)
+        if earlier is not None and now > 0.0 and before > 0.0 and self.quarters > 96.0:
+            departure, then = flow / now - 1.0, earlier / before - 1.0
+            if abs(then) > _WORTH_LEARNING:
+                self.persistence.learn(np.array([then]), departure, 0.5)
         index = int((seconds / 3600.0) % 24.0)
         # A surge must not become the usual day: it counts as no more than a moderate departure.
         if now > 0.0 and self.seen[index] >= 4.0:
@@ -87,5 +90,5 @@ class FlowHabit:
         if usual is None or usual[0] <= 0.0:
             return np.full(hours.size, flow)
         departure = (flow + trend * np.minimum(hours, 0.5)) / usual[0] - 1.0
-        keep = min(max(float(self.persistence.mean[0]), 0.5), 0.99)
+        keep = min(max(float(self.persistence.mean[0]), 0.2), 0.98) ** (1.0 / LESSON)
         return np.asarray(np.maximum(usual[1:] * (1.0 + departure * keep**hours), 0.0))

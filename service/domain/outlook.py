@@ -31,12 +31,14 @@ class Pattern(StrEnum):
 class TimeToDanger:
     """Time until the blanket reaches a height, in [h]; infinite where it does not within the look-ahead.
 
-    ``early`` and ``late`` bound the middle 80 %: one in ten that it comes before ``early``.
+    ``early`` and ``late`` bound the middle 80 %: one in ten that it comes before ``early``. ``cautious`` is one in five:
+    what an alarm should watch, since a call too early costs a walk and one too late the effluent.
     """
 
     likely: float
     early: float
     late: float
+    cautious: float
 
     @property
     def within_reach(self) -> bool:
@@ -83,7 +85,10 @@ class Forecast:
         height : above the floor datum, such as the side water depth less the high-high clearance. [m]
         """
         return TimeToDanger(
-            likely=self._crossing(height, 0.5), early=self._crossing(height, 0.9), late=self._crossing(height, 0.1)
+            likely=self._crossing(height, 0.5),
+            early=self._crossing(height, 0.9),
+            late=self._crossing(height, 0.1),
+            cautious=self._crossing(height, 0.8),
         )
 
     def _crossing(self, height: float, share: float) -> float:

@@ -113,6 +113,7 @@ class Truth:
     underflow_solids: Floats  #: [kg/m³]
     effluent_solids: Floats  #: [kg/m³]
     settleability: Floats  #: one row for the plant [mL/g]
+    ripple: Floats = field(repr=False)  #: the part of the height that is small waves [m]
     held: Floats = field(repr=False)  #: solids in each tank [kg]
 
 
@@ -227,6 +228,7 @@ def _truth(
         underflow_solids=drawn[keep, rows].T.copy(),
         effluent_solids=lost[keep, rows].T.copy(),
         settleability=given.settleability[keep],
+        ripple=given.ripple[:, keep],
         held=held[keep, rows].T.copy(),
     )
 

@@ -38,6 +38,8 @@ class Weather:
     half_daily: float = 0.10  #: amplitude of the second peak [–]
     flutter: float = 0.03  #: standard deviation of slow random variation [–]
     storms: tuple[Storm, ...] = ()
+    #: A measured or published inflow to use instead of the pattern: hours from the start, and multiples of the mean flow.
+    given: tuple[tuple[float, ...], tuple[float, ...]] | None = None
 
     def inflow(self, hours: Floats, first_local_hour: float, rng: np.random.Generator) -> Floats:
         """Plant inflow minute by minute.
@@ -51,6 +53,8 @@ class Weather:
         -------
         Inflow. [m³/h]
         """
+        if self.given is not None:
+            return self.mean_flow * np.maximum(np.interp(hours, *self.given), 0.02)
         turn = 2.0 * np.pi * (hours + first_local_hour - self.morning_peak) / 24.0
         pattern = 1.0 + self.daily * np.cos(turn) + self.half_daily * np.cos(2.0 * turn - 1.2)
         pattern *= 1.0 + wander(hours.size, self.flutter, 90.0, rng)

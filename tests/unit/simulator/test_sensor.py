@@ -27,6 +27,7 @@ def still_truth(hours: float = 48.0, height: float = 1.0) -> Truth:
         underflow_solids=row,
         effluent_solids=row,
         settleability=np.full(minutes, 120.0),
+        ripple=0.0 * row,
         held=row,
     )
 
