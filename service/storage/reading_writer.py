@@ -1,9 +1,10 @@
-"""Readings into the database: appended by COPY where nothing can collide, compared and revised where something may.
+"""Readings into the database: appended by COPY where nothing collides, compared and revised where something does.
 
-A delivery is split by what it meets. Rows past the newest stored time of their signal are appended directly; the primary key
-still guards them, and a violation (another process was quicker) falls back to the careful way. The careful way puts rows
-into a stage, inserts what is new, and revises what differs, first keeping the replaced row for replays. What is stored
-already and equal is left alone, so that a repeated delivery changes nothing at all.
+Before a chunk is stored a few of its keys are looked up. If none of them is there the chunk is appended directly; the
+primary key still guards every row, and a violation (a duplicate between the keys looked up, another process that was
+quicker) falls back to the careful way. The careful way puts rows into a stage, inserts what is new, and revises what
+differs, first keeping the replaced row for replays. What is stored already and equal is left alone, so that a repeated
+delivery changes nothing at all.
 """
 
 from __future__ import annotations
@@ -22,6 +23,9 @@ from service.storage.moments import from_us, to_us
 from service.storage.partitions import ensure_months, partition_name, partitions
 from service.storage.reading_columns import ReadingColumns, by_signal_and_time, last_of_each
 from service.storage.session import transaction
+
+#: Keys looked up before a chunk is appended.
+PROBES = 64
 
 
 @dataclass(slots=True)
@@ -47,7 +51,7 @@ class ReadingWriter:
     def __init__(self, conn: Connection, batch_id: int) -> None:
         self._conn = conn
         self._batch_id = batch_id
-        self._newest_us: dict[int, int] = {}
+        self._met_stored = False
         self._months: set[int] = set()
         self.stored = Stored()
 
@@ -63,19 +67,12 @@ class ReadingWriter:
         self.stored.latest_us = latest if self.stored.latest_us is None else max(latest, self.stored.latest_us)
         self._ensure_months(rows.time_us)
 
-        first = np.flatnonzero(np.append(True, rows.signal_id[1:] != rows.signal_id[:-1]))
-        count = np.diff(np.append(first, len(rows)))
-        signal_ids = rows.signal_id[first].tolist()
-        newest = self._newest(signal_ids)
-        past_newest = rows.time_us > np.repeat(np.array([newest[s] for s in signal_ids], dtype=np.int64), count)
-        if past_newest.all():
-            self._append(rows)
+        # Once a batch has met something stored it meets more of it: no further append is tried and thrown away.
+        self._met_stored = self._met_stored or self._any_stored(rows)
+        if self._met_stored:
+            self._compare(rows)
         else:
-            self._compare(rows.take(~past_newest))
-            if past_newest.any():
-                self._append(rows.take(past_newest))
-        for signal_id, last_us in zip(signal_ids, rows.time_us[first + count - 1].tolist(), strict=True):
-            self._newest_us[signal_id] = max(last_us, newest[signal_id])
+            self._append(rows)
 
     def _append(self, rows: ReadingColumns) -> None:
         savepoint = self._conn.begin_nested()
@@ -83,6 +80,7 @@ class ReadingWriter:
             copy_in(self._conn, "reading", self._with_batch(rows))
         except psycopg.errors.UniqueViolation:
             savepoint.rollback()
+            self._met_stored = True
             self._compare(rows)
             return
         savepoint.commit()
@@ -126,12 +124,11 @@ class ReadingWriter:
             "reason": rows.reason,
         }
 
-    def _newest(self, signal_ids: list[int]) -> dict[int, int]:
-        unknown = [signal_id for signal_id in signal_ids if signal_id not in self._newest_us]
-        if unknown:
-            for signal_id, newest in self._conn.execute(_NEWEST, {"signal_ids": unknown}).all():
-                self._newest_us[signal_id] = _NEVER if newest is None else to_us(newest)
-        return self._newest_us
+    def _any_stored(self, rows: ReadingColumns) -> bool:
+        """Whether any of some keys spread over the chunk is stored already."""
+        some = rows.take(np.unique(np.linspace(0, len(rows) - 1, PROBES).astype(np.intp)))
+        keys = {"signal_ids": some.signal_id.tolist(), "times": [from_us(us) for us in some.time_us.tolist()]}
+        return bool(self._conn.execute(_ANY_STORED, keys).scalar_one())
 
     def _ensure_months(self, time_us: NDArray[np.int64]) -> None:
         months = np.unique(time_us.astype("datetime64[us]").astype("datetime64[M]")).astype(np.int64).tolist()
@@ -150,11 +147,11 @@ class ReadingWriter:
         self._months |= unseen
 
 
-_NEVER = -(2**62)
-
-_NEWEST = text(
-    "SELECT s.id, (SELECT max(r.time) FROM reading r WHERE r.signal_id = s.id) "
-    "FROM unnest(CAST(:signal_ids AS integer[])) AS s(id)"
+#: OFFSET 0: looked up key by key, as below.
+_ANY_STORED = text(
+    "SELECT EXISTS (SELECT 1 FROM unnest(CAST(:signal_ids AS integer[]), CAST(:times AS timestamptz[])) "
+    "AS k(signal_id, time) CROSS JOIN LATERAL ("
+    "SELECT 1 FROM reading r WHERE r.signal_id = k.signal_id AND r.time = k.time OFFSET 0) AS found)"
 )
 
 _STAGE = text(
