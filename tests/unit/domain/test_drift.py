@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 
 from service.domain.drift import DriftBank, Priors
+from service.domain.drift_fit import Fit, Stretch
 from service.domain.kalman import Model, kalman_filter
 from service.errors import DomainError
 
@@ -53,6 +54,24 @@ def test_one_model_equals_the_plain_filter() -> None:
     plain = kalman_filter(model, np.array(differences))
     assert now.offset == pytest.approx(plain.mean[-1, 0], abs=1e-9)
     assert now.cov[0] == pytest.approx(plain.cov[-1, 0, 0], rel=1e-6)
+
+
+def test_one_model_with_trend_and_span_equals_the_plain_filter() -> None:
+    rng = np.random.default_rng(13)
+    n = 40
+    above = rng.uniform(-0.5, 0.5, n).tolist()
+    differences = [0.1 + 0.003 * i + 0.1 * above[i] + 0.1 * float(rng.standard_normal()) for i in range(n)]
+    priors = one_model(trend_share=1.0 - 1e-12, span_share=1.0 - 1e-12)
+    bank = fed(differences, every=12.0, priors=priors, above=lambda i: above[i])
+    stretch = Stretch(
+        days=np.append(np.full(n - 1, 0.5), 0.0), measured=np.array(differences), above=np.array(above),
+        extra_var=np.full(n, 0.0004), jump_var=np.zeros(n), first_days=0.0,
+        offset=0.0, offset_var=priors.offset_sd**2, span=0.0, span_var=priors.span_sd**2,
+    )  # fmt: skip
+    plain = kalman_filter(stretch.model(Fit(0.1, 0.01, True, True, 0.0), priors), np.array(differences))
+    now = bank.now()
+    assert (now.offset, now.trend, now.span) == pytest.approx(tuple(plain.mean[-1]), abs=1e-8)
+    assert now.cov == pytest.approx(tuple(plain.cov[-1][np.triu_indices(3)]), rel=1e-6, abs=1e-12)
 
 
 def test_intervals_hold_the_truth_over_many_lives() -> None:
@@ -120,6 +139,13 @@ def test_a_step_is_believed_when_the_next_core_agrees() -> None:
     settled = bank.learn(21 * DAY / 3, 0.48, 0.0, 0.0, 1 / 3)
     assert settled.hindsight[2] > 0.5
     assert bank.now().offset == pytest.approx(0.48, abs=0.08)
+
+
+def test_a_long_time_without_cores_is_survived() -> None:
+    bank = fed([0.1, 0.12, 0.09, 0.11])
+    verdict = bank.learn(3000 * DAY, 0.2, 0.0, 0.0, 2998.0)
+    assert verdict.sound + verdict.wrong + verdict.stepped == pytest.approx(1.0)
+    assert math.isfinite(bank.now().offset)
 
 
 def test_a_restart_forgets_the_offset_but_not_the_noise() -> None:
