@@ -3,12 +3,18 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime, timedelta
 
 from connectors.base import HandCore, Reject
 from connectors.csv_cell import UnreadableNumber, number
-from connectors.csv_lines import Record, fitted, ragged, shown
-from connectors.csv_shape import CsvFormat, Shape, bracketed, unknown_tank, word
+from connectors.csv_format import CsvFormat, unknown_tank
+from connectors.csv_lines import LineBlock, shown
+from connectors.csv_records import Record, fitted, ragged, split_records
+from connectors.csv_row_times import RowTimes
+from connectors.csv_shape import Shape
+from connectors.csv_time_pattern import UnreadableTime
+from connectors.csv_words import bracketed, word
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 
@@ -22,80 +28,96 @@ class UnreadableCore(ValueError):
         super().__init__(reason)
 
 
-def core_of(record: Record, utc: int, shape: Shape, options: CsvFormat) -> HandCore:
-    """One hand core from a row whose time is known [µs, UTC].
+class CoreRows:
+    """Turns blocks of one file into hand cores."""
 
-    Raises
-    ------
-    UnreadableCore
-        when a cell that is needed is missing or unreadable.
-    """
-    fields = fitted(record.fields, shape.width)
-    if fields is None:
-        whole = shown(shape.delimiter.join(record.fields))
-        raise UnreadableCore("line", whole, ragged(len(record.fields), shape.width))
-    cells = [item.decode("utf-8", errors="replace").strip() for item in fields]
+    def __init__(self, shape: Shape, options: CsvFormat, times: RowTimes) -> None:
+        self._shape = shape
+        self._options = options
+        self._times = times
+        self._header = [word(name) for name in shape.header]
 
-    def text(role: str) -> str:
-        return cells[shape.role[role]] if role in shape.role else ""
+    def read(self, block: LineBlock, rejects: list[Reject]) -> tuple[list[HandCore], bytes]:
+        """The cores of a block of lines, and the bytes left for the next block."""
+        delimiter = self._shape.delimiter
+        records, used = split_records(block.data, block.first_line, delimiter, final=block.final, rejects=rejects)
+        cores: list[HandCore] = []
+        for record in records:
+            try:
+                cores.append(self._core(record))
+            except UnreadableCore as problem:
+                rejects.append(Reject(record.line, problem.field, shown(problem.text.encode()), str(problem)))
+        return cores, block.data[used:]
 
-    def optional(role: str) -> float | None:
-        return _number(role, text(role), shape) if text(role) else None
-
-    tank = text("tank")
-    if not tank:
-        raise UnreadableCore("tank", "", "the tank is empty")
-    if options.tanks and tank not in options.tanks:
-        raise UnreadableCore("tank", tank, unknown_tank(tank, options.tanks))
-    if not text("thickness"):
-        raise UnreadableCore("thickness", "", "the thickness is empty")
-    thickness = _number("thickness", text("thickness"), shape)
-    unit = text("unit") or _header_unit("thickness", shape) or options.core_unit
-    if not unit:
-        raise UnreadableCore(
-            "unit", "", "no unit: add a unit column, write it in the header as in 'thickness (ft)', or set core_unit"
+    def _core(self, record: Record) -> HandCore:
+        fields = fitted(record.fields, self._shape.width)
+        whole = self._shape.delimiter.join(record.fields).decode("utf-8", errors="replace")
+        if fields is None:
+            raise UnreadableCore("line", whole, ragged(len(record.fields), self._shape.width))
+        cells = [item.decode("utf-8", errors="replace").strip() for item in fields]
+        if self._header and [word(cell) for cell in cells] == self._header:
+            raise UnreadableCore("line", whole, "the header once more")
+        text = {role: cells[column] for role, column in self._shape.role.items()}
+        tank = text["tank"]
+        if not tank:
+            raise UnreadableCore("tank", "", "the tank is empty")
+        if self._options.tanks and tank not in self._options.tanks:
+            raise UnreadableCore("tank", tank, unknown_tank(tank, self._options.tanks))
+        if not text["thickness"]:
+            raise UnreadableCore("thickness", "", "the thickness is empty")
+        unit = text.get("unit") or self._header_unit("thickness") or self._options.core_unit
+        if not unit:
+            raise UnreadableCore(
+                "unit",
+                "",
+                "no unit: add a unit column, write it in the header as in 'thickness (ft)', or set core_unit",
+            )
+        distance = self._number("distance", text)
+        distance_unit = text.get("distance_unit") or self._header_unit("distance") or unit
+        return HandCore(
+            tank=tank,
+            time=self._time(cells),
+            thickness=self._read_number("thickness", text["thickness"]),
+            unit=unit,
+            distance_from_wall=distance,
+            distance_unit=distance_unit if distance is not None else None,
+            arm_position=self._number("arm", text),
+            replicate=_replicate(text.get("replicate", "")),
+            fluff=self._number("fluff", text),
+            surface=_surface(text.get("surface", "")),
+            taken_by=text.get("by", ""),
+            note=text.get("note", ""),
+            line=record.line,
         )
-    return HandCore(
-        tank=tank,
-        time=_EPOCH + timedelta(microseconds=utc),
-        thickness=thickness,
-        unit=unit,
-        distance_from_wall=optional("distance"),
-        distance_unit=text("distance_unit") or _header_unit("distance", shape) or (unit if text("distance") else None),
-        arm_position=optional("arm"),
-        replicate=_replicate(text("replicate")),
-        fluff=optional("fluff"),
-        surface=tuple(part for item in re.split(r"[;|,]", text("surface")) if (part := " ".join(item.lower().split()))),
-        taken_by=text("by"),
-        note=text("note"),
-        line=record.line,
-    )
+
+    def _time(self, cells: Sequence[str]) -> datetime:
+        text = " ".join(cells[column] for column in self._shape.time_columns)
+        try:
+            return _EPOCH + timedelta(microseconds=self._times.of_text(text))
+        except UnreadableTime as problem:
+            raise UnreadableCore("time", text, str(problem)) from None
+
+    def _number(self, role: str, text: Mapping[str, str]) -> float | None:
+        return self._read_number(role, text[role]) if text.get(role) else None
+
+    def _read_number(self, role: str, text: str) -> float:
+        try:
+            value = number(text, self._shape.decimal, certain=self._shape.decimal_certain)
+        except UnreadableNumber as problem:
+            raise UnreadableCore(role, text, str(problem)) from None
+        if value is None:
+            raise UnreadableCore(role, text, "not a number")
+        return value
+
+    def _header_unit(self, role: str) -> str | None:
+        column = self._shape.role.get(role)
+        return bracketed(self._shape.header[column]) if column is not None and self._shape.header else None
 
 
-def rejected(record: Record, problem: UnreadableCore) -> Reject:
-    """The reject for a row that is no hand core."""
-    return Reject(record.line, problem.field, shown(problem.text.encode()), str(problem))
-
-
-def is_header(record: Record, shape: Shape) -> bool:
-    """Whether a row is the header once more, as in files joined end to end."""
-    names = [word(item.decode("utf-8", errors="replace")) for item in record.fields[: shape.width]]
-    return bool(shape.header) and names == [word(item) for item in shape.header]
-
-
-def _number(role: str, text: str, shape: Shape) -> float:
-    try:
-        value = number(text, shape.decimal, certain=shape.decimal_certain)
-    except UnreadableNumber as problem:
-        raise UnreadableCore(role, text, str(problem)) from None
-    if value is None:
-        raise UnreadableCore(role, text, "not a number")
-    return value
-
-
-def _header_unit(role: str, shape: Shape) -> str | None:
-    index = shape.role.get(role)
-    return bracketed(shape.header[index]) if index is not None and shape.header else None
+def _surface(text: str) -> tuple[str, ...]:
+    """The words of a surface cell, which may be parted by semicolon, bar or comma."""
+    words = (" ".join(item.lower().split()) for item in re.split(r"[;|,]", text))
+    return tuple(item for item in words if item)
 
 
 def _replicate(text: str) -> int:

@@ -11,9 +11,10 @@ from pathlib import Path
 from typing import Any, BinaryIO
 
 from connectors.base import Delivery, Reject
+from connectors.csv_format import CsvFormat
 from connectors.csv_quarantine import RejectedRows
-from connectors.csv_reader import Chunk, Reading, nothing
-from connectors.csv_shape import CsvFormat
+from connectors.csv_reader import Chunk, Reading
+from connectors.csv_samples import no_samples
 from connectors.csv_source import Damaged, Limits, Member, content_hash, members
 from connectors.errors import ConnectorError, Malformed, Unreachable
 
@@ -95,7 +96,7 @@ class FileDeliveries:
         self.signature = Signature.of(os.fstat(file.fileno()))
         self.content_hash, size = content_hash(file)
         if self.already_taken is not None and self.already_taken(self.content_hash):
-            yield self._delivery(Chunk(nothing()), size, part=0, last=True)
+            yield self._delivery(Chunk(no_samples()), size, part=0, last=True)
             return
         rejected = RejectedRows(self.rejected_beside) if self.rejected_beside is not None else None
         held: Chunk | None = None
@@ -119,7 +120,7 @@ class FileDeliveries:
         finally:
             if rejected is not None and not (complete and self._any_readable):
                 rejected.discard()
-        yield self._delivery(held or Chunk(nothing()), size, part=part, last=True)
+        yield self._delivery(held or Chunk(no_samples()), size, part=part, last=True)
 
     def _write(self, step: Callable[[], object]) -> None:
         try:
@@ -144,14 +145,14 @@ class FileDeliveries:
                     readable += 1
                 except Malformed as exc:
                     problems.append(_reason(exc))
-                    yield Chunk(nothing(), (Reject(0, "file", inside or self.origin, problems[-1]),))
+                    yield Chunk(no_samples(), (Reject(0, "file", inside or self.origin, problems[-1]),))
                 except Damaged as exc:
                     readable += 1  # what came before the damage stands
                     problems.append(str(exc))
-                    yield Chunk(nothing(), (Reject(0, "file", inside or self.origin, str(exc)),))
+                    yield Chunk(no_samples(), (Reject(0, "file", inside or self.origin, str(exc)),))
         except Malformed as exc:
             problems.append(_reason(exc))
-            yield Chunk(nothing(), (Reject(0, "file", self.origin, problems[-1]),))
+            yield Chunk(no_samples(), (Reject(0, "file", self.origin, problems[-1]),))
         except OSError as exc:
             raise Unreachable(self.source, f"{self.origin} cannot be read ({exc}).") from exc
         self._any_readable = readable > 0

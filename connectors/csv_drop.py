@@ -19,9 +19,9 @@ from typing import Any
 
 from connectors.base import Delivery
 from connectors.csv_delivery import AlreadyTaken, FileDeliveries, Signature, open_regular
+from connectors.csv_format import CsvFormat, checked
 from connectors.csv_quarantine import REASON, REJECTED, add_refused, write_reason
 from connectors.csv_reader import BLOCK_BYTES
-from connectors.csv_shape import CsvFormat, checked
 from connectors.csv_source import Limits
 from connectors.errors import ConnectorError, Malformed, Misconfigured, Unreachable
 

@@ -11,7 +11,7 @@ from sqlalchemy import Engine
 from connectors.base import Connector
 from connectors.csv_cell import QualityCode
 from connectors.csv_drop import CsvDrop, CsvDropConfig, CsvFiles
-from connectors.csv_shape import CsvFormat, Layout
+from connectors.csv_format import CsvFormat, Layout
 from service.errors import ConfigError
 from service.site.csv_drop import CsvSection
 from service.site.site import Site

@@ -11,8 +11,8 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from connectors.base import Reject, SampleBlock
+from connectors.csv_format import CsvFormat, Layout
 from connectors.csv_reader import Chunk, Reading
-from connectors.csv_shape import CsvFormat, Layout
 from connectors.errors import Malformed
 
 NOW = datetime(2026, 1, 1, tzinfo=UTC)

@@ -9,8 +9,8 @@ from typing import Any
 import pytest
 
 from connectors.base import HandCore, Reject
+from connectors.csv_format import CsvFormat
 from connectors.csv_reader import Reading
-from connectors.csv_shape import CsvFormat
 
 NOW = datetime(2026, 1, 1, tzinfo=UTC)
 

@@ -14,7 +14,7 @@ import pytest
 
 from connectors.base import Delivery
 from connectors.csv_drop import CsvDrop, CsvDropConfig, CsvFiles
-from connectors.csv_shape import CsvFormat
+from connectors.csv_format import CsvFormat
 from connectors.csv_source import Limits
 from connectors.errors import Misconfigured, Unreachable
 

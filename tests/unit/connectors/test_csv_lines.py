@@ -10,7 +10,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from connectors.base import Reject
-from connectors.csv_lines import MAX_LINE, LineBlock, LineSource, Record, clean, sniff_encoding, split_records
+from connectors.csv_lines import MAX_LINE, LineBlock, LineSource, sniff_encoding
+from connectors.csv_records import Record, split_records
+from connectors.csv_rows import clean
 
 
 def split(text: str, delimiter: str = ",") -> tuple[list[tuple[int, list[str]]], list[Reject]]:

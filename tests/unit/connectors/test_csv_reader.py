@@ -11,8 +11,8 @@ import pytest
 
 from connectors.base import Reject, Sample, SourceQuality, SourceReason
 from connectors.csv_cell import QualityCode
+from connectors.csv_format import CsvFormat, Layout
 from connectors.csv_reader import Reading
-from connectors.csv_shape import CsvFormat, Layout
 from connectors.errors import Malformed
 from tests.csv_samples import samples_of
 

@@ -13,8 +13,8 @@ from hypothesis import strategies as st
 
 from connectors.base import Sample, SourceQuality
 from connectors.csv_cell import QualityCode
+from connectors.csv_format import CsvFormat, Layout
 from connectors.csv_reader import Reading
-from connectors.csv_shape import CsvFormat, Layout
 from tests.csv_samples import samples_of
 
 NOW = datetime(2026, 1, 1, tzinfo=UTC)

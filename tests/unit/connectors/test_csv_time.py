@@ -9,17 +9,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from connectors.csv_time import (
-    EPOCH,
-    EPOCH_MS,
-    ISO,
-    TimePattern,
-    UnreadableTime,
-    parse_column,
-    parse_one,
-    pattern_of,
-    sniff,
-)
+from connectors.csv_time import parse_column
+from connectors.csv_time_pattern import EPOCH, EPOCH_MS, ISO, TimePattern, UnreadableTime, parse_one, pattern_of
+from connectors.csv_time_sniff import sniff
 
 ZERO = datetime(1970, 1, 1)  # noqa: DTZ001  (wall time)
 HOUR = 3_600_000_000
