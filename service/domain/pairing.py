@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import dataclasses
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
+from typing import Any
 from uuid import UUID
 
 from service.domain.core import Core
@@ -43,6 +46,18 @@ class Pair:
     def difference(self) -> float:
         """Sensor minus core. [m]"""
         return self.sensor - self.core_height
+
+
+def pair_to_json(pair: Pair) -> dict[str, Any]:
+    """A pair as JSON values; :func:`pair_from_json` gives back exactly the same."""
+    values = {field.name: getattr(pair, field.name) for field in dataclasses.fields(pair)}
+    return values | {"core": str(pair.core), "time": pair.time.isoformat()}
+
+
+def pair_from_json(values: Mapping[str, Any]) -> Pair:
+    """A pair from :func:`pair_to_json`."""
+    numbers = {name: float(value) for name, value in values.items() if name not in ("tag", "core", "time")}
+    return Pair(tag=values["tag"], core=UUID(values["core"]), time=datetime.fromisoformat(values["time"]), **numbers)
 
 
 def core_height(core: Core, tank: Tank) -> float:
