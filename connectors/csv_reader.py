@@ -15,7 +15,8 @@ from connectors.csv_row_times import RowTimes
 from connectors.csv_samples import SampleRows, no_samples
 from connectors.csv_shape import find_shape
 
-BLOCK_BYTES = 8 << 20
+#: 4 MB, about 100,000 rows: larger blocks are no faster and only cost memory.
+BLOCK_BYTES = 4 << 20
 
 
 @dataclass(frozen=True, slots=True)
