@@ -63,7 +63,8 @@ def _estimate(
             misused("--every must be longer than nothing, and --from before --to")
         update_estimates(plant.engine, plant.setups, plant.ids, now)
         told = believed_between(plant.engine, setup, plant.ids, first, last, step)
-    table = pd.DataFrame([_row(estimate, setup.tank) for estimate in told])
+    # Tenths of a millimetre: finer digits would be noise dressed up as knowledge.
+    table = pd.DataFrame([_row(estimate, setup.tank) for estimate in told]).round(4)
     match format:
         case Format.CSV:
             content = table.to_csv(index=False, date_format="%Y-%m-%dT%H:%M:%SZ").encode()

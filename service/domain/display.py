@@ -101,6 +101,16 @@ def format_local_time(time: datetime, zone: ZoneInfo) -> str:
     return f"{_DAYS[local.weekday()]} {local.day} {_MONTHS[local.month - 1]} {local:%H:%M} {local.tzname()}"
 
 
+def format_dated(time: datetime, zone: ZoneInfo) -> str:
+    """A moment in the plant's own time with its full date, for what is kept for years.
+
+    >>> format_dated(datetime(2024, 11, 3, 6, 30, tzinfo=UTC), ZoneInfo("America/New_York"))
+    '2024-11-03 01:30 EST'
+    """
+    local = _local(time, zone)
+    return f"{local:%Y-%m-%d %H:%M} {local.tzname()}"
+
+
 def format_clock(time: datetime, zone: ZoneInfo) -> str:
     """Hour and minute in the plant's own time.
 

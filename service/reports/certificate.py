@@ -12,7 +12,7 @@ from matplotlib.dates import AutoDateLocator, ConciseDateFormatter, date2num
 from matplotlib.figure import Figure
 
 from service.domain.core import Calibration
-from service.domain.display import format_length, format_local_time
+from service.domain.display import format_dated, format_length
 from service.domain.drift_history import CALLED, Point
 from service.domain.sensor_review import SensorReview
 from service.domain.tank import Tank
@@ -70,7 +70,7 @@ def certificate(
 
     sheet = Sheet(
         f"Work on sensor {work.tag}",
-        f"{site} · {work.tag} · record {record.id} · printed {format_local_time(now, zone)}",
+        f"{site} · {work.tag} · record {record.id} · printed {format_dated(now, zone)}",
         paper="letter" if units == "us" else "a4",
         made_at=now,
     )
@@ -78,10 +78,10 @@ def certificate(
         [
             ("Sensor", f"{work.tag}, {tank.label}"),
             ("Work", work.kind.value),
-            ("Done", f"{format_local_time(work.at, zone)} by {work.done_by or 'not written down'}"),
+            ("Done", f"{format_dated(work.at, zone)} by {work.done_by or 'not written down'}"),
             ("Why", work.reason),
             ("Note", record.note or "–"),
-            ("Recorded", format_local_time(record.recorded_at, zone)),
+            ("Recorded", format_dated(record.recorded_at, zone)),
             ("Corrects", f"record {record.supersedes}: {record.correction_reason}" if record.supersedes else "–"),
         ]
     )
@@ -125,7 +125,7 @@ def _row(side: str, point: Point, units: UnitSystem, zone: ZoneInfo) -> tuple[st
     pair = point.pair
     return (
         side,
-        format_local_time(pair.time, zone),
+        format_dated(pair.time, zone),
         format_length(pair.core_height, units),
         format_length(pair.sensor, units),
         format_length(pair.difference, units, signed=True),

@@ -1,0 +1,83 @@
+"""The certificate of work on a sensor: which cores it rests on, and that it is a document a printer takes."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, timedelta
+from uuid import UUID
+from zoneinfo import ZoneInfo
+
+from service.domain import estimate as estimator
+from service.domain.core import Calibration, CalibrationKind, Core
+from service.domain.estimate import TankSetup
+from service.domain.reading import Reading
+from service.domain.sensor_review import SensorReview, review_sensor
+from service.reports.certificate import MOST_CORES, RecordedWork, around, certificate
+from tests import plant
+
+START = datetime(2026, 3, 1, 6, 0, tzinfo=UTC)
+WORK = Calibration(
+    tag="LT-E",
+    at=START + timedelta(days=19, hours=12),
+    kind=CalibrationKind.CLEANING,
+    done_by="T. Adeyemi",
+    reason="fouled wiper",
+    as_found_offset=-0.30,
+    as_left_offset=0.01,
+)
+
+
+def _review() -> tuple[TankSetup, SensorReview]:
+    """Thirty days of a sensor that reads 0.3 m low until it is cleaned; a core every morning."""
+    setup = TankSetup(tank=plant.tank("east"), blankets=(plant.blanket("LT-E", "east"),))
+    events: list[estimator.Event] = [WORK]
+    for day in range(30):
+        at = START + timedelta(days=day)
+        error = -0.30 if at < WORK.at else 0.0
+        for minute in range(-60, 61, 5):
+            events.append(Reading("LT-E", at + timedelta(minutes=minute), 1.2 + error + 0.01 * (minute % 3 - 1)))
+        events.append(
+            Core(
+                id=UUID(int=day + 1),
+                tank="east",
+                taken_at=at + timedelta(minutes=2),
+                recorded_at=at + timedelta(minutes=9),
+                thickness=1.2 + 5.0 / 12.0 + (0.02 if day % 2 else -0.02),
+                distance_from_wall=5.0,
+            )
+        )
+    told = estimator.advance(setup, estimator.initial(setup), sorted(events, key=estimator.event_order))
+    now = START + timedelta(days=30)
+    return setup, review_sensor(setup, told.state, "LT-E", told.pairs, [WORK], now)
+
+
+def test_it_rests_on_the_sound_cores_nearest_to_the_work() -> None:
+    _, review = _review()
+    before, after = around(review.history.points, WORK.at)
+    assert len(before) == MOST_CORES
+    assert len(after) == 10
+    assert all(point.pair.time <= WORK.at for point in before)
+    assert sum(p.pair.difference for p in before) / len(before) < -0.25
+    assert abs(sum(p.pair.difference for p in after) / len(after)) < 0.05
+
+
+def test_it_is_a_pdf_on_the_plants_paper() -> None:
+    setup, review = _review()
+    record = RecordedWork(
+        id=UUID(int=99), work=WORK, recorded_at=WORK.at + timedelta(hours=1), note="±0.1 – “wiper” replaced"
+    )
+
+    def made(units: str) -> bytes:
+        return certificate(
+            record,
+            setup.tank,
+            review,
+            site="Invented Creek Works",
+            units="us" if units == "us" else "si",
+            zone=ZoneInfo("America/New_York"),
+            now=START + timedelta(days=30),
+        )
+
+    letter, a4 = made("us"), made("si")
+    assert letter.startswith(b"%PDF-")
+    assert b"/MediaBox [0 0 612.00 792.00]" in letter or b"/MediaBox [0 0 612 792]" in letter
+    assert b"/MediaBox [0 0 595.28 841.89]" in a4
