@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import os
-import stat
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
 from typing import Any, BinaryIO
 
 from connectors.base import Delivery, Reject
+from connectors.csv_folder import Signature
 from connectors.csv_format import CsvFormat
 from connectors.csv_quarantine import RejectedRows
 from connectors.csv_reader import Chunk, Reading
@@ -22,53 +22,13 @@ from connectors.errors import ConnectorError, Malformed, Unreachable
 AlreadyTaken = Callable[[str], bool]
 
 
-@dataclass(frozen=True, slots=True)
-class Signature:
-    """What a file looks like from outside; a changed file has another one."""
-
-    size: int
-    modified_ns: int
-    inode: int
-
-    @classmethod
-    def of(cls, status: os.stat_result) -> Signature:
-        return cls(status.st_size, status.st_mtime_ns, status.st_ino)
-
-
-def open_regular(path: Path, source: str) -> BinaryIO:
-    """Open a regular file for reading, without following a link or waiting at a pipe.
-
-    Raises
-    ------
-    Unreachable
-        when it cannot be opened now.
-    Malformed
-        when it is no regular file.
-    """
-    try:
-        descriptor = os.open(
-            path, os.O_RDONLY | getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0)
-        )
-    except OSError as exc:
-        if path.is_symlink():
-            raise Malformed(
-                source, f"{path.name} is a symbolic link, which is not followed.", "Drop the file itself."
-            ) from exc
-        raise Unreachable(
-            source, f"{path.name} cannot be opened ({exc.strerror}).", "Check that the service may read it."
-        ) from exc
-    if not stat.S_ISREG(os.fstat(descriptor).st_mode):
-        os.close(descriptor)
-        raise Malformed(source, f"{path.name} is not a regular file.")
-    return os.fdopen(descriptor, "rb")
-
-
 @dataclass(slots=True)
 class FileDeliveries:
     """Reads one open file into deliveries.
 
-    After the last one ``signature`` and ``content_hash`` tell what was read, and ``unreadable`` why it, or a part of it, could
-    not be used.
+    ``state`` is what the connector keeps from file to file; it changes with the last delivery and no earlier, so a file that
+    has to be read again meets it as it was. After that ``signature`` and ``content_hash`` tell what was read, and
+    ``unreadable`` why it, or a part of it, could not be used.
     """
 
     source: str
@@ -80,10 +40,12 @@ class FileDeliveries:
     block_bytes: int
     rejected_beside: Path | None
     state: dict[str, Any]
+    remember: bool = False
     signature: Signature | None = None
     content_hash: str = ""
     unreadable: str | None = None
     _any_readable: bool = True
+    _repeated: dict[str, int] = field(default_factory=dict)
 
     def read(self, file: BinaryIO) -> Iterator[Delivery]:
         """Yield the file's deliveries.
@@ -95,6 +57,7 @@ class FileDeliveries:
         """
         self.signature = Signature.of(os.fstat(file.fileno()))
         self.content_hash, size = content_hash(file)
+        self._repeated = dict(self.state.get("repeated", {}))
         if self.already_taken is not None and self.already_taken(self.content_hash):
             yield self._delivery(Chunk(no_samples()), size, part=0, last=True)
             return
@@ -162,13 +125,15 @@ class FileDeliveries:
             self.unreadable = "Only a part of this file could be read; that part was stored.\n" + "\n".join(problems)
 
     def _member(self, member: Member) -> Iterator[Chunk]:
-        repeated = self.state.setdefault("repeated", {})
-        reading = Reading(self.format, self.now, member.name, dict(repeated), self.block_bytes)
-        for chunk in reading.chunks(member.stream):
-            self.state["repeated"] = dict(reading.last_repeated)
-            yield chunk
+        reading = Reading(self.format, self.now, member.name, self._repeated, self.block_bytes)
+        yield from reading.chunks(member.stream)
 
     def _delivery(self, chunk: Chunk, size: int, *, part: int, last: bool) -> Delivery:
+        if last:
+            self.state["repeated"] = dict(self._repeated)
+            if self.remember and self.signature is not None:
+                taken = self.state.setdefault("taken", {})
+                taken[self.origin] = [self.signature.size, self.signature.modified_ns]
         return Delivery(
             origin=self.origin,
             samples=chunk.samples,

@@ -7,9 +7,7 @@ the service, and only then is it moved to ``processed``. Whatever is interrupted
 from __future__ import annotations
 
 import fnmatch
-import hashlib
 import os
-import shutil
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -18,7 +16,8 @@ from pathlib import Path
 from typing import Any
 
 from connectors.base import Delivery
-from connectors.csv_delivery import AlreadyTaken, FileDeliveries, Signature, open_regular
+from connectors.csv_delivery import AlreadyTaken, FileDeliveries
+from connectors.csv_folder import Signature, is_temporary, make_folder, move_into, open_regular
 from connectors.csv_format import CsvFormat, checked
 from connectors.csv_quarantine import REASON, REJECTED, add_refused, write_reason
 from connectors.csv_reader import BLOCK_BYTES
@@ -26,8 +25,6 @@ from connectors.csv_source import Limits
 from connectors.errors import ConnectorError, Malformed, Misconfigured, Unreachable
 
 PATTERNS = ("*.csv", "*.txt", "*.tsv", "*.gz", "*.zip")
-#: Names that programs give to files they are still writing.
-_TEMPORARY = (".tmp", ".temp", ".part", ".partial", ".filepart", ".crdownload", ".swp", ".lock", "~")
 _WATCHED_AFTER_MOVE_S = 86_400.0
 
 
@@ -132,10 +129,10 @@ class CsvDrop:
             if Signature.of(path.lstat()) != done.signature:
                 return
             if done.unreadable is not None:
-                moved = _move(path, self._quarantine, done.content_hash)
+                moved = move_into(path, self._quarantine, done.content_hash)
                 write_reason(moved, done.unreadable)
             else:
-                moved = _move(path, self._processed, done.content_hash)
+                moved = move_into(path, self._processed, done.content_hash)
             rejected = path.with_name(path.name + REJECTED)
             if rejected.is_file():
                 os.replace(rejected, moved.with_name(moved.name + REJECTED))
@@ -174,7 +171,7 @@ class CsvDrop:
             ) from exc
         for name, status in found:
             signature = Signature.of(status)
-            if _is_temporary(name):
+            if is_temporary(name):
                 temporary.add(signature.inode)
                 continue
             if not self._wanted(name) or kept.get(name) == (signature.size, signature.modified_ns):
@@ -200,7 +197,7 @@ class CsvDrop:
         path = self._config.folder / name
         if self._config.keep:
             beside = self._quarantine / name
-            _make(self._quarantine, self.key)
+            make_folder(self._quarantine, self.key)
         else:
             beside = path
         work = FileDeliveries(
@@ -213,12 +210,10 @@ class CsvDrop:
             block_bytes=self._config.block_bytes,
             rejected_beside=beside,
             state=carried,
+            remember=self._config.keep,
         )
         try:
             with open_regular(path, self.key) as file:
-                if self._config.keep:
-                    status = os.fstat(file.fileno())
-                    carried["taken"][name] = [status.st_size, status.st_mtime_ns]
                 self._pending[name] = work
                 yield from work.read(file)
         except Malformed:
@@ -291,7 +286,7 @@ class CsvFiles:
         target = self._config.processed or path.parent / "processed"
         if done.unreadable is not None:
             target = self._config.quarantine or path.parent / "quarantine"
-        moved = _move(path, target, done.content_hash)
+        moved = move_into(path, target, done.content_hash)
         if done.unreadable is not None:
             write_reason(moved, done.unreadable)
 
@@ -316,42 +311,3 @@ class CsvFiles:
         with open_regular(path, self.key) as file:
             self._pending[work.origin] = (path, work)
             yield from work.read(file)
-
-
-def _is_temporary(name: str) -> bool:
-    return name.startswith((".", "~")) or name.lower().endswith(_TEMPORARY)
-
-
-def _make(folder: Path, source: str) -> None:
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except OSError as exc:
-        raise Unreachable(
-            source, f"folder {folder} cannot be made ({exc.strerror}).", "Give the service write access."
-        ) from exc
-
-
-def _move(path: Path, folder: Path, content_hash: str) -> Path:
-    """Move a file into a folder under its own name; a name taken by other content gets part of the hash."""
-    folder.mkdir(parents=True, exist_ok=True)
-    target = folder / path.name
-    if target.exists() and _hash(target) != content_hash:
-        stem, suffix = os.path.splitext(path.name)
-        if suffix.lower() == ".gz":
-            stem, inner = os.path.splitext(stem)
-            suffix = inner + suffix
-        target = folder / f"{stem}.{content_hash[:8]}{suffix}"
-    try:
-        os.replace(path, target)
-    except OSError:
-        # Another file system: copied under a hidden name first, so that a crash leaves no half file under the real one.
-        draft = folder / f".{target.name}.tmp"
-        shutil.copy2(path, draft)
-        os.replace(draft, target)
-        path.unlink()
-    return target
-
-
-def _hash(path: Path) -> str:
-    with path.open("rb") as file:
-        return hashlib.file_digest(file, "sha256").hexdigest()
