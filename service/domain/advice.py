@@ -69,6 +69,7 @@ class Advice:
 
     action: Action
     cause: DriftCause
+    hint: str  #: a length of the tank that the error equals, if one does; else empty
     error: float  #: at the height the blanket usually has
     error_interval: tuple[float, float]
     error_ahead: float  #: expected 30 days on, if left
@@ -153,9 +154,11 @@ def advise(
     span_sure = abs(drift.span) > SPAN_SURE * span_sd and bank.learned()["span"] > 0.9
     offset, offset_var = drift.at(days, 0.0)
     error = decision.error
+    cause = _cause(history, drift, error, span_sure, above, tank, tolerance)
     return Advice(
         action=decision.action,
-        cause=_cause(history, drift, error, span_sure, above, tank, tolerance),
+        cause=cause,
+        hint=_hint(error, decision.sd, tank, signal) if cause is DriftCause.DATUM else "",
         error=error,
         error_interval=_interval(error, decision.sd),
         error_ahead=decision.ahead,
@@ -245,6 +248,18 @@ def _cause(
     if since and abs(first) > 0.7 * abs(error) and first * error > 0.0:
         return DriftCause.DATUM
     return DriftCause.FOULING
+
+
+def _hint(error: float, sd: float, tank: Tank, signal: Signal) -> str:
+    """The length somebody may have left out or counted twice: one that the error equals within its deviation."""
+    lengths = [(tank.floor_drop(tank.core_distance_from_wall), "the floor's fall to where cores are taken")]
+    if signal.mount is not None:
+        lengths.append((tank.floor_drop(signal.mount.distance_from_wall), "the floor's fall to where the sensor hangs"))
+        lengths.append((abs(signal.mount.zero_height), "the height of the sensor's zero or face above the floor datum"))
+    lengths.append((abs(tank.lowest_height), "the floor's whole fall"))
+    close = [(abs(abs(error) - length), words) for length, words in lengths if length > 2.0 * sd]
+    off, words = min(close, default=(math.inf, ""))
+    return words if off <= 2.0 * sd else ""
 
 
 def _unit_slip(history: DriftHistory) -> bool:

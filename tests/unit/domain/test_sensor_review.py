@@ -47,6 +47,7 @@ def test_a_constant_offset_is_a_wrong_datum() -> None:
     advice = reviewed(Story(days=8, error=lambda hours: np.full_like(hours, 0.42))).advice
     assert advice.action is Action.RECALIBRATE
     assert advice.cause is DriftCause.DATUM
+    assert advice.hint == "the floor's fall to where cores are taken"  # 5 m at 1:12
     assert advice.error == pytest.approx(0.42, abs=0.06)
     assert advice.error_interval[0] < 0.42 < advice.error_interval[1]
 
