@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime
 from zoneinfo import ZoneInfo
@@ -21,6 +22,8 @@ class SitePresentation:
     zone: ZoneInfo
     #: Where the pages are reached from outside; None where there is no such address.
     public_url: str | None = None
+    #: Makes the link by which an occurrence (alarm key, code, time now) is answered; None where there are no links.
+    link: Callable[[str, str, datetime], str | None] | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

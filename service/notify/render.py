@@ -96,7 +96,9 @@ def sheet_of(facts: AlarmFacts, system: UnitSystem) -> Sheet:
     if wording.sends_to_tank(facts):
         sections.append(Section(title="Before you go to the tank", lines=wording.CAUTIONS))
     link = None
-    if facts.site.public_url and facts.code:
+    if facts.code and facts.site.link is not None:
+        link = facts.site.link(facts.definition.key, facts.code, facts.now)
+    elif facts.code and facts.site.public_url:
         link = f"{facts.site.public_url.rstrip('/')}/alarms/{facts.code}"
     return Sheet(
         word=wording.word(facts),

@@ -51,6 +51,11 @@ def word(facts: AlarmFacts) -> str:
     return _WORD[facts.definition.kind]
 
 
+def kind_word(kind: AlarmKind) -> str:
+    """The word for a kind of alarm."""
+    return _WORD[kind]
+
+
 def subject_of(facts: AlarmFacts) -> str:
     """Who the message is about: the tank, or the plant."""
     return facts.tank_label or facts.site.name
