@@ -15,6 +15,8 @@ Floats = NDArray[np.float64]
 
 #: The plant runs this long on its own before the scenario starts, so that it starts from a lived-in state. [h]
 RUN_UP_HOURS = 48
+#: Standard deviation of the small waves on a blanket. [m]
+RIPPLE = 0.012
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -149,7 +151,7 @@ def forcing(
     if plant.kind != "secondary":
         swing = 0.8 + 0.2 * inflow / weather.mean_flow
         feed = plant.feed_solids * swing * (1.0 + wander(hours.size, 0.10, 180.0, rng))
-    ripple = np.stack([wander(hours.size, 0.012, 25.0, rng) for _ in range(count)])
+    ripple = np.stack([wander(hours.size, RIPPLE, 25.0, rng) for _ in range(count)])
     return Forcing(hours, effluent, underflow, np.clip(index, 50.0, 450.0), feed, ripple)
 
 
