@@ -12,7 +12,7 @@ from typing import Any, BinaryIO
 from connectors.base import Delivery, Reject
 from connectors.csv_folder import Signature
 from connectors.csv_format import CsvFormat
-from connectors.csv_quarantine import RejectedRows
+from connectors.csv_quarantine import RejectedRows, tell_reason
 from connectors.csv_reader import Chunk, Reading
 from connectors.csv_samples import no_samples
 from connectors.csv_source import Damaged, Limits, Member, content_hash, members
@@ -77,8 +77,12 @@ class FileDeliveries:
                 raise Unreachable(
                     self.source, f"{self.origin} changed while it was read.", "It is taken again when it rests."
                 )
-            if rejected is not None and self._any_readable:
-                self._write(rejected.finish)
+            if rejected is not None and self.rejected_beside is not None:
+                if self._any_readable:
+                    self._write(rejected.finish)
+                # Told before the rows are stored: should we die in between, the file is known for what it is.
+                beside, reason = self.rejected_beside, self.unreadable
+                self._write(lambda: tell_reason(beside, reason))
             complete = True
         finally:
             if rejected is not None and not (complete and self._any_readable):

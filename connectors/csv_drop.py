@@ -17,9 +17,9 @@ from typing import Any
 
 from connectors.base import Delivery
 from connectors.csv_delivery import AlreadyTaken, FileDeliveries
-from connectors.csv_folder import Signature, is_temporary, make_folder, move_into, open_regular
+from connectors.csv_folder import Signature, is_temporary, make_folder, move, open_regular, place_in
 from connectors.csv_format import CsvFormat, checked
-from connectors.csv_quarantine import REASON, REJECTED, add_refused, write_reason
+from connectors.csv_quarantine import REASON, REJECTED, add_refused
 from connectors.csv_reader import BLOCK_BYTES
 from connectors.csv_source import Limits
 from connectors.errors import ConnectorError, Malformed, Misconfigured, Unreachable
@@ -128,14 +128,7 @@ class CsvDrop:
             self._seen.pop(delivery.origin, None)
             if Signature.of(path.lstat()) != done.signature:
                 return
-            if done.unreadable is not None:
-                moved = move_into(path, self._quarantine, done.content_hash)
-                write_reason(moved, done.unreadable)
-            else:
-                moved = move_into(path, self._processed, done.content_hash)
-            rejected = path.with_name(path.name + REJECTED)
-            if rejected.is_file():
-                os.replace(rejected, moved.with_name(moved.name + REJECTED))
+            moved = _put_away(path, done.content_hash, self._processed, self._quarantine)
             self._moved[moved] = (Signature.of(moved.lstat()), self._clock(), path)
         except FileNotFoundError:
             return  # somebody took it away: what it held is stored
@@ -218,8 +211,6 @@ class CsvDrop:
                 yield from work.read(file)
         except Malformed:
             return  # it turned into a link or a pipe since the look: no file of ours
-        if self._config.keep and work.unreadable is not None:
-            write_reason(beside, work.unreadable)
 
     def _bring_back_grown(self) -> None:
         """A program that keeps its file open goes on writing after the move: such a file is taken once more."""
@@ -280,15 +271,12 @@ class CsvFiles:
         if not delivery.last_part or delivery.origin not in self._pending:
             return
         path, done = self._pending.pop(delivery.origin)
-        add_refused(path, delivery.refused)
-        if not self._move or Signature.of(path.lstat()) != done.signature:
-            return
-        target = self._config.processed or path.parent / "processed"
-        if done.unreadable is not None:
-            target = self._config.quarantine or path.parent / "quarantine"
-        moved = move_into(path, target, done.content_hash)
-        if done.unreadable is not None:
-            write_reason(moved, done.unreadable)
+        if done.rejected_beside is not None:
+            add_refused(path, delivery.refused)
+        if self._move and path.exists() and Signature.of(path.lstat()) == done.signature:
+            processed = self._config.processed or path.parent / "processed"
+            quarantine = self._config.quarantine or path.parent / "quarantine"
+            _put_away(path, done.content_hash, processed, quarantine)
 
     def close(self) -> None:
         """Nothing is held open between polls."""
@@ -305,9 +293,21 @@ class CsvFiles:
             already_taken=self._already_taken,
             limits=self._config.limits,
             block_bytes=self._config.block_bytes,
-            rejected_beside=path,
+            # The rejects are told to whoever named the file anyway; a folder that cannot be written stops nothing.
+            rejected_beside=path if os.access(path.parent, os.W_OK) else None,
             state=carried,
         )
         with open_regular(path, self.key) as file:
             self._pending[work.origin] = (path, work)
             yield from work.read(file)
+
+
+def _put_away(path: Path, content_hash: str, processed: Path, quarantine: Path) -> Path:
+    """Move a file that is done with, after what is told about it, so that they stay side by side whatever happens."""
+    told = [path.with_name(path.name + ending) for ending in (REJECTED, REASON)]
+    target = place_in(quarantine if told[1].is_file() else processed, path.name, content_hash)
+    for note, ending in zip(told, (REJECTED, REASON), strict=True):
+        if note.is_file():
+            move(note, target.with_name(target.name + ending))
+    move(path, target)
+    return target

@@ -72,25 +72,28 @@ def make_folder(folder: Path, source: str) -> None:
         ) from exc
 
 
-def move_into(path: Path, folder: Path, content_hash: str) -> Path:
-    """Move a file into a folder under its own name; a name taken by other content gets part of the hash."""
+def place_in(folder: Path, name: str, content_hash: str) -> Path:
+    """Where a file goes in a folder: under its own name; a name taken by other content gets part of the hash."""
     folder.mkdir(parents=True, exist_ok=True)
-    target = folder / path.name
-    if target.exists() and _hash(target) != content_hash:
-        stem, suffix = os.path.splitext(path.name)
-        if suffix.lower() == ".gz":
-            stem, inner = os.path.splitext(stem)
-            suffix = inner + suffix
-        target = folder / f"{stem}.{content_hash[:8]}{suffix}"
+    target = folder / name
+    if not target.exists() or _hash(target) == content_hash:
+        return target
+    stem, suffix = os.path.splitext(name)
+    if suffix.lower() == ".gz":
+        stem, inner = os.path.splitext(stem)
+        suffix = inner + suffix
+    return folder / f"{stem}.{content_hash[:8]}{suffix}"
+
+
+def move(path: Path, target: Path) -> None:
+    """Move a file, to another file system if need be; a crash leaves no half file under the new name."""
     try:
         os.replace(path, target)
     except OSError:
-        # Another file system: copied under a hidden name first, so that a crash leaves no half file under the real one.
-        draft = folder / f".{target.name}.tmp"
+        draft = target.with_name(f".{target.name}.tmp")
         shutil.copy2(path, draft)
         os.replace(draft, target)
         path.unlink()
-    return target
 
 
 def _hash(path: Path) -> str:

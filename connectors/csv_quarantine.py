@@ -85,8 +85,10 @@ def add_refused(beside: Path, refused: Sequence[Reject]) -> None:
     rows.finish()
 
 
-def write_reason(beside: Path, reason: str) -> Path:
-    """A text file that says why a whole file was set aside."""
+def tell_reason(beside: Path, reason: str | None) -> None:
+    """Say in a text file beside a file why it cannot be used; without a reason, what an earlier reading said is withdrawn."""
     path = beside.with_name(beside.name + REASON)
-    path.write_text(reason.rstrip() + "\n", encoding="utf-8")
-    return path
+    if reason is None:
+        path.unlink(missing_ok=True)
+    else:
+        path.write_text(reason.rstrip() + "\n", encoding="utf-8")

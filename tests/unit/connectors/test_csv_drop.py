@@ -148,6 +148,17 @@ def test_a_crash_between_commit_and_move_moves_without_reading_again(bench: Benc
     assert bench.names() == ["processed/a.csv"]
 
 
+def test_a_crash_before_an_unreadable_file_is_moved_does_not_pass_it_off_as_read(bench: Bench) -> None:
+    bench.put("a.csv", "no table at all\n")
+    (first,) = bench.settled(commit=False)
+    assert bench.names() == ["a.csv", "a.csv.reason.txt"]
+    assert first.content_hash is not None
+    bench.known.add(first.content_hash)
+    bench.restart()
+    bench.settled()
+    assert bench.names() == ["quarantine/a.csv", "quarantine/a.csv.reason.txt"]
+
+
 def test_a_reader_that_stops_half_way_leaves_nothing_behind(tmp_path: Path) -> None:
     bench = Bench(tmp_path, block_bytes=64)
     bench.put("a.csv", MIXED + "".join(f"2025-03-01T01:{i:02d}:00Z,CL1,x\n" for i in range(50)))
@@ -362,7 +373,12 @@ def test_named_files(tmp_path: Path) -> None:
         ("a.csv", 1, 2),
         ("bad.csv", 0, 1),
     ]
-    assert sorted(path.name for path in tmp_path.iterdir()) == ["a.csv", "a.csv.rejected.csv", "bad.csv"]
+    assert sorted(path.name for path in tmp_path.iterdir()) == [
+        "a.csv",
+        "a.csv.rejected.csv",
+        "bad.csv",
+        "bad.csv.reason.txt",
+    ]
 
     files = CsvFiles(config, paths[1:], now=lambda: NOW, move=True)
     for delivery in files.poll({}):
