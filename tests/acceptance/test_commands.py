@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import json
+import math
 import os
 import subprocess
 import sys
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
+from zoneinfo import ZoneInfo
 
 import pytest
 
@@ -138,6 +140,43 @@ def test_the_same_core_sent_twice_is_stored_once(underweir: Command) -> None:
     assert not underweir.json(*words)["already_stored"]
     assert underweir.json(*words)["already_stored"]
     assert len(underweir.json("core", "list", "--days", "36500")) == 1
+
+
+def test_a_sensor_is_judged_against_cores_and_work_on_it_is_recorded(underweir: Command) -> None:
+    start = datetime.now(UTC).replace(second=0, microsecond=0) - timedelta(days=12)
+    readings = ["time,tag,value"]
+    cores = ["Taken,Tank,Blanket,Who,Note"]
+    zone = ZoneInfo("America/New_York")
+    for i in range(12 * 96):
+        at = start + timedelta(minutes=15 * i)
+        height = 3.5 + 0.4 * math.sin(i / 96 * 2 * math.pi)
+        readings.append(f"{at:%Y-%m-%dT%H:%M:%SZ},WEST_BLANKET,{height - 1.2 + 0.02 * (i % 3 - 1):.2f}")
+        if i % 48 == 24:
+            cores.append(f"{at.astimezone(zone):%Y-%m-%d %H:%M},west,{height + 40 / 3 / 12:.1f},R. Okafor,")
+    for name, lines in (("r.csv", readings), ("c.csv", cores)):
+        (underweir.folder / name).write_text("\n".join(lines) + "\n")
+    underweir("ingest", "--connector", "scada-export", str(underweir.folder / "r.csv"))
+    underweir("ingest", "--connector", "core-sheets", str(underweir.folder / "c.csv"))
+    [found] = underweir.json("drift", "--signal", "WEST_BLANKET")
+    assert found["action"] == "recalibrate now"
+    assert found["error_m"] == pytest.approx(-1.2 * 0.3048, abs=0.06)
+    assert found["error_95_m"][0] < -1.2 * 0.3048 < found["error_95_m"][1]
+    assert found["set"]["add"] == pytest.approx(1.2 * 0.3048, abs=0.06)
+    work = underweir.json(
+        "calibrate", "WEST_BLANKET", "--why", "reads low", "--as-found", "-1.2 ft", "--as-left", "0 ft"
+    )
+    [after] = underweir.json("drift", "--signal", "WEST_BLANKET")
+    assert after["last_work_at"] is not None
+    assert abs(after["error_m"]) < 0.05
+    assert [w["id"] for w in after["work"]] == [work["id"]]
+    pdf = underweir.folder / "certificate.pdf"
+    underweir("certificate", work["id"], "--out", str(pdf))
+    assert pdf.read_bytes().startswith(b"%PDF-")
+    rows = json.loads(underweir("estimate", "--tank", "west", "--from", "6 h", "--every", "1h", "--format", "json"))
+    assert len(rows) == 7
+    assert set(rows[0]) == {"time", "height_m", "sd_m", "rate_m_per_h", "clearance_m", "trust", "reason"}
+    # The sensor reads 1.2 ft low: what is believed must be the cores' level, not the sensor's.
+    assert all(2.8 * 0.3048 < row["height_m"] < 4.2 * 0.3048 for row in rows[:-1])
 
 
 def test_migrate_says_where_the_database_is(underweir: Command) -> None:
