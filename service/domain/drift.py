@@ -62,7 +62,7 @@ class Priors:
     trend_share: float = 0.5
     span_share: float = 0.3
     #: How far the trend itself wanders [m/day per √day].
-    trend_walk: float = 0.0003
+    trend_walk: float = 0.001
     trend_memory: float = TREND_MEMORY
 
 
