@@ -52,6 +52,7 @@ class Shape:
 
 #: A time column whose header says UTC holds UTC, whatever the zone of the plant.
 _SAYS_UTC = re.compile(r"(?<![a-z])(utc|gmt|zulu)(?![a-z])", re.IGNORECASE)
+_UNDIVIDED = ("no line is divided by comma, semicolon, tab or bar.", "Is it a CSV file? If so, set delimiter.")
 _SAMPLE_ROWS = 200
 _SAMPLE_BYTES = 128 << 10
 _PREAMBLE = 40
@@ -80,6 +81,8 @@ def find_shape(sample: bytes, first_line: int, options: CsvFormat, *, final: boo
     rows = [texts(record.fields) for record in records[start:]]
     header_record = records[start - 1] if header else None
     width = _width(rows, header_record)
+    if width < 2:
+        raise Malformed(name, *_UNDIVIDED)
     names = texts(header_record.fields)[:width] if header_record else []
     names += [""] * (width - len(names))
     body = [row for row in rows if len(row) >= width]
@@ -140,9 +143,7 @@ def _delimiter(sample: bytes, first_line: int, options: CsvFormat, *, final: boo
     if best is None:
         if not sample.strip():
             return b","
-        raise Malformed(
-            name, "no line is divided by comma, semicolon, tab or bar.", "Is it a CSV file? If so, set delimiter."
-        )
+        raise Malformed(name, *_UNDIVIDED)
     return best[1]
 
 
@@ -152,21 +153,29 @@ def _configured_time(options: CsvFormat, name: str) -> TimePattern | None:
 
 def _header(records: Sequence[Record], options: CsvFormat, pattern: TimePattern | None) -> tuple[int, bool]:
     """Index of the first record after the header, or of the first one with a time; and whether there is a header."""
-    timed = len(records)
-    for index, record in enumerate(records[:_PREAMBLE]):
-        cells = texts(record.fields)
-        if len(cells) > 1 and any(is_time(cell, pattern) or is_date(cell) for cell in cells):
-            timed = index
-            break
-    if options.header is False or timed == 0:
-        return (0 if timed == len(records) else timed), False
-    # Of the lines before the first time the header is the one with the most words we know; else the line just above, or,
-    # where no time can be read at all, the first line.
-    before = records[: min(timed, _PREAMBLE)]
-    known = [known_words(record, options) for record in before]
-    if max(known) > 0:
-        return len(known) - known[::-1].index(max(known)), True
-    return (timed if timed < len(records) else 1), True
+    first = records[:_PREAMBLE]
+    timed = next((i for i, record in enumerate(first) if _has_time(record, pattern)), None)
+    if options.header is False:
+        return timed or 0, False
+    known = [known_words(record, options) for record in first]
+    # Two words we know make a header, even below a preamble that names a time.
+    if max(known) >= 2:
+        return known.index(max(known)) + 1, True
+    # Else it is a line before the first time: the last one with a word we know, or the one just above; and where no time can
+    # be read at all, the first line.
+    if timed == 0:
+        return 0, False
+    before = known[:timed] if timed is not None else known[:1]
+    named = [i for i, count in enumerate(before) if count]
+    header = named[-1] if named else len(before) - 1
+    if len(first[header].fields) < 2:
+        return timed or 0, False
+    return header + 1, True
+
+
+def _has_time(record: Record, pattern: TimePattern | None) -> bool:
+    cells = texts(record.fields)
+    return len(cells) > 1 and any(is_time(cell, pattern) or is_date(cell) for cell in cells)
 
 
 def _width(rows: Sequence[Sequence[str]], header: Record | None) -> int:
