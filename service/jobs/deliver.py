@@ -126,9 +126,9 @@ def _record(conn: Connection, setup: AlarmSetup, claimed: Claimed, receipt: Rece
 
 def _tell_next(conn: Connection, setup: AlarmSetup, claimed: Claimed, now: datetime) -> None:
     """Put the same message on its way to whoever can be reached instead."""
-    failed = told_from(claimed.key, claimed.channel, claimed.payload, claimed.created_at)
-    if failed.kind is not MessageKind.ALARM or claimed.alarm_event_id is None:
+    if claimed.alarm_event_id is None or claimed.payload["kind"] != MessageKind.ALARM:
         return
+    failed = told_from(claimed.key, claimed.channel, claimed.payload, claimed.created_at)
     alarm = alarm_of_event(conn, claimed.alarm_event_id)
     definition = None if alarm is None else setup.definition(alarm[1])
     if alarm is None or definition is None:

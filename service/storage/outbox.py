@@ -15,7 +15,7 @@ from sqlalchemy import Connection, func, insert, select, text, update
 from sqlalchemy.dialects.postgresql import insert as upsert
 
 from service.alarms.retry import GiveUp
-from service.storage.tables import DeliveryAttempt, OutboxRow
+from service.storage.tables import AlarmEvent, AlarmRow, DeliveryAttempt, OutboxRow
 
 WAITING, SENT, FAILED = "waiting", "sent", "failed"
 
@@ -151,6 +151,38 @@ def next_due(conn: Connection) -> datetime | None:
     due = func.greatest(OutboxRow.next_attempt_at, OutboxRow.claimed_until)
     found: datetime | None = conn.execute(select(func.min(due)).where(OutboxRow.status == WAITING)).scalar_one()
     return found
+
+
+def last_told(conn: Connection, contact: str, since: datetime) -> list[str]:
+    """Keys of the alarms a person was told of since a time, the newest first, each once."""
+    rows = conn.execute(
+        select(AlarmRow.key)
+        .join(AlarmEvent, AlarmEvent.alarm_id == AlarmRow.id)
+        .join(OutboxRow, OutboxRow.alarm_event_id == AlarmEvent.id)
+        .where(
+            OutboxRow.payload["contact"].as_string() == contact,
+            OutboxRow.payload["kind"].as_string() == "alarm",
+            OutboxRow.created_at >= since,
+        )
+        .order_by(OutboxRow.id.desc())
+    )
+    return list(dict.fromkeys(row.key for row in rows))
+
+
+def last_to(conn: Connection, channel: str, recipient: str, since: datetime, *, kind: str) -> Mapping[str, Any] | None:
+    """The payload of the newest message of a kind to an address since a time."""
+    row = conn.execute(
+        select(OutboxRow.payload)
+        .where(
+            OutboxRow.channel == channel,
+            OutboxRow.recipient == recipient,
+            OutboxRow.created_at >= since,
+            OutboxRow.payload["kind"].as_string() == kind,
+        )
+        .order_by(OutboxRow.id.desc())
+        .limit(1)
+    ).first()
+    return None if row is None else row.payload
 
 
 def _attempt(conn: Connection, outbox_id: int, at: datetime, *, outcome: str, reason: str, answer: str) -> None:

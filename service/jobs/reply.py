@@ -1,0 +1,288 @@
+"""Answers to what people write back: "I have it", "?", "took a core: 2.4 ft". Only known numbers are heard."""
+
+from __future__ import annotations
+
+import uuid
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from enum import StrEnum
+from typing import Any
+
+import structlog
+from sqlalchemy import Engine
+
+from service.alarms.contact import Contact
+from service.alarms.machine import AlarmState
+from service.alarms.replies import (
+    AsksStatus,
+    Confirms,
+    Declines,
+    Reply,
+    TakesIt,
+    TookCore,
+    read_reply,
+)
+from service.domain.core import Core
+from service.domain.display import describe_clearance, describe_rate, format_clock, format_length
+from service.domain.estimate import TankSetup, Trust
+from service.domain.units import Dimension, UnitSystem, shown_unit, to_si
+from service.errors import InputError
+from service.jobs.acknowledge import acknowledge
+from service.jobs.alarm_setup import AlarmSetup
+from service.jobs.core import TypedCore, log_core
+from service.notify import gsm7
+from service.storage.alarms import alarms
+from service.storage.estimates import latest_estimates
+from service.storage.outbox import OutboxMessage, last_to, last_told, put
+from service.storage.session import transaction
+from service.storage.site_tables import SiteIds
+
+log = structlog.get_logger(__name__)
+
+#: A question is open to a yes this long.
+QUESTION_STANDS = timedelta(minutes=30)
+#: "OK" without a code, and a core without a tank, speak of what the person was told within this time.
+SPEAKS_OF = timedelta(hours=12)
+
+
+class ReplyReason(StrEnum):
+    """What came of a reply."""
+
+    TAKEN = "alarm taken"
+    NOTHING_OPEN = "nothing to take"
+    SEVERAL_OPEN = "several alarms open"
+    STATUS = "status told"
+    CORE_ASKED = "core to be confirmed"
+    CORE_LOGGED = "core logged"
+    CORE_REFUSED = "core cannot be"
+    WHICH_TANK = "tank not clear"
+    DECLINED = "declined"
+    UNCLEAR = "not understood"
+    UNKNOWN_NUMBER = "number not known"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Answered:
+    """What came of a reply, and what was answered; nothing is answered to a number nobody knows."""
+
+    reason: ReplyReason
+    contact: str | None = None
+    text: str = ""
+
+
+def answer(
+    engine: Engine,
+    setup: AlarmSetup,
+    tanks: Sequence[TankSetup],
+    ids: SiteIds,
+    *,
+    sender: str,
+    text: str,
+    now: datetime,
+    message_id: str = "",
+) -> Answered:
+    """Act on a reply and put the answer on its way.
+
+    Parameters
+    ----------
+    sender : the number it came from, with or without its plus.
+    message_id : what names the incoming message, so that the same one delivered twice is answered once.
+    """
+    contact = _known(setup, sender)
+    if contact is None:
+        log.warning("reply from an unknown number", sender=_masked(sender))
+        return Answered(reason=ReplyReason.UNKNOWN_NUMBER)
+    desk = _Desk(engine, setup, tuple(tanks), ids, contact, now)
+    reason, words, pending = desk.act(read_reply(text))
+    words = gsm7.shorten(gsm7.plain(words))
+    log.info("reply", contact=contact.name, outcome=reason.value)
+    key = "|".join(("reply", contact.name, message_id or now.isoformat(), reason.value))
+    payload: dict[str, Any] = {
+        "kind": "reply",
+        "contact": contact.name,
+        "reason": reason.value,
+        "occurred_at": None,
+        "subject": words,
+        "text": words,
+        "pending": pending,
+    }
+    with transaction(engine) as conn:
+        put(
+            conn,
+            [
+                OutboxMessage(
+                    key=key,
+                    alarm_event_id=None,
+                    channel="sms",
+                    recipient=contact.phone or sender,
+                    payload=payload,
+                    created_at=now,
+                )
+            ],
+        )
+    return Answered(reason=reason, contact=contact.name, text=words)
+
+
+_Outcome = tuple[ReplyReason, str, dict[str, Any] | None]
+
+
+@dataclass(frozen=True, slots=True)
+class _Desk:
+    """Where one person's reply is dealt with."""
+
+    engine: Engine
+    setup: AlarmSetup
+    tanks: tuple[TankSetup, ...]
+    ids: SiteIds
+    contact: Contact
+    now: datetime
+
+    @property
+    def units(self) -> UnitSystem:
+        return self.contact.units or self.setup.units
+
+    def act(self, reply: Reply) -> _Outcome:
+        match reply:
+            case TakesIt(code=code, note=note):
+                return self.take(code, note)
+            case AsksStatus():
+                return ReplyReason.STATUS, self.status(), None
+            case TookCore():
+                return self.ask_core(reply)
+            case Confirms():
+                return self.confirm()
+            case Declines():
+                return ReplyReason.DECLINED, "OK, nothing was stored.", None
+        return (
+            ReplyReason.UNCLEAR,
+            "Not understood. Send the CODE to take an alarm, ? for status, or: core EAST 2.4 ft",
+            None,
+        )
+
+    def take(self, code: str | None, note: str) -> _Outcome:
+        if code is None:
+            with transaction(self.engine) as conn:
+                told = last_told(conn, self.contact.name, self.now - SPEAKS_OF)
+                waiting = [r for r in alarms(conn) if r.machine.state is AlarmState.UNACKNOWLEDGED and r.key in told]
+            if not waiting:
+                return ReplyReason.NOTHING_OPEN, "Nothing is waiting for you. " + self.status(), None
+            if len(waiting) > 1:
+                codes = ", ".join(f"{r.machine.code} {self.label(r.tank)}" for r in waiting)
+                return ReplyReason.SEVERAL_OPEN, f"Which one? Send its code: {codes}", None
+            code = waiting[0].key
+        try:
+            done = acknowledge(
+                self.engine, self.setup, self.tanks, code, who=self.contact.name, now=self.now, note=note
+            )
+        except InputError:
+            return ReplyReason.NOTHING_OPEN, f"No alarm has the code {code}. " + self.status(), None
+        definition = self.setup.definition(done.key)
+        label = self.label(None if definition is None else definition.tank)
+        if not done.changed:
+            return ReplyReason.NOTHING_OPEN, f"{label} {done.code}: {done.reason.value}. {self.status()}", None
+        return ReplyReason.TAKEN, f"{label} {done.code} is yours. The others are told. {self.status()}", None
+
+    def status(self) -> str:
+        """How every tank stands, the fullest first."""
+        with transaction(self.engine) as conn:
+            tank_ids = {self.ids.tanks[tank.tank.key]: tank for tank in self.tanks}
+            found = latest_estimates(conn, list(tank_ids), until=self.now)
+        lines = []
+        for tank_id, estimate in found.items():
+            tank = tank_ids[tank_id].tank
+            clearance = tank.clearance(estimate.height)
+            doubt = {Trust.GOOD: "", Trust.DOUBTFUL: " doubtful", Trust.BLIND: " BLIND"}[estimate.trust]
+            where = describe_clearance(clearance, self.units).replace("the weir", "weir")
+            clock = format_clock(estimate.time, self.setup.site.zone).rpartition(" ")[0]
+            lines.append((clearance, f"{tank.label} {where} {describe_rate(estimate.rate, self.units)}{doubt} {clock}"))
+        return "; ".join(line for _, line in sorted(lines)) or "No readings yet."
+
+    def ask_core(self, said: TookCore) -> _Outcome:
+        tank = self.tank_meant(said.tank)
+        unit = said.unit or shown_unit(Dimension.LENGTH, self.units)
+        if tank is None:
+            example = self.tanks[0].tank.key if self.tanks else "EAST"
+            return ReplyReason.WHICH_TANK, f"Which tank? Send: core {example} {said.number:g} {unit}", None
+        thickness = said.thickness if said.thickness is not None else to_si(said.number, unit)
+        pending = {
+            "core": str(uuid.uuid4()),
+            "tank": tank.tank.key,
+            "thickness": thickness,
+            "typed": said.number,
+            "unit": unit,
+            "taken_at": self.now.isoformat(),
+        }
+        shown = format_length(thickness, self.units)
+        clock = format_clock(self.now, self.setup.site.zone)
+        words = f"Log a core of {shown} in {tank.tank.label} at {clock}? Send YES or NO."
+        return ReplyReason.CORE_ASKED, words, pending
+
+    def confirm(self) -> _Outcome:
+        with transaction(self.engine) as conn:
+            last = last_to(conn, "sms", self.contact.phone or "", self.now - QUESTION_STANDS, kind="reply")
+        pending = None if last is None else last.get("pending")
+        tank = None if not pending else next((t for t in self.tanks if t.tank.key == pending["tank"]), None)
+        if not pending or tank is None:
+            return ReplyReason.UNCLEAR, "There is no open question. " + self.status(), None
+        core = Core(
+            id=uuid.UUID(pending["core"]),
+            tank=tank.tank.key,
+            taken_at=datetime.fromisoformat(pending["taken_at"]),
+            recorded_at=self.now,
+            thickness=pending["thickness"],
+            distance_from_wall=tank.tank.core_distance_from_wall,
+            taken_by=self.contact.name,
+        )
+        logged = log_core(
+            self.engine,
+            tank.tank,
+            self.ids.tanks[tank.tank.key],
+            TypedCore(core=core, typed_value=pending["typed"], typed_unit=pending["unit"], source="sms"),
+            units=self.units,
+            now=self.now,
+            confirmed=True,
+        )
+        if not logged.stored:
+            why = "; ".join(finding.sentence for finding in logged.findings)
+            return ReplyReason.CORE_REFUSED, f"Not stored: {why}", None
+        clearance = tank.tank.clearance(tank.tank.height_from_thickness(core.thickness, core.distance_from_wall))
+        doubt = "".join(f" {finding.sentence}" for finding in logged.findings)
+        return (
+            ReplyReason.CORE_LOGGED,
+            f"Stored: {tank.tank.label} {describe_clearance(clearance, self.units)} by your core.{doubt}",
+            None,
+        )
+
+    def tank_meant(self, words: str) -> TankSetup | None:
+        """The tank the words name; without words the one they were last told about, or the only one."""
+        if words:
+            named = [t for t in self.tanks if _names(words, t)]
+            return named[0] if len(named) == 1 else None
+        if len(self.tanks) == 1:
+            return self.tanks[0]
+        with transaction(self.engine) as conn:
+            told = last_told(conn, self.contact.name, self.now - SPEAKS_OF)
+        about = [d.tank for key in told if (d := self.setup.definition(key)) is not None and d.tank is not None]
+        return next((t for t in self.tanks if about and t.tank.key == about[0]), None)
+
+    def label(self, tank: str | None) -> str:
+        return next((t.tank.label for t in self.tanks if t.tank.key == tank), self.setup.site.name)
+
+
+def _names(words: str, tank: TankSetup) -> bool:
+    """Whether the words are the tank's key or label, or words of it."""
+    wanted = set(words.casefold().split())
+    known = set(tank.tank.label.casefold().split()) | set(
+        tank.tank.key.casefold().replace("_", " ").replace("-", " ").split()
+    )
+    return words.casefold() == tank.tank.key.casefold() or wanted <= known
+
+
+def _known(setup: AlarmSetup, sender: str) -> Contact | None:
+    digits = "".join(c for c in sender if c.isdigit())
+    return next((c for c in setup.contacts if c.phone and digits and c.phone.lstrip("+") == digits), None)
+
+
+def _masked(number: str) -> str:
+    return f"…{number[-3:]}" if len(number) > 3 else "…"

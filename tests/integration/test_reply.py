@@ -1,0 +1,170 @@
+"""A conversation by SMS with somebody on the walkway, on a real database."""
+
+from __future__ import annotations
+
+from datetime import datetime, timedelta
+
+import pytest
+from sqlalchemy import Engine, text
+
+from service.alarms.contact import Contact
+from service.alarms.machine import AlarmState
+from service.jobs.evaluate import evaluate
+from service.jobs.reply import Answered, ReplyReason, answer
+from service.notify import gsm7
+from service.storage.alarms import alarms
+from service.storage.cores import current_cores
+from service.storage.session import transaction
+from tests.alarm_plant import MINUTE, NIGHT, TANKS, WEST, AlarmPlant, alarm_setup, definitions
+
+ANNA = Contact(name="Anna", phone="+15550100101", channels=("sms",))
+BEN = Contact(name="Ben", phone="+15550100102", channels=("sms",), units="si")
+LATER = NIGHT + 5 * MINUTE
+
+
+@pytest.fixture
+def plant(engine: Engine) -> AlarmPlant:
+    """East has just raised its danger alarm; both were told."""
+    setup = alarm_setup(
+        contacts=(ANNA, BEN),
+        channels=frozenset({"sms"}),
+        alarms=(*definitions("east")[1:2], *definitions("west")[1:2]),
+    )
+    built = AlarmPlant.build(engine, setup)
+    for minute in range(2):
+        now = NIGHT + minute * MINUTE
+        built.believe(now, 0.3, rate=0.1)
+        built.believe(now, 2.0, tank=WEST)
+        done = evaluate(built.engine, built.setup, TANKS, built.ids, projected={}, now=now)
+        assert done.failed == {}
+    return built
+
+
+def say(
+    plant: AlarmPlant, words: str, *, sender: str = "+15550100101", now: datetime = LATER, id: str = ""
+) -> Answered:
+    return answer(plant.engine, plant.setup, TANKS, plant.ids, sender=sender, text=words, now=now, message_id=id)
+
+
+def code(plant: AlarmPlant) -> str:
+    with transaction(plant.engine) as conn:
+        return next(r.machine.code for r in alarms(conn) if r.key == "east.high-high")
+
+
+def state(plant: AlarmPlant, key: str = "east.high-high") -> AlarmState:
+    with transaction(plant.engine) as conn:
+        return next(r.machine.state for r in alarms(conn) if r.key == key)
+
+
+def outbox(plant: AlarmPlant) -> list[tuple[str, str]]:
+    with transaction(plant.engine) as conn:
+        rows = conn.execute(
+            text(
+                "SELECT payload->>'contact', payload->>'text' FROM outbox WHERE payload->>'kind' <> 'alarm' ORDER BY id"
+            )
+        ).all()
+    return [(row[0], row[1]) for row in rows]
+
+
+@pytest.mark.parametrize("words", ["CODE", "ack CODE", "ok", "I have it"])
+def test_taken_by_code_or_plainly(plant: AlarmPlant, words: str) -> None:
+    said = say(plant, words.replace("CODE", code(plant).lower()))
+    assert said.reason is ReplyReason.TAKEN
+    assert state(plant) is AlarmState.ACKNOWLEDGED
+    told, replied = outbox(plant)
+    assert told[0] == "Ben"
+    assert told[1].startswith("TAKEN East clarifier: Anna has it")
+    assert replied[0] == "Anna"
+    assert replied[1].startswith(f"East clarifier {code(plant)} is yours. The others are told. East clarifier 1.0 ft")
+
+
+def test_a_second_answer_learns_that_it_is_taken(plant: AlarmPlant) -> None:
+    say(plant, "ok")
+    assert say(plant, code(plant), sender="15550100102").reason is ReplyReason.NOTHING_OPEN
+    assert say(plant, "ok", sender="15550100102").text.startswith("Nothing is waiting for you. East clarifier 0.30 m")
+
+
+def test_two_open_alarms_are_told_apart(plant: AlarmPlant) -> None:
+    for minute in range(2, 4):
+        now = NIGHT + minute * MINUTE
+        plant.believe(now, 0.4, tank=WEST)
+        evaluate(plant.engine, plant.setup, TANKS, plant.ids, projected={}, now=now)
+    said = say(plant, "ok")
+    assert said.reason is ReplyReason.SEVERAL_OPEN
+    assert f"{code(plant)} East clarifier" in said.text
+    assert state(plant) is AlarmState.UNACKNOWLEDGED
+
+
+def test_status(plant: AlarmPlant) -> None:
+    said = say(plant, "?")
+    assert (
+        said.text
+        == "East clarifier 1.0 ft under weir rising 0.3 ft/h 03:01; West clarifier 6.6 ft under weir steady 03:01"
+    )
+
+
+def test_a_core_is_asked_back_and_stored_on_yes(plant: AlarmPlant) -> None:
+    asked = say(plant, "took a core: 12.0 ft")
+    assert asked.reason is ReplyReason.CORE_ASKED
+    assert asked.text == "Log a core of 12.0 ft in East clarifier at 03:05 EST? Send YES or NO."
+    stored = say(plant, "yes", now=LATER + MINUTE)
+    assert stored.reason is ReplyReason.CORE_LOGGED
+    with transaction(plant.engine) as conn:
+        (record,) = current_cores(conn, [plant.ids.tanks["east"]])
+    assert (record.core.taken_by, record.core.taken_at, record.typed_value, record.typed_unit) == (
+        "Anna",
+        LATER,
+        12.0,
+        "ft",
+    )
+    assert record.source == "sms"
+    assert say(plant, "yes", now=LATER + 2 * MINUTE).reason is ReplyReason.UNCLEAR
+
+
+@pytest.mark.parametrize(
+    ("then", "after", "reason"),
+    [
+        ("no", MINUTE, ReplyReason.DECLINED),
+        ("yes", timedelta(hours=1), ReplyReason.UNCLEAR),
+    ],
+)
+def test_a_core_not_confirmed_in_time_is_not_stored(
+    plant: AlarmPlant, then: str, after: timedelta, reason: ReplyReason
+) -> None:
+    say(plant, "core west 2.4 ft")
+    assert say(plant, then, now=LATER + after).reason is reason
+    with transaction(plant.engine) as conn:
+        assert current_cores(conn, [plant.ids.tanks["west"]]) == []
+
+
+def test_a_core_that_cannot_be_is_refused_with_the_reason(plant: AlarmPlant) -> None:
+    say(plant, "core east 40 ft")
+    said = say(plant, "yes", now=LATER + MINUTE)
+    assert said.reason is ReplyReason.CORE_REFUSED
+    assert said.text.startswith("Not stored: ")
+
+
+@pytest.mark.parametrize("words", ["core north 2.4 ft", "core clarifier 2.4 ft"])
+def test_an_unclear_tank_is_asked_for(plant: AlarmPlant, words: str) -> None:
+    said = say(plant, words)
+    assert (said.reason, said.text) == (ReplyReason.WHICH_TANK, "Which tank? Send: core east 2.4 ft")
+
+
+def test_an_unknown_number_is_not_heard(plant: AlarmPlant) -> None:
+    said = say(plant, code(plant), sender="+15550100999")
+    assert (said.reason, said.text) == (ReplyReason.UNKNOWN_NUMBER, "")
+    assert state(plant) is AlarmState.UNACKNOWLEDGED
+    assert outbox(plant) == []
+
+
+def test_the_same_message_delivered_twice_is_answered_once(plant: AlarmPlant) -> None:
+    say(plant, "?", id="m-1")
+    say(plant, "?", id="m-1")
+    assert len(outbox(plant)) == 1
+
+
+@pytest.mark.parametrize("words", ["?", "hello", "ok", "core 3", "yes"])
+def test_every_answer_is_one_sms(plant: AlarmPlant, words: str) -> None:
+    count = gsm7.septets(say(plant, words).text)
+    assert count is not None
+    assert 0 < count <= 160
