@@ -18,7 +18,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from service.domain.drift import Priors
+from service.domain.drift_priors import Priors
 from service.domain.kalman import Model
 
 Array = NDArray[np.float64]

@@ -16,8 +16,9 @@ from numpy.typing import NDArray
 
 from service.domain.conditioning import REAL_JUMP_CHANCE
 from service.domain.core import Calibration
-from service.domain.drift import Drift, DriftBank, Priors
+from service.domain.drift import Drift, DriftBank
 from service.domain.drift_fit import Fit, Stretch, fit_drift
+from service.domain.drift_priors import Priors
 from service.domain.kalman import kalman_filter, smooth
 from service.domain.pairing import Pair
 from service.domain.workmanship import after_work

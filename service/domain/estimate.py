@@ -77,6 +77,8 @@ class TankSetup:
     tank: Tank
     blankets: tuple[Signal, ...]
     others: tuple[Signal, ...] = ()
+    #: The tank's part of the surface of all tanks of its kind: its part of the plant's flow where it is not metered. [–]
+    share_of_plant: float = 1.0
 
 
 Event = Reading | Core | Calibration

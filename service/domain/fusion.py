@@ -13,12 +13,13 @@ from collections.abc import Sequence
 from enum import Enum
 from typing import NamedTuple
 
+from service.domain.belief import Voice, averaged
 from service.domain.conditioning import REAL_JUMP_CHANCE, Judged, World
 from service.domain.core import Calibration, Core
-from service.domain.level import RATE_MEMORY, damped_step
-from service.domain.memory import SensorMemory, State, first_sensor
+from service.domain.memory import State
 from service.domain.pairing import Pair, core_height, extra_variance
 from service.domain.reading import Quality, Reading, Reason
+from service.domain.sensor_memory import UNEVEN_VAR, SensorMemory, first_sensor
 from service.domain.signal import Measures, Mount, Signal, SignalKind
 from service.domain.tank import Tank
 from service.domain.weir import water_surface
@@ -27,21 +28,12 @@ from service.errors import DomainError
 
 #: The span's pivot, as a share of the side water depth: about where blankets live.
 PIVOT_SHARE = 0.3
-#: Blanket under one sensor against the tank's: a blanket is not quite level [m].
-UNEVEN_VAR = 0.02**2
-#: Correlation assumed between the errors of two sensors corrected by the same cores.
-SHARED_CORRELATION = 0.5
-#: Core noise assumed where no sensor's history tells it [m].
-CORE_SD = 0.1
 #: A rising interface is carried by the water: its speed is bounded by this many times the upflow, within bounds [–, m/h].
 UPFLOW_TIMES, SLOWEST_BOUND, FASTEST_BOUND, UNKNOWN_BOUND = 2.0, 0.6, 6.0, 3.0
 #: How long a flow or a fluff top is taken for current [s].
 FLOW_HOLDS, FLUFF_HOLDS = 2 * 3600.0, 24 * 3600.0
 #: A belief older than this is no bridge over work on a sensor [s].
 BRIDGE_HOLDS = 2 * 3600.0
-#: A sensor that follows less than this share of the blanket's movement is not divided by it any more [–].
-LEAST_SCALE = 0.2
-LEAST_USUAL_RATE_VAR = 0.05**2
 
 
 class Source(Enum):
@@ -87,7 +79,7 @@ class Fold:
         self._see_world(state.time)
         self.core_just_spoke = False
         #: What the sensors say together at the belief's time.
-        self.fused = self._fused(state.time)
+        self.voice = self._voice(state.time)
 
     # --- events -------------------------------------------------------------------------------------------------------
 
@@ -105,12 +97,12 @@ class Fold:
         judged = sensor.conditioner.judge(time, reading, height, signal, self.tank, self.world)
         if judged.usable:
             if judged.stepped:
-                _suspect(sensor, judged.stepped)
+                sensor.suspect(judged.stepped)
             if sensor.bridge_time == sensor.bridge_time and sensor.conditioner.tracker.samples >= 3:
                 self._cross_bridge(sensor, time)
         self.core_just_spoke = False
         self._believe(time, judged)
-        return height, self._corrected(sensor, height, time)[0], self._verdict(sensor, judged)
+        return height, sensor.corrected(height, time, self.pivot)[0], self._verdict(sensor, judged)
 
     def core(self, core: Core) -> list[Pair]:
         """Take a hand core: each usable sensor's drift learns from it, or the belief does when there is none."""
@@ -127,14 +119,14 @@ class Fold:
         for tag in self.signals:
             sensor = state.sensors[tag]
             self._unlock(sensor, height, before, time)
-            if _speaks(sensor, time, self.signals[tag].stale_after.total_seconds()):
+            if sensor.speaks(time, self.signals[tag].stale_after.total_seconds()):
                 pairs.append(self._pair(tag, sensor, core, height, before, time))
         if pairs:
             self._believe(time, None)
             belief.last_core = time
         else:
-            self.fused = None
-            self._core_alone(height, time)
+            self.voice = None
+            belief.take_core(time, height, self.tank.side_water_depth)
         self.core_just_spoke = not pairs or max(p.sound + p.stepped for p in pairs) > 0.5
         return pairs
 
@@ -150,12 +142,12 @@ class Fold:
         self._believe(time, None)
         bank.restart(time, left.offset, left.offset_var, left.span, left.span_var)
         sensor.drift = bank.now()
-        sensor.step_mean = sensor.step_var = sensor.step_seen = 0.0
+        sensor.clear_suspicion()
         conditioner = sensor.conditioner
         conditioner.tracker.samples = 0
         conditioner.out_count, conditioner.locked, conditioner.last_good = 0, False, -math.inf
         sensor.bridge_time = time
-        self.fused, self.core_just_spoke = None, False
+        self.voice, self.core_just_spoke = None, False
 
     # --- the belief ---------------------------------------------------------------------------------------------------
 
@@ -164,12 +156,12 @@ class Fold:
         belief = self.state.belief
         if belief.time != belief.time:
             return Told(math.nan, math.inf, math.nan, Source.NOTHING, math.inf, True, False)
-        fused = self.fused if time == belief.time else self._fused(time)
-        if fused is not None:
-            height, var, rate, _, spread = fused
+        voice = self.voice if time == belief.time else self._voice(time)
+        if voice is not None:
+            height, var, rate, _, spread = voice
             source = Source.SENSOR
         else:
-            height, var, rate, _ = self._coasted(time)
+            height, var, rate, _ = belief.coasted(time, self.tank.side_water_depth)
             spread, source = 0.0, Source.COASTING
         if self.core_just_spoke:
             source = Source.CORE
@@ -188,83 +180,19 @@ class Fold:
         return Told(height, math.sqrt(var + spread), rate, source, time - belief.last_word, unproven, reads_high)
 
     def _believe(self, time: float, judged: Judged | None) -> None:
-        belief = self.state.belief
-        self.fused = fused = self._fused(time)
-        if fused is None:
+        self.voice = self._voice(time)
+        if self.voice is None:
             return
-        height, var, rate, rate_var, spread = fused
-        gap = time - belief.time
-        if gap > 0.0:
-            share = gap / (gap + 86_400.0)
-            usual = belief.usual_rate_var + share * (rate * rate - belief.usual_rate_var)
-            belief.usual_rate_var = usual if usual > LEAST_USUAL_RATE_VAR else LEAST_USUAL_RATE_VAR
-        belief.time, belief.height, belief.rate, belief.var, belief.rate_var = (
-            time,
-            height,
-            rate,
-            var + spread,
-            rate_var,
-        )
+        self.state.belief.take(time, self.voice)
         if judged is not None and judged.usable:
-            belief.last_word = time
+            self.state.belief.last_word = time
 
-    def _fused(self, time: float) -> tuple[float, float, float, float, float] | None:
-        """Height, variance, rate, its variance, and extra variance for disagreement, from the sensors that speak."""
-        found: list[tuple[float, float, float, float, float]] = []
-        for sensor, holds in self.sensors:
-            if _speaks(sensor, time, holds):
-                level, rate, p00, _, p11 = sensor.conditioner.tracker.ahead(time)
-                height, var = self._corrected(sensor, level, time)
-                found.append((height, var + p00 + UNEVEN_VAR, rate, p11, 0.0))
-        if len(found) < 2:
-            return found[0] if found else None
-        weights = [1.0 / f[1] for f in found]
-        total = sum(weights)
-        weights = [w / total for w in weights]
-        height = sum(w * f[0] for w, f in zip(weights, found, strict=True))
-        sds = sum(w * math.sqrt(f[1]) for w, f in zip(weights, found, strict=True))
-        alone = sum(w * w * f[1] for w, f in zip(weights, found, strict=True))
-        var = (1.0 - SHARED_CORRELATION) * alone + SHARED_CORRELATION * sds * sds
-        spread = sum(w * (f[0] - height) ** 2 for w, f in zip(weights, found, strict=True))
-        rate = sum(w * f[2] for w, f in zip(weights, found, strict=True))
-        return height, var, rate, min(f[3] for f in found), spread
-
-    def _coasted(self, time: float) -> tuple[float, float, float, float]:
-        belief = self.state.belief
-        gap = time - belief.time
-        if gap <= 0.0:
-            return belief.height, belief.var, belief.rate, belief.rate_var
-        s = damped_step(gap / 3600.0, RATE_MEMORY)
-        usual = belief.usual_rate_var
-        most = (self.tank.side_water_depth / 3.0) ** 2
-        var = belief.var + s.reach**2 * belief.rate_var + s.q00 * usual
-        return (
-            belief.height + s.reach * belief.rate,
-            min(var, max(most, belief.var)),
-            s.fade * belief.rate,
-            s.fade**2 * belief.rate_var + s.q11 * usual,
-        )
-
-    def _core_alone(self, height: float, time: float) -> None:
-        """No sensor speaks: the core updates the belief itself."""
-        belief = self.state.belief
-        noise = CORE_SD**2
-        if belief.time != belief.time:
-            belief.height, belief.var, belief.rate, belief.rate_var = height, noise, 0.0, belief.usual_rate_var
-        else:
-            before, var, rate, rate_var = self._coasted(time)
-            gap = height - before
-            if gap * gap > 9.0 * (var + noise):
-                # Neither can be right within its deviation: keep both in view.
-                var += gap * gap
-            gain = var / (var + noise)
-            belief.height, belief.var, belief.rate, belief.rate_var = (
-                before + gain * gap,
-                (1.0 - gain) * var,
-                rate,
-                rate_var,
-            )
-        belief.time = belief.last_word = belief.last_core = time
+    def _voice(self, time: float) -> Voice | None:
+        """What the sensors that speak say together."""
+        voices = [sensor.voice(time, self.pivot) for sensor, holds in self.sensors if sensor.speaks(time, holds)]
+        if len(voices) < 2:
+            return voices[0] if voices else None
+        return averaged(voices)
 
     # --- one sensor ---------------------------------------------------------------------------------------------------
 
@@ -278,27 +206,10 @@ class Fold:
             return mount.zero_height - value
         return self.tank.side_water_depth + self.head - value
 
-    def _corrected(self, sensor: SensorMemory, level: float, time: float) -> tuple[float, float]:
-        """Blanket height from a sensor's level, and the variance its drift gives it. [m, m²]"""
-        drift = sensor.drift
-        since = sensor.bank.time
-        days = (time - since) / 86_400.0 if since == since else 0.0
-        scale = 1.0 + drift.span
-        if scale < LEAST_SCALE:
-            scale = LEAST_SCALE
-        above = (level - sensor.step_mean - self.pivot - drift.at(days, 0.0)[0]) / scale
-        return self.pivot + above, (drift.at(days, above)[1] + sensor.step_var) / (scale * scale)
-
     def _pair(self, tag: str, sensor: SensorMemory, core: Core, height: float, before: Told, time: float) -> Pair:
         level, rate, p00, _, p11 = sensor.conditioner.tracker.ahead(time)
-        bank = sensor.bank
-        bank.move(time)
-        jump = sensor.step_seen
-        if jump:
-            bank.shift(sensor.step_mean, sensor.step_var)
-            sensor.drift = bank.now()
-            sensor.step_mean = sensor.step_var = sensor.step_seen = 0.0
-        believed = self._corrected(sensor, level, time)[0]
+        bank, jump = sensor.bank, sensor.settle_suspicion(time)
+        believed = sensor.corrected(level, time, self.pivot)[0]
         extra = extra_variance(p00 + UNEVEN_VAR, rate, p11, core.arm_position)
         since = (time - sensor.last_core) / 86_400.0 if sensor.last_core == sensor.last_core else 1.0
         verdict = bank.learn(time, level - height, believed - self.pivot, extra, since)
@@ -316,8 +227,8 @@ class Fold:
         conditioner = sensor.conditioner
         if not conditioner.locked:
             return
-        there = self._corrected(sensor, conditioner.out_level, time)[0]
-        if abs(height - there) < 0.5 * abs(there - self._corrected(sensor, conditioner.out_from, time)[0]) and (
+        there = sensor.corrected(conditioner.out_level, time, self.pivot)[0]
+        if abs(height - there) < 0.5 * abs(there - sensor.corrected(conditioner.out_from, time, self.pivot)[0]) and (
             abs(height - there) < abs(height - before.height)
         ):
             conditioner.believe_high(time)
@@ -328,7 +239,7 @@ class Fold:
         belief = self.state.belief
         if not time - belief.time <= BRIDGE_HOLDS or time - bridge > BRIDGE_HOLDS:
             return
-        height, var, _, _ = self._coasted(time)
+        height, var, _, _ = belief.coasted(time, self.tank.side_water_depth)
         level, _, p00, _, _ = sensor.conditioner.tracker.ahead(time)
         sensor.bank.observe(time, level - height, height - self.pivot, var + p00 + UNEVEN_VAR)
         sensor.drift = sensor.bank.now()
@@ -368,25 +279,3 @@ class Fold:
         self.world = World(self.lowest, tank.side_water_depth + self.head, rise, fluff)
         ends = (state.flow_time + FLOW_HOLDS, state.fluff_time + FLUFF_HOLDS)
         self.world_holds = min((end for end in ends if end >= time), default=math.inf)
-
-
-def _speaks(sensor: SensorMemory, time: float, holds: float) -> bool:
-    """Whether a sensor has a say: heard of lately, not locked, and not just worked on."""
-    conditioner = sensor.conditioner
-    return (
-        time - conditioner.last_good <= holds
-        and conditioner.tracker.samples > 0
-        and not conditioner.locked
-        and sensor.bridge_time != sensor.bridge_time
-    )
-
-
-def _suspect(sensor: SensorMemory, jump: float) -> None:
-    """The sensor jumped a little and stayed: most likely it shifted; a jump back clears the suspicion."""
-    seen = sensor.step_seen + jump
-    if sensor.step_seen and abs(seen) < 0.3 * abs(jump):
-        sensor.step_mean = sensor.step_var = sensor.step_seen = 0.0
-        return
-    sensor.step_seen = seen
-    sensor.step_mean += (1.0 - REAL_JUMP_CHANCE) * jump
-    sensor.step_var += REAL_JUMP_CHANCE * (1.0 - REAL_JUMP_CHANCE) * jump * jump

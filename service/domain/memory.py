@@ -12,53 +12,16 @@ from dataclasses import dataclass, field
 from typing import Any, TypeVar
 
 from service.domain.arm import ArmPasses
+from service.domain.belief import Belief
 from service.domain.conditioning import Conditioner
 from service.domain.drift import Drift, DriftBank
 from service.domain.level import LevelTracker
+from service.domain.sensor_memory import SensorMemory, first_sensor
 from service.domain.signal import Signal
 from service.domain.tank import Tank
 from service.errors import DomainError
 
 VERSION = 1
-
-
-@dataclass(slots=True)
-class SensorMemory:
-    """One blanket sensor: its conditioning, its drift, and a step its own signal shows that no core has confirmed yet."""
-
-    conditioner: Conditioner
-    bank: DriftBank
-    drift: Drift
-    last_core: float = math.nan
-    #: Suspected step not yet in the bank: mean [m], variance [m²], and the whole jump seen [m].
-    step_mean: float = 0.0
-    step_var: float = 0.0
-    step_seen: float = 0.0
-    #: Belief when the sensor was worked on, to be carried over to its first samples after; NaN when there is none.
-    bridge_time: float = math.nan
-
-    def copy(self) -> SensorMemory:
-        """An independent twin."""
-        c = self.conditioner
-        arm = dataclasses.replace(c.arm, starts=list(c.arm.starts))
-        conditioner = dataclasses.replace(c, tracker=dataclasses.replace(c.tracker), arm=arm)
-        return dataclasses.replace(self, conditioner=conditioner, bank=self.bank.copy())
-
-
-@dataclass(slots=True)
-class Belief:
-    """The tank's believed blanket when last known. Height [m], rate [m/h], variances [m², m²/h²]; times in s since 1970."""
-
-    time: float = math.nan
-    height: float = 0.0
-    rate: float = 0.0
-    var: float = 0.0
-    rate_var: float = 0.0
-    #: Variance of the rate of rise learned in this tank [m²/h²].
-    usual_rate_var: float = 0.04
-    #: Last time a usable sample or a core spoke.
-    last_word: float = math.nan
-    last_core: float = math.nan
 
 
 @dataclass(slots=True)
@@ -85,12 +48,6 @@ def first_state(tank: Tank, blankets: Sequence[Signal]) -> State:
     for signal in blankets:
         state.sensors[signal.tag] = first_sensor(tank)
     return state
-
-
-def first_sensor(tank: Tank) -> SensorMemory:
-    """A sensor never heard of before."""
-    bank = DriftBank(tank.side_water_depth)
-    return SensorMemory(conditioner=Conditioner(), bank=bank, drift=bank.now())
 
 
 def to_json(state: State) -> dict[str, Any]:

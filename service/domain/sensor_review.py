@@ -15,8 +15,9 @@ from service.domain.core_doubt import Doubt, core_doubt
 from service.domain.drift_history import CALLED, DriftHistory, Point, drift_history
 from service.domain.estimate import TankSetup
 from service.domain.fusion import PIVOT_SHARE
-from service.domain.memory import State, first_sensor
+from service.domain.memory import State
 from service.domain.pairing import Pair
+from service.domain.sensor_memory import first_sensor
 
 #: Pairs that say where the blanket usually stands.
 USUAL_PAIRS = 20

@@ -5,7 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from service.domain.core import Calibration, CalibrationKind
-from service.domain.drift import Drift, Priors
+from service.domain.drift import Drift
+from service.domain.drift_priors import Priors
 
 #: Deviation of the offset left [m]: written down; unwritten after a calibration; beyond the half taken off by a cleaning.
 #: Judgement, no source.

@@ -23,8 +23,9 @@ from numpy.typing import NDArray
 from service.domain.advice import TOLERANCE, Action, decide
 from service.domain.control_charts import cusum
 from service.domain.core import Core
-from service.domain.drift import DriftBank, Priors
+from service.domain.drift import DriftBank
 from service.domain.drift_history import CALLED
+from service.domain.drift_priors import Priors
 from service.domain.estimate import Event, Trust, advance, initial
 from service.domain.fusion import PIVOT_SHARE
 from service.domain.memory import State

@@ -9,8 +9,9 @@ from collections.abc import Callable
 import numpy as np
 import pytest
 
-from service.domain.drift import DriftBank, Priors
+from service.domain.drift import DriftBank
 from service.domain.drift_fit import Fit, Stretch
+from service.domain.drift_priors import Priors
 from service.domain.kalman import Model, kalman_filter
 from service.errors import DomainError
 

@@ -9,9 +9,9 @@ import numpy as np
 import pytest
 
 from service.domain.core import Calibration, CalibrationKind
-from service.domain.drift import Priors
 from service.domain.drift_fit import CORE_SDS, WALK_SDS, Fit, Stretch, fit_drift
 from service.domain.drift_history import DriftHistory, drift_history
+from service.domain.drift_priors import Priors
 from service.domain.kalman import kalman_filter
 from service.domain.pairing import Pair
 from tests.sensor_story import START
