@@ -15,8 +15,21 @@ import structlog
 from sqlalchemy import Connection, Engine
 
 from service.domain import estimate as estimator
+from service.domain.balance import Conditions
 from service.domain.estimate import Estimate, Event, TankSetup
+from service.domain.heading import (
+    Heading,
+    conditions,
+    first_heading,
+    follow,
+    heading_from_json,
+    heading_to_json,
+    outlook,
+    solids_loading,
+)
 from service.domain.memory import State
+from service.domain.outlook import Forecast
+from service.domain.reading import Reading
 from service.errors import DomainError
 from service.storage import calibrations, checkpoints, core_pairs, cores, estimates, readings, recompute
 from service.storage.session import transaction
@@ -36,6 +49,15 @@ class Caught:
     changed_from: datetime
     events: int
     estimates: int
+
+
+@dataclass(frozen=True, slots=True)
+class Outlook:
+    """Where a tank is heading, and what its other signals say now."""
+
+    forecast: Forecast | None
+    solids_loading: float | None  #: [kg/(m²·h)]
+    conditions: Conditions
 
 
 def update_estimates(engine: Engine, setups: Iterable[TankSetup], ids: SiteIds, now: datetime) -> list[Caught]:
@@ -68,6 +90,21 @@ def update_estimates(engine: Engine, setups: Iterable[TankSetup], ids: SiteIds, 
             return done
 
 
+def outlook_all(engine: Engine, setups: Iterable[TankSetup], ids: SiteIds, now: datetime) -> dict[str, Outlook]:
+    """Where each tank is heading, by tank key; tanks of which nothing is known are left out."""
+    found: dict[str, Outlook] = {}
+    with transaction(engine) as conn:
+        for setup in setups:
+            heading = newest_heading(conn, setup, ids.tanks[setup.tank.key])
+            if heading is not None:
+                found[setup.tank.key] = Outlook(
+                    forecast=outlook(setup, heading, now),
+                    solids_loading=solids_loading(setup, heading, now),
+                    conditions=conditions(setup, heading, now),
+                )
+    return found
+
+
 def project_all(engine: Engine, setups: Iterable[TankSetup], ids: SiteIds, now: datetime) -> dict[str, Estimate]:
     """Each tank's believed blanket at *now*, by tank key, carried forward from its newest checkpoint."""
     projected: dict[str, Estimate] = {}
@@ -93,10 +130,10 @@ def believed_between(
     """
     with transaction(engine) as conn:
         checkpoint = checkpoints.checkpoint_at(conn, ids.tanks[setup.tank.key], start)
-        state = _state(setup, checkpoint)
-        since = None if state is None or checkpoint is None else checkpoint.time + timedelta.resolution
+        known = _known(setup, checkpoint)
+        since = None if known is None or checkpoint is None else checkpoint.time + timedelta.resolution
         events = _events(conn, setup, ids, since, end + timedelta.resolution)
-    state = state or estimator.initial(setup)
+    state = estimator.initial(setup) if known is None else known.state
     told: list[Estimate] = []
     done, time = 0, start
     while time <= end:
@@ -109,18 +146,26 @@ def believed_between(
 
 def newest_state(conn: Connection, setup: TankSetup, tank_id: int) -> State | None:
     """The tank's state after everything estimated so far; None when there is none, or an older version wrote it."""
-    return _state(setup, checkpoints.latest_checkpoint(conn, tank_id))
+    known = _known(setup, checkpoints.latest_checkpoint(conn, tank_id))
+    return None if known is None else known.state
+
+
+def newest_heading(conn: Connection, setup: TankSetup, tank_id: int) -> Heading | None:
+    """Where the tank is heading after everything estimated so far; None where nothing is known."""
+    known = _known(setup, checkpoints.latest_checkpoint(conn, tank_id))
+    return None if known is None else known.heading
 
 
 def _stretch(conn: Connection, setup: TankSetup, ids: SiteIds, item: recompute.Due, now: datetime) -> Caught:
     blanket_ids = {signal.tag: ids.signals[signal.tag] for signal in setup.blankets}
     signal_ids = _signal_ids(setup, ids)
     checkpoint = checkpoints.checkpoint_before(conn, item.tank_id, item.dirty_from)
-    state = _state(setup, checkpoint)
-    if checkpoint is not None and state is not None:
-        start: datetime | None = checkpoint.time + timedelta.resolution
+    known = _known(setup, checkpoint)
+    start: datetime | None
+    if checkpoint is not None and known is not None:
+        start = checkpoint.time + timedelta.resolution
     else:
-        state, start = estimator.initial(setup), readings.earliest_time(conn, signal_ids)
+        known, start = _nothing_known(setup), readings.earliest_time(conn, signal_ids)
     since = item.dirty_from if start is None else min(start, item.dirty_from)
     newest = [now, *(readings.latest_times(conn, signal_ids))]
     end = since + STRETCH
@@ -128,7 +173,8 @@ def _stretch(conn: Connection, setup: TankSetup, ids: SiteIds, item: recompute.D
     upto = None if last else end
 
     events = _events(conn, setup, ids, since, upto)
-    advanced = estimator.advance(setup, state, events)
+    advanced = estimator.advance(setup, known.state, events)
+    follow(setup, known.heading, [event for event in events if isinstance(event, Reading)], advanced.estimates)
 
     checkpoints.drop_checkpoints_from(conn, item.tank_id, item.dirty_from)
     estimates.replace_estimates(conn, item.tank_id, since, advanced.estimates, upto)
@@ -136,7 +182,9 @@ def _stretch(conn: Connection, setup: TankSetup, ids: SiteIds, item: recompute.D
     core_pairs.replace_pairs(conn, blanket_ids, since, advanced.pairs, upto)
     if events:
         seen_to = estimator.event_order(events[-1])[0]
-        checkpoints.save_checkpoint(conn, item.tank_id, seen_to, estimator.state_to_json(advanced.state))
+        stored = {"estimator": estimator.state_to_json(advanced.state), "heading": heading_to_json(known.heading)}
+        checkpoints.save_checkpoint(conn, item.tank_id, seen_to, stored)
+        checkpoints.drop_earlier_in_hour(conn, item.tank_id, seen_to)
     # A change that came in meanwhile keeps the tank due from where it was, and this stretch is done again.
     if recompute.settle(conn, item) and upto is not None:
         recompute.mark(conn, {item.tank_id: upto})
@@ -160,12 +208,25 @@ def _events(
     return events
 
 
-def _state(setup: TankSetup, checkpoint: checkpoints.Checkpoint | None) -> State | None:
+@dataclass(slots=True)
+class _Known:
+    """What is remembered of a tank between stretches."""
+
+    state: State
+    heading: Heading
+
+
+def _nothing_known(setup: TankSetup) -> _Known:
+    return _Known(estimator.initial(setup), first_heading(setup))
+
+
+def _known(setup: TankSetup, checkpoint: checkpoints.Checkpoint | None) -> _Known | None:
     if checkpoint is None:
         return None
     try:
-        return estimator.state_from_json(checkpoint.state)
-    except DomainError:
+        stored = checkpoint.state
+        return _Known(estimator.state_from_json(stored["estimator"]), heading_from_json(stored["heading"]))
+    except (DomainError, KeyError):
         # Written by an older version of the mathematics: what it knew is learned again from the readings.
         log.info("estimating from the beginning", tank=setup.tank.key, reason="checkpoint of another version")
         return None

@@ -81,11 +81,13 @@ def setups_of(tanks: Iterable[Tank], signals: Sequence[Signal]) -> tuple[TankSet
     others: dict[str | None, list[Signal]] = {}
     for signal in signals:
         (blankets if signal.kind is SignalKind.BLANKET else others).setdefault(signal.tank, []).append(signal)
+    tanks = tuple(tanks)
     return tuple(
         TankSetup(
             tank=tank,
             blankets=tuple(blankets.get(tank.key, ())),
             others=(*others.get(tank.key, ()), *others.get(None, ())),
+            share_of_plant=tank.area / sum(other.area for other in tanks if other.kind is tank.kind),
         )
         for tank in tanks
     )

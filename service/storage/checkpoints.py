@@ -34,6 +34,16 @@ def save_checkpoint(conn: Connection, tank_id: int, time: datetime, state: Mappi
     )
 
 
+def drop_earlier_in_hour(conn: Connection, tank_id: int, time: datetime) -> None:
+    """Delete the checkpoints of the same hour before *time*: live running leaves one an hour, not one a reading."""
+    statement = delete(EstimatorCheckpoint).where(
+        EstimatorCheckpoint.tank_id == tank_id,
+        EstimatorCheckpoint.time >= time.replace(minute=0, second=0, microsecond=0),
+        EstimatorCheckpoint.time < time,
+    )
+    conn.execute(statement)
+
+
 def checkpoint_before(conn: Connection, tank_id: int, time: datetime) -> Checkpoint | None:
     """The newest checkpoint earlier than *time*: it has seen nothing of what changed at *time* or after."""
     return _newest(conn, tank_id, EstimatorCheckpoint.time < time)
