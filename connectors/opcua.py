@@ -36,7 +36,8 @@ class OpcuaConnector:
         self._clock = clock
         self._queue = SampleQueue(source.buffer)
         self._link = OpcuaLink(source, clock, self._hear)
-        self._offered: Delivery | None = None
+        self._offered: int | None = None
+        self._offers = 0
         self._watching = False
         self._gap: tuple[datetime, datetime] | None = None
         self._seen_to: datetime | None = None
@@ -73,7 +74,7 @@ class OpcuaConnector:
 
     def committed(self, delivery: Delivery) -> None:
         """Trim the queue of what is stored."""
-        if delivery is self._offered:
+        if self._offered is not None and delivery.state.get("offer") == self._offered:
             self._queue.commit()
             self._offered = None
             self._seen_to = datetime.fromisoformat(delivery.state["seen_to"])
@@ -209,12 +210,15 @@ class OpcuaConnector:
             seen_to = max(sample.time for sample in batch)
             if self._seen_to is not None:
                 seen_to = max(seen_to, self._seen_to)
-            delivery = Delivery(
-                origin=self._source.endpoint, samples=block_of(batch), state={"seen_to": seen_to.isoformat()}
+            self._offers += 1
+            self._offered = self._offers
+            yield Delivery(
+                origin=self._source.endpoint,
+                samples=block_of(batch),
+                # The delivery comes back as a copy, so it is known by its number.
+                state={"seen_to": seen_to.isoformat(), "offer": self._offers},
             )
-            self._offered = delivery
-            yield delivery
-            if self._offered is delivery:
+            if self._offered is not None:
                 return  # it was not stored; offering it again at once would not change that
 
     def _row(self, index: int, value: ua.DataValue | None, missing: str, now: datetime) -> ProbeRow:

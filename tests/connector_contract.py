@@ -87,11 +87,13 @@ class ConnectorContract:
             assert json.loads(json.dumps(dict(delivery.state))) == dict(delivery.state)
 
     def test_what_was_not_committed_comes_again(self, connector: Connector) -> None:
-        if not self.redelivers:
-            pytest.skip("this source shows its present state only")
         first = samples_of(read_once(connector, commit=False))
         again = samples_of(read_once(connector))
-        assert again[: len(first)] == first
+        if self.redelivers:
+            assert again[: len(first)] == first
+        else:
+            # A source that shows its present state only shows the same points once more.
+            assert [row[0] for row in again] == [row[0] for row in first]
 
     def test_a_dead_source_raises_a_connector_error_that_may_be_retried(self, dead_connector: Connector) -> None:
         with pytest.raises(ConnectorError) as caught:

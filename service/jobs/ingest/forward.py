@@ -1,0 +1,153 @@
+"""Store and forward: what a live source sends while the database is away waits in a spool, and goes first when it is back.
+
+A file waits in its folder by itself; a register shows a value once. A :class:`ForwardingSource` stands between such a
+source and :func:`ingest` and is a connector itself: it replays its spool before it asks the source, and
+:meth:`ForwardingSource.hold` reads the source into the spool when nothing can be stored.
+"""
+
+from __future__ import annotations
+
+import json
+import struct
+from collections.abc import Iterator, Mapping
+from typing import Any
+
+import numpy as np
+
+from connectors.base import Connector, Delivery, SampleBlock, SourceHealth
+from service.storage.spool import Spool, SpoolCounts
+
+_LENGTH = struct.Struct("<I")
+_COLUMNS = (("address_index", "<i4"), ("time_us", "<i8"), ("value", "<f8"), ("quality", "<i2"), ("reason", "<i2"))
+
+
+class ForwardingSource:
+    """A live connector with a spool behind it."""
+
+    def __init__(self, connector: Connector, spool: Spool) -> None:
+        self.key = connector.key
+        self._connector = connector
+        self._spool = spool
+        self._open: Delivery | None = None
+        self._replayed: int | None = None
+        self._state: Mapping[str, Any] | None = None
+
+    def poll(self, state: Mapping[str, Any]) -> Iterator[Delivery]:
+        """First what the spool holds, oldest first, then what the source has now."""
+        self._keep_open()
+        for record in self._spool.pending():
+            held = decode(record.payload)
+            self._replayed = record.sequence
+            yield held
+            if self._replayed is not None:
+                return  # not stored: what follows must not overtake it
+            if self._state is None:
+                state = held.state
+        for delivery in self._connector.poll(state if self._state is None else self._state):
+            self._state = delivery.state
+            self._open = delivery
+            yield delivery
+            if self._open is not None:
+                return
+
+    def committed(self, delivery: Delivery) -> None:
+        """Trim the spool, or let the source move on."""
+        if self._replayed is not None:
+            self._spool.trim(self._replayed)
+            self._replayed = None
+        elif self._open is not None:
+            self._open = None
+            self._connector.committed(delivery)
+
+    def hold(self) -> int:
+        """Read the source into the spool, for the database is away.
+
+        Returns
+        -------
+        How many samples were put by.
+
+        Raises
+        ------
+        ConnectorError
+            when the source cannot be read either.
+        OSError
+            when the disk takes nothing; the samples are counted as lost.
+        """
+        self._replayed = None
+        held = self._keep_open()
+        state = self._state
+        if state is None:
+            state = {}
+            for record in self._spool.pending():
+                state = decode(record.payload).state
+        for delivery in self._connector.poll(state):
+            self._state = delivery.state
+            self._open = delivery
+            held += self._keep_open()
+        return held
+
+    def spooled(self) -> SpoolCounts:
+        """What the spool holds and has lost."""
+        return self._spool.counts()
+
+    def losses_reported(self, counts: SpoolCounts) -> None:
+        """The losses in *counts* are written down where people see them."""
+        self._spool.losses_reported(counts)
+
+    def health(self) -> SourceHealth | None:
+        """The source's own account of itself, if it gives one."""
+        asked = getattr(self._connector, "health", None)
+        return asked() if callable(asked) else None
+
+    def close(self) -> None:
+        """Put by what is on its way, and release the source."""
+        try:
+            self._keep_open()
+        finally:
+            self._connector.close()
+            self._spool.close()
+
+    def _keep_open(self) -> int:
+        """Put a delivery by that was given out and not stored, and let the source move on."""
+        delivery, self._open = self._open, None
+        if delivery is None:
+            return 0
+        try:
+            if len(delivery.samples):
+                self._spool.append(encode(delivery), len(delivery.samples))
+        finally:
+            self._connector.committed(delivery)
+        return len(delivery.samples)
+
+
+def encode(delivery: Delivery) -> bytes:
+    """A delivery of a live source as bytes: its head as JSON, then its columns."""
+    block = delivery.samples
+    head = json.dumps(
+        {
+            "origin": delivery.origin,
+            "state": dict(delivery.state),
+            "addresses": list(block.addresses),
+            "samples": len(block),
+        },
+        separators=(",", ":"),
+    ).encode("utf-8")
+    columns = b"".join(np.ascontiguousarray(getattr(block, name), dtype=kind).tobytes() for name, kind in _COLUMNS)
+    return _LENGTH.pack(len(head)) + head + columns
+
+
+def decode(data: bytes) -> Delivery:
+    """The delivery that :func:`encode` wrote."""
+    (length,) = _LENGTH.unpack_from(data)
+    head = json.loads(data[_LENGTH.size : _LENGTH.size + length])
+    position = _LENGTH.size + length
+    columns = {}
+    for name, kind in _COLUMNS:
+        size = np.dtype(kind).itemsize * head["samples"]
+        columns[name] = np.frombuffer(data, dtype=kind, count=head["samples"], offset=position)
+        position += size
+    return Delivery(
+        origin=head["origin"],
+        samples=SampleBlock(addresses=tuple(head["addresses"]), **columns),
+        state=head["state"],
+    )

@@ -1,0 +1,236 @@
+"""The spool: order, bounds, damage, and being killed."""
+
+from __future__ import annotations
+
+import errno
+import os
+import signal
+import subprocess
+import sys
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from service.storage.spool import Record, Spool
+
+MIB = 1 << 20
+
+
+@pytest.fixture
+def opened() -> Iterator[Callable[..., Spool]]:
+    """A maker of spools, all closed at the end."""
+    made: list[Spool] = []
+
+    def make(folder: Path, *, max_bytes: int = MIB, segment_bytes: int | None = None) -> Spool:
+        made.append(Spool(folder, max_bytes=max_bytes, segment_bytes=segment_bytes))
+        return made[-1]
+
+    yield make
+    for spool in made:
+        spool.close()
+
+
+def payloads(spool: Spool) -> list[bytes]:
+    return [record.payload for record in spool.pending()]
+
+
+def test_first_in_first_out_and_trimmed(tmp_path: Path, opened: Callable[..., Spool]) -> None:
+    spool = opened(tmp_path)
+    first, second, third = (spool.append(p, 1) for p in (b"a", b"bb", b""))
+    assert list(spool.pending()) == [Record(first, 1, b"a"), Record(second, 1, b"bb"), Record(third, 1, b"")]
+    spool.trim(first)
+    assert payloads(spool) == [b"bb", b""]
+    spool.trim(third)
+    assert payloads(spool) == []
+    assert spool.counts().size_bytes == 0, "nothing is kept for nothing"
+
+
+def test_everything_is_there_after_a_restart(tmp_path: Path, opened: Callable[..., Spool]) -> None:
+    spool = opened(tmp_path, segment_bytes=4096)
+    sent = [bytes([i]) * 1000 for i in range(20)]
+    numbers = [spool.append(p, 2) for p in sent]
+    spool.trim(numbers[6])
+    spool.close()
+    again = opened(tmp_path, segment_bytes=4096)
+    assert payloads(again) == sent[7:]
+    assert again.counts().samples == 26
+    assert again.append(b"next", 1) == numbers[-1] + 1
+
+
+def test_a_torn_last_record_is_cut_off_wherever_it_tore(tmp_path: Path, opened: Callable[..., Spool]) -> None:
+    whole = opened(tmp_path / "whole")
+    whole.append(b"first record", 1)
+    kept = whole.counts().size_bytes
+    whole.append(b"second record", 1)
+    whole.close()
+    [segment] = (tmp_path / "whole").glob("*.segment")
+    data = segment.read_bytes()
+    for length in range(kept, len(data)):
+        folder = tmp_path / str(length)
+        folder.mkdir()
+        (folder / segment.name).write_bytes(data[:length])
+        torn = opened(folder)
+        assert payloads(torn) == [b"first record"]
+        assert torn.counts().damaged == 0
+        torn.append(b"third", 1)
+        torn.close()
+        assert payloads(opened(folder)) == [b"first record", b"third"]
+
+
+@given(st.integers(0, 200), st.integers(1, 255))
+@settings(max_examples=60, deadline=None)
+def test_a_flipped_byte_costs_one_record_and_is_counted(
+    tmp_path_factory: pytest.TempPathFactory, place: int, flip: int
+) -> None:
+    folder = tmp_path_factory.mktemp("spool")
+    spool = Spool(folder, max_bytes=MIB)
+    for i in range(5):
+        spool.append(b"record %d, twenty bytes" % i, 1)
+    spool.close()
+    [segment] = folder.glob("*.segment")
+    data = bytearray(segment.read_bytes())
+    data[place % len(data)] ^= flip
+    segment.write_bytes(data)
+    again = Spool(folder, max_bytes=MIB)
+    left = payloads(again)
+    assert len(left) == 4, "the other four are read"
+    assert left == sorted(left)
+    last_was_hit = place % len(data) >= len(data) // 5 * 4
+    assert again.counts().damaged == (0 if last_was_hit else 1)
+
+
+def test_when_full_the_oldest_go_and_are_counted(tmp_path: Path, opened: Callable[..., Spool]) -> None:
+    spool = opened(tmp_path, max_bytes=40_000, segment_bytes=4096)
+    for i in range(100):
+        spool.append(bytes([i]) * 1000, 3)
+    left = payloads(spool)
+    assert left == [bytes([i]) * 1000 for i in range(100 - len(left), 100)], "the newest, in order"
+    counts = spool.counts()
+    assert counts.size_bytes <= 40_000
+    assert counts.lost_records == 100 - len(left)
+    assert counts.lost_samples == 3 * counts.lost_records
+    assert counts.samples + counts.lost_samples == 300
+
+
+def test_losses_are_remembered_until_they_are_reported(tmp_path: Path, opened: Callable[..., Spool]) -> None:
+    spool = opened(tmp_path, max_bytes=20_000, segment_bytes=4096)
+    for i in range(40):
+        spool.append(bytes([i]) * 1000, 1)
+    before = spool.counts()
+    assert before.lost_samples > 0
+    spool.close()
+    again = opened(tmp_path, max_bytes=20_000, segment_bytes=4096)
+    assert again.counts().lost_samples == before.lost_samples
+    again.append(b"x" * 8000, 1)
+    later = again.counts().lost_samples - before.lost_samples
+    again.losses_reported(before)
+    assert again.counts().lost_samples == later
+
+
+@given(
+    st.lists(
+        st.one_of(
+            st.tuples(st.just("append"), st.integers(0, 3000)),
+            st.tuples(st.just("trim"), st.integers(0, 5)),
+            st.tuples(st.just("reopen"), st.just(0)),
+        ),
+        max_size=40,
+    )
+)
+@settings(max_examples=60, deadline=None)
+def test_nothing_vanishes_unaccounted(tmp_path_factory: pytest.TempPathFactory, steps: list[tuple[str, int]]) -> None:
+    folder = tmp_path_factory.mktemp("spool")
+    spool = Spool(folder, max_bytes=20_000, segment_bytes=4096)
+    appended: list[int] = []
+    stored: list[int] = []
+    for what, size in steps:
+        if what == "append":
+            appended.append(spool.append(b"p" * size, 1))
+        elif what == "trim":
+            for record in [r for _, r in zip(range(size), spool.pending(), strict=False)]:
+                stored.append(record.sequence)
+                spool.trim(record.sequence)
+        else:
+            spool.close()
+            spool = Spool(folder, max_bytes=20_000, segment_bytes=4096)
+    waiting = [r.sequence for r in spool.pending()]
+    assert len(appended) == len(stored) + len(waiting) + spool.counts().lost_samples
+    assert stored + waiting == sorted(stored + waiting)
+    assert waiting == appended[len(appended) - len(waiting) :]
+    spool.close()
+
+
+def test_a_full_disk_gives_up_the_oldest_first(
+    tmp_path: Path, opened: Callable[..., Spool], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    spool = opened(tmp_path, segment_bytes=4096)
+    for i in range(20):
+        spool.append(bytes([i]) * 1000, 1)
+    real, refusals = os.fsync, [3]
+
+    def full(handle: int) -> None:
+        if refusals[0]:
+            refusals[0] -= 1
+            raise OSError(errno.ENOSPC, "No space left on device")
+        real(handle)
+
+    monkeypatch.setattr("service.storage.spool.os.fsync", full)
+    spool.append(b"new", 1)
+    left = payloads(spool)
+    assert left[-1] == b"new"
+    counts = spool.counts()
+    assert counts.lost_samples > 0
+    assert counts.samples + counts.lost_samples == 21
+    spool.close()
+    assert payloads(opened(tmp_path)) == left
+
+
+def test_a_disk_that_takes_nothing_is_an_error_and_a_counted_loss(
+    tmp_path: Path, opened: Callable[..., Spool], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    spool = opened(tmp_path)
+
+    def full(handle: int) -> None:
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    monkeypatch.setattr("service.storage.spool.os.fsync", full)
+    with pytest.raises(OSError, match="No space"):
+        spool.append(b"new", 7)
+    assert spool.counts().lost_samples == 7
+    monkeypatch.undo()
+    spool.append(b"later", 1)
+    assert payloads(spool) == [b"later"]
+
+
+WRITER = """
+import sys
+from pathlib import Path
+from service.storage.spool import Spool
+spool = Spool(Path(sys.argv[1]), max_bytes=1 << 24, segment_bytes=8192)
+while True:
+    number = spool.append(b"%08d" % (spool._next) * 40, 1)
+    print(number, flush=True)
+"""
+
+
+def test_what_was_acknowledged_survives_kill_9(tmp_path: Path, opened: Callable[..., Spool]) -> None:
+    acknowledged = 0
+    for killing in range(4):
+        writer = subprocess.Popen([sys.executable, "-c", WRITER, str(tmp_path)], stdout=subprocess.PIPE, text=True)
+        assert writer.stdout is not None
+        for _ in range(30 + 17 * killing):
+            acknowledged = int(writer.stdout.readline())
+        writer.send_signal(signal.SIGKILL)
+        rest = writer.stdout.read().splitlines()
+        writer.stdout.close()
+        writer.wait()
+        acknowledged = max([acknowledged, *(int(line) for line in rest if line.isdigit() and len(line) < 9)])
+        spool = opened(tmp_path, max_bytes=1 << 24, segment_bytes=8192)
+        kept = list(spool.pending())
+        spool.close()
+        assert [r.sequence for r in kept] == list(range(1, len(kept) + 1))
+        assert len(kept) >= acknowledged
+        assert all(r.payload == b"%08d" % r.sequence * 40 for r in kept)
