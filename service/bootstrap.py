@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import secrets
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -15,10 +16,12 @@ from sqlalchemy import Engine
 
 from service.domain.estimate import TankSetup
 from service.domain.tank import Tank
+from service.errors import ConfigError
 from service.jobs.alarm_setup import AlarmSetup
 from service.jobs.ingest.plant import Plant
 from service.notify.base import Notifier
 from service.notify.facts import SitePresentation
+from service.notify.links import AlarmLinks
 from service.notify.smtp import SmtpAccount, SmtpNotifier
 from service.settings import Settings, load_settings, unknown_variables
 from service.site.site import Site, load_site
@@ -27,6 +30,7 @@ from service.storage.embedded import EmbeddedServer
 from service.storage.schema import migrate
 from service.storage.session import make_engine, transaction
 from service.storage.site_tables import SiteIds, record_revision, sync_site
+from service.web.plant import WebPlant
 
 log = structlog.get_logger(__name__)
 
@@ -61,9 +65,41 @@ class Installation:
         return AlarmSetup(
             definitions=self.site.alarm_definitions(),
             contacts=self.site.contacts(),
-            site=SitePresentation(name=self.site.name, zone=self.site.time_zone, public_url=self.settings.public_url),
+            site=SitePresentation(
+                name=self.site.name,
+                zone=self.site.time_zone,
+                public_url=self.settings.public_url,
+                link=self.links.link if self.settings.public_url else None,
+            ),
             units=self.site.units,
             channels=frozenset(self.notifiers),
+        )
+
+    @cached_property
+    def secret(self) -> bytes:
+        """What cookies and links are signed with."""
+        return secret_of(self.settings)
+
+    @cached_property
+    def links(self) -> AlarmLinks:
+        """The links by which alarms are answered from a message."""
+        return AlarmLinks(self.secret, self.settings.public_url)
+
+    def pages(self, clock: Callable[[], datetime], guest: str | None = None) -> WebPlant:
+        """The installation as the pages see it; *guest* is signed in without a password."""
+        return WebPlant(
+            engine=self.engine,
+            name=self.site.name,
+            units=self.site.units,
+            zone=self.site.time_zone,
+            setups=self.setups,
+            ids=self.ids,
+            alarms=self.alarms,
+            connectors=tuple(connector.key for connector in self.site.connectors()),
+            secret=self.secret,
+            links=self.links,
+            clock=clock,
+            guest=guest,
         )
 
     @cached_property
@@ -88,6 +124,42 @@ class Installation:
 def wall_clock() -> datetime:
     """The time now, in UTC."""
     return datetime.now(UTC)
+
+
+def secret_of(settings: Settings) -> bytes:
+    """The secret that is set, or the one kept in the data folder, made at the first start.
+
+    Raises
+    ------
+    ConfigError
+        when the file cannot be read or made.
+    """
+    if settings.secret_key is not None:
+        return settings.secret_key.get_secret_value().encode("utf-8")
+    path = settings.data_dir / "secret.key"
+    try:
+        settings.data_dir.mkdir(parents=True, exist_ok=True)
+        fresh = path.with_name(f"secret.key.{os.getpid()}.{secrets.token_hex(4)}")
+        if not path.exists():
+            # Written whole, then linked: of two services starting at once, both go on with the secret of the first.
+            descriptor = os.open(fresh, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
+            with os.fdopen(descriptor, "w", encoding="ascii") as file:
+                file.write(secrets.token_urlsafe(48))
+            try:
+                os.link(fresh, path)
+            except FileExistsError:
+                pass
+            finally:
+                fresh.unlink()
+        kept = path.read_bytes().strip()
+    except OSError as error:
+        raise ConfigError(
+            f"{path}: the secret that signs cookies and links cannot be kept there ({error.strerror});"
+            " make the data folder writable, or set UNDERWEIR_SECRET_KEY_FILE"
+        ) from error
+    if len(kept) < 32:
+        raise ConfigError(f"{path} is damaged: it holds less than 32 characters; remove it, and a new one is made")
+    return kept
 
 
 def settings_from_environment() -> Settings:

@@ -85,6 +85,24 @@ class Settings(BaseSettings):
     log_level: Literal["debug", "info", "warning", "error"] = Field(
         "info", description="How much is logged.", examples=["info"]
     )
+    http_host: str = Field(
+        "127.0.0.1",
+        description="Address on which the pages are served; other machines reach them through a reverse proxy with TLS.",
+        examples=["127.0.0.1"],
+    )
+    http_port: int = Field(
+        8391,
+        ge=0,
+        le=65535,
+        description="Port of the pages; 0 serves none.",
+        examples=["8391"],
+    )
+    secret_key: SecretStr | None = Field(
+        None,
+        description="Signs cookies and links in messages; at least 32 characters, the same on every node.",
+        examples=["(in a file named by UNDERWEIR_SECRET_KEY_FILE)"],
+        json_schema_extra={"default": "made once and kept in the data folder"},
+    )
     smtp_host: str | None = Field(
         None,
         description="Mail server that accepts alarm mails; without it no mail is sent.",
@@ -145,6 +163,13 @@ class Settings(BaseSettings):
     @classmethod
     def _lower(cls, value: object) -> object:
         return value.strip().lower() if isinstance(value, str) else value
+
+    @field_validator("secret_key")
+    @classmethod
+    def _long_enough(cls, value: SecretStr | None) -> SecretStr | None:
+        if value is not None and len(value.get_secret_value()) < 32:
+            raise _wrong("is shorter than 32 characters", "make one with: openssl rand -base64 48")
+        return value
 
     @field_validator("database_url")
     @classmethod

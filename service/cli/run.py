@@ -10,11 +10,14 @@ import structlog
 import typer
 
 from service import logs
-from service.bootstrap import opened, settings_from_environment, wall_clock
+from service.bootstrap import Installation, opened, settings_from_environment, wall_clock
 from service.cli.options import SiteFile
+from service.errors import ConfigError
 from service.scheduler import Timetable
 from service.sources import sources_of
 from service.watch import Watch
+from service.web.app import create_app
+from service.web.server import WebServer, listen
 
 log = structlog.get_logger(__name__)
 
@@ -46,12 +49,29 @@ def _run(site: SiteFile = None) -> None:
         watch = Watch(plant, sources_of(plant.site, plant.engine, wall_clock), wall_clock)
         timetable = Timetable(watch.tasks(), wall_clock)
         timetable.start()
+        pages = _pages(plant)
         log.info(
             "watching", site=plant.site.name, tanks=list(plant.tanks), sources=[c.key for c in plant.site.connectors()]
         )
         try:
             stop.wait()
         finally:
+            if pages is not None:
+                pages.stop()
             timetable.stop()
             watch.close()
     log.info("stopped")
+
+
+def _pages(plant: Installation) -> WebServer | None:
+    """Serve the pages; where that cannot be, the watch goes on all the same: calling people comes first."""
+    if plant.settings.http_port == 0:
+        return None
+    try:
+        taken = listen(plant.settings.http_host, plant.settings.http_port)
+    except ConfigError as error:
+        log.error("no pages", problem=str(error))
+        return None
+    server = WebServer(create_app(plant.pages(wall_clock)), taken)
+    server.start()
+    return server

@@ -1,1 +1,1 @@
-"""HTTP in: what other systems post, and what people see."""
+"""HTTP in: pages for people, an interface for programs."""

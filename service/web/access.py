@@ -1,0 +1,139 @@
+"""Who is asking, and whether they may: the one place where that is decided.
+
+Every route names the least role it asks for, or says that it is public; a test goes through all routes and holds each
+role against each of them. Routes that change something also ask for the form token.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Annotated
+
+from fastapi import Depends, Form, Header, HTTPException, Request
+
+from service.domain.role import Role, Scope
+from service.jobs.people import session_of, token_of
+from service.storage.people import PersonRecord
+from service.web.plant import Plant
+from service.web.signing import Signer
+
+SESSION_COOKIE = "uw_session"
+VISIT_COOKIE = "uw_visit"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Visitor:
+    """Who is asking: somebody signed in, a program with a token, or nobody known."""
+
+    person: PersonRecord | None = None
+    #: The secret of the session; empty for programs and strangers.
+    session: str = ""
+    scopes: frozenset[Scope] | None = None  #: of a token; None for people
+    #: What form tokens are bound to.
+    visit: str = ""
+    address: str = ""
+
+    @property
+    def actor(self) -> str:
+        """How they are called in logs and on alarms."""
+        return "" if self.person is None else self.person.label
+
+    def may(self, role: Role) -> bool:
+        """Whether their role includes that one."""
+        return self.person is not None and self.person.role.includes(role)
+
+
+class SignInNeeded(Exception):
+    """Nobody known is asking for what only known people may have."""
+
+
+def signer_of(request: Request) -> Signer:
+    """The signer of this installation."""
+    found: Signer = request.app.state.signer
+    return found
+
+
+def visitor_of(request: Request, plant: Plant) -> Visitor:
+    """Who is asking."""
+    address = request.client.host if request.client is not None else ""
+    scheme, _, secret = request.headers.get("authorization", "").partition(" ")
+    if scheme.lower() == "bearer":
+        token = token_of(plant.engine, secret.strip(), plant.clock())
+        if token is None:
+            raise HTTPException(401, "The token is not known, was taken back, or is too old.")
+        return Visitor(person=token.person, scopes=token.scopes, address=address)
+    signer = signer_of(request)
+    visit = signer.value(request.cookies.get(VISIT_COOKIE, "")) or ""
+    session = signer.value(request.cookies.get(SESSION_COOKIE, "")) or ""
+    if session:
+        person = session_of(plant.engine, session, plant.clock())
+        if person is not None:
+            return Visitor(person=person, session=session, visit=session, address=address)
+    return Visitor(visit=visit, address=address)
+
+
+AnyVisitor = Annotated[Visitor, Depends(visitor_of)]
+
+
+@dataclass(frozen=True)
+class Needs:
+    """Lets through whoever has at least that role and, coming with a token, that scope."""
+
+    role: Role
+    scope: Scope | None = None
+
+    def __call__(self, visitor: AnyVisitor) -> Visitor:
+        if visitor.person is None:
+            raise SignInNeeded
+        if not visitor.person.role.includes(self.role):
+            raise HTTPException(403, f"This is for the role {self.role} and above; yours is {visitor.person.role}.")
+        if visitor.scopes is not None and (self.scope is None or self.scope not in visitor.scopes):
+            wanted = f"the scope {self.scope}" if self.scope else "a person, not a token"
+            raise HTTPException(403, f"This needs {wanted}.")
+        return visitor
+
+
+@dataclass(frozen=True)
+class Public:
+    """Lets everybody through; says why that is right."""
+
+    why: str
+
+    def __call__(self, visitor: AnyVisitor) -> Visitor:
+        return visitor
+
+
+Viewer = Annotated[Visitor, Depends(Needs(Role.VIEWER))]
+Operator = Annotated[Visitor, Depends(Needs(Role.OPERATOR))]
+Technician = Annotated[Visitor, Depends(Needs(Role.TECHNICIAN))]
+Supervisor = Annotated[Visitor, Depends(Needs(Role.SUPERVISOR))]
+Administrator = Annotated[Visitor, Depends(Needs(Role.ADMINISTRATOR))]
+Reader = Annotated[Visitor, Depends(Needs(Role.VIEWER, Scope.READ))]
+CoreLogger = Annotated[Visitor, Depends(Needs(Role.OPERATOR, Scope.CORES))]
+AlarmHandler = Annotated[Visitor, Depends(Needs(Role.OPERATOR, Scope.ALARMS))]
+Pusher = Annotated[Visitor, Depends(Needs(Role.OPERATOR, Scope.PUSH))]
+
+
+def form_checked(request: Request, visitor: AnyVisitor, form_token: Annotated[str, Form(max_length=200)] = "") -> None:
+    """A form comes from a page of ours."""
+    _checked(request, visitor, form_token)
+
+
+def script_checked(
+    request: Request, visitor: AnyVisitor, x_form_token: Annotated[str, Header(max_length=200)] = ""
+) -> None:
+    """A script's request comes from a page of ours; programs with a token have no cookie that could be misused."""
+    if visitor.scopes is None:
+        _checked(request, visitor, x_form_token)
+
+
+def _checked(request: Request, visitor: Visitor, token: str) -> None:
+    elsewhere = request.headers.get("sec-fetch-site", "same-origin") not in ("same-origin", "none")
+    if elsewhere or not visitor.visit or not signer_of(request).form_token_right(visitor.visit, token):
+        raise HTTPException(403, "This form is too old, or comes from elsewhere. Load the page again and repeat it.")
+
+
+FormChecked = Depends(form_checked)
+ScriptChecked = Depends(script_checked)
+FORM_CHECKS: tuple[Callable[..., None], ...] = (form_checked, script_checked)

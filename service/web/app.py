@@ -1,0 +1,58 @@
+"""The pages and the programs' interface as one application."""
+
+from __future__ import annotations
+
+import threading
+from importlib import resources
+from pathlib import Path
+
+from fastapi import FastAPI
+from starlette.middleware.gzip import GZipMiddleware
+from starlette.responses import Response
+from starlette.staticfiles import StaticFiles
+from starlette.types import Scope
+
+from service import __version__
+from service.web import board_page, problems, shell, sign_in
+from service.web.board import Board
+from service.web.guard import Guard
+from service.web.plant import WebPlant
+from service.web.signing import Signer
+
+#: Every part of the application; a new one is a module with a ``router``.
+ROUTERS = (sign_in.router, board_page.router, shell.router)
+
+
+def create_app(plant: WebPlant) -> FastAPI:
+    """The application for one installation."""
+    app = FastAPI(
+        title="Underweir",
+        version=__version__,
+        summary="Sludge blankets of one plant: what is believed, what was measured, what is wrong.",
+        openapi_url=None,  # served to those who may read, with the rest of the programs' interface
+        docs_url=None,
+        redoc_url=None,
+    )
+    app.state.plant = plant
+    app.state.signer = Signer(plant.secret)
+    app.state.board = Board(plant)
+    #: Set when the service stops: pages that are open must not keep it.
+    app.state.stopping = threading.Event()
+    for router in ROUTERS:
+        app.include_router(router)
+    with resources.as_file(resources.files("service.web").joinpath("static")) as folder:
+        app.mount("/static", _Static(directory=Path(folder)), name="static")
+    problems.register(app)
+    app.add_middleware(GZipMiddleware, minimum_size=600, compresslevel=6)
+    app.add_middleware(Guard)
+    return app
+
+
+class _Static(StaticFiles):
+    """Static files, kept by browsers for good: their addresses change with their content."""
+
+    async def get_response(self, path: str, scope: Scope) -> Response:
+        answer = await super().get_response(path, scope)
+        if answer.status_code == 200:
+            answer.headers["Cache-Control"] = "public, max-age=31536000, immutable"
+        return answer

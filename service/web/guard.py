@@ -1,0 +1,69 @@
+"""What holds for every answer and every request: headers that keep browsers strict, and a limit on what is sent to us."""
+
+from __future__ import annotations
+
+from fastapi import HTTPException
+from starlette.datastructures import MutableHeaders
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
+
+#: More than any form or batch of ours needs.
+LARGEST_BODY = 8 * 1024 * 1024
+
+POLICY = "; ".join(
+    (
+        "default-src 'none'",
+        "script-src 'self'",
+        "style-src 'self'",
+        "img-src 'self'",
+        "font-src 'self'",
+        "connect-src 'self'",
+        "worker-src 'self'",
+        "manifest-src 'self'",
+        "form-action 'self'",
+        "base-uri 'none'",
+        "frame-ancestors 'none'",
+    )
+)
+HEADERS = {
+    "Content-Security-Policy": POLICY,
+    "X-Content-Type-Options": "nosniff",
+    "X-Frame-Options": "DENY",
+    "Referrer-Policy": "same-origin",
+    "Cross-Origin-Opener-Policy": "same-origin",
+    "Cross-Origin-Resource-Policy": "same-origin",
+    "Permissions-Policy": "camera=(), microphone=(), geolocation=(), payment=(), usb=()",
+}
+
+
+class Guard:
+    """Puts the headers on every answer and refuses bodies beyond the limit, however they announce themselves."""
+
+    def __init__(self, app: ASGIApp, largest_body: int = LARGEST_BODY) -> None:
+        self._app = app
+        self._largest = largest_body
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        if scope["type"] != "http":
+            await self._app(scope, receive, send)
+            return
+        taken = 0
+
+        async def limited() -> Message:
+            nonlocal taken
+            message = await receive()
+            taken += len(message.get("body", b""))
+            if taken > self._largest:
+                raise HTTPException(413, f"More than {self._largest // 1024 // 1024} MiB is not taken at once.")
+            return message
+
+        async def guarded(message: Message) -> None:
+            if message["type"] == "http.response.start":
+                headers = MutableHeaders(scope=message)
+                for name, value in HEADERS.items():
+                    headers.setdefault(name, value)
+                headers.setdefault("Cache-Control", "no-store")
+                if scope["scheme"] == "https":
+                    headers.setdefault("Strict-Transport-Security", "max-age=31536000")
+            await send(message)
+
+        await self._app(scope, limited, guarded)

@@ -1,0 +1,55 @@
+"""What the pages know of the installation they belong to."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Annotated
+from zoneinfo import ZoneInfo
+
+from fastapi import Depends, Request
+from sqlalchemy import Engine
+
+from service.domain.estimate import TankSetup
+from service.domain.tank import Tank
+from service.domain.units import UnitSystem
+from service.jobs.alarm_setup import AlarmSetup
+from service.notify.links import AlarmLinks
+from service.storage.site_tables import SiteIds
+
+
+@dataclass(frozen=True, kw_only=True)
+class WebPlant:
+    """One installation as the pages see it."""
+
+    engine: Engine
+    name: str
+    units: UnitSystem
+    zone: ZoneInfo
+    setups: tuple[TankSetup, ...]
+    ids: SiteIds
+    alarms: AlarmSetup
+    connectors: tuple[str, ...]
+    secret: bytes
+    links: AlarmLinks
+    clock: Callable[[], datetime]
+    #: Who is signed in without a password; only for a demo that nobody else can reach.
+    guest: str | None = None
+
+    @property
+    def tanks(self) -> Mapping[str, Tank]:
+        """Every tank by its key."""
+        return {setup.tank.key: setup.tank for setup in self.setups}
+
+    def setup(self, key: str) -> TankSetup | None:
+        """The tank of that key with its signals."""
+        return next((setup for setup in self.setups if setup.tank.key == key), None)
+
+
+def _plant(request: Request) -> WebPlant:
+    found: WebPlant = request.app.state.plant
+    return found
+
+
+Plant = Annotated[WebPlant, Depends(_plant)]

@@ -1,0 +1,111 @@
+"""When something goes wrong: a page for people, an RFC 9457 problem for programs; never our own inside."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from http import HTTPStatus
+from typing import Any
+from urllib.parse import quote
+
+import structlog
+from fastapi import FastAPI, HTTPException, Request, Response
+from fastapi.exceptions import RequestValidationError
+from fastapi.responses import JSONResponse, RedirectResponse
+from starlette.exceptions import HTTPException as StarletteHTTPException
+
+from service.errors import DomainError, InputError, ServiceError, StorageError
+from service.web.access import SignInNeeded, Visitor, visitor_of
+from service.web.pages import page
+
+log = structlog.get_logger(__name__)
+
+
+def problem(status: int, detail: str, **more: Any) -> JSONResponse:
+    """An RFC 9457 problem."""
+    body = {"type": "about:blank", "title": HTTPStatus(status).phrase, "status": status, "detail": detail, **more}
+    return JSONResponse(body, status_code=status, media_type="application/problem+json")
+
+
+def register(app: FastAPI) -> None:
+    """Teach the app what to answer."""
+    app.add_exception_handler(SignInNeeded, _sign_in)
+    app.add_exception_handler(StarletteHTTPException, _http)
+    app.add_exception_handler(RequestValidationError, _invalid)
+    app.add_exception_handler(ServiceError, _service)
+    app.add_exception_handler(Exception, _unforeseen)
+
+
+def _sign_in(request: Request, error: Exception) -> Response:
+    if _for_program(request) or request.method != "GET":
+        answer = _answer(request, 401, "Sign in first, or send a token: Authorization: Bearer uw_…")
+        answer.headers["WWW-Authenticate"] = "Bearer"
+        return answer
+    target = request.url.path + (f"?{request.url.query}" if request.url.query else "")
+    return RedirectResponse("/sign-in" if target == "/" else f"/sign-in?to={quote(target)}", status_code=303)
+
+
+def _http(request: Request, error: Exception) -> Response:
+    assert isinstance(error, StarletteHTTPException)
+    detail = str(error.detail)
+    if error.status_code == 404 and detail == "Not Found":
+        detail = "There is no such page."
+    return _answer(request, error.status_code, detail, headers=error.headers)
+
+
+def _invalid(request: Request, error: Exception) -> Response:
+    assert isinstance(error, RequestValidationError)
+    found = [
+        {"where": ".".join(str(part) for part in one["loc"]), "problem": str(one["msg"])} for one in error.errors()
+    ]
+    detail = "; ".join(f"{one['where']}: {one['problem']}" for one in found)
+    return _answer(request, 422, detail, errors=found)
+
+
+def _service(request: Request, error: Exception) -> Response:
+    match error:
+        case InputError():
+            return _answer(request, 400, str(error))
+        case StorageError(retryable=True):
+            log.warning("page not answered", path=request.url.path, error=str(error))
+            return _answer(request, 503, "The database is away just now; try again in a moment.")
+        case DomainError():
+            log.error("page failed", path=request.url.path, error=str(error))
+            return _answer(request, 500, "Something went wrong here; it is in the log.")
+    log.error("page failed", path=request.url.path, error=str(error))
+    return _answer(request, 500, "Something went wrong here; it is in the log.")
+
+
+def _unforeseen(request: Request, error: Exception) -> Response:
+    log.error("page failed", path=request.url.path, exc_info=error)
+    return _answer(request, 500, "Something went wrong here; it is in the log.")
+
+
+def _for_program(request: Request) -> bool:
+    return request.url.path.startswith("/api/") or "text/html" not in request.headers.get("accept", "")
+
+
+def _answer(
+    request: Request, status: int, detail: str, headers: Mapping[str, str] | None = None, **more: Any
+) -> Response:
+    if _for_program(request):
+        answer: Response = problem(status, detail, **more)
+    else:
+        answer = page(
+            request,
+            request.app.state.plant,
+            _who(request),
+            "problem.html.j2",
+            status=status,
+            code=status,
+            detail=detail,
+        )
+    for name, value in (headers or {}).items():
+        answer.headers[name] = value
+    return answer
+
+
+def _who(request: Request) -> Visitor:
+    try:
+        return visitor_of(request, request.app.state.plant)
+    except (HTTPException, ServiceError):  # the trouble may be just this
+        return Visitor()

@@ -1,0 +1,86 @@
+"""Serves the application from threads of its own, and lets go when asked."""
+
+from __future__ import annotations
+
+import errno
+import socket
+import threading
+
+import structlog
+import uvicorn
+from fastapi import FastAPI
+
+from service.errors import ConfigError
+
+log = structlog.get_logger(__name__)
+
+#: Requests under way are given so long to end.
+PATIENCE_S = 5
+
+
+def listen(host: str, port: int) -> socket.socket:
+    """Take the address.
+
+    Raises
+    ------
+    ConfigError
+        when it cannot be had, with what to do.
+    """
+    family = socket.AF_INET6 if ":" in host else socket.AF_INET
+    taken = socket.socket(family, socket.SOCK_STREAM)
+    taken.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+    try:
+        taken.bind((host, port))
+    except OSError as error:
+        taken.close()
+        if error.errno == errno.EADDRINUSE:
+            what = "another program listens there; set UNDERWEIR_HTTP_PORT to a free port"
+        elif error.errno == errno.EACCES:
+            what = "ports below 1024 are kept for root; use one above, behind a reverse proxy"
+        else:
+            what = f"{error.strerror}; check UNDERWEIR_HTTP_HOST"
+        raise ConfigError(f"pages cannot be served on {host}:{port}: {what}") from error
+    taken.set_inheritable(False)
+    return taken
+
+
+class WebServer:
+    """One running server."""
+
+    def __init__(self, app: FastAPI, taken: socket.socket) -> None:
+        self._app = app
+        self._socket = taken
+        config = uvicorn.Config(
+            app,
+            log_config=None,
+            access_log=False,
+            server_header=False,
+            proxy_headers=True,
+            forwarded_allow_ips="127.0.0.1",
+            timeout_keep_alive=15,
+            timeout_graceful_shutdown=PATIENCE_S,
+            limit_concurrency=500,
+            lifespan="off",
+        )
+        self._server = uvicorn.Server(config)
+        self._thread = threading.Thread(target=self._server.run, kwargs={"sockets": [taken]}, name="web", daemon=True)
+
+    @property
+    def address(self) -> str:
+        """Where it listens."""
+        host, port = self._socket.getsockname()[:2]
+        return f"http://[{host}]:{port}" if ":" in host else f"http://{host}:{port}"
+
+    def start(self) -> None:
+        """Begin to answer; returns when it does."""
+        self._thread.start()
+        while not self._server.started and self._thread.is_alive():
+            self._thread.join(0.01)
+        log.info("pages served", address=self.address)
+
+    def stop(self) -> None:
+        """Take no more requests, let those under way end, and return."""
+        self._app.state.stopping.set()
+        self._server.should_exit = True
+        self._thread.join(PATIENCE_S + 5)
+        self._socket.close()

@@ -1,0 +1,72 @@
+"""What surrounds the pages: the way to everything else, the offline shell, and whether the service lives."""
+
+from __future__ import annotations
+
+from importlib import resources
+from typing import Annotated
+
+from fastapi import APIRouter, Depends, Request, Response
+from fastapi.responses import HTMLResponse, JSONResponse, PlainTextResponse
+from sqlalchemy import text
+
+from service import __version__
+from service.storage.session import transaction
+from service.web.access import Public, Viewer, Visitor
+from service.web.pages import page, static
+from service.web.plant import Plant
+
+router = APIRouter(include_in_schema=False)
+Anybody = Annotated[Visitor, Depends(Public("nothing of the plant is in it"))]
+
+
+@router.get("/more")
+def more(request: Request, plant: Plant, visitor: Viewer) -> HTMLResponse:
+    """The way to everything else."""
+    return page(request, plant, visitor, "more.html.j2")
+
+
+@router.get("/offline")
+def offline(request: Request, plant: Plant, visitor: Anybody) -> HTMLResponse:
+    """Shown by the service worker when the service cannot be reached."""
+    return page(request, plant, Visitor(), "offline.html.j2")
+
+
+@router.get("/worker.js")
+def worker(visitor: Anybody) -> Response:
+    """The service worker; it has to lie at the top to reach every page."""
+    script = resources.files("service.web").joinpath("static", "worker.js").read_text("utf-8")
+    kept = ", ".join(f'"{static(name)}"' for name in ("app.css", "theme.js", "queue.js", "round.js", "icon.svg"))
+    return Response(
+        script.replace("/*KEPT*/", kept), media_type="text/javascript", headers={"Cache-Control": "no-cache"}
+    )
+
+
+@router.get("/manifest.webmanifest")
+def manifest(plant: Plant, visitor: Anybody) -> JSONResponse:
+    """Lets a phone put the pages on its home screen."""
+    return JSONResponse(
+        {
+            "name": f"Underweir: {plant.name}" if plant.guest else "Underweir",
+            "short_name": "Underweir",
+            "start_url": "/",
+            "display": "standalone",
+            "background_color": "#f1f3f3",
+            "theme_color": "#f1f3f3",
+            "icons": [{"src": static("icon.svg"), "sizes": "any", "type": "image/svg+xml"}],
+        },
+        media_type="application/manifest+json",
+    )
+
+
+@router.get("/livez")
+def alive(visitor: Anybody) -> PlainTextResponse:
+    """The process answers."""
+    return PlainTextResponse(f"underweir {__version__}\n")
+
+
+@router.get("/readyz")
+def ready(plant: Plant, visitor: Anybody) -> PlainTextResponse:
+    """The database answers too."""
+    with transaction(plant.engine) as conn:
+        conn.execute(text("SELECT 1"))
+    return PlainTextResponse("ready\n")

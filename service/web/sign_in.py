@@ -1,0 +1,128 @@
+"""Signing in and out."""
+
+from __future__ import annotations
+
+import math
+import secrets
+from typing import Annotated
+
+from fastapi import APIRouter, Depends, Form, Request, Response
+from fastapi.responses import RedirectResponse
+
+from service.jobs import people
+from service.jobs.people import SignedIn, TurnedAway
+from service.storage import people as store
+from service.storage.session import transaction
+from service.web.access import (
+    SESSION_COOKIE,
+    VISIT_COOKIE,
+    AnyVisitor,
+    FormChecked,
+    Public,
+    Viewer,
+    Visitor,
+    signer_of,
+)
+from service.web.pages import page
+from service.web.plant import Plant, WebPlant
+
+router = APIRouter(include_in_schema=False)
+Anybody = Annotated[Visitor, Depends(Public("whoever signs in is not known yet"))]
+
+
+@router.get("/sign-in")
+def form(request: Request, plant: Plant, visitor: Anybody, to: str = "/") -> Response:
+    """The form; the demo's guest is let in at once."""
+    if visitor.person is not None:
+        return RedirectResponse(_inside(to), status_code=303)
+    if plant.guest is not None:
+        return _guest(request, plant, visitor, to)
+    return _form(request, plant, visitor, to)
+
+
+@router.post("/sign-in", dependencies=[FormChecked])
+def sign_in(
+    request: Request,
+    plant: Plant,
+    visitor: Anybody,
+    name: Annotated[str, Form(max_length=200)] = "",
+    password: Annotated[str, Form(max_length=1000)] = "",
+    to: Annotated[str, Form(max_length=2000)] = "/",
+) -> Response:
+    """Look at name and password."""
+    agent = request.headers.get("user-agent", "")
+    came = people.sign_in(plant.engine, name, password, address=visitor.address, agent=agent, now=plant.clock())
+    match came:
+        case TurnedAway(wait=wait) if wait.total_seconds() > 0:
+            seconds = math.ceil(wait.total_seconds())
+            answer = _form(
+                request, plant, visitor, to, f"Too many tries. Wait {seconds} s, then try again.", name, status=429
+            )
+            answer.headers["Retry-After"] = str(seconds)
+            return answer
+        case TurnedAway():
+            return _form(request, plant, visitor, to, "Name or password is wrong.", name, status=401)
+        case SignedIn():
+            # A session always begins under a new secret: one planted before sign-in opens nothing.
+            return _admitted(request, came, to)
+
+
+@router.post("/sign-out", dependencies=[FormChecked])
+def sign_out(request: Request, plant: Plant, visitor: Viewer) -> Response:
+    """End the session."""
+    people.sign_out(plant.engine, visitor.session)
+    answer = RedirectResponse("/sign-in", status_code=303)
+    answer.delete_cookie(SESSION_COOKIE, path="/")
+    answer.headers["Clear-Site-Data"] = '"cache"'
+    return answer
+
+
+def _guest(request: Request, plant: WebPlant, visitor: AnyVisitor, to: str) -> Response:
+    with transaction(plant.engine) as conn:
+        person = store.find_person(conn, plant.guest or "")
+    if person is None:
+        return _form(request, plant, visitor, to)
+    agent = request.headers.get("user-agent", "")
+    admitted = people.admit(plant.engine, person, address=visitor.address, agent=agent, now=plant.clock())
+    return _admitted(request, admitted, to)
+
+
+def _form(
+    request: Request, plant: WebPlant, visitor: Visitor, to: str, wrong: str = "", name: str = "", status: int = 200
+) -> Response:
+    fresh = "" if visitor.visit else secrets.token_urlsafe(18)
+    shown = Visitor(visit=visitor.visit or fresh, address=visitor.address)
+    answer = page(request, plant, shown, "sign_in.html.j2", status=status, to=_inside(to), wrong=wrong, name=name)
+    if fresh:
+        _set(request, answer, VISIT_COOKIE, fresh)
+    return answer
+
+
+def _admitted(request: Request, signed_in: SignedIn, to: str) -> Response:
+    answer = RedirectResponse(_inside(to), status_code=303)
+    _set(request, answer, SESSION_COOKIE, signed_in.secret, max_age=int(people.LONGEST.total_seconds()))
+    answer.delete_cookie(VISIT_COOKIE, path="/")
+    return answer
+
+
+def _set(request: Request, answer: Response, name: str, value: str, max_age: int | None = None) -> None:
+    # Lax, not Strict: a link in an alarm mail has to find its reader signed in.
+    answer.set_cookie(
+        name,
+        signer_of(request).signed(value),
+        max_age=max_age,
+        path="/",
+        httponly=True,
+        samesite="lax",
+        secure=request.url.scheme == "https",
+    )
+
+
+def _inside(to: str) -> str:
+    """Where to go on: only within these pages, whatever the address says.
+
+    >>> _inside("/alarms?x=1"), _inside("//example.com/"), _inside("https://example.com"), _inside("/\\\\example.com")
+    ('/alarms?x=1', '/', '/', '/')
+    """
+    plain = to.startswith("/") and not to.startswith(("//", "/\\")) and to.isprintable() and "\\" not in to
+    return to if plain else "/"
