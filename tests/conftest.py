@@ -14,7 +14,7 @@ import pytest
 from sqlalchemy import Engine
 
 from service.storage.session import make_engine
-from tests.database import TestServer, chosen_kind, docker_problem
+from tests.database import TestServer, chosen_kind, docker_problem, image
 
 SERVER = pytest.StashKey[TestServer]()
 SHARED = pytest.StashKey[Path]()
@@ -25,13 +25,17 @@ def chromium() -> str | None:
     return os.environ.get("UNDERWEIR_TEST_CHROMIUM") or shutil.which("chromium")
 
 
+def _docker_problem() -> str:
+    return docker_problem(image(), "python:3.12-slim")
+
+
 def _chromium_problem() -> str:
     return "" if chromium() else "there is no chromium on this machine (apt-get install chromium)"
 
 
 #: Marker -> (what the group needs, why it cannot be had; empty if it can).
 NEEDS: dict[str, tuple[str, Callable[[], str]]] = {
-    "docker": ("a Docker engine", cache(docker_problem)),
+    "docker": ("a Docker engine", cache(_docker_problem)),
     "browser": ("a browser", cache(_chromium_problem)),
 }
 

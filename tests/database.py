@@ -31,8 +31,8 @@ KINDS = ("url", "container", "embedded")
 FAST = {"fsync": "off", "synchronous_commit": "off", "full_page_writes": "off", "max_connections": "200"}
 
 
-def docker_problem() -> str:
-    """Return why no Docker engine can be used; empty when one can."""
+def docker_problem(*images: str) -> str:
+    """Return why no Docker engine can be used, or one of the images cannot be had; empty when all is well."""
     try:
         import docker
     except ImportError as error:
@@ -41,6 +41,9 @@ def docker_problem() -> str:
         client = docker.from_env(timeout=5)
         try:
             client.ping()
+            for name in images:
+                if not client.images.list(name):
+                    docker.APIClient(timeout=600).pull(*name.split(":"))
         finally:
             client.close()
     except Exception as error:  # every kind of missing engine has its own exception class, and all mean the same here
@@ -63,7 +66,7 @@ def chosen_kind() -> str:
         return asked
     if os.environ.get("UNDERWEIR_TEST_DATABASE_URL"):
         return "url"
-    return "embedded" if docker_problem() else "container"
+    return "embedded" if docker_problem(image()) else "container"
 
 
 class TestServer:
