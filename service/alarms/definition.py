@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from datetime import timedelta
 from enum import StrEnum
+from typing import Any
 
 
 class AlarmKind(StrEnum):
@@ -64,6 +65,11 @@ class AlarmDefinition:
     re_alarm_after: timedelta | None = None
     watch: SystemWatch | None = None  #: only for system alarms
     connector: str | None = None  #: which connector a system alarm watches
+
+    def to_json(self) -> dict[str, Any]:
+        """Plain values, times in seconds: how the definition is written into the journal when it changes."""
+        shown = asdict(self)
+        return {k: v.total_seconds() if isinstance(v, timedelta) else v for k, v in shown.items()}
 
 
 def system_definitions(connectors: Iterable[str]) -> tuple[AlarmDefinition, ...]:

@@ -15,7 +15,7 @@ from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
 from service.alarms.definition import Priority
-from service.alarms.machine import AlarmState, Event
+from service.alarms.machine import CALLING, AlarmState, Event
 
 TEN_MINUTES, HOUR, DAY = timedelta(minutes=10), timedelta(hours=1), timedelta(days=1)
 #: A flood begins with more than this many alarms in ten minutes, and ends when fewer than FLOOD_ENDS come in ten minutes.
@@ -241,7 +241,7 @@ def occurrences_of(lines: Iterable[Happened], priorities: Mapping[str, Priority]
     done: list[Occurrence] = []
     for line in lines:
         current = open_.get(line.key)
-        if line.to_state == AlarmState.UNACKNOWLEDGED and line.event != Event.CALLED_FURTHER:
+        if line.to_state == AlarmState.UNACKNOWLEDGED and line.event in CALLING:
             if current is not None:
                 done.append(current)
             open_[line.key] = Occurrence(

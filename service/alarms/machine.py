@@ -60,6 +60,13 @@ class Event(StrEnum):
     REMOVED = "removed from service"
     RESTORED = "returned to service"
     CALLED_FURTHER = "called further"
+    DEFINED = "defined"
+    REDEFINED = "definition changed"
+    UNDEFINED = "no longer defined"
+
+
+#: Events after which an alarm calls for attention anew, where they lead to the unacknowledged state.
+CALLING = frozenset({Event.OCCURRED, Event.RE_ALARMED, Event.UNSHELVED, Event.UNSUPPRESSED, Event.RESTORED})
 
 
 class Reason(StrEnum):

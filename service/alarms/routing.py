@@ -13,7 +13,7 @@ from enum import StrEnum
 
 from service.alarms.contact import Contact
 from service.alarms.definition import AlarmDefinition, AlarmKind
-from service.alarms.machine import QUIET, AlarmState, Event, Machine, Transition
+from service.alarms.machine import CALLING, QUIET, AlarmState, Event, Machine, Transition
 from service.alarms.machine import Reason as MachineReason
 
 #: What was over before anybody could be told is still told if it ended this recently.
@@ -235,7 +235,7 @@ def _stamp(time: datetime) -> str:
 
 
 def _raises(transition: Transition) -> bool:
-    return transition.to_state is AlarmState.UNACKNOWLEDGED
+    return transition.to_state is AlarmState.UNACKNOWLEDGED and transition.event in CALLING
 
 
 def _last(transitions: Sequence[Transition], wanted: Callable[[Transition], bool]) -> int | None:

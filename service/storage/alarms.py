@@ -9,10 +9,11 @@ from datetime import datetime
 from typing import Any
 
 from sqlalchemy import Connection, insert, select, text, update
+from sqlalchemy.dialects.postgresql import distinct_on
 from sqlalchemy.dialects.postgresql import insert as upsert
 
 from service.alarms.definition import AlarmDefinition
-from service.alarms.machine import Machine, Transition
+from service.alarms.machine import Event, Machine, Reason, Transition
 from service.alarms.routing import MessageKind, Told
 from service.storage.tables import AlarmEvent, AlarmRow, OutboxRow, TankRow
 
@@ -46,12 +47,16 @@ class JournalLine:
     detail: Mapping[str, Any]
 
 
-def sync_alarms(conn: Connection, definitions: Iterable[AlarmDefinition], now: datetime) -> None:
-    """Make a row for every definition; an alarm no longer defined keeps its row and its journal.
+def sync_alarms(
+    conn: Connection, definitions: Iterable[AlarmDefinition], now: datetime, *, by: str = "site file", why: str = ""
+) -> None:
+    """Make a row for every definition, and write every change of one into the journal: who, when, from what, to what, why.
 
-    Rows are written in the order of their keys, so that two services starting at once wait for each other.
+    An alarm no longer defined keeps its row and its journal. Rows are written in the order of their keys, so that two
+    services starting at once wait for each other.
     """
     tank_ids = {row.key: row.id for row in conn.execute(select(TankRow.key, TankRow.id))}
+    before = {row.key: row.described for row in conn.execute(select(AlarmRow.key, AlarmRow.described))}
     defined = sorted(definitions, key=lambda definition: definition.key)
     for definition in defined:
         place = {
@@ -67,6 +72,52 @@ def sync_alarms(conn: Connection, definitions: Iterable[AlarmDefinition], now: d
         conn.execute(row.on_conflict_do_update(index_elements=[AlarmRow.key], set_=place))
     keys = [definition.key for definition in defined]
     conn.execute(update(AlarmRow).where(AlarmRow.key.not_in(keys), AlarmRow.described).values(described=False))
+    last = _last_definitions(conn)
+    rows = {record.key: record for record in alarms(conn, described_only=False)}
+    for definition in defined:
+        new, old = definition.to_json(), last.get(definition.key)
+        if old == new and before.get(definition.key, True):
+            continue
+        event = Event.DEFINED if old is None else Event.REDEFINED
+        changed = {
+            name: [(old or {}).get(name), value] for name, value in new.items() if (old or {}).get(name) != value
+        }
+        detail = {"definition": new, "changed": changed if old is not None else {}, "why": why}
+        _note(conn, rows[definition.key], event, now, by, detail)
+    for key, described in before.items():
+        if described and key not in keys:
+            _note(conn, rows[key], Event.UNDEFINED, now, by, {"definition": last.get(key), "why": why})
+
+
+def _last_definitions(conn: Connection) -> dict[str, dict[str, Any]]:
+    """Each alarm's definition as the journal knows it."""
+    newest = (
+        select(AlarmRow.key, AlarmEvent.detail["definition"].label("definition"))
+        .ext(distinct_on(AlarmEvent.alarm_id))
+        .join(AlarmRow, AlarmRow.id == AlarmEvent.alarm_id)
+        .where(AlarmEvent.event.in_([Event.DEFINED.value, Event.REDEFINED.value]))
+        .order_by(AlarmEvent.alarm_id, AlarmEvent.id.desc())
+    )
+    return {row.key: row.definition for row in conn.execute(newest)}
+
+
+def _note(
+    conn: Connection, record: AlarmRecord, event: Event, now: datetime, by: str, detail: Mapping[str, Any]
+) -> None:
+    """A line of the journal that changes no state."""
+    conn.execute(
+        insert(AlarmEvent).values(
+            alarm_id=record.id,
+            at=now,
+            recorded_at=now,
+            event=event.value,
+            from_state=record.machine.state.value,
+            to_state=record.machine.state.value,
+            reason=Reason.BY_PERSON.value,
+            actor=by,
+            detail=dict(detail),
+        )
+    )
 
 
 def lock_alarms(conn: Connection, keys: Sequence[str]) -> dict[str, AlarmRecord]:

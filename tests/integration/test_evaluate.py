@@ -46,8 +46,9 @@ def stand(plant: AlarmPlant, key: str) -> AlarmRecord:
 
 
 def lines(plant: AlarmPlant, key: str) -> list[JournalLine]:
+    """The journal of one alarm, without what was done to its definition."""
     with transaction(plant.engine) as conn:
-        return journal(conn, key=key)[::-1]
+        return [line for line in journal(conn, key=key)[::-1] if "definition" not in line.detail]
 
 
 def events(plant: AlarmPlant, key: str) -> list[tuple[str, datetime]]:
@@ -359,10 +360,35 @@ class TestService:
         assert [event for event, _ in events(plant, "system.clock")] == ["occurred"]
 
 
-def test_an_alarm_no_longer_defined_keeps_its_journal(plant: AlarmPlant) -> None:
-    plant.believe(NIGHT, 2.0)
-    look(plant, NIGHT)
-    with transaction(plant.engine) as conn:
-        sync_alarms(conn, [d for d in plant.setup.definitions if d.key != "east.high"], NIGHT)
-        assert "east.high" not in {record.key for record in alarms(conn)}
-    assert len(lines(plant, "east.high")) == 1
+class TestDefinitions:
+    """Who changed a set-point, when, from what to what, and why."""
+
+    def changes(self, plant: AlarmPlant) -> list[JournalLine]:
+        with transaction(plant.engine) as conn:
+            return [line for line in journal(conn, key="east.high")[::-1] if "definition" in line.detail]
+
+    def sync(self, plant: AlarmPlant, alarm_definitions: list[AlarmDefinition], **more: Any) -> None:
+        with transaction(plant.engine) as conn:
+            sync_alarms(conn, alarm_definitions, NIGHT + HOUR, **more)
+
+    def test_a_changed_limit_is_written_down(self, plant: AlarmPlant) -> None:
+        changed = [
+            replace(d, limit=1.5, on_delay=5 * MINUTE) if d.key == "east.high" else d for d in plant.setup.definitions
+        ]
+        self.sync(plant, changed, by="Chief", why="nuisance in storms")
+        self.sync(plant, changed)
+        first, second = self.changes(plant)
+        assert (first.event, first.actor, first.detail["definition"]["limit"]) == ("defined", "site file", 1.2)
+        assert (second.event, second.actor, second.at) == ("definition changed", "Chief", NIGHT + HOUR)
+        assert second.detail["changed"] == {"limit": [1.2, 1.5], "on_delay": [60.0, 300.0]}
+        assert second.detail["why"] == "nuisance in storms"
+
+    def test_an_alarm_no_longer_defined_keeps_its_journal_and_may_come_back(self, plant: AlarmPlant) -> None:
+        plant.believe(NIGHT, 2.0)
+        look(plant, NIGHT)
+        self.sync(plant, [d for d in plant.setup.definitions if d.key != "east.high"])
+        with transaction(plant.engine) as conn:
+            assert "east.high" not in {record.key for record in alarms(conn)}
+        assert len(lines(plant, "east.high")) == 1
+        self.sync(plant, list(plant.setup.definitions))
+        assert [line.event for line in self.changes(plant)] == ["defined", "no longer defined", "definition changed"]
