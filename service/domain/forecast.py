@@ -16,11 +16,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from service.domain.balance import STEP, Conditions, Response, Streams, carry_forward, natural_rate
-from service.domain.estimate import Estimate
-from service.domain.forecast_memory import ForecastMemory, Moment
+from service.domain.estimate import Estimate, Trust
+from service.domain.forecast_memory import FEATURES, ForecastMemory, Moment
 from service.domain.inflow import LESSON
 from service.domain.outlook import HORIZONS, Forecast, Pattern
-from service.domain.tank import Tank
+from service.domain.tank import Tank, TankKind
 
 Floats = NDArray[np.float64]
 
@@ -34,8 +34,10 @@ LONGEST_GAP = 1.0
 USUAL_HEIGHT_MEMORY = 72.0
 #: A flow this far above its usual is a surge; a return flow under these shares of its usual is low, or lost. [–]
 SURGE, RETURN_LOW, RETURN_LOST = 1.35, 0.7, 0.25
-#: Solids taken where none are measured. [kg/m³]
-USUAL_FEED, USUAL_DRAWN = 3.0, 7.0
+#: Where sludge is pumped in cycles, what is drawn is smoothed twice over this. [h]
+PUMP_CYCLES = 2.5
+#: Solids taken for feed and for what is drawn, where they are not measured. [kg/m³]
+USUAL_SOLIDS = {TankKind.SECONDARY: (3.0, 7.0), TankKind.PRIMARY: (0.2, 30.0), TankKind.THICKENER: (8.0, 40.0)}
 
 
 _H = np.asarray(HORIZONS)
@@ -60,16 +62,19 @@ def observe(tank: Tank, memory: ForecastMemory, estimate: Estimate, conditions: 
     Parameters
     ----------
     memory : changed in place.
-    estimate : the belief at its time; times must not run backwards.
+    estimate : the belief at its time; one that is blind teaches nothing and is passed over, as is one from the past.
     conditions : the other signals at that time.
     """
     seconds = estimate.time.timestamp()
+    blind = estimate.trust is Trust.BLIND or not (math.isfinite(estimate.height) and math.isfinite(estimate.sd))
+    if blind or (memory.time is not None and seconds < memory.time):
+        return
     passed = (seconds - memory.time) / 3600.0 if memory.time is not None else math.inf
     _smooth(memory, conditions, passed)
     if passed > LONGEST_GAP:
         memory.moments.clear()
         memory.height, memory.sd, memory.rate = estimate.height, estimate.sd, estimate.rate
-    streams = streams_of(tank, memory)
+    streams = streams_of(tank, memory, memory.under)
     if memory.moments and streams is not None and passed <= LONGEST_GAP:
         memory.total_in += passed * streams.solids_in
         memory.total_out += passed * streams.solids_out
@@ -85,18 +90,18 @@ def observe(tank: Tank, memory: ForecastMemory, estimate: Estimate, conditions: 
 
 
 def forecast(tank: Tank, memory: ForecastMemory, now: datetime) -> Forecast | None:
-    """The outlook from what was last observed; None before anything was.
+    """The outlook from what was last observed; None before anything was, or when that is too long ago.
 
     Parameters
     ----------
     now : when it is made; what was observed last counts as of then.
     """
-    if memory.time is None:
+    if memory.time is None or now.timestamp() - memory.time > 3600.0 * LONGEST_GAP:
         return None
     here = _now(tank, memory, memory.time)
     change = memory.corrections.predict(here.features)
     means = np.clip(memory.height + change, tank.lowest_height, tank.side_water_depth)
-    error = memory.errors.typical(np.abs(here.features[:, 0]))
+    error = memory.errors.typical(foreseen(here.features))
     spreads = np.sqrt(error**2 + memory.sd**2 + np.maximum(memory.corrections.uncertainty(here.features), 0.0))
     return Forecast(
         tank=tank.key,
@@ -110,20 +115,35 @@ def forecast(tank: Tank, memory: ForecastMemory, now: datetime) -> Forecast | No
     )
 
 
-def pattern_now(memory: ForecastMemory) -> Pattern:
+def carried_feature(pattern: Pattern) -> int:
+    """Which coefficient weighs the balance: without return, sludge packs below while it rises above, so it is another."""
+    return 6 if pattern in (Pattern.RETURN_LOST, Pattern.RETURN_LOW) else 0
+
+
+def foreseen(features: Floats) -> Floats:
+    """How large a change the balance foresees, whichever coefficient weighs it. [m]"""
+    return np.asarray(np.abs(features[:, 0]) + np.abs(features[:, 6]))
+
+
+def pattern_now(tank: Tank, memory: ForecastMemory) -> Pattern:
     """What the flows say is going on: compared with their own usual day."""
     if memory.flow is None or memory.time is None:
         return Pattern.NOT_KNOWN
-    usual_return = memory.return_habit.usual(memory.time)
-    if memory.under is not None and usual_return and memory.return_habit.quarters > 24.0:
-        if memory.under < RETURN_LOST * usual_return:
+    usual_return, drawing = memory.return_habit.usual(memory.time), drawing_of(tank, memory)
+    if drawing is not None and usual_return and memory.return_habit.quarters > 24.0:
+        if drawing < RETURN_LOST * usual_return:
             return Pattern.RETURN_LOST
-        if memory.under < RETURN_LOW * usual_return:
+        if drawing < RETURN_LOW * usual_return:
             return Pattern.RETURN_LOW
     usual = memory.flow_habit.usual(memory.time)
     if usual and memory.flow_habit.quarters > 24.0 and memory.flow > SURGE * usual:
         return Pattern.FLOW_SURGE
     return Pattern.NOTHING_UNUSUAL
+
+
+def drawing_of(tank: Tank, memory: ForecastMemory) -> float | None:
+    """What is drawn from the floor: now, or over its cycles where sludge is pumped in cycles. [m³/s]"""
+    return memory.under if tank.kind is TankKind.SECONDARY else memory.under_mean
 
 
 def _smooth(memory: ForecastMemory, conditions: Conditions, passed: float) -> None:
@@ -134,6 +154,7 @@ def _smooth(memory: ForecastMemory, conditions: Conditions, passed: float) -> No
 
     memory.flow = blend(memory.flow, conditions.flow)
     memory.under = blend(memory.under, conditions.return_flow)
+    _smooth_pumping(memory, conditions.return_flow, passed)
     memory.feed = blend(memory.feed, conditions.feed_solids) if conditions.feed_solids is not None else memory.feed
     if conditions.return_solids is not None:
         memory.drawn = blend(memory.drawn, conditions.return_solids)
@@ -141,13 +162,30 @@ def _smooth(memory: ForecastMemory, conditions: Conditions, passed: float) -> No
     memory.plant_under = blend(memory.plant_under, conditions.plant_return)
 
 
-def streams_of(tank: Tank, memory: ForecastMemory) -> Streams | None:
-    """The tank's streams per square metre; None without a flow."""
+def _smooth_pumping(memory: ForecastMemory, drawing: float | None, passed: float) -> None:
+    if drawing is None or memory.under_once is None or memory.under_mean is None or passed > LONGEST_GAP:
+        memory.under_once = memory.under_mean = drawing
+        memory.drawing_hours = 0.0
+        return
+    memory.drawing_hours += passed
+    # At first a plain mean of what was seen: the first moment may lie in a pause or in a pumping.
+    share = max(-math.expm1(-passed / PUMP_CYCLES), min(passed / memory.drawing_hours, 1.0))
+    memory.under_once += share * (drawing - memory.under_once)
+    memory.under_mean += share * (memory.under_once - memory.under_mean)
+
+
+def streams_of(tank: Tank, memory: ForecastMemory, drawing: float | None) -> Streams | None:
+    """The tank's streams per square metre; None without a flow.
+
+    Parameters
+    ----------
+    drawing : taken from the floor: at this moment, or over the cycles of a pump. [m³/s]
+    """
     if memory.flow is None:
         return None
     per_area = 3600.0 / tank.area
-    under = memory.under if memory.under is not None else 0.0
-    over, under = memory.flow * per_area, under * per_area
+    feed, drawn = USUAL_SOLIDS[tank.kind]
+    over, under = memory.flow * per_area, (drawing or 0.0) * per_area
     basin_over, basin_under = over, under
     if memory.plant_flow is not None and memory.plant_under is not None and memory.usual_share > 0.0:
         basin_over = memory.plant_flow * per_area * memory.usual_share
@@ -155,8 +193,8 @@ def streams_of(tank: Tank, memory: ForecastMemory) -> Streams | None:
     return Streams(
         over=over,
         under=under,
-        feed=memory.feed if memory.feed is not None else USUAL_FEED,
-        drawn=memory.drawn if memory.drawn is not None else USUAL_DRAWN,
+        feed=memory.feed if memory.feed is not None else feed,
+        drawn=memory.drawn if memory.drawn is not None else drawn,
         basin_over=basin_over,
         basin_under=basin_under,
     )
@@ -165,15 +203,15 @@ def streams_of(tank: Tank, memory: ForecastMemory) -> Streams | None:
 def response_of(memory: ForecastMemory) -> Response:
     """The tank's answer to its streams as learned so far, kept within what a tank can do."""
     return Response(
-        rise_in=float(np.clip(memory.rise.mean[0], 0.05, 0.6)),
-        fall_out=float(np.clip(memory.rise.mean[1], 0.05, 0.6)),
+        rise_in=float(np.clip(memory.rise.mean[0], 0.01, 0.6)),
+        fall_out=float(np.clip(memory.rise.mean[1], 0.01, 0.6)),
         dilution=float(np.clip(memory.dilution.mean[0], 0.0, 1.0)),
         thickening=float(np.clip(memory.thickening.mean[0], 0.0, 0.4)),
     )
 
 
 def _now(tank: Tank, memory: ForecastMemory, seconds: float) -> _Now:
-    streams = streams_of(tank, memory)
+    streams = streams_of(tank, memory, drawing_of(tank, memory))
     steps = round(HORIZONS[-1] / STEP)
     if streams is None or memory.flow is None:
         path = [memory.height] * steps
@@ -188,11 +226,12 @@ def _now(tank: Tank, memory: ForecastMemory, seconds: float) -> _Now:
         unexplained = memory.rate - natural_rate(streams, response)
     turn = 2.0 * math.pi * seconds / 86_400.0
     away = memory.height - (memory.usual_height if memory.usual_height is not None else memory.height)
-    features = np.empty((_H.size, 6))
-    features[:, 0] = np.asarray(path)[_AT] - memory.height
+    pattern = pattern_now(tank, memory)
+    features = np.zeros((_H.size, FEATURES))
+    features[:, carried_feature(pattern)] = np.asarray(path)[_AT] - memory.height
     features[:, 1] = unexplained * _REACH
-    features[:, 2:] = _SHIFT[:, None] * np.array([away, math.sin(turn), math.cos(turn), 1.0])
-    return _Now(streams, pattern_now(memory), features)
+    features[:, 2:6] = _SHIFT[:, None] * np.array([away, math.sin(turn), math.cos(turn), 1.0])
+    return _Now(streams, pattern, features)
 
 
 def _learn(tank: Tank, memory: ForecastMemory, streams: Streams | None, seconds: float) -> None:
@@ -205,8 +244,9 @@ def _learn(tank: Tank, memory: ForecastMemory, streams: Streams | None, seconds:
         before = memory.moment_at(seconds - 1800.0)
         if before is not None and before.flow is not None:
             memory.flow_trend = (memory.flow - before.flow) / 0.5
-    if memory.under is not None:
-        memory.return_habit.learn(seconds, memory.under, None)
+    drawing = drawing_of(tank, memory)
+    if drawing is not None and (tank.kind is TankKind.SECONDARY or memory.drawing_hours > 4.0 * PUMP_CYCLES):
+        memory.return_habit.learn(seconds, drawing, None)
     if memory.plant_flow is not None and memory.flow is not None and memory.plant_flow > 0.0:
         share = min(memory.flow / memory.plant_flow, 1.0)
         follow = 0.02 if memory.usual_share > 0.0 else 1.0
@@ -239,11 +279,11 @@ def _learn_outcome(memory: ForecastMemory, seconds: float) -> None:
     features = np.stack([then.features[i] for i, then in zip(which, known, strict=True)])
     change = memory.height - np.array([then.height for then in known])
     belief = memory.sd**2 + np.array([then.sd for then in known]) ** 2
-    foreseen = np.abs(features[:, 0])
+    size = foreseen(features)
     # Quarter-hourly lessons about the next hours overlap: each is worth its share of an independent one.
-    noise = (memory.errors.typical(foreseen, which) ** 2 + belief) * np.maximum(_H[which] / STEP, 1.0)
+    noise = (memory.errors.typical(size, which) ** 2 + belief) * np.maximum(_H[which] / STEP, 1.0)
     residual = memory.corrections.learn(features, change, noise, which)
-    memory.errors.learn(foreseen, np.maximum(np.abs(residual) - 0.5 * np.sqrt(belief), 0.0), which)
+    memory.errors.learn(size, np.maximum(np.abs(residual) - 0.5 * np.sqrt(belief), 0.0), which)
 
 
 def _learn_balance(memory: ForecastMemory, hour_ago: Moment | None, earlier: Moment | None, streams: Streams) -> None:

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from service.domain.inflow import FlowHabit
 from service.domain.online_fit import OnlineFit
 from service.domain.outlook import HORIZONS
+from service.domain.tank import TankKind
 from service.errors import DomainError
 
 Floats = NDArray[np.float64]
@@ -71,10 +72,15 @@ class TypicalError:
         self.sums[which] = self.sums[which] * (1.0 - 1.0 / 3000.0) + weight[:, None] * fresh
 
 
+#: Change carried by the balance; rate it does not explain; distance from the usual height; time of day, twice; always
+#: there; change carried by the balance while the return is low or lost.
+FEATURES = 7
+
+
 def _corrections() -> OnlineFit:
     return OnlineFit.from_prior(
-        [0.9, 0.6, -0.1, 0.0, 0.0, 0.0],
-        [0.25, 0.3, 0.2, 0.10, 0.10, 0.05],
+        [0.9, 0.6, -0.1, 0.0, 0.0, 0.0, 0.65],
+        [0.25, 0.3, 0.2, 0.10, 0.10, 0.05, 0.25],
         memory=[8000.0 * max(horizon, 1.0) for horizon in HORIZONS],
     )
 
@@ -95,6 +101,9 @@ class ForecastMemory:
     flow: float | None = None
     flow_trend: float = 0.0  #: per hour
     under: float | None = None
+    under_mean: float | None = None  #: over the cycles of a sludge pump, smoothed twice
+    under_once: float | None = None  #: the same, smoothed once
+    drawing_hours: float = 0.0  #: how long that has been followed
     feed: float | None = None
     drawn: float | None = None
     plant_flow: float | None = None
@@ -113,6 +122,12 @@ class ForecastMemory:
     corrections: OnlineFit = field(default_factory=_corrections)
     errors: TypicalError = field(default_factory=_errors)
     moments: list[Moment] = field(default_factory=list)
+
+    @classmethod
+    def for_tank(cls, kind: TankKind) -> ForecastMemory:
+        """Nothing known yet but what is usual for the kind: raw sludge lies three to five times denser than floc."""
+        rise = _USUAL_RISE[kind]
+        return cls(rise=OnlineFit.from_prior([rise, rise], [0.25 * rise, 0.25 * rise], 4000.0))
 
     def moment_at(self, seconds: float) -> Moment | None:
         """The remembered moment nearest to that time, if it is within five minutes of it."""
@@ -169,6 +184,8 @@ class ForecastMemory:
         return memory
 
 
+#: Rise per solids of each kind: the inverse of what its blanket weighs. [m³/kg]
+_USUAL_RISE = {TankKind.SECONDARY: 0.16, TankKind.PRIMARY: 0.05, TankKind.THICKENER: 0.03}
 _FITS = ("rise", "dilution", "thickening", "corrections")
 _PLAIN = frozenset(f.name for f in fields(ForecastMemory)) - {
     *_FITS, "flow_habit", "return_habit", "errors", "moments",

@@ -8,7 +8,7 @@ from datetime import datetime
 import numpy as np
 
 from service.domain.balance import STEP, carry_forward
-from service.domain.forecast import forecast, response_of, streams_of
+from service.domain.forecast import carried_feature, drawing_of, forecast, response_of, streams_of
 from service.domain.forecast_memory import ForecastMemory
 from service.domain.outlook import HORIZONS, Forecast
 from service.domain.tank import Tank
@@ -52,7 +52,7 @@ def what_if(tank: Tank, memory: ForecastMemory, now: datetime, change: Change) -
     A balance, not a hydraulic model: it knows nothing of currents, nor of solids lost over the weir.
     """
     base = forecast(tank, memory, now)
-    streams = streams_of(tank, memory)
+    streams = streams_of(tank, memory, drawing_of(tank, memory))
     if base is None or streams is None or memory.flow is None or memory.time is None:
         raise DomainError(f"tank {tank.key}: no flow is known, so nothing can be said about changing it")
     if change.flow_factor < 0.0 or change.storm_hours < 0.0:
@@ -70,10 +70,11 @@ def what_if(tank: Tank, memory: ForecastMemory, now: datetime, change: Change) -
     bounds = tank.lowest_height, tank.side_water_depth
     as_is = carry_forward(memory.height, streams, usual.tolist(), response, tank.kind, *bounds)
     as_changed = carry_forward(memory.height, after, changed.tolist(), response, tank.kind, *bounds)
+    weighed = carried_feature(base.pattern)
     means, spreads = [], []
     for i, horizon in enumerate(HORIZONS):
         step = round(horizon / STEP) - 1
-        worth = float(np.clip(memory.corrections.mean[i, 0], 0.3, 1.2))
+        worth = float(np.clip(memory.corrections.mean[i, weighed], 0.3, 1.2))
         shift = worth * (as_changed[step] - as_is[step])
         means.append(min(max(base.mean[i] + shift, bounds[0]), bounds[1]))
         spreads.append(float(np.hypot(base.spread[i], 0.25 * shift)))
