@@ -68,6 +68,7 @@ def find_shape(sample: bytes, first_line: int, options: CsvFormat, *, final: boo
     Malformed
         when the file cannot be understood as a whole.
     """
+    block = sample
     if len(sample) > _SAMPLE_BYTES and sample[:_SAMPLE_BYTES].strip():
         sample = sample[: sample.find(b"\n", _SAMPLE_BYTES) + 1]
         final = False
@@ -89,7 +90,7 @@ def find_shape(sample: bytes, first_line: int, options: CsvFormat, *, final: boo
     layout, role = layout_and_roles(names, body, options, bool(header), name)
     time_columns = time_columns_of(role, width, body, pattern, name)
     if pattern is None:
-        pattern = _sniffed_time(time_columns, body, name)
+        pattern = _sniffed_time(time_columns, [*body, *_spread_rows(block, delimiter, width)], name)
     if header_record:
         first_data_line = header_record.line + 1 + sum(item.count(b"\n") for item in header_record.fields)
     else:
@@ -205,6 +206,18 @@ def _sniffed_time(columns: tuple[int, ...], body: Sequence[Sequence[str]], name:
             name, f"times like {shown(example.encode())!r} cannot be read.", "Set time_format for this connector."
         )
     return found
+
+
+def _spread_rows(block: bytes, delimiter: bytes, width: int) -> list[list[str]]:
+    """Some rows from all over a block: a day past the twelfth, further down, tells day from month."""
+    if len(block) <= _SAMPLE_BYTES:
+        return []
+    lines = []
+    for at in range(0, len(block), max(len(block) // _SAMPLE_ROWS, 1)):
+        begin = block.find(b"\n", at) + 1
+        lines.append(block[begin : block.find(b"\n", begin)])
+    rows = [texts(line.replace(b'"', b"").split(delimiter)) for line in lines]
+    return [row for row in rows if len(row) == width]
 
 
 def _preamble(records: Sequence[Record], delimiter: bytes) -> list[Reject]:

@@ -69,7 +69,7 @@ _DIRECTIVES = {
 _EXPANSIONS = {"T": "%H:%M:%S", "R": "%H:%M", "F": "%Y-%m-%d", "D": "%m/%d/%y"}
 
 
-@lru_cache(maxsize=64)
+@lru_cache(maxsize=512)  # all that sniffing tries, and what sites configure
 def pattern_of(time_format: str) -> TimePattern:
     """The pattern for a configured format: ``iso``, ``epoch``, ``epoch_ms`` or strptime directives.
 

@@ -224,6 +224,13 @@ def test_tags_that_look_like_numbers_stay_as_they_stand() -> None:
     assert [s.address for s in samples] == ["007", "008"]
 
 
+def test_a_day_past_the_twelfth_far_down_tells_day_from_month() -> None:
+    rows = [f"{1 + i // 1440:02d}/03/2025 {i // 60 % 24:02d}:{i % 60:02d},CL1,{i}\n" for i in range(20 * 1440)]
+    samples, rejects = read("time,tag,value\n" + "".join(rows))
+    assert (len(samples), rejects) == (len(rows), [])
+    assert samples[-1].time == datetime(2025, 3, 20, 23, 59, tzinfo=UTC)
+
+
 def test_a_file_with_no_decimals_in_sight_is_read_with_care() -> None:
     head = "time;tag;value\n" + "".join(f"2025-03-01 {i // 60:02d}:{i % 60:02d};CL1;{i}\n" for i in range(240))
     samples, rejects = read(head + "2025-03-01 11:00;CL1;2.5\n2025-03-01 11:01;CL1;2,5\n2025-03-01 11:02;CL1;1.250\n")
