@@ -12,8 +12,25 @@ from connectors.base import Connector
 from connectors.csv_cell import QualityCode
 from connectors.csv_drop import CsvDrop, CsvDropConfig, CsvFiles
 from connectors.csv_format import CsvFormat, Layout
+from connectors.modbus import ModbusConnector
+from connectors.modbus_points import (
+    ByteOrder,
+    Framing,
+    ModbusDevice,
+    ModbusLine,
+    ModbusPoint,
+    StatusBit,
+    Table,
+    ValueType,
+)
+from connectors.opcua import OpcuaConnector
+from connectors.opcua_items import OpcuaItem, OpcuaSource, Watch
+from connectors.opcua_security import Identity, Mode, Policy, Security
+from connectors.scaling import CurrentLoop, Linear, Scaling, Span
 from service.errors import ConfigError
 from service.site.csv_drop import CsvSection
+from service.site.modbus import ModbusPointSection, ModbusSection
+from service.site.opcua import OpcuaSection
 from service.site.site import Site
 from service.site.source import SourceSection
 from service.storage import ledger
@@ -50,7 +67,130 @@ def files_source(
 def _source(section: SourceSection, site: Site, engine: Engine, clock: Callable[[], datetime]) -> Connector:
     if isinstance(section, CsvSection):
         return CsvDrop(_drop(section, site), now=clock, already_taken=_already_taken(engine, section.key))
+    try:
+        if isinstance(section, ModbusSection):
+            return ModbusConnector(_line(section), clock)
+        if isinstance(section, OpcuaSection):
+            return OpcuaConnector(_server(section, site), clock)
+    except ValueError as exc:
+        raise ConfigError(f"connector {section.key!r}: {exc}") from exc
     raise ConfigError(f"connector {section.key!r}: kind {section.kind!r} is not known to this version")
+
+
+def _line(section: ModbusSection) -> ModbusLine:
+    return ModbusLine(
+        key=section.key,
+        host=section.host,
+        port=section.port,
+        framing=Framing(section.framing),
+        timeout=section.timeout.total_seconds(),
+        retries=section.retries,
+        devices=tuple(
+            ModbusDevice(
+                name=device.name or f"unit {device.unit}",
+                unit=device.unit,
+                gap=device.gap,
+                max_registers=device.max_registers,
+                points=tuple(_point(point) for point in device.point),
+            )
+            for device in section.device
+        ),
+    )
+
+
+def _point(point: ModbusPointSection) -> ModbusPoint:
+    fault = point.fault
+    return ModbusPoint(
+        name=point.name,
+        table=Table(point.table),
+        address=point.address,
+        type=ValueType(point.type or ("bit" if point.is_bit else "uint16")),
+        order=ByteOrder(point.order),
+        scaling=_scaling(point),
+        fault=None if fault is None else StatusBit(Table(fault.table), fault.address, fault.bit, fault.when),
+        low=point.expect_low,
+        high=point.expect_high,
+    )
+
+
+def _scaling(point: ModbusPointSection) -> Scaling:
+    if point.value_low is not None and point.value_high is not None:
+        if point.loop:
+            raw_4ma = 4.0 if point.raw_low is None else point.raw_low
+            raw_20ma = 20.0 if point.raw_high is None else point.raw_high
+            return CurrentLoop(point.value_low, point.value_high, raw_4ma, raw_20ma)
+        if point.raw_low is not None and point.raw_high is not None:
+            return Span(point.raw_low, point.raw_high, point.value_low, point.value_high)
+    return Linear(1.0 if point.scale is None else point.scale, point.offset or 0.0)
+
+
+def _server(section: OpcuaSection, site: Site) -> OpcuaSource:
+    named = {item.name: item for item in section.item}
+    items = [
+        OpcuaItem(
+            name=item.name,
+            node=item.node,
+            scaling=Linear(item.scale, item.offset),
+            deadband=item.deadband,
+            low=item.expect_low,
+            high=item.expect_high,
+        )
+        for item in section.item
+    ]
+    # A signal may simply say the node id as its address.
+    items += [OpcuaItem(name=address, node=address) for address in site.addresses(section.key) if address not in named]
+    return OpcuaSource(
+        key=section.key,
+        endpoint=section.endpoint,
+        items=tuple(items),
+        security=_security(section, site),
+        identity=_identity(section, site),
+        allow_plain_password=section.allow_plain_password,
+        watch=Watch(section.watch),
+        sampling_interval=section.sampling.total_seconds(),
+        publishing_interval=section.publishing.total_seconds(),
+        queue_size=section.queue_size,
+        deadband=section.deadband,
+        refresh=section.refresh.total_seconds(),
+        trust_silence=section.trust_silence,
+        timeout=section.timeout.total_seconds(),
+        buffer=section.buffer,
+        history=section.history,
+        history_limit=section.history_limit.total_seconds(),
+    )
+
+
+def _security(section: OpcuaSection, site: Site) -> Security | None:
+    if section.policy == "None" or not (section.certificate and section.private_key and section.trusted_folder):
+        return None
+    return Security(
+        policy=Policy(section.policy),
+        mode=Mode(section.mode),
+        certificate=site.folder(section.certificate),
+        private_key=site.folder(section.private_key),
+        key_password=_secret(section.key, section.private_key_password_file, site),
+        trusted=site.folder(section.trusted_folder),
+    )
+
+
+def _identity(section: OpcuaSection, site: Site) -> Identity | None:
+    if section.user is not None:
+        return Identity(user=section.user, password=_secret(section.key, section.password_file, site))
+    if section.user_certificate is not None and section.user_private_key is not None:
+        return Identity(
+            certificate=site.folder(section.user_certificate), private_key=site.folder(section.user_private_key)
+        )
+    return None
+
+
+def _secret(key: str, written: str | None, site: Site) -> str | None:
+    if written is None:
+        return None
+    path = site.folder(written)
+    try:
+        return path.read_text("utf-8").strip()
+    except (OSError, ValueError) as exc:
+        raise ConfigError(f"connector {key!r}: {path} cannot be read: {exc}") from exc
 
 
 def _already_taken(engine: Engine, key: str) -> Callable[[str], bool]:

@@ -7,6 +7,12 @@ Every kind of source has its section class in its own file. A new kind is one fi
 from __future__ import annotations
 
 from service.site.csv_drop import CsvSection
+from service.site.modbus import ModbusSection
+from service.site.opcua import OpcuaSection
 from service.site.source import SourceSection
 
-SECTION_OF_KIND: dict[str, type[SourceSection]] = {"csv": CsvSection}
+SECTION_OF_KIND: dict[str, type[SourceSection]] = {
+    "csv": CsvSection,
+    "modbus": ModbusSection,
+    "opcua": OpcuaSection,
+}
