@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from service.domain.balance import STEP, Conditions, Response, Streams, carry_forward, natural_rate
 from service.domain.estimate import Estimate, Trust
+from service.domain.forecast_lessons import foreseen, learn_balance, learn_outcome
 from service.domain.forecast_memory import FEATURES, ForecastMemory, Moment
 from service.domain.inflow import LESSON
 from service.domain.outlook import HORIZONS, Forecast, Pattern
@@ -118,11 +119,6 @@ def forecast(tank: Tank, memory: ForecastMemory, now: datetime) -> Forecast | No
 def carried_feature(pattern: Pattern) -> int:
     """Which coefficient weighs the balance: without return, sludge packs below while it rises above, so it is another."""
     return 6 if pattern in (Pattern.RETURN_LOST, Pattern.RETURN_LOW) else 0
-
-
-def foreseen(features: Floats) -> Floats:
-    """How large a change the balance foresees, whichever coefficient weighs it. [m]"""
-    return np.asarray(np.abs(features[:, 0]) + np.abs(features[:, 6]))
 
 
 def pattern_now(tank: Tank, memory: ForecastMemory) -> Pattern:
@@ -238,7 +234,7 @@ def _learn(tank: Tank, memory: ForecastMemory, streams: Streams | None, seconds:
     """Once a quarter hour: compare what was expected of now with now, then remember this moment."""
     hour_ago, earlier = memory.moment_at(seconds - 3600.0), memory.moment_at(seconds - 3600.0 * LESSON)
     if streams is not None:
-        _learn_balance(memory, hour_ago, earlier, streams)
+        learn_balance(memory, hour_ago, earlier, streams)
     if memory.flow is not None:
         memory.flow_habit.learn(seconds, memory.flow, None if earlier is None else earlier.flow)
         before = memory.moment_at(seconds - 1800.0)
@@ -251,7 +247,7 @@ def _learn(tank: Tank, memory: ForecastMemory, streams: Streams | None, seconds:
         share = min(memory.flow / memory.plant_flow, 1.0)
         follow = 0.02 if memory.usual_share > 0.0 else 1.0
         memory.usual_share += follow * (share - memory.usual_share)
-    _learn_outcome(memory, seconds)
+    learn_outcome(memory, seconds)
     here = _now(tank, memory, seconds)
     memory.remember(
         Moment(
@@ -267,38 +263,3 @@ def _learn(tank: Tank, memory: ForecastMemory, streams: Streams | None, seconds:
             features=here.features,
         )
     )
-
-
-def _learn_outcome(memory: ForecastMemory, seconds: float) -> None:
-    """Compare what was expected of this moment, at each horizon, with this moment."""
-    past = [memory.moment_at(seconds - 3600.0 * horizon) for horizon in HORIZONS]
-    which = np.array([i for i, then in enumerate(past) if then is not None], dtype=np.intp)
-    if which.size == 0:
-        return
-    known = [then for then in past if then is not None]
-    features = np.stack([then.features[i] for i, then in zip(which, known, strict=True)])
-    change = memory.height - np.array([then.height for then in known])
-    belief = memory.sd**2 + np.array([then.sd for then in known]) ** 2
-    size = foreseen(features)
-    # Quarter-hourly lessons about the next hours overlap: each is worth its share of an independent one.
-    noise = (memory.errors.typical(size, which) ** 2 + belief) * np.maximum(_H[which] / STEP, 1.0)
-    residual = memory.corrections.learn(features, change, noise, which)
-    memory.errors.learn(size, np.maximum(np.abs(residual) - 0.5 * np.sqrt(belief), 0.0), which)
-
-
-def _learn_balance(memory: ForecastMemory, hour_ago: Moment | None, earlier: Moment | None, streams: Streams) -> None:
-    """What the last hours say about how the tank answers."""
-    if hour_ago is not None and hour_ago.flow is not None:
-        came, went = memory.total_in - hour_ago.total_in, memory.total_out - hour_ago.total_out
-        noise = 4.0 * (memory.sd**2 + hour_ago.sd**2 + 0.03**2)
-        memory.rise.learn(np.array([came, -went]), memory.height - hour_ago.height, noise)
-    if earlier is None:
-        return
-    # Solids probes are coarse: their lessons take longer stretches.
-    overlap = LESSON / STEP
-    if earlier.feed is not None and memory.feed is not None:
-        gained = memory.total_basin - earlier.total_basin
-        memory.dilution.learn(np.array([gained]), memory.feed - earlier.feed, overlap * 0.12**2)
-    if earlier.drawn is not None and memory.drawn is not None and streams.under > 0.02:
-        stored = memory.total_in - earlier.total_in - memory.total_out + earlier.total_out
-        memory.thickening.learn(np.array([stored]), memory.drawn - earlier.drawn, overlap * 0.4**2)

@@ -1,0 +1,55 @@
+"""What a past quarter hour teaches once its future has been seen: how the tank answers, and what each saying was worth."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from service.domain.balance import STEP, Streams
+from service.domain.forecast_memory import ForecastMemory, Moment
+from service.domain.inflow import LESSON
+from service.domain.outlook import HORIZONS
+
+Floats = NDArray[np.float64]
+
+_H = np.asarray(HORIZONS)
+
+
+def foreseen(features: Floats) -> Floats:
+    """How large a change the balance foresees, whichever coefficient weighs it. [m]"""
+    return np.asarray(np.abs(features[:, 0]) + np.abs(features[:, 6]))
+
+
+def learn_outcome(memory: ForecastMemory, seconds: float) -> None:
+    """Compare what was expected of this moment, at each horizon, with this moment."""
+    past = [memory.moment_at(seconds - 3600.0 * horizon) for horizon in HORIZONS]
+    which = np.array([i for i, then in enumerate(past) if then is not None], dtype=np.intp)
+    if which.size == 0:
+        return
+    known = [then for then in past if then is not None]
+    features = np.stack([then.features[i] for i, then in zip(which, known, strict=True)])
+    change = memory.height - np.array([then.height for then in known])
+    belief = memory.sd**2 + np.array([then.sd for then in known]) ** 2
+    size = foreseen(features)
+    # Quarter-hourly lessons about the next hours overlap: each is worth its share of an independent one.
+    noise = (memory.errors.typical(size, which) ** 2 + belief) * np.maximum(_H[which] / STEP, 1.0)
+    residual = memory.corrections.learn(features, change, noise, which)
+    memory.errors.learn(size, np.maximum(np.abs(residual) - 0.5 * np.sqrt(belief), 0.0), which)
+
+
+def learn_balance(memory: ForecastMemory, hour_ago: Moment | None, earlier: Moment | None, streams: Streams) -> None:
+    """What the last hours say about how the tank answers."""
+    if hour_ago is not None and hour_ago.flow is not None:
+        came, went = memory.total_in - hour_ago.total_in, memory.total_out - hour_ago.total_out
+        noise = 4.0 * (memory.sd**2 + hour_ago.sd**2 + 0.03**2)
+        memory.rise.learn(np.array([came, -went]), memory.height - hour_ago.height, noise)
+    if earlier is None:
+        return
+    # Solids probes are coarse: their lessons take longer stretches.
+    overlap = LESSON / STEP
+    if earlier.feed is not None and memory.feed is not None:
+        gained = memory.total_basin - earlier.total_basin
+        memory.dilution.learn(np.array([gained]), memory.feed - earlier.feed, overlap * 0.12**2)
+    if earlier.drawn is not None and memory.drawn is not None and streams.under > 0.02:
+        stored = memory.total_in - earlier.total_in - memory.total_out + earlier.total_out
+        memory.thickening.learn(np.array([stored]), memory.drawn - earlier.drawn, overlap * 0.4**2)
