@@ -71,7 +71,12 @@ def copy_out(
     1970.
     """
     layout = _layout(columns)
-    with psycopg_connection(conn).cursor() as cursor, cursor.copy(_copy_out_statement(query), params) as copy:
+    # A reader that stops half way cancels the statement; the savepoint keeps the transaction usable after that.
+    with (
+        conn.begin_nested(),
+        psycopg_connection(conn).cursor() as cursor,
+        cursor.copy(_copy_out_statement(query), params) as copy,
+    ):
         pending: list[bytes] = []
         size = -len(_HEADER)
         for piece in copy:

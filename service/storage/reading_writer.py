@@ -94,14 +94,17 @@ class ReadingWriter:
         conn.execute(_STAGE)
         conn.execute(_CLEAR_STAGE)
         copy_in(conn, "reading_stage", self._with_batch(rows))
-        span = {
-            "batch_id": self._batch_id,
+        reach = {
+            "signal_ids": np.unique(rows.signal_id).tolist(),
             "earliest": from_us(int(rows.time_us.min())),
             "latest": from_us(int(rows.time_us.max())),
+            "batch_id": self._batch_id,
         }
-        added = self._changed(conn.execute(_INSERT_NEW).all())
-        revised = 0
-        if added < len(rows) and conn.execute(_KEEP_REPLACED, span).scalar_one():
+        same = conn.execute(_DROP_SAME, reach).rowcount
+        added = revised = 0
+        if same < len(rows):
+            added = self._changed(conn.execute(_INSERT_NEW).all())
+        if same + added < len(rows) and conn.execute(_KEEP_REPLACED, reach).scalar_one():
             revised = self._changed(conn.execute(_REVISE).all())
         self.stored.accepted += added
         self.stored.revised += revised
@@ -127,7 +130,13 @@ class ReadingWriter:
     def _any_stored(self, rows: ReadingColumns) -> bool:
         """Whether any of some keys spread over the chunk is stored already."""
         some = rows.take(np.unique(np.linspace(0, len(rows) - 1, PROBES).astype(np.intp)))
-        keys = {"signal_ids": some.signal_id.tolist(), "times": [from_us(us) for us in some.time_us.tolist()]}
+        times = [from_us(us) for us in some.time_us.tolist()]
+        keys = {
+            "signal_ids": some.signal_id.tolist(),
+            "times": times,
+            "earliest": min(times),
+            "latest": max(times),
+        }
         return bool(self._conn.execute(_ANY_STORED, keys).scalar_one())
 
     def _ensure_months(self, time_us: NDArray[np.int64]) -> None:
@@ -147,11 +156,14 @@ class ReadingWriter:
         self._months |= unseen
 
 
-#: OFFSET 0: looked up key by key, as below.
+# The earliest and latest time of the rows stand in every statement, so that only the months between are looked into.
+# OFFSET 0 keeps a look-up a look-up by key, row by row. PostgreSQL holds NaN equal to NaN here, as we want.
+
 _ANY_STORED = text(
     "SELECT EXISTS (SELECT 1 FROM unnest(CAST(:signal_ids AS integer[]), CAST(:times AS timestamptz[])) "
     "AS k(signal_id, time) CROSS JOIN LATERAL ("
-    "SELECT 1 FROM reading r WHERE r.signal_id = k.signal_id AND r.time = k.time OFFSET 0) AS found)"
+    "SELECT 1 FROM reading r WHERE r.signal_id = k.signal_id AND r.time = k.time "
+    "AND r.time BETWEEN :earliest AND :latest OFFSET 0) AS found)"
 )
 
 _STAGE = text(
@@ -162,6 +174,12 @@ _STAGE = text(
 
 _CLEAR_STAGE = text("TRUNCATE reading_stage")
 
+_DROP_SAME = text(
+    "DELETE FROM reading_stage s USING reading r WHERE r.signal_id = s.signal_id AND r.time = s.time "
+    "AND r.signal_id = ANY(CAST(:signal_ids AS integer[])) AND r.time BETWEEN :earliest AND :latest "
+    "AND (r.value, r.quality, r.reason) IS NOT DISTINCT FROM (s.value, s.quality, s.reason)"
+)
+
 #: Rows are inserted in the order of the key: index pages are met once, and two writers lock in the same order.
 _INSERT_NEW = text(
     "WITH added AS ("
@@ -171,9 +189,7 @@ _INSERT_NEW = text(
     "SELECT signal_id, count(*), min(time) FROM added GROUP BY signal_id"
 )
 
-#: PostgreSQL holds NaN equal to NaN here, as we want. OFFSET 0 keeps the look-up a look-up by key, row by row: a join
-#: of its own choosing might read every partition there is. What the batch itself brought and overruled was never
-#: known to anybody and is not kept.
+#: What the batch itself brought and overruled was never known to anybody and is not kept.
 _KEEP_REPLACED = text(
     "WITH replaced AS MATERIALIZED ("
     "SELECT r.* FROM reading_stage s CROSS JOIN LATERAL ("

@@ -24,6 +24,8 @@ SESSION_SETTINGS = {
     "statement_timeout": "10min",
     "lock_timeout": "30s",
     "idle_in_transaction_session_timeout": "10min",
+    # Compiling a statement to machine code costs a tenth of a second or more, and none of ours runs long enough to earn it.
+    "jit": "off",
 }
 
 CONNECT_LIMIT_S = 10

@@ -158,16 +158,35 @@ def test_nothing_is_stored_of_a_batch_that_fails(engine: Engine) -> None:
     assert values(engine, 1) == []
 
 
-def test_what_another_process_stored_first_is_met_by_falling_back(engine: Engine) -> None:
-    """The writer believes the table empty while the other commits: the key refuses, and the rows are compared instead."""
-    with transaction(engine) as conn:
-        batch_id = open_batch(conn, "test", "test", NIGHT)
-        writer = ReadingWriter(conn, batch_id)
-        writer.store(columns(1, [0.0], start=NIGHT - MINUTE))
-        store(engine, columns(1, [1.0, 2.0]))
-        writer.store(columns(1, [1.0, 2.5, 3.0]))
-        assert counts(writer.stored) == (2, 1, 1)
-    assert values(engine, 1) == [0.0, 1.0, 2.5, 3.0]
+def test_a_duplicate_between_the_keys_looked_up_is_found_by_the_primary_key(engine: Engine) -> None:
+    """One row of a thousand is stored already, and not one of those looked up first: the append fails and is compared."""
+    store(engine, columns(1, [-1.0], start=NIGHT + MINUTE))
+    thousand = columns(1, [float(i) for i in range(1000)])
+    stored = store(engine, thousand, columns(1, [7.0, 8.0], start=NIGHT + 999 * MINUTE))
+    assert counts(stored) == (1000, 0, 2)
+    assert [replaced for replaced, *_ in revisions(engine)] == [-1.0]
+    assert values(engine, 1)[:3] == [0.0, 1.0, 2.0]
+    assert values(engine, 1)[-2:] == [7.0, 8.0]
+
+
+def test_rows_another_process_is_just_storing_are_waited_for(engine: Engine) -> None:
+    """The other batch is not committed when the keys are looked up, and is when they are appended."""
+    store(engine, columns(2, [0.0]))  # so that the month is there
+    begun = Barrier(2, timeout=20)
+
+    def first() -> None:
+        with transaction(engine) as conn:
+            ReadingWriter(conn, open_batch(conn, "test", "first", NIGHT)).store(columns(1, [1.0, 2.0]))
+            begun.wait()
+            conn.execute(text("SELECT pg_sleep(0.5)"))
+
+    with ThreadPoolExecutor(1) as pool:
+        storing = pool.submit(first)
+        begun.wait()
+        second = store(engine, columns(1, [1.0, 2.5, 3.0]))
+        storing.result()
+    assert counts(second) == (1, 1, 1)
+    assert values(engine, 1) == [1.0, 2.5, 3.0]
     assert [replaced for replaced, *_ in revisions(engine)] == [2.0]
 
 
@@ -279,12 +298,12 @@ def test_reading_back_streams_in_order_and_by_half_open_spans(engine: Engine) ->
 
 
 def test_a_reader_may_stop_half_way(engine: Engine) -> None:
-    store(engine, columns(1, [float(i) for i in range(5000)]))
+    store(engine, columns(1, [float(i) for i in range(200_000)], step=timedelta(seconds=1)))
     with transaction(engine) as conn:
         for chunk in stream_between(conn, [1], chunk_rows=10):
             assert len(chunk) >= 10
             break
-        assert len(readings_between(conn, [1])) == 5000
+        assert len(readings_between(conn, [1])) == 200_000
 
 
 def test_the_latest_reading_of_each_signal(engine: Engine) -> None:
