@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from datetime import datetime, timedelta
 
 import structlog
 
 from connectors.base import Connector
+from service.alarms.definition import AlarmKind
 from service.bootstrap import Installation
 from service.jobs.deliver import Delivered, deliver
-from service.jobs.estimate import project_all, update_estimates
-from service.jobs.evaluate import Evaluated, evaluate
+from service.jobs.estimate import Outlook, outlook_all, project_all, update_estimates
+from service.jobs.evaluate import Ahead, Evaluated, evaluate, evaluate_service
 from service.jobs.ingest import IngestReport, ingest
 from service.jobs.upkeep import keep_up
 from service.scheduler import Task
@@ -31,6 +33,8 @@ class Watch:
         self._plant = plant
         self._sources = sources
         self._clock = clock
+        self._started_at = clock()
+        self._watched = [section.key for section in plant.site.connectors() if section.carries_signals]
 
     def read(self, source: Connector) -> IngestReport:
         """Take in what one source has to offer."""
@@ -45,7 +49,34 @@ class Watch:
         plant = self._plant
         update_estimates(plant.engine, plant.setups, plant.ids, now)
         projected = project_all(plant.engine, plant.setups, plant.ids, now)
-        return evaluate(plant.engine, plant.alarms, plant.setups, plant.ids, projected=projected, now=now)
+        outlooks = outlook_all(plant.engine, plant.setups, plant.ids, now)
+        seen = evaluate(
+            plant.engine,
+            plant.alarms,
+            plant.setups,
+            plant.ids,
+            projected=projected,
+            ahead={key: self._ahead(key, found) for key, found in outlooks.items()},
+            now=now,
+        )
+        own = evaluate_service(
+            plant.engine, plant.alarms, connectors=self._watched, started_at=self._started_at, now=now
+        )
+        return replace(seen, transitions=seen.transitions + own.transitions, messages=seen.messages + own.messages)
+
+    def _ahead(self, tank: str, found: Outlook) -> Ahead:
+        danger = next(
+            (
+                d.limit
+                for d in self._plant.alarms.of_tank(tank)
+                if d.kind is AlarmKind.HIGH_HIGH and d.limit is not None
+            ),
+            None,
+        )
+        if found.forecast is None or danger is None:
+            return Ahead(solids_loading=found.solids_loading)
+        height = self._plant.tanks[tank].side_water_depth - danger
+        return Ahead(time_to_danger=found.forecast.time_to(height).cautious, solids_loading=found.solids_loading)
 
     def tell(self, now: datetime) -> Delivered:
         """Hand over every message that is due."""

@@ -50,6 +50,7 @@ def evaluate(
     *,
     projected: Mapping[str, Estimate],
     now: datetime,
+    ahead: Mapping[str, Ahead] | None = None,
     out_of_service: Mapping[str, str] | None = None,
 ) -> Evaluated:
     """Look at the alarms of every tank.
@@ -59,6 +60,7 @@ def evaluate(
     tanks : the tanks with their signals.
     ids : row numbers of tanks and signals.
     projected : each tank's belief at *now*, by tank key; without one the newest estimate stands for it.
+    ahead : each tank's outlook at *now*, by tank key; alarms on it are left as they are where it is missing.
     out_of_service : tanks taken out of service, with the reason: their alarms are suppressed by design.
 
     Notes
@@ -71,7 +73,7 @@ def evaluate(
     Reading is shared by all tanks and takes no locks. A tank whose alarms move is decided again under lock, in the
     transaction that writes; memory of the others is kept only where nobody changed it meanwhile.
     """
-    looks, failed = _looks(engine, setup, tanks, ids, projected, now, out_of_service or {})
+    looks, failed = _looks(engine, setup, tanks, ids, projected, ahead or {}, now, out_of_service or {})
     quiet: list[tuple[AlarmRecord, Machine]] = []
     transitions = messages = done = 0
     for look in looks:
@@ -118,6 +120,14 @@ def evaluate_service(
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Ahead:
+    """What the forecast says of a tank, as far as alarms watch it; None where nothing is known."""
+
+    time_to_danger: float | None = None  #: cautious; infinite where it does not come in sight [h]
+    solids_loading: float | None = None  #: [kg/(m²·h)]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class _Look:
     """One look at one tank: what is known, and the alarms it is known for."""
 
@@ -126,6 +136,7 @@ class _Look:
     records: Mapping[str, AlarmRecord]
     history: TankHistory
     projected: Estimate | None
+    ahead: Ahead
     now: datetime
     out_of_service: str | None
 
@@ -133,7 +144,8 @@ class _Look:
     def live(self) -> Situation:
         """What is known now."""
         newest = self.history.estimates[-1] if self.history.estimates else None
-        return self.history.at(self.now, self.projected or newest, in_service=self.out_of_service is None)
+        seen = self.history.at(self.now, self.projected or newest, in_service=self.out_of_service is None)
+        return replace(seen, time_to_danger=self.ahead.time_to_danger, solids_loading=self.ahead.solids_loading)
 
     def decide(self, records: Mapping[str, AlarmRecord] | None = None) -> list[Change]:
         """Step every alarm through what is new, then look at the present."""
@@ -183,6 +195,7 @@ def _looks(
     tanks: Sequence[TankSetup],
     ids: SiteIds,
     projected: Mapping[str, Estimate],
+    ahead: Mapping[str, Ahead],
     now: datetime,
     out_of_service: Mapping[str, str],
 ) -> tuple[list[_Look], dict[str, str]]:
@@ -210,6 +223,7 @@ def _looks(
             records=records,
             history=histories[tank.tank.key],
             projected=projected.get(tank.tank.key),
+            ahead=ahead.get(tank.tank.key, Ahead()),
             now=now,
             out_of_service=out_of_service.get(tank.tank.key),
         )
