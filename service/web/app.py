@@ -13,14 +13,14 @@ from starlette.staticfiles import StaticFiles
 from starlette.types import Scope
 
 from service import __version__
-from service.web import board_page, problems, shell, sign_in
+from service.web import alarms, board_page, problems, shell, sign_in
 from service.web.board import Board
 from service.web.guard import Guard
 from service.web.plant import WebPlant
 from service.web.signing import Signer
 
 #: Every part of the application; a new one is a module with a ``router``.
-ROUTERS = (sign_in.router, board_page.router, shell.router)
+ROUTERS = (sign_in.router, board_page.router, alarms.router, shell.router)
 
 
 def create_app(plant: WebPlant) -> FastAPI:

@@ -15,6 +15,7 @@ from service.domain.estimate import TankSetup
 from service.domain.tank import Tank
 from service.domain.units import UnitSystem
 from service.jobs.alarm_setup import AlarmSetup
+from service.jobs.ingest.plant import Plant as IntakePlant
 from service.notify.links import AlarmLinks
 from service.storage.site_tables import SiteIds
 
@@ -31,6 +32,8 @@ class WebPlant:
     ids: SiteIds
     alarms: AlarmSetup
     connectors: tuple[str, ...]
+    #: What taking in pushed readings has to know.
+    intake: IntakePlant
     secret: bytes
     links: AlarmLinks
     clock: Callable[[], datetime]
