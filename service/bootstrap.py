@@ -96,6 +96,7 @@ class Installation:
             ids=self.ids,
             alarms=self.alarms,
             connectors=tuple(connector.key for connector in self.site.connectors()),
+            intake=self.intake,
             secret=self.secret,
             links=self.links,
             clock=clock,
