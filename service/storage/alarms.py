@@ -52,11 +52,12 @@ def sync_alarms(
 ) -> None:
     """Make a row for every definition, and write every change of one into the journal: who, when, from what, to what, why.
 
-    An alarm no longer defined keeps its row and its journal. Rows are written in the order of their keys, so that two
-    services starting at once wait for each other.
+    An alarm no longer defined keeps its row and its journal. Only what changed is written, in the order of the keys, as
+    everywhere: so two services starting at once wait for each other, and commands do not stand in the way of evaluation.
     """
     tank_ids = {row.key: row.id for row in conn.execute(select(TankRow.key, TankRow.id))}
-    before = {row.key: row.described for row in conn.execute(select(AlarmRow.key, AlarmRow.described))}
+    places = select(AlarmRow.key, AlarmRow.kind, AlarmRow.tank_id, AlarmRow.connector, AlarmRow.described)
+    stored = {row.key: row._asdict() for row in conn.execute(places)}
     defined = sorted(definitions, key=lambda definition: definition.key)
     for definition in defined:
         place = {
@@ -65,6 +66,8 @@ def sync_alarms(
             "connector": definition.connector,
             "described": True,
         }
+        if stored.get(definition.key) == {"key": definition.key, **place}:
+            continue
         fresh = Machine()
         row = upsert(AlarmRow).values(
             key=definition.key, state=fresh.state.value, since=now, machine=fresh.to_json(), **place
@@ -76,7 +79,7 @@ def sync_alarms(
     rows = {record.key: record for record in alarms(conn, described_only=False)}
     for definition in defined:
         new, old = definition.to_json(), last.get(definition.key)
-        if old == new and before.get(definition.key, True):
+        if old == new and (definition.key not in stored or stored[definition.key]["described"]):
             continue
         event = Event.DEFINED if old is None else Event.REDEFINED
         changed = {
@@ -84,8 +87,8 @@ def sync_alarms(
         }
         detail = {"definition": new, "changed": changed if old is not None else {}, "why": why}
         _note(conn, rows[definition.key], event, now, by, detail)
-    for key, described in before.items():
-        if described and key not in keys:
+    for key, place in stored.items():
+        if place["described"] and key not in keys:
             _note(conn, rows[key], Event.UNDEFINED, now, by, {"definition": last.get(key), "why": why})
 
 
@@ -122,7 +125,8 @@ def _note(
 
 def lock_alarms(conn: Connection, keys: Sequence[str]) -> dict[str, AlarmRecord]:
     """The alarms by key, held against every other writer until the transaction ends; always locked in the same order."""
-    statement = _records().where(AlarmRow.key.in_(keys)).order_by(AlarmRow.id).with_for_update(of=AlarmRow)
+    in_order = AlarmRow.key.collate("C")
+    statement = _records().where(AlarmRow.key.in_(keys)).order_by(in_order).with_for_update(of=AlarmRow)
     return {record.key: record for record in map(_record, conn.execute(statement))}
 
 
@@ -162,7 +166,7 @@ def keep_quietly(conn: Connection, memories: Iterable[tuple[AlarmRecord, Machine
     rows = [
         {"id": record.id, "before": json.dumps(record.machine.to_json()), "after": json.dumps(machine.to_json())}
         | {"data_to": machine.data_to}
-        for record, machine in sorted(memories, key=lambda memory: memory[0].id)
+        for record, machine in sorted(memories, key=lambda memory: memory[0].key)
     ]
     if rows:
         conn.execute(_KEEP, rows)

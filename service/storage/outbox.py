@@ -153,6 +153,62 @@ def next_due(conn: Connection) -> datetime | None:
     return found
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Attempt:
+    """One try at handing a message over."""
+
+    at: datetime
+    outcome: str
+    reason: str
+    answer: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Trace:
+    """What became of one message."""
+
+    id: int
+    alarm_event_id: int | None
+    contact: str
+    channel: str
+    kind: str
+    reason: str
+    subject: str
+    created_at: datetime
+    status: str
+    sent_at: datetime | None
+    attempts: tuple[Attempt, ...]
+
+
+def traces(conn: Connection, event_ids: Sequence[int]) -> list[Trace]:
+    """What became of the messages of these journal lines, oldest first."""
+    rows = conn.execute(
+        select(OutboxRow.__table__).where(OutboxRow.alarm_event_id.in_(event_ids)).order_by(OutboxRow.id)
+    ).all()
+    tries: dict[int, list[Attempt]] = {row.id: [] for row in rows}
+    found = conn.execute(
+        select(DeliveryAttempt.__table__).where(DeliveryAttempt.outbox_id.in_(list(tries))).order_by(DeliveryAttempt.id)
+    )
+    for row in found:
+        tries[row.outbox_id].append(Attempt(at=row.at, outcome=row.outcome, reason=row.reason, answer=row.answer))
+    return [
+        Trace(
+            id=row.id,
+            alarm_event_id=row.alarm_event_id,
+            contact=row.payload["contact"],
+            channel=row.channel,
+            kind=row.payload["kind"],
+            reason=row.payload["reason"],
+            subject=row.payload["subject"],
+            created_at=row.created_at,
+            status=row.status,
+            sent_at=row.sent_at,
+            attempts=tuple(tries[row.id]),
+        )
+        for row in rows
+    ]
+
+
 def last_told(conn: Connection, contact: str, since: datetime) -> list[str]:
     """Keys of the alarms a person was told of since a time, the newest first, each once."""
     rows = conn.execute(

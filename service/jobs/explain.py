@@ -1,0 +1,183 @@
+"""Why was I called, or not called? For any tank and minute: the chain of reasons from reading to message."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from typing import Any
+
+from sqlalchemy import Connection, Engine
+
+from service.alarms.definition import AlarmDefinition, AlarmKind
+from service.alarms.rules import Verdict, judge
+from service.domain.display import (
+    describe_clearance,
+    describe_rate,
+    format_clock,
+    format_duration,
+    format_length,
+    format_local_time,
+)
+from service.domain.estimate import TankSetup
+from service.domain.reading import Reason
+from service.domain.units import UnitSystem
+from service.jobs.alarm_setup import AlarmSetup
+from service.jobs.situations import TankHistory, tank_histories
+from service.notify.wording import verdict_words
+from service.storage.alarms import JournalLine, journal
+from service.storage.outbox import Trace, traces
+from service.storage.session import transaction
+from service.storage.site_tables import SiteIds
+
+#: Journal lines this long before the minute asked for are shown beside the last one.
+LOOK_BACK = timedelta(hours=2)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AlarmAnswer:
+    """One alarm at that minute: what its rule says of it, how it stood and why, and who was told."""
+
+    key: str
+    verdict: Verdict
+    state: str
+    since: datetime | None
+    lines: tuple[JournalLine, ...]
+    messages: tuple[Trace, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Explanation:
+    """The chain for one tank at one minute, and the same in sentences."""
+
+    tank: str
+    at: datetime
+    sentences: tuple[str, ...]
+    alarms: tuple[AlarmAnswer, ...]
+
+
+def explain(
+    engine: Engine,
+    setup: AlarmSetup,
+    tank: TankSetup,
+    ids: SiteIds,
+    *,
+    at: datetime,
+    alarm: str | None = None,
+) -> Explanation:
+    """Answer for one tank at a time, for one of its alarms or all.
+
+    Parameters
+    ----------
+    at : the minute asked about.
+    alarm : key of the alarm; all of the tank's when None.
+
+    Notes
+    -----
+    Readings and belief are shown as they stand now; what came in later than the decision is said where it matters. The
+    journal is append-only and shows what was decided then.
+    """
+    definitions = [d for d in setup.of_tank(tank.tank.key) if alarm is None or d.key == alarm]
+    with transaction(engine) as conn:
+        history = tank_histories(conn, [tank], ids, after={tank.tank.key: None}, now=at)[tank.tank.key]
+        answers = tuple(_answer(conn, definition, history, at) for definition in definitions)
+    sentences = [*_knowledge(history, at, setup), *(s for answer in answers for s in _alarm_sentences(answer, setup))]
+    return Explanation(tank=tank.tank.key, at=at, sentences=tuple(sentences), alarms=answers)
+
+
+def _answer(conn: Connection, definition: AlarmDefinition, history: TankHistory, at: datetime) -> AlarmAnswer:
+    newest = history.estimates[-1] if history.estimates else None
+    verdict = judge(definition, history.at(at, newest))
+    lines = [
+        line
+        for line in journal(conn, key=definition.key, end=at + timedelta(microseconds=1), limit=200)
+        if "definition" not in line.detail
+    ]
+    last = lines[0] if lines else None
+    shown = [line for line in lines if line is last or line.at >= at - LOOK_BACK]
+    return AlarmAnswer(
+        key=definition.key,
+        verdict=verdict,
+        state=last.to_state if last is not None else "never looked at",
+        since=last.at if last is not None else None,
+        lines=tuple(reversed(shown)),
+        messages=tuple(traces(conn, [line.id for line in shown])),
+    )
+
+
+def _knowledge(history: TankHistory, at: datetime, setup: AlarmSetup) -> list[str]:
+    """From readings and cores to what was believed."""
+    zone, units, tank = setup.site.zone, setup.units, history.setup.tank
+    newest = history.estimates[-1] if history.estimates else None
+    known = history.at(at, newest)
+    said = [f"{tank.label}, {format_local_time(at, zone)}"]
+    for sensor in known.sensors:
+        if sensor.last_sample_at is None:
+            said.append(f"Sensor {sensor.tag}: nothing received up to then.")
+            continue
+        age = format_duration(at - sensor.last_sample_at)
+        reading = "no usable number" if sensor.height is None else f"read {format_length(sensor.height, units)}"
+        corrected = "" if sensor.corrected is None else f", {format_length(sensor.corrected, units)} after correction"
+        doubt = f"; {verdict_words(sensor.verdict)}" if sensor.verdict is not Reason.NONE else ""
+        late = "; stale by then" if at - sensor.last_sample_at > sensor.stale_after else ""
+        said.append(f"Sensor {sensor.tag}: {reading} above the floor{corrected}, {age} before{doubt}{late}.")
+    if known.core is None:
+        said.append("Hand core: none up to then.")
+    else:
+        below = describe_clearance(tank.clearance(known.core.height), units)
+        said.append(f"Hand core: {below}, {format_duration(at - known.core.taken_at)} before.")
+    if newest is None or not math.isfinite(newest.height):
+        said.append("Belief: none yet.")
+    else:
+        where = describe_clearance(tank.clearance(newest.height), units)
+        doubt = format_length(2 * newest.sd, units) if math.isfinite(newest.sd) else "?"
+        said.append(
+            f"Belief at {format_clock(newest.time, zone)}: {where} (give or take {doubt}),"
+            f" {describe_rate(newest.rate, units)}; {newest.trust.value}, from {newest.reason.value}."
+        )
+    return said
+
+
+def _alarm_sentences(answer: AlarmAnswer, setup: AlarmSetup) -> list[str]:
+    zone = setup.site.zone
+    definition = setup.definition(answer.key)
+    limit = "" if definition is None else _limit_words(definition, setup.units)
+    since = "" if answer.since is None else f" since {format_local_time(answer.since, zone)}"
+    said = [
+        f"Alarm {answer.key}{limit}: rule says {answer.verdict.condition.value} ({answer.verdict.reason.value});"
+        f" it stood at {answer.state}{since}."
+    ]
+    for line in answer.lines:
+        late = ""
+        if line.recorded_at - line.at > timedelta(minutes=2):
+            late = f" (decided at {format_clock(line.recorded_at, zone)}, when the data had come in)"
+        who = f" by {line.actor}" if line.actor else ""
+        said.append(f"  {format_clock(line.at, zone)} {line.event}{who}: {line.reason}{late}.")
+        said += [f"    {words}" for words in _told_words(line.detail, answer.messages, line.id, setup)]
+    if not answer.lines:
+        said.append("  Nothing happened to it up to then.")
+    return said
+
+
+def _told_words(detail: Mapping[str, Any], messages: Sequence[Trace], event_id: int, setup: AlarmSetup) -> list[str]:
+    zone = setup.site.zone
+    words = []
+    for trace in messages:
+        if trace.alarm_event_id != event_id:
+            continue
+        tries = "; ".join(
+            f"{format_clock(a.at, zone)} {a.outcome}" + (f" ({a.reason}: {a.answer})" if a.reason else "")
+            for a in trace.attempts
+        )
+        words.append(
+            f"told {trace.contact} by {trace.channel}, {trace.reason}: {trace.status}" + (f"; {tries}" if tries else "")
+        )
+    words += [f"{s['contact'] or 'nobody'} not told: {s['reason']}" for s in detail.get("silent", [])]
+    return words
+
+
+def _limit_words(definition: AlarmDefinition, units: UnitSystem) -> str:
+    if definition.limit is None or definition.kind not in (AlarmKind.HIGH, AlarmKind.HIGH_HIGH):
+        return ""
+    return f" (limit {format_length(definition.limit, units)} under the weir)"

@@ -1,0 +1,100 @@
+"""Why was I called, and why not: the chain read back from a night on a real database."""
+
+from __future__ import annotations
+
+from datetime import datetime, timedelta
+
+import pytest
+from sqlalchemy import Engine
+
+from service.alarms.contact import Contact
+from service.alarms.definition import Priority
+from service.domain.estimate import EstimateReason, Trust
+from service.domain.reading import Reason
+from service.jobs.deliver import deliver
+from service.jobs.evaluate import evaluate
+from service.jobs.explain import Explanation, explain
+from service.notify.base import Notifier
+from service.notify.smtp import SmtpAccount, SmtpNotifier
+from tests.alarm_plant import EAST, MINUTE, NIGHT, NIGHT_OPERATOR, TANKS, AlarmPlant, alarm_setup
+from tests.mail_server import Mailbox, mail_server
+
+DEPUTY = Contact(name="Deputy", email="deputy@example.org", channels=("email",), priorities=(Priority.HIGH,))
+
+
+@pytest.fixture
+def plant(engine: Engine) -> AlarmPlant:
+    """Warning at 03:04; the night operator's mailbox was greylisted once. At 03:30 the sensor lost its echo."""
+    built = AlarmPlant.build(engine, alarm_setup(contacts=(NIGHT_OPERATOR, DEPUTY)))
+    built.core(NIGHT - timedelta(hours=2), 2.0)
+    mailbox = Mailbox(rcpt_answers=["450 4.7.1 greylisted"])
+    with mail_server(mailbox) as port:
+        account = SmtpAccount(host="127.0.0.1", port=port, sender="u@example.org", security="none", timeout=5)
+        channels: dict[str, Notifier] = {"email": SmtpNotifier(account)}
+        for minute in range(8):
+            now = NIGHT + minute * MINUTE
+            built.believe(now, 2.0 if minute < 3 else 1.0, rate=0.2)
+            evaluate(built.engine, built.setup, TANKS, built.ids, projected={}, now=now)
+            deliver(built.engine, built.setup, channels, clock=lambda now=now: now)  # type: ignore[misc]
+    return built
+
+
+def ask(plant: AlarmPlant, at: datetime, alarm: str | None = "east.high") -> Explanation:
+    return explain(plant.engine, plant.setup, EAST, plant.ids, at=at, alarm=alarm)
+
+
+def test_why_was_i_called(plant: AlarmPlant) -> None:
+    assert ask(plant, NIGHT + 5 * MINUTE).sentences == (
+        "East clarifier, Wed 14 Jan 03:05 EST",
+        "Sensor east.blanket: read 10.5 ft above the floor, 9.8 ft after correction, under 1 min before.",
+        "Hand core: 6.6 ft under the weir, 2 h 05 min before.",
+        "Belief at 03:05 EST: 3.3 ft under the weir (give or take 0.3 ft), rising 0.7 ft/h; good, from sensor.",
+        "Alarm east.high (limit 3.9 ft under the weir): rule says abnormal (beyond limit);"
+        " it stood at unacknowledged since Wed 14 Jan 03:04 EST.",
+        "  03:00 EST started: first look.",
+        "    nobody not told: first look",
+        "  03:04 EST occurred: abnormal for the whole on-delay.",
+        "    told Night operator by email, new alarm: sent;"
+        " 03:04 EST retry (refused for now: 450 4.7.1 greylisted); 03:05 EST sent",
+        "    Deputy not told: not their tank or priority",
+    )
+
+
+def test_why_was_i_not_called_yet(plant: AlarmPlant) -> None:
+    found = ask(plant, NIGHT + 3 * MINUTE).sentences
+    assert found[4].startswith(
+        "Alarm east.high (limit 3.9 ft under the weir): rule says abnormal (beyond limit); it stood at normal"
+    )
+    assert not any("told Night operator" in sentence for sentence in found)
+
+
+def test_every_alarm_of_the_tank_is_answered_for(plant: AlarmPlant) -> None:
+    found = ask(plant, NIGHT + 5 * MINUTE, alarm=None)
+    assert [answer.key for answer in found.alarms] == ["east.high", "east.high-high", "east.measurement", "east.core"]
+
+
+def test_before_anything_was_known(plant: AlarmPlant) -> None:
+    found = ask(plant, NIGHT - timedelta(days=1)).sentences
+    assert found[1:] == (
+        "Sensor east.blanket: nothing received up to then.",
+        "Hand core: none up to then.",
+        "Belief: none yet.",
+        "Alarm east.high (limit 3.9 ft under the weir): rule says unknown (no estimate yet); it stood at never looked at.",
+        "  Nothing happened to it up to then.",
+    )
+
+
+def test_a_decision_made_late_says_so(plant: AlarmPlant) -> None:
+    at = NIGHT + 30 * MINUTE
+    for minute in range(4):
+        plant.believe(
+            at + minute * MINUTE,
+            1.0,
+            trust=Trust.BLIND,
+            reason=EstimateReason.BLIND,
+            verdict=Reason.ECHO_LOST,
+        )
+    evaluate(plant.engine, plant.setup, TANKS, plant.ids, projected={}, now=at + 20 * MINUTE)
+    found = ask(plant, at + 5 * MINUTE, alarm="east.measurement").sentences
+    assert any("03:32 EST occurred: abnormal for the whole on-delay (decided at 03:50 EST" in line for line in found)
+    assert any("echo lost" in line for line in found)
