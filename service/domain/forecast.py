@@ -199,10 +199,10 @@ def streams_of(tank: Tank, memory: ForecastMemory, drawing: float | None) -> Str
 def response_of(memory: ForecastMemory) -> Response:
     """The tank's answer to its streams as learned so far, kept within what a tank can do."""
     return Response(
-        rise_in=float(np.clip(memory.rise.mean[0], 0.01, 0.6)),
-        fall_out=float(np.clip(memory.rise.mean[1], 0.01, 0.6)),
-        dilution=float(np.clip(memory.dilution.mean[0], 0.0, 1.0)),
-        thickening=float(np.clip(memory.thickening.mean[0], 0.0, 0.4)),
+        rise_in=min(max(float(memory.rise.mean[0]), 0.01), 0.6),
+        fall_out=min(max(float(memory.rise.mean[1]), 0.01), 0.6),
+        dilution=min(max(float(memory.dilution.mean[0]), 0.0), 1.0),
+        thickening=min(max(float(memory.thickening.mean[0]), 0.0), 0.4),
     )
 
 

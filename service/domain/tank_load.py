@@ -1,0 +1,140 @@
+"""How hard a tank is worked now: every loading figure that what is measured allows, its limits, and its state point."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+from service.domain.balance import Conditions
+from service.domain.inventory import blanket_solids, sludge_detention
+from service.domain.limits import LimitWarning, Quantity, loading_warnings
+from service.domain.loading import (
+    circular_weir_length,
+    detention_time,
+    solids_loading_rate,
+    surface_overflow_rate,
+    underflow_rate,
+    weir_loading,
+)
+from service.domain.settleability import return_ratio_from_settled_volume, sludge_volume_index
+from service.domain.settling import CORRELATIONS
+from service.domain.state_point import (
+    RestoringReturn,
+    StatePoint,
+    failing_flow,
+    failing_solids,
+    restoring_return,
+    state_point,
+)
+from service.domain.tank import Tank, TankKind, TankShape
+
+#: Correlation used where a site names none.
+USUAL_CORRELATION = "daigger-1995"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TankLoad:
+    """Loading of one tank; None where what it needs is not measured. Units as in the functions named in the modules."""
+
+    overflow_rate: float | None = None  #: [m/h]
+    underflow_rate: float | None = None  #: [m/h]
+    solids_loading: float | None = None  #: [kg/(m²·h)]
+    weir_loading: float | None = None  #: [m³/(m·d)]
+    detention: float | None = None  #: of the water, return included [h]
+    return_ratio: float | None = None  #: [–]
+    asked_return_ratio: float | None = None  #: by the settling test [–]
+    sludge_index: float | None = None  #: [mL/g]
+    held: float | None = None  #: solids in the blanket [kg]
+    sludge_detention: float | None = None  #: [h]
+    blanket_share: float | None = None  #: of the side water depth [–]
+    state: StatePoint | None = None
+    failing_flow: float | None = None  #: effluent flow at which it fails today [m³/s]
+    failing_solids: float | None = None  #: feed solids at which it fails today [kg/m³]
+    restoring: RestoringReturn | None = None  #: only when overloaded
+    warnings: tuple[LimitWarning, ...] = ()
+
+
+def tank_load(
+    tank: Tank,
+    conditions: Conditions,
+    height: float | None = None,
+    settled_volume: float | None = None,
+    *,
+    overrides: dict[Quantity, float] | None = None,
+    correlation: str = USUAL_CORRELATION,
+    return_capacity: float | None = None,
+) -> TankLoad:
+    """Everything that can be said about a tank's loading from what is known of it.
+
+    Parameters
+    ----------
+    conditions : its streams.
+    height : believed blanket height. [m]
+    settled_volume : of the last 30-minute settling test. [mL/L]
+    overrides : the site's own limits, in SI.
+    correlation : from sludge index to settling, a name in ``CORRELATIONS``.
+    return_capacity : most the pumps can give this tank. [m³/s]
+    """
+    flow, back = conditions.flow, conditions.return_flow
+    feed, thick = conditions.feed_solids, conditions.return_solids
+    over = None if flow is None else surface_overflow_rate(flow, tank.area)
+    weir = _weir_length(tank)
+    loading = None
+    if flow is not None and feed is not None and (back is not None or tank.kind is not TankKind.SECONDARY):
+        loading = solids_loading_rate(flow, back or 0.0, feed, tank.area)
+    index = None if settled_volume is None or not feed else sludge_volume_index(settled_volume, feed)
+    held = None
+    if height is not None and thick is not None and feed is not None:
+        # A blanket grades from feed to underflow: the mean of the two stands for it (common practice, no source).
+        held = blanket_solids(tank, height, 0.5 * (feed + thick) if tank.kind is TankKind.SECONDARY else 0.7 * thick)
+    share = None if height is None else max(height, 0.0) / tank.side_water_depth
+    per_weir = None if flow is None or weir is None else weir_loading(flow, weir)
+    values = {
+        Quantity.OVERFLOW_RATE: over,
+        Quantity.SOLIDS_LOADING: loading,
+        Quantity.WEIR_LOADING: per_weir,
+        Quantity.BLANKET_SHARE: share,
+        Quantity.SLUDGE_INDEX: index,
+    }
+    known = {quantity: value for quantity, value in values.items() if value is not None}
+    load = TankLoad(
+        overflow_rate=over,
+        underflow_rate=None if back is None else underflow_rate(back, tank.area),
+        solids_loading=loading,
+        weir_loading=per_weir,
+        detention=None if not flow else detention_time(tank.area * tank.side_water_depth, flow, back or 0.0),
+        return_ratio=None if not flow or back is None else back / flow,
+        asked_return_ratio=None
+        if settled_volume is None or settled_volume >= 1000.0
+        else return_ratio_from_settled_volume(settled_volume),
+        sludge_index=index,
+        held=held,
+        sludge_detention=None if held is None or back is None or thick is None else sludge_detention(held, back, thick),
+        blanket_share=share,
+        warnings=loading_warnings(tank, known, overrides),
+    )
+    if tank.kind is not TankKind.SECONDARY or index is None or flow is None or back is None or not feed:
+        return load
+    return _with_state(load, tank, flow, back, feed, index, correlation, return_capacity)
+
+
+def _with_state(
+    load: TankLoad, tank: Tank, flow: float, back: float, feed: float, index: float, correlation: str, capacity: float | None
+) -> TankLoad:  # fmt: skip
+    sludge = CORRELATIONS[correlation](index)
+    state = state_point(flow, back, feed, tank.area, sludge)
+    restoring = restoring_return(flow, feed, tank.area, sludge, capacity) if state.margin < 0.0 else None
+    return replace(
+        load,
+        state=state,
+        failing_flow=failing_flow(back, feed, tank.area, sludge),
+        failing_solids=failing_solids(flow, back, tank.area, sludge),
+        restoring=restoring,
+    )
+
+
+def _weir_length(tank: Tank) -> float | None:
+    if tank.weir_length is not None:
+        return tank.weir_length
+    if tank.shape is TankShape.CIRCULAR and tank.diameter is not None:
+        return circular_weir_length(tank.diameter)
+    return None
