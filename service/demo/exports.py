@@ -9,7 +9,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
-from service.demo.plant import BLANKET_TAGS, FLOW_TAGS, OPERATOR, TANKS, TIME_ZONE
+from service.demo.plant import BLANKET_TAGS, CHANNEL_TAGS, OPERATOR, TANKS, TIME_ZONE
 from service.domain.units import from_si
 from service.simulator.coring import Blunder, CoreRecord
 from service.simulator.scenario import Recording
@@ -25,10 +25,10 @@ class Exporter:
             good = sensor.quality < 2  # the export leaves out what the sensor itself calls bad
             values = zip(sensor.seconds[good].tolist(), sensor.value[good].tolist(), strict=True)
             self._columns[tag] = {second: from_si(value, "ft") for second, value in values}
-        for (kind, tank), tag in FLOW_TAGS.items():
+        for (kind, tank), (tag, unit) in CHANNEL_TAGS.items():
             channel = recording.channel(kind, tank)
             values = zip(channel.seconds.tolist(), channel.value.tolist(), strict=True)
-            self._columns[tag] = {second: from_si(value, "MGD") for second, value in values if math.isfinite(value)}
+            self._columns[tag] = {second: from_si(value, unit) for second, value in values if math.isfinite(value)}
         self._to_enter = [*self._round_before(recording), *recording.cores]
         self._zone = ZoneInfo(TIME_ZONE)
 

@@ -95,6 +95,14 @@ unit = "MGD"
 low = 0
 high = 8
 
+[[signal]]
+tag = "FEED.SOLIDS"
+kind = "feed_solids"
+unit = "mg/L"
+low = 0
+high = 8000
+stale_after = "30 min"
+
 [[connector]]
 key = "scada-export"
 kind = "csv"
@@ -125,6 +133,14 @@ on_delay = "1 min"
 off_delay = "5 min"
 priority = "high"
 
+[[alarm]]
+kind = "time to danger"
+within = "1 h"
+deadband = "20 min"
+on_delay = "5 min"
+off_delay = "15 min"
+priority = "medium"
+
 [[contact]]
 name = "Night operator (invented)"
 email = "night@example.org"
@@ -136,11 +152,12 @@ priorities = ["low"]
 """
 
 #: Tags of the simulated channels: (kind, tank number) of the simulator to tag and unit of the site file.
-FLOW_TAGS = {
-    ("flow", 0): "T1.FLOW",
-    ("flow", 1): "T2.FLOW",
-    ("return_flow", 0): "T1.RETURN",
-    ("return_flow", 1): "T2.RETURN",
+CHANNEL_TAGS: dict[tuple[str, int | None], tuple[str, str]] = {
+    ("flow", 0): ("T1.FLOW", "MGD"),
+    ("flow", 1): ("T2.FLOW", "MGD"),
+    ("return_flow", 0): ("T1.RETURN", "MGD"),
+    ("return_flow", 1): ("T2.RETURN", "MGD"),
+    ("feed_solids", None): ("FEED.SOLIDS", "mg/L"),
 }
 BLANKET_TAGS = ("T1.BLANKET", "T2.BLANKET")
 TANKS = ("tank-1", "tank-2")

@@ -7,7 +7,6 @@ from datetime import datetime, timedelta
 from email.message import EmailMessage
 from pathlib import Path
 
-from service.alarms.machine import Event
 from service.bootstrap import Installation
 from service.demo.mail_sink import MailSink
 from service.demo.plant import OPERATOR
@@ -54,14 +53,14 @@ class Teller:
             lines = [line for line in reversed(journal(conn)) if line.id not in self._lines]
         for line in lines:
             self._lines.add(line.id)
-            if line.event == Event.STARTED.value:
-                continue  # every alarm's first look, which found nothing
+            if line.from_state == line.to_state:
+                continue  # first looks, and definitions written down: nothing happened
             self.line(line.at, f"    alarm {line.key}: {line.to_state} ({line.reason})")
         fresh, self._mails = self._sink.mails[self._mails :], len(self._sink.mails)
         for number, mail in enumerate(fresh, start=self._mails - len(fresh) + 1):
             (self._folder / f"{number:02d}.eml").write_bytes(mail.as_bytes())
             self.line(now, f"    mail to {mail['To']}: {mail['Subject']}")
-            if not self._shown_in_full and "high-high" in _text(mail):
+            if not self._shown_in_full and ".high-high," in _text(mail):
                 self._in_full(mail)
 
     def answer(self, now: datetime) -> None:
