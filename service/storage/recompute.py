@@ -1,8 +1,9 @@
 """What has to be estimated again: per tank, the earliest time whose data changed.
 
-Marks are written in the transaction that stores the data, so neither can be lost without the other. An estimate run reads
-a mark with its ticket, works, and settles it by that ticket in the transaction that writes its results: a mark made in
-between changes the ticket, so the tank stays due and no change is overlooked. Nobody waits while an estimate is computed.
+Marks are written in the transaction that stores the data, so neither can be lost without the other. An estimate run claims
+what is due, works, and settles its claim in the transaction that writes its results. Marks made meanwhile wait beside the
+claim: they neither hold up the run, nor are overlooked, nor make it start over, however often they come. A run that dies
+leaves its claim, which is due again.
 """
 
 from __future__ import annotations
@@ -11,7 +12,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
 
-from sqlalchemy import Connection, bindparam, select, text
+from sqlalchemy import Connection, select, text
 from sqlalchemy.dialects.postgresql import insert
 
 from service.storage.moments import from_us
@@ -24,8 +25,8 @@ class Due:
 
     tank_id: int
     dirty_from: datetime
-    #: The transaction that last wrote the mark (PostgreSQL's xmin).
-    ticket: str
+    #: Counts the claims on this tank: whoever claimed last may settle.
+    claim: int
 
 
 def mark(conn: Connection, earliest: Mapping[int, datetime]) -> None:
@@ -67,22 +68,18 @@ def mark_signals(conn: Connection, earliest_us: Mapping[int, int]) -> None:
 
 
 def due(conn: Connection) -> list[Due]:
-    """Every tank that has to be estimated again."""
-    rows = conn.execute(
-        text(
-            "SELECT tank_id, dirty_from, xmin::text AS ticket FROM recompute "
-            "WHERE dirty_from IS NOT NULL ORDER BY tank_id"
-        )
-    ).all()
-    return [Due(row.tank_id, row.dirty_from, row.ticket) for row in rows]
+    """Claim every tank that has to be estimated again and that no other process is at.
+
+    Commit before the work begins: until then whoever stores data of these tanks waits.
+    """
+    conn.execute(_CLAIM, {"space": _ESTIMATING})
+    rows = conn.execute(_CLAIMED).all()
+    return [Due(row.tank_id, row.working_from, row.claims) for row in rows]
 
 
 def settle(conn: Connection, done: Due) -> bool:
-    """Clear a mark whose work is done in this transaction; False when more changed meanwhile and the tank stays due."""
-    statement = text(
-        "UPDATE recompute SET dirty_from = NULL WHERE tank_id = :tank_id AND xmin::text = :ticket"
-    ).bindparams(bindparam("tank_id", done.tank_id), bindparam("ticket", done.ticket))
-    return conn.execute(statement).rowcount == 1
+    """Drop a claim whose work is done in this transaction; False when somebody else claimed the tank since: it stays due."""
+    return conn.execute(_SETTLE, {"tank_id": done.tank_id, "claim": done.claim}).rowcount == 1
 
 
 def hold(conn: Connection, tank_id: int) -> bool:
@@ -93,3 +90,13 @@ def hold(conn: Connection, tank_id: int) -> bool:
 #: First key of the advisory locks on tanks being estimated: any number not used for another purpose.
 _ESTIMATING = 0x7357
 _HOLD = text("SELECT pg_try_advisory_xact_lock(:space, :tank_id)")
+
+#: A tank that is being marked at this very moment is left for the next time: nobody waits, nothing deadlocks.
+_CLAIM = text(
+    "UPDATE recompute AS r SET working_from = least(r.working_from, r.dirty_from), dirty_from = NULL, "
+    "claims = r.claims + 1 FROM ("
+    "SELECT tank_id FROM recompute WHERE dirty_from IS NOT NULL ORDER BY tank_id FOR UPDATE SKIP LOCKED) AS free "
+    "WHERE r.tank_id = free.tank_id AND pg_try_advisory_xact_lock(:space, r.tank_id)"
+)
+_CLAIMED = text("SELECT tank_id, working_from, claims FROM recompute WHERE working_from IS NOT NULL ORDER BY tank_id")
+_SETTLE = text("UPDATE recompute SET working_from = NULL WHERE tank_id = :tank_id AND claims = :claim")

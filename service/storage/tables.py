@@ -246,11 +246,13 @@ class EstimatorCheckpoint(Base):
 
 
 class Recompute(Base):
-    """Per tank, the earliest time whose data changed since the last estimate; null when nothing is due."""
+    """Per tank, the earliest time whose data changed and nobody has taken up, and from when on it is being estimated."""
 
     __tablename__ = "recompute"
     tank_id: Mapped[int] = mapped_column(ForeignKey("tank.id"), primary_key=True)
     dirty_from: Mapped[datetime | None]
+    working_from: Mapped[datetime | None]
+    claims: Mapped[int] = mapped_column(BigInteger, server_default=text("0"))
 
 
 class AlarmRow(Base):

@@ -25,7 +25,7 @@ from service.storage.connector_state import ConnectorHealth, connector_health, l
 from service.storage.cores import CoreRecord, core_history, current_cores
 from service.storage.estimates import replace_estimates
 from service.storage.readings import readings_between
-from service.storage.recompute import due, settle
+from service.storage.recompute import due, hold, settle
 from service.storage.session import transaction
 from tests.ingest_victim import plant as described_plant
 from tests.ingest_victim import take_in as drop
@@ -139,15 +139,31 @@ def test_tanks_are_marked_from_the_earliest_change_and_a_plant_signal_marks_them
     assert marks(engine, plant) == {"east": NIGHT - 2 * MINUTE, "west": NIGHT - 2 * MINUTE}
 
 
-def test_a_mark_made_while_an_estimate_runs_keeps_the_tank_due(engine: Engine, plant: Plant) -> None:
+def test_marks_made_while_an_estimate_runs_neither_stop_it_nor_are_overlooked(engine: Engine, plant: Plant) -> None:
     take_in(engine, plant, Scripted(delivery(samples("LT-E", 1.0))))
+    with transaction(engine) as conn:
+        [claimed] = due(conn)
+    assert claimed.dirty_from == NIGHT
     with transaction(engine) as estimating:
-        [seen] = due(estimating)
+        assert hold(estimating, claimed.tank_id)
         take_in(engine, plant, Scripted(delivery(samples("LT-E", 1.0, 1.1))))
-        assert not settle(estimating, seen)
-    with transaction(engine) as estimating:
-        [seen] = due(estimating)
-        assert settle(estimating, seen)
+        with transaction(engine) as elsewhere:
+            assert not hold(elsewhere, claimed.tank_id)
+            assert due(elsewhere) == [claimed], "another process may not claim what came meanwhile"
+        assert settle(estimating, claimed)
+    assert marks(engine, plant) == {"east": NIGHT + MINUTE}
+
+
+def test_a_claim_of_a_process_that_died_is_due_again_with_what_came_since(engine: Engine, plant: Plant) -> None:
+    take_in(engine, plant, Scripted(delivery(samples("LT-E", 1.0))))
+    with transaction(engine) as conn:
+        [died] = due(conn)
+    take_in(engine, plant, Scripted(delivery(samples("LT-E", 1.0, start=NIGHT - MINUTE))))
+    with transaction(engine) as conn:
+        [again] = due(conn)
+        assert again.dirty_from == NIGHT - MINUTE
+        assert not settle(conn, died), "the first was not dead after all: the second's work stands"
+        assert settle(conn, again)
     assert marks(engine, plant) == {}
 
 
