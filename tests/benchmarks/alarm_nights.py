@@ -1,0 +1,72 @@
+"""Many nights of random failures through the real jobs and database: what was promised, and what it came to.
+
+    python -m tests.benchmarks.alarm_nights --nights 200
+
+Storms, blind sensors, dead and flaky channels, processes that die while sending, people who do not answer; every night from
+its own seed, all of it invented. Exit status 1 when a promise was broken.
+"""
+
+from __future__ import annotations
+
+import argparse
+import logging
+import sys
+import tempfile
+import time
+from collections import Counter
+from datetime import timedelta
+from pathlib import Path
+from statistics import median
+
+import structlog
+
+from service.storage.embedded import EmbeddedServer
+from service.storage.schema import migrate
+from service.storage.session import make_engine
+from tests.alarm_nights import Night, Outcome, plant_of_nights
+from tests.database import FAST
+
+
+def main() -> int:
+    """Live the nights and print the figures."""
+    arguments = argparse.ArgumentParser(description="Simulated nights of failures.")
+    arguments.add_argument("--nights", type=int, default=100)
+    arguments.add_argument("--first", type=int, default=0, help="seed of the first night")
+    given = arguments.parse_args()
+    structlog.configure(wrapper_class=structlog.make_filtering_bound_logger(logging.CRITICAL))
+    with tempfile.TemporaryDirectory(prefix="underweir-nights-", dir="/tmp") as folder:
+        Path(folder).chmod(0o711)
+        with EmbeddedServer(Path(folder) / "database", settings=FAST) as server:
+            migrate(server.url)
+            engine = make_engine(server.url)
+            begun = time.monotonic()
+            plant = plant_of_nights(engine)
+            outcomes = [Night(plant, seed).live() for seed in range(given.first, given.first + given.nights)]
+            engine.dispose()
+            print_figures(outcomes, time.monotonic() - begun)
+    broken = [(outcome.seed, line) for outcome in outcomes for line in outcome.promises_broken]
+    for seed, line in broken:
+        print(f"night {seed}: {line}")
+    return 1 if broken else 0
+
+
+def print_figures(outcomes: list[Outcome], seconds: float) -> None:
+    """One line a figure."""
+    received = sum(len(outcome.received) for outcome in outcomes)
+    duplicates = sum(
+        count - 1 for outcome in outcomes for count in Counter(message.key for message in outcome.received).values()
+    )
+    reached = sorted(pause for outcome in outcomes for pause in outcome.first_reached_after)
+    print(f"nights {len(outcomes)} in {seconds:.0f} s")
+    print(f"messages received {received}, {received / len(outcomes):.1f} a night")
+    print(f"processes killed {sum(o.crashes for o in outcomes)}, answers lost {sum(o.broken_off for o in outcomes)}")
+    print(f"duplicates {duplicates}")
+    print(f"alarms taken by people {sum(o.answers for o in outcomes)}")
+    if reached:
+        late = sum(pause > timedelta(minutes=30) for pause in reached)
+        print(f"dangers somebody heard of {len(reached)}, median after {median(reached)}, later than 30 min {late}")
+    print(f"promises broken {sum(len(o.promises_broken) for o in outcomes)}")
+
+
+if __name__ == "__main__":
+    sys.exit(main())
