@@ -22,6 +22,9 @@ RATE_MEMORY = 1.5
 RATE_SD = 0.35
 #: Samples the running noise estimate looks back on.
 NOISE_SAMPLES = 200
+#: How much more noise successive samples share than their differences show: instruments average over some minutes, so
+#: their noise is not fresh with every sample. 8 is (1+ρ)/(1−ρ)² for a correlation ρ of 0.56. Common practice, no source [–].
+SHARED_NOISE = 8.0
 #: Noise assumed before samples tell; and never believed to be less than a centimetre display's rounding [m].
 FIRST_NOISE_SD, LEAST_NOISE_SD = 0.03, 0.005
 
@@ -102,7 +105,7 @@ class LevelTracker:
     def take(self, time: float, value: float, ahead: tuple[float, float, float, float, float]) -> None:
         """Update with a sample; *ahead* is what :meth:`ahead` foretold for its time."""
         level, rate, p00, p01, p11 = ahead
-        s = p00 + self.noise_var
+        s = p00 + SHARED_NOISE * self.noise_var
         k0, k1 = p00 / s, p01 / s
         nu = value - level
         self.time = time
