@@ -30,6 +30,7 @@ class SystemWatch(StrEnum):
     CONNECTOR = "connector"
     DELIVERY = "delivery"
     CLOCK = "clock"
+    DUTY = "duty"
 
 
 class Priority(StrEnum):
@@ -72,12 +73,13 @@ class AlarmDefinition:
         return {k: v.total_seconds() if isinstance(v, timedelta) else v for k, v in shown.items()}
 
 
-def system_definitions(connectors: Iterable[str]) -> tuple[AlarmDefinition, ...]:
+def system_definitions(connectors: Iterable[str], *, duty: bool = False) -> tuple[AlarmDefinition, ...]:
     """The alarms every service has about itself, whatever the site file defines: it must not fail silently.
 
     Parameters
     ----------
     connectors : keys of the connectors of the site file.
+    duty : whether the site has rotas, so that a time without anybody on duty is an alarm ahead of it.
     """
     own = [
         AlarmDefinition(
@@ -121,4 +123,18 @@ def system_definitions(connectors: Iterable[str]) -> tuple[AlarmDefinition, ...]
             action="Check the clock and the time zone of the source and of this machine.",
         )
     )
+    if duty:
+        own.append(
+            AlarmDefinition(
+                key="system.duty",
+                kind=AlarmKind.SYSTEM,
+                tank=None,
+                watch=SystemWatch.DUTY,
+                limit=24.0,
+                priority=Priority.MEDIUM,
+                cause="A rota has a hole: a shift without people, an end without a successor.",
+                consequence="An alarm in that time calls whoever stands next on the ladder, later than it should.",
+                action="Fill the hole in the rota, or put somebody in as a stand-in.",
+            )
+        )
     return tuple(own)

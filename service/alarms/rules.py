@@ -61,11 +61,14 @@ class RuleReason(StrEnum):
     CONNECTOR_WELL = "connector well"
     CONNECTOR_DOWN = "connector down"
     CONNECTOR_NEVER_GOOD = "connector never delivered"
+    SAMPLES_LOST = "samples lost"
     DELIVERING = "messages are delivered"
     DELIVERY_LATE = "messages wait too long"
     DELIVERY_REFUSED = "messages refused for good"
     CLOCK_AGREES = "clocks agree"
     CLOCK_DIFFERS = "clocks differ"
+    DUTY_FILLED = "somebody is on duty all along"
+    DUTY_GAP = "nobody on duty ahead"
     NOTHING_WATCHED = "nothing to watch"
 
 
@@ -100,6 +103,8 @@ class ConnectorSeen:
     last_good_at: datetime | None = None
     started_at: datetime | None = None
     last_error: str = ""
+    lost: int = 0  #: samples that could not be kept, ever
+    lost_at: datetime | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -108,6 +113,14 @@ class DeliverySeen:
 
     waiting_since: datetime | None = None  #: the oldest message that was tried and is still not handed over
     refused_at: datetime | None = None  #: the newest message given up
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DutySeen:
+    """The rotas, looked at ahead."""
+
+    gap_at: datetime | None = None  #: when the first time without anybody on duty begins
+    rota: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -125,6 +138,7 @@ class Situation:
     connectors: tuple[ConnectorSeen, ...] = ()
     delivery: DeliverySeen | None = None
     clock_ahead: timedelta | None = None  #: newest source time minus our own time
+    duty: DutySeen | None = None
 
     @property
     def clearance(self) -> float | None:
@@ -300,7 +314,13 @@ def _system(definition: AlarmDefinition, situation: Situation) -> Verdict:
             return _delivery(definition, situation)
         case SystemWatch.CLOCK:
             return _clock(definition, situation)
+        case SystemWatch.DUTY:
+            return _duty(definition, situation)
     return Verdict(condition=Condition.UNKNOWN, reason=RuleReason.NOTHING_WATCHED)
+
+
+#: A loss is over when it is found out; the alarm stands for so long that somebody sees it.
+LOSS_TOLD_FOR = timedelta(hours=1)
 
 
 def _connector(definition: AlarmDefinition, situation: Situation) -> Verdict:
@@ -311,6 +331,13 @@ def _connector(definition: AlarmDefinition, situation: Situation) -> Verdict:
         good = connector.last_good_at
         since = good or connector.started_at
         if since is None or situation.at - since <= allowed:
+            if connector.lost_at is not None and situation.at - connector.lost_at <= LOSS_TOLD_FOR:
+                return Verdict(
+                    condition=Condition.ABNORMAL,
+                    reason=RuleReason.SAMPLES_LOST,
+                    value=float(connector.lost),
+                    detail=f"{connector.lost} samples lost so far",
+                )
             return Verdict(condition=Condition.NORMAL, reason=RuleReason.CONNECTOR_WELL)
         return Verdict(
             condition=Condition.ABNORMAL,
@@ -344,6 +371,16 @@ def _clock(definition: AlarmDefinition, situation: Situation) -> Verdict:
     if ahead > (definition.limit or 0.0):
         return Verdict(condition=Condition.ABNORMAL, reason=RuleReason.CLOCK_DIFFERS, value=ahead)
     return Verdict(condition=Condition.NORMAL, reason=RuleReason.CLOCK_AGREES, value=ahead)
+
+
+def _duty(definition: AlarmDefinition, situation: Situation) -> Verdict:
+    if situation.duty is None:
+        return Verdict(condition=Condition.UNKNOWN, reason=RuleReason.NOTHING_WATCHED)
+    gap = situation.duty.gap_at
+    if gap is None or gap - situation.at > timedelta(hours=definition.limit or 0.0):
+        return Verdict(condition=Condition.NORMAL, reason=RuleReason.DUTY_FILLED)
+    ahead = max((gap - situation.at) / timedelta(hours=1), 0.0)
+    return Verdict(condition=Condition.ABNORMAL, reason=RuleReason.DUTY_GAP, value=ahead, detail=situation.duty.rota)
 
 
 def _below(value: float, limit: float, deadband: float) -> Verdict:

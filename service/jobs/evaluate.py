@@ -109,7 +109,7 @@ def evaluate_service(
     definitions = setup.of_tank(None)
     with transaction(engine) as conn:
         records = lock_alarms(conn, [definition.key for definition in definitions])
-        situation = service_situation(conn, connectors, started_at=started_at, now=now)
+        situation = service_situation(conn, connectors, rotas=setup.rotas, started_at=started_at, now=now)
         changes = []
         for definition in definitions:
             if definition.key in records:

@@ -10,7 +10,8 @@ from datetime import datetime, timedelta
 
 from sqlalchemy import Connection
 
-from service.alarms.rules import ConnectorSeen, CoreSeen, DeliverySeen, SensorSeen, Situation
+from service.alarms.duty import Rota, next_gap
+from service.alarms.rules import ConnectorSeen, CoreSeen, DeliverySeen, DutySeen, SensorSeen, Situation
 from service.domain.estimate import Assessment, Estimate, TankSetup
 from service.storage import alarm_inputs, outbox
 from service.storage.alarm_inputs import StoredCore
@@ -119,11 +120,23 @@ def tank_histories(
     }
 
 
-def service_situation(conn: Connection, connectors: Sequence[str], *, started_at: datetime, now: datetime) -> Situation:
+#: How far ahead rotas are searched for a time without anybody on duty.
+DUTY_AHEAD = timedelta(days=3)
+
+
+def service_situation(
+    conn: Connection, connectors: Sequence[str], *, rotas: Sequence[Rota] = (), started_at: datetime, now: datetime
+) -> Situation:
     """What is known of the service itself."""
     seen = {found.connector: found for found in connector_health(conn)}
     out = outbox.health(conn)
-    newest = max((found.last_sample_at for found in seen.values() if found.last_sample_at is not None), default=None)
+    ahead = [found.last_sample_at - now for found in seen.values() if found.last_sample_at is not None]
+    # Where a source tells its clock, that is a measurement even while no sample bears a time ahead of ours.
+    ahead += [
+        timedelta(seconds=skew)
+        for found in seen.values()
+        if isinstance(skew := found.standing.get("clock_skew"), int | float)
+    ]
     return Situation(
         at=now,
         connectors=tuple(
@@ -132,12 +145,25 @@ def service_situation(conn: Connection, connectors: Sequence[str], *, started_at
                 last_good_at=seen[key].last_good_at if key in seen else None,
                 started_at=started_at,
                 last_error=seen[key].last_error if key in seen else "",
+                lost=seen[key].lost if key in seen else 0,
+                lost_at=seen[key].lost_at if key in seen else None,
             )
             for key in connectors
         ),
         delivery=DeliverySeen(waiting_since=out.waiting_since, refused_at=out.failed_at),
-        clock_ahead=None if newest is None else newest - now,
+        clock_ahead=max(ahead, default=None),
+        duty=_duty(rotas, now),
     )
+
+
+def _duty(rotas: Sequence[Rota], now: datetime) -> DutySeen | None:
+    if not rotas:
+        return None
+    gaps = [(gap.start, rota.key) for rota in rotas if (gap := next_gap(rota, now, DUTY_AHEAD)) is not None]
+    if not gaps:
+        return DutySeen()
+    gap_at, key = min(gaps)
+    return DutySeen(gap_at=gap_at, rota=key)
 
 
 def _number(value: float) -> float | None:

@@ -179,6 +179,8 @@ def _system(facts: AlarmFacts) -> str:
     match facts.definition.watch:
         case SystemWatch.CONNECTOR:
             name = facts.definition.connector
+            if facts.reason is RuleReason.SAMPLES_LOST:
+                return f"values from source {name} were lost: {facts.value or 0.0:.0f} so far could not be kept"
             if facts.reason is RuleReason.CONNECTOR_NEVER_GOOD or facts.value is None:
                 return f"nothing has come from source {name} yet; its tanks are not watched"
             hours = timedelta(hours=facts.value)
@@ -188,6 +190,10 @@ def _system(facts: AlarmFacts) -> str:
         case SystemWatch.CLOCK:
             ahead = format_duration(timedelta(hours=facts.value or 0.0))
             return f"readings are stamped {ahead} in the future; a clock or time zone is wrong"
+        case SystemWatch.DUTY:
+            ahead = timedelta(hours=facts.value or 0.0)
+            when = f"in {format_duration(ahead)}" if ahead > timedelta(0) else "now"
+            return f"nobody is on duty {when} (rota {facts.detail})"
     return "the service is not well"
 
 
