@@ -191,8 +191,8 @@ def _system(facts: AlarmFacts) -> str:
             ahead = format_duration(timedelta(hours=facts.value or 0.0))
             return f"readings are stamped {ahead} in the future; a clock or time zone is wrong"
         case SystemWatch.DUTY:
-            ahead = timedelta(hours=facts.value or 0.0)
-            when = f"in {format_duration(ahead)}" if ahead > timedelta(0) else "now"
+            left = timedelta(hours=facts.value or 0.0)
+            when = f"in {format_duration(left)}" if left > timedelta(0) else "now"
             return f"nobody is on duty {when} (rota {facts.detail})"
     return "the service is not well"
 
