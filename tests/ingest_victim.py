@@ -11,7 +11,7 @@ from sqlalchemy import Engine
 
 from connectors.base import Delivery
 from connectors.csv_drop import CsvDrop, CsvDropConfig
-from connectors.csv_shape import CsvFormat
+from connectors.csv_format import CsvFormat
 from service.jobs.ingest import IngestReport, Plant, Step, ingest
 from service.storage import ledger
 from service.storage.session import make_engine, transaction

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import getpass
 import sys
+from collections.abc import Callable
 from datetime import timedelta
 from typing import Annotated
 
@@ -33,7 +34,7 @@ def register(app: typer.Typer) -> None:
         no_args_is_help=True,
         rich_markup_mode=None,
     )
-    for name, command in {
+    commands: dict[str, Callable[..., None]] = {
         "add": _add,
         "list": _list,
         "password": _password,
@@ -43,7 +44,8 @@ def register(app: typer.Typer) -> None:
         "token": _token,
         "tokens": _tokens,
         "revoke": _revoke,
-    }.items():
+    }
+    for name, command in commands.items():
         group.command(name)(command)
     app.add_typer(group, name="people")
 

@@ -85,7 +85,7 @@ def set_active(conn: Connection, person_id: int, active: bool) -> None:
     conn.execute(update(Person).where(Person.id == person_id).values(active=active))
 
 
-def _people() -> Select[Any]:
+def _people() -> Select[int, str, str, str, bool, datetime, datetime | None]:
     return select(
         Person.id, Person.name, Person.label, Person.role, Person.active, Person.created_at, Person.password_set_at
     )

@@ -136,7 +136,7 @@ def _measure(way: str, url: str, files: Path, rows: int) -> dict[str, float]:
 
 def _whole_path(engine: Engine, path: Path) -> tuple[int, float]:
     from connectors.csv_drop import CsvDropConfig, CsvFiles
-    from connectors.csv_shape import CsvFormat
+    from connectors.csv_format import CsvFormat
     from service.jobs.ingest import Plant, ingest
     from service.storage.session import transaction
     from service.storage.site_tables import site_ids

@@ -35,7 +35,7 @@ MINUTES = 600
 def _wave(count: int = MINUTES) -> list[float]:
     minutes = np.arange(count)
     noise = np.random.default_rng(7).normal(0.0, 0.01, count)
-    return (1.0 + 0.2 * np.sin(minutes / 90.0) + noise).tolist()
+    return [float(height) for height in 1.0 + 0.2 * np.sin(minutes / 90.0) + noise]
 
 
 def _store(engine: Engine, ids: SiteIds, columns: ReadingColumns) -> None:

@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from pydantic import ValidationError
 
-from connectors.csv_time import pattern_of
+from connectors.csv_time_pattern import pattern_of
 from service.site.csv_drop import CsvSection
 
 
