@@ -186,7 +186,7 @@ class Connector(Protocol):
         ...
 
     def committed(self, delivery: Delivery) -> None:
-        """Told that *delivery* is stored for good."""
+        """Told that *delivery* is stored for good; its samples are left out, of one in parts also its rejects and cores."""
         ...
 
     def close(self) -> None:

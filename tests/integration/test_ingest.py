@@ -192,16 +192,22 @@ def test_the_same_file_content_is_recognised_whatever_its_name(engine: Engine, p
 
 
 def test_a_file_in_parts_is_one_batch_and_the_connector_hears_of_every_part(engine: Engine, plant: Plant) -> None:
+    bad = (Reject(9, "value", "--", "not a number"),)
     parts = [
-        delivery(samples("LT-E", float(i), start=NIGHT + i * MINUTE), content_hash="cd" * 32, part=i, last_part=i == 3)
+        replace(
+            delivery(samples("LT-E", float(i), start=NIGHT + i * MINUTE), content_hash="cd" * 32, rejects=bad),
+            part=i,
+            last_part=i == 3,
+        )
         for i in range(4)
     ]
     connector = Scripted(*parts)
     [report] = take_in(engine, plant, connector).deliveries
-    assert report.accepted == 4
+    assert (report.accepted, report.rejected, len(report.rejects)) == (4, 4, 4)
     assert count(engine, "batch") == 1
     assert [told.part for told in connector.told] == [0, 1, 2, 3]
     assert all(len(told.samples) == 0 for told in connector.told), "samples are not kept in memory until the end"
+    assert all(told.rejects == () for told in connector.told), "nor are rejects"
     assert [reading.value for reading in stored(engine, plant)] == [0.0, 1.0, 2.0, 3.0]
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
 from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import replace
 from datetime import datetime
 from enum import StrEnum
 
@@ -160,7 +161,8 @@ class _Driver:
         told: list[Delivery] = []
 
         def take(part: Delivery) -> None:
-            told.append(intake.take(part))
+            # A file may hold millions of rejects, and its connector has written them down already: they are not kept here.
+            told.append(replace(intake.take(part), rejects=(), cores=()))
             self._on_step(Step.STORED, part)
 
         intake = self._intake()

@@ -10,6 +10,7 @@ from __future__ import annotations
 import json
 import struct
 from collections.abc import Iterator, Mapping
+from datetime import timedelta
 from typing import Any
 
 import numpy as np
@@ -24,8 +25,10 @@ _COLUMNS = (("address_index", "<i4"), ("time_us", "<i8"), ("value", "<f8"), ("qu
 class ForwardingSource:
     """A live connector with a spool behind it."""
 
-    def __init__(self, connector: Connector, spool: Spool) -> None:
+    def __init__(self, connector: Connector, spool: Spool, every: timedelta = timedelta(seconds=5)) -> None:
         self.key = connector.key
+        #: How often it wants to be read.
+        self.every = every
         self._connector = connector
         self._spool = spool
         self._open: Delivery | None = None
