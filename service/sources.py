@@ -28,6 +28,7 @@ from connectors.opcua_items import OpcuaItem, OpcuaSource, Watch
 from connectors.opcua_security import Identity, Mode, Policy, Security
 from connectors.scaling import CurrentLoop, Linear, Scaling, Span
 from service.errors import ConfigError
+from service.jobs.ingest.forward import ForwardingSource
 from service.site.csv_drop import CsvSection
 from service.site.modbus import ModbusPointSection, ModbusSection
 from service.site.opcua import OpcuaSection
@@ -35,14 +36,33 @@ from service.site.site import Site
 from service.site.source import SourceSection
 from service.storage import ledger
 from service.storage.session import transaction
+from service.storage.spool import Spool
 
 #: What the roles of a cores sheet are called by the reader.
 _CORE_ROLES = {"distance_from_wall": "distance", "arm_position": "arm", "taken_by": "by"}
 
 
-def sources_of(site: Site, engine: Engine, clock: Callable[[], datetime]) -> list[Connector]:
-    """Every source of the site, ready to be polled."""
-    return [_source(section, site, engine, clock) for section in site.connectors()]
+#: What one live source may hold on disk while the database is away; at 10 values a second that is about two months.
+SPOOL_BYTES = 256 << 20
+
+
+def sources_of(
+    site: Site, engine: Engine, clock: Callable[[], datetime], *, spools: Path | None = None
+) -> list[Connector]:
+    """Every source of the site, ready to be polled.
+
+    Parameters
+    ----------
+    spools : the folder in which live sources keep what cannot be stored; None leaves them without.
+    """
+    made: list[Connector] = []
+    for section in site.connectors():
+        source = _source(section, site, engine, clock)
+        if spools is not None and isinstance(section, ModbusSection | OpcuaSection):
+            spool = Spool(spools / section.key, max_bytes=SPOOL_BYTES)
+            source = ForwardingSource(source, spool, section.every)
+        made.append(source)
+    return made
 
 
 def files_source(

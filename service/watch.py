@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import random
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 from datetime import datetime, timedelta
@@ -15,6 +16,9 @@ from service.jobs.deliver import Delivered, deliver
 from service.jobs.estimate import Outlook, outlook_all, project_all, update_estimates
 from service.jobs.evaluate import Ahead, Evaluated, evaluate, evaluate_service
 from service.jobs.ingest import IngestReport, ingest
+from service.jobs.ingest.forward import ForwardingSource
+from service.jobs.ingest.standing import StandingKeeper, record_hang
+from service.jobs.supervise import SupervisedSource, Supervisor
 from service.jobs.upkeep import keep_up
 from service.scheduler import Task
 
@@ -88,6 +92,7 @@ class Watch:
         reading = [
             Task(f"read {source.key}", lambda now, source=source: self.read(source), READ_EVERY)  # type: ignore[misc]
             for source in self._sources
+            if not isinstance(source, ForwardingSource)
         ]
         return [
             *reading,
@@ -96,9 +101,29 @@ class Watch:
             Task("keep up", lambda now: keep_up(self._plant.engine, now), KEEP_UP_EVERY),
         ]
 
+    def supervisor(self) -> Supervisor:
+        """Live sources, each on a thread of its own and at its own pace; the supervisor closes them when it stops."""
+        return Supervisor(
+            [self._supervised(source) for source in self._sources if isinstance(source, ForwardingSource)],
+            clock=self._clock,
+            draw=random.random,
+            on_hang=lambda key, since: record_hang(self._plant.engine, key, since, self._clock()),
+        )
+
+    def _supervised(self, source: ForwardingSource) -> SupervisedSource:
+        return SupervisedSource(
+            key=source.key,
+            read=lambda: self.read(source),
+            every=source.every,
+            hold=source.hold,
+            report=StandingKeeper(self._plant.engine, source, self._clock).write,
+            close=source.close,
+        )
+
     def close(self) -> None:
         """Release sources and channels."""
         for source in self._sources:
-            source.close()
+            if not isinstance(source, ForwardingSource):
+                source.close()
         for notifier in self._plant.notifiers.values():
             notifier.close()

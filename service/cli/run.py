@@ -46,8 +46,11 @@ def _run(site: SiteFile = None) -> None:
             log.warning(
                 "no mail server is set: alarms are journalled, but nobody is told", setting="UNDERWEIR_SMTP_HOST"
             )
-        watch = Watch(plant, sources_of(plant.site, plant.engine, wall_clock), wall_clock)
+        sources = sources_of(plant.site, plant.engine, wall_clock, spools=settings.data_dir / "spool")
+        watch = Watch(plant, sources, wall_clock)
+        supervisor = watch.supervisor()
         timetable = Timetable(watch.tasks(), wall_clock)
+        supervisor.start()
         timetable.start()
         pages = _pages(plant)
         log.info(
@@ -58,6 +61,7 @@ def _run(site: SiteFile = None) -> None:
         finally:
             if pages is not None:
                 pages.stop()
+            supervisor.stop()
             timetable.stop()
             watch.close()
     log.info("stopped")

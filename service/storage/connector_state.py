@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any
 
@@ -24,6 +24,10 @@ class ConnectorHealth:
     last_error: str
     failures: int
     delivered: int
+    lost: int = 0
+    lost_at: datetime | None = None
+    #: What the supervisor last wrote of it: circuit, spool, clock skew, problems.
+    standing: Mapping[str, Any] = field(default_factory=dict)
 
 
 def load_state(conn: Connection, connector: str) -> dict[str, Any]:
@@ -78,6 +82,19 @@ def record_failure(conn: Connection, connector: str, now: datetime, error: str) 
     )
 
 
+def record_standing(
+    conn: Connection, connector: str, now: datetime, standing: Mapping[str, Any], *, lost: int = 0
+) -> None:
+    """How a source is doing now, and how many more of its samples are known to be lost."""
+    statement = insert(ConnectorState).values(
+        connector=connector, state={}, standing=dict(standing), lost=lost, lost_at=now if lost else None
+    )
+    changes: dict[str, Any] = {"standing": statement.excluded.standing}
+    if lost:
+        changes |= {"lost": ConnectorState.lost + lost, "lost_at": now}
+    conn.execute(statement.on_conflict_do_update(index_elements=[ConnectorState.connector], set_=changes))
+
+
 def connector_health(conn: Connection) -> list[ConnectorHealth]:
     """Every connector that ever ran, by name."""
     row = ConnectorState
@@ -90,6 +107,9 @@ def connector_health(conn: Connection) -> list[ConnectorHealth]:
             row.last_error,
             row.failures,
             row.delivered,
+            row.lost,
+            row.lost_at,
+            row.standing,
         ).order_by(row.connector)
     )
     return [ConnectorHealth(**found._mapping) for found in rows]

@@ -332,6 +332,10 @@ class ConnectorState(Base):
     last_error: Mapped[str] = mapped_column(server_default=text("''"))
     failures: Mapped[int] = mapped_column(server_default=text("0"))
     delivered: Mapped[int] = mapped_column(BigInteger, server_default=text("0"))
+    #: Samples that the source gave and that could not be kept, ever, and when that was last found out.
+    lost: Mapped[int] = mapped_column(BigInteger, server_default=text("0"))
+    lost_at: Mapped[datetime | None]
+    standing: Mapped[dict[str, Any]] = mapped_column(server_default=text("'{}'::jsonb"))
 
 
 class FileLedger(Base):

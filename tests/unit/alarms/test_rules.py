@@ -222,6 +222,18 @@ class TestService:
         assert self.watch(SystemWatch.CONNECTOR, 0.25, connectors=(seen,)) == expected
 
     @pytest.mark.parametrize(
+        ("lost_at", "expected"),
+        [
+            (None, (Condition.NORMAL, RuleReason.CONNECTOR_WELL)),
+            (T0 - timedelta(minutes=59), (Condition.ABNORMAL, RuleReason.SAMPLES_LOST)),
+            (T0 - timedelta(minutes=61), (Condition.NORMAL, RuleReason.CONNECTOR_WELL)),
+        ],
+    )
+    def test_lost_samples(self, lost_at: Any, expected: tuple[Condition, RuleReason]) -> None:
+        seen = ConnectorSeen(key="drop", last_good_at=T0, started_at=T0 - HOUR, lost=7, lost_at=lost_at)
+        assert self.watch(SystemWatch.CONNECTOR, 0.25, connectors=(seen,)) == expected
+
+    @pytest.mark.parametrize(
         ("seen", "expected"),
         [
             (DeliverySeen(), (Condition.NORMAL, RuleReason.DELIVERING)),
