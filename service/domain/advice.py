@@ -6,6 +6,7 @@ import math
 from dataclasses import dataclass
 from enum import StrEnum
 
+from service.domain.agreement import proportional
 from service.domain.drift import Drift, DriftBank
 from service.domain.drift_history import DriftHistory
 from service.domain.signal import Measures, Signal
@@ -24,6 +25,8 @@ CORES_NEEDED = 3.0
 UNSETTLED = 0.3
 #: More cores than this are never asked for.
 MOST_CORES = 30
+#: Cores needed before a sensor is said to work in another unit, and how near the factor must be [–].
+UNIT_CORES, UNIT_SLACK = 5, 0.12
 #: A span error is set, not just an offset, when it is this many standard deviations from none [–].
 SPAN_SURE = 2.5
 
@@ -264,9 +267,8 @@ def _hint(error: float, sd: float, tank: Tank, signal: Signal) -> str:
 
 def _unit_slip(history: DriftHistory) -> bool:
     """The sensor's level is the core's times 3.28 or 0.305, over all cores: a line through the origin, unit slipped."""
-    sound = [(point.pair.core_height, point.pair.sensor) for point in history.points if point.pair.core_height > 0.2]
-    if len(sound) < 5:
+    sound = [point.pair for point in history.points if point.wrong < 0.5]
+    if len(sound) < UNIT_CORES or all(pair.core_height <= 0.0 for pair in sound):
         return False
-    ratios = sorted(sensor / core for core, sensor in sound)
-    middle = ratios[len(ratios) // 2]
-    return any(abs(middle / factor - 1.0) < 0.12 for factor in (0.3048, 1 / 0.3048))
+    ratio = proportional([pair.core_height for pair in sound], [pair.sensor for pair in sound]).slope
+    return any(abs(ratio / factor - 1.0) < UNIT_SLACK for factor in (0.3048, 1 / 0.3048))

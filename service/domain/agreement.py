@@ -94,6 +94,21 @@ def least_squares(x: Sequence[float], y: Sequence[float]) -> Line:
     return Line(float(fit.slope), float(fit.intercept), float(fit.stderr), float(fit.intercept_stderr))
 
 
+def proportional(x: Sequence[float], y: Sequence[float]) -> Line:
+    """Least squares through the origin: one is so many times the other.
+
+    >>> proportional([1.0, 2.0], [3.0, 6.0]).slope
+    3.0
+    """
+    if len(x) != len(y) or len(x) < 2 or not any(x):
+        raise DomainError("a line through the origin needs at least 2 pairs with x other than zero")
+    a, b = np.asarray(x, dtype=float), np.asarray(y, dtype=float)
+    square = float(a @ a)
+    slope = float(a @ b) / square
+    rest = b - slope * a
+    return Line(slope, 0.0, math.sqrt(float(rest @ rest) / (a.size - 1) / square), 0.0)
+
+
 def deming(x: Sequence[float], y: Sequence[float], ratio: float = 1.0) -> Line:
     """Deming regression: error in both, with standard errors by the jackknife (for four pairs or more).
 

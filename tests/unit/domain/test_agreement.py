@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from service.domain.agreement import deming, least_squares, limits_of_agreement, theil_sen, york
+from service.domain.agreement import deming, least_squares, limits_of_agreement, proportional, theil_sen, york
 from service.errors import DomainError
 
 # Bland & Altman 1986, Lancet i:307-310, table I: peak expiratory flow rate, first readings [l/min].
@@ -57,6 +57,18 @@ def test_least_squares_meets_nists_certified_values() -> None:
     assert line.intercept == pytest.approx(-0.262323073774029, rel=1e-11)
     assert line.slope_se == pytest.approx(0.429796848199937e-03, rel=1e-10)
     assert line.intercept_se == pytest.approx(0.232818234301152, rel=1e-10)
+
+
+def test_a_line_through_the_origin_meets_nists_certified_values() -> None:
+    # NIST StRD NoInt1, https://www.itl.nist.gov/div898/strd/lls/data/NoInt1.shtml
+    line = proportional([float(x) for x in range(60, 71)], [float(y) for y in range(130, 141)])
+    assert line.slope == pytest.approx(2.07438016528926, rel=1e-13)
+    assert line.slope_se == pytest.approx(0.165289256198347e-01, rel=1e-12)
+
+
+def test_a_line_through_the_origin_needs_something_to_hold_on_to() -> None:
+    with pytest.raises(DomainError):
+        proportional([0.0, 0.0], [1.0, 2.0])
 
 
 def test_least_squares_on_pearsons_data() -> None:
