@@ -14,6 +14,8 @@ from connectors.csv_time_pattern import (
 from connectors.csv_words import BRACKET, CORE_WORDS, WORDS, column_of, roles_of, word
 from connectors.errors import Malformed
 
+NO_TIMES = ("no column holds times that can be read.", "Set time_format, and the time column under columns.")
+
 
 @dataclass(frozen=True, slots=True)
 class WideColumn:
@@ -102,9 +104,7 @@ def time_columns_of(
         counts = [sum(is_time(row[column], pattern) or is_date(row[column]) for row in body) for column in range(width)]
         best = max(range(width), key=lambda column: (counts[column], -column))
         if counts[best] == 0:
-            raise Malformed(
-                name, "no column holds times that can be read.", "Set time_format, and the time column under columns."
-            )
+            raise Malformed(name, *NO_TIMES)
     if pattern is None and any(is_date(row[best]) for row in body) and not any(":" in row[best] for row in body):
         clocks = [c for c in range(width) if c not in role.values() and kind_of([row[c] for row in body]) == "clock"]
         if clocks:

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 from connectors.base import Reject
 from connectors.csv_cell import QualityCode, code_seen
-from connectors.csv_columns import WideColumn, columns_of, layout_and_roles, time_columns_of
+from connectors.csv_columns import NO_TIMES, WideColumn, columns_of, layout_and_roles, time_columns_of
 from connectors.csv_format import CsvFormat, Layout
 from connectors.csv_kind import is_date, is_time, is_time_or_date, texts
 from connectors.csv_lines import shown
@@ -20,7 +20,7 @@ from connectors.csv_time_pattern import (
     pattern_of,
 )
 from connectors.csv_time_sniff import sniff
-from connectors.csv_words import known_words
+from connectors.csv_words import known_words, may_be_header
 from connectors.errors import Malformed
 
 
@@ -78,26 +78,28 @@ def find_shape(sample: bytes, first_line: int, options: CsvFormat, *, final: boo
     if not records:
         return None
     pattern = _configured_time(options, name)
-    start, header = _header(records, options, pattern)
-    rows = [texts(record.fields) for record in records[start:]]
-    header_record = records[start - 1] if header else None
+    header = _header(records, options, pattern)
+    header_record = None if header is None else records[header]
+    if header is None and not any(_has_time(record, pattern) for record in records[:_PREAMBLE]):
+        raise Malformed(name, *NO_TIMES)
+    rows = [texts(record.fields) for record in records[0 if header is None else header + 1 :]]
     width = _width(rows, header_record)
     if width < 2:
         raise Malformed(name, *_UNDIVIDED)
     names = texts(header_record.fields)[:width] if header_record else []
     names += [""] * (width - len(names))
     body = [row for row in rows if len(row) >= width]
-    layout, role = layout_and_roles(names, body, options, bool(header), name)
+    layout, role = layout_and_roles(names, body, options, header_record is not None, name)
     time_columns = time_columns_of(role, width, body, pattern, name)
     if pattern is None:
         pattern = _sniffed_time(time_columns, [*body, *_spread_rows(block, delimiter, width)], name)
-    if header_record:
+    if header_record is not None:
         first_data_line = header_record.line + 1 + sum(item.count(b"\n") for item in header_record.fields)
     else:
-        first_data_line = records[start].line
+        first_data_line = records[0].line
     before = [
         *(reject for reject in unsplit if reject.line < first_data_line),
-        *_preamble(records[: start - 1] if header else records[:start], delimiter),
+        *_preamble(records[: header or 0], delimiter),
     ]
     wide, unknown, tag = columns_of(layout, role, names, time_columns, body, options, name)
     decimal, certain = _decimal(layout, role, wide, body, options, delimiter)
@@ -152,26 +154,29 @@ def _configured_time(options: CsvFormat, name: str) -> TimePattern | None:
     return pattern_of(options.time_format) if options.time_format else None
 
 
-def _header(records: Sequence[Record], options: CsvFormat, pattern: TimePattern | None) -> tuple[int, bool]:
-    """Index of the first record after the header, or of the first one with a time; and whether there is a header."""
-    first = records[:_PREAMBLE]
-    timed = next((i for i, record in enumerate(first) if _has_time(record, pattern)), None)
+def _header(records: Sequence[Record], options: CsvFormat, pattern: TimePattern | None) -> int | None:
+    """Index of the header; None when there is none."""
     if options.header is False:
-        return timed or 0, False
+        return None
+    first = records[:_PREAMBLE]
     known = [known_words(record, options) for record in first]
     # Two words we know make a header, even below a preamble that names a time.
     if max(known) >= 2:
-        return known.index(max(known)) + 1, True
+        return known.index(max(known))
     # Else it is a line before the first time: the last one with a word we know, or the one just above; and where no time can
-    # be read at all, the first line.
-    if timed == 0:
-        return 0, False
-    before = known[:timed] if timed is not None else known[:1]
-    named = [i for i, count in enumerate(before) if count]
-    header = named[-1] if named else len(before) - 1
+    # be read at all, the first line, if it has such a word.
+    timed = next((i for i, record in enumerate(first) if _has_time(record, pattern)), None)
+    named = [i for i in range(timed if timed is not None else 1) if known[i]]
+    if named:
+        header = named[-1]
+    elif timed or options.header:
+        header = (timed or 1) - 1
+    else:
+        return None
     if len(first[header].fields) < 2:
-        return timed or 0, False
-    return header + 1, True
+        return None
+    # A damaged row of readings must not pass for a header, and be lost.
+    return header if options.header or may_be_header(first[header]) else None
 
 
 def _has_time(record: Record, pattern: TimePattern | None) -> bool:

@@ -49,6 +49,8 @@ CORE_WORDS: dict[str, tuple[str, ...]] = {
     "note": ("note", "notes", "comment", "comments", "remark", "remarks"),
 }
 _KNOWN_WORDS = frozenset(choice for words in (WORDS, CORE_WORDS) for choices in words.values() for choice in choices)
+_TIME_WORDS = frozenset(WORDS["time"] + WORDS["date"])
+_BEGINS_WITH_DIGIT = re.compile(r"[+-]?[.,]?[0-9]")
 BRACKET = re.compile(r"[\[(]([^\])]*)[\])]")
 
 
@@ -94,10 +96,21 @@ def column_of(role: str, where: str | int, names: Sequence[str], name: str) -> i
 
 
 def known_words(record: Record, options: CsvFormat) -> int:
+    """How many cells of a row are words of header rows, or names the site file uses."""
     ours = {
         *options.tags,
         *options.tag_of_column,
         *(item for item in options.columns.values() if isinstance(item, str)),
     }
     cells = texts(record.fields)
-    return sum(1 for cell in cells if word(cell) in _KNOWN_WORDS or cell in ours) if len(cells) > 1 else 0
+    if len(cells) < 2:
+        return 0
+    return sum(
+        1 for cell in cells if word(cell) in _KNOWN_WORDS or cell in ours or BRACKET.sub("", cell).strip() in ours
+    )
+
+
+def may_be_header(record: Record) -> bool:
+    """Whether a row could be a header in words we do not know: it names a time, or no cell of it begins with a digit."""
+    cells = texts(record.fields)
+    return any(word(cell) in _TIME_WORDS for cell in cells) or not any(_BEGINS_WITH_DIGIT.match(cell) for cell in cells)

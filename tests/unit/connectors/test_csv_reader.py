@@ -224,6 +224,24 @@ def test_tags_that_look_like_numbers_stay_as_they_stand() -> None:
     assert [s.address for s in samples] == ["007", "008"]
 
 
+@pytest.mark.parametrize("bad", ["2025-13-01 10:00,CL1,1", "x,CL1,1", "2025-03-01 10:00,CL1"])
+def test_a_damaged_first_row_does_not_pass_for_a_header(bad: str) -> None:
+    samples, rejects = read(f"{bad}\n2025-03-01 10:00,CL1,1.5\n2025-03-01 10:01,CL1,1.6\n", tags=frozenset({"CL1"}))
+    assert [s.value for s in samples] == [1.5, 1.6]
+    assert [(reject.line, reject.reason != "") for reject in rejects] == [(1, True)]
+
+
+@pytest.mark.parametrize("text", ["2025-13-01 10:00,CL1,1\n", "garbage,3\n", "1,2\n"])
+def test_one_damaged_row_alone_is_not_lost_either(text: str) -> None:
+    with pytest.raises(Malformed):
+        read(text, tags=frozenset({"CL1"}))
+
+
+def test_a_header_in_words_nobody_knows() -> None:
+    assert brief(read("Fecha;CL1;CL2\n01.03.2025 10:00;1,5;2,5\n")[0]) == LONG
+    assert brief(read("Horloge;CL1 [m]\n01.03.2025 10:00;1,5\n", tags=frozenset({"CL1"}))[0]) == LONG[:1]
+
+
 def test_a_day_past_the_twelfth_far_down_tells_day_from_month() -> None:
     rows = [f"{1 + i // 1440:02d}/03/2025 {i // 60 % 24:02d}:{i % 60:02d},CL1,{i}\n" for i in range(20 * 1440)]
     samples, rejects = read("time,tag,value\n" + "".join(rows))
