@@ -22,7 +22,6 @@ from __future__ import annotations
 
 import logging
 import os
-import shutil
 import subprocess
 import threading
 from collections.abc import Callable, Mapping
@@ -35,12 +34,13 @@ import psycopg
 
 from service.errors import EmbeddedError
 from service.storage.account import Account, database_account, own_name, require_reachable
-from service.storage.binaries import MAJOR, runnable_programs
-from service.storage.locks import FileLock, wait_until
+from service.storage.binaries import runnable_programs
+from service.storage.cluster import ROLE, last_lines, make_cluster, require_version, server_command
+from service.storage.locks import FileLock, Turn, wait_until
 from service.storage.postmaster import Postmaster
 from service.storage.socket_folder import remove_socket_folder, socket_folder
 
-ROLE = DATABASE = "underweir"
+DATABASE = "underweir"
 
 #: Replaying the log after a crash may take long on a slow disk; the wait is reported, so it need not be short.
 START_LIMIT_S = 1800.0
@@ -137,13 +137,13 @@ class EmbeddedServer:
 
     # --- in turn: all below runs while this process holds the turn ------------------------------------------------------
 
-    def _turn(self, limit_s: float) -> _Turn:
-        return _Turn(self._folder / "turn", limit_s, self._progress)
+    def _turn(self, limit_s: float) -> Turn:
+        return Turn(self._folder / "turn", limit_s, self._progress)
 
     def _running_url(self) -> str:
         account = database_account(self._cluster)
         require_reachable(self._folder, account)
-        self._require_version()
+        require_version(self._cluster)
         programs = runnable_programs(account, self._folder / "programs", self._wheel)
         sockets = socket_folder(self._folder, account)
         postmaster = Postmaster(self._cluster, sockets, programs)
@@ -170,28 +170,12 @@ class EmbeddedServer:
 
     def _launch(self, account: Account, programs: Path, sockets: Path, alive: FileLock) -> None:
         if not self._cluster.is_dir():
-            self._initialise(account, programs)
+            self._progress("Making a new database; this happens once.")
+            make_cluster(self._cluster, account, programs, flush=self._settings.get("fsync") != "off")
         (self._cluster / "postmaster.pid").unlink(missing_ok=True)  # nobody holds ``alive``: whatever it says is over
         self._write("hba.conf", f"local all {ROLE} peer map=owner\n")
         self._write("ident.conf", f'owner "{own_name()}" {ROLE}\n')
-        settings = {
-            "listen_addresses": "",
-            "unix_socket_directories": '"' + str(sockets).replace('"', '""') + '"',
-            "unix_socket_permissions": "0700",
-            "port": "5432",
-            "hba_file": str(self._folder / "hba.conf"),
-            "ident_file": str(self._folder / "ident.conf"),
-            "timezone": "UTC",
-            "log_timezone": "UTC",
-            "lc_messages": "C",
-            "logging_collector": "off",
-            "log_destination": "stderr",
-            "log_startup_progress_interval": "5s",
-            **self._settings,
-        }
-        command = [str(programs / "postgres"), "-D", str(self._cluster)]
-        for name, value in settings.items():
-            command += ["-c", f"{name}={value}"]
+        command = server_command(programs, self._cluster, self._folder, sockets, self._settings)
         if self._log.is_file() and self._log.stat().st_size > LARGEST_LOG:
             self._log.rename(self._log.with_suffix(".log.1"))
         log = os.open(self._log, os.O_WRONLY | os.O_APPEND | os.O_CREAT | os.O_NOFOLLOW | os.O_CLOEXEC, 0o600)
@@ -213,35 +197,6 @@ class EmbeddedServer:
             os.close(log)
         # It may well outlive this process; while it does not, its end is noted so that it never stays a zombie.
         threading.Thread(target=process.wait, name="embedded-database", daemon=True).start()
-
-    def _initialise(self, account: Account, programs: Path) -> None:
-        """Make the cluster beside its place and move it there when it is whole."""
-        self._progress("Making a new database; this happens once.")
-        unfinished = self._folder / "cluster.unfinished"
-        shutil.rmtree(unfinished, ignore_errors=True)
-        unfinished.mkdir(mode=0o700)
-        if os.geteuid() != account.uid:
-            os.chown(unfinished, account.uid, account.gid)
-        command = [str(programs / "initdb"), "-D", str(unfinished), "-U", ROLE, "--no-instructions"]
-        command += ["--auth-local=peer", "--auth-host=reject", "--encoding=UTF8"]
-        command += ["--locale=C", "--locale-provider=builtin", "--builtin-locale=C.UTF-8"]
-        if self._settings.get("fsync") == "off":
-            command.append("--no-sync")
-        done = subprocess.run(
-            command,
-            capture_output=True,
-            text=True,
-            check=False,
-            cwd="/",
-            stdin=subprocess.DEVNULL,
-            env={"PATH": os.defpath, "LC_ALL": "C"},
-            **account.become(),
-        )
-        if done.returncode != 0:
-            raise EmbeddedError(
-                f"A new database cannot be made in {self._folder}:\n{_last_lines(done.stdout + done.stderr)}"
-            )
-        unfinished.rename(self._cluster)
 
     def _ready(self, postmaster: Postmaster) -> bool:
         """Wait until the server takes connections (True) or is gone (False)."""
@@ -334,23 +289,6 @@ class EmbeddedServer:
                 f"The database folder {self._folder} cannot be made: {error.strerror}. Choose another (UNDERWEIR_DATA_DIR)."
             ) from error
 
-    def _require_version(self) -> None:
-        if not self._cluster.exists():
-            return
-        try:
-            found = (self._cluster / "PG_VERSION").read_text(encoding="ascii", errors="replace").strip()
-        except OSError as error:
-            raise EmbeddedError(
-                f"{self._cluster} is not a PostgreSQL data folder ({error.strerror}: PG_VERSION). Restore it from a backup,"
-                " or move it away to begin with an empty database."
-            ) from error
-        if found != str(MAJOR):
-            raise EmbeddedError(
-                f"The data in {self._cluster} was made by PostgreSQL {found[:16]}, and this program carries PostgreSQL"
-                f" {MAJOR}. Nothing was changed. Write the data out with pg_dump of PostgreSQL {found[:16]} or with the program"
-                " version that made it, move the folder away, start once, and load it with psql."
-            )
-
     def _write(self, name: str, content: str) -> None:
         unfinished = self._folder / f"{name}.unfinished"
         unfinished.unlink(missing_ok=True)
@@ -362,37 +300,6 @@ class EmbeddedServer:
         try:
             with self._log.open("rb") as log:
                 log.seek(max(0, self._log.stat().st_size - 20_000))
-                return _last_lines(log.read().decode("utf-8", "replace"), count)
+                return last_lines(log.read().decode("utf-8", "replace"), count)
         except OSError:
             return "(no log)"
-
-
-class _Turn:
-    """Hold the turn to start or stop the server."""
-
-    def __init__(self, path: Path, limit_s: float, progress: Callable[[str], None]) -> None:
-        self._lock = FileLock(path)
-        self._limit_s = limit_s
-        self._progress = progress
-
-    def __enter__(self) -> None:
-        told = False
-
-        def tell() -> None:
-            nonlocal told
-            if not told:
-                told = True
-                self._progress("Waiting for another process that is starting or stopping the database.")
-
-        if not self._lock.wait_exclusive(self._limit_s, tell):
-            self._lock.close()
-            raise EmbeddedError(
-                "Another process has been starting or stopping the embedded database for too long; end it."
-            )
-
-    def __exit__(self, *_: object) -> None:
-        self._lock.close()
-
-
-def _last_lines(text: str, count: int = 15) -> str:
-    return "\n".join([line for line in text.splitlines() if line.strip()][-count:]) or "(nothing)"

@@ -8,6 +8,8 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
+from service.errors import EmbeddedError
+
 
 class FileLock:
     """One holder's lock on a file, shared or exclusive.
@@ -51,6 +53,33 @@ class FileLock:
         except BlockingIOError:
             return False
         return True
+
+
+class Turn:
+    """Hold the turn to start or stop the server, which one process at a time does."""
+
+    def __init__(self, path: Path, limit_s: float, progress: Callable[[str], None]) -> None:
+        self._lock = FileLock(path)
+        self._limit_s = limit_s
+        self._progress = progress
+
+    def __enter__(self) -> None:
+        told = False
+
+        def tell() -> None:
+            nonlocal told
+            if not told:
+                told = True
+                self._progress("Waiting for another process that is starting or stopping the database.")
+
+        if not self._lock.wait_exclusive(self._limit_s, tell):
+            self._lock.close()
+            raise EmbeddedError(
+                "Another process has been starting or stopping the embedded database for too long; end it."
+            )
+
+    def __exit__(self, *_: object) -> None:
+        self._lock.close()
 
 
 def wait_until(done: Callable[[], bool], limit_s: float, waiting: Callable[[], None] | None = None) -> bool:
