@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+import platform
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 
 from sqlalchemy import Engine
 
-from connectors.base import Connector
+from connectors.base import Connector, ProbeRow, SourceReason
 from connectors.csv_cell import QualityCode
 from connectors.csv_drop import CsvDrop, CsvDropConfig, CsvFiles
 from connectors.csv_format import CsvFormat, Layout
+from connectors.errors import ConnectorError
 from connectors.modbus import ModbusConnector
 from connectors.modbus_points import (
     ByteOrder,
@@ -25,7 +28,7 @@ from connectors.modbus_points import (
 )
 from connectors.opcua import OpcuaConnector
 from connectors.opcua_items import OpcuaItem, OpcuaSource, Watch
-from connectors.opcua_security import Identity, Mode, Policy, Security
+from connectors.opcua_security import Identity, Mode, Policy, Security, make_certificate
 from connectors.scaling import CurrentLoop, Linear, Scaling, Span
 from service.errors import ConfigError
 from service.jobs.ingest.forward import ForwardingSource
@@ -82,6 +85,75 @@ def files_source(
     return CsvFiles(
         _drop(section, site), paths, now=clock, already_taken=_already_taken(engine, section.key), move=move
     )
+
+
+@dataclass(frozen=True, slots=True)
+class Point:
+    """One configured point of a live source, read once. ``age`` is our time minus the source's [s]."""
+
+    address: str
+    place: str
+    raw: str
+    value: float
+    quality: str
+    reason: str
+    age: float | None
+    remark: str
+
+
+@dataclass(frozen=True, slots=True)
+class ProbedSource:
+    """A live source as it answered, or why it did not."""
+
+    key: str
+    points: tuple[Point, ...] = ()
+    problem: str = ""
+
+
+def probe_points(site: Site, key: str | None, clock: Callable[[], datetime]) -> list[ProbedSource]:
+    """Read every configured point of the live sources (or of the one named) once, without storing anything."""
+    answered: list[ProbedSource] = []
+    for section in site.connectors():
+        if not isinstance(section, ModbusSection | OpcuaSection) or key not in (None, section.key):
+            continue
+        try:
+            source = (
+                ModbusConnector(_line(section), clock)
+                if isinstance(section, ModbusSection)
+                else OpcuaConnector(_server(section, site), clock)
+            )
+        except ValueError as exc:
+            raise ConfigError(f"connector {section.key!r}: {exc}") from exc
+        try:
+            rows = source.probe()
+        except ConnectorError as exc:
+            answered.append(ProbedSource(section.key, problem=str(exc)))
+        else:
+            answered.append(ProbedSource(section.key, tuple(_probed(row) for row in rows)))
+        finally:
+            source.close()
+    return answered
+
+
+def client_certificate(folder: Path, now: datetime) -> tuple[Path, Path, str]:
+    """Make the service's own OPC UA certificate and key in a folder; returns both paths and the thumbprint.
+
+    Raises
+    ------
+    FileExistsError
+        when there is one already.
+    """
+    certificate, key = folder / "client.der", folder / "client.pem"
+    return (
+        certificate,
+        key,
+        make_certificate(certificate, key, application_uri=f"urn:{platform.node() or 'localhost'}:underweir", now=now),
+    )
+
+
+def _probed(row: ProbeRow) -> Point:
+    reason = "" if row.reason is SourceReason.NONE else row.reason.name.lower().replace("_", " ")
+    return Point(row.address, row.place, row.raw, row.value, row.quality.name.lower(), reason, row.age, row.remark)
 
 
 def _source(section: SourceSection, site: Site, engine: Engine, clock: Callable[[], datetime]) -> Connector:
