@@ -46,6 +46,7 @@ class OpcuaConnector:
         self._stamp: list[datetime | None] = []
         self._server_timed: set[str] = set()
         self._overflows = 0
+        self._dropped_since: datetime | None = None
         self._problem = ""
         self._refused: list[str] = []
         self._history_refused: dict[str, str] = {}
@@ -57,6 +58,9 @@ class OpcuaConnector:
         try:
             if not self._link.alive:
                 self._open(state)
+            if self._dropped_since is not None:
+                dropped_since, self._dropped_since = self._dropped_since, None
+                self._missed(dropped_since)
             if self._gap is not None:
                 yield from self._look_back(self._gap)
                 self._gap = None
@@ -113,20 +117,13 @@ class OpcuaConnector:
     def _open(self, state: Mapping[str, Any]) -> None:
         self._link.disconnect()
         self._link.connect()
-        now = self._clock()
         known = state.get("seen_to")
         seen_to = self._seen_to or (datetime.fromisoformat(known) if isinstance(known, str) else None)
-        if self._source.history and seen_to is not None:
-            # A source whose clock once ran ahead must not hide the gap behind it.
-            start = min(seen_to, now) - timedelta(seconds=self._source.history_overlap)
-            if self._gap is not None:
-                start = min(start, self._gap[0])
-            self._gap = (max(start, now - timedelta(seconds=self._source.history_limit)), now)
         self._seen_to = seen_to
         self._skew_at = None
         self._history_refused = {}
         items = self._source.items
-        self._heard_at = [now] * len(items)
+        self._heard_at = [self._clock()] * len(items)
         self._stamp = [None] * len(items)
         self._refused = [f"{items[i].name} ({items[i].node}): {why}." for i, why in self._link.unresolved]
         self._watching = False
@@ -136,8 +133,26 @@ class OpcuaConnector:
             self._refused += [f"{items[i].name} ({items[i].node}): {status_name(c)}." for i, c in watched.refused]
             if not watched.offered:
                 self._refused.append("the server offers no subscription; items are polled instead.")
+        if seen_to is not None:
+            self._missed(seen_to)
         if len(self._link.unresolved) == len(items):
             raise Malformed(self.key, f"none of the {len(items)} items exists: {self._refused[0]}")
+
+    def _missed(self, since: datetime) -> None:
+        """Values after *since* may have passed us by: read their history where there is one.
+
+        The end is put after the present, so that it also covers what came while the subscription was being made, on a
+        server whose clock runs ahead of ours.
+        """
+        if not self._source.history:
+            return
+        now = self._clock()
+        overlap = timedelta(seconds=self._source.history_overlap)
+        # A source whose clock once ran ahead must not hide the gap behind it.
+        start = min(since, now) - overlap
+        if self._gap is not None:
+            start = min(start, self._gap[0])
+        self._gap = (max(start, now - timedelta(seconds=self._source.history_limit)), now + overlap)
 
     def _hear(self, heard: list[tuple[int, ua.DataValue]]) -> None:
         now = self._clock()
@@ -150,6 +165,8 @@ class OpcuaConnector:
             self._server_timed.add(item.name)
         if value.StatusCode is not None and overflowed(int(value.StatusCode.value)):
             self._overflows += 1
+            if (before := self._stamp[index]) is not None:
+                self._dropped_since = before if self._dropped_since is None else min(before, self._dropped_since)
         at = now if at is None else at
         self._heard_at[index] = now
         self._stamp[index] = at
