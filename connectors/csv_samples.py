@@ -57,7 +57,7 @@ class SampleRows:
 
     def ignored(self) -> list[Reject]:
         """One reject for each column nobody knows, with the number of its cells that were not taken."""
-        line = max(self._shape.first_data_line - 1, 1)
+        line = max(self._shape.header_line, 1)
         rejects = []
         for index, count in self._ignored.items():
             if count:

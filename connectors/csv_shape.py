@@ -33,8 +33,9 @@ class Shape:
     decimal: str
     decimal_certain: bool
     width: int
-    first_data_line: int
     header: tuple[str, ...]
+    header_line: int
+    first_data_line: int
     time: TimePattern
     time_columns: tuple[int, ...]
     role: Mapping[str, int]
@@ -113,6 +114,7 @@ def find_shape(sample: bytes, first_line: int, options: CsvFormat, *, final: boo
         decimal=decimal,
         decimal_certain=certain,
         width=width,
+        header_line=0 if header_record is None else header_record.line,
         first_data_line=first_data_line,
         header=tuple(names) if header_record else (),
         time=pattern,

@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 from connectors.base import Reject, SampleBlock
 from connectors.csv_format import CsvFormat, Layout
 from connectors.csv_reader import Chunk, Reading
+from connectors.csv_shape import find_shape
 from connectors.errors import Malformed
 
 NOW = datetime(2026, 1, 1, tzinfo=UTC)
@@ -125,13 +126,20 @@ def test_sniffing_anything_gives_rows_or_one_reason(
 ) -> None:
     cells = [[f'"{cell}"' if quoted else cell for cell in row] for row in rows]
     data = "\n".join(delimiter.join(row) for row in cells).encode()
+    filled = sum(1 for row in rows if any(cell.encode().strip() for cell in row))
     for layout in Layout:
+        options = CsvFormat(layout=layout, time_format=time_format, zone="Europe/Amsterdam")
         try:
-            chunks = read(data, CsvFormat(layout=layout, time_format=time_format, zone="Europe/Amsterdam"))
+            chunks = read(data, options)
+            shape = find_shape(data + b"\n", 1, options, final=True, name="any.csv")
         except Malformed:
             continue
         for chunk in chunks:
             check_block(chunk.samples)
+        if shape is not None and shape.layout is not Layout.WIDE:
+            lines = {reject.line for chunk in chunks for reject in chunk.rejects if reject.line != shape.header_line}
+            taken = sum(len(chunk.samples) + len(chunk.cores) for chunk in chunks)
+            assert taken + len(lines) + bool(shape.header) == filled
 
 
 @pytest.mark.parametrize("quotes", ['"', '""', '"""', '","', '"\n"', '"\r\n', 'a"b', '"a"b"', ',"'])
