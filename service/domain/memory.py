@@ -76,10 +76,17 @@ def from_json(memory: Mapping[str, Any]) -> State:
     Raises
     ------
     DomainError
-        when it was written by another version: re-run from the readings instead.
+        when it was written by another version or is damaged: re-run from the readings instead.
     """
     if memory.get("version") != VERSION:
         raise DomainError(f"estimator memory of version {memory.get('version')!r}, this is version {VERSION}")
+    try:
+        return _rebuilt(memory)
+    except (KeyError, TypeError, ValueError) as exc:
+        raise DomainError(f"estimator memory is damaged: {exc!r}") from exc
+
+
+def _rebuilt(memory: Mapping[str, Any]) -> State:
     sensors: dict[str, SensorMemory] = {}
     for tag, m in memory["sensors"].items():
         tracker, arm = _build(LevelTracker, m["tracker"]), _build(ArmPasses, m["arm"])

@@ -110,6 +110,13 @@ def test_state_of_another_version_is_refused() -> None:
         state_from_json(memory)
 
 
+def test_a_damaged_state_is_refused() -> None:
+    memory = state_to_json(EVENTFUL_WHOLE.state)
+    for damaged in (memory | {"belief": {"no such thing": 1.0}}, {k: v for k, v in memory.items() if k != "sensors"}):
+        with pytest.raises(DomainError, match="damaged"):
+            state_from_json(damaged)
+
+
 def test_events_from_before_the_state_are_refused() -> None:
     story = Story(days=0.1)
     events = story.events()
