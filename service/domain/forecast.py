@@ -9,7 +9,6 @@ wrong the whole tends to be, is learned online from every past quarter hour whos
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from datetime import datetime
 
 import numpy as np
@@ -17,16 +16,15 @@ from numpy.typing import NDArray
 
 from service.domain.balance import STEP, Conditions, Response, Streams, carry_forward, natural_rate
 from service.domain.estimate import Estimate, Trust
-from service.domain.forecast_lessons import foreseen, learn_balance, learn_outcome
-from service.domain.forecast_memory import FEATURES, ForecastMemory, Moment
+from service.domain.expectation import Expectation, foreseen
+from service.domain.forecast_lessons import learn_balance, learn_outcome
+from service.domain.forecast_memory import ForecastMemory, Moment
 from service.domain.inflow import LESSON
 from service.domain.outlook import HORIZONS, Forecast, Pattern
 from service.domain.tank import Tank, TankKind
 
 Floats = NDArray[np.float64]
 
-#: How long an unexplained rate persists. [h]
-RATE_MEMORY = 1.5
 #: Flows are smoothed over this. [h]
 SMOOTHING = 0.1
 #: After a silence this long, what was waiting for its future is forgotten. [h]
@@ -37,24 +35,13 @@ USUAL_HEIGHT_MEMORY = 72.0
 SURGE, RETURN_LOW, RETURN_LOST = 1.35, 0.7, 0.25
 #: Where sludge is pumped in cycles, what is drawn is smoothed twice over this. [h]
 PUMP_CYCLES = 2.5
-#: Solids taken for feed and for what is drawn, where they are not measured. [kg/m³]
-USUAL_SOLIDS = {TankKind.SECONDARY: (3.0, 7.0), TankKind.PRIMARY: (0.2, 30.0), TankKind.THICKENER: (8.0, 40.0)}
+#: Solids taken for the feed where they are not measured. [kg/m³]
+USUAL_FEED = {TankKind.SECONDARY: 3.0, TankKind.PRIMARY: 0.2, TankKind.THICKENER: 8.0}
 
 
 _H = np.asarray(HORIZONS)
 _MIDDLES = np.asarray(STEP * (np.arange(round(HORIZONS[-1] / STEP)) + 0.5), dtype=np.float64)
 _AT = np.round(_H / STEP).astype(np.intp) - 1
-_REACH = -RATE_MEMORY * np.expm1(-_H / RATE_MEMORY)
-_SHIFT = _H / HORIZONS[-1]
-
-
-@dataclass(frozen=True, slots=True)
-class _Now:
-    """Everything a forecast from this moment rests on."""
-
-    streams: Streams | None
-    pattern: Pattern
-    features: Floats  #: a row a horizon
 
 
 def observe(tank: Tank, memory: ForecastMemory, estimate: Estimate, conditions: Conditions) -> None:
@@ -99,11 +86,12 @@ def forecast(tank: Tank, memory: ForecastMemory, now: datetime) -> Forecast | No
     """
     if memory.time is None or now.timestamp() - memory.time > 3600.0 * LONGEST_GAP:
         return None
-    here = _now(tank, memory, memory.time)
-    change = memory.corrections.predict(here.features)
+    here = expect(tank, memory, memory.time)
+    features = here.features()
+    change = memory.corrections.predict(features)
     means = np.clip(memory.height + change, tank.lowest_height, tank.side_water_depth)
-    error = memory.errors.typical(foreseen(here.features))
-    spreads = np.sqrt(error**2 + memory.sd**2 + np.maximum(memory.corrections.uncertainty(here.features), 0.0))
+    error = memory.errors.typical(foreseen(features))
+    spreads = np.sqrt(error**2 + memory.sd**2 + np.maximum(memory.corrections.uncertainty(features), 0.0))
     return Forecast(
         tank=tank.key,
         made_at=now,
@@ -114,11 +102,6 @@ def forecast(tank: Tank, memory: ForecastMemory, now: datetime) -> Forecast | No
         pattern=here.pattern,
         ceiling=tank.side_water_depth,
     )
-
-
-def carried_feature(pattern: Pattern) -> int:
-    """Which coefficient weighs the balance: without return, sludge packs below while it rises above, so it is another."""
-    return 6 if pattern in (Pattern.RETURN_LOST, Pattern.RETURN_LOW) else 0
 
 
 def pattern_now(tank: Tank, memory: ForecastMemory) -> Pattern:
@@ -180,7 +163,16 @@ def streams_of(tank: Tank, memory: ForecastMemory, drawing: float | None) -> Str
     if memory.flow is None:
         return None
     per_area = 3600.0 / tank.area
-    feed, drawn = USUAL_SOLIDS[tank.kind]
+    usual_over = memory.flow_habit.mean or memory.flow
+    usual_under = memory.return_habit.mean or (0.5 * usual_over if tank.kind is TankKind.SECONDARY else 0.0)
+    if drawing is None and tank.kind is TankKind.SECONDARY:
+        drawing = usual_under  # some return there is; what it draws follows below
+    feed, drawn = memory.feed, memory.drawn
+    if feed is None:
+        feed = USUAL_FEED[tank.kind]
+    if drawn is None or memory.under is None:
+        # In the long run a tank passes on what it gets: so much must be drawn.
+        drawn = feed * (usual_over + usual_under) / usual_under if usual_under > 0.0 else 2.0 * feed
     over, under = memory.flow * per_area, (drawing or 0.0) * per_area
     basin_over, basin_under = over, under
     if memory.plant_flow is not None and memory.plant_under is not None and memory.usual_share > 0.0:
@@ -189,8 +181,8 @@ def streams_of(tank: Tank, memory: ForecastMemory, drawing: float | None) -> Str
     return Streams(
         over=over,
         under=under,
-        feed=memory.feed if memory.feed is not None else feed,
-        drawn=memory.drawn if memory.drawn is not None else drawn,
+        feed=feed,
+        drawn=drawn,
         basin_over=basin_over,
         basin_under=basin_under,
     )
@@ -206,7 +198,8 @@ def response_of(memory: ForecastMemory) -> Response:
     )
 
 
-def _now(tank: Tank, memory: ForecastMemory, seconds: float) -> _Now:
+def expect(tank: Tank, memory: ForecastMemory, seconds: float) -> Expectation:
+    """What the balance, the rate and the habits say of the coming hours."""
     streams = streams_of(tank, memory, drawing_of(tank, memory))
     steps = round(HORIZONS[-1] / STEP)
     if streams is None or memory.flow is None:
@@ -220,14 +213,9 @@ def _now(tank: Tank, memory: ForecastMemory, seconds: float) -> _Now:
             memory.height, streams, ratios, response, tank.kind, tank.lowest_height, tank.side_water_depth
         )
         unexplained = memory.rate - natural_rate(streams, response)
-    turn = 2.0 * math.pi * seconds / 86_400.0
+    carried = np.asarray(path)[_AT] - memory.height
     away = memory.height - (memory.usual_height if memory.usual_height is not None else memory.height)
-    pattern = pattern_now(tank, memory)
-    features = np.zeros((_H.size, FEATURES))
-    features[:, carried_feature(pattern)] = np.asarray(path)[_AT] - memory.height
-    features[:, 1] = unexplained * _REACH
-    features[:, 2:6] = _SHIFT[:, None] * np.array([away, math.sin(turn), math.cos(turn), 1.0])
-    return _Now(streams, pattern, features)
+    return Expectation(seconds, tuple(carried.tolist()), unexplained, away, pattern_now(tank, memory))
 
 
 def _learn(tank: Tank, memory: ForecastMemory, streams: Streams | None, seconds: float) -> None:
@@ -248,7 +236,6 @@ def _learn(tank: Tank, memory: ForecastMemory, streams: Streams | None, seconds:
         follow = 0.02 if memory.usual_share > 0.0 else 1.0
         memory.usual_share += follow * (share - memory.usual_share)
     learn_outcome(memory, seconds)
-    here = _now(tank, memory, seconds)
     memory.remember(
         Moment(
             seconds=seconds,
@@ -260,6 +247,6 @@ def _learn(tank: Tank, memory: ForecastMemory, streams: Streams | None, seconds:
             total_in=memory.total_in,
             total_out=memory.total_out,
             total_basin=memory.total_basin,
-            features=here.features,
+            expected=expect(tank, memory, seconds),
         )
     )

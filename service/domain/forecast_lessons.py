@@ -3,21 +3,14 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
 from service.domain.balance import STEP, Streams
+from service.domain.expectation import foreseen
 from service.domain.forecast_memory import ForecastMemory, Moment
 from service.domain.inflow import LESSON
 from service.domain.outlook import HORIZONS
 
-Floats = NDArray[np.float64]
-
 _H = np.asarray(HORIZONS)
-
-
-def foreseen(features: Floats) -> Floats:
-    """How large a change the balance foresees, whichever coefficient weighs it. [m]"""
-    return np.asarray(np.abs(features[:, 0]) + np.abs(features[:, 6]))
 
 
 def learn_outcome(memory: ForecastMemory, seconds: float) -> None:
@@ -27,7 +20,7 @@ def learn_outcome(memory: ForecastMemory, seconds: float) -> None:
     if which.size == 0:
         return
     known = [then for then in past if then is not None]
-    features = np.stack([then.features[i] for i, then in zip(which, known, strict=True)])
+    features = np.stack([then.expected.features()[i] for i, then in zip(which, known, strict=True)])
     change = memory.height - np.array([then.height for then in known])
     belief = memory.sd**2 + np.array([then.sd for then in known]) ** 2
     size = foreseen(features)

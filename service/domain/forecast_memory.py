@@ -4,14 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field, fields
+from operator import attrgetter
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from service.domain.expectation import Expectation
 from service.domain.inflow import FlowHabit
 from service.domain.online_fit import OnlineFit
-from service.domain.outlook import HORIZONS
+from service.domain.outlook import HORIZONS, Pattern
 from service.domain.tank import TankKind
 from service.errors import DomainError
 
@@ -35,7 +37,7 @@ class Moment:
     total_in: float
     total_out: float
     total_basin: float
-    features: Floats  #: a row a horizon
+    expected: Expectation
 
 
 @dataclass(slots=True)
@@ -70,11 +72,6 @@ class TypicalError:
         weight = 1.0 / np.maximum(self.typical(change, which) / 1.2533, 0.003) ** 2
         fresh = np.column_stack([np.ones_like(change), change, change**2, error, error * change])
         self.sums[which] = self.sums[which] * (1.0 - 1.0 / 3000.0) + weight[:, None] * fresh
-
-
-#: Change carried by the balance; rate it does not explain; distance from the usual height; time of day, twice; always
-#: there; change carried by the balance while the return is low or lost.
-FEATURES = 7
 
 
 def _corrections() -> OnlineFit:
@@ -154,7 +151,8 @@ class ForecastMemory:
             **{name: getattr(self, name).to_memory() for name in _FITS},
             "errors": self.errors.sums.tolist(),
             "moments": [
-                {**{name: getattr(m, name) for name in _MOMENT}, "features": m.features.tolist()} for m in self.moments
+                {**{name: getattr(m, name) for name in _MOMENT}, "expected": list(_EXPECTED(m.expected))}
+                for m in self.moments
             ],
         }
 
@@ -178,7 +176,7 @@ class ForecastMemory:
         memory.return_habit = _habit_from_json(stored["return_habit"])
         memory.errors = TypicalError(np.asarray(stored["errors"], dtype=np.float64))
         memory.moments = [
-            Moment(**{name: m[name] for name in _MOMENT}, features=np.asarray(m["features"], dtype=np.float64))
+            Moment(**{name: m[name] for name in _MOMENT}, expected=_expectation(*m["expected"]))
             for m in stored["moments"]
         ]
         return memory
@@ -190,7 +188,12 @@ _FITS = ("rise", "dilution", "thickening", "corrections")
 _PLAIN = frozenset(f.name for f in fields(ForecastMemory)) - {
     *_FITS, "flow_habit", "return_habit", "errors", "moments",
 }  # fmt: skip
-_MOMENT = tuple(f.name for f in fields(Moment) if f.name != "features")
+_MOMENT = tuple(f.name for f in fields(Moment) if f.name != "expected")
+_EXPECTED = attrgetter("seconds", "carried", "unexplained", "away", "pattern")
+
+
+def _expectation(seconds: float, carried: list[float], unexplained: float, away: float, pattern: str) -> Expectation:
+    return Expectation(seconds, tuple(carried), unexplained, away, Pattern(pattern))
 
 
 def _habit_to_json(habit: FlowHabit) -> dict[str, Any]:

@@ -40,6 +40,13 @@ class FlowHabit:
         """How much has been seen, in quarter hours, old ones forgotten."""
         return sum(self.seen)
 
+    @property
+    def mean(self) -> float | None:
+        """The mean of the usual day; None before a day's worth has been seen."""
+        if self.quarters < 96.0:
+            return None
+        return sum(flow * seen for flow, seen in zip(self.bins, self.seen, strict=True)) / self.quarters
+
     def usual(self, seconds: float) -> float | None:
         """The usual flow at that time of day, straight between hours; None before anything is known."""
         flows = self.usual_at(np.array([seconds]))

@@ -8,7 +8,7 @@ from datetime import datetime
 import numpy as np
 
 from service.domain.balance import STEP, carry_forward
-from service.domain.forecast import carried_feature, drawing_of, forecast, response_of, streams_of
+from service.domain.forecast import drawing_of, expect, forecast, response_of, streams_of
 from service.domain.forecast_memory import ForecastMemory
 from service.domain.outlook import HORIZONS, Forecast
 from service.domain.tank import Tank
@@ -70,7 +70,7 @@ def what_if(tank: Tank, memory: ForecastMemory, now: datetime, change: Change) -
     bounds = tank.lowest_height, tank.side_water_depth
     as_is = carry_forward(memory.height, streams, usual.tolist(), response, tank.kind, *bounds)
     as_changed = carry_forward(memory.height, after, changed.tolist(), response, tank.kind, *bounds)
-    weighed = carried_feature(base.pattern)
+    weighed = expect(tank, memory, memory.time).weighed
     means, spreads = [], []
     for i, horizon in enumerate(HORIZONS):
         step = round(horizon / STEP) - 1
