@@ -60,7 +60,7 @@ def main() -> None:
     with tempfile.TemporaryDirectory(prefix="underweir-bench-") as folder, _server(Path(folder)) as url:
         files = Path(folder) / "files"
         files.mkdir()
-        _write_files(files, given.rows)
+        write_files(files, given.rows)
         ways = [way for way in WAYS if way in given.ways or way == "bare COPY"]
         found: dict[str, list[dict[str, float]]] = {way: [] for way in ways}
         for _ in range(given.rounds):
@@ -204,7 +204,7 @@ def _plant() -> tuple[Any, list[Any]]:
     return tank(), [replace(blanket(f"S{i}", "east"), unit="ft") for i in range(SIGNALS)]
 
 
-def _write_files(folder: Path, rows: int) -> None:
+def write_files(folder: Path, rows: int) -> None:
     """The rows as CSV in the order of time, as every second minute, and as a binary COPY stream."""
     rng = np.random.default_rng(20260101)
     value = np.round(rng.normal(5.0, 1.0, rows), 3)
