@@ -118,10 +118,12 @@ def tank_alarms(sections: Iterable[AlarmSection], tanks: Iterable[Tank]) -> Iter
         yield from _with_room_between(planned)
 
 
-def system_alarms(sections: Iterable[AlarmSection], connectors: Iterable[str]) -> Iterator[Planned]:
-    """The alarms the service has about itself, as changed by the site file."""
+def system_alarms(
+    sections: Iterable[AlarmSection], connectors: Iterable[str], *, duty: bool = False
+) -> Iterator[Planned]:
+    """The alarms the service has about itself, as changed by the site file; *duty* says whether there are rotas."""
     written = [s for s in sections if s.kind is AlarmKind.SYSTEM]
-    for definition in system_definitions(connectors):
+    for definition in system_definitions(connectors, duty=duty):
         section = next(
             (s for s in written if s.watch is definition.watch and s.connector == definition.connector), None
         )

@@ -14,10 +14,12 @@ from pydantic import ValidationError
 
 from service.domain.units import UnitSystem
 from service.site.alarm import AlarmSection
+from service.site.callout import HolidaySection, LadderSection, ShiftSection, StandInSection
 from service.site.connector import SECTION_OF_KIND
 from service.site.document import Document
 from service.site.explain import Drop, Put, Rename, explain
 from service.site.finding import KeyPath
+from service.site.gateway import GatewaySection, ModemSection
 from service.site.people import ContactSection
 from service.site.plant import SignalSection, SiteSection, TankSection
 from service.site.quantity import near_word
@@ -28,7 +30,19 @@ from service.site.source import SourceSection
 S = TypeVar("S", bound=Section)
 
 #: Sections that may stand any number of times, and the key that names one of them.
-_NAMED_BY = {"tank": "key", "signal": "tag", "connector": "key", "alarm": "key", "contact": "name"}
+_NAMED_BY = {
+    "tank": "key",
+    "signal": "tag",
+    "connector": "key",
+    "alarm": "key",
+    "contact": "name",
+    "shift": "name",
+    "stand_in": "person",
+    "holiday": "name",
+    "ladder": "key",
+    "gateway": "key",
+    "modem": "port",
+}
 _OTHER_WORDS = {
     "clarifier": "tank",
     "sensor": "signal",
@@ -37,6 +51,11 @@ _OTHER_WORDS = {
     "person": "contact",
     "people": "contact",
     "plant": "site",
+    "rota": "shift",
+    "duty": "shift",
+    "override": "stand_in",
+    "escalation": "ladder",
+    "sms": "gateway",
 }
 _PASSES = 4  # every pass repairs what the one before found; a section needs two or three
 
@@ -51,6 +70,12 @@ class Draft:
     connectors: tuple[Entry[SourceSection], ...]
     alarms: tuple[Entry[AlarmSection], ...]
     contacts: tuple[Entry[ContactSection], ...]
+    shifts: tuple[Entry[ShiftSection], ...]
+    stand_ins: tuple[Entry[StandInSection], ...]
+    holidays: tuple[Entry[HolidaySection], ...]
+    ladders: tuple[Entry[LadderSection], ...]
+    gateways: tuple[Entry[GatewaySection], ...]
+    modems: tuple[Entry[ModemSection], ...]
     #: Names written in sections of each kind, also in those that cannot be read otherwise.
     names: dict[str, frozenset[str]]
     #: Kinds of section of which some could not be read: nothing can be said of what is missing there.
@@ -99,6 +124,12 @@ class _Reader:
             connectors=connectors,
             alarms=alarms,
             contacts=contacts,
+            shifts=tuple(self._sections("shift", ShiftSection)),
+            stand_ins=tuple(self._sections("stand_in", StandInSection)),
+            holidays=tuple(self._sections("holiday", HolidaySection)),
+            ladders=tuple(self._sections("ladder", LadderSection)),
+            gateways=tuple(self._sections("gateway", GatewaySection)),
+            modems=tuple(self._sections("modem", ModemSection)),
             names={name: frozenset(found) for name, found in self._names.items()},
             incomplete=frozenset(self._incomplete),
             read_in=self._units,

@@ -12,11 +12,16 @@ from zoneinfo import ZoneInfo
 
 from service.alarms.contact import Contact
 from service.alarms.definition import AlarmDefinition
+from service.alarms.duty import Rota
+from service.alarms.escalation import Ladder
 from service.domain.estimate import TankSetup
 from service.domain.signal import Signal
 from service.domain.tank import Tank
 from service.domain.units import UnitSystem
 from service.errors import ConfigError, DomainError
+from service.notify.http_gateway import HttpGateway
+from service.notify.sms_modem import GsmModem
+from service.site.callout_convert import gateway_of, ladder_of, modem_of, rotas_of, secret_from
 from service.site.check import Checked, check_bytes, check_text
 from service.site.convert import (
     addresses_of,
@@ -80,7 +85,7 @@ class Site:
     def _alarms(self) -> tuple[AlarmDefinition, ...]:
         sections = _sections(self.draft.alarms)
         own = tank_alarms(sections, self._tanks.values())
-        system = system_alarms(sections, [c.key for c in self.connectors()])
+        system = system_alarms(sections, [c.key for c in self.connectors()], duty=bool(self.draft.shifts))
         return tuple(p.definition for p in (*own, *system))
 
     def tanks(self) -> dict[str, Tank]:
@@ -102,6 +107,38 @@ class Site:
     def contacts(self) -> tuple[Contact, ...]:
         """Everybody who can be told."""
         return tuple(contact_of(s) for s in _sections(self.draft.contacts))
+
+    def rotas(self) -> tuple[Rota, ...]:
+        """Who is on duty when."""
+        stand_ins, holidays = _sections(self.draft.stand_ins), _sections(self.draft.holidays)
+        return rotas_of(_sections(self.draft.shifts), stand_ins, holidays, self.time_zone)
+
+    def ladders(self) -> tuple[Ladder, ...]:
+        """Who is called in turn when nobody answers."""
+        return tuple(ladder_of(s) for s in _sections(self.draft.ladders))
+
+    def gateways(self) -> tuple[HttpGateway, ...]:
+        """The HTTP gateways for text messages, their secrets read.
+
+        Raises
+        ------
+        ConfigError
+            when a secret cannot be read.
+        """
+        return tuple(
+            gateway_of(s, {name: secret_from(self.folder(file)) for name, file in s.secrets.items()})
+            for s in _sections(self.draft.gateways)
+        )
+
+    def modems(self) -> tuple[GsmModem, ...]:
+        """The GSM modems, their PINs read.
+
+        Raises
+        ------
+        ConfigError
+            when a PIN cannot be read.
+        """
+        return tuple(modem_of(s) for s in _sections(self.draft.modems))
 
     def connectors(self) -> tuple[SourceSection, ...]:
         """The sources, each in the section class of its kind."""

@@ -7,6 +7,7 @@ from collections.abc import Callable
 from service.site.draft import Draft
 from service.site.report import Report
 from service.site.rules.alarms import check_alarms
+from service.site.rules.callout import check_callout
 from service.site.rules.connectors import check_connectors
 from service.site.rules.contacts import check_contacts
 from service.site.rules.plant import check_plant
@@ -16,6 +17,6 @@ from service.site.rules.tanks import check_tanks
 Rule = Callable[[Draft, Report], None]
 
 #: Those that can be judged even when nobody knows in which unit numbers are written.
-RULES_OF_NAMES: tuple[Rule, ...] = (check_plant, check_connectors, check_contacts)
+RULES_OF_NAMES: tuple[Rule, ...] = (check_plant, check_connectors, check_contacts, check_callout)
 
 RULES: tuple[Rule, ...] = (*RULES_OF_NAMES, check_tanks, check_signals, check_alarms)

@@ -54,7 +54,10 @@ def _check_heard(draft: Draft, report: Report) -> None:
         return  # what cannot be read may be what reaches them
     sections = [a.section for a in draft.alarms]
     tanks = [tank for t in draft.tanks if (tank := sound_tank(t)) is not None]
-    planned = [*tank_alarms(sections, tanks), *system_alarms(sections, [c.section.key for c in draft.connectors])]
+    planned = [
+        *tank_alarms(sections, tanks),
+        *system_alarms(sections, [c.section.key for c in draft.connectors], duty=bool(draft.shifts)),
+    ]
     unheard: dict[tuple[str | None, str], list[str]] = {}
     for p in planned:
         definition = p.definition
