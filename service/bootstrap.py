@@ -21,7 +21,9 @@ from service.jobs.alarm_setup import AlarmSetup
 from service.jobs.ingest.plant import Plant
 from service.notify.base import Notifier
 from service.notify.facts import SitePresentation
+from service.notify.http_gateway import HttpNotifier
 from service.notify.links import AlarmLinks
+from service.notify.sms_modem import ModemNotifier
 from service.notify.smtp import SmtpAccount, SmtpNotifier
 from service.settings import Settings, load_settings, unknown_variables
 from service.site.site import Site, load_site
@@ -73,6 +75,8 @@ class Installation:
             ),
             units=self.site.units,
             channels=frozenset(self.notifiers),
+            rotas=self.site.rotas(),
+            ladders=self.site.ladders(),
         )
 
     @cached_property
@@ -119,6 +123,10 @@ class Installation:
                 timeout=settings.smtp_timeout,
             )
             found["email"] = SmtpNotifier(account)
+        for gateway in self.site.gateways():
+            found[gateway.channel] = HttpNotifier(gateway)
+        for modem in self.site.modems():
+            found["sms"] = ModemNotifier(modem)
         return found
 
 

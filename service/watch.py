@@ -18,8 +18,11 @@ from service.jobs.evaluate import Ahead, Evaluated, evaluate, evaluate_service
 from service.jobs.ingest import IngestReport, ingest
 from service.jobs.ingest.forward import ForwardingSource
 from service.jobs.ingest.standing import StandingKeeper, record_hang
+from service.jobs.listen import listen
+from service.jobs.prove import prove_ways
 from service.jobs.supervise import SupervisedSource, Supervisor
 from service.jobs.upkeep import keep_up
+from service.notify.sms_modem import ModemNotifier
 from service.scheduler import Task
 
 log = structlog.get_logger(__name__)
@@ -83,8 +86,13 @@ class Watch:
         return Ahead(time_to_danger=found.forecast.time_to(height).cautious, solids_loading=found.solids_loading)
 
     def tell(self, now: datetime) -> Delivered:
-        """Hand over every message that is due."""
+        """Hear what people wrote back, prove the way to whoever begins a shift, and hand over every message that is due."""
         plant = self._plant
+        # On the thread that sends: a modem has one line.
+        for notifier in plant.notifiers.values():
+            if isinstance(notifier, ModemNotifier):
+                listen(plant.engine, plant.alarms, plant.setups, plant.ids, notifier, now)
+        prove_ways(plant.engine, plant.alarms, now)
         return deliver(plant.engine, plant.alarms, plant.notifiers, clock=self._clock)
 
     def tasks(self) -> list[Task]:

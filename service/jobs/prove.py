@@ -57,6 +57,8 @@ def prove_ways(engine: Engine, setup: AlarmSetup, now: datetime) -> int:
                     created_at=now,
                 )
             )
+    if not messages:
+        return 0
     with transaction(engine) as conn:
         written = put(conn, messages)
     if written:

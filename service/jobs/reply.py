@@ -106,6 +106,7 @@ def answer(
         "subject": words,
         "text": words,
         "pending": pending,
+        "answers": message_id,
     }
     with transaction(engine) as conn:
         put(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import hashlib
 import re
 from dataclasses import dataclass
 from datetime import datetime
@@ -12,7 +13,7 @@ import serial
 from service.alarms.retry import Failure
 from service.notify import gsm7
 from service.notify.base import Message, Receipt
-from service.notify.sms_pdu import Received, deliver, submit
+from service.notify.sms_pdu import deliver, submit
 
 _CTRL_Z, _ESC = b"\x1a", b"\x1b"
 _FINAL = re.compile(rb"(?:^|\r\n)(OK|ERROR|\+CM[ES] ERROR: [^\r\n]*)\r\n")
@@ -35,6 +36,16 @@ class GsmModem:
 
     def __repr__(self) -> str:
         return f"GsmModem({self.port}, {self.baud})"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Incoming:
+    """A message that lies in the modem."""
+
+    index: int
+    id: str
+    sender: str
+    text: str
 
 
 class ModemNotifier:
@@ -73,26 +84,30 @@ class ModemNotifier:
             self.close()
             return Receipt(failure=Failure.BROKE_OFF if handed else Failure.UNREACHABLE, answer=str(error)[:500])
 
-    def receive(self) -> list[Received]:
-        """Messages that came in, which are then deleted from the modem; empty when it does not answer.
-
-        A message that cannot be read is left where it is.
-        """
+    def incoming(self) -> list[Incoming]:
+        """Messages that lie in the modem; empty when it does not answer. What cannot be read as text is left out."""
         try:
-            line = self._opened()
-            listed = self._ask(line, "AT+CMGL=4")
-            received = []
-            for index, pdu in re.findall(rb"\+CMGL: (\d+),[^\r\n]*\r\n([0-9A-Fa-f]+)\r\n", listed):
-                try:
-                    found = deliver(pdu.decode())
-                except ValueError:
-                    continue
-                self._ask(line, f"AT+CMGD={int(index)}")
-                received.append(found)
+            listed = self._ask(self._opened(), "AT+CMGL=4")
         except (_Refused, _Silent, serial.SerialException, OSError):
             self.close()
             return []
-        return received
+        found = []
+        for index, pdu in re.findall(rb"\+CMGL: (\d+),[^\r\n]*\r\n([0-9A-Fa-f]+)\r\n", listed):
+            try:
+                received = deliver(pdu.decode())
+            except ValueError:
+                continue
+            # The unit carries the service centre's time stamp, so the same words sent twice differ, and read twice do not.
+            name = hashlib.sha256(pdu).hexdigest()[:24]
+            found.append(Incoming(index=int(index), id=name, sender=received.sender, text=received.text))
+        return found
+
+    def forget(self, message: Incoming) -> None:
+        """Delete a message that was dealt with; if that fails it is read again, and known by its id."""
+        try:
+            self._ask(self._opened(), f"AT+CMGD={message.index}")
+        except (_Refused, _Silent, serial.SerialException, OSError):
+            self.close()
 
     def close(self) -> None:
         """Release the line."""

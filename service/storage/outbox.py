@@ -225,6 +225,14 @@ def last_told(conn: Connection, contact: str, since: datetime) -> list[str]:
     return list(dict.fromkeys(row.key for row in rows))
 
 
+def was_answered(conn: Connection, message_id: str) -> bool:
+    """Whether a reply of that id has been answered."""
+    found = select(OutboxRow.id).where(
+        OutboxRow.payload["kind"].as_string() == "reply", OutboxRow.payload["answers"].as_string() == message_id
+    )
+    return conn.execute(found.limit(1)).first() is not None
+
+
 def last_to(conn: Connection, channel: str, recipient: str, since: datetime, *, kind: str) -> Mapping[str, Any] | None:
     """The payload of the newest message of a kind to an address since a time."""
     row = conn.execute(

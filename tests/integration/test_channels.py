@@ -307,6 +307,15 @@ class TestModem:
         }
         notifier = rig.notifier
         assert isinstance(notifier, ModemNotifier)
-        (received,) = notifier.receive()
-        assert (received.sender, received.text) == ("27838890001", "hellohello")
+        (message,) = notifier.incoming()
+        assert (message.sender, message.text) == ("27838890001", "hellohello")
+        assert notifier.incoming() == [message]
+        notifier.forget(message)
         assert list(rig.modem.inbox) == [2]
+        assert notifier.incoming() == []
+
+    def test_a_dead_modem_has_no_messages(self, rig: ModemRig) -> None:
+        rig.modem.dead = True
+        notifier = rig.notifier
+        assert isinstance(notifier, ModemNotifier)
+        assert notifier.incoming() == []

@@ -10,8 +10,10 @@ from sqlalchemy import Engine, text
 from service.alarms.contact import Contact
 from service.alarms.machine import AlarmState
 from service.jobs.evaluate import evaluate
+from service.jobs.listen import listen
 from service.jobs.reply import Answered, ReplyReason, answer
 from service.notify import gsm7
+from service.notify.sms_modem import Incoming
 from service.storage.alarms import alarms
 from service.storage.cores import current_cores
 from service.storage.session import transaction
@@ -168,3 +170,34 @@ def test_every_answer_is_one_sms(plant: AlarmPlant, words: str) -> None:
     count = gsm7.septets(say(plant, words).text)
     assert count is not None
     assert 0 < count <= 160
+
+
+class Pocket:
+    """A modem's memory, and a process that may die before it forgets."""
+
+    def __init__(self, *messages: Incoming) -> None:
+        self.messages = list(messages)
+        self.dies = True
+
+    def incoming(self) -> list[Incoming]:
+        return list(self.messages)
+
+    def forget(self, message: Incoming) -> None:
+        if self.dies:
+            raise KeyboardInterrupt
+        self.messages.remove(message)
+
+
+def test_a_reply_in_the_modem_is_dealt_with_once_though_the_process_dies(plant: AlarmPlant) -> None:
+    pocket = Pocket(
+        Incoming(index=1, id="a", sender="15550100101", text="ok"),
+        Incoming(index=2, id="b", sender="15550100102", text="?"),
+    )
+    with pytest.raises(KeyboardInterrupt):
+        listen(plant.engine, plant.setup, TANKS, plant.ids, pocket, LATER)
+    pocket.dies = False
+    heard = listen(plant.engine, plant.setup, TANKS, plant.ids, pocket, LATER + MINUTE)
+    assert [answered.reason for answered in heard] == [ReplyReason.STATUS]
+    assert pocket.messages == []
+    assert state(plant) is AlarmState.ACKNOWLEDGED
+    assert [contact for contact, _ in outbox(plant)] == ["Ben", "Anna", "Ben"]
