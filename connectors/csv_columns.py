@@ -137,7 +137,7 @@ def columns_of(
         if options.tags and tag not in options.tags and BRACKET.sub("", tag).strip() in options.tags:
             tag = BRACKET.sub("", tag).strip()  # "CL1.BLANKET [m]" is CL1.BLANKET with its unit
         if not tag:
-            unknown[index] = "this column has no name; map its number to a tag"
+            unknown[index] = "this column has no name; give its number as the address of a signal, or ignore it"
         elif tag in tags.values():
             unknown[index] = "another column is read for this tag already"
         elif options.tags and tag not in options.tags and item.strip():

@@ -70,7 +70,7 @@ class CoreRows:
             raise UnreadableCore(
                 "unit",
                 "",
-                "no unit: add a unit column, write it in the header as in 'thickness (ft)', or set core_unit",
+                "no unit: add a unit column, write it in the header as in 'thickness (ft)', or set unit for this connector",
             )
         distance = self._number("distance", text)
         distance_unit = text.get("distance_unit") or self._header_unit("distance") or unit

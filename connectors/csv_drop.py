@@ -136,7 +136,7 @@ class CsvDrop:
             raise Unreachable(
                 self.key,
                 f"{delivery.origin} is stored but cannot be moved ({exc}).",
-                f"Give the service write access to {self._config.folder}, or set keep.",
+                f"Give the service write access to {self._config.folder}.",
             ) from exc
 
     def close(self) -> None:

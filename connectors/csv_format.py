@@ -34,6 +34,10 @@ class CsvFormat:
     ``distance``, ``distance_unit``, ``arm``, ``replicate``, ``fluff``, ``surface``, ``by``, ``note``.
     ``tag_of_column`` maps a column of a wide file (name, or number as text) to the tag the site file knows.
     ``tag`` names the signal of files that hold only one. ``tags`` are the tags known to the site; none means all are taken.
+
+    What becomes of a cell without a number: in a long file, and where a wide one says so in words (NaN, n/a, I/O timeout), it
+    is a bad reading with its reason, because the source states that there is none; an empty cell of a wide file is no
+    reading, because the tags of a row need not report together. Anything else that is no number is rejected.
     """
 
     layout: Layout = Layout.AUTO
