@@ -294,3 +294,14 @@ def alarm_of_event(conn: Connection, event_id: int) -> tuple[int, str] | None:
         .where(AlarmEvent.id == event_id)
     ).first()
     return None if row is None else (row.id, row.key)
+
+
+def happenings(conn: Connection, start: datetime, end: datetime) -> list[tuple[str, datetime, str, str]]:
+    """What happened to which alarm when, and the state it led to, at start ≤ time < end, the oldest first."""
+    rows = conn.execute(
+        select(AlarmRow.key, AlarmEvent.at, AlarmEvent.event, AlarmEvent.to_state)
+        .join(AlarmRow, AlarmRow.id == AlarmEvent.alarm_id)
+        .where(AlarmEvent.at >= start, AlarmEvent.at < end)
+        .order_by(AlarmEvent.at, AlarmEvent.id)
+    )
+    return [(row.key, row.at, row.event, row.to_state) for row in rows]
