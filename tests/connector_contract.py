@@ -90,7 +90,7 @@ class ConnectorContract:
         first = samples_of(read_once(connector, commit=False))
         again = samples_of(read_once(connector))
         if self.redelivers:
-            assert again[: len(first)] == first
+            assert repr(again[: len(first)]) == repr(first)  # as text, for a NaN is not equal to itself
         else:
             # A source that shows its present state only shows the same points once more.
             assert [row[0] for row in again] == [row[0] for row in first]
