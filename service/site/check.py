@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from service.site.document import decode, parse
 from service.site.draft import Draft, draft_of
-from service.site.finding import Finding
+from service.site.finding import Finding, Severity
 from service.site.report import Report
 from service.site.rules import RULES, RULES_OF_NAMES
 
@@ -37,4 +38,10 @@ def check_text(text: str) -> Checked:
     draft = draft_of(document, report)
     for rule in RULES if draft.read_in else RULES_OF_NAMES:
         rule(draft, report)
-    return Checked(text, draft, tuple(sorted(report.findings, key=lambda f: (f.line, f.column or 0))))
+    return Checked(text, draft, tuple(sorted(_innermost(report.findings), key=lambda f: (f.line, f.column or 0))))
+
+
+def _innermost(findings: Sequence[Finding]) -> list[Finding]:
+    """Without what only repeats a mistake further in: a device "cannot be used" because a word in one of its points is wrong."""
+    within = {f.path[:n] for f in findings if f.severity is Severity.ERROR for n in range(2, len(f.path))}
+    return [f for f in findings if f.severity is not Severity.ERROR or len(f.path) < 3 or f.path not in within]
