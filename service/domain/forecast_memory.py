@@ -19,7 +19,7 @@ from service.errors import DomainError
 
 Floats = NDArray[np.float64]
 
-VERSION = 1
+VERSION = 2
 #: Moments kept: as many quarter hours as the farthest horizon, and one.
 _KEPT = round(HORIZONS[-1] * 4) + 1
 
@@ -167,19 +167,24 @@ class ForecastMemory:
         """
         if stored.get("version") != VERSION:
             raise DomainError(f"forecaster memory of version {stored.get('version')!r}, this is version {VERSION}")
-        memory = cls()
-        for name in _PLAIN:
-            setattr(memory, name, stored[name])
-        for name in _FITS:
-            setattr(memory, name, OnlineFit.from_memory(stored[name]))
-        memory.flow_habit = _habit_from_json(stored["flow_habit"])
-        memory.return_habit = _habit_from_json(stored["return_habit"])
-        memory.errors = TypicalError(np.asarray(stored["errors"], dtype=np.float64))
-        memory.moments = [
-            Moment(**{name: m[name] for name in _MOMENT}, expected=_expectation(*m["expected"]))
-            for m in stored["moments"]
-        ]
-        return memory
+        try:
+            return _restored(cls(), stored)
+        except (KeyError, TypeError, ValueError) as exc:
+            raise DomainError(f"forecaster memory is damaged ({exc!r}): learn again from the history instead") from exc
+
+
+def _restored(memory: ForecastMemory, stored: Mapping[str, Any]) -> ForecastMemory:
+    for name in _PLAIN:
+        setattr(memory, name, stored[name])
+    for name in _FITS:
+        setattr(memory, name, OnlineFit.from_memory(stored[name]))
+    memory.flow_habit = _habit_from_json(stored["flow_habit"])
+    memory.return_habit = _habit_from_json(stored["return_habit"])
+    memory.errors = TypicalError(np.asarray(stored["errors"], dtype=np.float64))
+    memory.moments = [
+        Moment(**{name: m[name] for name in _MOMENT}, expected=_expectation(*m["expected"])) for m in stored["moments"]
+    ]
+    return memory
 
 
 #: Rise per solids of each kind: the inverse of what its blanket weighs. [m³/kg]

@@ -20,6 +20,7 @@ from service.domain.loading import solids_loading_rate
 from service.domain.outlook import Forecast
 from service.domain.reading import Quality, Reading
 from service.domain.signal import SignalKind
+from service.domain.tank import TankKind
 
 
 @dataclass(slots=True)
@@ -60,7 +61,8 @@ def conditions(setup: TankSetup, heading: Heading, at: datetime) -> Conditions:
 
     Notes
     -----
-    Where a tank has no flow meter of its own it is taken to get its share of the plant's by area.
+    Where a tank has no flow meter of its own it is taken to get its share of the plant's by area. What is drawn from a
+    primary tank or thickener is its waste flow; waste of a secondary tank comes out of the return line, and counts there.
     """
     own, plant = _values(setup, heading, at, own=True), _values(setup, heading, at, own=False)
 
@@ -68,9 +70,12 @@ def conditions(setup: TankSetup, heading: Heading, at: datetime) -> Conditions:
         whole = plant.get(kind)
         return own[kind] if kind in own else None if whole is None else whole * setup.share_of_plant
 
+    drawn = share(SignalKind.RETURN_FLOW)
+    if drawn is None and setup.tank.kind is not TankKind.SECONDARY:
+        drawn = own.get(SignalKind.WASTE_FLOW)
     return Conditions(
         flow=share(SignalKind.FLOW),
-        return_flow=share(SignalKind.RETURN_FLOW),
+        return_flow=drawn,
         feed_solids=own.get(SignalKind.FEED_SOLIDS, plant.get(SignalKind.FEED_SOLIDS)),
         return_solids=own.get(SignalKind.RETURN_SOLIDS, plant.get(SignalKind.RETURN_SOLIDS)),
         plant_flow=plant.get(SignalKind.FLOW),

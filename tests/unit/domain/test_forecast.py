@@ -177,6 +177,8 @@ def test_memory_survives_json_exactly(recording: Recording, remembered: Remember
     assert forecast(TANK, memory, at) == forecast(TANK, back, at)
     with pytest.raises(DomainError, match="version"):
         ForecastMemory.from_json({"version": 0})
+    with pytest.raises(DomainError, match="damaged"):
+        ForecastMemory.from_json({name: value for name, value in memory.to_json().items() if name != "rise"})
 
 
 def test_long_silence_teaches_nothing(remembered: Remembered) -> None:
