@@ -211,6 +211,10 @@ class CsvDrop:
                 yield from work.read(file)
         except Malformed:
             return  # it turned into a link or a pipe since the look: no file of ours
+        except Unreachable:
+            if os.path.lexists(path):
+                raise
+            self._seen.pop(name, None)  # somebody took it away since the look
 
     def _bring_back_grown(self) -> None:
         """A program that keeps its file open goes on writing after the move: such a file is taken once more."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections import Counter
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from connectors.base import Reject
 from connectors.csv_cell import QualityCode, code_seen
@@ -53,6 +53,7 @@ class Shape:
 
 #: A time column whose header says UTC holds UTC, whatever the zone of the plant.
 _SAYS_UTC = re.compile(r"(?<![a-z])(utc|gmt|zulu)(?![a-z])", re.IGNORECASE)
+_DELIMITER_LINE = re.compile(rb'"?sep=([,;\t|])"?\n')
 _UNDIVIDED = ("no line is divided by comma, semicolon, tab or bar.", "Is it a CSV file? If so, set delimiter.")
 _SAMPLE_ROWS = 200
 _SAMPLE_BYTES = 128 << 10
@@ -73,6 +74,11 @@ def find_shape(sample: bytes, first_line: int, options: CsvFormat, *, final: boo
     if len(sample) > _SAMPLE_BYTES and sample[:_SAMPLE_BYTES].strip():
         sample = sample[: sample.find(b"\n", _SAMPLE_BYTES) + 1]
         final = False
+    directive = _DELIMITER_LINE.match(sample)
+    if directive:
+        # Spreadsheets take a first line "sep=;" for the delimiter's name, and so do we.
+        sample, first_line = sample[directive.end() :], first_line + 1
+        options = options if options.delimiter else replace(options, delimiter=directive[1].decode())
     delimiter = _delimiter(sample, first_line, options, final=final, name=name)
     unsplit: list[Reject] = []
     records, _ = split_records(sample, first_line, delimiter, final=final, rejects=unsplit, limit=_SAMPLE_ROWS)

@@ -110,7 +110,7 @@ def members(file: BinaryIO, name: str, size: int, limits: Limits) -> Iterator[Me
 
 def _zip_members(file: BinaryIO, name: str, size: int, limits: Limits) -> Iterator[Member]:
     with _archive(file, name) as archive:
-        entries = [entry for entry in archive.infolist() if not entry.is_dir()]
+        entries = [entry for entry in archive.infolist() if not entry.is_dir() and not _hidden(entry.filename)]
         if any(entry.filename in {"[Content_Types].xml", "mimetype"} for entry in entries):
             raise Malformed(name, "this is a spreadsheet workbook, not a CSV file.", "Save it as CSV.")
         if not entries:
@@ -130,6 +130,11 @@ def _zip_members(file: BinaryIO, name: str, size: int, limits: Limits) -> Iterat
                 raise Malformed(name, f"member {shown!r} cannot be opened ({exc}).") from exc
             with stream:
                 yield Member(shown, _Guarded(stream, size, limits))
+
+
+def _hidden(name: str) -> bool:
+    """Members that archivers add for themselves and no person put there."""
+    return name.startswith("__MACOSX/") or name.rpartition("/")[2].startswith(".")
 
 
 @contextmanager

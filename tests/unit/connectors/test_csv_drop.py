@@ -255,6 +255,7 @@ def test_gzip_and_zip(bench: Bench) -> None:
         archive.writestr("../../one.csv", GOOD)
         archive.writestr("two/two.csv", "2025-03-02 00:00;CL1;2,5\n2025-03-02 00:01;CL1;x\n")
         archive.writestr("empty/", "")
+        archive.writestr("__MACOSX/._one.csv", b"\0\5\x16\7")
     deliveries = bench.settled()
     assert sum(len(d.samples) for d in deliveries if d.origin == "a.csv.gz") == 2
     assert [v for d in deliveries if d.origin == "b.zip" for v in d.samples.value.tolist()] == [1.5, 1.6, 2.5]
@@ -310,6 +311,18 @@ def test_a_folder_that_is_not_there(tmp_path: Path) -> None:
     bench = Bench(tmp_path / "missing")
     with pytest.raises(Unreachable, match="cannot be listed"):
         bench.look()
+
+
+def test_a_file_taken_away_between_look_and_reading_is_no_fault(bench: Bench) -> None:
+    bench.put("a.csv", GOOD)
+    bench.put("b.csv", GOOD + "2025-03-01T00:02:00Z,CL1,1.7\n")
+    os.utime(bench.folder / "a.csv", (1, 1))
+    bench.look()
+    bench.seconds += 10
+    deliveries = bench.drop.poll({})
+    assert next(deliveries).origin == "a.csv"
+    (bench.folder / "b.csv").unlink()
+    assert list(deliveries) == []
 
 
 def test_files_are_taken_oldest_first(bench: Bench) -> None:

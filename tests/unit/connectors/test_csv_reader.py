@@ -55,6 +55,7 @@ LONG = [("CL1", "03-01 10:00", 1.5), ("CL2", "03-01 10:00", 2.5)]
         "Time,CL1,CL2\n2025-03-01 10:00,1.5,2.5\n",
         "Zeit;CL1 [m];CL2 [m]\n01.03.2025 10:00;1,5;2,5\n",
         "time,CL1,CL1 quality,CL2,CL2 quality\n2025-03-01 10:00,1.5,192,2.5,192\n",
+        "sep=;\nTime;CL1;CL2\n2025-03-01 10:00;1,5;2,5\n",
         "clock,CL1,CL2\n3/1/2025 10:00 AM,1.5,2.5\n3/31/2025 10:00 AM,,\n",
     ],
 )
@@ -69,6 +70,18 @@ def test_columns_named_and_numbered() -> None:
     text = "a,b,c,d\n7,CL1,2025-03-01 10:00,1.5\n7,CL2,2025-03-01 10:00,2.5\n"
     samples, rejects = read(text, columns={"time": "c", "tag": 2, "value": "D"})
     assert (brief(samples), rejects) == (LONG, [])
+
+
+def test_numbered_columns_without_a_header() -> None:
+    text = "7,CL1,2025-03-01 10:00,x,1.5\n7,CL2,2025-03-01 10:00,x,2.5\n"
+    samples, rejects = read(text, header=False, columns={"time": 3, "tag": 2, "value": 5})
+    assert (brief(samples), rejects) == (LONG, [])
+
+
+def test_a_time_column_that_says_utc_is_utc_whatever_the_zone() -> None:
+    for header in ("Time (UTC)", "time_utc", "UTC time", "GMT"):
+        assert brief(read(f"{header},CL1\n2025-03-01 10:00,1.5\n", zone="America/New_York")[0]) == LONG[:1]
+    assert brief(read("Time,CL1\n2025-03-01 05:00,1.5\n", zone="America/New_York")[0]) == LONG[:1]
 
 
 def test_columns_mapped_to_tags() -> None:
