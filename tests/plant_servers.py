@@ -433,6 +433,17 @@ class OpcuaPlant(UserManager):
         )
         self._thread.call(self._write(item, data))
 
+    def write_all(self, value: float, at: datetime) -> None:
+        """Set every item at once."""
+        assert self._thread is not None
+
+        async def write() -> None:
+            for item in range(self.items):
+                held = ua.Variant(value + item, ua.VariantType.Double)
+                await self._write(item, ua.DataValue(held, SourceTimestamp=cast("ua.DateTime", at)))
+
+        self._thread.call(write(), timeout=60.0)
+
     async def _write(self, item: int, data: ua.DataValue) -> None:
         assert self.server is not None
         await self.server.write_attribute_value(self.nodes[item].nodeid, data)

@@ -198,7 +198,8 @@ class Supervisor:
             hold()
             runner.circuit = runner.circuit.succeeded()
         except Exception as error:
-            log.warning("source failed while the database is away", source=runner.source.key, error=str(error))
+            if runner.circuit.failures == 0:
+                log.warning("source failed while the database is away", source=runner.source.key, error=str(error))
             self._failed(runner, str(error), retryable=bool(getattr(error, "retryable", True)))
 
     def _failed(self, runner: _Runner, error: str, *, retryable: bool) -> None:

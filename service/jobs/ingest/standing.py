@@ -13,7 +13,7 @@ from service.jobs.supervise import SourceStanding
 from service.storage.connector_state import record_failure, record_standing
 from service.storage.session import transaction
 
-#: What has not changed is written again only so often.
+#: What is no news is written again only so often.
 REPEAT = timedelta(minutes=1)
 
 
@@ -24,7 +24,7 @@ class StandingKeeper:
         self._engine = engine
         self._source = source
         self._clock = clock
-        self._written: dict[str, Any] | None = None
+        self._news: dict[str, Any] | None = None
         self._written_at: datetime | None = None
         self._lost_in_source = 0
 
@@ -53,15 +53,17 @@ class StandingKeeper:
             "problems": [] if health is None else list(health.problems),
             "clock_skew": None if health is None else health.clock_skew,
         }
+        # What moves all the time may wait a minute; what is wrong, or well again, may not.
+        news = {name: told[name] for name in ("circuit", "failures", "connected", "problems", "damaged_records")}
         fresh = self._written_at is not None and now - self._written_at < REPEAT
-        if told == self._written and fresh and not lost:
+        if news == self._news and fresh and not lost:
             return
         with transaction(self._engine) as conn:
             record_standing(conn, self._source.key, now, told, lost=lost)
         if lost or spool.damaged:
             self._source.losses_reported(spool)
         self._lost_in_source = lost_in_source
-        self._written, self._written_at = told, now
+        self._news, self._written_at = news, now
 
 
 def record_hang(engine: Engine, key: str, since: datetime, now: datetime) -> None:
