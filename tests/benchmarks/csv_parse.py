@@ -71,7 +71,7 @@ def write(path: Path, kind: str, readings: int) -> None:
     """An invented file of that kind, with about so many readings."""
     rng = np.random.default_rng(7)
     rows = readings // len(TAGS)
-    times = pd.date_range("2025-10-20", periods=rows, freq="s", tz="UTC")
+    times = pd.date_range("2025-11-01 18:00", periods=rows, freq="s", tz="UTC")
     values = np.round(rng.normal(2.0, 0.3, (rows, len(TAGS))), 3)
     if kind == "wide":
         frame = pd.DataFrame(values, columns=TAGS)
