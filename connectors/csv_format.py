@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import codecs
 import difflib
 from collections.abc import Mapping, Set
 from dataclasses import dataclass, field
@@ -75,7 +74,7 @@ def checked(options: CsvFormat, source: str) -> CsvFormat:
         raise Misconfigured(source, f"decimal {options.decimal!r} is no decimal mark.", "Use '.' or ','.")
     if options.encoding is not None:
         try:
-            codecs.lookup(options.encoding)
+            b"".decode(options.encoding)
         except LookupError:
             raise Misconfigured(
                 source, f"encoding {options.encoding!r} is not known.", "Use utf-8, utf-16 or cp1252."

@@ -406,6 +406,7 @@ def test_named_files(tmp_path: Path) -> None:
         ({"delimiter": ",,"}, "delimiter"),
         ({"decimal": "'"}, "decimal"),
         ({"encoding": "utf-9"}, "encoding"),
+        ({"encoding": "base64"}, "encoding"),
         ({"zone": "Europe/Amsterdm"}, "zone"),
         ({"time_format": "%H:%M"}, "gives no full date"),
         ({"time_format": "%d.%m.%Y %Q"}, "%Q is not supported"),
