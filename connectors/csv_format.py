@@ -74,8 +74,8 @@ def checked(options: CsvFormat, source: str) -> CsvFormat:
         raise Misconfigured(source, f"decimal {options.decimal!r} is no decimal mark.", "Use '.' or ','.")
     if options.encoding is not None:
         try:
-            b"".decode(options.encoding)
-        except LookupError:
+            b"some".decode(options.encoding, errors="replace")
+        except (LookupError, UnicodeError):
             raise Misconfigured(
                 source, f"encoding {options.encoding!r} is not known.", "Use utf-8, utf-16 or cp1252."
             ) from None

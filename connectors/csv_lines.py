@@ -67,6 +67,14 @@ def sniff_encoding(head: bytes) -> str:
     return "utf-8"
 
 
+def _with_byte_order(encoding: str, head: bytes) -> str:
+    """A configured UTF-16 or UTF-32 goes by the byte order mark, if there is one, else by the place of the zero bytes."""
+    name = codecs.lookup(encoding).name
+    if name not in {"utf-16", "utf-32"} or sniff_encoding(head) == name:
+        return encoding
+    return f"{name}-be" if sniff_encoding(head) == "utf-16-be" or head.startswith(b"\0\0") else f"{name}-le"
+
+
 class LineSource:
     """Reads a byte stream as blocks of whole lines in UTF-8; lines too long to be rows end up in ``rejects``."""
 
@@ -74,7 +82,7 @@ class LineSource:
         self._stream = stream
         self._block_bytes = block_bytes
         self._head = stream.read(block_bytes)
-        self.encoding = encoding or sniff_encoding(self._head)
+        self.encoding = _with_byte_order(encoding, self._head) if encoding else sniff_encoding(self._head)
         self._lenient = encoding is None and self.encoding == "utf-8"
         self._plain = codecs.lookup(self.encoding).name in {"utf-8", "utf-8-sig", "ascii"}
         self._decoder = codecs.getincrementaldecoder(self.encoding)(errors="replace")

@@ -157,6 +157,13 @@ def test_encodings_and_line_ends(encoding: str, ending: str) -> None:
     assert lines_of(data, block_bytes=17)[0] == [(i, text.encode()) for i, text in enumerate(texts, start=1)]
 
 
+@pytest.mark.parametrize("encoding", ["utf-16", "utf-16-le", "utf-16-be"])
+def test_a_configured_utf16_needs_no_byte_order_mark(encoding: str) -> None:
+    for text in ("time,tag\n1,a\n", ""):
+        lines = [line for _, line in lines_of(text.encode(encoding), "utf-16", 64)[0]]
+        assert lines == text.encode().splitlines()
+
+
 def test_a_line_that_is_no_utf8_is_read_as_windows_1252() -> None:
     data = "time,Höhe\n".encode() + "1,€ Größe\n".encode("cp1252") + b"2,\x81\n"
     assert [line.decode() for _, line in lines_of(data)[0]] == ["time,Höhe", "1,€ Größe", "2,\ufffd"]
