@@ -10,6 +10,7 @@ import random
 import select
 import socket
 import struct
+import sys
 import threading
 import time
 from collections.abc import Coroutine
@@ -464,3 +465,9 @@ class OpcuaPlant(UserManager):
         self, kind: type[BaseException] | None, exc: BaseException | None, trace: TracebackType | None
     ) -> None:
         self.stop()
+
+
+if __name__ == "__main__":
+    ModbusPlant(Unit(1, holding={0: int(sys.argv[2])}), port=int(sys.argv[1])).start()
+    print("listening", flush=True)
+    threading.Event().wait()

@@ -5,6 +5,8 @@ from __future__ import annotations
 import contextlib
 import math
 import struct
+import subprocess
+import sys
 from collections.abc import Iterator
 from datetime import UTC, datetime
 
@@ -262,6 +264,32 @@ def test_a_restarted_device_is_found_again() -> None:
     again = ModbusPlant(unit, port=plant.port).start()
     assert values(connector)["p"][0] == 6.0
     again.stop()
+    connector.close()
+
+
+def test_a_device_killed_in_the_middle_of_it_all_is_found_again() -> None:
+    port = free_port()
+
+    def device(value: int) -> subprocess.Popen[str]:
+        started = subprocess.Popen(
+            [sys.executable, "-m", "tests.plant_servers", str(port), str(value)], stdout=subprocess.PIPE, text=True
+        )
+        assert started.stdout is not None
+        assert started.stdout.readline() == "listening\n"
+        return started
+
+    connector = connector_for(
+        port, ModbusDevice(name="d", unit=1, points=(ModbusPoint(name="p", table=H, address=0),)), retries=1
+    )
+    for value in (5, 6):
+        running = device(value)
+        try:
+            assert values(connector)["p"][0] == value
+        finally:
+            running.kill()
+            running.communicate()
+        with pytest.raises(Unreachable):
+            read_once(connector)
     connector.close()
 
 

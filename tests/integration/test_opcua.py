@@ -262,6 +262,36 @@ def test_an_outage_is_read_back_where_there_is_history(
         assert connector.health().problems == ()
 
 
+def test_an_hour_away_is_read_back_to_the_second(historian: OpcuaPlant, opened: Callable[..., OpcuaConnector]) -> None:
+    # The hour is simulated: the plant's values bear its times, and the connector was last here when it began.
+    left = now().replace(microsecond=0) - timedelta(hours=1)
+    for second in range(0, 3600, 4):
+        historian.write(0, float(second), at=left + timedelta(seconds=second))
+    connector = opened(historian.url, 2, history_overlap=0.0)
+    rows = samples_of(read_once(connector, {"seen_to": left.isoformat()}))
+    got = {r[1]: r[2] for r in rows if r[0] == "level0"}
+    wanted = {micros(left + timedelta(seconds=s)): float(s) for s in range(0, 3600, 4)}
+    assert wanted.items() <= got.items()
+
+
+def test_a_clock_that_jumped_ahead_hides_no_gap(historian: OpcuaPlant, opened: Callable[..., OpcuaConnector]) -> None:
+    with FaultProxy(historian.port) as proxy:
+        connector = opened(f"opc.tcp://127.0.0.1:{proxy.port}/plant", 2, history_overlap=30.0)
+        gather(connector, bool)
+        historian.write(0, 50.0, at=now() + timedelta(hours=2))
+        gather(connector, lambda rows: any(r[2] == 50.0 for r in rows))
+        proxy.mode = "refuse"
+        proxy.sever()
+        with pytest.raises(Unreachable):
+            gather(connector, lambda _: False)
+        missed = now()
+        historian.write(0, 51.0, at=missed)
+        historian.write(0, 52.0, at=now())
+        proxy.mode = "pass"
+        rows = gather(connector, lambda rows: any(r[2] == 52.0 for r in rows))
+        assert ("level0", micros(missed), 51.0, 0, 0) in rows
+
+
 def test_a_restart_of_the_service_reads_the_gap_back_too(
     historian: OpcuaPlant, opened: Callable[..., OpcuaConnector]
 ) -> None:
