@@ -13,14 +13,22 @@ from starlette.staticfiles import StaticFiles
 from starlette.types import Scope
 
 from service import __version__
-from service.web import alarms, board_page, problems, shell, sign_in
+from service.web import alarms, api, board_page, problems, push, round_page, shell, sign_in
 from service.web.board import Board
 from service.web.guard import Guard
 from service.web.plant import WebPlant
 from service.web.signing import Signer
 
 #: Every part of the application; a new one is a module with a ``router``.
-ROUTERS = (sign_in.router, board_page.router, alarms.router, shell.router)
+ROUTERS = (
+    sign_in.router,
+    board_page.router,
+    round_page.router,
+    alarms.router,
+    push.router,
+    api.router,
+    shell.router,
+)
 
 
 def create_app(plant: WebPlant) -> FastAPI:
@@ -44,7 +52,7 @@ def create_app(plant: WebPlant) -> FastAPI:
         app.mount("/static", _Static(directory=Path(folder)), name="static")
     problems.register(app)
     app.add_middleware(GZipMiddleware, minimum_size=600, compresslevel=6)
-    app.add_middleware(Guard)
+    app.add_middleware(Guard, failed=problems.unforeseen)
     return app
 
 

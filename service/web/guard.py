@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
-from fastapi import HTTPException
+from collections.abc import Callable
+
+from fastapi import HTTPException, Request, Response
+from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import MutableHeaders
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
@@ -36,17 +39,20 @@ HEADERS = {
 
 
 class Guard:
-    """Puts the headers on every answer and refuses bodies beyond the limit, however they announce themselves."""
+    """Puts the headers on every answer, also on that to a failure, and refuses bodies beyond the limit."""
 
-    def __init__(self, app: ASGIApp, largest_body: int = LARGEST_BODY) -> None:
+    def __init__(
+        self, app: ASGIApp, failed: Callable[[Request, Exception], Response], largest_body: int = LARGEST_BODY
+    ) -> None:
         self._app = app
+        self._failed = failed
         self._largest = largest_body
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         if scope["type"] != "http":
             await self._app(scope, receive, send)
             return
-        taken = 0
+        taken, started = 0, False
 
         async def limited() -> Message:
             nonlocal taken
@@ -57,7 +63,9 @@ class Guard:
             return message
 
         async def guarded(message: Message) -> None:
+            nonlocal started
             if message["type"] == "http.response.start":
+                started = True
                 headers = MutableHeaders(scope=message)
                 for name, value in HEADERS.items():
                     headers.setdefault(name, value)
@@ -66,4 +74,10 @@ class Guard:
                     headers.setdefault("Strict-Transport-Security", "max-age=31536000")
             await send(message)
 
-        await self._app(scope, limited, guarded)
+        try:
+            await self._app(scope, limited, guarded)
+        except Exception as error:  # the last line of defence: nobody sees our inside, and the browser stays strict
+            answer = await run_in_threadpool(self._failed, Request(scope), error)
+            if started:
+                raise
+            await answer(scope, receive, guarded)

@@ -32,7 +32,6 @@ def register(app: FastAPI) -> None:
     app.add_exception_handler(StarletteHTTPException, _http)
     app.add_exception_handler(RequestValidationError, _invalid)
     app.add_exception_handler(ServiceError, _service)
-    app.add_exception_handler(Exception, _unforeseen)
 
 
 def _sign_in(request: Request, error: Exception) -> Response:
@@ -75,7 +74,8 @@ def _service(request: Request, error: Exception) -> Response:
     return _answer(request, 500, "Something went wrong here; it is in the log.")
 
 
-def _unforeseen(request: Request, error: Exception) -> Response:
+def unforeseen(request: Request, error: Exception) -> Response:
+    """What is answered when nobody foresaw what happened; it is in the log."""
     log.error("page failed", path=request.url.path, exc_info=error)
     return _answer(request, 500, "Something went wrong here; it is in the log.")
 

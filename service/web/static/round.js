@@ -1,0 +1,157 @@
+// The core form on a phone: a pad for wet gloves, what is remembered, the verdict at once, and the list of what waits.
+(() => {
+  const form = document.getElementById("round");
+  if (!form || !window.underweir) return;
+  const $ = (id) => document.getElementById(id);
+  const value = $("value"), inches = $("inches"), said = $("said"), pad = $("pad");
+  const remember = (key, text) => { try { localStorage.setItem(`uw-${key}`, text); } catch { /* private window */ } };
+  const remembered = (key) => { try { return localStorage.getItem(`uw-${key}`) || ""; } catch { return ""; } };
+  const chosen = (name) => form.elements[name] ? form.elements[name].value : "";
+  const choose = (name, wanted) => {
+    const input = [...form.querySelectorAll(`input[name="${name}"]`)].find((one) => one.value === wanted);
+    if (input) input.checked = true;
+  };
+  const line = (text, tag = "p") => { const made = document.createElement(tag); made.textContent = text; return made; };
+  const button = (text, act, primary) => {
+    const made = document.createElement("button");
+    made.type = "button"; made.textContent = text; made.addEventListener("click", act);
+    if (primary) made.className = "primary";
+    return made;
+  };
+  const notice = (tone, ...parts) => {
+    const box = document.createElement("div");
+    box.className = `notice verdict ${tone}`;
+    box.append(...parts);
+    said.replaceChildren(box);
+    said.scrollIntoView({ block: "nearest" });
+  };
+
+  // units, position and arm as last time on this device
+  const fit = () => {
+    const unit = chosen("unit");
+    const plain = unit === "ft in" ? "ft" : unit;
+    $("value-unit").textContent = plain;
+    for (const span of form.querySelectorAll(".plain-unit")) span.textContent = plain;
+    if (inches) { inches.hidden = unit !== "ft in"; $("inches-unit").hidden = unit !== "ft in"; }
+  };
+  const spot = () => { $("distance").value = remembered(`spot-${chosen("tank")}-${chosen("unit")}`); };
+  if (!value.value) { choose("unit", remembered("unit")); choose("arm", remembered("arm")); if (remembered("by")) $("taken_by").value = remembered("by"); }
+  for (const input of form.querySelectorAll('input[name="unit"]')) input.addEventListener("change", () => { remember("unit", input.value); fit(); spot(); });
+  for (const input of form.querySelectorAll('input[name="arm"]')) input.addEventListener("change", () => remember("arm", input.value));
+  for (const input of form.querySelectorAll('input[name="tank"]')) input.addEventListener("change", () => { $("replicate").value = "1"; spot(); field.focus({ preventScroll: true }); });
+  $("distance").addEventListener("change", () => remember(`spot-${chosen("tank")}-${chosen("unit")}`, $("distance").value));
+  $("taken_by").addEventListener("change", () => remember("by", $("taken_by").value));
+  const asked = new URLSearchParams(location.search).get("tank");
+  if (asked) choose("tank", asked);
+  fit();
+  if (chosen("tank")) spot();
+
+  // the pad stands in for the phone's keyboard
+  let field = value;
+  for (const input of [value, inches]) if (input) input.addEventListener("focus", () => { field = input; });
+  if (matchMedia("(pointer: coarse)").matches) {
+    pad.hidden = false;
+    for (const input of [value, inches]) if (input) input.inputMode = "none";
+  }
+  pad.addEventListener("click", (event) => {
+    const key = event.target.closest("button")?.dataset.key;
+    if (!key) return;
+    if (key === "⌫") field.value = field.value.slice(0, -1);
+    else if (key !== "." || !field.value.includes(".")) field.value += key;
+    field.setCustomValidity("");
+  });
+
+  // what was read, as it is sent; the time is now unless another was given
+  const uuid = () => crypto.randomUUID ? crypto.randomUUID() : "10000000-1000-4000-8000-100000000000".replace(/[018]/g, (c) => (c ^ (crypto.getRandomValues(new Uint8Array(1))[0] & (15 >> (c / 4)))).toString(16));
+  const offset = (instant) => {
+    const parts = Object.fromEntries(new Intl.DateTimeFormat("en-GB", { timeZone: form.dataset.zone, hourCycle: "h23", year: "numeric", month: "numeric", day: "numeric", hour: "numeric", minute: "numeric", second: "numeric" }).formatToParts(instant).map((p) => [p.type, p.value]));
+    return Date.UTC(parts.year, parts.month - 1, parts.day, parts.hour, parts.minute, parts.second) - Math.floor(instant / 1000) * 1000;
+  };
+  const moment = (text) => {
+    if (!text) return new Date().toISOString();
+    const plain = Date.parse(`${text}Z`);
+    const late = plain - offset(plain - offset(plain) - 0), first = plain - offset(plain - 86400000), second = plain - offset(plain + 86400000);
+    const fits = [first, second, late].filter((t) => t + offset(t) === plain);
+    const past = fits.filter((t) => t <= Date.now());
+    return new Date(past.length ? Math.max(...past) : (fits.length ? Math.min(...fits) : late)).toISOString();
+  };
+  const entry = () => ({
+    id: form.elements.id.value || uuid(),
+    tank: chosen("tank"), taken_at: moment($("when").value),
+    value: value.value.trim(), unit: chosen("unit"), inches: inches ? inches.value.trim() : "",
+    distance: $("distance").value.trim(), fluff: $("fluff").value.trim(),
+    arm: chosen("arm") === "" ? null : Number(chosen("arm")),
+    replicate: Number($("replicate").value || 1),
+    surface: [...form.querySelectorAll('input[name="surface"]:checked')].map((one) => one.value),
+    taken_by: $("taken_by").value.trim(), note: $("note").value.trim(), confirmed: false,
+  });
+  const clear = () => {
+    for (const name of ["value", "inches", "fluff", "note", "when"]) if ($(name)) $(name).value = "";
+    for (const one of form.querySelectorAll('input[name="surface"]')) one.checked = false;
+    form.elements.id.value = "";
+  };
+  let last = null;
+  form.addEventListener("submit", async (event) => {
+    event.preventDefault();
+    const one = entry();
+    last = one;
+    $("keep").disabled = true;
+    clear();
+    try { await underweir.add(one); }
+    catch { notice("danger", line("This device cannot keep it. Write it on paper, and log it when you are back.")); }
+    $("keep").disabled = false;
+  });
+
+  const label = (tank) => form.querySelector(`input[name="tank"][value="${CSS.escape(tank)}"]`)?.dataset.label || tank;
+  const words = (one) => `${label(one.tank)}: ${one.value || "0"} ${one.unit === "ft in" ? `ft ${one.inches || "0"} in` : one.unit}, ${new Date(one.taken_at).toLocaleTimeString([], { hour: "2-digit", minute: "2-digit", timeZone: form.dataset.zone })}`;
+  const again = (one) => {
+    choose("tank", one.tank); choose("unit", one.unit); fit();
+    value.value = one.value; if (inches) inches.value = one.inches;
+    $("distance").value = one.distance; $("fluff").value = one.fluff; $("note").value = one.note; $("replicate").value = one.replicate;
+    for (const box of form.querySelectorAll('input[name="surface"]')) box.checked = one.surface.includes(box.value);
+    value.focus();
+  };
+
+  underweir.listen((items, connection, sent) => {
+    for (const verdict of sent) {
+      const more = document.createElement("div");
+      more.className = "row";
+      if (last && verdict.id === last.id) {
+        const core = last;
+        more.append(button("Another from the same spot", () => { choose("tank", core.tank); $("replicate").value = core.replicate + 1; value.focus(); }));
+      }
+      notice(verdict.sensor_agrees ? "" : "warning", line(`✓ Kept. ${verdict.sentence}`), line(`${verdict.sensor_agrees ? "" : "▲ "}${verdict.sensor_sentence}`), more);
+    }
+    const doubt = last && items.find((item) => item.id === last.id);
+    if (doubt && doubt.state === "confirm") notice("warning", line("▲ Look again before it is kept."), ...doubt.said.map((text) => line(text)), row(doubt));
+    else if (doubt && doubt.state === "refused") notice("danger", line("■ This cannot be."), ...doubt.said.map((text) => line(text)), row(doubt));
+    else if (doubt && doubt.state === "waiting") notice("stale", line(connection === "sign in" ? "✓ Kept on this device. Sign in to send it." : "✓ Kept on this device, with its time. It is sent when there is a connection."));
+    const shown = items.filter((item) => !(doubt && doubt.state !== "waiting" && item.id === doubt.id));
+    $("queue-panel").hidden = shown.length === 0;
+    $("queue-state").textContent = connection === "sign in" ? "Sign in to send them." : connection === "away" ? "No connection: they are sent when there is one." : "";
+    $("queue-list").replaceChildren(...shown.map((item) => {
+      const made = document.createElement("li");
+      made.append(line(words(item.entry)));
+      if (item.state === "waiting") made.append(line("waits to be sent"));
+      else made.append(...item.said.map((text) => line(text)), row(item));
+      return made;
+    }));
+  });
+  const row = (item) => {
+    const made = document.createElement("div");
+    made.className = "row";
+    if (item.state === "confirm") made.append(button("It is right: keep it", () => underweir.confirm(item), true));
+    made.append(button("Change it", async () => { await underweir.drop(item.id); last = null; said.replaceChildren(); again(item.entry); }));
+    made.append(button("Throw it away", async () => { await underweir.drop(item.id); last = null; said.replaceChildren(); }));
+    return made;
+  };
+
+  // the cautions come by themselves the first time in a shift
+  const SHIFT = 10 * 3600 * 1000;
+  const seen = Number(remembered("cautions"));
+  const caution = $("first-caution");
+  if (caution.showModal && Date.now() - seen > SHIFT) {
+    caution.showModal();
+    caution.addEventListener("close", () => remember("cautions", `${Date.now()}`));
+  }
+})();

@@ -1,0 +1,271 @@
+"""Tables handed out whole, piece by piece: CSV for people and their spreadsheets, Parquet for programs."""
+
+from __future__ import annotations
+
+import csv
+import io
+import threading
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from datetime import datetime, timedelta
+from typing import Any, Literal
+
+import pyarrow as pa
+import pyarrow.parquet as pq
+from fastapi import HTTPException
+from fastapi.responses import StreamingResponse
+from sqlalchemy import Connection
+
+from service.storage.alarms import journal
+from service.storage.cores import current_cores
+from service.storage.estimates import estimates_between
+from service.storage.moments import from_us
+from service.storage.readings import stream_between
+from service.storage.session import transaction
+from service.web.plant import WebPlant
+
+Form = Literal["csv", "parquet"]
+What = Literal["readings", "estimates", "cores", "journal"]
+Row = Mapping[str, Any]
+
+#: Estimates and journal are read this much at a time.
+STRETCH = timedelta(days=7)
+#: So many exports at once; each keeps a connection to the database.
+_running = threading.BoundedSemaphore(3)
+
+_TIME = pa.timestamp("us", tz="UTC")
+SCHEMAS: dict[What, pa.Schema] = {
+    "readings": pa.schema(
+        [
+            ("tag", pa.string()),
+            ("time", _TIME),
+            ("value", pa.float64()),
+            ("quality", pa.int16()),
+            ("reason", pa.int16()),
+        ]
+    ),
+    "estimates": pa.schema(
+        [
+            ("tank", pa.string()),
+            ("time", _TIME),
+            ("height_m", pa.float64()),
+            ("sd_m", pa.float64()),
+            ("rate_m_per_h", pa.float64()),
+            ("trust", pa.string()),
+            ("reason", pa.string()),
+        ]
+    ),
+    "cores": pa.schema(
+        [
+            ("id", pa.string()),
+            ("tank", pa.string()),
+            ("taken_at", _TIME),
+            ("thickness_m", pa.float64()),
+            ("distance_from_wall_m", pa.float64()),
+            ("replicate", pa.int16()),
+            ("fluff_m", pa.float64()),
+            ("surface", pa.string()),
+            ("taken_by", pa.string()),
+            ("note", pa.string()),
+            ("typed_value", pa.float64()),
+            ("typed_unit", pa.string()),
+            ("correction_reason", pa.string()),
+        ]
+    ),
+    "journal": pa.schema(
+        [
+            ("id", pa.int64()),
+            ("at", _TIME),
+            ("alarm", pa.string()),
+            ("tank", pa.string()),
+            ("event", pa.string()),
+            ("from_state", pa.string()),
+            ("to_state", pa.string()),
+            ("reason", pa.string()),
+            ("actor", pa.string()),
+        ]
+    ),
+}
+
+
+def export(
+    plant: WebPlant, what: What, form: Form, tanks: Sequence[str], start: datetime, end: datetime
+) -> StreamingResponse:
+    """The answer that hands the table out."""
+    if not _running.acquire(blocking=False):
+        raise HTTPException(503, "Other exports are running; try again when they are done.", {"Retry-After": "30"})
+    name = f"{what}-{start:%Y%m%d}-{end:%Y%m%d}.{form}"
+    kind = "text/csv; charset=utf-8" if form == "csv" else "application/vnd.apache.parquet"
+    return StreamingResponse(
+        _pieces(plant, what, form, tanks, start, end),
+        media_type=kind,
+        headers={"Content-Disposition": f'attachment; filename="{name}"'},
+    )
+
+
+def safe(cell: Any) -> Any:
+    """A cell that no spreadsheet takes for a formula, whatever somebody wrote into a note.
+
+    A leading apostrophe is what OWASP recommends against "CSV injection"; numbers stay numbers.
+
+    >>> safe("=1+1"), safe("@SUM(A1)"), safe(-1.5), safe("fine")
+    ("'=1+1", "'@SUM(A1)", -1.5, 'fine')
+    """
+    if isinstance(cell, str) and cell.lstrip(" ").startswith(("=", "+", "-", "@", "\t", "\r", "\n", "|", "%")):
+        return f"'{cell}"
+    return cell
+
+
+def _pieces(
+    plant: WebPlant, what: What, form: Form, tanks: Sequence[str], start: datetime, end: datetime
+) -> Iterator[bytes]:
+    try:
+        with transaction(plant.engine) as conn:
+            chunks = _ROWS[what](conn, plant, tanks, start, end)
+            yield from (_csv if form == "csv" else _parquet)(SCHEMAS[what], chunks)
+    finally:
+        _running.release()
+
+
+def _csv(schema: pa.Schema, chunks: Iterable[list[Row]]) -> Iterator[bytes]:
+    buffer = io.StringIO()
+    writer = csv.writer(buffer)
+    writer.writerow(schema.names)
+    for chunk in chunks:
+        for row in chunk:
+            writer.writerow([safe(_plain(row[name])) for name in schema.names])
+        yield buffer.getvalue().encode("utf-8")
+        buffer.seek(0)
+        buffer.truncate()
+    yield buffer.getvalue().encode("utf-8")
+
+
+def _plain(cell: Any) -> Any:
+    if isinstance(cell, datetime):
+        return cell.isoformat()
+    return "" if cell is None else cell
+
+
+class _Sink(io.RawIOBase):
+    """Collects what the writer writes until it is handed out."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self._parts: list[bytes] = []
+        self._at = 0
+
+    def writable(self) -> bool:
+        return True
+
+    def write(self, part: Any) -> int:
+        self._parts.append(bytes(part))
+        self._at += len(self._parts[-1])
+        return len(self._parts[-1])
+
+    def tell(self) -> int:
+        return self._at
+
+    def taken(self) -> bytes:
+        whole, self._parts = b"".join(self._parts), []
+        return whole
+
+
+def _parquet(schema: pa.Schema, chunks: Iterable[list[Row]]) -> Iterator[bytes]:
+    sink = _Sink()
+    with pq.ParquetWriter(pa.PythonFile(sink, mode="w"), schema, compression="snappy") as writer:
+        for chunk in chunks:
+            if chunk:
+                writer.write_table(pa.Table.from_pylist([dict(row) for row in chunk], schema=schema))
+                yield sink.taken()
+    yield sink.taken()
+
+
+def _readings(
+    conn: Connection, plant: WebPlant, tanks: Sequence[str], start: datetime, end: datetime
+) -> Iterator[list[Row]]:
+    setups = [setup for setup in plant.setups if setup.tank.key in tanks]
+    tags = dict.fromkeys(signal.tag for setup in setups for signal in (*setup.blankets, *setup.others))
+    tag_of = {plant.ids.signals[tag]: tag for tag in tags}
+    for columns in stream_between(conn, list(tag_of), start, end, chunk_rows=20_000):
+        yield [
+            {"tag": tag_of[signal], "time": from_us(time), "value": value, "quality": quality, "reason": reason}
+            for signal, time, value, quality, reason in zip(
+                columns.signal_id.tolist(),
+                columns.time_us.tolist(),
+                columns.value.tolist(),
+                columns.quality.tolist(),
+                columns.reason.tolist(),
+                strict=True,
+            )
+        ]
+
+
+def _stretches(start: datetime, end: datetime) -> Iterator[tuple[datetime, datetime]]:
+    while start < end:
+        yield start, min(start + STRETCH, end)
+        start += STRETCH
+
+
+def _estimates(
+    conn: Connection, plant: WebPlant, tanks: Sequence[str], start: datetime, end: datetime
+) -> Iterator[list[Row]]:
+    ids = [plant.ids.tanks[key] for key in tanks]
+    for first, last in _stretches(start, end):
+        yield [
+            {
+                "tank": e.tank,
+                "time": e.time,
+                "height_m": e.height,
+                "sd_m": e.sd,
+                "rate_m_per_h": e.rate,
+                "trust": e.trust.value,
+                "reason": e.reason.value,
+            }
+            for e in estimates_between(conn, ids, first, last)
+        ]
+
+
+def _cores(
+    conn: Connection, plant: WebPlant, tanks: Sequence[str], start: datetime, end: datetime
+) -> Iterator[list[Row]]:
+    yield [
+        {
+            "id": str(r.core.id),
+            "tank": r.core.tank,
+            "taken_at": r.core.taken_at,
+            "thickness_m": r.core.thickness,
+            "distance_from_wall_m": r.core.distance_from_wall,
+            "replicate": r.core.replicate,
+            "fluff_m": r.core.fluff,
+            "surface": "; ".join(r.core.surface),
+            "taken_by": r.core.taken_by,
+            "note": r.core.note,
+            "typed_value": r.typed_value,
+            "typed_unit": r.typed_unit,
+            "correction_reason": r.correction_reason,
+        }
+        for r in current_cores(conn, [plant.ids.tanks[key] for key in tanks], start, end)
+    ]
+
+
+def _journal(
+    conn: Connection, plant: WebPlant, tanks: Sequence[str], start: datetime, end: datetime
+) -> Iterator[list[Row]]:
+    for first, last in _stretches(start, end):
+        yield [
+            {
+                "id": line.id,
+                "at": line.at,
+                "alarm": line.key,
+                "tank": line.tank or "",
+                "event": line.event,
+                "from_state": line.from_state,
+                "to_state": line.to_state,
+                "reason": line.reason,
+                "actor": line.actor,
+            }
+            for line in reversed(journal(conn, start=first, end=last))
+            if line.tank is None or line.tank in tanks
+        ]
+
+
+_ROWS = {"readings": _readings, "estimates": _estimates, "cores": _cores, "journal": _journal}

@@ -1,0 +1,17 @@
+"""The running server that web tests talk to."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import pytest
+from sqlalchemy import Engine
+
+from tests.web_plant import WebSite, served
+
+
+@pytest.fixture
+def site(engine: Engine) -> Iterator[WebSite]:
+    """A server of this test's own."""
+    with served(engine) as found:
+        yield found

@@ -1,0 +1,209 @@
+"""Signing in: what it lets through, what it slows down, what it gives away."""
+
+from __future__ import annotations
+
+import re
+import time
+from datetime import timedelta
+from statistics import median
+
+import pytest
+from sqlalchemy import text
+
+from service.domain.role import Role, Scope
+from service.errors import InputError
+from service.jobs import people
+from service.storage.session import transaction
+from service.web.access import SESSION_COOKIE
+from tests.web_plant import PASSWORD, WebSite, form_token
+
+
+def test_the_right_password_opens_a_new_session_every_time(site: WebSite) -> None:
+    first, second = site.client(Role.OPERATOR), site.client(Role.OPERATOR)
+    assert first.cookies[SESSION_COOKIE] != second.cookies[SESSION_COOKIE]
+    assert "Operator Person" in first.get("/more").text
+
+
+def test_the_cookie_is_out_of_reach_of_scripts_and_other_sites(site: WebSite) -> None:
+    client = site.client()
+    answer = site.sign_in(client, "operator")
+    [cookie] = [c for c in answer.headers.get_list("set-cookie") if c.startswith(SESSION_COOKIE)]
+    assert "HttpOnly" in cookie
+    assert "SameSite=lax" in cookie
+    assert "Path=/" in cookie
+    assert "Domain" not in cookie
+    assert "Secure" not in cookie  # this is plain HTTP on loopback
+    behind_tls = client.get("/sign-in", headers={"X-Forwarded-Proto": "https"})
+    assert behind_tls.headers["strict-transport-security"]
+
+
+def test_a_cookie_planted_before_sign_in_opens_nothing(site: WebSite) -> None:
+    """Session fixation: whatever the browser brought, the session begins under a secret of our own making."""
+    attacker = site.client(Role.VIEWER)
+    planted = attacker.cookies[SESSION_COOKIE]
+    victim = site.client()
+    victim.cookies.set(SESSION_COOKIE, planted)
+    victim.post("/sign-out", data={"form_token": form_token(victim.get("/more").text)})
+    victim.cookies.set(SESSION_COOKIE, planted)
+    assert site.sign_in(victim, "administrator").status_code == 303
+    assert attacker.get("/more").status_code == 303  # the planted session is gone, and was never the administrator's
+
+
+def test_a_forged_or_changed_cookie_is_nobody(site: WebSite) -> None:
+    client = site.client(Role.OPERATOR)
+    right = client.cookies[SESSION_COOKIE]
+    for wrong in (right[:-1] + ("A" if right[-1] != "A" else "B"), "x" + right, right.partition(".")[0], "", "a.b"):
+        client.cookies.set(SESSION_COOKIE, wrong, domain="127.0.0.1")
+        assert client.get("/").status_code == 303
+
+
+def test_the_database_holds_no_secret_that_opens_anything(site: WebSite) -> None:
+    client = site.client(Role.OPERATOR)
+    token = site.token(Role.OPERATOR, Scope.READ)["Authorization"].removeprefix("Bearer ")
+    secret = client.cookies[SESSION_COOKIE].partition(".")[0]
+    with transaction(site.web.engine) as conn:
+        tables = ("web_session", "person", "api_token", "audit_event")
+        dump = "".join(str(conn.execute(text(f"SELECT * FROM {table}")).all()) for table in tables)
+    assert secret not in dump
+    assert token not in dump
+    assert PASSWORD not in dump
+    assert re.search(r"\$argon2id\$", dump)
+
+
+def test_signing_out_ends_the_session_for_good(site: WebSite) -> None:
+    client = site.client(Role.OPERATOR)
+    kept = client.cookies[SESSION_COOKIE]
+    assert client.post("/sign-out", data={"form_token": form_token(client.get("/more").text)}).status_code == 303
+    client.cookies.set(SESSION_COOKIE, kept)
+    assert client.get("/").status_code == 303
+
+
+def test_an_idle_session_ends_and_a_used_one_ends_too(site: WebSite) -> None:
+    client = site.client(Role.OPERATOR)
+    for _ in range(13):
+        site.clock.forward(people.IDLE - timedelta(minutes=1))
+        if client.get("/more").status_code == 303:
+            break
+    else:
+        raise AssertionError("a session used for ever never ended")
+    fresh = site.client(Role.OPERATOR)
+    site.clock.forward(people.IDLE + timedelta(minutes=1))
+    assert fresh.get("/more").status_code == 303
+
+
+def test_guessing_is_slowed_down_and_the_right_password_waits_with_it(site: WebSite) -> None:
+    client = site.client()
+    for _ in range(people.FREE_TRIES):
+        assert site.sign_in(client, "operator", "wrong horse battery").status_code == 401
+    answer = site.sign_in(client, "operator", PASSWORD)
+    assert answer.status_code == 429
+    assert 1 <= int(answer.headers["retry-after"]) <= 300
+    site.clock.forward(timedelta(seconds=int(answer.headers["retry-after"])))
+    assert site.sign_in(client, "operator", PASSWORD).status_code == 303
+
+
+def test_each_further_wrong_guess_costs_more(site: WebSite) -> None:
+    client, waits = site.client(), []
+    for _ in range(people.FREE_TRIES):
+        site.sign_in(client, "operator", "wrong horse battery")
+    for _ in range(6):
+        wait = int(site.sign_in(client, "operator", "wrong horse battery").headers["retry-after"])
+        waits.append(wait)
+        site.clock.forward(timedelta(seconds=wait))
+        assert site.sign_in(client, "operator", "wrong horse battery").status_code == 401
+    assert waits == sorted(waits)
+    assert waits[-1] > 10 * waits[0]
+
+
+def test_others_are_not_locked_out_by_a_guesser_elsewhere(site: WebSite) -> None:
+    with transaction(site.web.engine) as conn:
+        for _ in range(people.FREE_TRIES + 3):
+            conn.execute(
+                text("INSERT INTO sign_in_failure (name, address, at) VALUES ('operator', '192.0.2.9', :now)"),
+                {"now": site.clock()},
+            )
+    assert site.sign_in(site.client(), "operator").status_code == 303
+
+
+@pytest.mark.parametrize("name", ["operator", "nobody-of-that-name", "", "x" * 190, "\u202e", "operator'--"])
+def test_every_refusal_says_the_same(site: WebSite, name: str) -> None:
+    answer = site.sign_in(site.client(), name, "wrong horse battery")
+    assert answer.status_code == 401
+    assert "Name or password is wrong." in answer.text
+
+
+def test_a_name_nobody_has_takes_as_long_as_a_wrong_password(site: WebSite) -> None:
+    """Compared with each other on this machine, in turns; a missing hash would be some ten times quicker."""
+
+    def taken(name: str) -> float:
+        began = time.perf_counter()
+        people.sign_in(site.web.engine, name, "wrong", address=f"192.0.2.{len(times)}", agent="", now=site.clock())
+        return time.perf_counter() - began
+
+    times: list[float] = []
+    taken("warm-up")
+    known, unknown = [], []
+    for number in range(5):
+        times.append(0.0)
+        known.append(taken("operator"))
+        unknown.append(taken(f"nobody{number}"))
+    assert 0.4 < median(unknown) / median(known) < 2.5
+
+
+@pytest.mark.parametrize(
+    "to", ["//example.com", "https://example.com", "/\\example.com", "javascript:alert(1)", "/%0d%0aX: y\r\nX: y"]
+)
+def test_sign_in_never_leads_elsewhere(site: WebSite, to: str) -> None:
+    answer = site.sign_in(site.client(), "operator", to=to)
+    assert answer.status_code == 303
+    assert answer.headers["location"] == "/"
+
+
+def test_sign_in_leads_back(site: WebSite) -> None:
+    client = site.client()
+    answer = client.get("/journal?alarm=east.high")
+    assert answer.headers["location"] == "/sign-in?to=/journal%3Falarm%3Deast.high"
+    assert (
+        site.sign_in(client, "operator", to="/journal?alarm=east.high").headers["location"]
+        == "/journal?alarm=east.high"
+    )
+
+
+def test_the_form_needs_its_own_token(site: WebSite) -> None:
+    client = site.client()
+    client.get("/sign-in")
+    assert client.post("/sign-in", data={"name": "operator", "password": PASSWORD}).status_code == 403
+    other = form_token(site.client().get("/sign-in").text)
+    assert (
+        client.post("/sign-in", data={"name": "operator", "password": PASSWORD, "form_token": other}).status_code == 403
+    )
+
+
+@pytest.mark.parametrize(
+    ("password", "says"),
+    [
+        ("short", "at least 12"),
+        ("operator1234", "little more than the name"),
+        ("aaaaaaaaaaaaaaa", "repeats"),
+        ("x" * 300, "at most"),
+    ],
+)
+def test_weak_passwords_are_refused(site: WebSite, password: str, says: str) -> None:
+    with pytest.raises(InputError, match=says):
+        people.change_password(site.web.engine, "operator", password, now=site.clock(), actor="test")
+
+
+def test_a_new_password_ends_other_sessions(site: WebSite) -> None:
+    client = site.client(Role.OPERATOR)
+    people.change_password(site.web.engine, "operator", "another long pass phrase", now=site.clock(), actor="test")
+    assert client.get("/").status_code == 303
+    assert site.sign_in(site.client(), "operator", PASSWORD).status_code == 401
+
+
+def test_the_last_administrator_stays(site: WebSite) -> None:
+    for change in (
+        lambda: people.switch(site.web.engine, "administrator", False, now=site.clock(), actor="test"),
+        lambda: people.change_role(site.web.engine, "administrator", Role.VIEWER, now=site.clock(), actor="test"),
+    ):
+        with pytest.raises(InputError, match="last administrator"):
+            change()
