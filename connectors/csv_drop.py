@@ -309,7 +309,9 @@ class CsvFiles:
 def _put_away(path: Path, content_hash: str, processed: Path, quarantine: Path) -> Path:
     """Move a file that is done with, after what is told about it, so that they stay side by side whatever happens."""
     told = [path.with_name(path.name + ending) for ending in (REJECTED, REASON)]
-    target = place_in(quarantine if told[1].is_file() else processed, path.name, content_hash)
+    # A reason that waits in quarantine without its file was moved just before we were stopped.
+    waits = (quarantine / (path.name + REASON)).is_file() and not (quarantine / path.name).exists()
+    target = place_in(quarantine if told[1].is_file() or waits else processed, path.name, content_hash)
     for note, ending in zip(told, (REJECTED, REASON), strict=True):
         if note.is_file():
             move(note, target.with_name(target.name + ending))

@@ -159,6 +159,18 @@ def test_a_crash_before_an_unreadable_file_is_moved_does_not_pass_it_off_as_read
     assert bench.names() == ["quarantine/a.csv", "quarantine/a.csv.reason.txt"]
 
 
+def test_a_crash_between_moving_the_reason_and_the_file_leaves_them_together(bench: Bench) -> None:
+    bench.put("a.csv", "no table at all\n")
+    (first,) = bench.settled(commit=False)
+    assert first.content_hash is not None
+    bench.known.add(first.content_hash)
+    (bench.folder / "quarantine").mkdir()
+    (bench.folder / "a.csv.reason.txt").rename(bench.folder / "quarantine/a.csv.reason.txt")
+    bench.restart()
+    bench.settled()
+    assert bench.names() == ["quarantine/a.csv", "quarantine/a.csv.reason.txt"]
+
+
 def test_a_reader_that_stops_half_way_leaves_nothing_behind(tmp_path: Path) -> None:
     bench = Bench(tmp_path, block_bytes=64)
     bench.put("a.csv", MIXED + "".join(f"2025-03-01T01:{i:02d}:00Z,CL1,x\n" for i in range(50)))
