@@ -73,7 +73,7 @@ def _ack(name: Name, who: Who, note: Note = "", site: SiteFile = None, json: Jso
         done = commands.acknowledge(
             plant.engine, plant.alarms, plant.setups, name, who=who, now=wall_clock(), note=note
         )
-    _tell(done, json)
+    tell_done(done, json)
 
 
 def _shelve(
@@ -91,14 +91,14 @@ def _shelve(
     with opened(site) as plant:
         ends = coming(until, plant.site.time_zone, now)
         done = commands.shelve(plant.engine, plant.alarms, plant.setups, name, who=who, why=why, until=ends, now=now)
-    _tell(done, json)
+    tell_done(done, json)
 
 
 def _unshelve(name: Name, who: Who, site: SiteFile = None, json: Json = False) -> None:
     """Take an alarm off the shelf before its time."""
     with opened(site) as plant:
         done = commands.unshelve(plant.engine, plant.alarms, plant.setups, name, who=who, now=wall_clock())
-    _tell(done, json)
+    tell_done(done, json)
 
 
 def _journal(
@@ -134,7 +134,8 @@ def _row(record: store.AlarmRecord) -> dict[str, object]:
     }
 
 
-def _tell(done: commands.Done, json: bool) -> NoReturn:
+def tell_done(done: commands.Done, json: bool) -> NoReturn:
+    """Say what came of a command to an alarm, and end with the exit status for it."""
     if json:
         say_json(asdict(done))
     else:

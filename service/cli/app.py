@@ -8,7 +8,21 @@ from typing import Annotated
 import typer
 
 from service import __version__, logs
-from service.cli import alarms, check, core, database, demo, estimate, ingest, people, probe, run, sensors, status
+from service.cli import (
+    alarms,
+    calls,
+    check,
+    core,
+    database,
+    demo,
+    estimate,
+    ingest,
+    people,
+    probe,
+    run,
+    sensors,
+    status,
+)
 from service.cli.output import MISUSED, PROBLEMS, say, warn
 from service.errors import ConfigError, ServiceError
 
@@ -39,7 +53,7 @@ def _underweir(
     logs.configure("WARNING", as_json=False)
 
 
-for part in (demo, run, check, ingest, core, status, sensors, estimate, alarms, probe, database, people):
+for part in (demo, run, check, ingest, core, status, sensors, estimate, alarms, calls, probe, database, people):
     part.register(app)
 
 

@@ -1,0 +1,171 @@
+"""``underweir why``, ``figures``, ``duty``, ``reset``, ``out-of-service`` and ``in-service``: calls explained, measured and managed."""
+
+from __future__ import annotations
+
+from dataclasses import asdict
+from datetime import timedelta
+from typing import Annotated
+
+import typer
+
+from service.alarms.duty import stretches
+from service.alarms.figures import TARGETS, Figures
+from service.bootstrap import opened, wall_clock
+from service.cli.alarms import Name, Who, tell_done
+from service.cli.options import Json, SiteFile
+from service.cli.output import misused, say, say_json, say_table
+from service.cli.times import moment
+from service.domain.display import format_duration, format_local_time
+from service.jobs import acknowledge as commands
+from service.jobs.explain import explain
+from service.jobs.performance import alarm_figures, monthly_figures
+from service.site.quantity import near_word
+
+At = Annotated[str, typer.Option(help="The minute asked about: '03:10', '2 h ago', '2026-03-14 03:10' (plant time).")]
+Why = Annotated[str, typer.Option("--why", help="Why; kept for good.", show_default=False)]
+
+
+def register(app: typer.Typer) -> None:
+    """Add the commands."""
+    app.command("why")(_why)
+    app.command("figures")(_figures)
+    app.command("duty")(_duty)
+    app.command("reset")(_reset)
+    app.command("out-of-service")(_out)
+    app.command("in-service")(_back)
+
+
+def _why(
+    tank: Annotated[str, typer.Argument(help="The tank's key in the site file.", show_default=False)],
+    at: At = "now",
+    alarm: Annotated[str | None, typer.Option(help="Only this alarm (its key).", show_default=False)] = None,
+    site: SiteFile = None,
+    json: Json = False,
+) -> None:
+    """Say why somebody was called, or not called: the chain from reading to message at that minute."""
+    now = wall_clock()
+    with opened(site) as plant:
+        setup = next((found for found in plant.setups if found.tank.key == tank), None)
+        if setup is None:
+            near = near_word(tank, tuple(plant.tanks))
+            known = f"did you mean {near!r}?" if near else f"known: {', '.join(plant.tanks)}"
+            misused(f"there is no tank {tank!r}; {known}")
+        asked = moment(at, plant.site.time_zone, now)
+        found = explain(plant.engine, plant.alarms, setup, plant.ids, at=asked, alarm=alarm)
+    if json:
+        say_json(asdict(found))
+        return
+    for sentence in found.sentences:
+        say(sentence)
+
+
+def _figures(
+    days: Annotated[float, typer.Option(help="How far back.")] = 30.0,
+    months: Annotated[
+        int | None, typer.Option(help="Month by month instead, so many of them.", min=1, max=120, show_default=False)
+    ] = None,
+    site: SiteFile = None,
+    json: Json = False,
+) -> None:
+    """Show how good the alarms are, beside the targets of IEC 62682 / ISA-18.2."""
+    now = wall_clock()
+    with opened(site) as plant:
+        if months is not None:
+            found = monthly_figures(plant.engine, plant.alarms, now, months)
+        else:
+            found = [alarm_figures(plant.engine, plant.alarms, now - timedelta(days=days), now)]
+        zone = plant.site.time_zone
+    if json:
+        say_json([_row(one) for one in found])
+        return
+    for one in found:
+        say(f"{format_local_time(one.start, zone)} to {format_local_time(one.end, zone)}: {one.alarms} alarms")
+        say_table(("figure", "here", "aim"), _lines(one))
+        for key, count in one.top_ten:
+            say(f"  {count} times {key}")
+
+
+def _duty(
+    days: Annotated[float, typer.Option(help="How far ahead.", min=0.1, max=400)] = 14.0,
+    site: SiteFile = None,
+    json: Json = False,
+) -> None:
+    """Show who is on duty, ahead."""
+    now = wall_clock()
+    with opened(site) as plant:
+        rotas, zone = plant.alarms.rotas, plant.site.time_zone
+    ahead = {rota.key: stretches(rota, now, now + timedelta(days=days)) for rota in rotas}
+    if json:
+        say_json({key: [asdict(stretch) for stretch in found] for key, found in ahead.items()})
+        return
+    if not rotas:
+        say("no rota: everybody who wants an alarm is told at once")
+    for key, found in ahead.items():
+        say(key)
+        for stretch in found:
+            who = stretch.person or "NOBODY"
+            shift = f" ({stretch.shift})" if stretch.shift else ""
+            say(f"  {format_local_time(stretch.start, zone)} to {format_local_time(stretch.end, zone)}  {who}{shift}")
+
+
+def _reset(name: Name, who: Who, site: SiteFile = None, json: Json = False) -> None:
+    """Let a latched alarm go after it has ended and was acknowledged."""
+    with opened(site) as plant:
+        done = commands.reset(plant.engine, plant.alarms, plant.setups, name, who=who, now=wall_clock())
+    tell_done(done, json)
+
+
+def _out(
+    name: Name,
+    why: Why,
+    who: Who,
+    permit: Annotated[str, typer.Option(help="Permit or work order that allows it.")] = "",
+    site: SiteFile = None,
+    json: Json = False,
+) -> None:
+    """Take an alarm out of service for maintenance. It calls nobody until it is put back: watch the tank by hand core."""
+    with opened(site) as plant:
+        done = commands.remove_from_service(
+            plant.engine, plant.alarms, plant.setups, name, who=who, why=why, permit=permit, now=wall_clock()
+        )
+    tell_done(done, json)
+
+
+def _back(name: Name, who: Who, site: SiteFile = None, json: Json = False) -> None:
+    """Put an alarm back into service."""
+    with opened(site) as plant:
+        done = commands.return_to_service(plant.engine, plant.alarms, plant.setups, name, who=who, now=wall_clock())
+    tell_done(done, json)
+
+
+def _lines(one: Figures) -> list[tuple[str, str, str]]:
+    shares = ", ".join(f"{priority.value} {share:.0%}" for priority, share in one.priority_shares.items())
+    shown = {
+        "per_day": ("alarms a day", f"{one.per_day:.1f}"),
+        "per_hour": ("an hour", f"{one.per_hour:.2f}"),
+        "per_ten_minutes": ("in ten minutes", f"{one.per_ten_minutes:.2f}"),
+        "peak_ten_minutes": ("most in ten minutes", str(one.peak_ten_minutes)),
+        "ten_minutes_over_ten": ("ten minutes with over 10", f"{one.ten_minutes_over_ten:.1%}"),
+        "hours_over_thirty": ("hours with over 30", f"{one.hours_over_thirty:.1%}"),
+        "time_in_flood": ("time in flood", f"{one.time_in_flood:.1%}"),
+        "chattering": ("chattering", ", ".join(one.chattering) or "none"),
+        "stale": ("standing over a day", ", ".join(one.stale) or "none"),
+        "top_ten_share": ("the ten most frequent", f"{one.top_ten_share:.0%}"),
+        "priority_shares": ("priorities", shares),
+    }
+    lines = [(words, here, TARGETS[name].aim) for name, (words, here) in shown.items()]
+    median, tenth = one.median_time_to_acknowledge, one.slowest_tenth_to_acknowledge
+    if median is not None and tenth is not None:
+        lines.append(("time to acknowledge, half within", format_duration(median), ""))
+        lines.append(("nine in ten within", format_duration(tenth), ""))
+    return lines
+
+
+def _row(one: Figures) -> dict[str, object]:
+    row = asdict(one)
+    for name in ("median_time_to_acknowledge", "slowest_tenth_to_acknowledge"):
+        row[f"{name}_s"] = None if row[name] is None else row.pop(name).total_seconds()
+        row.pop(name, None)
+    row["priority_shares"] = {priority.value: share for priority, share in one.priority_shares.items()}
+    row["targets"] = {name: asdict(target) for name, target in TARGETS.items()}
+    return row
