@@ -32,6 +32,13 @@ _QUALITY_SUFFIX = re.compile(r"(.+?)[\s._\-:/]+(?:quality|qual|q|status|statusco
 def layout_and_roles(
     names: Sequence[str], body: Sequence[Sequence[str]], options: CsvFormat, header: bool, name: str
 ) -> tuple[Layout, dict[str, int]]:
+    """How values are laid out, and the column of each role.
+
+    Raises
+    ------
+    Malformed
+        when the layout asked for needs a column that the file does not have.
+    """
     words = [word(item) for item in names]
     given = {role: column_of(role, where, names, name) for role, where in options.columns.items()}
     cores = {**roles_of(words, CORE_WORDS), **given}
@@ -89,6 +96,13 @@ def _positions(body: Sequence[Sequence[str]], options: CsvFormat, given: Mapping
 def time_columns_of(
     role: Mapping[str, int], width: int, body: Sequence[Sequence[str]], pattern: TimePattern | None, name: str
 ) -> tuple[int, ...]:
+    """The column that holds the time, or the two that hold its halves.
+
+    Raises
+    ------
+    Malformed
+        when no column holds times.
+    """
     if "date" in role and "time" in role:
         # "Date" beside "Time" are two halves unless one of them holds the whole.
         halves = (role["date"], role["time"])

@@ -6,7 +6,7 @@ import hashlib
 import os
 import shutil
 import stat
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import BinaryIO
 
@@ -22,7 +22,8 @@ class Signature:
 
     size: int
     modified_ns: int
-    inode: int
+    #: Tells a renamed file; not compared, for network shares may number a file anew at every look.
+    inode: int = field(compare=False)
 
     @classmethod
     def of(cls, status: os.stat_result) -> Signature:

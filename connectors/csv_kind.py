@@ -18,11 +18,13 @@ _CLOCK = re.compile(r"[0-9]{1,2}:[0-9]{2}(?::[0-9]{2}(?:[.,][0-9]+)?)?(?: ?[AaPp
 
 
 def texts(fields: Sequence[bytes]) -> list[str]:
+    """Fields as text, without the blanks around them."""
     return [item.decode("utf-8", errors="replace").strip() for item in fields]
 
 
 @lru_cache(maxsize=8192)
 def is_time(cell: str, pattern: TimePattern | None = None) -> bool:
+    """Whether a cell is a date with or without a clock time, or an epoch number; by *pattern* where it is given."""
     if len(cell) < 8 or _PLAIN_NUMBER.fullmatch(cell) or not any(character.isdigit() for character in cell):
         return False
     if pattern is not None:
@@ -34,14 +36,17 @@ def is_time(cell: str, pattern: TimePattern | None = None) -> bool:
 
 
 def is_date(cell: str) -> bool:
+    """Whether a cell is a date that wants a clock time."""
     return is_time(f"{cell} 00:00:00")
 
 
 def is_time_or_date(cell: str) -> bool:
+    """Whether a cell is a time, whole or by half."""
     return is_time(cell) or is_date(cell)
 
 
 def kind_of(cells: Sequence[str]) -> str:
+    """What most cells of a column are: time, clock, number, text or empty."""
     filled = [cell for cell in cells if cell]
     if not filled:
         return "empty"

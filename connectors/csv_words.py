@@ -71,6 +71,7 @@ def bracketed(cell: str) -> str | None:
 
 
 def roles_of(words: Sequence[str], known: Mapping[str, tuple[str, ...]]) -> dict[str, int]:
+    """The column of each role that the words of a header name."""
     roles: dict[str, int] = {}
     for role, choices in known.items():
         for choice in choices:
@@ -81,6 +82,13 @@ def roles_of(words: Sequence[str], known: Mapping[str, tuple[str, ...]]) -> dict
 
 
 def column_of(role: str, where: str | int, names: Sequence[str], name: str) -> int:
+    """The column that the site file names or numbers for a role.
+
+    Raises
+    ------
+    Malformed
+        when this file has no such column.
+    """
     if isinstance(where, int):
         if not 1 <= where <= len(names):
             raise Malformed(
