@@ -37,6 +37,7 @@ def _chromium_problem() -> str:
 NEEDS: dict[str, tuple[str, Callable[[], str]]] = {
     "docker": ("a Docker engine", cache(_docker_problem)),
     "browser": ("a browser", cache(_chromium_problem)),
+    "root": ("root", lambda: "" if os.geteuid() == 0 else "they change to other accounts, which only root may"),
 }
 
 

@@ -18,10 +18,8 @@ from service.storage.embedded import EmbeddedServer
 from tests.database import FAST
 from tests.embedded_server import postmaster, server_processes, value
 
-needs_root = pytest.mark.skipif(os.geteuid() != 0, reason="only root can change to other accounts")
 
-
-@needs_root
+@pytest.mark.root
 def test_started_as_root_the_server_runs_as_another_account(database_folder: Path) -> None:
     with EmbeddedServer(database_folder, settings=FAST):
         owners = {process.uids().real for process in server_processes(database_folder)}
@@ -30,7 +28,7 @@ def test_started_as_root_the_server_runs_as_another_account(database_folder: Pat
     assert owners == {(database_folder / "cluster").stat().st_uid}
 
 
-@needs_root
+@pytest.mark.root
 def test_a_closed_folder_above_is_refused_and_not_opened_up(data_dir: Path) -> None:
     closed = data_dir / "closed"
     closed.mkdir(mode=0o700)
@@ -39,7 +37,7 @@ def test_a_closed_folder_above_is_refused_and_not_opened_up(data_dir: Path) -> N
     assert closed.stat().st_mode & 0o777 == 0o700
 
 
-@needs_root
+@pytest.mark.root
 def test_programs_only_root_can_read_are_copied_once(data_dir: Path) -> None:
     """As when the environment is in root's home: the wheel stays as it is, the account runs a copy."""
     closed = data_dir / "closed"
@@ -77,7 +75,7 @@ with EmbeddedServer(folder, wheel=wheel) as server:
 """
 
 
-@needs_root
+@pytest.mark.root
 def test_an_ordinary_user_runs_it_too_and_root_leaves_it_to_him(data_dir: Path) -> None:
     nobody = pwd.getpwnam("nobody").pw_uid
     installed = wheel_folder()
@@ -103,7 +101,7 @@ def test_an_ordinary_user_runs_it_too_and_root_leaves_it_to_him(data_dir: Path) 
         EmbeddedServer(own / "database").start()
 
 
-@needs_root
+@pytest.mark.root
 @pytest.mark.parametrize("opened_up", [False, True])
 def test_another_account_is_not_let_in(database_folder: Path, opened_up: bool) -> None:
     """Once by the database_folder's mode; and were that ever opened up, by peer authentication."""
