@@ -78,7 +78,7 @@ class CsvDrop:
         self._processed = config.processed or config.folder / "processed"
         self._quarantine = config.quarantine or config.folder / "quarantine"
         self._seen: dict[str, tuple[Signature, float]] = {}
-        self._temporary: set[int] = set()
+        self._temporary: dict[int, Signature] = {}
         self._pending: dict[str, FileDeliveries] = {}
         self._moved: dict[Path, tuple[Signature, float, Path]] = {}
 
@@ -147,7 +147,7 @@ class CsvDrop:
         """Names of files at rest, oldest first, and of all files there are."""
         moment = self._clock()
         seen: dict[str, tuple[Signature, float]] = {}
-        temporary: set[int] = set()
+        temporary: dict[int, Signature] = {}
         ready: list[tuple[int, str]] = []
         try:
             with os.scandir(self._config.folder) as entries:
@@ -165,7 +165,7 @@ class CsvDrop:
         for name, status in found:
             signature = Signature.of(status)
             if is_temporary(name):
-                temporary.add(signature.inode)
+                temporary[signature.inode] = signature
                 continue
             if not self._wanted(name) or kept.get(name) == (signature.size, signature.modified_ns):
                 continue
@@ -173,7 +173,8 @@ class CsvDrop:
             unchanged = before is not None and before[0] == signature
             since = before[1] if before is not None and unchanged else moment
             seen[name] = (signature, since)
-            renamed = signature.inode in self._temporary
+            # Renamed in, whole: unchanged since it was seen under a name that says it was being written.
+            renamed = self._temporary.get(signature.inode) == signature
             if renamed or (unchanged and moment - since >= self._config.settle.total_seconds()):
                 ready.append((signature.modified_ns, name))
         self._seen = seen

@@ -95,6 +95,15 @@ def test_a_file_renamed_in_is_taken_at_once(bench: Bench) -> None:
     assert [delivery.origin for delivery in bench.look(after=0.1)] == ["a.csv"]
 
 
+def test_a_file_that_grew_before_it_was_renamed_in_still_has_to_rest(bench: Bench) -> None:
+    path = bench.put("a.csv.tmp", GOOD[:40])
+    bench.look()
+    path.write_text(GOOD)
+    path.rename(bench.folder / "a.csv")
+    assert bench.look(after=0.1) == []
+    assert len(bench.look(after=5.0)) == 1
+
+
 @pytest.mark.parametrize(
     "name",
     [".a.csv", "a.csv.tmp", "a.csv.part", "a.CSV.PARTIAL", "~a.csv", "a.rejected.csv", "a.csv.reason.txt", "a.xlsx"],
