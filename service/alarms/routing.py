@@ -21,6 +21,8 @@ TELL_WITHIN = timedelta(minutes=30)
 #: An alarm told this often in an hour comes and goes: its ends are no longer told, and it is repeated only now and then.
 CHATTERING_TOLD = 3
 REPEAT_AFTER = timedelta(minutes=15)
+#: What somebody was told of an earlier occurrence is on their mind this long.
+REMEMBERED = timedelta(hours=12)
 
 
 class MessageKind(StrEnum):
@@ -352,16 +354,22 @@ def _for_contact(
     now: datetime,
     over: bool,
 ) -> RouteReason:
-    alarms = [told.at for told in mine if told.kind is MessageKind.ALARM and now - told.at <= timedelta(hours=1)]
-    chatters = len(alarms) >= CHATTERING_TOLD
-    words = [told.kind for told in mine if told.kind in (MessageKind.ALARM, MessageKind.CLEARED)]
+    lately = [told for told in mine if told.kind is MessageKind.ALARM and now - told.at <= timedelta(hours=1)]
+    # Being called several times about one occurrence, as a ladder does, is not coming and going.
+    chatters = len({told.occurred_at for told in lately}) >= CHATTERING_TOLD
+    words = [
+        told.kind
+        for told in mine
+        if told.kind in (MessageKind.ALARM, MessageKind.CLEARED)
+        and (told.occurred_at == transition.occurred_at or now - told.at <= REMEMBERED)
+    ]
     last_word = words[-1] if words else None
     match kind:
         case MessageKind.ALARM:
             if not contact.receives(definition.tank, definition.priority):
                 return RouteReason.NOT_THEIRS
             # Silence only while the last word they had was "alarm", so that they never believe an end that is gone.
-            if chatters and last_word is MessageKind.ALARM and now - alarms[-1] < REPEAT_AFTER:
+            if chatters and last_word is MessageKind.ALARM and now - lately[-1].at < REPEAT_AFTER:
                 return RouteReason.COMES_AND_GOES
             return RouteReason.OVER_ALREADY if over else _why_raised(transition)
         case MessageKind.CLEARED:

@@ -151,6 +151,10 @@ class TestEnd:
         assert outcome(routing)["Anna"] is RouteReason.WAS_TOLD_OF_ALARM
         assert routing.tells[0].reply_to is None
 
+    def test_but_not_days_later(self) -> None:
+        long_ago = replace(told(), at=T0 - timedelta(days=1), occurred_at=T0 - timedelta(days=1))
+        assert outcome(routed(RETURNED, history=(long_ago,))[0])["Anna"] is RouteReason.NOBODY_WAS_TOLD
+
 
 class TestTaken:
     """The others learn who has it."""
@@ -173,7 +177,11 @@ class TestTaken:
 class TestComingAndGoing:
     """A chattering alarm is told a few times, then only now and then; nobody is left believing it is over."""
 
-    OFTEN = (told(minute=0), told(minute=5, key="b"), told(minute=9, key="c"))
+    OFTEN = tuple(replace(told(minute=m, key=f"k{m}"), occurred_at=T0 + m * MINUTE) for m in (0, 5, 9))
+
+    def test_being_called_again_about_the_same_is_not_coming_and_going(self) -> None:
+        rounds = tuple(told(minute=m, key=f"k{m}") for m in (0, 3, 6, 9))
+        assert outcome(routed(RETURNED, history=rounds)[0])["Anna"] is RouteReason.WAS_TOLD_OF_ALARM
 
     def test_ends_are_no_longer_told(self) -> None:
         assert outcome(routed(RETURNED, history=self.OFTEN)[0])["Anna"] is RouteReason.COMES_AND_GOES
