@@ -91,7 +91,8 @@ def forecast(tank: Tank, memory: ForecastMemory, now: datetime) -> Forecast | No
     change = memory.corrections.predict(features)
     means = np.clip(memory.height + change, tank.lowest_height, tank.side_water_depth)
     error = memory.errors.typical(foreseen(features))
-    spreads = np.sqrt(error**2 + memory.sd**2 + np.maximum(memory.corrections.uncertainty(features), 0.0))
+    unsure = memory.sd**2 + np.maximum(memory.corrections.uncertainty(features), 0.0)
+    spreads = memory.errors.stretch * np.sqrt(error**2 + unsure)
     return Forecast(
         tank=tank.key,
         made_at=now,

@@ -22,11 +22,14 @@ def learn_outcome(memory: ForecastMemory, seconds: float) -> None:
     known = [then for then in past if then is not None]
     features = np.stack([then.expected.features()[i] for i, then in zip(which, known, strict=True)])
     change = memory.height - np.array([then.height for then in known])
-    belief = memory.sd**2 + np.array([then.sd for then in known]) ** 2
     size = foreseen(features)
     # Quarter-hourly lessons about the next hours overlap: each is worth its share of an independent one.
-    noise = (memory.errors.typical(size, which) ** 2 + belief) * np.maximum(_H[which] / STEP, 1.0)
+    error, unsure = memory.errors.typical(size, which), np.array([then.sd for then in known])
+    belief = memory.sd**2 + unsure**2
+    noise = (error**2 + belief) * np.maximum(_H[which] / STEP, 1.0)
     residual = memory.corrections.learn(features, change, noise, which)
+    inside = np.abs(residual) < 1.6449 * memory.errors.stretch[which] * np.sqrt(error**2 + unsure**2)
+    memory.errors.calibrate(inside, which)
     memory.errors.learn(size, np.maximum(np.abs(residual) - 0.5 * np.sqrt(belief), 0.0), which)
 
 

@@ -19,7 +19,7 @@ from service.errors import DomainError
 
 Floats = NDArray[np.float64]
 
-VERSION = 2
+VERSION = 3
 #: Moments kept: as many quarter hours as the farthest horizon, and one.
 _KEPT = round(HORIZONS[-1] * 4) + 1
 
@@ -40,6 +40,10 @@ class Moment:
     expected: Expectation
 
 
+#: How fast the spread follows its own coverage, and how far it may go.
+_CALIBRATION, _STRETCH = 0.01, (1.0, 1.8)
+
+
 @dataclass(slots=True)
 class TypicalError:
     """How wrong each horizon tends to be: a part that is always there and a part that grows with the change foreseen.
@@ -49,6 +53,8 @@ class TypicalError:
 
     #: Sums over past errors, a row a horizon: weight, change, change², error, error·change.
     sums: Floats
+    #: What the normal spread must be stretched by so that nine in ten fall inside its 90 % interval, a horizon each.
+    stretch: Floats
 
     @classmethod
     def from_prior(cls, always: Floats, growing: float) -> TypicalError:
@@ -58,7 +64,7 @@ class TypicalError:
             error = always + growing * change
             terms = np.stack([np.ones_like(error), np.full_like(error, change), np.full_like(error, change**2)], axis=1)
             total += 24.0 / error[:, None] ** 2 * np.column_stack([terms, error, error * change])
-        return cls(total)
+        return cls(total, np.ones(always.size))
 
     def typical(self, change: Floats, which: NDArray[np.intp] | None = None) -> Floats:
         """Standard deviation for foreseen changes of that size, a horizon each. [m]"""
@@ -72,6 +78,11 @@ class TypicalError:
         weight = 1.0 / np.maximum(self.typical(change, which) / 1.2533, 0.003) ** 2
         fresh = np.column_stack([np.ones_like(change), change, change**2, error, error * change])
         self.sums[which] = self.sums[which] * (1.0 - 1.0 / 3000.0) + weight[:, None] * fresh
+
+    def calibrate(self, inside: NDArray[np.bool_], which: NDArray[np.intp]) -> None:
+        """Take in whether errors fell inside their 90 % interval; storms make tails that no normal spread knows of."""
+        step = np.where(inside, -0.1, 0.9) * _CALIBRATION
+        self.stretch[which] = np.clip(self.stretch[which] * np.exp(step), *_STRETCH)
 
 
 def _corrections() -> OnlineFit:
@@ -150,6 +161,7 @@ class ForecastMemory:
             "return_habit": _habit_to_json(self.return_habit),
             **{name: getattr(self, name).to_memory() for name in _FITS},
             "errors": self.errors.sums.tolist(),
+            "stretch": self.errors.stretch.tolist(),
             "moments": [
                 {**{name: getattr(m, name) for name in _MOMENT}, "expected": list(_EXPECTED(m.expected))}
                 for m in self.moments
@@ -180,7 +192,9 @@ def _restored(memory: ForecastMemory, stored: Mapping[str, Any]) -> ForecastMemo
         setattr(memory, name, OnlineFit.from_memory(stored[name]))
     memory.flow_habit = _habit_from_json(stored["flow_habit"])
     memory.return_habit = _habit_from_json(stored["return_habit"])
-    memory.errors = TypicalError(np.asarray(stored["errors"], dtype=np.float64))
+    memory.errors = TypicalError(
+        np.asarray(stored["errors"], dtype=np.float64), np.asarray(stored["stretch"], dtype=np.float64)
+    )
     memory.moments = [
         Moment(**{name: m[name] for name in _MOMENT}, expected=_expectation(*m["expected"])) for m in stored["moments"]
     ]
