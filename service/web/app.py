@@ -13,7 +13,19 @@ from starlette.staticfiles import StaticFiles
 from starlette.types import Scope
 
 from service import __version__
-from service.web import alarms, api, board_page, problems, push, round_page, shell, sign_in
+from service.web import (
+    alarms,
+    api,
+    board_page,
+    health_page,
+    people_page,
+    problems,
+    push,
+    round_page,
+    shell,
+    sign_in,
+    tank_page,
+)
 from service.web.board import Board
 from service.web.guard import Guard
 from service.web.plant import WebPlant
@@ -25,6 +37,9 @@ ROUTERS = (
     board_page.router,
     round_page.router,
     alarms.router,
+    tank_page.router,
+    people_page.router,
+    health_page.router,
     push.router,
     api.router,
     shell.router,

@@ -10,6 +10,8 @@
   const choose = (name, wanted) => {
     const input = [...form.querySelectorAll(`input[name="${name}"]`)].find((one) => one.value === wanted);
     if (input) input.checked = true;
+    const list = form.querySelector(`select[name="${name}"]`);
+    if (list && [...list.options].some((one) => one.value === wanted)) list.value = wanted;
   };
   const line = (text, tag = "p") => { const made = document.createElement(tag); made.textContent = text; return made; };
   const button = (text, act, primary) => {
@@ -30,13 +32,12 @@
   const fit = () => {
     const unit = chosen("unit");
     const plain = unit === "ft in" ? "ft" : unit;
-    $("value-unit").textContent = plain;
     for (const span of form.querySelectorAll(".plain-unit")) span.textContent = plain;
-    if (inches) { inches.hidden = unit !== "ft in"; $("inches-unit").hidden = unit !== "ft in"; }
+    if (inches) $("inches-part").hidden = unit !== "ft in";
   };
   const spot = () => { $("distance").value = remembered(`spot-${chosen("tank")}-${chosen("unit")}`); };
   if (!value.value) { choose("unit", remembered("unit")); choose("arm", remembered("arm")); if (remembered("by")) $("taken_by").value = remembered("by"); }
-  for (const input of form.querySelectorAll('input[name="unit"]')) input.addEventListener("change", () => { remember("unit", input.value); fit(); spot(); });
+  $("unit").addEventListener("change", () => { remember("unit", chosen("unit")); fit(); spot(); });
   for (const input of form.querySelectorAll('input[name="arm"]')) input.addEventListener("change", () => remember("arm", input.value));
   for (const input of form.querySelectorAll('input[name="tank"]')) input.addEventListener("change", () => { $("replicate").value = "1"; spot(); field.focus({ preventScroll: true }); });
   $("distance").addEventListener("change", () => remember(`spot-${chosen("tank")}-${chosen("unit")}`, $("distance").value));

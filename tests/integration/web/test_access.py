@@ -6,6 +6,7 @@ import re
 from collections.abc import Iterator
 from typing import Any
 
+import httpx
 import pytest
 from fastapi.routing import APIRoute
 
@@ -36,7 +37,7 @@ def routes() -> Iterator[tuple[str, str, APIRoute]]:
     for router in ROUTERS:
         for route in router.routes:
             assert isinstance(route, APIRoute)
-            for method in sorted(route.methods):
+            for method in sorted(route.methods or ()):
                 yield method, route.path, route
 
 
@@ -78,7 +79,8 @@ ENDLESS = {"/live"}
 
 def test_every_role_against_every_route(site: WebSite) -> None:
     """A role that may not is refused before anything is looked at; one that may is let past the door."""
-    clients = {None: site.client(), **{role: site.client(role) for role in Role}}
+    clients: dict[Role | None, httpx.Client] = {None: site.client()}
+    clients |= {role: site.client(role) for role in Role}
     wrong = []
     for method, path, route in routes():
         [door] = doors(route)

@@ -201,9 +201,7 @@ def test_a_new_password_ends_other_sessions(site: WebSite) -> None:
 
 
 def test_the_last_administrator_stays(site: WebSite) -> None:
-    for change in (
-        lambda: people.switch(site.web.engine, "administrator", False, now=site.clock(), actor="test"),
-        lambda: people.change_role(site.web.engine, "administrator", Role.VIEWER, now=site.clock(), actor="test"),
-    ):
-        with pytest.raises(InputError, match="last administrator"):
-            change()
+    with pytest.raises(InputError, match="last administrator"):
+        people.switch(site.web.engine, "administrator", False, now=site.clock(), actor="test")
+    with pytest.raises(InputError, match="last administrator"):
+        people.change_role(site.web.engine, "administrator", Role.VIEWER, now=site.clock(), actor="test")

@@ -1,0 +1,59 @@
+"""One tank: its section, its trend with zoom and pan, its cores and alarms."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+
+from fastapi import APIRouter, HTTPException, Request
+from fastapi.responses import HTMLResponse
+
+from service.domain.display import format_speed
+from service.domain.role import Role
+from service.storage.cores import current_cores
+from service.storage.session import transaction
+from service.web.access import Viewer
+from service.web.board_page import board_of, drawing_of, spoken
+from service.web.pages import page, words_of
+from service.web.plant import Plant
+
+router = APIRouter(include_in_schema=False)
+
+#: Stretches offered: words and hours.
+STRETCHES = (
+    ("1 h", 1),
+    ("12 h", 12),
+    ("2 days", 48),
+    ("2 weeks", 336),
+    ("3 months", 2190),
+    ("1 year", 8766),
+    ("5 years", 43830),
+)
+CORES = 12
+
+
+@router.get("/tanks/{key}")
+def tank(request: Request, plant: Plant, visitor: Viewer, key: str) -> HTMLResponse:
+    """The page."""
+    view = next((view for view in board_of(request).view().tanks if view.tank.key == key), None)
+    if view is None:
+        raise HTTPException(404, f"There is no tank {key!r}.")
+    say = words_of(plant)
+    with transaction(plant.engine) as conn:
+        cores = current_cores(conn, [plant.ids.tanks[key]], say.now - timedelta(days=30))
+    return page(
+        request,
+        plant,
+        visitor,
+        "tank.html.j2",
+        view=view,
+        drawing=drawing_of(view, say, ticks=True),
+        words=spoken(view, say),
+        cores=[
+            (r, view.tank.height_from_thickness(r.core.thickness, r.core.distance_from_wall))
+            for r in reversed(cores[-CORES:])
+        ],
+        stretches=STRETCHES,
+        rate=format_speed(view.estimate.rate, plant.units, signed=True) if view.known else "",
+        per_metre=say.in_unit(1.0),
+        may_log=visitor.may(Role.OPERATOR),
+    )
