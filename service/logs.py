@@ -38,6 +38,9 @@ def configure(level: str = "INFO", *, as_json: bool = True) -> None:
     root.setLevel(level)
     # APScheduler says each run at INFO; at our poll rates that is noise without news.
     logging.getLogger("apscheduler").setLevel(logging.WARNING)
+    # What goes wrong on a line reaches us as an error of its source; these say it again for every try, with tracebacks.
+    for library in ("pymodbus", "asyncua"):
+        logging.getLogger(library).setLevel(logging.CRITICAL)
     structlog.configure(
         processors=[*shared, structlog.stdlib.ProcessorFormatter.wrap_for_formatter],
         wrapper_class=structlog.stdlib.BoundLogger,

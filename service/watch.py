@@ -45,7 +45,11 @@ class Watch:
 
     def read(self, source: Connector) -> IngestReport:
         """Take in what one source has to offer."""
-        return ingest(source, self._plant.intake, self._plant.engine, self._clock)
+        tags = None
+        if isinstance(source, ForwardingSource):
+            # A file's reader knows the signals by itself; a device only knows its own addresses.
+            tags = {address: signal.tag for address, signal in self._plant.site.addresses(source.key).items()}
+        return ingest(source, self._plant.intake, self._plant.engine, self._clock, tags=tags)
 
     def read_all(self) -> list[IngestReport]:
         """Take in what every source has to offer, one after the other."""

@@ -110,7 +110,8 @@ class _Driver:
             else:
                 report, parts = self._file(first, deliveries)
             self._done.append(report)
-            log.info(
+            # A file is news; a device's answer, once a second, is not.
+            (log.info if first.content_hash is not None else log.debug)(
                 "ingested",
                 connector=key,
                 origin=report.origin,
