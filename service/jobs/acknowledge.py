@@ -28,6 +28,7 @@ from service.jobs.alarm_setup import AlarmSetup
 from service.jobs.situations import tank_histories
 from service.jobs.telling import REMEMBER, Change, Scene, write
 from service.storage.alarms import AlarmRecord, find_alarms, lock_alarms, save_alarm, told
+from service.storage.outbox import cancel_calls
 from service.storage.session import transaction
 from service.storage.site_tables import site_ids
 
@@ -163,6 +164,8 @@ def _do(
                 situation = history.at(now, history.estimates[-1] if history.estimates else None)
             change = Change(record=record, definition=definition, machine=taken.machine, transitions=taken.transitions)
             scene = Scene(tank=None if tank is None else tank.tank, situation=situation)
+            if isinstance(given, Acknowledge) and record.machine.occurred_at is not None:
+                cancel_calls(conn, record.id, record.machine.occurred_at, now, f"{given.who} has it")
             before = told(conn, [record.id], now - REMEMBER).get(record.id, [])
             messages = write(conn, setup, change, scene, before, now)
             save_alarm(conn, record.id, taken.machine)

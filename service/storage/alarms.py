@@ -204,11 +204,11 @@ def append_event(
 
 
 def told(conn: Connection, alarm_ids: Sequence[int], since: datetime) -> dict[int, list[Told]]:
-    """What was put on its way about these alarms since a time, oldest first."""
+    """What was put on its way about these alarms since a time and not called back, oldest first."""
     statement = (
         select(AlarmEvent.alarm_id, OutboxRow.key, OutboxRow.channel, OutboxRow.payload, OutboxRow.created_at)
         .join(AlarmEvent, AlarmEvent.id == OutboxRow.alarm_event_id)
-        .where(AlarmEvent.alarm_id.in_(alarm_ids), AlarmEvent.recorded_at >= since)
+        .where(AlarmEvent.alarm_id.in_(alarm_ids), AlarmEvent.recorded_at >= since, OutboxRow.status != "cancelled")
         .order_by(OutboxRow.created_at, OutboxRow.id)
     )
     found: dict[int, list[Told]] = {}

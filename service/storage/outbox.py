@@ -17,7 +17,7 @@ from sqlalchemy.dialects.postgresql import insert as upsert
 from service.alarms.retry import GiveUp
 from service.storage.tables import AlarmEvent, AlarmRow, DeliveryAttempt, OutboxRow
 
-WAITING, SENT, FAILED = "waiting", "sent", "failed"
+WAITING, SENT, FAILED, CANCELLED = "waiting", "sent", "failed", "cancelled"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -134,6 +134,25 @@ def record_failed(conn: Connection, outbox_id: int, at: datetime, *, give_up: Gi
         .values(status=FAILED, claimed_until=None)
     )
     _attempt(conn, outbox_id, at, outcome="failed", reason=f"{give_up}: {reason}", answer=answer)
+
+
+def cancel_calls(conn: Connection, alarm_id: int, occurred_at: datetime, now: datetime, why: str) -> int:
+    """Stop the calls about an occurrence that have not left yet, as somebody has it; what is in a worker's hand goes on."""
+    rows = conn.execute(
+        update(OutboxRow)
+        .where(
+            OutboxRow.alarm_event_id.in_(select(AlarmEvent.id).where(AlarmEvent.alarm_id == alarm_id)),
+            OutboxRow.status == WAITING,
+            OutboxRow.payload["kind"].as_string() == "alarm",
+            OutboxRow.payload["occurred_at"].as_string() == occurred_at.isoformat(),
+            (OutboxRow.claimed_until.is_(None)) | (OutboxRow.claimed_until <= now),
+        )
+        .values(status=CANCELLED)
+        .returning(OutboxRow.id)
+    ).all()
+    for row in rows:
+        _attempt(conn, row.id, now, outcome=CANCELLED, reason=why, answer="")
+    return len(rows)
 
 
 def health(conn: Connection) -> OutboxHealth:

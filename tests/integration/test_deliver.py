@@ -169,6 +169,16 @@ class TestFailing:
         assert back.sent == 2
         assert sorted(mailbox.recipients) == ["night@example.org", "supervisor@example.org"]
 
+    def test_a_call_that_has_not_left_is_stopped_when_somebody_has_the_alarm(self, plant: AlarmPlant) -> None:
+        mailbox = Mailbox(rcpt_answers=["450 4.7.1 greylisted"])
+        with mail_server(mailbox) as port:
+            channels: dict[str, Notifier] = {"email": notifier(port)}
+            hand_over(plant, channels, NIGHT + MINUTE)
+            acknowledge(plant.engine, plant.setup, TANKS, "east.high", who="Day shift", now=NIGHT + MINUTE)
+            run(plant, channels, Clock(NIGHT + MINUTE), timedelta(minutes=10))
+        assert mailbox.raw == []
+        assert attempts(plant) == ["retry", "cancelled"]
+
     def test_a_channel_with_a_defect_neither_loses_nor_stops(self, plant: AlarmPlant) -> None:
         class Broken:
             channel = "email"

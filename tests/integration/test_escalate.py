@@ -16,7 +16,7 @@ from service.jobs.acknowledge import acknowledge
 from service.jobs.evaluate import evaluate
 from service.storage.alarms import journal
 from service.storage.session import transaction
-from tests.alarm_plant import MINUTE, NIGHT, TANKS, AlarmPlant, alarm_setup
+from tests.alarm_plant import MINUTE, NIGHT, TANKS, AlarmPlant, alarm_setup, hand_over_all
 
 PEOPLE = tuple(
     Contact(name=name, email=f"{name.lower()}@example.org", phone=phone, channels=("email",))
@@ -57,6 +57,7 @@ def night(
         plant.believe(now, clearance(minute))
         done = evaluate(plant.engine, plant.setup, TANKS, plant.ids, projected={}, now=now)
         assert done.failed == {}
+        hand_over_all(plant, now)
     return now
 
 

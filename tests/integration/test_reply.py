@@ -17,7 +17,7 @@ from service.notify.sms_modem import Incoming
 from service.storage.alarms import alarms
 from service.storage.cores import current_cores
 from service.storage.session import transaction
-from tests.alarm_plant import MINUTE, NIGHT, TANKS, WEST, AlarmPlant, alarm_setup, definitions
+from tests.alarm_plant import MINUTE, NIGHT, TANKS, WEST, AlarmPlant, alarm_setup, definitions, hand_over_all
 
 ANNA = Contact(name="Anna", phone="+15550100101", channels=("sms",))
 BEN = Contact(name="Ben", phone="+15550100102", channels=("sms",), units="si")
@@ -39,6 +39,7 @@ def plant(engine: Engine) -> AlarmPlant:
         built.believe(now, 2.0, tank=WEST)
         done = evaluate(built.engine, built.setup, TANKS, built.ids, projected={}, now=now)
         assert done.failed == {}
+    hand_over_all(built, NIGHT + MINUTE)
     return built
 
 
