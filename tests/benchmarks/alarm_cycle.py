@@ -1,0 +1,117 @@
+"""Every tank in alarm at once: how long a look at all alarms takes, and how long until the last message is handed over.
+
+    python -m tests.benchmarks.alarm_cycle --tanks 1000
+
+Beside it the bare sending of the same messages through the same channel, in the same run. The tanks are invented.
+"""
+
+from __future__ import annotations
+
+import argparse
+import logging
+import tempfile
+import time
+from collections.abc import Callable
+from datetime import datetime
+from pathlib import Path
+from typing import TypeVar
+
+import structlog
+from sqlalchemy import Engine
+
+from service.domain.estimate import TankSetup
+from service.jobs.deliver import deliver
+from service.jobs.evaluate import evaluate
+from service.notify.base import Message
+from service.notify.smtp import SmtpAccount, SmtpNotifier
+from service.storage.alarms import sync_alarms
+from service.storage.embedded import EmbeddedServer
+from service.storage.schema import migrate
+from service.storage.session import make_engine, transaction
+from service.storage.site_tables import sync_site
+from tests.alarm_plant import MINUTE, NIGHT, NIGHT_OPERATOR, AlarmPlant, alarm_setup, definitions, tank_setup
+from tests.mail_server import Mailbox, mail_server
+
+T = TypeVar("T")
+
+
+def main() -> None:
+    """Run the storm and print the times."""
+    arguments = argparse.ArgumentParser(description="Alarm cycle with every tank in alarm.")
+    arguments.add_argument("--tanks", type=int, default=1000)
+    given = arguments.parse_args()
+    structlog.configure(wrapper_class=structlog.make_filtering_bound_logger(logging.CRITICAL))
+    with tempfile.TemporaryDirectory(prefix="underweir-cycle-", dir="/tmp") as folder:
+        Path(folder).chmod(0o711)
+        with EmbeddedServer(Path(folder) / "database") as server:
+            migrate(server.url)
+            engine = make_engine(server.url)
+            try:
+                tanks = [tank_setup(f"t{number}", f"Tank {number}") for number in range(given.tanks)]
+                storm(build(engine, tanks), tanks)
+            finally:
+                engine.dispose()
+
+
+def build(engine: Engine, tanks: list[TankSetup]) -> AlarmPlant:
+    """The plant with its tanks and alarms, and one person to tell."""
+    alarms = [definition for tank in tanks for definition in definitions(tank.tank.key)[:3]]
+    setup = alarm_setup(alarms=alarms, contacts=(NIGHT_OPERATOR,))
+    with transaction(engine) as conn:
+        ids = sync_site(conn, [t.tank for t in tanks], [signal for t in tanks for signal in t.blankets])
+        sync_alarms(conn, setup.definitions, NIGHT)
+    return AlarmPlant(engine, setup, ids)
+
+
+def storm(plant: AlarmPlant, tanks: list[TankSetup]) -> None:
+    """Quiet, then every tank beyond its danger limit."""
+
+    def look(at: datetime) -> int:
+        return evaluate(plant.engine, plant.setup, tanks, plant.ids, projected={}, now=at).messages
+
+    def believe(at: datetime, clearance: float) -> None:
+        for tank in tanks:
+            plant.believe(at, clearance, tank=tank)
+
+    believe(NIGHT, 2.0)
+    look(NIGHT)
+    believe(NIGHT + MINUTE, 2.0)
+    quiet, _ = timed(lambda: look(NIGHT + MINUTE))
+    believe(NIGHT + 2 * MINUTE, 0.3)
+    look(NIGHT + 2 * MINUTE)
+    now = NIGHT + 3 * MINUTE
+    believe(now, 0.3)
+    loud, written = timed(lambda: look(now))
+    mailbox = Mailbox()
+    with mail_server(mailbox) as port:
+        account = SmtpAccount(host="127.0.0.1", port=port, sender="underweir@example.org", security="none")
+        sending, done = timed(
+            lambda: deliver(plant.engine, plant.setup, {"email": SmtpNotifier(account)}, clock=lambda: now)
+        )
+        mails = [mail.get_body(("plain",)) for mail in mailbox.mails]
+        texts = [str(body.get_content()) for body in mails if body is not None]
+        bare, _ = timed(lambda: _bare(SmtpNotifier(account), texts, now))
+    print(f"tanks {len(tanks)}, messages {done.sent} (written with the last look {written})")
+    print(f"quiet look at every alarm      {quiet:7.2f} s, {quiet / len(tanks) * 1e3:.2f} ms a tank")
+    print(f"look with every tank in alarm  {loud:7.2f} s, {loud / len(tanks) * 1e3:.2f} ms a tank")
+    print(f"last message handed over after {loud + sending:7.2f} s")
+    print(f"delivery {sending:.2f} s, bare sending of as many {bare:.2f} s: {sending / bare:.2f} times")
+
+
+def timed(work: Callable[[], T]) -> tuple[float, T]:
+    """Seconds it took, and what came of it."""
+    begun = time.perf_counter()
+    result = work()
+    return time.perf_counter() - begun, result
+
+
+def _bare(notifier: SmtpNotifier, texts: list[str], now: datetime) -> None:
+    for number, words in enumerate(texts):
+        notifier.send(
+            Message(key=str(number), recipient="a@example.org", subject="bare", text=words, created_at=now), now
+        )
+    notifier.close()
+
+
+if __name__ == "__main__":
+    main()
