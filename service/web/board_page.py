@@ -94,7 +94,7 @@ def board_html(plant: WebPlant, view: BoardView, visitor: Visitor) -> str:
 def drawing_of(view: TankView, say: Words, *, ticks: bool = False) -> SectionDrawing:
     """The tank's picture."""
     marks = [
-        (name, limit, f"{name}, {say.clearance(limit)}" if ticks else name)
+        (name, limit, f"{name} {say.length(limit)}" if ticks else name)
         for name, limit in (("warning", view.warning_limit), ("danger", view.danger_limit))
         if limit is not None
     ]

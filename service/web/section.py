@@ -82,7 +82,7 @@ def draw(
     bottom = slope * reach * 100.0
     band = 1.96 * sd
     top = weir - _FREEBOARD - 30.0
-    size = max(0.05 * (right + _TROUGH), 26.0)
+    size = max((0.03 if tick_words else 0.05) * (right + _TROUGH), 22.0)
     return SectionDrawing(
         left=-_TROUGH - 12.0,
         top=top,

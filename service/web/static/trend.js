@@ -24,7 +24,7 @@
   const draw = (news) => {
     const from = Date.parse(news.start) / 1000, to = Date.parse(news.end) / 1000;
     const ink = colour("--ink"), quiet = colour("--line-strong");
-    const tables = [], series = [{}];
+    const tables = [], series = [{ label: "time", value: "{D} {MMM} {HH}:{mm}" }];
     const add = (table, options) => { tables.push(table); series.push({ spanGaps: true, points: { show: false }, ...options }); };
     const shown = (u, v) => (v == null ? "–" : `${v.toFixed(unit === "ft" ? 1 : 2)} ${unit}`);
     const low = edge(news.band, "low"), high = edge(news.band, "high");
@@ -47,7 +47,13 @@
       series, bands: [{ series: [1, 2], fill: colour("--line") }],
       scales: { x: { min: from, max: to } },
       axes: [
-        { stroke: ink, grid: { stroke: colour("--line"), width: 1 }, ticks: { stroke: quiet } },
+        { stroke: ink, grid: { stroke: colour("--line"), width: 1 }, ticks: { stroke: quiet }, values: [
+          [31536000, "{YYYY}", null, null, null, null, null, null, 1],
+          [2419200, "{MMM}", "\n{YYYY}", null, null, null, null, null, 1],
+          [86400, "{D} {MMM}", "\n{YYYY}", null, null, null, null, null, 1],
+          [60, "{HH}:{mm}", "\n{D} {MMM}", null, "\n{D} {MMM}", null, null, null, 1],
+          [1, "{HH}:{mm}:{ss}", "\n{D} {MMM}", null, "\n{D} {MMM}", null, null, null, 1],
+        ] },
         { stroke: ink, grid: { stroke: colour("--line"), width: 1 }, ticks: { stroke: quiet }, size: 46, values: (u, all) => all.map((v) => `${v}`) },
       ],
       cursor: { drag: { x: true, y: false } },

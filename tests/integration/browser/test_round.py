@@ -1,0 +1,135 @@
+"""A core logged on a phone: quickly, without a connection, and never twice."""
+
+from __future__ import annotations
+
+import pytest
+from playwright.sync_api import Browser, Page
+
+from service.domain.role import Role
+from service.storage.cores import CoreRecord, current_cores
+from service.storage.session import transaction
+from tests.alarm_plant import NIGHT
+from tests.integration.browser.test_pages import opened
+from tests.web_plant import WebSite
+
+pytestmark = [pytest.mark.browser, pytest.mark.slow]
+
+
+def stored(site: WebSite) -> list[CoreRecord]:
+    with transaction(site.web.engine) as conn:
+        return current_cores(conn, [site.plant.ids.tanks["east"]])
+
+
+def press(page: Page, digits: str) -> None:
+    for digit in digits:
+        page.click(f'#pad button[data-key="{digit}"]')
+
+
+def now_in_browser(site: WebSite, page: Page) -> None:
+    """The phone's clock agrees with the service's."""
+    page.clock.install(time=NIGHT)
+
+
+def test_a_core_takes_a_tank_its_digits_and_one_more_press(browser: Browser, site: WebSite) -> None:
+    site.plant.believe(NIGHT, 2.9)  # 1.1 m of sludge
+    with opened(browser, site, 360, 740, role=Role.OPERATOR) as page:
+        now_in_browser(site, page)
+        page.goto("/round")
+        page.click("text=East clarifier")
+        press(page, "3.6")
+        page.click("#keep")
+        page.wait_for_selector("text=✓ Kept.")
+        assert "3.6 ft of sludge in East clarifier" in page.inner_text("#said")
+        assert "The sensor" in page.inner_text("#said")
+    [record] = stored(site)
+    assert (record.typed_value, record.typed_unit) == (3.6, "ft")
+    assert record.core.taken_by == "Operator Person"
+
+
+def test_a_doubtful_core_is_asked_about_and_kept_when_confirmed(browser: Browser, site: WebSite) -> None:
+    site.plant.believe(NIGHT, 2.9)
+    with opened(browser, site, 360, 740, role=Role.OPERATOR) as page:
+        now_in_browser(site, page)
+        page.goto("/round?tank=east")
+        press(page, "9.9")
+        page.click("#keep")
+        page.wait_for_selector("text=Look again")
+        assert stored(site) == []
+        page.click("text=It is right: keep it")
+        page.wait_for_selector("text=✓ Kept.")
+    assert stored(site)[0].warnings == ("far from the estimate",)
+
+
+def test_what_cannot_be_is_refused_with_the_reason(browser: Browser, site: WebSite) -> None:
+    with opened(browser, site, 360, 740, role=Role.OPERATOR) as page:
+        now_in_browser(site, page)
+        page.goto("/round?tank=east")
+        press(page, "41")
+        page.click("#keep")
+        page.wait_for_selector("text=This cannot be")
+        assert "41 in" in page.inner_text("#said")  # the unit that would fit
+    assert stored(site) == []
+
+
+def test_without_a_connection_cores_wait_and_are_sent_once_with_their_own_time(browser: Browser, site: WebSite) -> None:
+    with opened(browser, site, 360, 740, role=Role.OPERATOR) as page:
+        page.goto("/round")
+        page.evaluate("navigator.serviceWorker.ready.then(() => true)")
+        page.goto("/round")  # now in the worker's hands
+        page.context.set_offline(True)
+        page.goto("/round")
+        assert "Log a core" in page.inner_text("h1")
+        now_in_browser(site, page)
+        page.reload()
+        for digits in ("3.6", "3.8"):
+            page.click("text=East clarifier")
+            press(page, digits)
+            page.click("#keep")
+            page.wait_for_selector("text=Kept on this device")
+        page.wait_for_selector("#queue-count >> text=2")
+        page.goto("/")
+        assert "No connection" in page.inner_text("h1")
+        page.goto("/round")
+        assert page.locator("#queue-list li").count() == 2
+        assert stored(site) == []
+        page.context.set_offline(False)
+        page.evaluate("Promise.all([underweir.sync(), underweir.sync()])")
+        page.wait_for_selector("#queue-count", state="hidden")
+    records = stored(site)
+    assert sorted(record.typed_value for record in records) == [3.6, 3.8]
+    assert all(abs((record.core.taken_at - NIGHT).total_seconds()) < 120 for record in records)
+
+
+def test_an_answer_lost_on_the_way_makes_no_second_core(browser: Browser, site: WebSite) -> None:
+    with opened(browser, site, 360, 740, role=Role.OPERATOR) as page:
+        now_in_browser(site, page)
+        page.goto("/round?tank=east")
+        lost: list[str] = []
+
+        def swallow(route: object) -> None:
+            if not lost:
+                lost.append("one")
+                route.fetch()  # type: ignore[attr-defined]  # the service keeps it …
+                route.abort()  # type: ignore[attr-defined]  # … and its answer never arrives
+            else:
+                route.continue_()  # type: ignore[attr-defined]
+
+        page.context.route("**/api/v1/cores", swallow)
+        press(page, "3.6")
+        page.click("#keep")
+        page.wait_for_selector("text=Kept on this device")
+        assert len(stored(site)) == 1
+        page.evaluate("underweir.sync()")
+        page.wait_for_selector("#queue-count", state="hidden")
+    assert len(stored(site)) == 1
+
+
+def test_the_cautions_come_by_themselves_once_in_a_shift(browser: Browser, site: WebSite) -> None:
+    with opened(browser, site, 360, 740, role=Role.OPERATOR) as page:
+        page.evaluate("localStorage.removeItem('uw-cautions')")
+        page.goto("/round")
+        assert page.is_visible("text=Stay behind the guard rail")
+        page.click("text=I know")
+        page.goto("/round")
+        assert not page.is_visible("text=Stay behind the guard rail")
+        assert page.is_visible("text=Cautions, and how to take a good core")
