@@ -19,6 +19,7 @@ from service.cli import (
     ingest,
     people,
     probe,
+    replay,
     run,
     sensors,
     status,
@@ -53,7 +54,7 @@ def _underweir(
     logs.configure("WARNING", as_json=False)
 
 
-for part in (demo, run, check, ingest, core, status, sensors, estimate, alarms, calls, probe, database, people):
+for part in (demo, run, check, ingest, core, status, sensors, estimate, replay, alarms, calls, probe, database, people):
     part.register(app)
 
 

@@ -1,0 +1,214 @@
+"""``underweir replay``: stored history run again as it was lived, and what other limits or delays would have given."""
+
+from __future__ import annotations
+
+import math
+from datetime import timedelta
+from pathlib import Path
+from typing import Annotated
+from zoneinfo import ZoneInfo
+
+import typer
+
+from service.alarms.comparison import Score
+from service.alarms.definition import AlarmKind
+from service.alarms.rehearsal import Line
+from service.bootstrap import database, settings_from_environment, wall_clock
+from service.cli.options import Json
+from service.cli.output import misused, say, say_json, say_table, warn
+from service.cli.times import moment
+from service.domain.display import format_duration, format_length, format_local_time
+from service.domain.estimate import TankSetup
+from service.domain.units import UnitSystem
+from service.errors import ConfigError
+from service.jobs.replay import TankReplay, replay
+from service.site.site import load_site
+from service.storage.session import transaction
+from service.storage.site_tables import site_ids
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command."""
+    app.command("replay")(_replay)
+
+
+def _replay(
+    start: Annotated[
+        str, typer.Option("--from", help="'12 h' (ago), '2026-03-14 20:00' (plant time) or ISO 8601.")
+    ] = "24 h",
+    end: Annotated[str, typer.Option("--to", help="As --from.")] = "now",
+    site: Annotated[
+        Path | None,
+        typer.Option(
+            "--site",
+            metavar="FILE",
+            help="Another site file to try; the one in force (UNDERWEIR_SITE_FILE) otherwise.",
+            show_default=False,
+        ),
+    ] = None,
+    tank: Annotated[str | None, typer.Option(help="Only this tank (its key).", show_default=False)] = None,
+    json: Json = False,
+) -> None:
+    """Run stored history again as it was lived, knowing at every moment only what had arrived by then.
+
+    Prints the journal, and what other limits or on-delays would have given. Sends nothing and changes nothing. Nobody
+    answers in a replay, so acknowledgements and shelves of that time are left out.
+    """
+    now = wall_clock()
+    settings = settings_from_environment()
+    tried = load_site(site or settings.site_file)
+    zone, units = tried.time_zone, tried.units
+    first, last = moment(start, zone, now), moment(end, zone, now)
+    if first >= last:
+        misused("--from must be before --to")
+    setups = tried.setups()
+    if tank is not None:
+        setups = tuple(setup for setup in setups if setup.tank.key == tank)
+        if not setups:
+            misused(f"there is no tank {tank!r}; known: {', '.join(tried.tanks())}")
+    with database(settings) as engine:
+        with transaction(engine) as conn:
+            ids = site_ids(conn)
+        for setup in setups:
+            for signal in (*setup.blankets, *setup.others):
+                if signal.tag not in ids.signals:
+                    warn(
+                        f"{setup.tank.key}: nothing was ever stored of signal {signal.tag}; it is silent in the replay"
+                    )
+        told = replay(
+            engine,
+            setups,
+            tried.alarm_definitions(),
+            ids,
+            start=first,
+            end=last,
+            system=units,
+            stored=_in_force(settings.site_file),
+        )
+    if json:
+        say_json(
+            {
+                "from": first,
+                "to": last,
+                "site": tried.name,
+                "tanks": [_tank(found) for found in told],
+            }
+        )
+        return
+    say(f"{tried.name}, replayed from {format_local_time(first, zone)} to {format_local_time(last, zone)}")
+    for found in told:
+        _say_tank(found, zone, units)
+
+
+def _in_force(site_file: Path) -> dict[str, TankSetup]:
+    """The tanks as the service knows them; none where its site file cannot be read from here."""
+    try:
+        return {setup.tank.key: setup for setup in load_site(site_file).setups()}
+    except ConfigError:
+        return {}
+
+
+def _say_tank(found: TankReplay, zone: ZoneInfo, units: UnitSystem) -> None:
+    say(f"\n{found.tank}: {found.readings} readings arrived")
+    for line in sorted(found.lines, key=lambda line: line.transition.at):
+        say(f"  {format_local_time(line.transition.at, zone)}  {_sentence(line)}")
+    say("\n  what the alarms did")
+    say_table(
+        ("  alarm", "raised", "in alarm", "warned of", "ahead (median)"),
+        [
+            (f"  {s.definition.key}", str(s.raised), format_duration(s.in_alarm), _warned(s), _ahead(s))
+            for s in found.comparison.own
+        ],
+    )
+    if not found.comparison.trials:
+        return
+    say("\n  what other limits and delays would have given")
+    say_table(
+        ("  alarm", "limit", "on-delay", "raised", "in alarm", "warned of", "ahead (median)"),
+        [
+            (
+                f"  {s.definition.key}",
+                format_length(s.definition.limit or 0.0, units),
+                _delay(s.definition.on_delay),
+                str(s.raised),
+                format_duration(s.in_alarm),
+                _warned(s),
+                _ahead(s),
+            )
+            for s in found.comparison.trials
+        ],
+    )
+
+
+def _sentence(line: Line) -> str:
+    moved = line.transition
+    words = f"{line.definition.key}: {moved.event}, {moved.from_state} → {moved.to_state} ({moved.reason})"
+    waited = line.known_at - moved.at
+    return words if waited < timedelta(minutes=2) else f"{words}; decided {format_duration(waited)} later"
+
+
+def _warned(score: Score) -> str:
+    """Of how many dangers it warned."""
+    return f"{len(score.leads) - score.missed} of {len(score.leads)}" if score.leads else "–"
+
+
+def _ahead(score: Score) -> str:
+    return "–" if score.median_lead is None else format_duration(score.median_lead)
+
+
+def _delay(span: timedelta) -> str:
+    return "none" if not span else format_duration(span)
+
+
+def _tank(found: TankReplay) -> dict[str, object]:
+    return {
+        "tank": found.tank,
+        "readings": found.readings,
+        "looks": found.looks,
+        "journal": [
+            {
+                "at": line.transition.at,
+                "decided_at": line.known_at,
+                "alarm": line.definition.key,
+                "event": line.transition.event,
+                "from_state": line.transition.from_state,
+                "to_state": line.transition.to_state,
+                "reason": line.transition.reason,
+                "rule_reason": line.transition.rule_reason,
+                "value_si": _finite(line.transition.value),
+            }
+            for line in found.lines
+        ],
+        "dangers": [{"at": danger.at, "kind": danger.kind} for danger in found.comparison.dangers],
+        "alarms": [_score(score) for score in found.comparison.own],
+        "trials": [_score(score) for score in found.comparison.trials],
+    }
+
+
+def _finite(value: float | None) -> float | None:
+    return value if value is not None and math.isfinite(value) else None
+
+
+def _score(score: Score) -> dict[str, object]:
+    definition = score.definition
+    length = definition.kind in (AlarmKind.HIGH, AlarmKind.HIGH_HIGH)
+    return {
+        "alarm": definition.key,
+        "kind": definition.kind,
+        "limit_m" if length else "limit_si": definition.limit,
+        "limit_change_m" if length else "limit_change_si": score.limit_change,
+        "on_delay_s": definition.on_delay.total_seconds(),
+        "raised": score.raised,
+        "in_alarm_h": score.in_alarm / timedelta(hours=1),
+        "standing_at_end": score.standing,
+        "missed": score.missed,
+        "leads": [
+            {
+                "danger_at": lead.danger.at,
+                "danger": lead.danger.kind,
+                "lead_min": None if lead.lead is None else lead.lead / timedelta(minutes=1),
+            }
+            for lead in score.leads
+        ],
+        "median_lead_min": None if score.median_lead is None else score.median_lead / timedelta(minutes=1),
+    }
