@@ -262,6 +262,24 @@ def test_an_outage_is_read_back_where_there_is_history(
         assert connector.health().problems == ()
 
 
+def test_nothing_is_ever_written_or_called(historian: OpcuaPlant, opened: Callable[..., OpcuaConnector]) -> None:
+    def encoded(number: int) -> bytes:
+        # A request begins with its type as a four-byte node id: 01, namespace 0, number (OPC 10000-6, 5.2.2.9).
+        return b"\x01\x00" + number.to_bytes(2, "little")
+
+    with FaultProxy(historian.port) as proxy:
+        connector = opened(f"opc.tcp://127.0.0.1:{proxy.port}/plant", 2)
+        gather(connector, bool)
+        read_once(opened(f"opc.tcp://127.0.0.1:{proxy.port}/plant", 2), {"seen_to": now().isoformat()})
+        connector.probe()
+        connector.close()
+        sent = bytes(proxy.sent)
+    # Binary encoding ids of requests (OPC 10000-6, annex A): read 631, history read 664, create monitored items 751;
+    # write 673, history update 700, call 712, add nodes 488, delete nodes 500.
+    assert all(encoded(number) in sent for number in (631, 664, 751))
+    assert not any(encoded(number) in sent for number in (673, 700, 712, 488, 500))
+
+
 def test_an_hour_away_is_read_back_to_the_second(historian: OpcuaPlant, opened: Callable[..., OpcuaConnector]) -> None:
     # The hour is simulated: the plant's values bear its times, and the connector was last here when it began.
     left = now().replace(microsecond=0) - timedelta(hours=1)
