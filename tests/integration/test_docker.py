@@ -12,6 +12,7 @@ from pathlib import Path
 
 import psycopg
 import pytest
+from pip._internal.models.index import PyPI
 
 from service.storage.locks import wait_until
 from service.storage.schema import current_revision, head_revision
@@ -22,7 +23,7 @@ pytestmark = [pytest.mark.docker, pytest.mark.slow, pytest.mark.timeout(1500)]
 REPOSITORY = Path(__file__).parents[2]
 
 #: Packages are checked by their hashes, so a proxy that signs anew what it lets through does not matter to the build.
-TRUSTED = "pypi.org files.pythonhosted.org"
+TRUSTED = f"{PyPI.netloc} {PyPI.file_storage_domain}"
 
 
 def run(*command: str, cwd: Path | None = None, env: dict[str, str] | None = None) -> str:
