@@ -3,14 +3,12 @@
 from __future__ import annotations
 
 import json
-import threading
 from collections.abc import Callable, Iterator
 from datetime import datetime, timedelta
 from typing import Any
 from zoneinfo import ZoneInfo
 
 import pytest
-from fastapi import FastAPI
 from requests import Response, Session
 from sqlalchemy import Engine, text
 
@@ -23,11 +21,9 @@ from service.notify.links import AlarmLinks
 from service.storage.connector_state import connector_health
 from service.storage.readings import readings_between
 from service.storage.session import transaction
-from service.web import problems, push
-from service.web.guard import Guard
+from service.web.app import create_app
 from service.web.plant import WebPlant
 from service.web.server import WebServer, listen
-from service.web.signing import Signer
 from tests.ingest_victim import plant as described_plant
 from tests.plant import NIGHT, NOON, describe
 
@@ -41,8 +37,7 @@ def url(engine: Engine) -> Iterator[str]:
     with transaction(engine) as conn:
         ids = describe(conn)
     zone = ZoneInfo("America/New_York")
-    app = FastAPI()
-    app.state.plant = WebPlant(
+    plant = WebPlant(
         engine=engine,
         name="Invented",
         units="si",
@@ -62,12 +57,7 @@ def url(engine: Engine) -> Iterator[str]:
         links=AlarmLinks(SECRET, None),
         clock=lambda: NOON,
     )
-    app.state.signer = Signer(SECRET)
-    app.state.stopping = threading.Event()
-    app.include_router(push.router)
-    problems.register(app)
-    app.add_middleware(Guard)
-    server = WebServer(app, listen("127.0.0.1", 0))
+    server = WebServer(create_app(plant), listen("127.0.0.1", 0))
     server.start()
     yield f"{server.address}/api/v1/readings"
     server.stop()
