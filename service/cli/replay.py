@@ -58,7 +58,7 @@ def _replay(
     settings = settings_from_environment()
     tried = load_site(site or settings.site_file)
     zone, units = tried.time_zone, tried.units
-    first, last = moment(start, zone, now), moment(end, zone, now)
+    first, last = moment(start, zone, now), min(moment(end, zone, now), now)
     if first >= last:
         misused("--from must be before --to")
     setups = tried.setups()

@@ -176,9 +176,10 @@ class Refold:
         if self._newest is None:
             return
         self._marks.append(Mark(self._newest, self.state, _twin(self.heading)))
-        if len(self._marks) > NEWEST_MARKS:
-            one, next_one = self._marks[-NEWEST_MARKS - 1], self._marks[-NEWEST_MARKS]
-            if _hour(one.time) == _hour(next_one.time):
+        # The oldest stays: it may be the only one before something that is still to come.
+        if len(self._marks) > NEWEST_MARKS + 1:
+            one, following = self._marks[-NEWEST_MARKS - 1], self._marks[-NEWEST_MARKS]
+            if _hour(one.time) == _hour(following.time):
                 del self._marks[-NEWEST_MARKS - 1]
 
     def _insert(self, event: Event) -> None:

@@ -72,7 +72,7 @@ def replay(
         with _reading_only(engine) as conn:
             stage = Stage.of(conn, setup, ids, start, end, reusable=stored.get(setup.tank.key) == setup)
         own = [definition for definition in definitions if definition.tank == setup.tank.key]
-        told.append(_run(stage, Rehearsal(own, system), start, end))
+        told.append(rehearse(stage, Rehearsal(own, system), start, end))
         log.info("replayed", tank=setup.tank.key, looks=told[-1].looks)
     return told
 
@@ -84,7 +84,7 @@ def _reading_only(engine: Engine) -> Iterator[Connection]:
         yield conn
 
 
-def _run(stage: Stage, rehearsal: Rehearsal, start: datetime, end: datetime) -> TankReplay:
+def rehearse(stage: Stage, rehearsal: Rehearsal, start: datetime, end: datetime) -> TankReplay:
     """Take everything in as it came, and look at the alarms as the service does."""
     arrivals = stage.arrivals()
     stage.take_known(arrivals)
