@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from service.alarms.comparison import compare, spells
 from service.alarms.definition import AlarmDefinition, AlarmKind
-from service.alarms.machine import Evaluate, Machine, step
+from service.alarms.machine import Evaluate, Machine, Transition, step
 from service.alarms.rehearsal import Rehearsal, Track
 from service.alarms.rules import Condition, RuleReason, Situation, Verdict
 from service.domain.estimate import Estimate, EstimateReason, Trust
@@ -57,7 +57,7 @@ def test_sparing_work_changes_no_transition(
         key="a", kind=AlarmKind.HIGH, tank="east", on_delay=on * MINUTE, off_delay=off * MINUTE, latching=latching
     )
     track, machine, at = Track(definition), Machine(), START
-    expected = []
+    expected: list[Transition] = []
     for condition, live, minutes in looks:
         at += minutes * MINUTE
         verdict = Verdict(condition=condition, reason=RuleReason.BEYOND_LIMIT)
