@@ -115,10 +115,7 @@ def _say_tank(found: TankReplay, zone: ZoneInfo, units: UnitSystem) -> None:
     say("\n  what the alarms did")
     say_table(
         ("  alarm", "raised", "in alarm", "warned of", "ahead (median)"),
-        [
-            (f"  {s.definition.key}", str(s.raised), format_duration(s.in_alarm), _warned(s), _ahead(s))
-            for s in found.comparison.own
-        ],
+        [(f"  {s.definition.key}", str(s.raised), _stood(s), _warned(s), _ahead(s)) for s in found.comparison.own],
     )
     if not found.comparison.trials:
         return
@@ -131,7 +128,7 @@ def _say_tank(found: TankReplay, zone: ZoneInfo, units: UnitSystem) -> None:
                 format_length(s.definition.limit or 0.0, units),
                 _delay(s.definition.on_delay),
                 str(s.raised),
-                format_duration(s.in_alarm),
+                _stood(s),
                 _warned(s),
                 _ahead(s),
             )
@@ -145,6 +142,10 @@ def _sentence(line: Line) -> str:
     words = f"{line.definition.key}: {moved.event}, {moved.from_state} → {moved.to_state} ({moved.reason})"
     waited = line.known_at - moved.at
     return words if waited < timedelta(minutes=2) else f"{words}; decided {format_duration(waited)} later"
+
+
+def _stood(score: Score) -> str:
+    return format_duration(score.in_alarm) if score.raised else "–"
 
 
 def _warned(score: Score) -> str:
