@@ -9,6 +9,8 @@ from datetime import UTC, datetime
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
+import numpy as np
+
 from service.demo.plant import BLANKET_TAGS, CHANNEL_TAGS, OPERATOR, TANKS, TIME_ZONE
 from service.domain.units import from_si
 from service.simulator.coring import Blunder, CoreRecord
@@ -19,6 +21,7 @@ class Exporter:
     """Drops one file of readings per interval, and one per round of cores as it is typed in."""
 
     def __init__(self, recording: Recording, readings: Path, cores: Path) -> None:
+        self._recording = recording
         self._readings, self._cores = readings, cores
         self._columns: dict[str, dict[int, float]] = {}
         for tag, sensor in zip(BLANKET_TAGS, recording.sensors, strict=True):
@@ -31,6 +34,17 @@ class Exporter:
             self._columns[tag] = {second: from_si(value, unit) for second, value in values if math.isfinite(value)}
         self._to_enter = [*self._round_before(recording), *recording.cores]
         self._zone = ZoneInfo(TIME_ZONE)
+
+    def live(self, at: datetime) -> tuple[tuple[float, float], float]:
+        """What the live devices show then: return flows of both tanks [MGD], feed solids [mg/L]."""
+        second = int(at.timestamp())
+
+        def then(kind: str, tank: int | None, unit: str) -> float:
+            channel = self._recording.channel(kind, tank)
+            known = np.isfinite(channel.value)
+            return from_si(float(np.interp(second, channel.seconds[known], channel.value[known])), unit)
+
+        return (then("return_flow", 0, "MGD"), then("return_flow", 1, "MGD")), then("feed_solids", None, "mg/L")
 
     def drop_readings(self, after: datetime, until: datetime) -> Path:
         """Export what was measured at after < time ≤ until."""

@@ -15,7 +15,7 @@ class MailSink:
 
     def __init__(self) -> None:
         self.mails: list[EmailMessage] = []
-        self.port = _free_port()
+        self.port = free_port()
         self._controller = Controller(self, hostname="127.0.0.1", port=self.port)
 
     async def handle_DATA(  # noqa: N802  (aiosmtpd calls it by this name)
@@ -35,7 +35,8 @@ class MailSink:
         self._controller.stop()
 
 
-def _free_port() -> int:
+def free_port() -> int:
+    """A TCP port of the loopback interface that nothing listens on now."""
     # The controller cannot be asked for "any port": it connects to the number it was given to see whether it is up.
     with socket.socket() as probe:
         probe.bind(("127.0.0.1", 0))

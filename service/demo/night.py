@@ -10,6 +10,7 @@ from pathlib import Path
 
 from service.bootstrap import Installation, opened
 from service.demo.album import nights_of
+from service.demo.devices import Devices
 from service.demo.exports import Exporter, described
 from service.demo.mail_sink import MailSink
 from service.demo.picture import draw_night
@@ -49,15 +50,19 @@ def show(folder: Path, say: Callable[[str], None]) -> Path:
     start = datetime.fromtimestamp(int(recording.truth.seconds[0]), UTC)
     end = datetime.fromtimestamp(int(recording.truth.seconds[-1]), UTC)
     clock = Clock(start)
-    with _stage(folder, clock) as (plant, mails):
+    with Devices() as devices, _stage(folder, clock, devices) as (plant, mails):
         sources = sources_of(plant.site, plant.engine, clock)
         watch = Watch(plant, sources, clock)
         exporter = Exporter(recording, plant.site.folder("drop/readings"), plant.site.folder("drop/cores"))
         told = Teller(plant, mails, folder / "mails", say)
-        say(f"files are dropped into {plant.site.folder('drop')}, mail goes to a server on 127.0.0.1 only\n")
+        say(
+            f"files are dropped into {plant.site.folder('drop')}; a Modbus panel and an OPC UA server run beside it;"
+            " mail goes to a server on 127.0.0.1 only\n"
+        )
         while clock.now < end:
             before, clock.now = clock.now, min(clock.now + TICK, end)
             exporter.drop_readings(before, clock.now)
+            devices.show(*exporter.live(clock.now), clock.now)
             if cores := exporter.drop_cores(clock.now):
                 told.line(clock.now, f"hand cores typed in: {described(cores)}")
             # A folder takes a file it has seen twice unchanged; the night's clock does not wait for the second look.
@@ -87,12 +92,13 @@ def show(folder: Path, say: Callable[[str], None]) -> Path:
 
 
 @contextmanager
-def _stage(folder: Path, clock: Clock) -> Iterator[tuple[Installation, MailSink]]:
+def _stage(folder: Path, clock: Clock, devices: Devices) -> Iterator[tuple[Installation, MailSink]]:
     (folder / "drop" / "readings").mkdir(parents=True, exist_ok=True)
     (folder / "drop" / "cores").mkdir(exist_ok=True)
     (folder / "mails").mkdir(exist_ok=True)
     site_file = folder / "site.toml"
-    site_file.write_text(SITE, encoding="utf-8")
+    site = SITE.format(modbus_port=devices.modbus_port, opcua_port=devices.opcua_port)
+    site_file.write_text(site, encoding="utf-8")
     # The database is thrown away afterwards; in /tmp it can be reached by the account the server runs as.
     with tempfile.TemporaryDirectory(prefix="underweir-demo-") as data, MailSink() as mails:
         Path(data).chmod(0o711)

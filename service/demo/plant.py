@@ -5,6 +5,7 @@ from __future__ import annotations
 TIME_ZONE = "America/New_York"
 OPERATOR = "M. Okafor (invented)"
 
+#: With places for the two devices' ports.
 SITE = """\
 [site]
 name = "Larkmere Flats Water Reclamation (invented)"
@@ -41,6 +42,7 @@ arm_period = "33 min"
 
 [[signal]]
 tag = "T1.BLANKET"
+connector = "scada-export"
 kind = "blanket"
 tank = "tank-1"
 unit = "ft"
@@ -53,6 +55,7 @@ stale_after = "10 min"
 
 [[signal]]
 tag = "T2.BLANKET"
+connector = "scada-export"
 kind = "blanket"
 tank = "tank-2"
 unit = "ft"
@@ -65,6 +68,7 @@ stale_after = "10 min"
 
 [[signal]]
 tag = "T1.FLOW"
+connector = "scada-export"
 kind = "flow"
 tank = "tank-1"
 unit = "MGD"
@@ -73,6 +77,7 @@ high = 20
 
 [[signal]]
 tag = "T2.FLOW"
+connector = "scada-export"
 kind = "flow"
 tank = "tank-2"
 unit = "MGD"
@@ -81,6 +86,7 @@ high = 20
 
 [[signal]]
 tag = "T1.RETURN"
+connector = "pump-panel"
 kind = "return_flow"
 tank = "tank-1"
 unit = "MGD"
@@ -89,6 +95,7 @@ high = 8
 
 [[signal]]
 tag = "T2.RETURN"
+connector = "pump-panel"
 kind = "return_flow"
 tank = "tank-2"
 unit = "MGD"
@@ -97,6 +104,7 @@ high = 8
 
 [[signal]]
 tag = "FEED.SOLIDS"
+connector = "aeration-server"
 kind = "feed_solids"
 unit = "mg/L"
 low = 0
@@ -109,6 +117,36 @@ kind = "csv"
 folder = "drop/readings"
 layout = "wide"
 settle = "0 s"
+
+[[connector]]
+key = "pump-panel"
+kind = "modbus"
+host = "127.0.0.1"
+port = {modbus_port}
+
+[[connector.device]]
+unit = 1
+
+[[connector.device.point]]
+name = "T1.RETURN"
+address = 0
+type = "float32"
+
+[[connector.device.point]]
+name = "T2.RETURN"
+address = 2
+type = "float32"
+
+[[connector]]
+key = "aeration-server"
+kind = "opcua"
+endpoint = "opc.tcp://127.0.0.1:{opcua_port}/plant"
+watch = "poll"
+history = false
+
+[[connector.item]]
+name = "FEED.SOLIDS"
+node = "ns=2;s=Feed.Solids"
 
 [[connector]]
 key = "core-sheets"
@@ -151,13 +189,10 @@ email = "instruments@example.org"
 priorities = ["low"]
 """
 
-#: Tags of the simulated channels: (kind, tank number) of the simulator to tag and unit of the site file.
+#: Columns of the export: (kind, tank number) of the simulator to tag and unit of the site file.
 CHANNEL_TAGS: dict[tuple[str, int | None], tuple[str, str]] = {
     ("flow", 0): ("T1.FLOW", "MGD"),
     ("flow", 1): ("T2.FLOW", "MGD"),
-    ("return_flow", 0): ("T1.RETURN", "MGD"),
-    ("return_flow", 1): ("T2.RETURN", "MGD"),
-    ("feed_solids", None): ("FEED.SOLIDS", "mg/L"),
 }
 BLANKET_TAGS = ("T1.BLANKET", "T2.BLANKET")
 TANKS = ("tank-1", "tank-2")
