@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from fastapi import HTTPException, Request, Response
+from fastapi import Request, Response
 from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import MutableHeaders
+from starlette.responses import PlainTextResponse
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 #: More than any form or batch of ours needs.
@@ -38,6 +39,13 @@ HEADERS = {
 }
 
 
+_TOO_LARGE = PlainTextResponse(f"More than {LARGEST_BODY // 1024 // 1024} MiB is not taken at once.\n", status_code=413)
+
+
+class TooLarge(Exception):
+    """A request's body passed the limit."""
+
+
 class Guard:
     """Puts the headers on every answer, also on that to a failure, and refuses bodies beyond the limit."""
 
@@ -52,18 +60,26 @@ class Guard:
         if scope["type"] != "http":
             await self._app(scope, receive, send)
             return
-        taken, started = 0, False
+        taken, started, refused = 0, False, False
 
         async def limited() -> Message:
-            nonlocal taken
+            nonlocal taken, refused
             message = await receive()
             taken += len(message.get("body", b""))
             if taken > self._largest:
-                raise HTTPException(413, f"More than {self._largest // 1024 // 1024} MiB is not taken at once.")
+                refused = True
+                raise TooLarge
             return message
 
         async def guarded(message: Message) -> None:
-            nonlocal started
+            nonlocal started, refused
+            if refused:
+                # Whoever reads bodies takes our refusal for a body that cannot be parsed: what is said is said here.
+                if not started:
+                    refused = False
+                    await _TOO_LARGE(scope, receive, guarded)
+                    refused = True
+                return
             if message["type"] == "http.response.start":
                 started = True
                 headers = MutableHeaders(scope=message)
@@ -76,6 +92,10 @@ class Guard:
 
         try:
             await self._app(scope, limited, guarded)
+        except TooLarge:
+            if not started:
+                refused = False
+                await _TOO_LARGE(scope, receive, guarded)
         except Exception as error:  # the last line of defence: nobody sees our inside, and the browser stays strict
             answer = await run_in_threadpool(self._failed, Request(scope), error)
             if started:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import traceback
 from collections.abc import Mapping
 from http import HTTPStatus
 from typing import Any
@@ -76,7 +77,9 @@ def _service(request: Request, error: Exception) -> Response:
 
 def unforeseen(request: Request, error: Exception) -> Response:
     """What is answered when nobody foresaw what happened; it is in the log."""
-    log.error("page failed", path=request.url.path, exc_info=error)
+    # As text: a renderer that shows every variable of every frame would take minutes, and could show a secret.
+    trace = "".join(traceback.format_exception(error, limit=-15))
+    log.error("page failed", path=request.url.path, trace=trace)
     return _answer(request, 500, "Something went wrong here; it is in the log.")
 
 
