@@ -93,7 +93,11 @@ def solids_loading(setup: TankSetup, heading: Heading, now: datetime) -> float |
     seen = conditions(setup, heading, now)
     if seen.flow is None or seen.feed_solids is None:
         return None
-    return solids_loading_rate(seen.flow, seen.return_flow or 0.0, seen.feed_solids, setup.tank.area)
+    # A secondary tank is fed with its return flow too: leaving out what is not measured would understate the load.
+    if seen.return_flow is None and setup.tank.kind is TankKind.SECONDARY:
+        return None
+    fed_back = seen.return_flow if setup.tank.kind is TankKind.SECONDARY else 0.0
+    return solids_loading_rate(seen.flow, fed_back or 0.0, seen.feed_solids, setup.tank.area)
 
 
 def heading_to_json(heading: Heading) -> dict[str, Any]:
