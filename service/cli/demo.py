@@ -19,6 +19,9 @@ def _demo(
     folder: Annotated[
         Path, typer.Option("--folder", help="Where the files, the mails and the picture go; made when missing.")
     ] = Path("underweir-demo"),
+    pages: Annotated[
+        bool, typer.Option("--pages", help="Afterwards show the plant on pages, to this machine only, until Ctrl-C.")
+    ] = False,
 ) -> None:
     """Show the job: an invented two-tank plant on a storm night, at high speed.
 
@@ -28,4 +31,4 @@ def _demo(
     # Only this command needs the simulator and the drawing library; loading them would slow down every other.
     from service.demo.night import show
 
-    show(folder.absolute(), say)
+    show(folder.absolute(), say, pages=pages)

@@ -13,6 +13,7 @@ from service.demo.album import nights_of
 from service.demo.devices import Devices
 from service.demo.exports import Exporter, described
 from service.demo.mail_sink import MailSink
+from service.demo.pages import serve_until_stopped
 from service.demo.picture import draw_night
 from service.demo.plant import SITE
 from service.demo.teller import Teller
@@ -37,13 +38,14 @@ class Clock:
         return self.now
 
 
-def show(folder: Path, say: Callable[[str], None]) -> Path:
+def show(folder: Path, say: Callable[[str], None], *, pages: bool = False) -> Path:
     """Run the night and return the picture's path.
 
     Parameters
     ----------
     folder : where files, mails and picture go.
     say : told every line for the person watching.
+    pages : serve the pages afterwards, on this machine only, until Ctrl-C.
     """
     say("An invented plant with two clarifiers, on a storm night. One sensor fouls and reads low; hand cores tell.")
     recording = run(storm_night(), SEED)
@@ -86,6 +88,8 @@ def show(folder: Path, say: Callable[[str], None]) -> Path:
             title=f"{plant.site.name}: the storm night",
         )
         told.sum_up()
+        if pages:
+            serve_until_stopped(plant, clock.now, say)
     say(f"\nThe picture of the night: {picture}")
     say(f"The mails as they were sent: {folder / 'mails'}")
     return picture

@@ -29,13 +29,16 @@ from service.web.plant import Plant, WebPlant
 router = APIRouter(include_in_schema=False)
 Anybody = Annotated[Visitor, Depends(Public("whoever signs in is not known yet"))]
 
+_THIS_MACHINE = frozenset({"127.0.0.1", "localhost", "::1"})
+
 
 @router.get("/sign-in")
 def form(request: Request, plant: Plant, visitor: Anybody, to: str = "/") -> Response:
     """The form; the demo's guest is let in at once."""
     if visitor.person is not None:
         return RedirectResponse(_inside(to), status_code=303)
-    if plant.guest is not None:
+    # Named as this machine: a page elsewhere that made its own name point here must not become the guest.
+    if plant.guest is not None and request.url.hostname in _THIS_MACHINE:
         return _guest(request, plant, visitor, to)
     return _form(request, plant, visitor, to)
 
