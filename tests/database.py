@@ -30,6 +30,8 @@ KINDS = ("url", "container", "embedded")
 #: Data of tests need not survive a power cut.
 FAST = {"fsync": "off", "synchronous_commit": "off", "full_page_writes": "off", "max_connections": "200"}
 
+LONGEST_RUN_S = 4 * 3600
+
 
 def docker_problem(*images: str) -> str:
     """Return why no Docker engine can be used, or one of the images cannot be had; empty when all is well."""
@@ -168,7 +170,9 @@ class TestServer:
             from testcontainers.community.postgres import PostgresContainer
 
             settings = " ".join(f"-c {name}={value}" for name, value in FAST.items())
-            container = PostgresContainer(image(), driver=None).with_command(f"postgres {settings}")
+            # A run that is killed leaves its container behind: it ends by itself after some hours, and removes itself.
+            command = f"timeout {LONGEST_RUN_S} docker-entrypoint.sh postgres {settings}"
+            container = PostgresContainer(image(), driver=None).with_command(command).with_kwargs(auto_remove=True)
             container.start()
             _write(note, f"{container.get_wrapped_container().id}\n{container.get_connection_url()}")
         return note.read_text().splitlines()[1]
