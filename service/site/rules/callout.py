@@ -84,6 +84,14 @@ def _check_ways(draft: Draft, report: Report) -> None:
     ways: list[Entry[Any]] = [*draft.gateways, *draft.modems]
     for extra in ways[1:]:
         report.error(extra, None, "is a second way for text messages", "keep one [[gateway]] or one [[modem]]")
-    wants = next((c for c in draft.contacts if c.section.channels is not None and "sms" in c.section.channels), None)
+    # A contact without a number is told that first: one mistake gives one finding.
+    wants = next(
+        (
+            c
+            for c in draft.contacts
+            if c.has("phone") and c.section.channels is not None and "sms" in c.section.channels
+        ),
+        None,
+    )
     if wants is not None and not ways and not draft.incomplete & {"gateway", "modem"}:
         report.warning(wants, "channels", '"sms" has no way out of the plant', "write a [[gateway]] or a [[modem]]")
