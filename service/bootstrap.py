@@ -185,6 +185,7 @@ def database(settings: Settings) -> Iterator[Engine]:
         with _ready(settings.database_url.get_secret_value()) as engine:
             yield engine
         return
+    _make_passable(settings.data_dir)
     with EmbeddedServer(settings.data_dir / "database") as server, _ready(server.url) as engine:
         yield engine
 
@@ -221,6 +222,13 @@ def _described(engine: Engine, site: Site, now: datetime) -> SiteIds:
         ids = sync_site(conn, site.tanks().values(), site.signals().values())
         sync_alarms(conn, site.alarm_definitions(), now)
         return ids
+
+
+def _make_passable(folder: Path) -> None:
+    """Make the data folder, if it is not there, so that the account the server runs as may pass through, whatever the umask."""
+    if not folder.exists():
+        folder.mkdir(parents=True)
+        folder.chmod(0o711)
 
 
 @contextmanager
