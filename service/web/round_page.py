@@ -245,7 +245,7 @@ def _tiles(request: Request, plant: WebPlant) -> list[dict[str, str]]:
             {
                 "key": view.tank.key,
                 "label": view.tank.label,
-                "now": f"now {say.clearance(view.clearance)}".removesuffix(" the weir") if view.known else "not known",
+                "now": say.clearance(view.clearance).removesuffix(" the weir") if view.known else "not known",
                 "last": "no core yet" if core is None else say.length(core.thickness),
                 "spot": say.number(view.tank.core_distance_from_wall),
             }
