@@ -11,8 +11,9 @@ from datetime import datetime, timedelta
 from service.alarms.definition import AlarmDefinition, AlarmKind, Priority
 from service.alarms.machine import AWAITING, QUIET, AlarmState
 from service.domain.estimate import Assessment, Estimate, EstimateReason, TankSetup, Trust
+from service.domain.outlook import TimeToDanger
 from service.domain.tank import Tank
-from service.jobs.estimate import project_all
+from service.jobs.estimate import Outlook, outlook_all, project_all
 from service.notify.wording import kind_word
 from service.storage.alarms import AlarmRecord, alarms
 from service.storage.connector_state import ConnectorHealth, connector_health
@@ -82,6 +83,7 @@ class TankView:
     alarms: tuple[AlarmView, ...]
     warning_limit: float | None  #: clearance
     danger_limit: float | None  #: clearance
+    forecast: TimeToDanger | None = None  #: to the danger limit, where flows and past let one say
 
     @property
     def tank(self) -> Tank:
@@ -118,8 +120,17 @@ class TankView:
 
     @property
     def to_danger(self) -> float | None:
-        """Hours until the danger limit if it goes on like now; None where nothing moves, or nobody knows."""
-        return self._reaches(self.danger_limit)
+        """Hours until the danger limit: as forecast, else if it goes on like now; None where it is not in sight."""
+        if self.forecast is None:
+            return self._reaches(self.danger_limit)
+        if self.level == "danger" or self.estimate.trust is Trust.BLIND or not self.forecast.within_reach:
+            return None
+        return self.forecast.likely
+
+    @property
+    def early(self) -> float | None:
+        """Hours until the danger limit that it may well be: one in ten that it comes sooner still."""
+        return self.forecast.early if self.forecast is not None and self.to_danger is not None else None
 
     @property
     def to_weir(self) -> float | None:
@@ -182,6 +193,7 @@ class Board:
 def read_board(plant: WebPlant, now: datetime) -> BoardView:
     """Where every tank stands now."""
     believed = project_all(plant.engine, plant.setups, plant.ids, now)
+    outlooks = outlook_all(plant.engine, plant.setups, plant.ids, now)
     signal_ids = {s.tag: plant.ids.signals[s.tag] for setup in plant.setups for s in setup.blankets}
     tank_ids = [plant.ids.tanks[setup.tank.key] for setup in plant.setups]
     with transaction(plant.engine) as conn:
@@ -207,7 +219,8 @@ def read_board(plant: WebPlant, now: datetime) -> BoardView:
                 core=cores.get(setup.tank.key),
                 alarms=tuple(a for a in shown if a.definition.tank == setup.tank.key),
                 warning_limit=_limit(plant.alarms.of_tank(setup.tank.key), AlarmKind.HIGH),
-                danger_limit=_limit(plant.alarms.of_tank(setup.tank.key), AlarmKind.HIGH_HIGH),
+                danger_limit=(danger := _limit(plant.alarms.of_tank(setup.tank.key), AlarmKind.HIGH_HIGH)),
+                forecast=_forecast(outlooks.get(setup.tank.key), setup.tank, danger),
             )
         )
     tanks.sort(key=lambda view: view.order)
@@ -229,6 +242,12 @@ def alarm_views(plant: WebPlant, records: Sequence[AlarmRecord]) -> list[AlarmVi
         return (-float(view.active and view.waits), -float(view.active), -float(view.waits), -view.gravity, age)
 
     return sorted(found, key=order)
+
+
+def _forecast(outlook: Outlook | None, tank: Tank, danger_limit: float | None) -> TimeToDanger | None:
+    if outlook is None or outlook.forecast is None or danger_limit is None:
+        return None
+    return outlook.forecast.time_to(tank.side_water_depth - danger_limit)
 
 
 def _limit(definitions: Sequence[AlarmDefinition], kind: AlarmKind) -> float | None:
