@@ -42,7 +42,8 @@ def ahead(likely: float, early: float) -> TimeToDanger:
 
 
 @pytest.mark.parametrize(
-    ("clearance", "level"), [(2.0, "normal"), (1.2, "warning"), (0.7, "warning"), (0.6, "danger"), (-0.1, "danger")]
+    ("clearance", "level"),
+    [(2.0, "normal"), (1.21, "normal"), (1.19, "warning"), (0.61, "warning"), (0.59, "danger"), (-0.1, "danger")],
 )
 def test_the_level_follows_the_limits(clearance: float, level: str) -> None:
     assert view(clearance).level == level
