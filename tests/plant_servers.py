@@ -434,6 +434,17 @@ class OpcuaPlant(UserManager):
         )
         self._thread.call(self._write(item, data))
 
+    def await_history(self, item: int, count: int, *, since: datetime) -> None:
+        """Wait until the server's history, which it writes behind, holds that many values of an item."""
+        assert self._thread is not None
+        deadline = time.monotonic() + 30.0
+        while time.monotonic() < deadline:
+            kept = self._thread.call(self.nodes[item].read_raw_history(since, datetime.now(UTC), 10_000))
+            if len(kept) >= count:
+                return
+            time.sleep(0.05)
+        raise TimeoutError(f"the history of item {item} holds {len(kept)} of {count} values")
+
     def write_all(self, value: float, at: datetime) -> None:
         """Set every item at once."""
         assert self._thread is not None

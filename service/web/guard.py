@@ -7,7 +7,7 @@ from collections.abc import Callable
 from fastapi import Request, Response
 from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import MutableHeaders
-from starlette.responses import PlainTextResponse
+from starlette.responses import JSONResponse
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 #: More than any form or batch of ours needs.
@@ -39,7 +39,15 @@ HEADERS = {
 }
 
 
-_TOO_LARGE = PlainTextResponse(f"More than {LARGEST_BODY // 1024 // 1024} MiB is not taken at once.\n", status_code=413)
+_TOO_LARGE = JSONResponse(
+    {
+        "title": "Too large",
+        "status": 413,
+        "detail": f"More than {LARGEST_BODY // 1024 // 1024} MiB is not taken at once.",
+    },
+    status_code=413,
+    media_type="application/problem+json",
+)
 
 
 class TooLarge(Exception):
