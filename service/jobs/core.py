@@ -96,11 +96,14 @@ def log_core(
 def expected_height(
     conn: Connection, tank: Tank, tank_id: int, at: datetime, leave_out: UUID | None = None
 ) -> Expectation | None:
-    """What a core taken then is expected to find: the estimate just before it, else the tank's recent cores."""
+    """What a core taken then is expected to find: the estimate just before it, else the tank's recent cores.
+
+    An estimate of the same moment may have seen the core itself; replicates of the same moment count among the recent cores.
+    """
     estimate = latest_estimates(conn, [tank_id], at - timedelta.resolution).get(tank_id)
     if estimate is not None and at - estimate.time <= ESTIMATE_COUNTS_FOR:
         return Expectation(estimate.height, estimate.sd)
-    recent = current_cores(conn, [tank_id], at - CORES_COUNT_FOR, at)
+    recent = current_cores(conn, [tank_id], at - CORES_COUNT_FOR, at + timedelta.resolution)
     return expected_from_cores([r.core for r in recent if r.core.id != leave_out], tank, at)
 
 

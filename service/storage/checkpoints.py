@@ -14,6 +14,8 @@ from service.storage.tables import EstimatorCheckpoint
 
 #: Checkpoints younger than this are kept one an hour, older ones one a day.
 HOURLY_FOR = timedelta(days=2)
+#: So many are kept behind the newest within its hour: sources of one tank deliver the same minute in batches of their own.
+KEPT_BEHIND = 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,13 +37,18 @@ def save_checkpoint(conn: Connection, tank_id: int, time: datetime, state: Mappi
 
 
 def drop_earlier_in_hour(conn: Connection, tank_id: int, time: datetime) -> None:
-    """Delete the checkpoints of the same hour before *time*: live running leaves one an hour, not one a reading."""
-    statement = delete(EstimatorCheckpoint).where(
+    """Delete the checkpoints of the same hour before *time* but the newest few.
+
+    Live running so leaves a few an hour, not one a reading; a source that is a poll behind the others goes on from one of them.
+    """
+    hour = time.replace(minute=0, second=0, microsecond=0)
+    earlier = (
         EstimatorCheckpoint.tank_id == tank_id,
-        EstimatorCheckpoint.time >= time.replace(minute=0, second=0, microsecond=0),
+        EstimatorCheckpoint.time >= hour,
         EstimatorCheckpoint.time < time,
     )
-    conn.execute(statement)
+    kept = select(EstimatorCheckpoint.time).where(*earlier).order_by(EstimatorCheckpoint.time.desc()).limit(KEPT_BEHIND)
+    conn.execute(delete(EstimatorCheckpoint).where(*earlier, EstimatorCheckpoint.time.not_in(kept)))
 
 
 def checkpoint_before(conn: Connection, tank_id: int, time: datetime) -> Checkpoint | None:

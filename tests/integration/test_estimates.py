@@ -14,6 +14,7 @@ from service.storage.checkpoints import (
     checkpoint_at,
     checkpoint_before,
     drop_checkpoints_from,
+    drop_earlier_in_hour,
     latest_checkpoint,
     save_checkpoint,
     thin_checkpoints,
@@ -113,6 +114,20 @@ def test_checkpoints_are_found_by_time_and_dropped_when_their_past_changes(engin
         assert drop_checkpoints_from(conn, east, NIGHT + MINUTE) == 2
         save_checkpoint(conn, east, NIGHT, {"seen": []})
         assert latest_checkpoint(conn, east) == Checkpoint(NIGHT, {"seen": []})
+
+
+def test_live_running_keeps_a_few_checkpoints_an_hour(engine: Engine) -> None:
+    with transaction(engine) as conn:
+        east = describe(conn).tanks["east"]
+        for minute in range(-2, 9):
+            save_checkpoint(conn, east, NIGHT + minute * MINUTE, {"minute": minute})
+        drop_earlier_in_hour(conn, east, NIGHT + 8 * MINUTE)
+        left, found = [], latest_checkpoint(conn, east)
+        while found is not None:
+            left.append(found.state["minute"])
+            found = checkpoint_before(conn, east, found.time)
+        # Three behind the newest, and what an earlier hour left.
+        assert left == [8, 7, 6, 5, -1, -2]
 
 
 def test_old_checkpoints_are_thinned_to_hours_then_days(engine: Engine) -> None:

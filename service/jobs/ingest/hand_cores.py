@@ -11,18 +11,15 @@ from sqlalchemy import Connection
 
 from connectors.base import HandCore, Reject
 from service.domain.core import Core, Surface
-from service.domain.core_check import Expectation, check_core, expected_from_cores, refused
-from service.domain.tank import Tank
+from service.domain.core_check import check_core, refused
 from service.domain.units import UNITS, Dimension, to_si
+from service.jobs.core import expected_height
 from service.jobs.ingest.plant import Plant
 from service.storage.cores import CoreRecord, correct_core, current_cores, find_core, insert_core
-from service.storage.estimates import latest_estimates
 from service.storage.moments import to_us
 
 #: Namespace of the ids of cores that came without one: the same core in another file has the same id.
 DELIVERED_CORES = UUID("6f0c7f4e-0d0b-5a86-9c3c-5d4c1a4b7e21")
-#: An estimate older than this says nothing of a core; recent cores are asked instead.
-ESTIMATE_GOOD_FOR = timedelta(hours=2)
 
 
 @dataclass(slots=True)
@@ -82,7 +79,7 @@ def store_cores(
             now=now,
             units=plant.units,
             typed_unit=record.typed_unit,
-            expected=_expected(conn, record, tank),
+            expected=expected_height(conn, tank, record.tank_id, record.core.taken_at),
         )
         sentences = tuple(finding.sentence for finding in findings)
         if refused(findings):
@@ -151,15 +148,6 @@ def _record(core: HandCore, plant: Plant, batch_id: int, source: str, now: datet
         source=source,
         batch_id=batch_id,
     )
-
-
-def _expected(conn: Connection, record: CoreRecord, tank: Tank) -> Expectation | None:
-    taken_at = record.core.taken_at
-    estimate = latest_estimates(conn, [record.tank_id], until=taken_at).get(record.tank_id)
-    if estimate is not None and taken_at - estimate.time <= ESTIMATE_GOOD_FOR:
-        return Expectation(estimate.height, estimate.sd)
-    recent = current_cores(conn, [record.tank_id], taken_at - timedelta(days=14), taken_at + timedelta.resolution)
-    return expected_from_cores([other.core for other in recent], tank, taken_at)
 
 
 def _delivered_before(conn: Connection, record: CoreRecord, delivered: set[UUID]) -> UUID | None:
