@@ -6,12 +6,13 @@ the service, and only then is it moved to ``processed``. Whatever is interrupted
 
 from __future__ import annotations
 
+import contextlib
 import fnmatch
 import os
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -26,6 +27,7 @@ from connectors.errors import ConnectorError, Malformed, Misconfigured, Unreacha
 
 PATTERNS = ("*.csv", "*.txt", "*.tsv", "*.gz", "*.zip")
 _WATCHED_AFTER_MOVE_S = 86_400.0
+_CLEAR_EVERY_S = 3_600.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -34,7 +36,8 @@ class CsvDropConfig:
 
     ``settle`` is how long a file must rest unchanged. ``processed`` and ``quarantine`` default to folders inside the drop
     folder. With ``keep`` files are left where they are, for shares that must not be altered; they are known again by name,
-    size and time, and their rejects go to ``quarantine``.
+    size and time, and their rejects go to ``quarantine``. Files in ``processed`` are deleted after ``processed_for``; None
+    keeps them for ever, and what was rejected or never read is always kept.
     """
 
     key: str
@@ -45,6 +48,7 @@ class CsvDropConfig:
     processed: Path | None = None
     quarantine: Path | None = None
     keep: bool = False
+    processed_for: timedelta | None = None
     limits: Limits = field(default_factory=Limits)
     block_bytes: int = BLOCK_BYTES
 
@@ -81,6 +85,7 @@ class CsvDrop:
         self._temporary: dict[int, Signature] = {}
         self._pending: dict[str, FileDeliveries] = {}
         self._moved: dict[Path, tuple[Signature, float, Path]] = {}
+        self._cleared: float | None = None
 
     def poll(self, state: Mapping[str, Any]) -> Iterator[Delivery]:
         """Deliver the files that have come to rest, oldest first.
@@ -91,6 +96,7 @@ class CsvDrop:
             when the folder cannot be listed, or a file could not be read now; other files have been delivered first.
         """
         self._bring_back_grown()
+        self._clear_processed()
         kept = {name: tuple(value) for name, value in state.get("taken", {}).items()}
         carried: dict[str, Any] = {"repeated": dict(state.get("repeated", {}))}
         ready, present = self._look(kept)
@@ -230,6 +236,26 @@ class CsvDrop:
                     del self._moved[moved]
             except OSError:
                 del self._moved[moved]
+
+    def _clear_processed(self) -> None:
+        """Delete stored files that have been kept long enough."""
+        moment = self._clock()
+        if self._config.processed_for is None or (
+            self._cleared is not None and moment - self._cleared < _CLEAR_EVERY_S
+        ):
+            return
+        self._cleared = moment
+        until = self._now() - self._config.processed_for
+        with contextlib.suppress(OSError), os.scandir(self._processed) as entries:
+            for entry in entries:
+                told = any(os.path.lexists(entry.path + ending) for ending in (REJECTED, REASON))
+                if told or not entry.is_file(follow_symlinks=False) or not self._wanted(entry.name):
+                    continue
+                status = entry.stat(follow_symlinks=False)
+                # An export of old data was written long ago but moved just now, and the move changes the second of the two.
+                since = datetime.fromtimestamp(max(status.st_mtime, status.st_ctime), UTC)
+                if since < until:
+                    os.unlink(entry.path)
 
 
 class CsvFiles:

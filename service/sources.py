@@ -321,4 +321,7 @@ def _drop(section: CsvSection, site: Site) -> CsvDropConfig:
         patterns=(section.pattern,),
         settle=section.settle,
         processed=site.folder(section.processed_folder) if section.processed_folder else None,
+        processed_for=section.keep_processed,
+        quarantine=site.folder(section.quarantine_folder) if section.quarantine_folder else None,
+        keep=section.leave_files,
     )

@@ -69,6 +69,9 @@ class CsvSection(SourceSection):
     time_zone: TimeZone | None = None
     unit: UnitSymbol | None = None
     processed_folder: Words | None = None
+    keep_processed: Duration | None = None
+    quarantine_folder: Words | None = None
+    leave_files: bool = False
     settle: Duration = timedelta(seconds=10)
 
     @property

@@ -82,6 +82,20 @@ def _check_ways(draft: Draft, carrying: list[Entry[SourceSection]], report: Repo
     return served
 
 
+def _check_left_files(entry: Entry[SourceSection], section: CsvSection, report: Report) -> None:
+    """Files on a share that must not be altered stay where they are; what is told about them needs a place elsewhere."""
+    for name in ("processed_folder", "keep_processed"):
+        if getattr(section, name) is not None:
+            report.error(entry, name, "means nothing with leave_files: read files are not moved", "keep one of the two")
+    if section.quarantine_folder is None and "quarantine_folder" not in entry.unread:
+        report.error(
+            entry,
+            "quarantine_folder",
+            "is missing: rows and files that cannot be taken need a place outside the watched folder",
+            'write quarantine_folder = "/var/lib/underweir/rejected"',
+        )
+
+
 def _check_csv(entry: Entry[SourceSection], section: CsvSection, report: Report) -> None:
     given = {name for name in type(section.columns).model_fields if getattr(section.columns, name) is not None}
     needed = {"long": ("time", "tag", "value"), "cores": ("tank", "time", "thickness")}.get(section.layout, ())
@@ -108,6 +122,17 @@ def _check_csv(entry: Entry[SourceSection], section: CsvSection, report: Report)
         report.error(
             entry, "processed_folder", "is the watched folder itself", "name another; read files are moved there"
         )
+    if section.quarantine_folder is not None and section.quarantine_folder.rstrip("/\\") == section.folder.rstrip(
+        "/\\"
+    ):
+        report.error(
+            entry,
+            "quarantine_folder",
+            "is the watched folder itself",
+            "name another, or files set aside are read again",
+        )
+    if section.leave_files:
+        _check_left_files(entry, section, report)
     if "/" in section.pattern or "\\" in section.pattern:
         report.error(
             entry,

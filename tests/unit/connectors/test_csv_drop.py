@@ -29,13 +29,14 @@ class Bench:
     def __init__(self, folder: Path, **config: Any) -> None:
         self.folder = folder
         self.seconds = 0.0
+        self.now = NOW
         self.known: set[str] = set()
         self._config = CsvDropConfig(key="drop", folder=folder, format=CsvFormat(tags=frozenset({"CL1"})), **config)
         self.restart()
 
     def restart(self) -> None:
         self.drop = CsvDrop(
-            self._config, now=lambda: NOW, already_taken=self.known.__contains__, clock=lambda: self.seconds
+            self._config, now=lambda: self.now, already_taken=self.known.__contains__, clock=lambda: self.seconds
         )
 
     def look(self, *, after: float = 10.0, state: dict[str, Any] | None = None, commit: bool = True) -> list[Delivery]:
@@ -344,6 +345,23 @@ def test_a_file_taken_away_between_look_and_reading_is_no_fault(bench: Bench) ->
     assert next(deliveries).origin == "a.csv"
     (bench.folder / "b.csv").unlink()
     assert list(deliveries) == []
+
+
+def test_stored_files_go_after_their_time_and_rejected_ones_never(tmp_path: Path) -> None:
+    bench = Bench(tmp_path, processed_for=timedelta(days=30))
+    for name, text in (("good.csv", GOOD), ("mixed.csv", MIXED), ("young.csv", GOOD.replace("CL1", "CL1 "))):
+        bench.put(name, text)
+    bench.settled()
+    # Both times of a file are those of this machine, so the clock of the drop is set instead: 29 and 31 days on.
+    moved = (tmp_path / "processed" / "good.csv").lstat().st_ctime
+    bench.now = datetime.fromtimestamp(moved, UTC) + timedelta(days=29)
+    bench.look(after=7200)
+    assert "processed/good.csv" in bench.names()
+    bench.now += timedelta(days=2)
+    bench.look(after=60)
+    assert "processed/good.csv" in bench.names()  # looked at once an hour
+    bench.look(after=7200)
+    assert bench.names() == ["processed/mixed.csv", "processed/mixed.csv.rejected.csv"]
 
 
 def test_files_are_taken_oldest_first(bench: Bench) -> None:

@@ -143,6 +143,9 @@ MISTAKES = [
     Mistake("minutes as month", 'folder = "drop"', 'folder = "drop"\ntime_format = "%Y-%m-%d %H:%m" # <-', "connector[export].time_format", "minutes as a month", "%M"),
     Mistake("twelve hours", 'folder = "drop"', 'folder = "drop"\ntime_format = "%Y-%m-%d %I:%M" # <-', "connector[export].time_format", "without %p", "%H"),
     Mistake("moved into the same folder", 'folder = "drop"', 'folder = "drop"\nprocessed_folder = "drop" # <-', "connector[export].processed_folder", "watched folder itself", "name another"),
+    Mistake("set aside into the same folder", 'folder = "drop"', 'folder = "drop"\nquarantine_folder = "drop/" # <-', "connector[export].quarantine_folder", "watched folder itself", "name another"),
+    Mistake("left and moved", 'folder = "drop"', 'folder = "drop"\nleave_files = true\nquarantine_folder = "bad"\nprocessed_folder = "done" # <-', "connector[export].processed_folder", "not moved", "keep one"),
+    Mistake("left without a place for rejects", '[[connector]]\nkey = "export"\nkind = "csv"\nfolder = "drop"', '[[connector]] # <-\nkey = "export"\nkind = "csv"\nfolder = "drop"\nleave_files = true', "connector[export].quarantine_folder", "is missing", "write quarantine_folder"),
     Mistake("folder in the pattern", 'folder = "drop"', 'folder = "drop"\npattern = "in/*.csv" # <-', "connector[export].pattern", "names a folder", "*.csv"),
     # ---- alarms
     Mistake("alarm kind misspelt", 'kind = "high"\n', 'kind = "hihg" # <-\n', "alarm[east: hihg].kind", '"hihg"', 'write "high"'),
