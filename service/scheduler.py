@@ -6,6 +6,7 @@ and a job that fails is reported and tried again at its next turn.
 
 from __future__ import annotations
 
+import time
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
@@ -28,6 +29,14 @@ class Task:
     every: timedelta
 
 
+#: Told when a run of a task is over: its name, when it began, how long it took [s], and what went wrong (empty: nothing).
+Noted = Callable[[str, datetime, float, str], None]
+
+
+def _unnoted(job: str, began_at: datetime, seconds: float, error: str) -> None:
+    """Nobody wants to know."""
+
+
 def wall_clock() -> datetime:
     """The time now, in UTC."""
     return datetime.now(UTC)
@@ -36,8 +45,11 @@ def wall_clock() -> datetime:
 class Timetable:
     """Runs tasks in threads of their own until stopped."""
 
-    def __init__(self, tasks: Iterable[Task], clock: Callable[[], datetime] = wall_clock) -> None:
+    def __init__(
+        self, tasks: Iterable[Task], clock: Callable[[], datetime] = wall_clock, *, noted: Noted = _unnoted
+    ) -> None:
         self._clock = clock
+        self._noted = noted
         tasks = list(tasks)
         self._scheduler = BackgroundScheduler(
             timezone=UTC,
@@ -66,10 +78,14 @@ class Timetable:
             self._scheduler.shutdown(wait=True)
 
     def _guarded(self, task: Task) -> None:
+        now, began, wrong = self._clock(), time.monotonic(), ""
         try:
-            task.run(self._clock())
+            task.run(now)
         except ServiceError as error:
-            log.warning("job failed", job=task.name, error=str(error), retryable=error.retryable)
-        except Exception:
+            wrong = str(error)
+            log.warning("job failed", job=task.name, error=wrong, retryable=error.retryable)
+        except Exception as error:
             # The last line of defence: an unforeseen error in one job must not end the night's watch.
+            wrong = f"{type(error).__name__}: {error}"
             log.exception("job failed unexpectedly", job=task.name)
+        self._noted(task.name, now, time.monotonic() - began, wrong)

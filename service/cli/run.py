@@ -4,22 +4,28 @@ from __future__ import annotations
 
 import signal
 import threading
+from datetime import datetime, timedelta
 from types import FrameType
 
 import structlog
 import typer
 
-from service import logs
+from service import logs, readiness
 from service.bootstrap import Installation, opened, settings_from_environment, wall_clock
 from service.cli.options import SiteFile
 from service.errors import ConfigError
-from service.scheduler import Timetable
+from service.jobs.run_book import RunBook
+from service.scheduler import Task, Timetable
 from service.sources import sources_of
 from service.watch import Watch
 from service.web.app import create_app
 from service.web.server import WebServer, listen
 
 log = structlog.get_logger(__name__)
+
+
+#: A run's figures may be lost with the process for so long; a write every few seconds would be worth less than it costs.
+WRITE_RUNS_EVERY = timedelta(seconds=30)
 
 
 def register(app: typer.Typer) -> None:
@@ -49,16 +55,26 @@ def _run(site: SiteFile = None) -> None:
         sources = sources_of(plant.site, plant.engine, wall_clock, spools=settings.data_dir / "spool")
         watch = Watch(plant, sources, wall_clock)
         supervisor = watch.supervisor()
-        timetable = Timetable(watch.tasks(), wall_clock)
+        book = RunBook(plant.engine)
+
+        def _noted(job: str, began_at: datetime, seconds: float, error: str) -> None:
+            book.note(job, began_at, seconds, error)
+            if job == "decide":  # whoever watches over us is told that alarms are looked at, not that a process exists
+                readiness.tell(readiness.ALIVE)
+
+        tasks = [*watch.tasks(), Task("write down runs", book.write, WRITE_RUNS_EVERY)]
+        timetable = Timetable(tasks, wall_clock, noted=_noted)
         supervisor.start()
         timetable.start()
         pages = _pages(plant)
         log.info(
             "watching", site=plant.site.name, tanks=list(plant.tanks), sources=[c.key for c in plant.site.connectors()]
         )
+        readiness.tell(readiness.READY, f"watching {plant.site.name}")
         try:
             stop.wait()
         finally:
+            readiness.tell(readiness.STOPPING)
             if pages is not None:
                 pages.stop()
             supervisor.stop()

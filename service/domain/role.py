@@ -31,3 +31,4 @@ class Scope(StrEnum):
     CORES = "cores"
     ALARMS = "alarms"
     PUSH = "push"
+    METRICS = "metrics"

@@ -314,7 +314,7 @@ class DeliveryAttempt(Base):
     __tablename__ = "delivery_attempt"
     id: Mapped[int] = mapped_column(BigInteger, Identity(), primary_key=True)
     outbox_id: Mapped[int] = mapped_column(ForeignKey("outbox.id"), index=True)
-    at: Mapped[datetime]
+    at: Mapped[datetime] = mapped_column(index=True)
     outcome: Mapped[str]
     reason: Mapped[str]
     answer: Mapped[str]
@@ -412,3 +412,18 @@ class AuditEvent(Base):
     subject: Mapped[str]
     detail: Mapped[dict[str, Any]]
     address: Mapped[str]
+
+
+class JobRunRow(Base):
+    """How often a job ran, how long it took in all, and how it last went."""
+
+    __tablename__ = "job_run"
+    job: Mapped[str] = mapped_column(primary_key=True)
+    runs: Mapped[int] = mapped_column(BigInteger)
+    failures: Mapped[int] = mapped_column(BigInteger)
+    seconds: Mapped[float]
+    last_seconds: Mapped[float]
+    last_began_at: Mapped[datetime]
+    last_good_at: Mapped[datetime | None]
+    last_failed_at: Mapped[datetime | None]
+    last_error: Mapped[str] = mapped_column(server_default=text("''"))

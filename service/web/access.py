@@ -112,6 +112,7 @@ Administrator = Annotated[Visitor, Depends(Needs(Role.ADMINISTRATOR))]
 Reader = Annotated[Visitor, Depends(Needs(Role.VIEWER, Scope.READ))]
 CoreLogger = Annotated[Visitor, Depends(Needs(Role.OPERATOR, Scope.CORES))]
 AlarmHandler = Annotated[Visitor, Depends(Needs(Role.OPERATOR, Scope.ALARMS))]
+Measurer = Annotated[Visitor, Depends(Needs(Role.VIEWER, Scope.METRICS))]
 Pusher = Annotated[Visitor, Depends(Needs(Role.OPERATOR, Scope.PUSH))]
 
 

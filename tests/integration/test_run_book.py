@@ -1,0 +1,44 @@
+"""Runs noted while the database is away are not forgotten."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+
+import pytest
+from sqlalchemy import Engine
+
+from service.errors import StorageError
+from service.jobs.run_book import RunBook
+from service.storage.job_runs import JobRecord, job_records
+from service.storage.session import make_engine, transaction
+from tests.alarm_plant import NIGHT
+
+NOWHERE = "postgresql://nobody@127.0.0.1:1/nothing"
+
+
+def test_what_cannot_be_written_is_kept_and_added(engine: Engine) -> None:
+    away = make_engine(NOWHERE)
+    book = RunBook(away)
+    book.note("decide", NIGHT, 1.0, "no luck")
+    with pytest.raises(StorageError):
+        book.write(NIGHT)
+    book.note("decide", NIGHT + timedelta(seconds=5), 3.0, "")
+    away.dispose()
+
+    book._engine = engine  # the database is back
+    book.write(NIGHT)
+    book.write(NIGHT)
+
+    with transaction(engine) as conn:
+        [found] = job_records(conn)
+    assert found == JobRecord(
+        job="decide",
+        runs=2,
+        failures=1,
+        seconds=4.0,
+        last_seconds=3.0,
+        last_began_at=NIGHT + timedelta(seconds=5),
+        last_good_at=NIGHT + timedelta(seconds=5),
+        last_failed_at=NIGHT,
+        last_error="no luck",
+    )

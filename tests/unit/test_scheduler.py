@@ -1,0 +1,44 @@
+"""What is noted of every run of a task."""
+
+from __future__ import annotations
+
+import threading
+from datetime import UTC, datetime, timedelta
+
+from service.errors import StorageError
+from service.scheduler import Task, Timetable
+
+NOW = datetime(2026, 1, 14, 8, 0, tzinfo=UTC)
+
+
+def _database_away(now: datetime) -> None:
+    raise StorageError("the database is away", retryable=True)
+
+
+def _defect(now: datetime) -> None:
+    raise ZeroDivisionError("division by zero")
+
+
+def test_every_run_is_noted_with_what_went_wrong() -> None:
+    noted: dict[str, str] = {}
+    all_in = threading.Event()
+
+    def note(job: str, began_at: datetime, seconds: float, error: str) -> None:
+        assert began_at == NOW
+        assert seconds >= 0
+        noted[job] = error
+        if len(noted) == 3:
+            all_in.set()
+
+    tasks = [
+        Task("sound", lambda now: None, timedelta(hours=1)),
+        Task("away", _database_away, timedelta(hours=1)),
+        Task("defect", _defect, timedelta(hours=1)),
+    ]
+    timetable = Timetable(tasks, lambda: NOW, noted=note)
+    timetable.start()
+    try:
+        assert all_in.wait(30)
+    finally:
+        timetable.stop()
+    assert noted == {"sound": "", "away": "the database is away", "defect": "ZeroDivisionError: division by zero"}
