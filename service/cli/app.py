@@ -17,6 +17,7 @@ from service.cli import (
     demo,
     estimate,
     ingest,
+    loading,
     people,
     probe,
     replay,
@@ -54,7 +55,23 @@ def _underweir(
     logs.configure("WARNING", as_json=False)
 
 
-for part in (demo, run, check, ingest, core, status, sensors, estimate, replay, alarms, calls, probe, database, people):
+for part in (
+    demo,
+    run,
+    check,
+    ingest,
+    core,
+    status,
+    sensors,
+    estimate,
+    loading,
+    replay,
+    alarms,
+    calls,
+    probe,
+    database,
+    people,
+):
     part.register(app)
 
 

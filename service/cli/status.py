@@ -11,7 +11,9 @@ from service.cli.options import Json, SiteFile
 from service.cli.output import say, say_json, say_table
 from service.domain.display import describe_clearance, describe_rate, format_duration, format_length
 from service.domain.estimate import Estimate, EstimateReason
+from service.domain.load_sheet import abnormal_words
 from service.jobs.estimate import project_all, update_estimates
+from service.jobs.loading import loading_all
 from service.storage.connector_state import ConnectorHealth, connector_health
 from service.storage.cores import latest_core_times
 from service.storage.session import transaction
@@ -32,12 +34,14 @@ def _status(site: SiteFile = None, json: Json = False) -> None:
             cores = latest_core_times(conn, [plant.ids.tanks[key] for key in plant.tanks])
             sources = {health.connector: health for health in connector_health(conn)}
         keys = sorted(plant.tanks, key=lambda key: _clearance(plant, estimates[key]))
+        loadings = loading_all(plant.engine, plant.setups, plant.ids, estimates, now)
+        strained = {key: abnormal_words(loadings[key].load, plant.site.units) for key in keys}
         last_core = {key: cores.get(plant.ids.tanks[key]) for key in keys}
         if json:
             say_json(
                 {
                     "at": now,
-                    "tanks": [_tank(plant, estimates[key], last_core[key]) for key in keys],
+                    "tanks": [_tank(plant, estimates[key], last_core[key], strained[key]) for key in keys],
                     "sources": [_source(c.key, sources.get(c.key)) for c in plant.site.connectors()],
                 }
             )
@@ -46,6 +50,9 @@ def _status(site: SiteFile = None, json: Json = False) -> None:
             ("tank", "clear water", "movement", "trust", "believed from", "last core"),
             [_line(plant, estimates[key], last_core[key], now) for key in keys],
         )
+        for key in keys:
+            for line in strained[key]:
+                say(f"{plant.tanks[key].label}: {line}")
         say()
         say_table(
             ("source", "last good", "newest sample", "last error"),
@@ -58,7 +65,9 @@ def _clearance(plant: Installation, estimate: Estimate) -> float:
     return plant.tanks[estimate.tank].clearance(estimate.height) if known else float("inf")
 
 
-def _tank(plant: Installation, estimate: Estimate, core: datetime | None) -> dict[str, object]:
+def _tank(
+    plant: Installation, estimate: Estimate, core: datetime | None, strained: tuple[str, ...]
+) -> dict[str, object]:
     known = estimate.reason is not EstimateReason.NO_DATA
     return {
         "tank": estimate.tank,
@@ -69,6 +78,7 @@ def _tank(plant: Installation, estimate: Estimate, core: datetime | None) -> dic
         "trust": estimate.trust,
         "reason": estimate.reason,
         "last_core_at": core,
+        "loading_warnings": list(strained),
     }
 
 

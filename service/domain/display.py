@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from datetime import UTC, datetime, timedelta
 from zoneinfo import ZoneInfo
 
@@ -38,6 +39,41 @@ def format_speed(value: float, system: UnitSystem, *, signed: bool = False) -> s
     ('0.5 ft/h', '-0.15 m/h')
     """
     return _number(value, Dimension.SPEED, system, signed=signed)
+
+
+def format_quantity(value: float, dimension: Dimension, system: UnitSystem) -> str:
+    """Any quantity as the plant reads it, to three figures, which is as much as a plant measures.
+
+    Parameters
+    ----------
+    value : in SI.
+    dimension : what it measures; times are told in hours and minutes, ratios in percent.
+
+    >>> format_quantity(0.675, Dimension.OVERFLOW_RATE, "us"), format_quantity(0.675, Dimension.OVERFLOW_RATE, "si")
+    ('398 gpd/ft2', '0.675 m3/m2.h')
+    >>> format_quantity(1921.5, Dimension.MASS, "us"), format_quantity(0.12, Dimension.RATIO, "us")
+    ('4,240 lb', '12 %')
+    """
+    if dimension is Dimension.TIME:
+        return format_duration(timedelta(hours=value))
+    if dimension is Dimension.RATIO:
+        return f"{100.0 * value:.0f} %"
+    symbol = shown_unit(dimension, system)
+    shown = from_si(value, symbol)
+    return f"{to_three_figures(shown)} {symbol}"
+
+
+def to_three_figures(value: float) -> str:
+    """A number to three figures, never in powers of ten.
+
+    >>> to_three_figures(9018.8), to_three_figures(4.5), to_three_figures(0.01234), to_three_figures(0.0)
+    ('9,020', '4.50', '0.0123', '0')
+    """
+    if value == 0.0 or not math.isfinite(value):
+        return f"{value:.0f}"
+    before = math.floor(math.log10(abs(value))) + 1
+    rounded = round(value, 3 - before)
+    return f"{rounded:,.{max(3 - before, 0)}f}"
 
 
 def describe_rate(value: float, system: UnitSystem) -> str:

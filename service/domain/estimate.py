@@ -16,6 +16,7 @@ from typing import Any
 
 from service.domain.core import Calibration, Core
 from service.domain.fusion import Fold, Source
+from service.domain.limits import LoadTerms
 from service.domain.memory import State, first_state, from_json, to_json
 from service.domain.pairing import Pair
 from service.domain.reading import Reading, Reason
@@ -79,6 +80,8 @@ class TankSetup:
     others: tuple[Signal, ...] = ()
     #: The tank's part of the surface of all tanks of its kind: its part of the plant's flow where it is not metered. [–]
     share_of_plant: float = 1.0
+    #: What the site says of its loading; no belief depends on it.
+    terms: LoadTerms = field(default_factory=LoadTerms, compare=False)
 
 
 Event = Reading | Core | Calibration

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from enum import StrEnum
 
+from service.domain.settling import USUAL_CORRELATION
 from service.domain.tank import Tank, TankKind
 from service.domain.units import Dimension, to_si
 
@@ -100,6 +102,33 @@ def published_limits(kind: TankKind) -> tuple[LoadingLimit, ...]:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class LoadTerms:
+    """What a site says of how one tank may be loaded; what it leaves out is published, or usual."""
+
+    limits: Mapping[Quantity, float] = field(default_factory=dict)  #: in SI
+    correlation: str = USUAL_CORRELATION  #: from sludge index to settling, a name in ``CORRELATIONS``
+    return_capacity: float | None = None  #: most the pumps can give this tank [m³/s]
+
+
+def limits_for(tank: Tank, own: Mapping[Quantity, float] | None = None) -> tuple[LoadingLimit, ...]:
+    """The limits a tank is held against: the site's own go before published ones on the same quantity.
+
+    Parameters
+    ----------
+    own : the site's own limits in SI.
+    """
+    own = own or {}
+    published = [limit for limit in published_limits(tank.kind) if limit.quantity not in own]
+    return (
+        *published,
+        *(
+            LoadingLimit(quantity=q, value=v, source="set by the site", lower=q is Quantity.SIDE_WATER_DEPTH)
+            for q, v in own.items()
+        ),
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class LimitWarning:
     """A limit that is not kept, in SI."""
 
@@ -110,7 +139,7 @@ class LimitWarning:
 
 
 def loading_warnings(
-    tank: Tank, values: dict[Quantity, float], overrides: dict[Quantity, float] | None = None
+    tank: Tank, values: Mapping[Quantity, float], own: Mapping[Quantity, float] | None = None
 ) -> tuple[LimitWarning, ...]:
     """Which limits a tank does not keep.
 
@@ -118,7 +147,7 @@ def loading_warnings(
     ----------
     tank : decides which published limits hold.
     values : what is known of it now, in SI; its side water depth is filled in.
-    overrides : the site's own limits in SI; they replace the published ones, or add to them.
+    own : the site's own limits in SI; they replace the published ones, or add to them.
 
     >>> from service.domain.tank import TankShape
     >>> t = Tank(key="a", label="A", kind=TankKind.SECONDARY, shape=TankShape.CIRCULAR, diameter=30.0,
@@ -128,16 +157,10 @@ def loading_warnings(
     >>> loading_warnings(t, {Quantity.OVERFLOW_RATE: 2.2}, {Quantity.OVERFLOW_RATE: 2.5})
     ()
     """
-    own = overrides or {}
-    limits = [limit for limit in published_limits(tank.kind) if limit.quantity not in own]
-    limits += [
-        LoadingLimit(quantity=q, value=v, source="set by the site", lower=q is Quantity.SIDE_WATER_DEPTH)
-        for q, v in own.items()
-    ]
     known = {Quantity.SIDE_WATER_DEPTH: tank.side_water_depth, **values}
     return tuple(
         LimitWarning(quantity=limit.quantity, value=known[limit.quantity], limit=limit.value, source=limit.source)
-        for limit in limits
+        for limit in limits_for(tank, own)
         if limit.quantity in known
         and (known[limit.quantity] < limit.value - 1e-9 if limit.lower else known[limit.quantity] > limit.value + 1e-9)
     )

@@ -212,6 +212,9 @@ CORRELATIONS: dict[str, Callable[[float], Vesilind]] = {
     "wahlberg-keinath-1988": wahlberg_keinath_1988,
 }
 
+#: Correlation used where a site names none.
+USUAL_CORRELATION = "daigger-1995"
+
 
 def _index(value: float) -> float:
     if not 0.0 < value <= 1000.0:

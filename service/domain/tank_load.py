@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 
 from service.domain.balance import Conditions
 from service.domain.inventory import blanket_solids, sludge_detention
-from service.domain.limits import LimitWarning, Quantity, loading_warnings
+from service.domain.limits import LimitWarning, LoadTerms, Quantity, loading_warnings
 from service.domain.loading import (
     circular_weir_length,
     detention_time,
@@ -16,7 +16,7 @@ from service.domain.loading import (
     weir_loading,
 )
 from service.domain.settleability import return_ratio_from_settled_volume, sludge_volume_index
-from service.domain.settling import CORRELATIONS
+from service.domain.settling import CORRELATIONS, Vesilind
 from service.domain.state_point import (
     RestoringReturn,
     StatePoint,
@@ -26,9 +26,6 @@ from service.domain.state_point import (
     state_point,
 )
 from service.domain.tank import Tank, TankKind, TankShape
-
-#: Correlation used where a site names none.
-USUAL_CORRELATION = "daigger-1995"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -40,17 +37,30 @@ class TankLoad:
     solids_loading: float | None = None  #: [kg/(m²·h)]
     weir_loading: float | None = None  #: [m³/(m·d)]
     detention: float | None = None  #: of the water, return included [h]
+    nominal_detention: float | None = None  #: of the water, by the flow alone as in design [h]
     return_ratio: float | None = None  #: [–]
     asked_return_ratio: float | None = None  #: by the settling test [–]
     sludge_index: float | None = None  #: [mL/g]
     held: float | None = None  #: solids in the blanket [kg]
     sludge_detention: float | None = None  #: [h]
     blanket_share: float | None = None  #: of the side water depth [–]
+    sludge: Vesilind | None = None  #: how it settles, by its index
     state: StatePoint | None = None
     failing_flow: float | None = None  #: effluent flow at which it fails today [m³/s]
     failing_solids: float | None = None  #: feed solids at which it fails today [kg/m³]
     restoring: RestoringReturn | None = None  #: only when overloaded
     warnings: tuple[LimitWarning, ...] = ()
+
+    def limited(self) -> dict[Quantity, float]:
+        """What is known of the quantities that limits are on, in SI."""
+        values = {
+            Quantity.OVERFLOW_RATE: self.overflow_rate,
+            Quantity.SOLIDS_LOADING: self.solids_loading,
+            Quantity.WEIR_LOADING: self.weir_loading,
+            Quantity.BLANKET_SHARE: self.blanket_share,
+            Quantity.SLUDGE_INDEX: self.sludge_index,
+        }
+        return {quantity: value for quantity, value in values.items() if value is not None}
 
 
 def tank_load(
@@ -58,10 +68,8 @@ def tank_load(
     conditions: Conditions,
     height: float | None = None,
     settled_volume: float | None = None,
-    *,
-    overrides: dict[Quantity, float] | None = None,
-    correlation: str = USUAL_CORRELATION,
-    return_capacity: float | None = None,
+    tested_solids: float | None = None,
+    terms: LoadTerms | None = None,
 ) -> TankLoad:
     """Everything that can be said about a tank's loading from what is known of it.
 
@@ -70,10 +78,11 @@ def tank_load(
     conditions : its streams.
     height : believed blanket height. [m]
     settled_volume : of the last 30-minute settling test. [mL/L]
-    overrides : the site's own limits, in SI.
-    correlation : from sludge index to settling, a name in ``CORRELATIONS``.
-    return_capacity : most the pumps can give this tank. [m³/s]
+    tested_solids : mixed-liquor solids when that test was made; those of now where not known. A storm thins the mixed
+        liquor, and an index of yesterday's volume over tonight's solids would call any sludge bulking. [kg/m³]
+    terms : what the site says of its loading.
     """
+    terms = terms or LoadTerms()
     flow, back = conditions.flow, conditions.return_flow
     feed, thick = conditions.feed_solids, conditions.return_solids
     over = None if flow is None else surface_overflow_rate(flow, tank.area)
@@ -81,27 +90,21 @@ def tank_load(
     loading = None
     if flow is not None and feed is not None and (back is not None or tank.kind is not TankKind.SECONDARY):
         loading = solids_loading_rate(flow, back or 0.0, feed, tank.area)
-    index = None if settled_volume is None or not feed else sludge_volume_index(settled_volume, feed)
+    tested = tested_solids or feed
+    index = None if settled_volume is None or not tested else sludge_volume_index(settled_volume, tested)
     held = None
     if height is not None and thick is not None and feed is not None:
         # A blanket grades from feed to underflow: the mean of the two stands for it (common practice, no source).
         held = blanket_solids(tank, height, 0.5 * (feed + thick) if tank.kind is TankKind.SECONDARY else 0.7 * thick)
     share = None if height is None else max(height, 0.0) / tank.side_water_depth
     per_weir = None if flow is None or weir is None else weir_loading(flow, weir)
-    values = {
-        Quantity.OVERFLOW_RATE: over,
-        Quantity.SOLIDS_LOADING: loading,
-        Quantity.WEIR_LOADING: per_weir,
-        Quantity.BLANKET_SHARE: share,
-        Quantity.SLUDGE_INDEX: index,
-    }
-    known = {quantity: value for quantity, value in values.items() if value is not None}
     load = TankLoad(
         overflow_rate=over,
         underflow_rate=None if back is None else underflow_rate(back, tank.area),
         solids_loading=loading,
         weir_loading=per_weir,
         detention=None if not flow else detention_time(tank.area * tank.side_water_depth, flow, back or 0.0),
+        nominal_detention=None if not flow else detention_time(tank.area * tank.side_water_depth, flow),
         return_ratio=None if not flow or back is None else back / flow,
         asked_return_ratio=None
         if settled_volume is None or settled_volume >= 1000.0
@@ -110,21 +113,22 @@ def tank_load(
         held=held,
         sludge_detention=None if held is None or back is None or thick is None else sludge_detention(held, back, thick),
         blanket_share=share,
-        warnings=loading_warnings(tank, known, overrides),
     )
+    load = replace(load, warnings=loading_warnings(tank, load.limited(), terms.limits))
     if tank.kind is not TankKind.SECONDARY or index is None or flow is None or back is None or not feed:
         return load
-    return _with_state(load, tank, flow, back, feed, index, correlation, return_capacity)
+    return _with_state(load, tank, flow, back, feed, index, terms)
 
 
 def _with_state(
-    load: TankLoad, tank: Tank, flow: float, back: float, feed: float, index: float, correlation: str, capacity: float | None
-) -> TankLoad:  # fmt: skip
-    sludge = CORRELATIONS[correlation](index)
+    load: TankLoad, tank: Tank, flow: float, back: float, feed: float, index: float, terms: LoadTerms
+) -> TankLoad:
+    sludge = CORRELATIONS[terms.correlation](index)
     state = state_point(flow, back, feed, tank.area, sludge)
-    restoring = restoring_return(flow, feed, tank.area, sludge, capacity) if state.margin < 0.0 else None
+    restoring = restoring_return(flow, feed, tank.area, sludge, terms.return_capacity) if state.margin < 0.0 else None
     return replace(
         load,
+        sludge=sludge,
         state=state,
         failing_flow=failing_flow(back, feed, tank.area, sludge),
         failing_solids=failing_solids(flow, back, tank.area, sludge),

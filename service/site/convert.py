@@ -9,6 +9,8 @@ from datetime import timedelta
 from service.alarms.contact import Contact
 from service.alarms.definition import AlarmDefinition, AlarmKind, Priority, SystemWatch, system_definitions
 from service.domain.estimate import TankSetup
+from service.domain.limits import LoadTerms
+from service.domain.settling import USUAL_CORRELATION
 from service.domain.signal import Mount, Signal, SignalKind
 from service.domain.tank import NotchedWeir, Tank, TankShape
 from service.site.alarm import EVERY_TANK, AlarmSection
@@ -20,6 +22,8 @@ from service.site.plant import SignalSection, TankSection
 CUSTOMARY_CORE_POSITION = 1 / 3
 
 SHORTEST_STALE_AFTER = timedelta(minutes=10)
+#: A settling test is made by hand, usually once a day (common practice, no source): a day with two hours of grace.
+SETTLING_TEST_HOLDS = timedelta(hours=26)
 
 
 def tank_of(section: TankSection) -> Tank:
@@ -69,14 +73,29 @@ def signal_of(section: SignalSection) -> Signal:
         high=section.high,
         mount=mount,
         expected_interval=interval,
-        stale_after=section.stale_after or max(SHORTEST_STALE_AFTER, 3 * interval),
+        stale_after=section.stale_after or max(_usually_holds(section.kind), 3 * interval),
         flat_after=section.flat_after,
         flat_band=section.flat_band or 0.0,
     )
 
 
-def setups_of(tanks: Iterable[Tank], signals: Sequence[Signal]) -> tuple[TankSetup, ...]:
-    """Every tank with the signals that speak of it."""
+def _usually_holds(kind: SignalKind) -> timedelta:
+    return SETTLING_TEST_HOLDS if kind is SignalKind.SETTLED_VOLUME else SHORTEST_STALE_AFTER
+
+
+def terms_of(section: TankSection) -> LoadTerms:
+    """What a section says of its tank's loading."""
+    return LoadTerms(
+        limits=section.limits.by_quantity() if section.limits is not None else {},
+        correlation=section.settling or USUAL_CORRELATION,
+        return_capacity=section.return_capacity,
+    )
+
+
+def setups_of(
+    tanks: Iterable[Tank], signals: Sequence[Signal], terms: Mapping[str, LoadTerms]
+) -> tuple[TankSetup, ...]:
+    """Every tank with the signals that speak of it; *terms* by its key."""
     blankets: dict[str | None, list[Signal]] = {}
     others: dict[str | None, list[Signal]] = {}
     for signal in signals:
@@ -88,6 +107,7 @@ def setups_of(tanks: Iterable[Tank], signals: Sequence[Signal]) -> tuple[TankSet
             blankets=tuple(blankets.get(tank.key, ())),
             others=(*others.get(tank.key, ()), *others.get(None, ())),
             share_of_plant=tank.area / sum(other.area for other in tanks if other.kind is tank.kind),
+            terms=terms[tank.key],
         )
         for tank in tanks
     )

@@ -6,14 +6,18 @@ from typing import Any, Literal
 
 from pydantic import Field, ValidationInfo, field_validator
 
+from service.domain.limits import Quantity
+from service.domain.settling import CORRELATIONS
 from service.domain.signal import Measures, SignalKind
 from service.domain.tank import TankKind, TankShape
 from service.domain.units import UNITS
-from service.site.quantity import quantity
+from service.site.quantity import near_word, quantity, wrong
 from service.site.section import (
     Duration,
+    Flow,
     Key,
     Length,
+    LimitValue,
     ReachShare,
     Section,
     Slope,
@@ -29,6 +33,20 @@ class SiteSection(Section):
     name: Words = Field(examples=['"Invented Creek Works"'])
     units: Literal["us", "si"] = Field(examples=['"us" or "si"'])
     time_zone: TimeZone = Field(examples=['"America/New_York"'])
+
+
+class LimitsSection(Section):
+    """``limits`` of a tank: what takes the place of a published limit on its loading. In SI after reading."""
+
+    overflow_rate: LimitValue | None = None
+    solids_loading: LimitValue | None = None
+    weir_loading: LimitValue | None = None
+    blanket_share: LimitValue | None = None
+    sludge_index: LimitValue | None = None
+
+    def by_quantity(self) -> dict[Quantity, float]:
+        """Those that are written."""
+        return {Quantity[name.upper()]: value for name in type(self).model_fields if (value := getattr(self, name))}
 
 
 class TankSection(Section):
@@ -50,6 +68,18 @@ class TankSection(Section):
     core_distance_from_wall: Length | None = None
     core_position: ReachShare | None = None
     arm_period: Duration | None = None
+    return_capacity: Flow | None = None
+    settling: str | None = None
+    limits: LimitsSection | None = None
+
+    @field_validator("settling")
+    @classmethod
+    def _known_correlation(cls, value: str | None) -> str | None:
+        if value is not None and value not in CORRELATIONS:
+            near = near_word(value, tuple(CORRELATIONS))
+            remedy = f'write "{near}"' if near else f"use one of {', '.join(CORRELATIONS)}"
+            raise wrong(f'"{value}" is no known correlation of settling with the sludge index', remedy, near=near)
+        return value
 
 
 class SignalSection(Section):

@@ -10,6 +10,7 @@ from zoneinfo import available_timezones
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, StringConstraints, ValidationInfo
 
+from service.domain.limits import DIMENSION_OF_QUANTITY, Quantity
 from service.domain.units import UNITS, Dimension, UnitSystem, shown_unit
 from service.site.quantity import duration, near_unit, near_word, quantity, share, slope, wrong
 
@@ -33,11 +34,29 @@ def site_quantity(value: object, info: ValidationInfo, dimension: Dimension) -> 
     )
 
 
-_EXAMPLE = {Dimension.LENGTH: 12, Dimension.SPEED: 1, Dimension.SOLIDS_LOADING: 30}
+_EXAMPLE = {Dimension.LENGTH: 12, Dimension.SPEED: 1, Dimension.SOLIDS_LOADING: 30, Dimension.FLOW: 3}
 
 
 def _length(value: object, info: ValidationInfo) -> float:
     return site_quantity(value, info, Dimension.LENGTH)
+
+
+def _flow(value: object, info: ValidationInfo) -> float:
+    return _positive(site_quantity(value, info, Dimension.FLOW))
+
+
+def _limit(value: object, info: ValidationInfo) -> float:
+    """A limit in the unit of the quantity that its key names."""
+    dimension = DIMENSION_OF_QUANTITY[Quantity[(info.field_name or "").upper()]]
+    if dimension is Dimension.RATIO:
+        return _positive(share(value, '"25 %" or 0.25'))
+    return _positive(site_quantity(value, info, dimension))
+
+
+def _positive(value: float) -> float:
+    if not value > 0.0:
+        raise wrong("is not above zero", "write a number above zero, or leave it out")
+    return value
 
 
 def _duration(value: object) -> timedelta:
@@ -126,6 +145,8 @@ def _near_zone(text: str) -> str | None:
 
 #: In SI, from a number in the site's unit or a text with a unit.
 Length = Annotated[float, BeforeValidator(_length)]  # [m]
+Flow = Annotated[float, BeforeValidator(_flow)]  # [m³/s]
+LimitValue = Annotated[float, BeforeValidator(_limit)]  # in SI, of the quantity its key names
 Duration = Annotated[timedelta, BeforeValidator(_duration)]
 Slope = Annotated[float, BeforeValidator(_slope)]  # fall per length [–]
 DepthShare = Annotated[float, BeforeValidator(_depth_share)]  # part of the side water depth [–]

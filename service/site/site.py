@@ -31,6 +31,7 @@ from service.site.convert import (
     system_alarms,
     tank_alarms,
     tank_of,
+    terms_of,
 )
 from service.site.draft import Draft
 from service.site.finding import Finding, Severity, errors_of, text_of
@@ -98,7 +99,8 @@ class Site:
 
     def setups(self) -> tuple[TankSetup, ...]:
         """Every tank with the signals that speak of it."""
-        return setups_of(self._tanks.values(), tuple(self._signals.values()))
+        terms = {s.key: terms_of(s) for s in _sections(self.draft.tanks)}
+        return setups_of(self._tanks.values(), tuple(self._signals.values()), terms)
 
     def alarm_definitions(self) -> tuple[AlarmDefinition, ...]:
         """Every alarm: those of the file, those every tank has, and those the service has about itself."""

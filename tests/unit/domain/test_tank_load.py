@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from service.domain.balance import Conditions
-from service.domain.limits import Quantity
+from service.domain.limits import LoadTerms, Quantity
 from service.domain.state_point import Verdict
 from service.domain.tank import Tank, TankKind, TankShape
 from service.domain.tank_load import tank_load
@@ -18,6 +18,7 @@ TANK = Tank(
 SAFE = Conditions(
     flow=to_si(500.0, "m3/h"), return_flow=to_si(250.0, "m3/h"), feed_solids=3.5, return_solids=10.5, plant_flow=None
 )  # fmt: skip
+CAPACITY = LoadTerms(return_capacity=to_si(500.0, "m3/h"))
 
 
 def test_whole_picture_of_the_worked_set() -> None:
@@ -26,6 +27,7 @@ def test_whole_picture_of_the_worked_set() -> None:
     assert load.solids_loading == pytest.approx(2.625, rel=1e-6)
     assert load.overflow_rate == pytest.approx(0.5, rel=1e-6)
     assert load.detention == pytest.approx(4000.0 / 750.0, rel=1e-6)
+    assert load.nominal_detention == pytest.approx(4000.0 / 500.0, rel=1e-6)
     assert load.return_ratio == pytest.approx(0.5)
     assert load.held == pytest.approx(0.8 * 1000.0 * 7.0, rel=1e-6)
     assert load.sludge_detention == pytest.approx(5600.0 / (250.0 * 10.5), rel=1e-6)
@@ -38,13 +40,13 @@ def test_whole_picture_of_the_worked_set() -> None:
 
 def test_overload_names_the_return_that_would_restore() -> None:
     storm = Conditions(flow=to_si(1000.0, "m3/h"), return_flow=to_si(250.0, "m3/h"), feed_solids=3.5)
-    load = tank_load(TANK, storm, height=1.4, settled_volume=525.0, return_capacity=to_si(500.0, "m3/h"))
+    load = tank_load(TANK, storm, height=1.4, settled_volume=525.0, terms=CAPACITY)
     assert load.state is not None
     assert load.state.verdict is Verdict.OVERLOADED
     assert load.restoring is not None
     assert load.restoring.reachable
     assert [warning.quantity for warning in load.warnings] == [Quantity.BLANKET_SHARE]
-    assert tank_load(TANK, storm, height=1.4, overrides={Quantity.BLANKET_SHARE: 0.5}).warnings == ()
+    assert tank_load(TANK, storm, height=1.4, terms=LoadTerms(limits={Quantity.BLANKET_SHARE: 0.5})).warnings == ()
 
 
 def test_what_is_not_measured_is_not_said() -> None:
