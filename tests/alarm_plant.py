@@ -113,10 +113,17 @@ class AlarmPlant:
     ids: SiteIds
 
     @classmethod
-    def build(cls, engine: Engine, setup: AlarmSetup | None = None, now: datetime = NIGHT) -> AlarmPlant:
-        setup = setup or alarm_setup()
+    def build(
+        cls,
+        engine: Engine,
+        setup: AlarmSetup | None = None,
+        now: datetime = NIGHT,
+        tanks: Sequence[TankSetup] = (),
+    ) -> AlarmPlant:
+        setup, tanks = setup or alarm_setup(), tanks or TANKS
+        signals = {signal.tag: signal for s in tanks for signal in (*s.blankets, *s.others)}
         with transaction(engine) as conn:
-            ids = sync_site(conn, [s.tank for s in TANKS], [signal for s in TANKS for signal in s.blankets])
+            ids = sync_site(conn, [s.tank for s in tanks], list(signals.values()))
             sync_alarms(conn, setup.definitions, now)
         return cls(engine, setup, ids)
 

@@ -86,8 +86,8 @@ def form_token(page: str) -> str:
 def served(engine: Engine, *, units: UnitSystem = "us", setups: tuple[TankSetup, ...] = TANKS) -> Iterator[WebSite]:
     """The server, for as long as the block lasts."""
     clock = Clock(NIGHT)
-    plant = AlarmPlant.build(engine)
-    signals = {signal.tag: signal for setup in setups for signal in setup.blankets}
+    plant = AlarmPlant.build(engine, tanks=setups)
+    signals = {signal.tag: signal for setup in setups for signal in (*setup.blankets, *setup.others)}
     web = WebPlant(
         engine=engine,
         name="Alder Creek",

@@ -29,6 +29,7 @@ from service.web.board import AlarmView, TankView
 from service.web.board_page import board_of
 from service.web.core_entry import CoreEntry, Verdict, keep
 from service.web.export import Form, What, export
+from service.web.flow_series import Lane
 from service.web.moments import moment
 from service.web.plant import Plant, WebPlant
 from service.web.problems import problem
@@ -104,12 +105,20 @@ def estimates(
 
 @router.get("/tanks/{key}/series", tags=["tanks"])
 def series(
-    plant: Plant, visitor: Reader, key: Name, start: When = None, end: When = None, width: Width = 1000
+    plant: Plant,
+    visitor: Reader,
+    key: Name,
+    start: When = None,
+    end: When = None,
+    width: Width = 1000,
+    under: Annotated[
+        Lane | None, Query(description="Also this flow or loading; null where it is not measured.")
+    ] = None,
 ) -> dict[str, Any]:
     """Everything a trend of the tank is drawn from: least and greatest value per pixel, cores, limits, alarms."""
     _tank_id(plant, key)
     first, last = _range(plant, start, end)
-    return series_of(plant, key, first, last, width)
+    return series_of(plant, key, first, last, width, under)
 
 
 @router.get("/signals", tags=["readings"])

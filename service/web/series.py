@@ -13,6 +13,7 @@ from service.storage.calibrations import current_calibrations
 from service.storage.cores import current_cores
 from service.storage.series import Bucket, buckets
 from service.storage.session import transaction
+from service.web.flow_series import Lane, lane_of, lanes_of
 from service.web.plant import WebPlant
 
 _LIMITS = {AlarmKind.HIGH: "warning", AlarmKind.HIGH_HIGH: "danger"}
@@ -20,8 +21,10 @@ _LIMITS = {AlarmKind.HIGH: "warning", AlarmKind.HIGH_HIGH: "danger"}
 MOST_ALARMS = 500
 
 
-def series_of(plant: WebPlant, key: str, start: datetime, end: datetime, width: int) -> dict[str, Any]:
-    """All series of one tank. [m], UTC"""
+def series_of(
+    plant: WebPlant, key: str, start: datetime, end: datetime, width: int, lane: Lane | None = None
+) -> dict[str, Any]:
+    """All series of one tank, with the lane under it where one is asked for. SI, UTC"""
     setup = plant.setup(key)
     assert setup is not None
     tank, tank_id = setup.tank, plant.ids.tanks[key]
@@ -39,6 +42,9 @@ def series_of(plant: WebPlant, key: str, start: datetime, end: datetime, width: 
         }
         cores = current_cores(conn, [tank_id], start, end)
         lines = journal(conn, start=start, end=end, limit=MOST_ALARMS)
+        under = None
+        if lane is not None and lane in lanes_of(setup):
+            under = lane_of(conn, setup, plant.ids, lane, plant.units, start, end, width)
         works = current_calibrations(conn, list(signals.values()), start, end)
     return {
         "tank": key,
@@ -68,6 +74,7 @@ def series_of(plant: WebPlant, key: str, start: datetime, end: datetime, width: 
             for line in reversed(lines)
             if line.key in own and line.event == Event.OCCURRED.value
         ],
+        "under": under,
         "calibrations": [
             {"time": w.calibration.at, "tag": w.calibration.tag, "kind": w.calibration.kind} for w in works
         ],

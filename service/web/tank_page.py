@@ -13,6 +13,7 @@ from service.storage.cores import current_cores
 from service.storage.session import transaction
 from service.web.access import Viewer
 from service.web.board_page import board_of, drawing_of, spoken
+from service.web.flow_series import NAMES, lanes_of
 from service.web.pages import page, words_of
 from service.web.plant import Plant
 
@@ -53,6 +54,7 @@ def tank(request: Request, plant: Plant, visitor: Viewer, key: str) -> HTMLRespo
             for r in reversed(cores[-CORES:])
         ],
         stretches=STRETCHES,
+        lanes=[(lane.value, NAMES[lane]) for lane in lanes_of(view.setup)],
         rate=format_speed(view.estimate.rate, plant.units, signed=True) if view.known else "",
         per_metre=say.in_unit(1.0),
         may_log=visitor.may(Role.OPERATOR),

@@ -2,10 +2,10 @@
 (() => {
   const box = document.getElementById("trend"), place = document.getElementById("chart");
   if (!box || !window.uPlot) return;
-  const note = document.getElementById("chart-note");
+  const note = document.getElementById("chart-note"), lower = document.getElementById("lane");
   const per = Number(box.dataset.perMetre), unit = box.dataset.unit, zone = box.dataset.zone;
   const now = () => Date.parse(box.dataset.now) / 1000 + performance.now() / 1000;
-  let end = now() + 60, start = end - 12 * 3600, plot = null, asked = 0, timer = 0, seen = null;
+  let end = now() + 60, start = end - 12 * 3600, plot = null, under = null, lane = "", asked = 0, timer = 0, seen = null;
   const colour = (name) => getComputedStyle(document.documentElement).getPropertyValue(name).trim();
 
   // Two points to a pixel, so that its line runs from least to greatest.
@@ -20,6 +20,52 @@
   };
   const edge = (series, side) => [series.time.map((t) => Date.parse(t) / 1000), series[side].map((v) => v * per)];
   const flat = (height, from, to) => [[from, to], [height * per, height * per]];
+
+  const clock = [
+    [31536000, "{YYYY}", null, null, null, null, null, null, 1],
+    [2419200, "{MMM}", "\n{YYYY}", null, null, null, null, null, 1],
+    [86400, "{D} {MMM}", "\n{YYYY}", null, null, null, null, null, 1],
+    [60, "{HH}:{mm}", "\n{D} {MMM}", null, "\n{D} {MMM}", null, null, null, 1],
+    [1, "{HH}:{mm}:{ss}", "\n{D} {MMM}", null, "\n{D} {MMM}", null, null, null, 1],
+  ];
+  const axes = () => {
+    const axis = { stroke: colour("--ink"), grid: { stroke: colour("--line"), width: 1 }, ticks: { stroke: colour("--line-strong") } };
+    return [{ ...axis, values: clock }, { ...axis, size: 46, values: (u, all) => all.map((v) => (Math.abs(v) >= 10000 ? `${v / 1000}k` : `${v}`)) }];
+  };
+  const select = (u) => { if (u.select.width > 8) go(u.posToVal(u.select.left, "x"), u.posToVal(u.select.left + u.select.width, "x")); };
+
+  // One flow or loading under the blanket, over the same stretch of time.
+  const drawLower = (found, from, to) => {
+    if (!lower) return;
+    if (under) under.destroy();
+    under = null;
+    lower.replaceChildren();
+    lower.hidden = !found;
+    if (!found) return;
+    const shown = (u, v) => (v == null ? "–" : `${Number(v.toPrecision(3))} ${found.unit}`);
+    const times = [], values = [];
+    found.time.forEach((time, i) => {
+      const at = Date.parse(time) / 1000, low = found.low[i] * found.per_si, high = found.high[i] * found.per_si;
+      times.push(at); values.push(low);
+      if (high !== low) { times.push(at + 0.001); values.push(high); }
+    });
+    const tables = [[times, values]];
+    const series = [{ label: "time", value: "{D} {MMM} {HH}:{mm}" }, { label: `${found.name} (${found.unit})`, stroke: colour("--ink"), width: 1.5, spanGaps: true, points: { show: false }, value: shown }];
+    if (found.limit_si != null) {
+      tables.push([[from, to], [found.limit_si * found.per_si, found.limit_si * found.per_si]]);
+      series.push({ label: "limit", stroke: colour("--warning"), width: 1.5, dash: [6, 4], spanGaps: true, points: { show: false }, value: shown });
+    }
+    under = new uPlot({
+      width: lower.clientWidth, height: 170, series, axes: axes(),
+      tzDate: (ts) => uPlot.tzDate(new Date(ts * 1000), zone),
+      scales: { x: { min: from, max: to }, y: { range: (u, least, most) => uPlot.rangeNum(Math.min(0, least ?? 0), most ?? 1, 0.1, true) } },
+      cursor: { drag: { x: true, y: false }, sync: { key: "trend" } },
+      legend: { live: matchMedia("(pointer: fine)").matches },
+      hooks: { setSelect: [select] },
+    }, uPlot.join(tables), lower);
+    const last = found.last.length ? `${Number((found.last[found.last.length - 1] * found.per_si).toPrecision(3))} ${found.unit} at the end` : "nothing was measured";
+    lower.setAttribute("aria-label", `${found.name} over the same time: ${last}`);
+  };
 
   const draw = (news) => {
     const from = Date.parse(news.start) / 1000, to = Date.parse(news.end) / 1000;
@@ -46,20 +92,11 @@
       tzDate: (ts) => uPlot.tzDate(new Date(ts * 1000), zone),
       series, bands: [{ series: [1, 2], fill: colour("--line") }],
       scales: { x: { min: from, max: to } },
-      axes: [
-        { stroke: ink, grid: { stroke: colour("--line"), width: 1 }, ticks: { stroke: quiet }, values: [
-          [31536000, "{YYYY}", null, null, null, null, null, null, 1],
-          [2419200, "{MMM}", "\n{YYYY}", null, null, null, null, null, 1],
-          [86400, "{D} {MMM}", "\n{YYYY}", null, null, null, null, null, 1],
-          [60, "{HH}:{mm}", "\n{D} {MMM}", null, "\n{D} {MMM}", null, null, null, 1],
-          [1, "{HH}:{mm}:{ss}", "\n{D} {MMM}", null, "\n{D} {MMM}", null, null, null, 1],
-        ] },
-        { stroke: ink, grid: { stroke: colour("--line"), width: 1 }, ticks: { stroke: quiet }, size: 46, values: (u, all) => all.map((v) => `${v}`) },
-      ],
-      cursor: { drag: { x: true, y: false } },
+      axes: axes(),
+      cursor: { drag: { x: true, y: false }, sync: { key: "trend" } },
       legend: { live: matchMedia("(pointer: fine)").matches },
       hooks: {
-        setSelect: [(u) => { if (u.select.width > 8) go(u.posToVal(u.select.left, "x"), u.posToVal(u.select.left + u.select.width, "x")); }],
+        setSelect: [select],
         drawClear: [(u) => {
           u.ctx.save(); u.ctx.strokeStyle = colour("--danger"); u.ctx.lineWidth = 1;
           for (const alarm of news.alarms) {
@@ -70,6 +107,7 @@
         }],
       },
     }, data, place);
+    drawLower(news.under, from, to);
     const count = news.believed.time.length;
     note.textContent = count || news.cores.length ? `Height above the floor at the wall, in ${unit}; plant time. ${news.alarms.length ? `Upright lines: ${news.alarms.length} alarms.` : ""}` : "Nothing is known of this stretch of time.";
   };
@@ -80,7 +118,7 @@
     const stretch = `&start=${encodeURIComponent(from)}&end=${encodeURIComponent(to)}`;
     for (const what of ["readings", "estimates", "cores"]) document.getElementById(`export-${what}`).href = `/api/v1/exports/${what}.csv?tank=${encodeURIComponent(box.dataset.tank)}${stretch}`;
     try {
-      const answer = await fetch(`/api/v1/tanks/${encodeURIComponent(box.dataset.tank)}/series?width=${Math.max(100, Math.min(2000, place.clientWidth))}${stretch}`);
+      const answer = await fetch(`/api/v1/tanks/${encodeURIComponent(box.dataset.tank)}/series?width=${Math.max(100, Math.min(2000, place.clientWidth))}${lane && `&under=${lane}`}${stretch}`);
       if (mine !== asked) return;
       if (!answer.ok) throw new Error((await answer.json()).detail);
       seen = await answer.json();
@@ -90,7 +128,12 @@
   const go = (from, to) => { start = from; end = to; clearTimeout(timer); timer = setTimeout(load, 120); };
   const press = (hours) => { for (const button of box.querySelectorAll("[data-hours]")) button.setAttribute("aria-pressed", `${button.dataset.hours === `${hours}`}`); };
   box.addEventListener("click", (event) => {
-    const { hours, pan, zoom } = event.target.closest("button")?.dataset || {};
+    const { hours, pan, zoom, lane: chosen } = event.target.closest("button")?.dataset || {};
+    if (chosen) {
+      lane = lane === chosen ? "" : chosen;
+      for (const button of box.querySelectorAll("[data-lane]")) button.setAttribute("aria-pressed", `${button.dataset.lane === lane}`);
+      go(start, end);
+    }
     if (hours) { press(hours); go(now() + 60 - hours * 3600, now() + 60); }
     if (pan) { press(""); go(start + pan * (end - start), end + pan * (end - start)); }
     if (zoom) { const middle = (start + end) / 2, half = ((end - start) * zoom) / 2; press(""); go(middle - half, middle + half); }

@@ -11,15 +11,19 @@ from typing import Any
 import httpx
 import pyarrow.parquet as pq
 import pytest
+from sqlalchemy import Engine
 
 from service.domain.role import Role, Scope
+from service.domain.units import UnitSystem
 from service.storage.batches import open_batch
 from service.storage.cores import current_cores
 from service.storage.reading_writer import ReadingWriter
 from service.storage.session import transaction
 from tests.alarm_plant import MINUTE, NIGHT
+from tests.flowing_plant import TANKS as FLOWING_TANKS
+from tests.flowing_plant import store_day
 from tests.plant import columns
-from tests.web_plant import WebSite
+from tests.web_plant import WebSite, served
 
 ALL = (Scope.READ, Scope.CORES, Scope.ALARMS)
 
@@ -194,3 +198,26 @@ def test_the_interface_describes_itself(api: httpx.Client) -> None:
     assert found["openapi"].startswith("3.")
     assert "/api/v1/cores" in found["paths"]
     assert all(path.startswith("/api/v1/") for path in found["paths"])
+
+
+@pytest.mark.parametrize("units", ["us", "si"])
+def test_a_flow_or_loading_goes_with_the_trend_where_it_is_measured(engine: Engine, units: UnitSystem) -> None:
+    with served(engine, units=units, setups=tuple(FLOWING_TANKS)) as site:
+        start = store_day(engine, site.plant.ids)
+        client = site.client()
+        client.headers.update(site.token(Role.VIEWER, Scope.READ))
+        stretch: dict[str, str | int] = {"start": start.isoformat(), "end": NIGHT.isoformat(), "width": 300}
+        told = client.get("/api/v1/tanks/east/series", params={**stretch, "under": "solids_loading"}).json()["under"]
+        # (500 + 250) m3/h of 3.2 kg/m3 on 706.9 m2 in calm, (1000 + 250) in the storm.
+        assert told["last"][0] == pytest.approx(3.395, rel=0.02)
+        assert max(told["high"]) == pytest.approx(5.659, rel=0.03)
+        assert told["unit"] == {"us": "lb/d.ft2", "si": "kg/m2.h"}[units]
+        assert told["last"][0] * told["per_si"] == pytest.approx({"us": 16.69, "si": 3.395}[units], rel=0.02)
+        assert told["limit_si"] == pytest.approx(8.137379)
+        flow = client.get("/api/v1/tanks/east/series", params={**stretch, "under": "flow"}).json()["under"]
+        assert max(flow["high"]) == pytest.approx(1000.0 / 3600.0, rel=0.03)
+        assert flow["limit_si"] is None
+        for key, lane in (("east", None), ("west", "solids_loading")):
+            asked = stretch if lane is None else {**stretch, "under": lane}
+            assert client.get(f"/api/v1/tanks/{key}/series", params=asked).json()["under"] is None
+        assert client.get("/api/v1/tanks/east/series", params={"under": "colour"}).status_code == 422
