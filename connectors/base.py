@@ -176,6 +176,14 @@ class Probed(Protocol):
         ...
 
 
+class Resting(Protocol):
+    """A connector that can leave its source to another node for a while."""
+
+    def rest(self) -> None:
+        """Close the line; the next poll opens it again."""
+        ...
+
+
 class Connector(Protocol):
     """A source of samples. One instance per ``[[connector]]`` in the site file, used by one thread at a time."""
 

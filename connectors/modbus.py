@@ -89,6 +89,10 @@ class ModbusConnector:
     def committed(self, delivery: Delivery) -> None:
         """Nothing to trim: what was read is gone from the wire already."""
 
+    def rest(self) -> None:
+        """Close the connection until the next poll."""
+        self._wire.close()
+
     def close(self) -> None:
         """Close the connection."""
         self._wire.close()

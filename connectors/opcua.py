@@ -83,6 +83,10 @@ class OpcuaConnector:
             self._offered = None
             self._seen_to = datetime.fromisoformat(delivery.state["seen_to"])
 
+    def rest(self) -> None:
+        """End the session until the next poll."""
+        self._link.disconnect()
+
     def close(self) -> None:
         """End session and thread."""
         self._link.close()

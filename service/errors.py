@@ -5,6 +5,7 @@ ServiceError
 ├── InputError       what a person typed or dropped cannot be accepted, with the reason (exit status 1)
 ├── DomainError      an impossible argument reached a calculation: a defect of ours
 ├── StorageError     the database refused or is away; ``retryable`` says whether waiting can help
+│   └── LeaseLost    another node does this work now; nothing of the transaction was stored
 ├── EmbeddedError    the embedded database could not be started or stopped
 └── DeliveryError    a message could not be handed over; ``retryable`` says whether trying again can help
 """
@@ -36,6 +37,13 @@ class StorageError(ServiceError):
     def __init__(self, message: str, *, retryable: bool) -> None:
         self.retryable = retryable
         super().__init__(message)
+
+
+class LeaseLost(StorageError):
+    """Another node does this work now."""
+
+    def __init__(self, message: str) -> None:
+        super().__init__(message, retryable=True)
 
 
 class EmbeddedError(ServiceError):

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import difflib
 import os
+import platform
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -81,6 +82,13 @@ class Settings(BaseSettings):
         description="The site file that describes the plant.",
         examples=["/etc/underweir/site.toml"],
         json_schema_extra={"default": "/etc/underweir/site.toml as root, else $XDG_CONFIG_HOME/underweir/site.toml"},
+    )
+    node_name: str = Field(
+        default_factory=lambda: platform.node()[:60] or "node",
+        max_length=60,
+        description="What people call this machine where several share the work.",
+        examples=["north"],
+        json_schema_extra={"default": "the host name"},
     )
     log_level: Literal["debug", "info", "warning", "error"] = Field(
         "info", description="How much is logged.", examples=["info"]

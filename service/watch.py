@@ -1,4 +1,8 @@
-"""The night's watch: the jobs of one installation, bound to it and ready for the timetable."""
+"""The night's watch: the jobs of one installation, bound to it and ready for the timetable.
+
+Every piece of work is done by the node that has its lease. What it writes is fenced: should another node have taken over
+meanwhile, nothing of it is stored.
+"""
 
 from __future__ import annotations
 
@@ -8,22 +12,29 @@ from dataclasses import replace
 from datetime import datetime, timedelta
 
 import structlog
+from sqlalchemy import Engine
 
 from connectors.base import Connector
+from connectors.errors import ConnectorError
 from service.alarms.definition import AlarmKind
 from service.bootstrap import Installation
+from service.domain.lease import Standing
+from service.errors import LeaseLost
 from service.jobs.deliver import Delivered, deliver
 from service.jobs.estimate import Outlook, outlook_all, project_all, update_estimates
 from service.jobs.evaluate import Ahead, Evaluated, evaluate, evaluate_service
 from service.jobs.ingest import IngestReport, ingest
-from service.jobs.ingest.forward import ForwardingSource
+from service.jobs.ingest.forward import ForwardingSource, SpoolRemains
 from service.jobs.ingest.standing import StandingKeeper, record_hang
 from service.jobs.listen import listen
 from service.jobs.prove import prove_ways
-from service.jobs.supervise import SupervisedSource, Supervisor
+from service.jobs.supervise import SourceStanding, SupervisedSource, Supervisor
+from service.jobs.tenancy import Alone, Leases
 from service.jobs.upkeep import keep_up
 from service.notify.sms_modem import ModemNotifier
 from service.scheduler import Task
+from service.storage.outbox import void_claims
+from service.storage.session import transaction
 
 log = structlog.get_logger(__name__)
 
@@ -32,37 +43,61 @@ DECIDE_EVERY = timedelta(seconds=5)
 DELIVER_EVERY = timedelta(seconds=5)
 KEEP_UP_EVERY = timedelta(hours=6)
 
+#: The pieces of work that leases are held on, beside the reading of each source.
+DECIDE, TELL, KEEP_UP = "decide", "tell", "keep up"
+
+
+def reading(source: str) -> str:
+    """Name the work of reading a source."""
+    return f"read {source}"
+
+
+def works(sources: Sequence[Connector]) -> list[str]:
+    """Name every piece of work there is."""
+    return [DECIDE, TELL, KEEP_UP, *(reading(source.key) for source in sources)]
+
 
 class Watch:
     """Reads sources, decides, tells, and keeps the store in order; each part may run in a thread of its own."""
 
-    def __init__(self, plant: Installation, sources: Sequence[Connector], clock: Callable[[], datetime]) -> None:
+    def __init__(
+        self,
+        plant: Installation,
+        sources: Sequence[Connector],
+        clock: Callable[[], datetime],
+        leases: Leases | None = None,
+    ) -> None:
         self._plant = plant
+        self._leases = Alone(plant.engine) if leases is None else leases
+        self._told_under = 0
         self._sources = sources
         self._clock = clock
         self._started_at = clock()
         self._watched = [section.key for section in plant.site.connectors() if section.carries_signals]
 
-    def read(self, source: Connector) -> IngestReport:
+    def read(self, source: Connector, engine: Engine | None = None) -> IngestReport:
         """Take in what one source has to offer."""
         tags = None
-        if isinstance(source, ForwardingSource):
+        if isinstance(source, ForwardingSource | SpoolRemains):
             # A file's reader knows the signals by itself; a device only knows its own addresses.
             tags = {address: signal.tag for address, signal in self._plant.site.addresses(source.key).items()}
-        return ingest(source, self._plant.intake, self._plant.engine, self._clock, tags=tags)
+        return ingest(source, self._plant.intake, engine or self._plant.engine, self._clock, tags=tags)
 
     def read_all(self) -> list[IngestReport]:
         """Take in what every source has to offer, one after the other."""
         return [self.read(source) for source in self._sources]
 
     def decide(self, now: datetime) -> Evaluated:
-        """Estimate what changed, and look at every alarm."""
-        plant = self._plant
-        update_estimates(plant.engine, plant.setups, plant.ids, now)
-        projected = project_all(plant.engine, plant.setups, plant.ids, now)
-        outlooks = outlook_all(plant.engine, plant.setups, plant.ids, now)
+        """Estimate what changed, and look at every alarm, where that is this node's work."""
+        held = self._leases.held(DECIDE)
+        if held is None:
+            return Evaluated()
+        plant, engine = self._plant, held.engine
+        update_estimates(engine, plant.setups, plant.ids, now)
+        projected = project_all(engine, plant.setups, plant.ids, now)
+        outlooks = outlook_all(engine, plant.setups, plant.ids, now)
         seen = evaluate(
-            plant.engine,
+            engine,
             plant.alarms,
             plant.setups,
             plant.ids,
@@ -70,9 +105,7 @@ class Watch:
             ahead={key: self._ahead(key, found) for key, found in outlooks.items()},
             now=now,
         )
-        own = evaluate_service(
-            plant.engine, plant.alarms, connectors=self._watched, started_at=self._started_at, now=now
-        )
+        own = evaluate_service(engine, plant.alarms, connectors=self._watched, started_at=self._started_at, now=now)
         return replace(seen, transitions=seen.transitions + own.transitions, messages=seen.messages + own.messages)
 
     def _ahead(self, tank: str, found: Outlook) -> Ahead:
@@ -91,18 +124,32 @@ class Watch:
 
     def tell(self, now: datetime) -> Delivered:
         """Hear what people wrote back, prove the way to whoever begins a shift, and hand over every message that is due."""
-        plant = self._plant
+        held = self._leases.held(TELL)
+        if held is None:
+            return Delivered()
+        plant, engine = self._plant, held.engine
+        if held.token != self._told_under:
+            # Whoever had this work before delivers no more: what was in its hand need not wait for a claim to run out.
+            with transaction(engine) as conn:
+                void_claims(conn)
+            self._told_under = held.token
         # On the thread that sends: a modem has one line.
         for notifier in plant.notifiers.values():
             if isinstance(notifier, ModemNotifier):
-                listen(plant.engine, plant.alarms, plant.setups, plant.ids, notifier, now)
-        prove_ways(plant.engine, plant.alarms, now)
-        return deliver(plant.engine, plant.alarms, plant.notifiers, clock=self._clock)
+                listen(engine, plant.alarms, plant.setups, plant.ids, notifier, now)
+        prove_ways(engine, plant.alarms, now)
+        return deliver(engine, plant.alarms, plant.notifiers, clock=self._clock, still=held.still)
+
+    def keep_up(self, now: datetime) -> None:
+        """Keep the store in order, where that is this node's work."""
+        held = self._leases.held(KEEP_UP)
+        if held is not None:
+            keep_up(held.engine, now)
 
     def tasks(self) -> list[Task]:
         """The lines of the timetable: every source its own, so that a slow one delays nobody."""
         reading = [
-            Task(f"read {source.key}", lambda now, source=source: self.read(source), READ_EVERY)  # type: ignore[misc]
+            Task(f"read {source.key}", lambda now, source=source: self._read_files(source), READ_EVERY)  # type: ignore[misc]
             for source in self._sources
             if not isinstance(source, ForwardingSource)
         ]
@@ -110,8 +157,13 @@ class Watch:
             *reading,
             Task("decide", self.decide, DECIDE_EVERY),
             Task("tell", self.tell, DELIVER_EVERY),
-            Task("keep up", lambda now: keep_up(self._plant.engine, now), KEEP_UP_EVERY),
+            Task("keep up", self.keep_up, KEEP_UP_EVERY),
         ]
+
+    def _read_files(self, source: Connector) -> None:
+        held = self._leases.held(reading(source.key))
+        if held is not None:
+            self.read(source, held.engine)
 
     def supervisor(self) -> Supervisor:
         """Live sources, each on a thread of its own and at its own pace; the supervisor closes them when it stops."""
@@ -119,18 +171,46 @@ class Watch:
             [self._supervised(source) for source in self._sources if isinstance(source, ForwardingSource)],
             clock=self._clock,
             draw=random.random,
-            on_hang=lambda key, since: record_hang(self._plant.engine, key, since, self._clock()),
+            on_hang=self._on_hang,
         )
 
+    def _on_hang(self, key: str, since: datetime) -> None:
+        held = self._leases.held(reading(key))
+        if held is not None:
+            record_hang(held.engine, key, since, self._clock())
+
     def _supervised(self, source: ForwardingSource) -> SupervisedSource:
+        keeper = StandingKeeper(self._plant.engine, source, self._clock)
+
+        def report(standing: SourceStanding) -> None:
+            # How a source is doing is for its reader to say.
+            if self._leases.held(reading(source.key)) is not None:
+                keeper.write(standing)
+
         return SupervisedSource(
             key=source.key,
-            read=lambda: self.read(source),
+            read=lambda: self._read_live(source),
             every=source.every,
             hold=source.hold,
-            report=StandingKeeper(self._plant.engine, source, self._clock).write,
+            report=report,
             close=source.close,
         )
+
+    def _read_live(self, source: ForwardingSource) -> IngestReport:
+        """Read a device where that is this node's work; else only store what this node still has of it on disk."""
+        held = self._leases.held(reading(source.key))
+        if held is not None:
+            return self.read(source, held.engine)
+        if self._leases.standing(reading(source.key)) is Standing.LAPSED:
+            # Perhaps the database is away for everybody, and nobody else reads: a register shows a value only once.
+            raise LeaseLost(f"The lease on {source.key} could not be renewed; what is read meanwhile waits on disk.")
+        try:
+            source.rest()
+        except (ConnectorError, OSError) as error:
+            log.info("source left", source=source.key, problem=str(error))
+        remains = source.remains()
+        # Not fenced: what was read is true whoever reads now, and storing it again changes nothing.
+        return IngestReport(connector=source.key) if remains is None else self.read(remains)
 
     def close(self) -> None:
         """Release sources and channels."""

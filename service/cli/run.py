@@ -13,11 +13,14 @@ import typer
 from service import logs, readiness
 from service.bootstrap import Installation, opened, settings_from_environment, wall_clock
 from service.cli.options import SiteFile
+from service.domain.lease import Standing
 from service.errors import ConfigError
 from service.jobs.run_book import RunBook
+from service.jobs.tenancy import LeaseKeeper
 from service.scheduler import Task, Timetable
 from service.sources import sources_of
-from service.watch import Watch
+from service.storage.node import sole_run
+from service.watch import Watch, works
 from service.web.app import create_app
 from service.web.server import WebServer, listen
 
@@ -45,7 +48,7 @@ def _run(site: SiteFile = None) -> None:
 
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, _stop)
-    with opened(site, settings) as plant:
+    with sole_run(settings.data_dir, settings.node_name) as holder, opened(site, settings) as plant:
         for finding in plant.site.warnings:
             log.warning("site file", finding=finding.text(str(plant.site.path)))
         if not plant.notifiers:
@@ -53,17 +56,21 @@ def _run(site: SiteFile = None) -> None:
                 "no mail server is set: alarms are journalled, but nobody is told", setting="UNDERWEIR_SMTP_HOST"
             )
         sources = sources_of(plant.site, plant.engine, wall_clock, spools=settings.data_dir / "spool")
-        watch = Watch(plant, sources, wall_clock)
+        work = works(sources)
+        leases = LeaseKeeper(plant.engine, holder, work)
+        watch = Watch(plant, sources, wall_clock, leases)
         supervisor = watch.supervisor()
         book = RunBook(plant.engine)
 
         def _noted(job: str, began_at: datetime, seconds: float, error: str) -> None:
-            book.note(job, began_at, seconds, error)
+            if job not in work or leases.standing(job) is Standing.HELD:  # what another node does is in its own book
+                book.note(job, began_at, seconds, error)
             if job == "decide":  # whoever watches over us is told that alarms are looked at, not that a process exists
                 readiness.tell(readiness.ALIVE)
 
         tasks = [*watch.tasks(), Task("write down runs", book.write, WRITE_RUNS_EVERY)]
         timetable = Timetable(tasks, wall_clock, noted=_noted)
+        leases.start()
         supervisor.start()
         timetable.start()
         pages = _pages(plant)
@@ -80,6 +87,7 @@ def _run(site: SiteFile = None) -> None:
             supervisor.stop()
             timetable.stop()
             watch.close()
+            leases.stop()
     log.info("stopped")
 
 

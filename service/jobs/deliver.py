@@ -15,12 +15,13 @@ from sqlalchemy import Connection, Engine
 
 from service.alarms.retry import STUCK_AFTER_TRIES, Failure, next_try
 from service.alarms.routing import MessageKind, RouteReason, address_of, instead
+from service.errors import LeaseLost
 from service.jobs.alarm_setup import AlarmSetup
 from service.jobs.telling import REMEMBER
 from service.notify.base import Message, Notifier, Receipt
 from service.storage.alarms import alarm_of_event, told, told_from
 from service.storage.outbox import Claimed, OutboxMessage, claim, put, record_failed, record_retry, record_sent
-from service.storage.session import transaction
+from service.storage.session import fenced, transaction
 
 log = structlog.get_logger(__name__)
 
@@ -44,6 +45,7 @@ def deliver(
     *,
     clock: Callable[[], datetime] = lambda: datetime.now(UTC),
     lease: timedelta = LEASE,
+    still: Callable[[], bool] = lambda: True,
 ) -> Delivered:
     """Hand over every message that is due, until none is.
 
@@ -52,21 +54,33 @@ def deliver(
     notifiers : by channel.
     clock : asked anew for every message, as a slow server takes its time.
     lease : how long no other worker may touch a message in hand.
+    still : whether this node is still the one that delivers, by its own clock; asked right before a message leaves.
+
+    Notes
+    -----
+    A node that was paused with a message in hand finds out after that message at the latest: at most one leaves twice.
     """
     sent = retried = failed = 0
     done: tuple[Claimed, Receipt] | None = None
     try:
         while True:
             now = clock()
-            with transaction(engine) as conn:
-                # One transaction both records the last message and claims the next.
-                outcome = None if done is None else _record(conn, setup, *done, now)
-                claimed = claim(conn, now, channels=tuple(notifiers), lease=lease)
+            try:
+                with transaction(engine) as conn:
+                    # One transaction both records the last message and claims the next.
+                    outcome = None if done is None else _record(conn, setup, *done, now)
+                    claimed = claim(conn, now, channels=tuple(notifiers), lease=lease)
+            except LeaseLost:
+                if done is not None and done[1].failure is None:
+                    # It has left, whoever delivers now: known to be sent, it need not leave again.
+                    with transaction(fenced(engine, None)) as conn:
+                        _record(conn, setup, *done, now)
+                raise
             sent += outcome == "sent"
             retried += outcome == "retry"
             failed += outcome == "failed"
             done = None
-            if not claimed:
+            if not claimed or not still():
                 return Delivered(sent=sent, retried=retried, failed=failed)
             done = claimed[0], _send(notifiers[claimed[0].channel], claimed[0], now)
     finally:

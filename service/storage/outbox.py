@@ -1,7 +1,7 @@
 """The outbox: messages written with the decision that asked for them, claimed by a lease, every try recorded.
 
-A worker that dies after handing a message over and before recording it leaves a lease that runs out; the message is then
-sent once more, with the same key. So nothing is lost, and a crash costs at most one duplicate.
+A worker that dies after handing a message over and before recording it leaves a lease that runs out, or that its successor
+voids; the message is then sent once more, with the same key. So nothing is lost, and a crash costs at most one duplicate.
 """
 
 from __future__ import annotations
@@ -106,6 +106,17 @@ def claim(
         _CLAIM, {"now": now, "until": now + lease, "channels": list(channels), "limit": limit}
     ).mappings()
     return sorted((Claimed(**row) for row in rows), key=lambda claimed: claimed.id)
+
+
+def void_claims(conn: Connection) -> int:
+    """Let go of every message in a worker's hand, for whoever held them is known to deliver no more; returns how many."""
+    let_go = (
+        update(OutboxRow)
+        .where(OutboxRow.status == WAITING, OutboxRow.claimed_until.is_not(None))
+        .values(claimed_until=None)
+        .returning(OutboxRow.id)
+    )
+    return len(conn.execute(let_go).all())
 
 
 def record_sent(conn: Connection, outbox_id: int, at: datetime, answer: str) -> None:

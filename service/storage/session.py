@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from contextlib import contextmanager
-from typing import Any
+from typing import Any, Protocol
 
 import psycopg
 from sqlalchemy import Connection, Engine, create_engine
@@ -118,8 +118,27 @@ def transaction(engine: Engine) -> Iterator[Connection]:
         The database refused or is away; nothing was stored, unless the connection broke during the commit itself, in
         which case the server knows and the work must be safe to repeat.
     """
+    fence: WriteFence | None = engine.get_execution_options().get(_FENCE)
     with translated(), engine.begin() as connection:
         yield connection
+        if fence is not None:
+            fence.confirm(connection)
+
+
+class WriteFence(Protocol):
+    """Has the last word before a commit."""
+
+    def confirm(self, conn: Connection) -> None:
+        """Raise StorageError when the transaction must not be stored."""
+        ...
+
+
+_FENCE = "write_fence"
+
+
+def fenced(engine: Engine, fence: WriteFence | None) -> Engine:
+    """The same engine, on which every transaction asks the fence before it commits; None takes the fence away."""
+    return engine.execution_options(**{_FENCE: fence})
 
 
 @contextmanager

@@ -338,6 +338,19 @@ class ConnectorState(Base):
     standing: Mapped[dict[str, Any]] = mapped_column(server_default=text("'{}'::jsonb"))
 
 
+class LeaseRow(Base):
+    """Which run of the service on which node does a piece of work; ``token`` grows with every change of holder."""
+
+    __tablename__ = "lease"
+    name: Mapped[str] = mapped_column(primary_key=True)
+    node: Mapped[str | None]
+    node_name: Mapped[str | None]
+    process: Mapped[str | None]
+    token: Mapped[int] = mapped_column(BigInteger)
+    since: Mapped[datetime | None]
+    expires: Mapped[datetime | None]
+
+
 class FileLedger(Base):
     """Every file ever taken in, by content: the same content again changes nothing."""
 

@@ -10,6 +10,7 @@ from __future__ import annotations
 import json
 import struct
 from collections.abc import Iterator, Mapping
+from dataclasses import replace
 from datetime import timedelta
 from typing import Any
 
@@ -89,6 +90,21 @@ class ForwardingSource:
             held += self._keep_open()
         return held
 
+    def remains(self) -> SpoolRemains | None:
+        """What the spool still holds, as a source of its own: for the node whose source another node reads now."""
+        return SpoolRemains(self.key, self._spool) if self._spool.counts().records else None
+
+    def rest(self) -> None:
+        """Leave the source to another node: what it still gives is put by, then the line is closed until the next reading."""
+        try:
+            if self._state is not None:
+                self.hold()
+        finally:
+            self._state = None
+            rest = getattr(self._connector, "rest", None)
+            if callable(rest):
+                rest()
+
     def spooled(self) -> SpoolCounts:
         """What the spool holds and has lost."""
         return self._spool.counts()
@@ -121,6 +137,32 @@ class ForwardingSource:
         finally:
             self._connector.committed(delivery)
         return len(delivery.samples)
+
+
+class SpoolRemains:
+    """A spool alone as a connector. It moves no place in the source: that is kept by whoever reads it now."""
+
+    def __init__(self, key: str, spool: Spool) -> None:
+        self.key = key
+        self._spool = spool
+        self._offered: int | None = None
+
+    def poll(self, state: Mapping[str, Any]) -> Iterator[Delivery]:
+        """What the spool holds, oldest first."""
+        for record in self._spool.pending():
+            self._offered = record.sequence
+            yield replace(decode(record.payload), state=state)
+            if self._offered is not None:
+                return
+
+    def committed(self, delivery: Delivery) -> None:
+        """Trim the spool."""
+        if self._offered is not None:
+            self._spool.trim(self._offered)
+            self._offered = None
+
+    def close(self) -> None:
+        """Nothing is held open."""
 
 
 def encode(delivery: Delivery) -> bytes:

@@ -1,0 +1,177 @@
+"""Holds this node's leases: renews them, looks for free ones, and says before each piece of work whether it may be done."""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Protocol
+
+import structlog
+from sqlalchemy import Engine
+
+from service.domain.lease import TERM_S, TURN_S, Standing, Tenure
+from service.errors import StorageError
+from service.storage import leases
+from service.storage.leases import Fence, Holder
+from service.storage.session import fenced, transaction
+
+log = structlog.get_logger(__name__)
+
+
+def steady_clock() -> float:
+    """Seconds that go on while the machine is suspended and heed no setting of its clock."""
+    return time.clock_gettime(time.CLOCK_BOOTTIME)
+
+
+@dataclass(frozen=True, slots=True)
+class Held:
+    """Leave to do one piece of work.
+
+    ``engine`` refuses to commit what is written once another node has taken over; ``still`` says by this node's own clock
+    whether it may go on, and is asked before anything that cannot be taken back.
+    """
+
+    engine: Engine
+    token: int = 0
+    still: Callable[[], bool] = lambda: True
+
+
+class Leases(Protocol):
+    """Who may do what."""
+
+    def held(self, name: str) -> Held | None:
+        """Leave to do that work now; None where it is another node's, or it is not known."""
+        ...
+
+    def standing(self, name: str) -> Standing:
+        """How this node stands to that work."""
+        ...
+
+
+class Alone:
+    """One process that does everything, as in the demonstration and in tests."""
+
+    def __init__(self, engine: Engine) -> None:
+        self._held = Held(engine)
+
+    def held(self, name: str) -> Held:
+        """Always."""
+        return self._held
+
+    def standing(self, name: str) -> Standing:
+        """Always held."""
+        return Standing.HELD
+
+
+class LeaseKeeper:
+    """Keeps the leases of one run of the service on a thread of its own.
+
+    Parameters
+    ----------
+    names : every piece of work there is.
+    """
+
+    def __init__(
+        self,
+        engine: Engine,
+        holder: Holder,
+        names: Sequence[str],
+        *,
+        clock: Callable[[], float] = steady_clock,
+        term: float = TERM_S,
+        turn: float = TURN_S,
+    ) -> None:
+        self._engine = engine
+        self._holder = holder
+        self._names = tuple(names)
+        self._clock = clock
+        self._term = term
+        self._turn = turn
+        self._tenures: dict[str, Tenure] = dict.fromkeys(names, Tenure())
+        self._stop = threading.Event()
+        self._thread: threading.Thread | None = None
+        self._away = False
+
+    def start(self) -> None:
+        """Take what is free before this returns, then keep it.
+
+        Raises
+        ------
+        StorageError
+            when the database is away.
+        """
+        with transaction(self._engine) as conn:
+            leases.describe(conn, self._names)
+            leases.forget_earlier(conn, self._holder)
+        self.turn()
+        self._thread = threading.Thread(target=self._run, name="leases", daemon=True)
+        self._thread.start()
+
+    def stop(self) -> None:
+        """Leave everything to the other nodes."""
+        self._stop.set()
+        if self._thread is not None:
+            self._thread.join(self._term)
+        self._tenures = dict.fromkeys(self._names, Tenure())
+        try:
+            with transaction(self._engine) as conn:
+                leases.give_up(conn, self._holder)
+        except StorageError as error:
+            log.warning("leases not given up; they run out by themselves", error=str(error))
+
+    def turn(self) -> None:
+        """Renew what is held and take what is free.
+
+        Raises
+        ------
+        StorageError
+            when the database is away; what is held is held until it lapses.
+        """
+        asked_at = self._clock()
+        with transaction(self._engine) as conn:
+            found = leases.renew(conn, self._holder, self._names, self._term)
+        before = self._tenures
+        self._tenures = {
+            name: Tenure.granted(found[name], asked_at, self._term) if name in found else Tenure()
+            for name in self._names
+        }
+        gained = [name for name in self._names if found.get(name, 0) not in (0, before[name].token)]
+        lost = [name for name in self._names if before[name].token and name not in found]
+        if gained:
+            log.info("work taken on", work=gained, node=self._holder.node_name)
+        if lost:
+            log.warning("work taken over by another node", work=lost, node=self._holder.node_name)
+
+    def held(self, name: str) -> Held | None:
+        """Leave to do that work now, under the number it is held by."""
+        tenure = self._tenures[name]
+        if tenure.standing(self._clock()) is not Standing.HELD:
+            return None
+        fence = Fence(name, self._holder.process, tenure.token)
+        return Held(fenced(self._engine, fence), tenure.token, lambda: self._still(name, tenure.token))
+
+    def standing(self, name: str) -> Standing:
+        """How this node stands to that work, by its own clock."""
+        return self._tenures[name].standing(self._clock())
+
+    def _still(self, name: str, token: int) -> bool:
+        tenure = self._tenures[name]
+        return tenure.token == token and tenure.standing(self._clock()) is Standing.HELD
+
+    def _run(self) -> None:
+        while not self._stop.wait(self._turn):
+            try:
+                self.turn()
+            except StorageError as error:
+                if not self._away:
+                    log.warning("leases not renewed", error=str(error))
+                self._away = True
+            except Exception:
+                # The last line of defence: without this thread the node would stand still for good.
+                log.exception("leases not renewed")
+            else:
+                if self._away:
+                    log.info("leases renewed again")
+                self._away = False
