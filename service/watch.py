@@ -28,6 +28,7 @@ from service.jobs.ingest.forward import ForwardingSource, SpoolRemains
 from service.jobs.ingest.standing import StandingKeeper, record_hang
 from service.jobs.listen import listen
 from service.jobs.prove import prove_ways
+from service.jobs.rollup import roll_up
 from service.jobs.supervise import SourceStanding, SupervisedSource, Supervisor
 from service.jobs.tenancy import Alone, Leases
 from service.jobs.upkeep import keep_up
@@ -41,6 +42,7 @@ log = structlog.get_logger(__name__)
 READ_EVERY = timedelta(seconds=5)
 DECIDE_EVERY = timedelta(seconds=5)
 DELIVER_EVERY = timedelta(seconds=5)
+ROLL_UP_EVERY = timedelta(minutes=1)
 KEEP_UP_EVERY = timedelta(hours=6)
 
 #: The pieces of work that leases are held on, beside the reading of each source.
@@ -157,6 +159,8 @@ class Watch:
             *reading,
             Task("decide", self.decide, DECIDE_EVERY),
             Task("tell", self.tell, DELIVER_EVERY),
+            # Without a lease: nodes that roll up at once share what is due, and neither can undo the other.
+            Task("roll up", lambda now: roll_up(self._plant.engine), ROLL_UP_EVERY),
             Task("keep up", self.keep_up, KEEP_UP_EVERY),
         ]
 

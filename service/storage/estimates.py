@@ -7,30 +7,36 @@ from datetime import datetime
 from typing import Any
 
 from psycopg import sql
-from sqlalchemy import Connection, Table, delete, select, text
+from sqlalchemy import Connection, Table, delete, func, select, text
 
 from service.domain.estimate import Assessment, Estimate, EstimateReason, Trust
 from service.domain.reading import Reason
 from service.storage.partitions import ensure_months
+from service.storage.rollups import mark_due
 from service.storage.session import psycopg_connection
 from service.storage.tables import AssessmentRow, EstimateRow, SignalRow, TankRow
+
+#: Signal or tank, first and last time.
+_Span = tuple[int, datetime, datetime]
 
 
 def replace_estimates(
     conn: Connection, tank_id: int, start: datetime | None, estimates: Sequence[Estimate], end: datetime | None = None
 ) -> None:
     """Put *estimates* in the place of everything the tank has at start ≤ time < end; None leaves that side open."""
-    _clear(conn, EstimateRow.__table__, "tank_id", [tank_id], start, end)  # type: ignore[arg-type]
+    rows = [
+        (tank_id, e.time, e.height, e.sd, e.rate, e.trust.value, e.reason.value)
+        for e in sorted(estimates, key=lambda e: e.time)
+    ]
+    gone = _clear(conn, EstimateRow.__table__, "tank_id", [tank_id], start, end)  # type: ignore[arg-type]
     _append(
         conn,
         "estimate",
         ("tank_id", "time", "height", "sd", "rate", "trust", "reason"),
         ("int4", "timestamptz", "float8", "float8", "float8", "text", "text"),
-        [
-            (tank_id, e.time, e.height, e.sd, e.rate, e.trust.value, e.reason.value)
-            for e in sorted(estimates, key=lambda e: e.time)
-        ],
+        rows,
     )
+    mark_due(conn, "estimate", _changed(gone, rows))
 
 
 def replace_assessments(
@@ -41,15 +47,17 @@ def replace_assessments(
     end: datetime | None = None,
 ) -> None:
     """Put *assessments* in the place of everything these signals (row number by tag) have at start ≤ time < end."""
-    _clear(conn, AssessmentRow.__table__, "signal_id", list(signal_ids.values()), start, end)  # type: ignore[arg-type]
+    gone = _clear(conn, AssessmentRow.__table__, "signal_id", list(signal_ids.values()), start, end)  # type: ignore[arg-type]
     rows = [(signal_ids[a.tag], a.time, a.height, a.corrected, int(a.verdict)) for a in assessments]
+    rows.sort(key=lambda row: row[:2])
     _append(
         conn,
         "assessment",
         ("signal_id", "time", "height", "corrected", "verdict"),
         ("int4", "timestamptz", "float8", "float8", "int2"),
-        sorted(rows, key=lambda row: row[:2]),
+        rows,
     )
+    mark_due(conn, "assessment", _changed(gone, rows))
 
 
 def estimates_between(
@@ -94,13 +102,25 @@ def latest_assessments(conn: Connection, signal_ids: Sequence[int]) -> dict[int,
 
 def _clear(
     conn: Connection, table: Table, column: str, ids: list[int], start: datetime | None, end: datetime | None
-) -> None:
+) -> list[_Span]:
+    """Delete; returns the first and last time that went, per owner."""
     statement = delete(table).where(table.c[column].in_(ids))
     if start is not None:
         statement = statement.where(table.c.time >= start)
     if end is not None:
         statement = statement.where(table.c.time < end)
-    conn.execute(statement)
+    gone = statement.returning(table.c[column].label("owner"), table.c.time).cte("gone")
+    spans = select(gone.c.owner, func.min(gone.c.time), func.max(gone.c.time)).group_by(gone.c.owner)
+    return [(owner, first, last) for owner, first, last in conn.execute(spans)]
+
+
+def _changed(gone: Iterable[_Span], rows: Iterable[tuple[Any, ...]]) -> list[_Span]:
+    """Whose rows went or came, with the first and last time of them."""
+    spans = {owner: (first, last) for owner, first, last in gone}
+    for owner, time, *_ in rows:
+        first, last = spans.get(owner, (time, time))
+        spans[owner] = (min(first, time), max(last, time))
+    return [(owner, first, last) for owner, (first, last) in spans.items()]
 
 
 def _append(

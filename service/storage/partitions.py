@@ -60,7 +60,7 @@ def ensure_months(connection: Connection, table: str, first: datetime, last: dat
         connection.execute(
             text(
                 f"ALTER TABLE {table} ATTACH PARTITION {name}"
-                f" FOR VALUES FROM ('{month.isoformat()}') TO ('{_next(month).isoformat()}')"
+                f" FOR VALUES FROM ('{month.isoformat()}') TO ('{next_month(month).isoformat()}')"
             )
         )
     return [partition_name(table, month) for month in missing]
@@ -101,7 +101,7 @@ def _months(first: datetime, last: datetime) -> list[datetime]:
     months = []
     for _ in range(count):
         months.append(month)
-        month = _next(month)
+        month = next_month(month)
     return months
 
 
@@ -111,5 +111,6 @@ def _month(time: datetime) -> datetime:
     return time.astimezone(UTC).replace(day=1, hour=0, minute=0, second=0, microsecond=0)
 
 
-def _next(month: datetime) -> datetime:
+def next_month(month: datetime) -> datetime:
+    """The beginning of the month after one that is given by its beginning."""
     return month.replace(year=month.year + month.month // 12, month=month.month % 12 + 1)

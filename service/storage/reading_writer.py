@@ -9,6 +9,7 @@ delivery changes nothing at all.
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from typing import Any
@@ -22,10 +23,12 @@ from service.storage.binary_copy import copy_in
 from service.storage.moments import from_us, to_us
 from service.storage.partitions import ensure_months, partition_name, partitions
 from service.storage.reading_columns import ReadingColumns, by_signal_and_time, last_of_each
+from service.storage.rollups import mark_due
 from service.storage.session import transaction
 
 #: Keys looked up before a chunk is appended.
 PROBES = 64
+_DAY_US = 86_400_000_000
 
 
 @dataclass(slots=True)
@@ -85,9 +88,15 @@ class ReadingWriter:
             return
         savepoint.commit()
         self.stored.accepted += len(rows)
-        first = np.flatnonzero(np.append(True, rows.signal_id[1:] != rows.signal_id[:-1]))
-        for signal_id, us in zip(rows.signal_id[first].tolist(), rows.time_us[first].tolist(), strict=True):
-            self.stored.note_change(signal_id, us)
+        # In the order of the key: another signal, or a day without readings, begins another stretch.
+        day = rows.time_us // _DAY_US
+        begins = np.append(True, (rows.signal_id[1:] != rows.signal_id[:-1]) | (day[1:] > day[:-1] + 1))
+        first = np.flatnonzero(begins)
+        last = np.append(first[1:], len(rows)) - 1
+        stretches = zip(
+            rows.signal_id[first].tolist(), rows.time_us[first].tolist(), rows.time_us[last].tolist(), strict=True
+        )
+        self._note((signal_id, from_us(begin), from_us(end)) for signal_id, begin, end in stretches)
 
     def _compare(self, rows: ReadingColumns) -> None:
         conn = self._conn
@@ -111,11 +120,15 @@ class ReadingWriter:
         self.stored.duplicate += len(rows) - added - revised
 
     def _changed(self, per_signal: Any) -> int:
-        total = 0
-        for signal_id, rows, earliest in per_signal:
-            total += rows
+        self._note((signal_id, earliest, latest) for signal_id, _, earliest, latest in per_signal)
+        return sum(rows for _, rows, _, _ in per_signal)
+
+    def _note(self, stretches: Iterable[tuple[int, datetime, datetime]]) -> None:
+        """Remember what changed, and that it has to be rolled up."""
+        stretches = list(stretches)
+        for signal_id, earliest, _ in stretches:
             self.stored.note_change(signal_id, to_us(earliest))
-        return total
+        mark_due(self._conn, "reading", stretches)
 
     def _with_batch(self, rows: ReadingColumns) -> dict[str, NDArray[Any]]:
         return {
@@ -186,7 +199,7 @@ _INSERT_NEW = text(
     "INSERT INTO reading (signal_id, time, value, batch_id, quality, reason) "
     "SELECT signal_id, time, value, batch_id, quality, reason FROM reading_stage "
     "ON CONFLICT (signal_id, time) DO NOTHING RETURNING signal_id, time) "
-    "SELECT signal_id, count(*), min(time) FROM added GROUP BY signal_id"
+    "SELECT signal_id, count(*), min(time), max(time) FROM added GROUP BY signal_id, date_trunc('day', time)"
 )
 
 #: What the batch itself brought and overruled was never known to anybody and is not kept.
@@ -210,5 +223,5 @@ _REVISE = text(
     "quality = excluded.quality, reason = excluded.reason "
     "WHERE (r.value, r.quality, r.reason) IS DISTINCT FROM (excluded.value, excluded.quality, excluded.reason) "
     "RETURNING signal_id, time) "
-    "SELECT signal_id, count(*), min(time) FROM revised GROUP BY signal_id"
+    "SELECT signal_id, count(*), min(time), max(time) FROM revised GROUP BY signal_id, date_trunc('day', time)"
 )

@@ -1,13 +1,23 @@
-"""Long stretches for pictures: least and greatest value per pixel, so that no spike is ever averaged away."""
+"""Long stretches for pictures: least and greatest value per pixel, so that no spike is ever averaged away.
+
+A year comes from rollups, and is exactly what the rows themselves would give: pixels end where buckets end, what the rollups
+do not yet know of is read from the rows, and so are the stretch's two ragged ends.
+"""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from typing import Any
 
 from sqlalchemy import Connection, text
 
 from service.errors import InputError
+from service.storage.archived import archived_spans
+from service.storage.drawn import DRAWN, Drawn
+from service.storage.moments import from_us, to_us
+from service.storage.rollup_plan import Piece, grid, pieces
+from service.storage.rollups import due_spans
 
 
 @dataclass(frozen=True, slots=True)
@@ -21,17 +31,6 @@ class Bucket:
     count: int
 
 
-#: What can be drawn: table, its key, and the expressions for least, greatest and last value. Fixed words, never given by
-#: anybody outside.
-_DRAWN = {
-    "reading": ("reading", "signal_id", "value", "value", "value"),
-    "raw": ("assessment", "signal_id", "height", "height", "height"),
-    "corrected": ("assessment", "signal_id", "corrected", "corrected", "corrected"),
-    "estimate": ("estimate", "tank_id", "height", "height", "height"),
-    "band": ("estimate", "tank_id", "height - 1.96 * sd", "height + 1.96 * sd", "height"),
-}
-
-
 def buckets(conn: Connection, what: str, row_number: int, start: datetime, end: datetime, width: int) -> list[Bucket]:
     """At most *width* buckets of start ≤ time < end, oldest first; those without a number are left out.
 
@@ -40,16 +39,57 @@ def buckets(conn: Connection, what: str, row_number: int, start: datetime, end: 
     what : reading, raw, corrected (of a signal), estimate or band (of a tank).
     row_number : of the signal or tank.
     width : how many pixels the picture is wide.
+
+    Notes
+    -----
+    The buckets of one stretch and width are the same whatever is asked for, so that lines of one picture meet.
     """
     if end <= start:
         raise InputError("the end lies before the start")
-    table, key, low, high, last = _DRAWN[what]
-    step = max((end - start) / max(width, 1), timedelta(milliseconds=1))
+    drawn = DRAWN[what]
+    pixels = grid(to_us(start), to_us(end), width)
+    # Marks are read before the rollups: a span rolled up meanwhile is read from the rows, and right either way.
+    due = due_spans(conn, drawn.source, row_number)
+    plan = pieces(to_us(start), to_us(end), pixels.level, due, archived_spans(conn, drawn.source))
+    given: dict[str, Any] = {
+        "id": row_number,
+        "series": drawn.series,
+        "step": timedelta(microseconds=pixels.step),
+        "origin": from_us(pixels.origin),
+    }
+    parts: list[str] = []
+    for level in dict.fromkeys(piece.level for piece in plan):
+        parts.append(_rows(drawn, level, len(parts)))
+        given |= _spans([piece for piece in plan if piece.level == level], len(parts) - 1)
     statement = text(
-        f"SELECT date_bin(CAST(:step AS interval), time, :start) AS bucket, min({low}) AS low, max({high}) AS high, "
-        f"(array_agg({last} ORDER BY time DESC))[1] AS last, count(*) AS readings FROM {table} "
-        f"WHERE {key} = :id AND time >= :start AND time < :end AND {last} <> 'NaN' "
-        "GROUP BY bucket ORDER BY bucket"
+        "SELECT date_bin(CAST(:step AS interval), greatest(time, :origin), :origin) AS bucket, min(low) AS low,"
+        " max(high) AS high, (array_agg(last ORDER BY time DESC))[1] AS last, sum(readings)::bigint AS readings"
+        f" FROM ({' UNION ALL '.join(parts)}) AS piece GROUP BY bucket ORDER BY bucket"
     )
-    rows = conn.execute(statement, {"step": step, "start": start, "end": end, "id": row_number})
-    return [Bucket(row.bucket, row.low, row.high, row.last, row.readings) for row in rows]
+    return [Bucket(row.bucket, row.low, row.high, row.last, row.readings) for row in conn.execute(statement, given)]
+
+
+def _rows(drawn: Drawn, level: int | None, number: int) -> str:
+    """What answers for the pieces of one level. OFFSET 0: a walk along the key for each piece, in the months it touches."""
+    if level is None:
+        rows = (
+            f"SELECT time, {drawn.low} AS low, {drawn.high} AS high, {drawn.last} AS last, 1 AS readings"
+            f" FROM {drawn.source} WHERE {drawn.owner} = :id AND time >= p.first AND time < p.until"
+            f" AND {drawn.last} <> 'NaN' OFFSET 0"
+        )
+    else:
+        rows = (
+            "SELECT time, low, high, last, readings FROM rollup WHERE owner_id = :id AND series = :series"
+            f" AND step = {level // 1_000_000} AND time >= p.first AND time < p.until OFFSET 0"
+        )
+    return (
+        f"SELECT r.* FROM unnest(CAST(:firsts{number} AS timestamptz[]), CAST(:untils{number} AS timestamptz[]))"
+        f" AS p(first, until) CROSS JOIN LATERAL ({rows}) AS r"
+    )
+
+
+def _spans(found: list[Piece], number: int) -> dict[str, list[datetime]]:
+    return {
+        f"firsts{number}": [from_us(piece.first) for piece in found],
+        f"untils{number}": [from_us(piece.until) for piece in found],
+    }

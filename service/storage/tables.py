@@ -21,6 +21,7 @@ from sqlalchemy import (
     Index,
     Integer,
     MetaData,
+    PrimaryKeyConstraint,
     SmallInteger,
     Text,
     UniqueConstraint,
@@ -224,6 +225,55 @@ class EstimateRow(Base):
     rate: Mapped[float]
     trust: Mapped[str]
     reason: Mapped[str]
+
+
+class RollupRow(Base):
+    """Least, greatest and last value of a bucket of time; ``series`` says of what (drawn.py), ``step`` how long it is. [s]
+
+    The values ride along in the key's index: a year is then read from a few neighbouring pages, however many other
+    sensors' rows were written between.
+    """
+
+    __tablename__ = "rollup"
+    __table_args__ = (
+        PrimaryKeyConstraint(
+            "owner_id", "series", "step", "time", postgresql_include=["low", "high", "last", "readings"]
+        ),
+    )
+    #: Signal or tank, as the series has it.
+    owner_id: Mapped[int]
+    series: Mapped[int] = mapped_column(SmallInteger)
+    step: Mapped[int]
+    time: Mapped[datetime]
+    low: Mapped[float]
+    high: Mapped[float]
+    last: Mapped[float]
+    readings: Mapped[int]
+
+
+class RollupDue(Base):
+    """A span of one signal's or tank's rows that changed and that its rollups do not yet know of, both ends included."""
+
+    __tablename__ = "rollup_due"
+    owner_id: Mapped[int] = mapped_column(primary_key=True, autoincrement=False)
+    source: Mapped[str] = mapped_column(primary_key=True)
+    id: Mapped[int] = mapped_column(BigInteger, Identity(), primary_key=True)
+    first: Mapped[datetime]
+    last: Mapped[datetime]
+
+
+class ArchiveFile(Base):
+    """A file that holds a month of rows which are no longer in their table."""
+
+    __tablename__ = "archive_file"
+    source: Mapped[str] = mapped_column(primary_key=True)
+    month: Mapped[datetime] = mapped_column(primary_key=True)
+    #: Rows that came after their month was archived go into further parts.
+    part: Mapped[int] = mapped_column(primary_key=True, autoincrement=False)
+    name: Mapped[str]
+    row_count: Mapped[int] = mapped_column(BigInteger)
+    checksum: Mapped[str]
+    archived_at: Mapped[datetime]
 
 
 class CorePair(Base):
