@@ -24,6 +24,7 @@ from service.cli import (
     run,
     sensors,
     status,
+    what_if,
 )
 from service.cli.output import MISUSED, PROBLEMS, say, warn
 from service.errors import ConfigError, ServiceError
@@ -65,6 +66,7 @@ for part in (
     sensors,
     estimate,
     loading,
+    what_if,
     replay,
     alarms,
     calls,
