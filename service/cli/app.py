@@ -10,6 +10,7 @@ import typer
 from service import __version__, logs
 from service.cli import (
     alarms,
+    backup,
     calls,
     check,
     core,
@@ -72,6 +73,7 @@ for part in (
     calls,
     probe,
     database,
+    backup,
     people,
 ):
     part.register(app)

@@ -42,6 +42,11 @@ def head_revision() -> str:
     return head
 
 
+def known_revisions() -> frozenset[str]:
+    """Name every revision this program knows the way from and to."""
+    return frozenset(script.revision for script in ScriptDirectory.from_config(_config()).walk_revisions())
+
+
 def current_revision(target: Engine | str) -> str | None:
     """Name the revision the database is at; None for an empty database."""
     with _engine(target) as engine, translated(), engine.connect() as connection:

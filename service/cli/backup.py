@@ -1,0 +1,81 @@
+"""``underweir backup`` and ``restore``: the whole database in one checked file, and back."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from service.bootstrap import database, settings_from_environment, wall_clock
+from service.cli.options import Json
+from service.cli.output import say, say_json
+from service.jobs.backup import Manifest, back_up, restore, verify
+
+
+def register(app: typer.Typer) -> None:
+    """Add the commands."""
+    app.command("backup")(_backup)
+    app.command("restore")(_restore)
+
+
+def _backup(
+    folder: Annotated[Path, typer.Argument(help="Where the backup goes; made if missing.", show_default=False)],
+    keep: Annotated[
+        int | None,
+        typer.Option(min=1, help="Remove the oldest, so that so many stay; otherwise all stay.", show_default=False),
+    ] = None,
+    json: Json = False,
+) -> None:
+    """Write the whole database, as of this moment, into one file, and read it again; the service goes on meanwhile.
+
+    Not in it: the site file, settings and secrets, which are files already. Keep it where the database's disk cannot take it along.
+    """
+    with database(settings_from_environment()) as engine:
+        made = back_up(engine, folder, wall_clock(), keep=keep)
+    if json:
+        say_json(
+            {
+                "file": str(made.path),
+                "size_bytes": made.size_bytes,
+                "rows": made.rows,
+                "removed": [str(path) for path in made.removed],
+            }
+        )
+        return
+    say(f"{made.path}: {made.rows} rows, {made.size_bytes / 1e6:.1f} MB, read again and found whole")
+    for path in made.removed:
+        say(f"removed {path}")
+
+
+def _restore(
+    file: Annotated[Path, typer.Argument(help="The backup.", show_default=False)],
+    check: Annotated[bool, typer.Option("--check", help="Only read the file and its checksums.")] = False,
+    json: Json = False,
+) -> None:
+    """Put a backup into an empty database: all of it, or nothing.
+
+    The database is the one the settings name: give UNDERWEIR_DATABASE_URL a new one, or UNDERWEIR_DATA_DIR a new folder. Stop the
+    service first. A backup of an older version is brought up to date.
+    """
+    if check:
+        _say(file, verify(file), "whole", json)
+        return
+    with database(settings_from_environment()) as engine:
+        _say(file, restore(engine, file), "restored", json)
+
+
+def _say(file: Path, manifest: Manifest, done: str, json: bool) -> None:
+    if json:
+        say_json(
+            {
+                "file": str(file),
+                "done": done,
+                "made_at": manifest.made_at,
+                "program": manifest.program,
+                "revision": manifest.revision,
+                "rows": {entry.name: entry.rows for entry in manifest.tables},
+            }
+        )
+        return
+    say(f"{file}: {done}, {manifest.rows} rows of {manifest.made_at}, made by Underweir {manifest.program}")

@@ -1,0 +1,292 @@
+"""A backup is put back and every table compared, row by row; what is damaged, newer or in the way is refused."""
+
+from __future__ import annotations
+
+import json
+import threading
+import zipfile
+from collections.abc import Callable, Iterator
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Any
+from uuid import UUID
+
+import pytest
+from sqlalchemy import (
+    BigInteger,
+    Boolean,
+    Column,
+    DateTime,
+    Double,
+    Engine,
+    Integer,
+    SmallInteger,
+    Text,
+    Uuid,
+    insert,
+    text,
+)
+from sqlalchemy.dialects.postgresql import ARRAY, JSONB
+
+from service.errors import InputError
+from service.jobs import backup
+from service.jobs.backup import back_up, backups, read_manifest, restore, verify
+from service.storage import snapshot
+from service.storage.partitions import ensure_months, partitions
+from service.storage.schema import current_revision, head_revision, migrate
+from service.storage.session import make_engine, transaction
+from service.storage.tables import PARTITIONED, Base
+
+NOW = datetime(2026, 3, 14, 22, 0, tzinfo=UTC)
+#: What COPY's text format has to be careful with.
+AWKWARD = "tab\there, line\nbreak, back\\slash, \\N, \\., ‘quotes’, 水, \r"
+
+
+@pytest.fixture
+def other(pytestconfig: pytest.Config) -> Iterator[Engine]:
+    """A second database, migrated and empty."""
+    from tests.conftest import SERVER
+
+    with pytestconfig.stash[SERVER].database(migrated=True) as url:
+        made = make_engine(url)
+        yield made
+        made.dispose()
+
+
+def value(column: Column[Any], row: int) -> Any:
+    """Something for that column, different for every row."""
+    kind = column.type
+    if column.foreign_keys:
+        if column.nullable:
+            return None  # a first row cannot refer to itself
+        return UUID(int=row) if isinstance(kind, Uuid) else row
+    if isinstance(kind, Uuid):
+        return UUID(int=row)
+    if isinstance(kind, Boolean):
+        return False
+    if isinstance(kind, SmallInteger | BigInteger | Integer):
+        return row
+    if isinstance(kind, Double):
+        return [0.1 + 0.2, float("nan"), -0.0][row % 3] if column.name != "thickness" else 1 / 3
+    if isinstance(kind, DateTime):
+        return NOW + timedelta(days=40 * row, microseconds=row)
+    if isinstance(kind, ARRAY):
+        return [f"{AWKWARD} {row}", ""]
+    if isinstance(kind, JSONB):
+        return {"row": row, "awkward": AWKWARD, "none": None}
+    assert isinstance(kind, Text), column
+    return f"{AWKWARD} {row}"
+
+
+def fill(engine: Engine) -> None:
+    """Three rows into every table there is; a table that comes to be later is filled without a change here."""
+    with transaction(engine) as conn:
+        for name in PARTITIONED:
+            ensure_months(conn, name, NOW, NOW + timedelta(days=200))
+        for table in Base.metadata.sorted_tables:
+            for row in (1, 2, 3):
+                conn.execute(insert(table).values({column.name: value(column, row) for column in table.columns}))
+
+
+def contents(engine: Engine) -> dict[str, list[str]]:
+    """Every row of every table, as PostgreSQL writes it."""
+    with transaction(engine) as conn:
+        return {
+            table.name: sorted(conn.execute(text(f"SELECT t::text FROM {table.name} AS t")).scalars())
+            for table in Base.metadata.sorted_tables
+        }
+
+
+def test_every_row_of_every_table_comes_back(engine: Engine, other: Engine, tmp_path: Path) -> None:
+    fill(engine)
+    made = back_up(engine, tmp_path, NOW)
+    before = contents(engine)
+    assert made.rows == sum(map(len, before.values())) == 3 * len(before)
+    assert made.path.stat().st_mode & 0o777 == 0o600
+
+    restore(other, made.path)
+
+    assert contents(other) == before
+    assert current_revision(other) == head_revision()
+    with transaction(engine) as conn, transaction(other) as conn_other:
+        for name in PARTITIONED:
+            assert partitions(conn, name) == partitions(conn_other, name)
+
+
+def test_numbers_go_on_where_they_were(engine: Engine, other: Engine, tmp_path: Path) -> None:
+    fill(engine)
+    restore(other, back_up(engine, tmp_path, NOW).path)
+    sql = text("INSERT INTO site_revision (content_hash, loaded_at, content) VALUES ('h', now(), 'c') RETURNING id")
+    with transaction(other) as conn:
+        assert conn.execute(sql).scalar_one() == 4
+
+
+def test_the_backup_is_of_one_moment_while_others_write(
+    engine: Engine, other: Engine, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """An attempt written after the backup began is not in it, although its table is read after that."""
+    fill(engine)
+    before = contents(engine)
+    began = snapshot.rows_of
+
+    def late(conn: Any, shape: Any) -> Iterator[bytes]:
+        if shape.name == "audit_event":
+            with transaction(engine) as writing:
+                writing.execute(text("UPDATE outbox SET attempts = attempts + 1"))
+                writing.execute(
+                    text(
+                        "INSERT INTO delivery_attempt (id, outbox_id, at, outcome, reason, answer) "
+                        "VALUES (9, 1, now(), 'sent', '', '')"
+                    )
+                )
+        yield from began(conn, shape)
+
+    assert [t.name for t in Base.metadata.sorted_tables].index("audit_event") < [
+        t.name for t in Base.metadata.sorted_tables
+    ].index("delivery_attempt")
+    monkeypatch.setattr(snapshot, "rows_of", late)
+    made = back_up(engine, tmp_path, NOW)
+    assert contents(engine) != before
+    restore(other, made.path)
+    assert contents(other) == before
+
+
+def test_a_partition_is_not_dropped_under_a_backup(engine: Engine) -> None:
+    fill(engine)
+    ended = threading.Event()
+
+    def drop() -> None:
+        with transaction(engine) as conn:
+            conn.execute(text("DROP TABLE reading_y2026m04"))
+        ended.set()
+
+    with snapshot.one_moment(engine) as conn:
+        thread = threading.Thread(target=drop)
+        thread.start()
+        assert not ended.wait(0.5)
+        assert conn.execute(text("SELECT count(*) FROM reading")).scalar_one() == 3
+    thread.join()
+    assert ended.is_set()
+
+
+def test_a_database_in_use_is_refused_and_left_alone(engine: Engine, other: Engine, tmp_path: Path) -> None:
+    fill(engine)
+    made = back_up(engine, tmp_path, NOW)
+    with transaction(other) as conn:
+        conn.execute(text("INSERT INTO site_revision (content_hash, loaded_at, content) VALUES ('h', now(), 'c')"))
+    before = contents(other)
+    with pytest.raises(InputError, match=r"not empty .*site_revision"):
+        restore(other, made.path)
+    assert contents(other) == before
+
+
+def test_an_older_backup_is_brought_up_to_date(empty_database_url: str, other: Engine, tmp_path: Path) -> None:
+    old = make_engine(empty_database_url)
+    migrate(old, "0005")
+    with transaction(old) as conn:
+        conn.execute(
+            text(
+                "INSERT INTO connector_state (connector, state, failures, delivered) VALUES ('drop', '{\"a\": 1}', 2, 30)"
+            )
+        )
+        columns = conn.execute(
+            text(
+                "SELECT table_name, array_agg(column_name::text ORDER BY ordinal_position) FROM information_schema.columns"
+                " WHERE table_schema = 'public' AND table_name = 'connector_state' GROUP BY table_name"
+            )
+        ).one()
+    shape = snapshot.TableShape(name="connector_state", columns=tuple(columns[1]))
+    path = tmp_path / "old.underweir-backup"
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(snapshot, "shapes", lambda conn: [shape])
+        patch.setattr(snapshot, "one_moment", transaction)
+        with path.open("wb") as file:
+            backup._write(old, file, NOW)
+    old.dispose()
+    assert read_manifest(path).revision == "0005"
+
+    restore(other, path)
+
+    assert current_revision(other) == head_revision()
+    with transaction(other) as conn:
+        assert conn.execute(text("SELECT connector, failures, delivered FROM connector_state")).one() == ("drop", 2, 30)
+
+
+def rewritten(path: Path, change: Callable[[str, bytes], bytes]) -> Path:
+    """A copy of a backup, its members changed."""
+    made = path.with_name("changed.underweir-backup")
+    with zipfile.ZipFile(path) as old, zipfile.ZipFile(made, "w") as new:
+        for name in old.namelist():
+            new.writestr(name, change(name, old.read(name)))
+    return made
+
+
+def _newer(name: str, content: bytes) -> bytes:
+    return (
+        json.dumps(json.loads(content) | {"revision": "9999", "program": "9.9"}).encode()
+        if name == "manifest.json"
+        else content
+    )
+
+
+def _altered(name: str, content: bytes) -> bytes:
+    return content.replace("水".encode(), b"x") if name == "tables/tank.copy" else content
+
+
+def _foreign(name: str, content: bytes) -> bytes:
+    return content.replace(b'"tank"', b'"pg_authid; --"') if name == "manifest.json" else content
+
+
+@pytest.mark.parametrize(
+    ("change", "said"), [(_newer, "newer than this one"), (_altered, "damaged.*tank"), (_foreign, "no backup")]
+)
+def test_what_is_not_as_it_was_stored_is_refused_whole(
+    engine: Engine, other: Engine, tmp_path: Path, change: Callable[[str, bytes], bytes], said: str
+) -> None:
+    fill(engine)
+    path = rewritten(back_up(engine, tmp_path, NOW).path, change)
+    with pytest.raises(InputError, match=said):
+        restore(other, path)
+    assert not any(contents(other).values())
+    assert current_revision(other) == head_revision()
+
+
+def test_a_flipped_bit_and_a_cut_end_are_found(engine: Engine, tmp_path: Path) -> None:
+    fill(engine)
+    path = back_up(engine, tmp_path, NOW).path
+    assert verify(path).rows > 0
+    whole = path.read_bytes()
+    with zipfile.ZipFile(path) as archive:
+        info = archive.getinfo("tables/tank.copy")
+    middle = info.header_offset + 30 + len(info.filename) + 40
+    path.write_bytes(whole[:middle] + bytes([whole[middle] ^ 1]) + whole[middle + 1 :])
+    with pytest.raises(InputError, match=r"damaged in table tank|table tank does not have"):
+        verify(path)
+    path.write_bytes(whole[: len(whole) // 2])
+    with pytest.raises(InputError, match="cannot be read as a backup"):
+        verify(path)
+
+
+def test_only_so_many_stay_and_other_files_are_let_be(engine: Engine, tmp_path: Path) -> None:
+    foreign = tmp_path / "letter.txt"
+    foreign.write_text("not ours")
+    for day in range(4):
+        made = back_up(engine, tmp_path, NOW + timedelta(days=day), keep=2)
+    assert backups(tmp_path) == [tmp_path / f"202603{day}T220000Z.underweir-backup" for day in (16, 17)]
+    assert made.path == backups(tmp_path)[-1]
+    assert foreign.exists()
+    assert len(list(tmp_path.iterdir())) == 3
+
+
+def test_a_backup_that_fails_leaves_nothing_and_removes_nothing(
+    engine: Engine, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    back_up(engine, tmp_path, NOW, keep=1)
+
+    def full(conn: Any, shape: Any) -> Iterator[bytes]:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(snapshot, "rows_of", full)
+    with pytest.raises(InputError, match="No space left"):
+        back_up(engine, tmp_path, NOW + timedelta(days=1), keep=1)
+    assert [path.name for path in tmp_path.iterdir()] == ["20260314T220000Z.underweir-backup"]
