@@ -19,6 +19,7 @@ from service.domain.tank import Tank
 from service.errors import ConfigError
 from service.jobs.alarm_setup import AlarmSetup
 from service.jobs.ingest.plant import Plant
+from service.jobs.report_plant import ReportPlant
 from service.notify.base import Notifier
 from service.notify.facts import SitePresentation
 from service.notify.http_gateway import HttpNotifier
@@ -106,6 +107,11 @@ class Installation:
             clock=clock,
             guest=guest,
         )
+
+    @cached_property
+    def reports(self) -> ReportPlant:
+        """The installation as shift logs and reports see it."""
+        return ReportPlant(engine=self.engine, alarms=self.alarms, setups=self.setups, ids=self.ids)
 
     @cached_property
     def notifiers(self) -> Mapping[str, Notifier]:

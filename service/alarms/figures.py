@@ -33,6 +33,9 @@ class Occurrence:
     occurred_at: datetime
     returned_at: datetime | None = None
     acknowledged_at: datetime | None = None
+    acknowledged_by: str = ""
+    note: str = ""  #: of whoever has it
+    value: float | None = None  #: what the alarm watches, as it was raised [SI]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -233,6 +236,9 @@ class Happened:
     at: datetime
     to_state: str
     event: str
+    actor: str = ""
+    note: str = ""
+    value: float | None = None
 
 
 def occurrences_of(lines: Iterable[Happened], priorities: Mapping[str, Priority]) -> list[Occurrence]:
@@ -245,13 +251,16 @@ def occurrences_of(lines: Iterable[Happened], priorities: Mapping[str, Priority]
             if current is not None:
                 done.append(current)
             open_[line.key] = Occurrence(
-                key=line.key, priority=priorities.get(line.key, Priority.LOW), occurred_at=line.at
+                key=line.key,
+                priority=priorities.get(line.key, Priority.LOW),
+                occurred_at=line.at,
+                value=line.value,
             )
         elif current is None:
             continue
         elif line.event == Event.RETURNED:
             open_[line.key] = replace(current, returned_at=line.at)
         elif line.event == Event.ACKNOWLEDGED:
-            open_[line.key] = replace(current, acknowledged_at=line.at)
+            open_[line.key] = replace(current, acknowledged_at=line.at, acknowledged_by=line.actor, note=line.note)
     done += open_.values()
     return sorted(done, key=lambda occurrence: occurrence.occurred_at)

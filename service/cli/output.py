@@ -27,7 +27,12 @@ def warn(text: str) -> None:
 
 def say_json(value: object) -> None:
     """The whole result as one JSON document."""
-    typer.echo(json.dumps(value, default=_plain, indent=2, allow_nan=False, ensure_ascii=False))
+    typer.echo(as_json(value))
+
+
+def as_json(value: object) -> str:
+    """A result as a JSON document."""
+    return json.dumps(value, default=_plain, indent=2, allow_nan=False, ensure_ascii=False)
 
 
 def say_table(heads: Sequence[str], rows: Sequence[Sequence[str]]) -> None:

@@ -7,7 +7,7 @@ from zoneinfo import ZoneInfo
 
 from sqlalchemy import Connection, Engine
 
-from service.alarms.figures import Figures, Happened, figures, occurrences_of
+from service.alarms.figures import Figures, figures, occurrences_of
 from service.jobs.alarm_setup import AlarmSetup
 from service.storage.alarms import happenings
 from service.storage.session import transaction
@@ -37,10 +37,7 @@ def monthly_figures(engine: Engine, setup: AlarmSetup, now: datetime, months: in
 
 def _figures(conn: Connection, setup: AlarmSetup, start: datetime, end: datetime) -> Figures:
     priorities = {definition.key: definition.priority for definition in setup.definitions}
-    lines = [
-        Happened(key=key, at=at, event=event, to_state=to_state)
-        for key, at, event, to_state in happenings(conn, start - BEFORE, end)
-    ]
+    lines = happenings(conn, start - BEFORE, end)
     return figures(occurrences_of(lines, priorities), start, end)
 
 

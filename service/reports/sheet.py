@@ -58,10 +58,13 @@ class Sheet(FPDF):
             self.set_text_color(0)
             self.multi_cell(0, 5.2, value, new_x=XPos.LMARGIN, new_y=YPos.NEXT)
 
-    def rows(self, heads: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
-        """A table, its columns equally wide."""
+    def rows(self, heads: Sequence[str], rows: Sequence[Sequence[str]], widths: Sequence[int] | None = None) -> None:
+        """A table, its columns as wide as *widths* says (shares of the page), or equally wide."""
         self.set_font("body", "", 8)
-        with self.table(borders_layout="HORIZONTAL_LINES", line_height=5, padding=0.6) as table:
+        shares = None if widths is None else tuple(widths)
+        with self.table(
+            borders_layout="HORIZONTAL_LINES", line_height=4.2, padding=0.5, col_widths=shares, text_align="LEFT"
+        ) as table:
             for cells in (heads, *rows):
                 line = table.row()
                 for cell in cells:

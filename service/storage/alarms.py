@@ -13,6 +13,7 @@ from sqlalchemy.dialects.postgresql import distinct_on
 from sqlalchemy.dialects.postgresql import insert as upsert
 
 from service.alarms.definition import AlarmDefinition
+from service.alarms.figures import Happened
 from service.alarms.machine import Event, Machine, Reason, Transition
 from service.alarms.routing import MessageKind, Told
 from service.storage.tables import AlarmEvent, AlarmRow, OutboxRow, TankRow
@@ -296,12 +297,32 @@ def alarm_of_event(conn: Connection, event_id: int) -> tuple[int, str] | None:
     return None if row is None else (row.id, row.key)
 
 
-def happenings(conn: Connection, start: datetime, end: datetime) -> list[tuple[str, datetime, str, str]]:
+def happenings(conn: Connection, start: datetime, end: datetime) -> list[Happened]:
     """What happened to which alarm when, and the state it led to, at start ≤ time < end, the oldest first."""
+    detail = AlarmEvent.detail
     rows = conn.execute(
-        select(AlarmRow.key, AlarmEvent.at, AlarmEvent.event, AlarmEvent.to_state)
+        select(
+            AlarmRow.key,
+            AlarmEvent.at,
+            AlarmEvent.event,
+            AlarmEvent.to_state,
+            AlarmEvent.actor,
+            detail["note"].as_string().label("note"),
+            detail["value"].as_float().label("value"),
+        )
         .join(AlarmRow, AlarmRow.id == AlarmEvent.alarm_id)
         .where(AlarmEvent.at >= start, AlarmEvent.at < end)
         .order_by(AlarmEvent.at, AlarmEvent.id)
     )
-    return [(row.key, row.at, row.event, row.to_state) for row in rows]
+    return [
+        Happened(
+            key=row.key,
+            at=row.at,
+            event=row.event,
+            to_state=row.to_state,
+            actor=row.actor,
+            note=row.note or "",
+            value=row.value,
+        )
+        for row in rows
+    ]

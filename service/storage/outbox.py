@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Any
 
-from sqlalchemy import Connection, func, insert, select, text, update
+from sqlalchemy import ColumnElement, Connection, func, insert, select, text, update
 from sqlalchemy.dialects.postgresql import insert as upsert
 
 from service.alarms.retry import GiveUp
@@ -212,9 +212,16 @@ class Trace:
 
 def traces(conn: Connection, event_ids: Sequence[int]) -> list[Trace]:
     """What became of the messages of these journal lines, oldest first."""
-    rows = conn.execute(
-        select(OutboxRow.__table__).where(OutboxRow.alarm_event_id.in_(event_ids)).order_by(OutboxRow.id)
-    ).all()
+    return _traces(conn, OutboxRow.alarm_event_id.in_(event_ids))
+
+
+def traces_between(conn: Connection, start: datetime, end: datetime) -> list[Trace]:
+    """What became of the messages written at start ≤ time < end, oldest first."""
+    return _traces(conn, (OutboxRow.created_at >= start) & (OutboxRow.created_at < end))
+
+
+def _traces(conn: Connection, which: ColumnElement[bool]) -> list[Trace]:
+    rows = conn.execute(select(OutboxRow.__table__).where(which).order_by(OutboxRow.id)).all()
     tries: dict[int, list[Attempt]] = {row.id: [] for row in rows}
     found = conn.execute(
         select(DeliveryAttempt.__table__).where(DeliveryAttempt.outbox_id.in_(list(tries))).order_by(DeliveryAttempt.id)

@@ -1,6 +1,6 @@
 """The tables. Times are UTC, values SI; every large table is keyed by what it is distributed by first, then time.
 
-Append-only tables (hand_core, calibration, alarm_event, reading_revision) are guarded by triggers made in the migration:
+Append-only tables (hand_core, calibration, alarm_event, reading_revision, shift_note) are guarded by triggers made in the migration:
 a correction is a new row that supersedes, never an update.
 """
 
@@ -411,6 +411,24 @@ class FileLedger(Base):
     size_bytes: Mapped[int] = mapped_column(BigInteger)
     batch_id: Mapped[int] = mapped_column(ForeignKey("batch.id"))
     received_at: Mapped[datetime]
+
+
+class ShiftNote(Base):
+    """What people write into the shift log: notes, and who took the shift over. Append-only; a note is corrected by another."""
+
+    __tablename__ = "shift_note"
+    __table_args__ = (
+        CheckConstraint("kind IN ('note', 'take over')", name="known_kind"),
+        CheckConstraint("kind <> 'note' OR note <> ''", name="note_says_something"),
+        CheckConstraint("corrects IS NULL OR kind = 'note'", name="only_notes_correct"),
+    )
+    id: Mapped[UUID] = mapped_column(primary_key=True)
+    shift_start: Mapped[datetime] = mapped_column(index=True)
+    recorded_at: Mapped[datetime]
+    kind: Mapped[str]
+    author: Mapped[str]
+    note: Mapped[str]
+    corrects: Mapped[UUID | None] = mapped_column(ForeignKey("shift_note.id"))
 
 
 class Person(Base):

@@ -16,6 +16,7 @@ from service.domain.tank import Tank
 from service.domain.units import UnitSystem
 from service.jobs.alarm_setup import AlarmSetup
 from service.jobs.ingest.plant import Plant as IntakePlant
+from service.jobs.report_plant import ReportPlant
 from service.notify.links import AlarmLinks
 from service.storage.site_tables import SiteIds
 
@@ -44,6 +45,11 @@ class WebPlant:
     def tanks(self) -> Mapping[str, Tank]:
         """Every tank by its key."""
         return {setup.tank.key: setup.tank for setup in self.setups}
+
+    @property
+    def reports(self) -> ReportPlant:
+        """The installation as shift logs and reports see it."""
+        return ReportPlant(engine=self.engine, alarms=self.alarms, setups=self.setups, ids=self.ids)
 
     def setup(self, key: str) -> TankSetup | None:
         """The tank of that key with its signals."""

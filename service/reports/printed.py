@@ -1,0 +1,28 @@
+"""A report as a printable PDF."""
+
+from __future__ import annotations
+
+from datetime import datetime
+
+from service.domain.units import UnitSystem
+from service.reports.document import Document, text_of
+from service.reports.sheet import Sheet
+
+
+def as_pdf(document: Document, *, units: UnitSystem, made_at: datetime) -> bytes:
+    """The report on letter paper for sites in US units, on A4 otherwise."""
+    sheet = Sheet(document.title, document.foot, paper="letter" if units == "us" else "a4", made_at=made_at)
+    sheet.facts(document.facts)
+    for table in document.tables:
+        sheet.heading(table.title)
+        if table.rows:
+            sheet.rows(table.heads, [[text_of(cell) for cell in row] for row in table.rows], table.widths or None)
+        if table.note:
+            sheet.text_block(table.note)
+    if document.remarks:
+        sheet.ln(2)
+    for remark in document.remarks:
+        sheet.text_block(remark)
+    if document.signatures:
+        sheet.signatures(document.signatures)
+    return sheet.content()

@@ -1,0 +1,360 @@
+"""The shift log: what happened from hand-over to hand-over, in order, and what stands at its end. Pure."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from enum import StrEnum
+from uuid import UUID
+from zoneinfo import ZoneInfo
+
+from service.alarms.definition import AlarmDefinition, AlarmKind, SystemWatch
+from service.alarms.figures import Happened, Occurrence, occurrences_of
+from service.alarms.hand_over import WorkedShift
+from service.alarms.machine import QUIET, AlarmState, Event
+from service.domain.core import Calibration, Core
+from service.domain.display import (
+    describe_clearance,
+    describe_rate,
+    format_clock,
+    format_duration,
+    format_length,
+    format_local_time,
+)
+from service.domain.estimate import Estimate, Trust
+from service.domain.tank import Tank
+from service.domain.units import UnitSystem
+
+#: An estimate older than this says nothing about where a blanket stands.
+SAYS_FOR = timedelta(hours=2)
+
+
+class EntryKind(StrEnum):
+    """What an entry is about."""
+
+    ALARM = "alarm"
+    SOURCE = "source"
+    CORE = "core"
+    SENSOR_WORK = "sensor work"
+    MESSAGE = "message"
+    NOTE = "note"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LoggedCore:
+    """A core of the shift as it stands now."""
+
+    core: Core
+    corrected: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SentMessage:
+    """A message of the shift. ``status`` is waiting, sent, failed or cancelled."""
+
+    at: datetime
+    kind: str
+    contact: str
+    channel: str
+    status: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WrittenNote:
+    """A note of the shift."""
+
+    id: UUID
+    at: datetime
+    author: str
+    text: str
+    corrects: UUID | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Signature:
+    """Somebody took over."""
+
+    who: str
+    at: datetime
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ShiftFacts:
+    """Everything stored that a shift log is made of.
+
+    ``happened`` goes back far enough to know what stood when the shift began; ``estimates`` are the newest at its end, or
+    now. ``alarm_words`` says how bad each alarm is, in a word.
+    """
+
+    shift: WorkedShift
+    now: datetime
+    definitions: Mapping[str, AlarmDefinition]
+    alarm_words: Mapping[str, str]
+    tanks: Mapping[str, Tank]
+    happened: Sequence[Happened] = ()
+    cores: Sequence[LoggedCore] = ()
+    works: Sequence[Calibration] = ()
+    tank_of_signal: Mapping[str, str]
+    messages: Sequence[SentMessage] = ()
+    notes: Sequence[WrittenNote] = ()
+    taken_over: Sequence[Signature] = ()
+    handed_over: Sequence[Signature] = ()
+    estimates: Mapping[str, Estimate]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Entry:
+    """One line of the log. ``about`` is the tank, or what else it concerns; ``ref`` finds the thing itself."""
+
+    at: datetime
+    kind: EntryKind
+    about: str
+    words: str
+    who: str = ""
+    ref: str = ""
+    corrected: bool = False  #: a note that a later one puts right
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Standing:
+    """One thing that stands at the end: a tank, or an alarm, or something put aside."""
+
+    about: str
+    words: str
+    doubt: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ShiftLog:
+    """The whole log. ``until`` is the shift's end, or now while it runs."""
+
+    shift: WorkedShift
+    until: datetime
+    running: bool
+    entries: tuple[Entry, ...]
+    tanks: tuple[Standing, ...]
+    open: tuple[Standing, ...]
+    taken_over: tuple[Signature, ...]
+    handed_over: tuple[Signature, ...]
+
+
+def shift_log(facts: ShiftFacts, *, units: UnitSystem, zone: ZoneInfo) -> ShiftLog:
+    """Put a shift's log together.
+
+    Parameters
+    ----------
+    facts : what is stored of it.
+    units, zone : how the plant reads lengths and times.
+    """
+    teller = _Teller(facts, units, zone)
+    entries = sorted(teller.entries(), key=lambda entry: entry.at)
+    return ShiftLog(
+        shift=facts.shift,
+        until=teller.until,
+        running=facts.now < facts.shift.end,
+        entries=tuple(entries),
+        tanks=tuple(teller.tanks()),
+        open=tuple(teller.open()),
+        taken_over=tuple(facts.taken_over),
+        handed_over=tuple(facts.handed_over),
+    )
+
+
+class _Teller:
+    def __init__(self, facts: ShiftFacts, units: UnitSystem, zone: ZoneInfo) -> None:
+        self._facts = facts
+        self._units = units
+        self._zone = zone
+        self.until = min(facts.now, facts.shift.end)
+        priorities = {key: definition.priority for key, definition in facts.definitions.items()}
+        known = [line for line in facts.happened if line.at < self.until]
+        self._occurrences = occurrences_of(known, priorities)
+        self._last = {line.key: line for line in known}
+
+    def entries(self) -> Iterator[Entry]:
+        """Everything that happened, in no order."""
+        facts, shift = self._facts, self._facts.shift
+        for occurrence in self._occurrences:
+            over = occurrence.returned_at
+            if occurrence.occurred_at >= shift.start or over is None or over >= shift.start:
+                yield self._occurrence(occurrence)
+        for line in facts.happened:
+            if shift.start <= line.at < self.until and line.event in _BY_HAND:
+                said = f": {line.note}" if line.note else ""
+                yield Entry(
+                    at=line.at,
+                    kind=self._kind(line.key),
+                    about=self._about(line.key),
+                    words=f"{self._word(line.key)} {_BY_HAND[line.event]}{said}",
+                    who=line.actor,
+                    ref=line.key,
+                )
+        for logged in facts.cores:
+            yield self._core(logged)
+        for work in facts.works:
+            found = "" if work.as_found_offset is None else f", read {self._length(work.as_found_offset)} before"
+            left = "" if work.as_left_offset is None else f", {self._length(work.as_left_offset)} after"
+            tank = facts.tanks.get(facts.tank_of_signal.get(work.tag, ""))
+            why = f": {work.reason}" if work.reason else ""
+            yield Entry(
+                at=work.at,
+                kind=EntryKind.SENSOR_WORK,
+                about=tank.label if tank is not None else work.tag,
+                words=f"{work.tag}: {work.kind.value}{why}{found}{left}",
+                who=work.done_by,
+                ref=work.tag,
+            )
+        yield from self._messages()
+        corrected = {note.corrects for note in facts.notes}
+        for note in facts.notes:
+            yield Entry(
+                at=note.at,
+                kind=EntryKind.NOTE,
+                about="",
+                words=f"{'Correction: ' if note.corrects else ''}{note.text}",
+                who=note.author,
+                ref=str(note.id),
+                corrected=note.id in corrected,
+            )
+
+    def tanks(self) -> Iterator[Standing]:
+        """Where every tank stands at the end."""
+        for key, tank in self._facts.tanks.items():
+            estimate = self._facts.estimates.get(key)
+            if estimate is None or not math.isfinite(estimate.height) or self.until - estimate.time > SAYS_FOR:
+                yield Standing(about=tank.label, words="not known", doubt="no estimate: take a core")
+                continue
+            words = f"{describe_clearance(tank.clearance(estimate.height), self._units)}, {describe_rate(estimate.rate, self._units)}"
+            doubt = {Trust.GOOD: "", Trust.DOUBTFUL: "doubtful", Trust.BLIND: "blind: the number is old"}[
+                estimate.trust
+            ]
+            yield Standing(about=tank.label, words=words, doubt=doubt)
+
+    def open(self) -> Iterator[Standing]:
+        """Alarms that stand, and what is put aside."""
+        for occurrence in self._occurrences:
+            last = self._last[occurrence.key]
+            if occurrence.returned_at is None and last.to_state not in (*QUIET, AlarmState.NORMAL):
+                has = (
+                    f"{occurrence.acknowledged_by or 'somebody'} has it"
+                    if occurrence.acknowledged_at
+                    else "nobody has it"
+                )
+                yield Standing(
+                    about=self._about(occurrence.key),
+                    words=f"{self._word(occurrence.key)} since {self._when(occurrence.occurred_at)}; {has}",
+                )
+        for key, line in self._last.items():
+            if line.to_state in QUIET:
+                by = f" by {line.actor}" if line.actor else ""
+                note = f": {line.note}" if line.note else ""
+                yield Standing(about=self._about(key), words=f"{self._word(key)} {line.to_state}{by}{note}")
+
+    def _occurrence(self, occurrence: Occurrence) -> Entry:
+        definition = self._facts.definitions.get(occurrence.key)
+        words = self._word(occurrence.key)
+        if (
+            definition is not None
+            and definition.kind in (AlarmKind.HIGH, AlarmKind.HIGH_HIGH)
+            and occurrence.value is not None
+        ):
+            words += f", {describe_clearance(occurrence.value, self._units)}"
+        early = occurrence.occurred_at < self._facts.shift.start
+        if early:
+            words += f", standing since {self._when(occurrence.occurred_at)}"
+        if occurrence.acknowledged_at is None:
+            words += "; nobody took it"
+        else:
+            delay = format_duration(occurrence.acknowledged_at - occurrence.occurred_at)
+            words += f"; {occurrence.acknowledged_by or 'somebody'} had it after {delay}"
+            words += f" ({occurrence.note})" if occurrence.note else ""
+        over = occurrence.returned_at
+        words += "; still stands" if over is None else f"; over {self._when(over)}"
+        return Entry(
+            at=max(occurrence.occurred_at, self._facts.shift.start),
+            kind=self._kind(occurrence.key),
+            about=self._about(occurrence.key),
+            words=words,
+            who=occurrence.acknowledged_by,
+            ref=occurrence.key,
+        )
+
+    def _core(self, logged: LoggedCore) -> Entry:
+        core = logged.core
+        tank = self._facts.tanks[core.tank]
+        height = tank.height_from_thickness(core.thickness, core.distance_from_wall)
+        parts = [
+            f"{format_length(core.thickness, self._units)} of sludge"
+            f" ({describe_clearance(tank.clearance(height), self._units)})"
+        ]
+        parts += [f"no. {core.replicate}"] if core.replicate > 1 else []
+        parts += [f"fluff {format_length(core.fluff, self._units)}"] if core.fluff else []
+        parts += [", ".join(seen.value for seen in core.surface)] if core.surface else []
+        parts += [core.note] if core.note else []
+        parts += ["corrected"] if logged.corrected else []
+        return Entry(
+            at=core.taken_at,
+            kind=EntryKind.CORE,
+            about=tank.label,
+            words="; ".join(parts),
+            who=core.taken_by,
+            ref=str(core.id),
+        )
+
+    def _messages(self) -> Iterator[Entry]:
+        """Messages that left together are one line."""
+        groups: dict[tuple[datetime, str], list[SentMessage]] = {}
+        for message in self._facts.messages:
+            groups.setdefault((message.at.replace(second=0, microsecond=0), message.kind), []).append(message)
+        for (_, kind), sent in groups.items():
+            told = list(dict.fromkeys(f"{m.contact} by {m.channel}{_STATUS.get(m.status, '')}" for m in sent))
+            yield Entry(
+                at=sent[0].at, kind=EntryKind.MESSAGE, about="", words=f"{_SAID.get(kind, kind)}: {', '.join(told)}"
+            )
+
+    def _kind(self, key: str) -> EntryKind:
+        definition = self._facts.definitions.get(key)
+        of_source = definition is not None and definition.watch is SystemWatch.CONNECTOR
+        return EntryKind.SOURCE if of_source else EntryKind.ALARM
+
+    def _about(self, key: str) -> str:
+        definition = self._facts.definitions.get(key)
+        if definition is None:
+            return key
+        if definition.connector is not None:
+            return f"Source {definition.connector}"
+        tank = self._facts.tanks.get(definition.tank or "")
+        return tank.label if tank is not None else "The service"
+
+    def _word(self, key: str) -> str:
+        return "no data" if self._kind(key) is EntryKind.SOURCE else self._facts.alarm_words.get(key, key)
+
+    def _length(self, value: float) -> str:
+        return format_length(value, self._units, signed=True)
+
+    def _when(self, moment: datetime) -> str:
+        """The clock, with the date where it is not a moment of this shift."""
+        near = self._facts.shift.start <= moment < self._facts.shift.end
+        return format_clock(moment, self._zone) if near else format_local_time(moment, self._zone)
+
+
+#: What people do to alarms, as the log says it.
+_BY_HAND: dict[str, str] = {
+    Event.SHELVED: "put aside",
+    Event.UNSHELVED: "back from being put aside",
+    Event.REMOVED: "taken out of service",
+    Event.RESTORED: "put back into service",
+    Event.RESET: "let go",
+}
+_SAID = {
+    "alarm": "Called",
+    "cleared": "Told that it is over",
+    "acknowledged": "Told who has it",
+    "test": "Test call",
+    "reply": "Answered",
+    "core": "Told of a core",
+    "report": "Report mailed",
+}
+_STATUS = {"waiting": " (NOT YET SENT)", "failed": " (NOT SENT)", "cancelled": " (not needed any more)"}

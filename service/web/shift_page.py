@@ -1,0 +1,192 @@
+"""The shift log: what happened, what stands, notes for the next shift, and who takes over."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from typing import Annotated
+from uuid import UUID, uuid4
+
+from fastapi import APIRouter, Form, HTTPException, Query, Request, Response
+from fastapi.responses import HTMLResponse, RedirectResponse
+
+from service.alarms.hand_over import WorkedShift
+from service.domain.role import Role
+from service.errors import InputError
+from service.jobs.report import read_cores
+from service.jobs.shift import read_shift, take_over, taking_over, write_note
+from service.reports.log_sheet import HEADS, LogSheet, log_sheet, sheet_document
+from service.reports.printed import as_pdf
+from service.reports.shift_document import shift_document
+from service.web.access import FormChecked, Operator, Viewer, Visitor
+from service.web.moments import moment
+from service.web.pages import page, words_of
+from service.web.plant import Plant, WebPlant
+
+router = APIRouter(include_in_schema=False)
+
+At = Annotated[str, Query(max_length=40)]
+Line = Annotated[str, Form(max_length=40)]
+Text = Annotated[str, Form(max_length=4000)]
+
+
+@router.get("/shift")
+def shown(request: Request, plant: Plant, visitor: Viewer, at: At = "") -> HTMLResponse:
+    """A shift, the running one if nothing is said."""
+    return _page(request, plant, visitor, _moment(plant, at))
+
+
+@router.get("/shift.pdf")
+def printed(plant: Plant, visitor: Viewer, at: At = "") -> Response:
+    """The same to print and file."""
+    now, reports = plant.clock(), plant.reports
+    log = read_shift(reports, reports.shift(_moment(plant, at)), now)
+    document = shift_document(log, site=plant.name, zone=plant.zone, now=now)
+    return pdf(
+        as_pdf(document, units=plant.units, made_at=now), f"shift-{_local(plant, log.shift.start):%Y-%m-%d-%H%M}"
+    )
+
+
+@router.post("/shift/notes", dependencies=[FormChecked])
+def note(
+    request: Request,
+    plant: Plant,
+    visitor: Operator,
+    id: Line = "",
+    note: Text = "",
+    at: Line = "",
+    corrects: Line = "",
+) -> Response:
+    """Write a note; a correction goes beside what it corrects."""
+    asked = _moment(plant, at)
+    now = plant.clock()
+    try:
+        write_note(
+            plant.reports,
+            note,
+            id=_id(id),
+            author=visitor.actor,
+            actor=_name(visitor),
+            now=now,
+            at=min(asked, now),
+            corrects=_id(corrects) if corrects else None,
+            address=visitor.address,
+        )
+    except InputError as error:
+        return _page(request, plant, visitor, asked, wrong=str(error), typed=note)
+    return _back(plant, asked)
+
+
+@router.post("/shift/take-over", dependencies=[FormChecked])
+def sign(plant: Plant, visitor: Operator, id: Line = "", at: Line = "") -> Response:
+    """Somebody has the plant from now on."""
+    take_over(
+        plant.reports,
+        id=_id(id),
+        author=visitor.actor,
+        actor=_name(visitor),
+        now=plant.clock(),
+        address=visitor.address,
+    )
+    return _back(plant, _moment(plant, at))
+
+
+@router.get("/log-sheet")
+def sheet(request: Request, plant: Plant, visitor: Viewer, at: At = "") -> HTMLResponse:
+    """The log sheet of cores of a shift, with rows for writing by hand."""
+    shift = plant.reports.shift(_moment(plant, at))
+    return page(
+        request,
+        plant,
+        visitor,
+        "log_sheet.html.j2",
+        sheet=_sheet(plant, shift),
+        heads=HEADS,
+        start=shift.start,
+        earlier=plant.reports.before(shift).start,
+        later=shift.end,
+    )
+
+
+@router.get("/log-sheet.pdf")
+def sheet_printed(plant: Plant, visitor: Viewer, at: At = "") -> Response:
+    """The same to print."""
+    shift = plant.reports.shift(_moment(plant, at))
+    content = as_pdf(sheet_document(_sheet(plant, shift)), units=plant.units, made_at=plant.clock())
+    return pdf(content, f"log-sheet-{_local(plant, shift.start):%Y-%m-%d-%H%M}")
+
+
+def pdf(content: bytes, name: str) -> Response:
+    """A document the browser shows."""
+    return Response(
+        content,
+        media_type="application/pdf",
+        headers={"Content-Disposition": f'inline; filename="{name}.pdf"'},
+    )
+
+
+def _page(
+    request: Request, plant: WebPlant, visitor: Visitor, at: datetime, *, wrong: str = "", typed: str = ""
+) -> HTMLResponse:
+    reports, now = plant.reports, plant.clock()
+    shift = reports.shift(at)
+    log = read_shift(reports, shift, now)
+    coming = taking_over(reports, now)
+    return page(
+        request,
+        plant,
+        visitor,
+        "shift.html.j2",
+        status=400 if wrong else 200,
+        log=log,
+        coming=coming,
+        # Read on the log of the shift that ends, or on that of the one that has just begun.
+        may_sign=visitor.may(Role.OPERATOR) and coming.start in (shift.start, reports.next(shift).start),
+        may_write=visitor.may(Role.OPERATOR),
+        earlier=reports.before(shift).start,
+        later=None if log.running else shift.end,
+        wrong=wrong,
+        typed=typed,
+        fresh=uuid4,
+    )
+
+
+def _sheet(plant: WebPlant, shift: WorkedShift) -> LogSheet:
+    say = words_of(plant)
+    return log_sheet(
+        read_cores(plant.reports, shift.start, shift.end),
+        plant.tanks,
+        title=f"Log sheet of cores: {shift.name}, {say.time(shift.start)} to {say.clock(shift.end)}",
+        site=plant.name,
+        units=plant.units,
+        zone=plant.zone,
+        now=say.now,
+    )
+
+
+def _moment(plant: WebPlant, at: str) -> datetime:
+    """The moment asked about; years from now nothing can be said, and calendars end."""
+    now = plant.clock()
+    asked = moment(at) if at else now
+    if not 1970 < asked.year < now.year + 2:
+        raise HTTPException(404, "There is no shift at that time.")
+    return asked
+
+
+def _id(text: str) -> UUID:
+    try:
+        return UUID(text)
+    except ValueError:
+        raise HTTPException(400, "This form is not whole. Load the page again and repeat it.") from None
+
+
+def _back(plant: WebPlant, at: datetime) -> RedirectResponse:
+    start = plant.reports.shift(at).start
+    return RedirectResponse(f"/shift?at={start:%Y-%m-%dT%H:%M:%SZ}", status_code=303)
+
+
+def _local(plant: WebPlant, at: datetime) -> datetime:
+    return at.astimezone(plant.zone)
+
+
+def _name(visitor: Visitor) -> str:
+    return visitor.person.name if visitor.person is not None else ""
