@@ -14,6 +14,7 @@ import pytest
 from sqlalchemy import Engine
 
 from service.storage.session import make_engine
+from tests import postgres_servers
 from tests.database import TestServer, chosen_kind, docker_problem, image
 
 SERVER = pytest.StashKey[TestServer]()
@@ -36,6 +37,7 @@ def _chromium_problem() -> str:
 #: Marker -> (what the group needs, why it cannot be had; empty if it can).
 NEEDS: dict[str, tuple[str, Callable[[], str]]] = {
     "docker": ("a Docker engine", cache(_docker_problem)),
+    "postgresql": ("PostgreSQL's server programs", cache(postgres_servers.missing)),
     "browser": ("a browser", cache(_chromium_problem)),
     "root": ("root", lambda: "" if os.geteuid() == 0 else "they change to other accounts, which only root may"),
 }

@@ -15,7 +15,8 @@ from service.domain.lease import TERM_S, TURN_S, Standing, Tenure
 from service.errors import StorageError
 from service.storage import leases
 from service.storage.leases import Fence, Holder
-from service.storage.session import fenced, transaction
+from service.storage.session import fenced, sister_engine, transaction
+from service.storage.severing import Lines
 
 log = structlog.get_logger(__name__)
 
@@ -71,6 +72,8 @@ class LeaseKeeper:
     Parameters
     ----------
     names : every piece of work there is.
+    patience : how long an answer of the database is waited for [s]; then every connection of the engine is cut, as a server
+        that hangs would hold the jobs for ever. Their leases have lapsed by then, so nothing is lost that would have counted.
     """
 
     def __init__(
@@ -82,8 +85,14 @@ class LeaseKeeper:
         clock: Callable[[], float] = steady_clock,
         term: float = TERM_S,
         turn: float = TURN_S,
+        patience: float = 2 * TERM_S,
     ) -> None:
         self._engine = engine
+        # A connection of its own: renewing must not wait until a job or a page gives one back.
+        self._line = sister_engine(engine, application_name="underweir leases")
+        self._lines = Lines(engine, self._line)
+        self._patience = patience
+        self._asking_since: float | None = None
         self._holder = holder
         self._names = tuple(names)
         self._clock = clock
@@ -102,12 +111,13 @@ class LeaseKeeper:
         StorageError
             when the database is away.
         """
-        with transaction(self._engine) as conn:
+        with transaction(self._line) as conn:
             leases.describe(conn, self._names)
             leases.forget_earlier(conn, self._holder)
         self.turn()
         self._thread = threading.Thread(target=self._run, name="leases", daemon=True)
         self._thread.start()
+        threading.Thread(target=self._watch, name="watch leases", daemon=True).start()
 
     def stop(self) -> None:
         """Leave everything to the other nodes."""
@@ -116,10 +126,11 @@ class LeaseKeeper:
             self._thread.join(self._term)
         self._tenures = dict.fromkeys(self._names, Tenure())
         try:
-            with transaction(self._engine) as conn:
+            with transaction(self._line) as conn:
                 leases.give_up(conn, self._holder)
         except StorageError as error:
             log.warning("leases not given up; they run out by themselves", error=str(error))
+        self._line.dispose()
 
     def turn(self) -> None:
         """Renew what is held and take what is free.
@@ -129,9 +140,12 @@ class LeaseKeeper:
         StorageError
             when the database is away; what is held is held until it lapses.
         """
-        asked_at = self._clock()
-        with transaction(self._engine) as conn:
-            found = leases.renew(conn, self._holder, self._names, self._term)
+        asked_at = self._asking_since = self._clock()
+        try:
+            with transaction(self._line) as conn:
+                found = leases.renew(conn, self._holder, self._names, self._term)
+        finally:
+            self._asking_since = None
         before = self._tenures
         self._tenures = {
             name: Tenure.granted(found[name], asked_at, self._term) if name in found else Tenure()
@@ -159,6 +173,13 @@ class LeaseKeeper:
     def _still(self, name: str, token: int) -> bool:
         tenure = self._tenures[name]
         return tenure.token == token and tenure.standing(self._clock()) is Standing.HELD
+
+    def _watch(self) -> None:
+        while not self._stop.wait(min(1.0, self._patience / 4)):
+            since = self._asking_since
+            if since is not None and self._clock() - since > self._patience:
+                self._asking_since = None
+                log.error("the database does not answer; connections cut", connections=self._lines.cut())
 
     def _run(self) -> None:
         while not self._stop.wait(self._turn):
