@@ -21,11 +21,11 @@ from service.domain.display import format_length, format_local_time
 from service.domain.units import Dimension, shown_unit
 from service.errors import InputError
 from service.jobs.calibrate import record_work
+from service.jobs.certify import certify
 from service.jobs.estimate import update_estimates
 from service.jobs.review import Reviewed, review, setup_of
-from service.reports.certificate import RecordedWork, certificate
 from service.site.quantity import quantity
-from service.storage.calibrations import CalibrationRecord, find_calibration
+from service.storage.calibrations import find_calibration
 from service.storage.session import transaction
 
 Tag = Annotated[str, typer.Argument(help="The sensor's tag.", show_default=False)]
@@ -56,17 +56,14 @@ def _drift(
             review(plant.engine, plant.setups, plant.ids, tag, now, **({} if good is None else {"tolerance": good}))
             for tag in tags
         ]
-        found.sort(key=lambda r: (_URGENCY[r.review.advice.action], -abs(r.review.advice.error)))
+        found.sort(key=lambda r: (r.review.advice.action.urgency, -abs(r.review.advice.error)))
         if json:
-            say_json([_row(one) for one in found])
+            say_json([one.record() for one in found])
             return
         for number, one in enumerate(found):
             if number:
                 say()
             _tell(plant, one)
-
-
-_URGENCY = {Action.RECALIBRATE: 0, Action.WATCH: 1, Action.MORE_CORES: 2, Action.FINE: 3}
 
 
 def _calibrate(
@@ -111,6 +108,7 @@ def _calibrate(
             plant.ids,
             work,
             now=now,
+            actor=getpass.getuser(),
             note=note,
             supersedes=corrects,
             correction_reason=why if corrects else "",
@@ -141,20 +139,13 @@ def _certificate(
         if record is None:
             raise InputError(f"there is no record {id}; list them with: underweir drift --json")
         update_estimates(plant.engine, plant.setups, plant.ids, now)
-        one = review(plant.engine, plant.setups, plant.ids, record.calibration.tag, now)
         path = out or Path(f"certificate-{id}.pdf")
         path.write_bytes(
-            certificate(
-                RecordedWork(
-                    id=record.id,
-                    work=record.calibration,
-                    recorded_at=record.recorded_at,
-                    note=record.note,
-                    supersedes=record.supersedes,
-                    correction_reason=record.correction_reason,
-                ),
-                one.setup.tank,
-                one.review,
+            certify(
+                plant.engine,
+                plant.setups,
+                plant.ids,
+                record,
                 site=plant.site.name,
                 units=plant.site.units,
                 zone=plant.site.time_zone,
@@ -240,41 +231,3 @@ def _setting(advice: Advice, plant: Installation, one: Reviewed) -> list[str]:
             f" 20 mA = {format_length(setting.at_20_ma, units)} (now {format_length(signal.high, units)})"
         )
     return lines
-
-
-def _row(one: Reviewed) -> dict[str, object]:
-    found, advice = one.review, one.review.advice
-    history = found.history
-    return {
-        "tag": found.tag,
-        "tank": one.setup.tank.key,
-        "action": advice.action,
-        "cause": advice.cause,
-        "error_m": advice.error,
-        "error_95_m": list(advice.error_interval),
-        "error_in_30_days_m": advice.error_ahead,
-        "error_in_30_days_95_m": list(advice.error_ahead_interval),
-        "chance_beyond_tolerance": advice.beyond_tolerance,
-        "offset_m": advice.offset,
-        "offset_95_m": list(advice.offset_interval),
-        "span_error": advice.span,
-        "span_error_95": list(advice.span_interval),
-        "trend_m_per_day": advice.trend,
-        "set": asdict(advice.setting),
-        "more_cores": advice.more_cores,
-        "cores_at_heights_m": list(advice.core_heights) if advice.core_heights else None,
-        "sound_cores_since_work": history.sound_cores,
-        "last_work_at": history.last_work,
-        "steps": [asdict(step) for step in history.steps],
-        "doubtful_cores": [
-            {"core": core, "fault": doubt.fault, "explanation": doubt.explanation}
-            for core, doubt in found.doubts.items()
-        ],
-        "limits_of_agreement": asdict(found.agreement) if found.agreement else None,
-        "deming": asdict(found.deming) if found.deming else None,
-        "work": [_work(record) for record in one.works],
-    }
-
-
-def _work(record: CalibrationRecord) -> dict[str, object]:
-    return {"id": record.id, "recorded_at": record.recorded_at, "note": record.note, **asdict(record.calibration)}

@@ -39,6 +39,11 @@ class Action(StrEnum):
     FINE = "fine"
     MORE_CORES = "not enough cores"
 
+    @property
+    def urgency(self) -> int:
+        """Place in a list of work: 0 first."""
+        return (Action.RECALIBRATE, Action.WATCH, Action.MORE_CORES, Action.FINE).index(self)
+
 
 class DriftCause(StrEnum):
     """What the error looks like."""

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from functools import lru_cache
 from uuid import UUID
 
 from service.domain.advice import TOLERANCE, Advice, advise
@@ -18,6 +19,7 @@ from service.domain.fusion import PIVOT_SHARE
 from service.domain.memory import State
 from service.domain.pairing import Pair
 from service.domain.sensor_memory import first_sensor
+from service.domain.tank import Tank
 
 #: Pairs that say where the blanket usually stands.
 USUAL_PAIRS = 20
@@ -47,6 +49,7 @@ class SensorReview:
     history: DriftHistory
     advice: Advice
     charted: tuple[Point, ...]
+    spread: float  #: of one difference in control: the charts' standard deviation [m]
     cusum: Cusum | None
     ewma: Ewma | None
     agreement: LimitsOfAgreement | None
@@ -79,11 +82,10 @@ def review_sensor(
     tank = setup.tank
     signal = next(s for s in setup.blankets if s.tag == tag)
     pivot = PIVOT_SHARE * tank.side_water_depth
-    history = drift_history(pairs, works, tank.side_water_depth, pivot)
+    history = _history(tuple(pairs), tuple(works), tank.side_water_depth, pivot)
     sensor = state.sensors.get(tag) or first_sensor(tank)
     sound = [point for point in history.points if point.wrong <= CALLED]
-    last = [point.pair.core_height for point in sound[-USUAL_PAIRS:]]
-    usual = sum(last) / len(last) if last else pivot
+    usual = usual_height([point.pair for point in sound], tank)
     since = [p for p in sound if history.last_work is None or p.pair.time >= history.last_work]
     differences = [point.pair.difference for point in since]
     # In control means: no error. The spread of one pair is the fitted core noise with the pairs' own.
@@ -100,6 +102,7 @@ def review_sensor(
         history=history,
         advice=advise(history, sensor.bank, now.timestamp(), signal, tank, pivot, usual, tolerance),
         charted=tuple(since),
+        spread=spread,
         cusum=cusum(differences, 0.0, CUSUM_SLACK * spread, CUSUM_LIMIT * spread) if differences else None,
         ewma=ewma(differences, 0.0, spread) if differences else None,
         agreement=limits_of_agreement(differences) if len(differences) >= 3 else None,
@@ -110,6 +113,18 @@ def review_sensor(
             if point.wrong > CALLED
         },
     )
+
+
+def usual_height(sound: Sequence[Pair], tank: Tank) -> float:
+    """Where the blanket usually stands: the mean of the last sound cores, oldest first; the pivot when there are none. [m]"""
+    last = [pair.core_height for pair in sound[-USUAL_PAIRS:]]
+    return sum(last) / len(last) if last else PIVOT_SHARE * tank.side_water_depth
+
+
+@lru_cache(maxsize=16)
+def _history(pairs: tuple[Pair, ...], works: tuple[Calibration, ...], depth: float, pivot: float) -> DriftHistory:
+    """The history, kept while nothing new is known: a page that is looked at again is not fitted again."""
+    return drift_history(pairs, works, depth, pivot)
 
 
 def _doubt(pair: Pair, setup: TankSetup, other_tanks: Sequence[str], height_at: HeightAt | None) -> Doubt:

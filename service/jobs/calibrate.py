@@ -12,7 +12,13 @@ from service.domain.core import Calibration
 from service.domain.core_check import CLOCK_SKEW
 from service.domain.estimate import TankSetup
 from service.errors import InputError
-from service.storage.calibrations import CalibrationRecord, correct_calibration, insert_calibration
+from service.storage.audit import record_change
+from service.storage.calibrations import (
+    CalibrationRecord,
+    correct_calibration,
+    insert_calibration,
+    withdraw_calibration,
+)
 from service.storage.session import transaction
 from service.storage.site_tables import SiteIds
 
@@ -24,15 +30,19 @@ def record_work(
     work: Calibration,
     *,
     now: datetime,
+    actor: str,
+    address: str = "",
     note: str = "",
     id: UUID | None = None,
     supersedes: UUID | None = None,
     correction_reason: str = "",
 ) -> CalibrationRecord:
-    """Store work on a sensor; offsets are sensor minus truth, in the tank's frame. [m]
+    """Store work on a sensor, with its line in the audit log; offsets are sensor minus truth, in the tank's frame. [m]
 
     Parameters
     ----------
+    actor, address : who records it, and from where.
+    id : the sender's own, so that sending twice records once.
     supersedes : the record this one corrects; None for new work.
 
     Raises
@@ -55,8 +65,44 @@ def record_work(
     )
     with transaction(engine) as conn:
         if supersedes is None:
-            insert_calibration(conn, record)
+            stored = insert_calibration(conn, record)
         else:
-            correct_calibration(conn, supersedes, record, correction_reason)
+            stored = correct_calibration(conn, supersedes, record, correction_reason)
             record = replace(record, supersedes=supersedes, correction_reason=correction_reason)
+        if stored:
+            detail = {"sensor": work.tag, "kind": work.kind.value, "why": work.reason}
+            if supersedes is not None:
+                detail |= {"corrects": str(supersedes), "reason": correction_reason}
+            record_change(
+                conn,
+                at=now,
+                actor=actor,
+                action="calibration recorded" if supersedes is None else "calibration corrected",
+                subject=str(record.id),
+                detail=detail,
+                address=address,
+            )
     return record
+
+
+def withdraw_work(
+    engine: Engine, calibration_id: UUID, *, id: UUID, now: datetime, actor: str, reason: str, address: str = ""
+) -> None:
+    """Take recorded work back: it never was. It stays in its history.
+
+    Raises
+    ------
+    InputError
+        when there is no such record, it was corrected or withdrawn before, or the reason is missing.
+    """
+    with transaction(engine) as conn:
+        if withdraw_calibration(conn, calibration_id, id=id, at=now, reason=reason):
+            record_change(
+                conn,
+                at=now,
+                actor=actor,
+                action="calibration withdrawn",
+                subject=str(calibration_id),
+                detail={"reason": reason.strip()},
+                address=address,
+            )

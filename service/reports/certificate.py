@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import datetime
 from uuid import UUID
 from zoneinfo import ZoneInfo
 
@@ -13,15 +13,11 @@ from matplotlib.figure import Figure
 
 from service.domain.core import Calibration
 from service.domain.display import format_dated, format_length
-from service.domain.drift_history import CALLED, Point
-from service.domain.sensor_review import SensorReview
+from service.domain.drift_history import Point
 from service.domain.tank import Tank
 from service.domain.units import Dimension, UnitSystem, from_si, shown_unit
+from service.domain.work_proof import Outcome, Side, WorkProof
 from service.reports.sheet import Sheet
-
-#: Cores looked at on either side of the work.
-WINDOW = timedelta(days=30)
-MOST_CORES = 12
 
 CAUTION = (
     "This sheet records work on a measuring instrument. It does not replace the site's own quality records, local codes or "
@@ -44,7 +40,7 @@ class RecordedWork:
 def certificate(
     record: RecordedWork,
     tank: Tank,
-    review: SensorReview,
+    proof: WorkProof,
     *,
     site: str,
     units: UnitSystem,
@@ -56,14 +52,14 @@ def certificate(
     Parameters
     ----------
     record : the work.
-    review : of the sensor, with everything known now.
+    proof : what the hand cores say before and after, with everything known now.
 
     Returns
     -------
     The document; letter paper for sites in US units, A4 otherwise.
     """
     work = record.work
-    before, after = around(review.history.points, work.at)
+    before, after = proof.before.points, proof.after.points
 
     def error(value: float | None) -> str:
         return "not written down" if value is None else format_length(value, units, signed=True)
@@ -87,12 +83,14 @@ def certificate(
     )
     sheet.heading("Error: reading minus truth, in blanket height")
     sheet.rows(
-        ("", "as written down", "mean of the hand cores", "cores"),
+        ("", "as written down", "mean of the hand cores", "95 % between", "cores"),
         [
-            ("as found", error(work.as_found_offset), error(_mean(before)), str(len(before))),
-            ("as left", error(work.as_left_offset), error(_mean(after)), str(len(after))),
+            ("as found", error(work.as_found_offset), *_side(proof.before, units)),
+            ("as left", error(work.as_left_offset), *_side(proof.after, units)),
         ],
     )
+    sheet.ln(2)
+    sheet.text_block(_verdict(proof, units))
     sheet.ln(3)
     if before or after:
         sheet.picture(_picture(before, after, work.at, units, zone))
@@ -109,16 +107,21 @@ def certificate(
     return sheet.content()
 
 
-def around(points: Sequence[Point], at: datetime) -> tuple[list[Point], list[Point]]:
-    """The sound cores nearest to the work on either side of it, oldest first."""
-    sound = [point for point in points if point.wrong < CALLED and abs(point.pair.time - at) <= WINDOW]
-    before = [point for point in sound if point.pair.time <= at][-MOST_CORES:]
-    after = [point for point in sound if point.pair.time > at][:MOST_CORES]
-    return before, after
+def _side(side: Side, units: UnitSystem) -> tuple[str, str, str]:
+    def error(value: float) -> str:
+        return format_length(value, units, signed=True)
+
+    mean = "none" if side.mean is None else error(side.mean)
+    between = "–" if side.interval is None else f"{error(side.interval[0])} and {error(side.interval[1])}"
+    return mean, between, str(len(side.points))
 
 
-def _mean(points: Sequence[Point]) -> float | None:
-    return sum(point.pair.difference for point in points) / len(points) if points else None
+def _verdict(proof: WorkProof, units: UnitSystem) -> str:
+    if proof.change is None or proof.change_interval is None or proof.outcome is Outcome.TOO_FEW:
+        missing = f"{proof.before.missing} more before and {proof.after.missing} more after"
+        return f"By the hand cores: {Outcome.TOO_FEW.value} ({missing} would be needed)."
+    change, low, high = (format_length(x, units, signed=True) for x in (proof.change, *proof.change_interval))
+    return f"By the hand cores: {proof.outcome.value}. The mean changed by {change} (95 % between {low} and {high})."
 
 
 def _row(side: str, point: Point, units: UnitSystem, zone: ZoneInfo) -> tuple[str, ...]:

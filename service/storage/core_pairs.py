@@ -57,5 +57,17 @@ def pairs_of(
     return [_pair(row.tag, row.time, row.core_id, row.pair) for row in conn.execute(statement)]
 
 
+def newest_pairs(conn: Connection, signal_id: int, limit: int) -> list[Pair]:
+    """The newest pairs of one signal, oldest first."""
+    statement = (
+        select(SignalRow.tag, CorePair.time, CorePair.core_id, CorePair.pair)
+        .join(SignalRow, SignalRow.id == CorePair.signal_id)
+        .where(CorePair.signal_id == signal_id)
+        .order_by(CorePair.time.desc(), CorePair.core_id.desc())
+        .limit(limit)
+    )
+    return [_pair(row.tag, row.time, row.core_id, row.pair) for row in conn.execute(statement)][::-1]
+
+
 def _pair(tag: str, time: datetime, core: UUID, values: Mapping[str, float]) -> Pair:
     return Pair(tag=tag, time=time, core=core, **values)

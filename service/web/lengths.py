@@ -48,6 +48,22 @@ def length(text: str, unit: str, inches: str = "") -> tuple[float, float, str]:
     return to_si(value, unit), value, unit
 
 
+def signed_length(text: str, unit: str) -> float:
+    """A difference or a level that may lie below its zero, in metres.
+
+    Raises
+    ------
+    InputError
+        saying what is wrong with what was typed.
+
+    >>> round(signed_length("-0.8", "ft"), 3), signed_length("+0,25", "m")
+    (-0.244, 0.25)
+    """
+    text = text.strip().replace("\N{MINUS SIGN}", "-")
+    sign = -1.0 if text.startswith("-") else 1.0
+    return sign * length(text.lstrip("+-").strip(), unit)[0]
+
+
 def _number(text: str, unit: str) -> float:
     text = text.strip()
     if not text:

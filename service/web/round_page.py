@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import datetime, timedelta
+from datetime import timedelta
 from typing import Annotated, Any
 from uuid import UUID, uuid4
 
@@ -21,6 +21,7 @@ from service.web.access import FormChecked, Operator, Public, Supervisor, Viewer
 from service.web.board_page import board_of
 from service.web.core_entry import CoreEntry, Verdict, keep
 from service.web.lengths import READ_IN
+from service.web.moments import plant_moment
 from service.web.pages import page, words_of
 from service.web.plant import Plant, WebPlant
 
@@ -84,7 +85,9 @@ def log(
         "note": note,
     }
     try:
-        entry = CoreEntry.model_validate({**typed, "confirmed": bool(confirmed), "taken_at": _taken(plant, when)})
+        entry = CoreEntry.model_validate(
+            {**typed, "confirmed": bool(confirmed), "taken_at": plant_moment(when, plant.zone, plant.clock())}
+        )
         verdict = keep(plant, visitor, entry)
     except (ValidationError, InputError) as error:
         return _form(request, plant, visitor, {**typed, "when": when}, wrong=_said(error), status=400)
@@ -160,7 +163,7 @@ def correct(
             {
                 "id": uuid4(),
                 "tank": tank or core.tank,
-                "taken_at": _taken(plant, when) if when else core.taken_at,
+                "taken_at": plant_moment(when, plant.zone, plant.clock()) if when else core.taken_at,
                 "value": value,
                 "unit": unit,
                 "inches": inches,
@@ -313,21 +316,6 @@ def _kept_lengths(plant: WebPlant, old: CoreRecord, tank: str, unit: str) -> dic
 def _height(plant: WebPlant, record: CoreRecord) -> float | None:
     tank = plant.tanks.get(record.core.tank)
     return None if tank is None else tank.height_from_thickness(record.core.thickness, record.core.distance_from_wall)
-
-
-def _taken(plant: WebPlant, when: str) -> datetime:
-    """When it was taken: what the browser's field says in the plant's time, or now."""
-    if not when:
-        return plant.clock()
-    try:
-        naive = datetime.fromisoformat(when)
-    except ValueError:
-        raise InputError(f"{when[:30]!r} is not a time") from None
-    if naive.tzinfo is not None:
-        return naive
-    early, late = (naive.replace(tzinfo=plant.zone, fold=fold) for fold in (0, 1))
-    # In the autumn's repeated hour the later one not after now is meant: people log what has just happened.
-    return late if late <= plant.clock() else early
 
 
 def _said(error: ValidationError | InputError) -> str:

@@ -86,7 +86,9 @@ def test_every_role_against_every_route(site: WebSite) -> None:
         [door] = doors(route)
         if isinstance(door, Public) or path in ENDLESS or path == "/sign-out":
             continue
-        address = re.sub(r"\{(\w+)\}", lambda m: "csv" if m[1] == "form" else "cores" if m[1] == "what" else "x", path)
+        address = re.sub(
+            r"\{(\w+)(?::path)?\}", lambda m: "csv" if m[1] == "form" else "cores" if m[1] == "what" else "x", path
+        )
         address = address.replace("/cores/x", "/cores/00000000-0000-4000-8000-000000000000")
         for role, client in clients.items():
             token = "" if role is None else form_token(client.get("/more").text)
@@ -116,7 +118,7 @@ def test_a_token_opens_only_its_scopes(site: WebSite) -> None:
             [door] = doors(route)
             if isinstance(door, Public) or path in ENDLESS:
                 continue
-            address = re.sub(r"\{(\w+)\}", lambda m: "csv" if m[1] == "form" else "cores", path)
+            address = re.sub(r"\{(\w+)(?::path)?\}", lambda m: "csv" if m[1] == "form" else "cores", path)
             answer = client.request(method, address, headers={**header, "Accept": "application/json"})
             if answer.status_code not in (401, 403):
                 opened.setdefault(scope, set()).add((method, path))

@@ -11,7 +11,8 @@ from service.domain.core import Calibration, CalibrationKind, Core
 from service.domain.estimate import TankSetup
 from service.domain.reading import Reading
 from service.domain.sensor_review import SensorReview, review_sensor
-from service.reports.certificate import MOST_CORES, RecordedWork, around, certificate
+from service.domain.work_proof import work_proof
+from service.reports.certificate import RecordedWork, certificate
 from tests import plant
 
 START = datetime(2026, 3, 1, 6, 0, tzinfo=UTC)
@@ -50,16 +51,6 @@ def _review() -> tuple[TankSetup, SensorReview]:
     return setup, review_sensor(setup, told.state, "LT-E", told.pairs, [WORK], now)
 
 
-def test_it_rests_on_the_sound_cores_nearest_to_the_work() -> None:
-    _, review = _review()
-    before, after = around(review.history.points, WORK.at)
-    assert len(before) == MOST_CORES
-    assert len(after) == 10
-    assert all(point.pair.time <= WORK.at for point in before)
-    assert sum(p.pair.difference for p in before) / len(before) < -0.25
-    assert abs(sum(p.pair.difference for p in after) / len(after)) < 0.05
-
-
 def test_it_is_a_pdf_on_the_plants_paper() -> None:
     setup, review = _review()
     record = RecordedWork(
@@ -70,7 +61,7 @@ def test_it_is_a_pdf_on_the_plants_paper() -> None:
         return certificate(
             record,
             setup.tank,
-            review,
+            work_proof(review.history.points, WORK.at),
             site="Invented Creek Works",
             units="us" if units == "us" else "si",
             zone=ZoneInfo("America/New_York"),

@@ -1,0 +1,199 @@
+"""The technician's bench: the list of work, one sensor, work recorded step by step, its proof and its certificate."""
+
+from __future__ import annotations
+
+import html
+import re
+from collections.abc import Iterator
+from datetime import datetime, timedelta
+from typing import Any
+
+import httpx
+import pytest
+from sqlalchemy import Engine
+
+from service.domain.role import Role, Scope
+from service.jobs.estimate import update_estimates
+from service.storage import audit
+from service.storage.calibrations import CalibrationRecord, current_calibrations
+from service.storage.session import transaction
+from tests.alarm_plant import NIGHT
+from tests.sensor_bench import BENCH, CLEANED, CLEANING, fill_bench
+from tests.web_plant import WebSite, form_token, served
+
+ADDRESS = "/sensors/east.blanket/calibrate"
+
+
+@pytest.fixture
+def bench(engine: Engine) -> Iterator[WebSite]:
+    """A server with weeks of two sensors behind it."""
+    with served(engine, setups=BENCH) as found:
+        fill_bench(found)
+        yield found
+
+
+def works(site: WebSite) -> list[CalibrationRecord]:
+    with transaction(site.web.engine) as conn:
+        return current_calibrations(conn, [site.plant.ids.signals["east.blanket"]])
+
+
+def text_of(page: str) -> str:
+    """What a person reads of a page, in one line."""
+    main = page[page.index("<main") : page.index("</main>")]
+    return re.sub(r"\s+", " ", html.unescape(re.sub(r"<[^>]+>", " ", main)))
+
+
+def sent(client: httpx.Client, address: str, **typed: str) -> httpx.Response:
+    """Fill in the form of a page and send it."""
+    page = client.get(address).text
+    found = re.search(r'name="id" value="([^"]+)"', page)
+    identity = {"id": found[1]} if found else {}
+    return client.post(
+        address.split("?")[0], data={"form_token": form_token(page), "kind": "calibration"} | identity | typed
+    )
+
+
+def test_the_sensor_that_needs_work_comes_first_and_its_page_agrees(bench: WebSite) -> None:
+    said = text_of(bench.client(Role.VIEWER).get("/sensors").text)
+    assert said.index("Recalibrate now") < said.index("east.blanket") < said.index("west.blanket")
+    assert re.search(r"-1\.\d ft ± 0\.\d ft", said)  # it fouled 0.4 m
+    assert "Not enough cores" in said
+
+    api = bench.client()
+    api.headers.update(bench.token(Role.VIEWER, Scope.READ) | {"Accept": "application/json"})
+    for one in api.get("/api/v1/sensors").json()["sensors"]:
+        whole = api.get(f"/api/v1/sensors/{one['tag']}").json()
+        assert one["action"] == whole["action"]
+        assert one["error_m"] == pytest.approx(whole["error_m"], abs=1e-9)
+        assert one["sound_cores_since_work"] == pytest.approx(whole["sound_cores_since_work"], abs=0.1)
+    assert api.get("/api/v1/sensors/nothing").status_code == 404
+
+
+def test_a_sensors_page_says_how_far_what_to_set_and_which_core_is_wrong(bench: WebSite) -> None:
+    page = bench.client(Role.VIEWER).get("/sensors/east.blanket").text
+    said = text_of(page)
+    assert "Recalibrate now" in said
+    assert "slow fouling" in said
+    assert re.search(r"Offset: add to what it reads as it is \+1\.\d\d ft", said)
+    assert re.search(r"4 mA stands for 0\.00 ft 1\.\d\d ft", said)
+    assert "wrong unit : feet logged as metres" in said
+    assert page.count('class="plot"') == 4
+    # Each chart says in words what it shows.
+    labels = [html.unescape(label) for label in re.findall(r'role="img" aria-label="([^"]+)"', page)]
+    assert len(labels) == 4
+    assert any("CUSUM" in label and "the shift began about" in label for label in labels)
+    assert "Record work" not in said
+    for days in (0, 30, 36_600):
+        assert bench.client(Role.VIEWER).get(f"/sensors/east.blanket?days={days}").status_code == 200
+
+
+def test_a_sensor_without_a_core_has_a_page_too(engine: Engine) -> None:
+    with served(engine, setups=BENCH) as site:
+        client = site.client(Role.TECHNICIAN)
+        assert "Not enough cores" in text_of(client.get("/sensors").text)
+        assert "No hand core has stood beside this sensor yet" in text_of(client.get("/sensors/east.blanket").text)
+        assert client.get(ADDRESS).status_code == 200
+
+
+def test_work_is_looked_over_then_recorded_and_the_model_starts_anew(bench: WebSite) -> None:
+    client = bench.client(Role.TECHNICIAN)
+    typed = {"found_reads": "3.0", "found_core": "4.1", "left_error": "-0.1", "why": "wiper worn", "note": "dry"}
+    look = sent(client, ADDRESS, **typed)
+    assert look.status_code == 200
+    assert len(works(bench)) == 1, "looking it over records nothing"
+    assert "As found -1.1 ft" in text_of(look.text)
+    again = dict(re.findall(r'<input type="hidden" name="(\w+)" value="([^"]*)"', look.text))
+    bench.clock.forward(timedelta(minutes=3))
+    done = client.post(ADDRESS, data=again | {"looked_over": "yes"})
+    assert done.status_code == 303, text_of(done.text)
+    newest = works(bench)[-1]
+    assert newest.calibration.as_found_offset == pytest.approx(-1.1 * 0.3048)
+    assert newest.calibration.as_left_offset == pytest.approx(-0.1 * 0.3048)
+    assert (newest.calibration.at, newest.calibration.done_by) == (NIGHT, "Technician Person")
+    # Sent twice, recorded once.
+    assert client.post(ADDRESS, data=again | {"looked_over": "yes"}).headers["location"] == done.headers["location"]
+    assert len(works(bench)) == 2
+    with transaction(bench.web.engine) as conn:
+        lines = [c for c in audit.changes(conn) if c.action == "calibration recorded" and c.subject == str(newest.id)]
+    assert [(line.actor, line.detail["sensor"]) for line in lines] == [("technician", "east.blanket")]
+
+    assert "being worked out again" in text_of(client.get(done.headers["location"]).text)
+    update_estimates(bench.web.engine, BENCH, bench.plant.ids, bench.clock())
+    said = text_of(client.get(done.headers["location"]).text)
+    assert "The drift was started anew" in said
+    assert "0 sound cores since, offset now believed -0.1 ft" in said
+    assert "Too few hand cores to say" in said
+    assert "Log 3 more" in said
+    assert "Not enough cores" in text_of(client.get("/sensors/east.blanket").text)
+
+
+WRONG: tuple[tuple[dict[str, str], str], ...] = (
+    ({"why": ""}, "Say why the work was done"),
+    ({"found_reads": "3.0"}, "As found: a reading needs the hand core beside it"),
+    ({"left_reads": "3", "left_core": "3", "left_error": "0"}, "As left: either the reading with its core"),
+    ({"found_error": "a bit"}, "is not a length in ft"),
+    ({"found_error": "-99"}, "more than the tank is deep"),
+    ({"left_reads": "1", "left_core": "1", "spot": "400"}, "outside East clarifier"),
+    ({"when": "2031-01-01T10:00"}, "lies in the future"),
+    ({"when": "yesterday"}, "is not a time"),
+    ({"kind": "magic"}, "Choose what was done"),
+    ({"id": "x"}, "This form is damaged"),
+)
+
+
+def test_what_cannot_be_is_refused_and_what_was_typed_is_kept(bench: WebSite) -> None:
+    client = bench.client(Role.TECHNICIAN)
+    for typed, said in WRONG:
+        answer = sent(client, ADDRESS, **({"why": "wiper worn", "note": "kept & shown", "looked_over": "yes"} | typed))
+        assert (answer.status_code, said in text_of(answer.text)) == (400, True), (typed, text_of(answer.text))
+        assert "kept &amp; shown" in answer.text
+    assert len(works(bench)) == 1
+
+
+def test_a_record_is_put_right_and_taken_back_with_its_history(bench: WebSite) -> None:
+    client = bench.client(Role.SUPERVISOR)
+    address = f"{ADDRESS}?corrects={CLEANING}"
+    page = client.get(address).text
+    assert 'name="found_error" inputmode="text" autocomplete="off" maxlength="12" value="-0.79"' in page
+    typed = {"kind": "cleaning", "corrects": str(CLEANING), "found_error": "-0.5", "left_error": "0", "why": "fouled"}
+    typed |= {"when": "2026-01-04T03:00", "looked_over": "yes"}
+    assert sent(client, address, **typed).status_code == 400
+    done = sent(client, address, **typed, correction="read the wrong line")
+    assert done.status_code == 303, text_of(done.text)
+    [record] = works(bench)
+    assert record.supersedes == CLEANING
+    assert record.calibration.at == CLEANED
+    assert "read the wrong line" in text_of(client.get(f"/calibrations/{CLEANING}").text), "by the old address too"
+
+    page = client.get(done.headers["location"]).text
+    withdraw = f"/calibrations/{record.id}/withdraw"
+    assert client.post(withdraw, data={"form_token": form_token(page)}).status_code == 400, "no reason"
+    gone = client.post(withdraw, data={"form_token": form_token(page), "reason": "it was the other tank"})
+    assert gone.status_code == 303
+    assert works(bench) == []
+    assert "This record was taken back: it was the other tank" in text_of(client.get(gone.headers["location"]).text)
+    assert client.get(f"/calibrations/{record.id}/certificate.pdf").status_code == 404
+    assert client.post(withdraw, data={"form_token": form_token(page), "reason": "again"}).status_code == 400
+
+
+def test_the_proof_rests_on_the_cores_and_the_certificate_is_a_pdf(bench: WebSite) -> None:
+    client = bench.client(Role.VIEWER)
+    said = text_of(client.get(f"/calibrations/{CLEANING}").text)
+    assert "The error is smaller than before" in said
+    assert "by 12 sound cores before and 12 after" in said
+    answer = client.get(f"/calibrations/{CLEANING}/certificate.pdf")
+    assert answer.status_code == 200
+    assert answer.headers["content-type"] == "application/pdf"
+    assert answer.content.startswith(b"%PDF-")
+    api: dict[str, Any] = client.get(f"/api/v1/calibrations/{CLEANING}").json()
+    assert api["proof"]["outcome"] == "the error is smaller than before"
+    assert api["proof"]["before"]["cores"] == 12
+    assert datetime.fromisoformat(api["versions"][0]["at"]) == CLEANED
+
+
+def test_an_operator_may_look_but_not_record(bench: WebSite) -> None:
+    client = bench.client(Role.OPERATOR)
+    assert client.get("/sensors/east.blanket").status_code == 200
+    assert client.get(ADDRESS).status_code == 403
+    for end in ("", "/certificate.pdf"):
+        assert client.get(f"/calibrations/00000000-0000-4000-8000-000000000000{end}").status_code == 404
