@@ -78,6 +78,8 @@ class Installation:
             channels=frozenset(self.notifiers),
             rotas=self.site.rotas(),
             ladders=self.site.ladders(),
+            feeds=self.site.feeds(),
+            out_of_service=self.site.out_of_service(),
         )
 
     @cached_property

@@ -27,6 +27,7 @@ from service.jobs.ingest import IngestReport, ingest
 from service.jobs.ingest.forward import ForwardingSource, SpoolRemains
 from service.jobs.ingest.standing import StandingKeeper, record_hang
 from service.jobs.listen import listen
+from service.jobs.outage import tanks_out
 from service.jobs.prove import prove_ways
 from service.jobs.rollup import roll_up
 from service.jobs.supervise import SourceStanding, SupervisedSource, Supervisor
@@ -98,6 +99,20 @@ class Watch:
         update_estimates(engine, plant.setups, plant.ids, now)
         projected = project_all(engine, plant.setups, plant.ids, now)
         outlooks = outlook_all(engine, plant.setups, plant.ids, now)
+        out = tanks_out(engine, plant.alarms, plant.ids)
+        own, trouble = Evaluated(), None
+        try:
+            own = evaluate_service(
+                engine,
+                plant.alarms,
+                connectors=self._watched,
+                started_at=self._started_at,
+                now=now,
+                tanks=[setup for setup in plant.setups if setup.tank.key not in out],
+                ids=plant.ids,
+            )
+        except Exception as error:  # told when the tanks have been looked at, which matters more
+            trouble = error
         seen = evaluate(
             engine,
             plant.alarms,
@@ -106,8 +121,10 @@ class Watch:
             projected=projected,
             ahead={key: self._ahead(key, found) for key, found in outlooks.items()},
             now=now,
+            out_of_service=out,
         )
-        own = evaluate_service(engine, plant.alarms, connectors=self._watched, started_at=self._started_at, now=now)
+        if trouble is not None:
+            raise trouble
         return replace(seen, transitions=seen.transitions + own.transitions, messages=seen.messages + own.messages)
 
     def _ahead(self, tank: str, found: Outlook) -> Ahead:

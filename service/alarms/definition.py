@@ -31,6 +31,9 @@ class SystemWatch(StrEnum):
     DELIVERY = "delivery"
     CLOCK = "clock"
     DUTY = "duty"
+    FILLING = "filling"  #: several tanks at once
+    CHATTERING = "chattering"  #: alarms that come and go
+    STALE = "stale"  #: alarms that stand for very long
 
 
 class Priority(StrEnum):
@@ -123,6 +126,45 @@ def system_definitions(connectors: Iterable[str], *, duty: bool = False) -> tupl
             action="Check the clock and the time zone of the source and of this machine.",
         )
     )
+    own += [
+        AlarmDefinition(
+            key="system.filling",
+            kind=AlarmKind.SYSTEM,
+            tank=None,
+            watch=SystemWatch.FILLING,
+            limit=0.5,
+            off_delay=timedelta(minutes=30),
+            priority=Priority.HIGH,
+            cause="Storm flow, return pumps down, a tank out of the flow split, or sludge that settles badly.",
+            consequence="Several tanks lose their room together; none can take over for another.",
+            action="Inflow, flow split and return pumps first, then the site's procedure for high flow. "
+            "A tank that reaches its danger limit still calls by itself.",
+        ),
+        AlarmDefinition(
+            key="system.chattering",
+            kind=AlarmKind.SYSTEM,
+            tank=None,
+            watch=SystemWatch.CHATTERING,
+            limit=1.0,
+            priority=Priority.LOW,
+            cause="Deadband or delays too small for a noisy signal, or a sensor about to fail.",
+            consequence="People stop believing alarms that come and go.",
+            action="Look at the signal; then give the alarm more deadband or longer delays, and write down why.",
+            time_to_respond=timedelta(hours=8),
+        ),
+        AlarmDefinition(
+            key="system.stale",
+            kind=AlarmKind.SYSTEM,
+            tank=None,
+            watch=SystemWatch.STALE,
+            limit=24.0,
+            priority=Priority.LOW,
+            cause="A fault nobody repairs, or a limit that does not fit how the plant is run.",
+            consequence="An alarm that always stands hides the next one.",
+            action="Repair what it points to; or change its limit, shelve it or take it out of service, with a reason.",
+            time_to_respond=timedelta(hours=8),
+        ),
+    ]
     if duty:
         own.append(
             AlarmDefinition(

@@ -60,6 +60,7 @@ class Event(StrEnum):
     REMOVED = "removed from service"
     RESTORED = "returned to service"
     CALLED_FURTHER = "called further"
+    UNFOLDED = "no longer folded"
     DEFINED = "defined"
     REDEFINED = "definition changed"
     UNDEFINED = "no longer defined"
@@ -83,6 +84,7 @@ class Reason(StrEnum):
     STILL_ABNORMAL_AFTER_RE_ALARM_TIME = "still abnormal after the re-alarm time"
     ABNORMAL_AGAIN = "abnormal again before it was acknowledged"
     NOBODY_ANSWERED = "nobody answered"
+    CAUSE_OVER = "its cause is over, but it still stands"
     # stayed
     STILL_NORMAL = "still normal"
     STILL_ABNORMAL = "still abnormal"
@@ -302,6 +304,11 @@ def step(definition: AlarmDefinition, machine: Machine, given: Input, at: dateti
 def called_further(machine: Machine, at: datetime) -> Transition:
     """The journal's line when more people are called about an alarm that stands unanswered; its state stays."""
     return _transition(machine, machine, Event.CALLED_FURTHER, Reason.NOBODY_ANSWERED, at)
+
+
+def unfolded(machine: Machine, at: datetime) -> Transition:
+    """The journal's line when the cause an alarm was folded under is over and the alarm still stands; its state stays."""
+    return _transition(machine, machine, Event.UNFOLDED, Reason.CAUSE_OVER, at)
 
 
 def occurrence_code(key: str, occurred_at: datetime) -> str:

@@ -42,6 +42,7 @@ class RouteReason(StrEnum):
     ABNORMAL_AGAIN = "abnormal again"
     NOT_DEALT_WITH = "acknowledged, but still abnormal"
     ABNORMAL_AFTER_QUIET = "abnormal when the quiet ended"
+    CAUSE_OVER = "the cause it was folded under is over, but it still stands"
     OVER_ALREADY = "was abnormal, is over already"
     WAS_TOLD_OF_ALARM = "was told of the alarm"
     SOMEBODY_HAS_IT = "somebody else has it"
@@ -52,6 +53,7 @@ class RouteReason(StrEnum):
     OVER_BEFORE_TOLD = "over long before anybody could be told"
     TOLD_WITH_ALARM = "told in the alarm message itself"
     COVERED = "covered by a graver alarm of the same tank"
+    FOLDED = "folded under the cause it shares with other tanks"
     COMES_AND_GOES = "comes and goes, told often enough"
     NOBODY_WAS_TOLD = "nobody was told of the alarm"
     TOLD_CLEARED_ALREADY = "was told it cleared"
@@ -121,6 +123,7 @@ def route(
     now: datetime,
     channels: frozenset[str],
     covered_by: AlarmDefinition | None = None,
+    folded_under: AlarmDefinition | None = None,
     first_called: Sequence[Contact] | None = None,
 ) -> tuple[Routing, ...]:
     """One routing per transition of one alarm in one pass.
@@ -134,6 +137,7 @@ def route(
     channels : what this service can send through.
     covered_by : a graver alarm of the same tank that is active and tells the same story; silences this one for those
         who are told of the graver one.
+    folded_under : an active cause shared by several tanks that calls people itself; see :mod:`service.alarms.folding`.
     """
     raised = _last(transitions, _raises)
     ended = _last(transitions, lambda t: t.event is Event.RETURNED)
@@ -166,6 +170,7 @@ def route(
                 channels=channels,
                 over=over_already,
                 covered_by=covered_by,
+                folded_under=folded_under,
                 first_called=first_called,
             )
         )
@@ -237,7 +242,8 @@ def _stamp(time: datetime) -> str:
 
 
 def _raises(transition: Transition) -> bool:
-    return transition.to_state is AlarmState.UNACKNOWLEDGED and transition.event in CALLING
+    calls = transition.event in CALLING or transition.event is Event.UNFOLDED
+    return transition.to_state is AlarmState.UNACKNOWLEDGED and calls
 
 
 def _last(transitions: Sequence[Transition], wanted: Callable[[Transition], bool]) -> int | None:
@@ -259,6 +265,7 @@ def _route_one(
     channels: frozenset[str],
     over: bool,
     covered_by: AlarmDefinition | None,
+    folded_under: AlarmDefinition | None,
     first_called: Sequence[Contact] | None,
 ) -> Routing:
     kind = _kind_of(transition)
@@ -276,6 +283,12 @@ def _route_one(
         told_of_graver = covered_by is not None and contact.receives(covered_by.tank, covered_by.priority)
         if kind is MessageKind.ALARM and told_of_graver and reason in _TELLING:
             reason = RouteReason.COVERED
+        # A ladder calls people whatever they asked for, for the cause as well.
+        told_of_cause = folded_under is not None and (
+            first_called is not None or contact.receives(folded_under.tank, folded_under.priority)
+        )
+        if kind is MessageKind.ALARM and told_of_cause and reason in _TELLING:
+            reason = RouteReason.FOLDED
         # The end and the answer go where the alarm went.
         heard = [t.channel for t in reversed(mine) if t.kind is MessageKind.ALARM and kind is not MessageKind.ALARM]
         ways = (*heard[:1], *contact.channels)
@@ -336,6 +349,7 @@ _TELLING = frozenset(
         RouteReason.ABNORMAL_AGAIN,
         RouteReason.NOT_DEALT_WITH,
         RouteReason.ABNORMAL_AFTER_QUIET,
+        RouteReason.CAUSE_OVER,
         RouteReason.OVER_ALREADY,
         RouteReason.WAS_TOLD_OF_ALARM,
         RouteReason.SOMEBODY_HAS_IT,
@@ -397,4 +411,6 @@ def _why_raised(transition: Transition) -> RouteReason:
         if transition.reason is MachineReason.STILL_ABNORMAL_AFTER_RE_ALARM_TIME:
             return RouteReason.NOT_DEALT_WITH
         return RouteReason.ABNORMAL_AGAIN
+    if transition.event is Event.UNFOLDED:
+        return RouteReason.CAUSE_OVER
     return RouteReason.NEW_ALARM if transition.event is Event.OCCURRED else RouteReason.ABNORMAL_AFTER_QUIET

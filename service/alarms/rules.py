@@ -67,6 +67,14 @@ class RuleReason(StrEnum):
     DELIVERY_REFUSED = "messages refused for good"
     CLOCK_AGREES = "clocks agree"
     CLOCK_DIFFERS = "clocks differ"
+    TANKS_SILENT = "several of its tanks fell silent at once"
+    TANKS_FILLING = "several tanks fill at once"
+    TANKS_STILL_FILLING = "several tanks are still full"
+    FEW_TANKS_FILLING = "no more than two tanks fill"
+    ALARMS_CHATTER = "alarms come and go"
+    ALARMS_STALE = "alarms stand for very long"
+    ALARMS_IN_ORDER = "alarms come and end as they should"
+    CORE_NOT_DUE_YET = "no core yet, the first is not due"
     DUTY_FILLED = "somebody is on duty all along"
     DUTY_GAP = "nobody on duty ahead"
     NOTHING_WATCHED = "nothing to watch"
@@ -105,6 +113,22 @@ class ConnectorSeen:
     last_error: str = ""
     lost: int = 0  #: samples that could not be kept, ever
     lost_at: datetime | None = None
+    silent: tuple[str, ...] = ()  #: names of the tanks it feeds whose readings have stopped
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FillingSeen:
+    """Tanks whose alarms say that they fill: name, and since when; the gravest first."""
+
+    tanks: tuple[tuple[str, datetime], ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class UnrulySeen:
+    """Alarms that behave as alarms should not, by key."""
+
+    chattering: tuple[str, ...] = ()  #: lately
+    standing: tuple[tuple[str, datetime], ...] = ()  #: active ones, and since when
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -135,10 +159,13 @@ class Situation:
     time_to_danger: float | None = None  #: forecast; infinite when it never comes [h]
     solids_loading: float | None = None  #: [kg/(m²·h)]
     in_service: bool = True
+    known_since: datetime | None = None  #: when the service first knew the tank
     connectors: tuple[ConnectorSeen, ...] = ()
     delivery: DeliverySeen | None = None
     clock_ahead: timedelta | None = None  #: newest source time minus our own time
     duty: DutySeen | None = None
+    filling: FillingSeen | None = None
+    unruly: UnrulySeen | None = None
 
     @property
     def clearance(self) -> float | None:
@@ -236,6 +263,11 @@ def _core_overdue(definition: AlarmDefinition, situation: Situation) -> Verdict:
     if not situation.in_service:
         return Verdict(condition=Condition.NORMAL, reason=RuleReason.NOT_IN_SERVICE)
     if situation.core is None:
+        if situation.known_since is not None:
+            # Nobody can have cored a tank before it was known: the first core has as long as every later one.
+            age = (situation.at - situation.known_since) / timedelta(hours=1)
+            if age <= definition.limit:
+                return Verdict(condition=Condition.NORMAL, reason=RuleReason.CORE_NOT_DUE_YET)
         return Verdict(condition=Condition.ABNORMAL, reason=RuleReason.NO_CORE)
     age = (situation.at - situation.core.taken_at) / timedelta(hours=1)
     if age > definition.limit:
@@ -316,11 +348,19 @@ def _system(definition: AlarmDefinition, situation: Situation) -> Verdict:
             return _clock(definition, situation)
         case SystemWatch.DUTY:
             return _duty(definition, situation)
+        case SystemWatch.FILLING:
+            return _filling(definition, situation)
+        case SystemWatch.CHATTERING:
+            return _chattering(situation)
+        case SystemWatch.STALE:
+            return _stale(definition, situation)
     return Verdict(condition=Condition.UNKNOWN, reason=RuleReason.NOTHING_WATCHED)
 
 
 #: A loss is over when it is found out; the alarm stands for so long that somebody sees it.
 LOSS_TOLD_FOR = timedelta(hours=1)
+#: From this many tanks on, the same trouble at once has one cause. Common practice, no source.
+MANY_TANKS = 3
 
 
 def _connector(definition: AlarmDefinition, situation: Situation) -> Verdict:
@@ -330,7 +370,11 @@ def _connector(definition: AlarmDefinition, situation: Situation) -> Verdict:
             continue
         good = connector.last_good_at
         since = good or connector.started_at
+        named = ", ".join(connector.silent)
         if since is None or situation.at - since <= allowed:
+            if len(connector.silent) >= MANY_TANKS:
+                silent = float(len(connector.silent))
+                return Verdict(condition=Condition.ABNORMAL, reason=RuleReason.TANKS_SILENT, value=silent, detail=named)
             if connector.lost_at is not None and situation.at - connector.lost_at <= LOSS_TOLD_FOR:
                 return Verdict(
                     condition=Condition.ABNORMAL,
@@ -343,7 +387,7 @@ def _connector(definition: AlarmDefinition, situation: Situation) -> Verdict:
             condition=Condition.ABNORMAL,
             reason=RuleReason.CONNECTOR_DOWN if good else RuleReason.CONNECTOR_NEVER_GOOD,
             value=(situation.at - since) / timedelta(hours=1),
-            detail=connector.last_error,
+            detail=named,
         )
     return Verdict(condition=Condition.UNKNOWN, reason=RuleReason.NOTHING_WATCHED)
 
@@ -381,6 +425,41 @@ def _duty(definition: AlarmDefinition, situation: Situation) -> Verdict:
         return Verdict(condition=Condition.NORMAL, reason=RuleReason.DUTY_FILLED)
     ahead = max((gap - situation.at) / timedelta(hours=1), 0.0)
     return Verdict(condition=Condition.ABNORMAL, reason=RuleReason.DUTY_GAP, value=ahead, detail=situation.duty.rota)
+
+
+def _filling(definition: AlarmDefinition, situation: Situation) -> Verdict:
+    if situation.filling is None:
+        return Verdict(condition=Condition.UNKNOWN, reason=RuleReason.NOTHING_WATCHED)
+    tanks = situation.filling.tanks
+    lately = [tank for tank, since in tanks if situation.at - since <= timedelta(hours=definition.limit or 0.0)]
+    value, detail = float(len(tanks)), ", ".join(tank for tank, _ in tanks)
+    if len(lately) >= MANY_TANKS:
+        return Verdict(condition=Condition.ABNORMAL, reason=RuleReason.TANKS_FILLING, value=value, detail=detail)
+    if len(tanks) >= MANY_TANKS:
+        # Tanks that have long been high together are no new cause, but they keep one that was told.
+        reason = RuleReason.TANKS_STILL_FILLING
+        return Verdict(condition=Condition.DEADBAND, reason=reason, value=value, detail=detail)
+    return Verdict(condition=Condition.NORMAL, reason=RuleReason.FEW_TANKS_FILLING, value=value)
+
+
+def _chattering(situation: Situation) -> Verdict:
+    if situation.unruly is None:
+        return Verdict(condition=Condition.UNKNOWN, reason=RuleReason.NOTHING_WATCHED)
+    return _unruly(situation.unruly.chattering, RuleReason.ALARMS_CHATTER)
+
+
+def _stale(definition: AlarmDefinition, situation: Situation) -> Verdict:
+    if situation.unruly is None:
+        return Verdict(condition=Condition.UNKNOWN, reason=RuleReason.NOTHING_WATCHED)
+    allowed = timedelta(hours=definition.limit or 0.0)
+    old = tuple(key for key, since in situation.unruly.standing if situation.at - since > allowed)
+    return _unruly(old, RuleReason.ALARMS_STALE)
+
+
+def _unruly(keys: tuple[str, ...], reason: RuleReason) -> Verdict:
+    if not keys:
+        return Verdict(condition=Condition.NORMAL, reason=RuleReason.ALARMS_IN_ORDER)
+    return Verdict(condition=Condition.ABNORMAL, reason=reason, value=float(len(keys)), detail=", ".join(keys))
 
 
 def _below(value: float, limit: float, deadband: float) -> Verdict:

@@ -13,16 +13,19 @@ from service.alarms.figures import TARGETS, Figures
 from service.bootstrap import opened, wall_clock
 from service.cli.alarms import Name, Who, tell_done
 from service.cli.options import Json, SiteFile
-from service.cli.output import misused, say, say_json, say_table
+from service.cli.output import DONE, PROBLEMS, leave, misused, say, say_json, say_table
 from service.cli.times import moment
 from service.domain.display import format_duration, format_local_time
 from service.jobs import acknowledge as commands
 from service.jobs.explain import explain
+from service.jobs.outage import put_back, take_out
 from service.jobs.performance import alarm_figures, monthly_figures
 from service.site.quantity import near_word
 
 At = Annotated[str, typer.Option(help="The minute asked about: '03:10', '2 h ago', '2026-03-14 03:10' (plant time).")]
 Why = Annotated[str, typer.Option("--why", help="Why; kept for good.", show_default=False)]
+
+AlarmOrTank = Annotated[str, typer.Argument(help="An alarm's code or key, or a tank's key.", show_default=False)]
 
 
 def register(app: typer.Typer) -> None:
@@ -116,26 +119,51 @@ def _reset(name: Name, who: Who, site: SiteFile = None, json: Json = False) -> N
 
 
 def _out(
-    name: Name,
+    name: AlarmOrTank,
     why: Why,
     who: Who,
     permit: Annotated[str, typer.Option(help="Permit or work order that allows it.")] = "",
     site: SiteFile = None,
     json: Json = False,
 ) -> None:
-    """Take an alarm out of service for maintenance. It calls nobody until it is put back: watch the tank by hand core."""
+    """Take an alarm, or a tank with all its alarms, out of service. Nobody is called until it is put back.
+
+    Watch the tank by hand core meanwhile, unless it is empty.
+    """
     with opened(site) as plant:
+        if name in plant.tanks:
+            _tell_tank(
+                name,
+                "out of service",
+                json,
+                changed=take_out(
+                    plant.engine, plant.alarms, plant.ids, name, who=who, why=why, permit=permit, now=wall_clock()
+                ),
+            )
+            return
         done = commands.remove_from_service(
             plant.engine, plant.alarms, plant.setups, name, who=who, why=why, permit=permit, now=wall_clock()
         )
     tell_done(done, json)
 
 
-def _back(name: Name, who: Who, site: SiteFile = None, json: Json = False) -> None:
-    """Put an alarm back into service."""
+def _back(name: AlarmOrTank, who: Who, site: SiteFile = None, json: Json = False) -> None:
+    """Put an alarm, or a tank, back into service. What is wrong calls at the next look."""
     with opened(site) as plant:
+        if name in plant.tanks:
+            put = put_back(plant.engine, plant.alarms, plant.ids, name, who=who, now=wall_clock())
+            _tell_tank(name, "in service", json, changed=put)
+            return
         done = commands.return_to_service(plant.engine, plant.alarms, plant.setups, name, who=who, now=wall_clock())
     tell_done(done, json)
+
+
+def _tell_tank(tank: str, state: str, json: bool, *, changed: bool) -> None:
+    if json:
+        say_json({"tank": tank, "state": state, "changed": changed})
+    else:
+        say(f"tank {tank}: {state}" + ("" if changed else ", as it was already"))
+    leave(DONE if changed else PROBLEMS)
 
 
 def _lines(one: Figures) -> list[tuple[str, str, str]]:

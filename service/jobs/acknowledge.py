@@ -26,8 +26,8 @@ from service.domain.estimate import TankSetup
 from service.errors import InputError
 from service.jobs.alarm_setup import AlarmSetup
 from service.jobs.situations import tank_histories
-from service.jobs.telling import REMEMBER, Change, Scene, write
-from service.storage.alarms import AlarmRecord, find_alarms, lock_alarms, save_alarm, told
+from service.jobs.telling import REMEMBER, Change, Scene, decide, write
+from service.storage.alarms import AlarmRecord, find_alarms, lock_alarms, save_alarms, told
 from service.storage.outbox import cancel_calls
 from service.storage.session import transaction
 from service.storage.site_tables import site_ids
@@ -167,8 +167,8 @@ def _do(
             if isinstance(given, Acknowledge) and record.machine.occurred_at is not None:
                 cancel_calls(conn, record.id, record.machine.occurred_at, now, f"{given.who} has it")
             before = told(conn, [record.id], now - REMEMBER).get(record.id, [])
-            messages = write(conn, setup, change, scene, before, now)
-            save_alarm(conn, record.id, taken.machine)
+            messages = write(conn, setup, decide(setup, change, scene, before, now), now)
+            save_alarms(conn, [(record.id, taken.machine)])
     log.info("alarm command", alarm=key, command=type(given).__name__, reason=taken.reason.value, told=messages)
     return _done(key, taken.machine, changed=bool(taken.transitions), reason=taken.reason, messages=messages)
 

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 
 from service.alarms.contact import Contact
 from service.alarms.definition import AlarmDefinition
@@ -23,6 +24,10 @@ class AlarmSetup:
     channels: frozenset[str] = frozenset({"email"})
     rotas: tuple[Rota, ...] = ()
     ladders: tuple[Ladder, ...] = ()
+    #: Tanks the site file keeps out of service, with the reason.
+    out_of_service: Mapping[str, str] = field(default_factory=dict)
+    #: By tank key the sources its blanket readings come through.
+    feeds: Mapping[str, frozenset[str]] = field(default_factory=dict)
 
     @property
     def callout(self) -> Callout:

@@ -14,7 +14,8 @@ from datetime import datetime
 import structlog
 from sqlalchemy import Connection, Engine
 
-from service.alarms.definition import AlarmDefinition, AlarmKind
+from service.alarms.definition import AlarmDefinition, AlarmKind, SystemWatch
+from service.alarms.folding import Standing, calling, causes_of, filling_seen, shared_cause
 from service.alarms.machine import QUIET, AlarmState, Evaluate, Input, Machine, Suppress, Transition, Unsuppress, step
 from service.alarms.routing import covering
 from service.alarms.rules import Situation, judge
@@ -23,9 +24,9 @@ from service.domain.tank import Tank
 from service.errors import StorageError
 from service.jobs.alarm_setup import AlarmSetup
 from service.jobs.escalate import escalate
-from service.jobs.situations import TankHistory, service_situation, tank_histories
-from service.jobs.telling import REMEMBER, Change, Scene, also_active, write
-from service.storage.alarms import AlarmRecord, alarms, keep_quietly, lock_alarms, save_alarm, told
+from service.jobs.situations import TankHistory, service_situation, silent_tanks, tank_histories
+from service.jobs.telling import REMEMBER, Change, Decided, Scene, also_active, decide, write
+from service.storage.alarms import AlarmRecord, alarms, keep_quietly, lock_alarms, save_alarms, told
 from service.storage.session import transaction
 from service.storage.site_tables import SiteIds
 
@@ -72,16 +73,27 @@ def evaluate(
 
     Reading is shared by all tanks and takes no locks. A tank whose alarms move is decided again under lock, in the
     transaction that writes; memory of the others is kept only where nobody changed it meanwhile.
+
+    That several tanks fill at once is decided before any of them is written, so that the cause calls in their place.
     """
-    looks, failed = _looks(engine, setup, tanks, ids, projected, ahead or {}, now, out_of_service or {})
+    looks, records, failed = _looks(engine, setup, tanks, ids, projected, ahead or {}, now, out_of_service or {})
     quiet: list[tuple[AlarmRecord, Machine]] = []
-    transitions = messages = done = 0
+    done = 0
+    decided: list[tuple[_Look, list[Change]]] = []
     for look in looks:
+        with suppress(_Spared), _sparing(look.tank.tank.key, failed):
+            decided.append((look, look.decide()))
+    everything = [_standing(change) for _, changes in decided for change in changes]
+    names = {tank.tank.key: tank.tank.label for tank in tanks}
+    seen = Situation(at=now, filling=filling_seen(everything, names, now))
+    plantwide, messages = _plantwide(engine, setup, records, seen, now)
+    transitions = sum(len(change.transitions) for change in plantwide)
+    causes = calling(causes_of([*_connectors(setup, records), *map(_standing, plantwide)]))
+    for look, changes in decided:
         try:
             with _sparing(look.tank.tank.key, failed):
-                changes = look.decide()
                 if any(change.transitions for change in changes):
-                    changed, written = _write_tank(engine, setup, look)
+                    changed, written = _write_tank(engine, setup, look, causes)
                     transitions += changed
                     messages += written
                 else:
@@ -97,7 +109,14 @@ def evaluate(
 
 
 def evaluate_service(
-    engine: Engine, setup: AlarmSetup, *, connectors: Sequence[str], started_at: datetime, now: datetime
+    engine: Engine,
+    setup: AlarmSetup,
+    *,
+    connectors: Sequence[str],
+    started_at: datetime,
+    now: datetime,
+    tanks: Sequence[TankSetup] = (),
+    ids: SiteIds | None = None,
 ) -> Evaluated:
     """Look at the alarms the service has about itself.
 
@@ -105,11 +124,19 @@ def evaluate_service(
     ----------
     connectors : keys of the site's connectors.
     started_at : when this service started; a source is given time to deliver from then on.
+    tanks, ids : the tanks, where a source that falls silent for several at once shall be noticed before it counts as down.
+
+    Notes
+    -----
+    Run it before :func:`evaluate`, which folds what follows from a silent source under that source's alarm.
     """
-    definitions = setup.of_tank(None)
+    definitions = [d for d in setup.of_tank(None) if d.watch is not SystemWatch.FILLING]
     with transaction(engine) as conn:
         records = lock_alarms(conn, [definition.key for definition in definitions])
-        situation = service_situation(conn, connectors, rotas=setup.rotas, started_at=started_at, now=now)
+        silent = {} if ids is None else silent_tanks(conn, tanks, ids, setup.feeds, started_at=started_at, now=now)
+        situation = service_situation(
+            conn, connectors, rotas=setup.rotas, silent=silent, started_at=started_at, now=now
+        )
         changes = []
         for definition in definitions:
             if definition.key in records:
@@ -198,7 +225,7 @@ def _looks(
     ahead: Mapping[str, Ahead],
     now: datetime,
     out_of_service: Mapping[str, str],
-) -> tuple[list[_Look], dict[str, str]]:
+) -> tuple[list[_Look], dict[str, AlarmRecord], dict[str, str]]:
     failed: dict[str, str] = {}
     with transaction(engine) as conn:
         records = {record.key: record for record in alarms(conn)}
@@ -230,15 +257,46 @@ def _looks(
         for tank in watched
         if tank.tank.key in histories
     ]
-    return looks, failed
+    return looks, records, failed
 
 
-def _write_tank(engine: Engine, setup: AlarmSetup, look: _Look) -> tuple[int, int]:
+def _standing(change: Change) -> Standing:
+    return Standing(definition=change.definition, machine=change.machine)
+
+
+def _connectors(setup: AlarmSetup, records: Mapping[str, AlarmRecord]) -> list[Standing]:
+    return [
+        Standing(definition=d, machine=records[d.key].machine)
+        for d in setup.of_tank(None)
+        if d.watch is SystemWatch.CONNECTOR and d.key in records
+    ]
+
+
+def _plantwide(
+    engine: Engine, setup: AlarmSetup, records: Mapping[str, AlarmRecord], seen: Situation, now: datetime
+) -> tuple[list[Change], int]:
+    """The alarms on all tanks together after this look, and how many messages they made."""
+    definitions = [d for d in setup.of_tank(None) if d.watch is SystemWatch.FILLING and d.key in records]
+
+    def look(known: Mapping[str, AlarmRecord]) -> list[Change]:
+        return [_stepped(d, known[d.key], [(now, Evaluate(verdict=judge(d, seen), live=True))]) for d in definitions]
+
+    changes = look(records)
+    if not any(c.transitions or _worth_keeping(c.record.machine, c.machine) for c in changes):
+        return changes, 0
+    with transaction(engine) as conn:
+        changes = look(lock_alarms(conn, [definition.key for definition in definitions]))
+        return changes, _write_all(conn, setup, changes, tank=None, situation=seen, now=now)
+
+
+def _write_tank(engine: Engine, setup: AlarmSetup, look: _Look, causes: Sequence[Standing]) -> tuple[int, int]:
     """Decide again with the alarms held against everybody else, and write."""
     with transaction(engine) as conn:
         records = lock_alarms(conn, [definition.key for definition in look.definitions])
         changes = look.decide(records)
-        written = _write_all(conn, setup, changes, tank=look.tank.tank, situation=look.live, now=look.now)
+        written = _write_all(
+            conn, setup, changes, tank=look.tank.tank, situation=look.live, now=look.now, causes=causes
+        )
     return sum(len(change.transitions) for change in changes), written
 
 
@@ -276,6 +334,7 @@ def _write_all(
     tank: Tank | None,
     situation: Situation,
     now: datetime,
+    causes: Sequence[Standing] = (),
 ) -> int:
     moved = [change for change in changes if change.transitions]
     history = told(conn, [change.record.id for change in moved], now - REMEMBER) if moved else {}
@@ -283,7 +342,7 @@ def _write_all(
     danger = next(
         (change.definition.limit for change in changes if change.definition.kind is AlarmKind.HIGH_HIGH), None
     )
-    written = 0
+    decided: list[Decided] = []
     for change in changes:
         if change.transitions:
             scene = Scene(tank=tank, situation=situation, danger_limit=danger)
@@ -292,8 +351,9 @@ def _write_all(
                 scene,
                 also_active=others if tank is not None else (),
                 covered_by=covering(change.definition, [other.definition for other in active]),
+                folded_under=shared_cause(_standing(change), causes, setup.feeds),
             )
-            written += write(conn, setup, change, scene, history.get(change.record.id, ()), now)
+            decided += decide(setup, change, scene, history.get(change.record.id, ()), now)
             for transition in change.transitions:
                 log.info(
                     "alarm",
@@ -303,6 +363,5 @@ def _write_all(
                     reason=transition.reason.value,
                     at=transition.at.isoformat(),
                 )
-        if change.machine != change.record.machine:
-            save_alarm(conn, change.record.id, change.machine)
-    return written
+    save_alarms(conn, [(c.record.id, c.machine) for c in changes if c.machine != c.record.machine])
+    return write(conn, setup, decided, now)

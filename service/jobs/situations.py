@@ -10,11 +10,23 @@ from datetime import datetime, timedelta
 
 from sqlalchemy import Connection
 
+from service.alarms.definition import Priority
 from service.alarms.duty import Rota, next_gap
-from service.alarms.rules import ConnectorSeen, CoreSeen, DeliverySeen, DutySeen, SensorSeen, Situation
+from service.alarms.figures import Occurrence, chattering
+from service.alarms.machine import CALLING, QUIET, AlarmState
+from service.alarms.rules import (
+    ConnectorSeen,
+    CoreSeen,
+    DeliverySeen,
+    DutySeen,
+    SensorSeen,
+    Situation,
+    UnrulySeen,
+)
 from service.domain.estimate import Assessment, Estimate, TankSetup
 from service.storage import alarm_inputs, outbox
 from service.storage.alarm_inputs import StoredCore
+from service.storage.alarms import alarms, happenings
 from service.storage.connector_state import connector_health
 from service.storage.site_tables import SiteIds
 
@@ -33,6 +45,8 @@ class TankHistory:
     cores: Sequence[StoredCore]
     #: What a sensor said beside a core, by the core's time. [m]
     beside: Mapping[datetime, float] = field(default_factory=dict)
+    #: When the service first knew the tank; only kept where it was never cored.
+    known_since: datetime | None = None
 
     def at(self, time: datetime, estimate: Estimate | None, *, in_service: bool = True) -> Situation:
         """What is known at that time, the belief being *estimate*."""
@@ -43,6 +57,7 @@ class TankHistory:
             sensors=tuple(self._sensor(signal.tag, signal.stale_after, time) for signal in self.setup.blankets),
             core=self._core(time),
             in_service=in_service,
+            known_since=self.known_since,
         )
 
     def _sensor(self, tag: str, stale_after: timedelta, time: datetime) -> SensorSeen:
@@ -108,6 +123,7 @@ def tank_histories(
     for (tank_id, _, time), sample in zip(moments, near, strict=True):
         if sample is not None:
             beside[tank_id].setdefault(time, sample.height)
+    first_known = alarm_inputs.known_since(conn, [tank_id for tank_id in tank_ids if not cores[tank_id]])
     return {
         tank.tank.key: TankHistory(
             setup=tank,
@@ -115,6 +131,7 @@ def tank_histories(
             samples={signal.tag: samples[ids.signals[signal.tag]] for signal in tank.blankets},
             cores=cores[tank_id],
             beside=beside[tank_id],
+            known_since=first_known.get(tank_id),
         )
         for tank_id, tank in tank_ids.items()
     }
@@ -125,7 +142,13 @@ DUTY_AHEAD = timedelta(days=3)
 
 
 def service_situation(
-    conn: Connection, connectors: Sequence[str], *, rotas: Sequence[Rota] = (), started_at: datetime, now: datetime
+    conn: Connection,
+    connectors: Sequence[str],
+    *,
+    rotas: Sequence[Rota] = (),
+    silent: Mapping[str, tuple[str, ...]] | None = None,
+    started_at: datetime,
+    now: datetime,
 ) -> Situation:
     """What is known of the service itself."""
     seen = {found.connector: found for found in connector_health(conn)}
@@ -147,13 +170,67 @@ def service_situation(
                 last_error=seen[key].last_error if key in seen else "",
                 lost=seen[key].lost if key in seen else 0,
                 lost_at=seen[key].lost_at if key in seen else None,
+                silent=(silent or {}).get(key, ()),
             )
             for key in connectors
         ),
         delivery=DeliverySeen(waiting_since=out.waiting_since, refused_at=out.failed_at),
         clock_ahead=max(ahead, default=None),
         duty=_duty(rotas, now),
+        unruly=_unruly(conn, now),
     )
+
+
+#: After a start the sources are read before anything is called silent.
+SETTLE = timedelta(minutes=2)
+
+
+def silent_tanks(
+    conn: Connection,
+    tanks: Sequence[TankSetup],
+    ids: SiteIds,
+    feeds: Mapping[str, frozenset[str]],
+    *,
+    started_at: datetime,
+    now: datetime,
+) -> dict[str, tuple[str, ...]]:
+    """By source the names of the tanks it alone feeds whose blanket readings have all stopped."""
+    if now - started_at < SETTLE:
+        return {}
+    fed = [tank for tank in tanks if tank.blankets and len(feeds.get(tank.tank.key, ())) == 1]
+    newest = alarm_inputs.samples(conn, {ids.signals[s.tag]: now for tank in fed for s in tank.blankets}, now)
+    found: dict[str, tuple[str, ...]] = {}
+    for tank in fed:
+        lasts = [(s, newest[ids.signals[s.tag]]) for s in tank.blankets]
+        if all(not last or now - last[-1].time > signal.stale_after for signal, last in lasts):
+            (source,) = feeds[tank.tank.key]
+            found[source] = (*found.get(source, ()), tank.tank.label)
+    return found
+
+
+#: An alarm that chattered is named so long, so that somebody sees it.
+CHATTERED_WITHIN = timedelta(hours=1)
+
+
+def _unruly(conn: Connection, now: datetime) -> UnrulySeen:
+    calls = [
+        Occurrence(key=line.key, priority=Priority.LOW, occurred_at=line.at)
+        for line in happenings(conn, now - CHATTERED_WITHIN, now)
+        if line.event in CALLING and line.to_state == AlarmState.UNACKNOWLEDGED
+    ]
+    standing = tuple(
+        (record.key, record.machine.occurred_at)
+        for record in alarms(conn)
+        if record.machine.active and record.machine.state not in QUIET and record.machine.occurred_at is not None
+    )
+    # What these two alarms say of others must not be said of themselves.
+    return UnrulySeen(
+        chattering=tuple(sorted(key for key in chattering(calls) if key not in _ABOUT_ALARMS)),
+        standing=tuple(found for found in standing if found[0] not in _ABOUT_ALARMS),
+    )
+
+
+_ABOUT_ALARMS = frozenset({"system.chattering", "system.stale"})
 
 
 def _duty(rotas: Sequence[Rota], now: datetime) -> DutySeen | None:

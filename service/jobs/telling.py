@@ -11,7 +11,7 @@ from sqlalchemy import Connection
 
 from service.alarms.definition import AlarmDefinition, AlarmKind
 from service.alarms.machine import Machine, Transition
-from service.alarms.routing import MessageKind, Routing, Tell, Told, address_of, route
+from service.alarms.routing import MessageKind, RouteReason, Routing, Tell, Told, address_of, route
 from service.alarms.rules import RuleReason, Situation
 from service.domain.tank import Tank
 from service.domain.units import UnitSystem
@@ -19,7 +19,7 @@ from service.jobs.alarm_setup import AlarmSetup
 from service.notify import wording
 from service.notify.facts import AlarmFacts, Called
 from service.notify.render import Rendered, render
-from service.storage.alarms import AlarmRecord, append_event
+from service.storage.alarms import AlarmRecord, append_events
 from service.storage.outbox import OutboxMessage, put
 
 #: What was told longer ago plays no part in whom to tell now.
@@ -44,14 +44,24 @@ class Scene:
     situation: Situation
     danger_limit: float | None = None
     covered_by: AlarmDefinition | None = None
+    folded_under: AlarmDefinition | None = None
     also_active: tuple[str, ...] = ()
     called: tuple[Called, ...] = ()
 
 
-def write(
-    conn: Connection, setup: AlarmSetup, change: Change, scene: Scene, history: Sequence[Told], now: datetime
-) -> int:
-    """Journal every transition with who is told and who is not, put the messages on their way, and return how many."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Decided:
+    """One transition with who is told of it, and what the words are made from."""
+
+    change: Change
+    scene: Scene
+    routing: Routing
+
+
+def decide(
+    setup: AlarmSetup, change: Change, scene: Scene, history: Sequence[Told], now: datetime
+) -> tuple[Decided, ...]:
+    """Who is told of every transition of one alarm, and who is not."""
     routings = route(
         change.transitions,
         change.machine,
@@ -61,25 +71,32 @@ def write(
         now=now,
         channels=setup.channels,
         covered_by=scene.covered_by,
+        folded_under=scene.folded_under,
         first_called=setup.callout.first_called(change.definition, now),
     )
-    return sum(put_routing(conn, setup, change, scene, routing, now) for routing in routings)
+    return tuple(Decided(change=change, scene=scene, routing=routing) for routing in routings)
 
 
-def put_routing(
-    conn: Connection, setup: AlarmSetup, change: Change, scene: Scene, routing: Routing, now: datetime
-) -> int:
-    """Journal one transition with its decisions, put its messages on their way, and return how many."""
-    event_id = append_event(conn, change.record.id, routing.transition, recorded_at=now, detail=_decisions(routing))
+def write(conn: Connection, setup: AlarmSetup, decided: Sequence[Decided], now: datetime) -> int:
+    """Journal transitions with their decisions, put the messages on their way, and return how many; two statements for all."""
+    events = [(one.change.record.id, one.routing.transition, _decisions(one)) for one in decided]
+    messages: list[OutboxMessage] = []
+    for one, event_id in zip(decided, append_events(conn, events, recorded_at=now), strict=True):
+        messages += _messages(setup, one, event_id, now)
+    return put(conn, messages)
+
+
+def _messages(setup: AlarmSetup, one: Decided, event_id: int, now: datetime) -> list[OutboxMessage]:
     words: dict[UnitSystem, Rendered] = {}
     messages = []
-    for tell in routing.tells:
+    for tell in one.routing.tells:
         system = tell.contact.units or setup.units
         if system not in words:
-            facts = facts_of(setup, change, scene, now, transition=routing.transition, kind=tell.kind)
+            transition = one.routing.transition
+            facts = facts_of(setup, one.change, one.scene, now, transition=transition, kind=tell.kind)
             words[system] = render(facts, system)
-        messages.append(message_of(tell, words[system], event_id, routing.transition.occurred_at, now))
-    return put(conn, messages)
+        messages.append(message_of(tell, words[system], event_id, one.routing.transition.occurred_at, now))
+    return messages
 
 
 def message_of(
@@ -159,8 +176,11 @@ def also_active(setup: AlarmSetup, change: Change, scene: Scene, now: datetime) 
     return f"{wording.word(facts)}: {wording.main_clause(facts, setup.units)}"
 
 
-def _decisions(routing: Routing) -> dict[str, Any]:
+def _decisions(one: Decided) -> dict[str, Any]:
+    routing, under = one.routing, one.scene.folded_under
+    folded = under is not None and any(s.reason is RouteReason.FOLDED for s in routing.silences)
     return {
+        **({"folded_under": under.key} if under is not None and folded else {}),
         "told": [
             {
                 "contact": tell.contact.name,

@@ -48,6 +48,8 @@ def word(facts: AlarmFacts) -> str:
             return "TAKEN"
         case MessageKind.SHELF_ENDING:
             return "SHELF ENDS"
+    if facts.definition.watch is SystemWatch.FILLING:
+        return "TANKS FILLING"
     return _WORD[facts.definition.kind]
 
 
@@ -183,8 +185,11 @@ def _system(facts: AlarmFacts) -> str:
                 return f"values from source {name} were lost: {facts.value or 0.0:.0f} so far could not be kept"
             if facts.reason is RuleReason.CONNECTOR_NEVER_GOOD or facts.value is None:
                 return f"nothing has come from source {name} yet; its tanks are not watched"
+            if facts.reason is RuleReason.TANKS_SILENT:
+                return f"{facts.value:.0f} tanks at once send nothing through source {name}: {facts.detail}"
             hours = timedelta(hours=facts.value)
-            return f"nothing from source {name} for {format_duration(hours)}; its tanks are not watched"
+            unwatched = f"not watched: {facts.detail}" if facts.detail else "its tanks are not watched"
+            return f"nothing from source {name} for {format_duration(hours)}; {unwatched}"
         case SystemWatch.DELIVERY:
             return "alarm messages are not getting through"
         case SystemWatch.CLOCK:
@@ -194,6 +199,12 @@ def _system(facts: AlarmFacts) -> str:
             left = timedelta(hours=facts.value or 0.0)
             when = f"in {format_duration(left)}" if left > timedelta(0) else "now"
             return f"nobody is on duty {when} (rota {facts.detail})"
+        case SystemWatch.FILLING:
+            return f"{facts.value or 0.0:.0f} tanks fill at once: {facts.detail}"
+        case SystemWatch.CHATTERING:
+            return f"these alarms come and go, too often to be believed: {facts.detail}"
+        case SystemWatch.STALE:
+            return f"these alarms have stood for more than {_hours(facts.definition.limit or 0.0)}: {facts.detail}"
     return "the service is not well"
 
 
@@ -217,6 +228,8 @@ def _cleared(facts: AlarmFacts, system: UnitSystem) -> str:
             return f"source {facts.definition.connector} delivers again"
         case AlarmKind.SYSTEM if facts.definition.watch is SystemWatch.DELIVERY:
             return "alarm messages get through again"
+        case AlarmKind.SYSTEM if facts.definition.watch is SystemWatch.FILLING:
+            return "the tanks no longer fill together"
     return f"{what} over"
 
 

@@ -71,6 +71,7 @@ class TankSection(Section):
     return_capacity: Flow | None = None
     settling: str | None = None
     limits: LimitsSection | None = None
+    out_of_service: Words | None = Field(None, examples=['"empty until spring"'])
 
     @field_validator("settling")
     @classmethod

@@ -15,7 +15,7 @@ from service.alarms.definition import AlarmDefinition
 from service.alarms.duty import Rota
 from service.alarms.escalation import Ladder
 from service.domain.estimate import TankSetup
-from service.domain.signal import Signal
+from service.domain.signal import Signal, SignalKind
 from service.domain.tank import Tank
 from service.domain.units import UnitSystem
 from service.errors import ConfigError, DomainError
@@ -151,6 +151,19 @@ class Site:
         keys = [c.key for c in self.connectors() if c.carries_signals]
         tags = addresses_of(_sections(self.draft.signals), connector, keys)
         return {address: self._signals[tag] for address, tag in tags.items()}
+
+    def feeds(self) -> dict[str, frozenset[str]]:
+        """By tank the connectors its blanket readings come through."""
+        found: dict[str, frozenset[str]] = {}
+        for connector in self.connectors():
+            for signal in self.addresses(connector.key).values():
+                if signal.kind is SignalKind.BLANKET and signal.tank is not None:
+                    found[signal.tank] = found.get(signal.tank, frozenset()) | {connector.key}
+        return found
+
+    def out_of_service(self) -> dict[str, str]:
+        """Tanks the file keeps out of service, with the reason."""
+        return {s.key: s.out_of_service for s in _sections(self.draft.tanks) if s.out_of_service is not None}
 
     def folder(self, written: str) -> Path:
         """A folder named in the file; a relative one lies beside the file."""

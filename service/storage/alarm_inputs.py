@@ -50,6 +50,14 @@ def cores(conn: Connection, after: Mapping[int, datetime], until: datetime) -> d
     return _with_last_before(conn, after, until, _NEW_CORES, _LAST_CORE, _core)
 
 
+def known_since(conn: Connection, tank_ids: Sequence[int]) -> dict[int, datetime]:
+    """When the service first knew each tank (by row number): its alarms were defined then, and the journal says so."""
+    if not tank_ids:
+        return {}
+    rows = conn.execute(_FIRST_KNOWN, {"ids": list(tank_ids)})
+    return {row.tank_id: row.first for row in rows if row.first is not None}
+
+
 def samples_beside(
     conn: Connection, moments: Sequence[tuple[int, datetime]], within: timedelta, until: datetime
 ) -> list[Assessment | None]:
@@ -125,6 +133,11 @@ def _sql(statement: str) -> Any:
     )
 
 
+_FIRST_KNOWN = text(
+    "SELECT a.tank_id, min(e.at) AS first FROM alarm AS a CROSS JOIN LATERAL ("
+    "SELECT at FROM alarm_event WHERE alarm_id = a.id ORDER BY at LIMIT 1) AS e "
+    "WHERE a.tank_id = ANY(:ids) GROUP BY a.tank_id"
+).bindparams(bindparam("ids", type_=ARRAY(Integer)))
 _NEW_ESTIMATES = _sql(
     f"SELECT asked.id, t.key, e.* {_ASKED} JOIN tank AS t ON t.id = asked.id CROSS JOIN LATERAL ("
     "SELECT time, height, sd, rate, trust, reason FROM estimate "

@@ -14,7 +14,7 @@ from sqlalchemy.dialects.postgresql import insert as upsert
 
 from service.alarms.definition import AlarmDefinition
 from service.alarms.figures import Happened
-from service.alarms.machine import Event, Machine, Reason, Transition
+from service.alarms.machine import AlarmState, Event, Machine, Reason, Transition
 from service.alarms.routing import MessageKind, Told
 from service.storage.tables import AlarmEvent, AlarmRow, OutboxRow, TankRow
 
@@ -148,18 +148,27 @@ def find_alarms(conn: Connection, code_or_key: str) -> list[AlarmRecord]:
     return [_record(row) for row in conn.execute(_records().where(code == code_or_key.strip().upper()))]
 
 
-def save_alarm(conn: Connection, alarm_id: int, machine: Machine) -> None:
-    """Keep where the alarm stands now."""
-    conn.execute(
-        update(AlarmRow)
-        .where(AlarmRow.id == alarm_id)
-        .values(
-            state=machine.state.value,
-            since=machine.since,
-            evaluated_to=machine.data_to,
-            machine=machine.to_json(),
-        )
-    )
+def save_alarms(conn: Connection, stands: Iterable[tuple[int, Machine]]) -> None:
+    """Keep where alarms (by row number) stand now, all in one statement."""
+    rows = [
+        {
+            "id": alarm_id,
+            "state": machine.state.value,
+            "since": None if machine.since is None else machine.since.isoformat(),
+            "data_to": None if machine.data_to is None else machine.data_to.isoformat(),
+            "machine": machine.to_json(),
+        }
+        for alarm_id, machine in stands
+    ]
+    if rows:
+        conn.execute(_SAVE, {"rows": json.dumps(rows)})
+
+
+_SAVE = text(
+    "UPDATE alarm SET state = new.state, since = new.since, evaluated_to = new.data_to, machine = new.machine "
+    "FROM jsonb_to_recordset(CAST(:rows AS jsonb)) "
+    "AS new(id integer, state text, since timestamptz, data_to timestamptz, machine jsonb) WHERE alarm.id = new.id"
+)
 
 
 def keep_quietly(conn: Connection, memories: Iterable[tuple[AlarmRecord, Machine]]) -> None:
@@ -179,29 +188,40 @@ _KEEP = text(
 )
 
 
-def append_event(
-    conn: Connection, alarm_id: int, transition: Transition, *, recorded_at: datetime, detail: Mapping[str, Any]
-) -> int:
-    """Write one line of the journal; *detail* says who was told and who was not, and why."""
-    statement = insert(AlarmEvent).values(
-        alarm_id=alarm_id,
-        at=transition.at,
-        recorded_at=recorded_at,
-        event=transition.event.value,
-        from_state=transition.from_state.value,
-        to_state=transition.to_state.value,
-        reason=transition.reason.value,
-        actor=transition.actor,
-        detail={
-            "code": transition.code,
-            "occurred_at": None if transition.occurred_at is None else transition.occurred_at.isoformat(),
-            "value": transition.value,
-            "rule": transition.rule_reason,
-            "note": transition.note,
-            **detail,
-        },
-    )
-    return conn.execute(statement.returning(AlarmEvent.id)).scalar_one()
+def append_events(
+    conn: Connection, events: Sequence[tuple[int, Transition, Mapping[str, Any]]], *, recorded_at: datetime
+) -> list[int]:
+    """Write lines of the journal in one statement, and return their row numbers in the same order.
+
+    Parameters
+    ----------
+    events : the alarm's row number, what happened, and the detail that says who was told and who was not, and why.
+    """
+    rows = [
+        {
+            "alarm_id": alarm_id,
+            "at": transition.at,
+            "recorded_at": recorded_at,
+            "event": transition.event.value,
+            "from_state": transition.from_state.value,
+            "to_state": transition.to_state.value,
+            "reason": transition.reason.value,
+            "actor": transition.actor,
+            "detail": {
+                "code": transition.code,
+                "occurred_at": None if transition.occurred_at is None else transition.occurred_at.isoformat(),
+                "value": transition.value,
+                "rule": transition.rule_reason,
+                "note": transition.note,
+                **detail,
+            },
+        }
+        for alarm_id, transition, detail in events
+    ]
+    if not rows:
+        return []
+    statement = insert(AlarmEvent).returning(AlarmEvent.id, sort_by_parameter_order=True)
+    return list(conn.execute(statement, rows).scalars())
 
 
 def told(conn: Connection, alarm_ids: Sequence[int], since: datetime) -> dict[int, list[Told]]:
@@ -229,6 +249,19 @@ def told_from(key: str, channel: str, payload: Mapping[str, Any], at: datetime) 
         occurred_at=None if occurred is None else datetime.fromisoformat(occurred),
         key=key,
     )
+
+
+def folded(conn: Connection, alarm_ids: Sequence[int]) -> set[int]:
+    """Those of the alarms that, when they last called for attention, told nobody because their cause called instead."""
+    if not alarm_ids:
+        return set()
+    newest = (
+        select(AlarmEvent.alarm_id, AlarmEvent.detail.has_key("folded_under").label("folded"))
+        .ext(distinct_on(AlarmEvent.alarm_id))
+        .where(AlarmEvent.alarm_id.in_(alarm_ids), AlarmEvent.to_state == AlarmState.UNACKNOWLEDGED.value)
+        .order_by(AlarmEvent.alarm_id, AlarmEvent.id.desc())
+    )
+    return {row.alarm_id for row in conn.execute(newest) if row.folded}
 
 
 def journal(

@@ -305,6 +305,21 @@ class Recompute(Base):
     claims: Mapped[int] = mapped_column(BigInteger, server_default=text("0"))
 
 
+class TankOutage(Base):
+    """A time in which a tank is out of service: empty, or nobody's concern. Open while ``until`` is empty."""
+
+    __tablename__ = "tank_outage"
+    __table_args__ = (Index("ix_tank_outage_open", "tank_id", unique=True, postgresql_where=text("until IS NULL")),)
+    id: Mapped[int] = mapped_column(Integer, Identity(), primary_key=True)
+    tank_id: Mapped[int] = mapped_column(ForeignKey("tank.id"))
+    since: Mapped[datetime]
+    until: Mapped[datetime | None]
+    who: Mapped[str]
+    why: Mapped[str]
+    permit: Mapped[str] = mapped_column(server_default=text("''"))
+    ended_by: Mapped[str] = mapped_column(server_default=text("''"))
+
+
 class AlarmRow(Base):
     """Where each alarm stands now. ``machine`` is the state machine's own memory (timers, counts)."""
 
@@ -326,7 +341,7 @@ class AlarmEvent(Base):
     """The journal: every transition and every decision to tell or to stay silent, with its named reason. Append-only."""
 
     __tablename__ = "alarm_event"
-    __table_args__ = (Index("ix_alarm_event_alarm_id_at", "alarm_id", "at"),)
+    __table_args__ = (Index("ix_alarm_event_alarm_id_at", "alarm_id", "at"), Index("ix_alarm_event_at", "at"))
     id: Mapped[int] = mapped_column(BigInteger, Identity(), primary_key=True)
     alarm_id: Mapped[int] = mapped_column(ForeignKey("alarm.id"))
     at: Mapped[datetime]
@@ -356,6 +371,9 @@ class OutboxRow(Base):
     next_attempt_at: Mapped[datetime]
     claimed_until: Mapped[datetime | None]
     sent_at: Mapped[datetime | None]
+    #: What the gateway calls the message, and when it said that the phone has it.
+    gateway_id: Mapped[str | None] = mapped_column(index=True)
+    delivered_at: Mapped[datetime | None]
 
 
 class DeliveryAttempt(Base):

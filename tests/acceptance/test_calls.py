@@ -38,4 +38,12 @@ def test_out_of_service_and_back(underweir: Command) -> None:
     assert again["reason"] == "already out of service"
     assert underweir.json("in-service", "east.high", "--who", "Sam")["state"] == "normal"
     assert underweir.json("reset", "east.high", "--who", "Sam", status=1)["reason"] == "not latched"
+    tank = ["east", "--who", "Sam"]
+    assert underweir.json("out-of-service", *tank, "--why", "drained") == {
+        "tank": "east",
+        "state": "out of service",
+        "changed": True,
+    }
+    assert underweir.json("in-service", *tank)["changed"]
+    assert "in service, as it was already" in underweir.run("in-service", *tank).stdout
     assert "probe cleaned (permit W-17)" in str(underweir.json("journal", "--alarm", "east.high"))

@@ -24,8 +24,10 @@ from service.jobs.acknowledge import (
     unshelve,
 )
 from service.jobs.evaluate import Evaluated, evaluate, evaluate_service
+from service.jobs.outage import put_back, take_out, tanks_out
 from service.jobs.situations import tank_histories
 from service.storage.alarms import AlarmRecord, JournalLine, alarms, journal, sync_alarms
+from service.storage.audit import changes
 from service.storage.connector_state import record_failure, record_good
 from service.storage.session import transaction
 from tests.alarm_plant import EAST, MINUTE, NIGHT, TANKS, WEST, AlarmPlant, alarm_setup, definitions
@@ -358,6 +360,88 @@ class TestService:
         for minute in range(7):
             self.look(plant, NIGHT + minute * MINUTE)
         assert [event for event, _ in events(plant, "system.clock")] == ["occurred"]
+
+    def test_an_alarm_that_chatters_is_an_alarm_of_its_own(self, plant: AlarmPlant) -> None:
+        nervous = [replace(d, on_delay=timedelta(0), off_delay=timedelta(0)) for d in plant.setup.definitions]
+        plant.setup = replace(plant.setup, definitions=tuple(nervous))
+        second = timedelta(seconds=1)
+        for number, clearance in enumerate([2.0, 1.0, 2.0, 1.0, 2.0, 1.0]):
+            plant.believe(NIGHT + 10 * number * second, clearance)
+            look(plant, NIGHT + 10 * number * second)
+        self.look(plant, NIGHT + 2 * MINUTE)
+        assert events(plant, "system.chattering") == [("occurred", NIGHT + 2 * MINUTE)]
+        assert stand(plant, "system.chattering").machine.rule_detail == "east.high"
+        self.look(plant, NIGHT + 2 * HOUR)
+        assert stand(plant, "system.chattering").machine.active is False
+
+    def test_an_alarm_that_stands_over_a_day_is_an_alarm_of_its_own(self, plant: AlarmPlant) -> None:
+        for hour in range(0, 28, 3):
+            plant.believe(NIGHT + hour * HOUR, 1.0)
+            look(plant, NIGHT + hour * HOUR)
+        self.look(plant, NIGHT + 27 * HOUR)
+        self.look(plant, NIGHT + 28 * HOUR)
+        assert events(plant, "system.stale") == [("occurred", NIGHT + 28 * HOUR)]
+        assert "east.high" in stand(plant, "system.stale").machine.rule_detail
+        self.look(plant, NIGHT + 60 * HOUR)
+        assert "system.stale" not in stand(plant, "system.stale").machine.rule_detail
+
+
+class TestOutOfService:
+    """A tank out of service calls nobody, and what is wrong with it calls when it is back."""
+
+    def live(self, plant: AlarmPlant, now: datetime, clearance: float) -> None:
+        plant.believe(now, clearance)
+        look(plant, now, out_of_service=tanks_out(plant.engine, plant.setup, plant.ids))
+
+    def test_by_a_person(self, plant: AlarmPlant) -> None:
+        self.live(plant, NIGHT, 2.0)
+        change = {"engine": plant.engine, "setup": plant.setup, "ids": plant.ids, "tank": "east", "who": "Sam"}
+        assert take_out(**change, why="drained for repair", permit="W-17", now=NIGHT + MINUTE)  # type: ignore[arg-type]
+        assert not take_out(**change, why="again", now=NIGHT + MINUTE)  # type: ignore[arg-type]
+        for minute in range(2, 6):
+            self.live(plant, NIGHT + minute * MINUTE, 0.3)
+        assert outbox(plant) == []
+        assert stand(plant, "east.high-high").machine.state is AlarmState.SUPPRESSED
+        (line,) = [line for line in lines(plant, "east.high-high") if line.event == "suppressed by design"]
+        assert line.detail["note"] == "drained for repair (Sam, permit W-17)"
+        assert put_back(**change, now=NIGHT + 6 * MINUTE)  # type: ignore[arg-type]
+        assert not put_back(**change, now=NIGHT + 6 * MINUTE)  # type: ignore[arg-type]
+        self.live(plant, NIGHT + 6 * MINUTE, 0.3)
+        assert {subject.split(":")[0] for _, subject in outbox(plant)} == {"DANGER East clarifier"}
+        with transaction(plant.engine) as conn:
+            audited = [(change.action, change.subject, change.actor) for change in changes(conn)]
+        assert audited == [
+            ("tank put back into service", "east", "Sam"),
+            ("tank taken out of service", "east", "Sam"),
+        ]
+
+    def test_by_the_site_file(self, plant: AlarmPlant) -> None:
+        plant.setup = replace(plant.setup, out_of_service={"east": "empty until spring"})
+        self.live(plant, NIGHT, 0.3)
+        self.live(plant, NIGHT + 2 * MINUTE, 0.3)
+        assert outbox(plant) == []
+        with pytest.raises(InputError, match="by the site file"):
+            put_back(plant.engine, plant.setup, plant.ids, "east", who="Sam", now=NIGHT)
+        plant.setup = replace(plant.setup, out_of_service={})
+        self.live(plant, NIGHT + 3 * MINUTE, 0.3)
+        assert {subject.split(":")[0] for _, subject in outbox(plant)} == {"DANGER East clarifier"}
+
+    def test_a_name_and_a_reason_are_needed(self, plant: AlarmPlant) -> None:
+        for who, why in (("", "why"), ("Sam", " ")):
+            with pytest.raises(InputError, match="name and a reason"):
+                take_out(plant.engine, plant.setup, plant.ids, "east", who=who, why=why, now=NIGHT)
+
+
+def test_a_tank_never_cored_has_the_usual_time_for_its_first_core(engine: Engine) -> None:
+    plant = AlarmPlant.build(engine)  # known since NIGHT; a core a day is wanted
+    for hours in (0, 12, 24):
+        plant.believe(NIGHT + hours * HOUR, 2.0)
+        look(plant, NIGHT + hours * HOUR)
+    assert outbox(plant) == []
+    assert stand(plant, "east.core").machine.rule_reason == "no core yet, the first is not due"
+    plant.believe(NIGHT + 25 * HOUR, 2.0)
+    look(plant, NIGHT + 25 * HOUR)
+    assert [subject for _, subject in outbox(plant)] == ["CORE DUE East clarifier: no hand core taken yet"]
 
 
 class TestDefinitions:

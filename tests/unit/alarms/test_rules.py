@@ -17,6 +17,7 @@ from service.alarms.rules import (
     DeliverySeen,
     RuleReason,
     Situation,
+    UnrulySeen,
     judge,
 )
 from service.domain.estimate import EstimateReason, Trust
@@ -185,6 +186,22 @@ def test_core_overdue() -> None:
     assert judge(rule, situation(core_height=None, in_service=False)).condition is Condition.NORMAL
 
 
+@pytest.mark.parametrize(
+    ("known_for", "condition", "reason"),
+    [
+        (timedelta(0), Condition.NORMAL, RuleReason.CORE_NOT_DUE_YET),
+        (24 * HOUR, Condition.NORMAL, RuleReason.CORE_NOT_DUE_YET),
+        (24 * HOUR + timedelta(seconds=1), Condition.ABNORMAL, RuleReason.NO_CORE),
+    ],
+)
+def test_the_first_core_has_the_sites_own_interval(
+    known_for: timedelta, condition: Condition, reason: RuleReason
+) -> None:
+    seen = situation(core_height=None, known_since=T0 - known_for)
+    verdict = judge(define(AlarmKind.CORE_OVERDUE, limit=24.0), seen)
+    assert (verdict.condition, verdict.reason) == (condition, reason)
+
+
 def test_time_to_danger() -> None:
     rule = define(AlarmKind.TIME_TO_DANGER, limit=3.0, deadband=0.5)
     assert judge(rule, situation(time_to_danger=2.9)).condition is Condition.ABNORMAL
@@ -220,6 +237,25 @@ class TestService:
     def test_connector(self, good: Any, started: Any, expected: tuple[Condition, RuleReason]) -> None:
         seen = ConnectorSeen(key="drop", last_good_at=good, started_at=started)
         assert self.watch(SystemWatch.CONNECTOR, 0.25, connectors=(seen,)) == expected
+
+    def test_a_source_silent_for_several_tanks_at_once(self) -> None:
+        def connector(silent: int) -> dict[str, Any]:
+            names = tuple(f"Tank {number}" for number in range(silent))
+            return {"connectors": (ConnectorSeen(key="drop", last_good_at=T0, silent=names),)}
+
+        assert self.watch(SystemWatch.CONNECTOR, 0.25, **connector(2))[1] is RuleReason.CONNECTOR_WELL
+        assert self.watch(SystemWatch.CONNECTOR, 0.25, **connector(3)) == (
+            Condition.ABNORMAL,
+            RuleReason.TANKS_SILENT,
+        )
+
+    def test_alarms_that_do_not_behave(self) -> None:
+        long_ago = (("east.high", T0 - 25 * HOUR), ("west.high", T0 - HOUR))
+        seen = UnrulySeen(chattering=("east.rate",), standing=long_ago)
+        assert self.watch(SystemWatch.CHATTERING, 1, unruly=seen)[1] is RuleReason.ALARMS_CHATTER
+        assert self.watch(SystemWatch.STALE, 24, unruly=seen)[1] is RuleReason.ALARMS_STALE
+        assert self.watch(SystemWatch.STALE, 26, unruly=seen)[1] is RuleReason.ALARMS_IN_ORDER
+        assert self.watch(SystemWatch.CHATTERING, 1, unruly=UnrulySeen())[1] is RuleReason.ALARMS_IN_ORDER
 
     @pytest.mark.parametrize(
         ("lost_at", "expected"),

@@ -163,7 +163,7 @@ def test_the_service_watches_itself_and_the_file_may_change_that() -> None:
     text = BASE + '\n[[alarm]]\nkind = "system"\nwatch = "connector"\nafter = "2 h"\npriority = "high"\n'
     text += '\n[[alarm]]\nkind = "system"\nwatch = "clock"\nenabled = false\n'
     system = {d.watch: d for d in parse_site(text).alarm_definitions() if d.kind is AlarmKind.SYSTEM}
-    assert set(system) == {SystemWatch.CONNECTOR, SystemWatch.DELIVERY}
+    assert set(system) == set(SystemWatch) - {SystemWatch.CLOCK, SystemWatch.DUTY}
     assert system[SystemWatch.CONNECTOR].limit == 2
     assert system[SystemWatch.CONNECTOR].connector == "export"
     assert system[SystemWatch.CONNECTOR].priority is Priority.HIGH
@@ -265,3 +265,14 @@ def test_si_sites_read_metres() -> None:
     site = parse_site(text)
     assert site.tanks()["east"].area == pytest.approx(math.pi * 25**2 / 4)
     assert definition(site, "east.high-high").limit == pytest.approx(1.2)
+
+
+def test_a_tank_may_be_kept_out_of_service_with_a_reason() -> None:
+    site = parse_site(BASE.replace("[[tank]]", '[[tank]]\nout_of_service = "empty until spring"', 1))
+    assert list(site.out_of_service().values()) == ["empty until spring"]
+
+
+def test_what_feeds_a_tank() -> None:
+    site = load_site(EXAMPLE)
+    assert set(site.feeds()) == {t.tank.key for t in site.setups() if t.blankets}
+    assert frozenset().union(*site.feeds().values()) <= {c.key for c in site.connectors()}
