@@ -118,29 +118,39 @@ class Installation:
     @cached_property
     def notifiers(self) -> Mapping[str, Notifier]:
         """Every channel this installation can send through."""
-        found: dict[str, Notifier] = {}
-        settings = self.settings
-        if settings.smtp_host is not None and settings.smtp_from is not None:
-            account = SmtpAccount(
-                host=settings.smtp_host,
-                port=settings.mail_port,
-                sender=settings.smtp_from,
-                security=settings.smtp_security,
-                user=settings.smtp_user,
-                password=settings.smtp_password.get_secret_value() if settings.smtp_password else None,
-                timeout=settings.smtp_timeout,
-            )
-            found["email"] = SmtpNotifier(account)
-        for gateway in self.site.gateways():
-            found[gateway.channel] = HttpNotifier(gateway)
-        for modem in self.site.modems():
-            found["sms"] = ModemNotifier(modem)
-        return found
+        return notifiers_of(self.settings, self.site)
 
 
 def wall_clock() -> datetime:
     """The time now, in UTC."""
     return datetime.now(UTC)
+
+
+def notifiers_of(settings: Settings, site: Site) -> Mapping[str, Notifier]:
+    """Every channel that settings and site file describe.
+
+    Raises
+    ------
+    ConfigError
+        when a gateway's secret or a modem's PIN cannot be read.
+    """
+    found: dict[str, Notifier] = {}
+    if settings.smtp_host is not None and settings.smtp_from is not None:
+        account = SmtpAccount(
+            host=settings.smtp_host,
+            port=settings.mail_port,
+            sender=settings.smtp_from,
+            security=settings.smtp_security,
+            user=settings.smtp_user,
+            password=settings.smtp_password.get_secret_value() if settings.smtp_password else None,
+            timeout=settings.smtp_timeout,
+        )
+        found["email"] = SmtpNotifier(account)
+    for gateway in site.gateways():
+        found[gateway.channel] = HttpNotifier(gateway)
+    for modem in site.modems():
+        found["sms"] = ModemNotifier(modem)
+    return found
 
 
 def secret_of(settings: Settings) -> bytes:

@@ -17,6 +17,7 @@ from service.cli import (
     database,
     demo,
     estimate,
+    examine,
     ingest,
     loading,
     people,
@@ -75,6 +76,7 @@ for part in (
     reports,
     probe,
     database,
+    examine,
     backup,
     people,
 ):

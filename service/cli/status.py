@@ -36,13 +36,15 @@ def _status(site: SiteFile = None, json: Json = False) -> None:
         keys = sorted(plant.tanks, key=lambda key: _clearance(plant, estimates[key]))
         loadings = loading_all(plant.engine, plant.setups, plant.ids, estimates, now)
         strained = {key: abnormal_words(loadings[key].load, plant.site.units) for key in keys}
+        # Also what the site file does not name: gateways that post, and sources described no longer.
+        known = list(dict.fromkeys([*(c.key for c in plant.site.connectors()), *sources]))
         last_core = {key: cores.get(plant.ids.tanks[key]) for key in keys}
         if json:
             say_json(
                 {
                     "at": now,
                     "tanks": [_tank(plant, estimates[key], last_core[key], strained[key]) for key in keys],
-                    "sources": [_source(c.key, sources.get(c.key)) for c in plant.site.connectors()],
+                    "sources": [_source(key, sources.get(key)) for key in known],
                 }
             )
             return
@@ -55,8 +57,8 @@ def _status(site: SiteFile = None, json: Json = False) -> None:
                 say(f"{plant.tanks[key].label}: {line}")
         say()
         say_table(
-            ("source", "last good", "newest sample", "last error"),
-            [_source_line(c.key, sources.get(c.key), now) for c in plant.site.connectors()],
+            ("source", "last good", "newest sample", "state", "lost", "last error"),
+            [_source_line(key, sources.get(key), now) for key in known],
         )
 
 
@@ -106,15 +108,34 @@ def _source(key: str, health: ConnectorHealth | None) -> dict[str, object]:
         "last_error": health.last_error if health else "",
         "failures": health.failures if health else 0,
         "delivered": health.delivered if health else 0,
+        "lost": health.lost if health else 0,
+        "lost_at": health.lost_at if health else None,
+        "standing": dict(health.standing) if health else {},
     }
 
 
 def _source_line(key: str, health: ConnectorHealth | None, now: datetime) -> tuple[str, ...]:
     if health is None:
-        return key, "never", "none", ""
+        return key, "never", "none", "", "", ""
     return (
         key,
         f"{format_duration(now - health.last_good_at)} ago" if health.last_good_at else "never",
         f"{format_duration(now - health.last_sample_at)} ago" if health.last_sample_at else "none",
+        _standing(health),
+        f"{health.lost}, last {format_duration(now - health.lost_at)} ago" if health.lost_at else "",
         health.last_error if health.failures else "",
     )
+
+
+def _standing(health: ConnectorHealth) -> str:
+    """What a live source last said of itself, in a few words; nothing for files and posts."""
+    told = health.standing
+    parts = [str(told.get("circuit", ""))]
+    if told.get("connected") is False:
+        parts.append("not connected")
+    if spooled := told.get("spooled_samples"):
+        parts.append(f"{spooled} samples wait on disk")
+    if (skew := told.get("clock_skew")) and abs(skew) > 5:
+        parts.append(f"its clock is {abs(skew):.0f} s {'ahead' if skew > 0 else 'behind'}")
+    parts += map(str, told.get("problems", ()))
+    return "; ".join(part for part in parts if part)

@@ -4,13 +4,16 @@ from __future__ import annotations
 
 import json
 import re
+import socket
+import ssl
 import string
 import time
+from collections import defaultdict
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from email.utils import parsedate_to_datetime
-from urllib.parse import quote
+from urllib.parse import quote, urlsplit
 
 import requests
 
@@ -121,6 +124,26 @@ class HttpNotifier:
             return self._failed(Failure.BROKE_OFF if begun else Failure.UNREACHABLE, error)
         except (requests.exceptions.RequestException, UnicodeError, ValueError) as error:
             return self._failed(Failure.GARBAGE, error)
+
+    def greet(self) -> Receipt:
+        """Connect to the gateway (or to the proxy in between), with TLS where it asks for it; no request is made."""
+        url = _filled(self._gateway.url, defaultdict(str), _escape_url)
+        proxy = requests.utils.select_proxy(url, requests.utils.get_environ_proxies(url))
+        to = urlsplit(proxy or url)
+        host, port = to.hostname or "", to.port or (443 if to.scheme == "https" else 80)
+        try:
+            with socket.create_connection((host, port), timeout=10) as plain:
+                if to.scheme == "https":
+                    context = ssl.create_default_context(cafile=self._gateway.ca_file)
+                    with context.wrap_socket(plain, server_hostname=host):
+                        pass
+        except ssl.SSLError as error:
+            return Receipt(failure=Failure.TLS, answer=f"{host}:{port}: {error}"[:500])
+        except TimeoutError:
+            return Receipt(failure=Failure.TIMED_OUT, answer=f"{host}:{port} does not answer")
+        except OSError as error:
+            return Receipt(failure=Failure.UNREACHABLE, answer=f"{host}:{port}: {error}"[:500])
+        return Receipt(answer=f"{'the proxy ' if proxy else ''}{host}:{port} takes connections")
 
     def close(self) -> None:
         """Release the connection."""

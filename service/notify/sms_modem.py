@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import hashlib
+import os
 import re
 from dataclasses import dataclass
 from datetime import datetime
@@ -108,6 +109,15 @@ class ModemNotifier:
             self._ask(self._opened(), f"AT+CMGD={message.index}")
         except (_Refused, _Silent, serial.SerialException, OSError):
             self.close()
+
+    def greet(self) -> Receipt:
+        """Look whether the modem is there and may be used; it is not spoken to, as the running service may hold its line."""
+        port = self._modem.port
+        if not os.path.exists(port):
+            return Receipt(failure=Failure.UNREACHABLE, answer=f"{port} is not there")
+        if not os.access(port, os.R_OK | os.W_OK):
+            return Receipt(failure=Failure.UNREACHABLE, answer=f"{port} may not be used by this account")
+        return Receipt(answer=f"{port} is there")
 
     def close(self) -> None:
         """Release the line."""

@@ -58,6 +58,24 @@ class SmtpNotifier:
             receipt, _ = self._try(mail, message.recipient)
         return receipt
 
+    def greet(self) -> Receipt:
+        """Connect, protect the connection and sign in as for a message, send none, and leave."""
+        try:
+            client = self._connected()
+            code, answer = client.noop()
+            if code != 250:
+                return self._refused(code, answer, recipient=False)
+            done = {"starttls": "STARTTLS", "tls": "TLS", "none": "without protection"}[self._account.security]
+            signed_in = f", signed in as {self._account.user}" if self._account.user is not None else ""
+            return Receipt(answer=f"it answers, {done}{signed_in}")
+        except Exception as exc:
+            failure = _failure_of(exc, handed=False)
+            if failure is None:
+                raise
+            return Receipt(failure=failure, answer=_said(exc))
+        finally:
+            self.close()
+
     def close(self) -> None:
         """Say goodbye to the server."""
         client, self._client = self._client, None

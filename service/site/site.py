@@ -142,6 +142,12 @@ class Site:
         """
         return tuple(modem_of(s) for s in _sections(self.draft.modems))
 
+    def secret_files(self) -> tuple[Path, ...]:
+        """The files that gateways' secrets and modems' PINs are read from."""
+        files = [file for s in _sections(self.draft.gateways) for file in s.secrets.values()]
+        files += [s.pin_file for s in _sections(self.draft.modems) if s.pin_file is not None]
+        return tuple(self.folder(file) for file in files)
+
     def connectors(self) -> tuple[SourceSection, ...]:
         """The sources, each in the section class of its kind."""
         return tuple(_sections(self.draft.connectors))

@@ -1,0 +1,43 @@
+"""One thing that was looked at: how it is, and what to do where it is not well."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+
+class Grade(StrEnum):
+    """How it is."""
+
+    FINE = "fine"
+    LOOK = "look"  #: works, and somebody should look at it
+    WRONG = "wrong"  #: people may not be called, or data may be lost
+
+
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    """One thing that was looked at."""
+
+    about: str
+    grade: Grade
+    found: str
+    remedy: str = ""
+
+    def row(self) -> dict[str, str]:
+        """As plain values, for JSON."""
+        return {"about": self.about, "grade": self.grade.value, "found": self.found, "remedy": self.remedy}
+
+
+def fine(about: str, found: str) -> Verdict:
+    """It is as it should be."""
+    return Verdict(about, Grade.FINE, found)
+
+
+def look(about: str, found: str, remedy: str) -> Verdict:
+    """It works, and somebody should look at it."""
+    return Verdict(about, Grade.LOOK, found, remedy)
+
+
+def wrong(about: str, found: str, remedy: str) -> Verdict:
+    """People may not be called, or data may be lost."""
+    return Verdict(about, Grade.WRONG, found, remedy)
