@@ -131,6 +131,8 @@ def _page(
     shift = reports.shift(at)
     log = read_shift(reports, shift, now)
     coming = taking_over(reports, now)
+    # Read on the log of the shift that ends, or on that of the one that has just begun.
+    signed = {shift.start: log.taken_over, shift.end: log.handed_over}.get(coming.start)
     return page(
         request,
         plant,
@@ -139,8 +141,9 @@ def _page(
         status=400 if wrong else 200,
         log=log,
         coming=coming,
-        # Read on the log of the shift that ends, or on that of the one that has just begun.
-        may_sign=visitor.may(Role.OPERATOR) and coming.start in (shift.start, reports.next(shift).start),
+        may_sign=visitor.may(Role.OPERATOR)
+        and signed is not None
+        and visitor.actor not in [one.who for one in signed],
         may_write=visitor.may(Role.OPERATOR),
         earlier=reports.before(shift).start,
         later=None if log.running else shift.end,
