@@ -26,6 +26,7 @@ from service.notify.http_gateway import HttpNotifier
 from service.notify.links import AlarmLinks
 from service.notify.sms_modem import ModemNotifier
 from service.notify.smtp import SmtpAccount, SmtpNotifier
+from service.reports.mailing import Mailing
 from service.settings import Settings, load_settings, unknown_variables
 from service.site.site import Site, load_site
 from service.storage.alarms import sync_alarms
@@ -107,8 +108,14 @@ class Installation:
             secret=self.secret,
             links=self.links,
             clock=clock,
+            mailing=self.mailing,
             guest=guest,
         )
+
+    @cached_property
+    def mailing(self) -> Mailing:
+        """Who is mailed which report."""
+        return self.site.mailing()
 
     @cached_property
     def reports(self) -> ReportPlant:

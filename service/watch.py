@@ -27,6 +27,7 @@ from service.jobs.ingest import IngestReport, ingest
 from service.jobs.ingest.forward import ForwardingSource, SpoolRemains
 from service.jobs.ingest.standing import StandingKeeper, record_hang
 from service.jobs.listen import listen
+from service.jobs.mail_reports import mail_reports
 from service.jobs.outage import tanks_out
 from service.jobs.prove import prove_ways
 from service.jobs.rollup import roll_up
@@ -43,6 +44,7 @@ log = structlog.get_logger(__name__)
 READ_EVERY = timedelta(seconds=5)
 DECIDE_EVERY = timedelta(seconds=5)
 DELIVER_EVERY = timedelta(seconds=5)
+REPORT_EVERY = timedelta(minutes=1)
 ROLL_UP_EVERY = timedelta(minutes=1)
 KEEP_UP_EVERY = timedelta(hours=6)
 
@@ -159,6 +161,13 @@ class Watch:
         prove_ways(engine, plant.alarms, now)
         return deliver(engine, plant.alarms, plant.notifiers, clock=self._clock, still=held.still)
 
+    def report(self, now: datetime) -> int:
+        """Put reports on their way that are due, where telling is this node's work."""
+        held = self._leases.held(TELL)
+        if held is None:
+            return 0
+        return mail_reports(replace(self._plant.reports, engine=held.engine), self._plant.mailing, now)
+
     def keep_up(self, now: datetime) -> None:
         """Keep the store in order, where that is this node's work."""
         held = self._leases.held(KEEP_UP)
@@ -176,6 +185,7 @@ class Watch:
             *reading,
             Task("decide", self.decide, DECIDE_EVERY),
             Task("tell", self.tell, DELIVER_EVERY),
+            Task("report", self.report, REPORT_EVERY),
             # Without a lease: nodes that roll up at once share what is due, and neither can undo the other.
             Task("roll up", lambda now: roll_up(self._plant.engine), ROLL_UP_EVERY),
             Task("keep up", self.keep_up, KEEP_UP_EVERY),

@@ -20,6 +20,7 @@ from service.domain.tank import Tank
 from service.domain.units import Dimension, shown_unit, to_si
 from service.errors import InputError
 from service.jobs.core import Logged, TypedCore, log_core
+from service.jobs.core_notice import core_notices
 from service.site.quantity import near_word, quantity
 from service.storage.cores import CoreRecord, core_history, current_cores, find_core, withdraw_core
 from service.storage.session import transaction
@@ -117,6 +118,7 @@ def _add(
             units=plant.site.units,
             now=now,
             confirmed=yes,
+            messages=core_notices(plant.alarms, plant.mailing, core, found, now),
         )
         _tell(plant, found, core, logged, json)
 
@@ -160,6 +162,7 @@ def _correct(
             confirmed=yes,
             supersedes=core,
             reason=reason,
+            messages=core_notices(plant.alarms, plant.mailing, right, found, now, corrected=True),
         )
         _tell(plant, found, right, logged, json)
 

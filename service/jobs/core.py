@@ -21,6 +21,7 @@ from service.domain.tank import Tank
 from service.domain.units import UnitSystem
 from service.storage.cores import CoreRecord, correct_core, current_cores, insert_core
 from service.storage.estimates import latest_estimates
+from service.storage.outbox import OutboxMessage, put
 from service.storage.session import transaction
 
 #: An estimate older than this says little about a core; the recent cores are asked instead.
@@ -60,6 +61,7 @@ def log_core(
     confirmed: bool = False,
     supersedes: UUID | None = None,
     reason: str = "",
+    messages: Sequence[OutboxMessage] = (),
 ) -> Logged:
     """Check a core and store it; a doubtful one is stored only when *confirmed*.
 
@@ -67,6 +69,7 @@ def log_core(
     ----------
     supersedes : the core this one corrects; None for a new one.
     reason : why it is corrected.
+    messages : to leave with the core, once it is stored.
 
     Raises
     ------
@@ -90,6 +93,8 @@ def log_core(
             new = insert_core(conn, record)
         else:
             new = correct_core(conn, supersedes, record, reason)
+        if new:
+            put(conn, messages)
         return Logged(stored=True, already=not new, findings=findings, expected=expected)
 
 

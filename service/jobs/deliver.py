@@ -6,6 +6,7 @@ person. That something is stuck is an alarm of its own (see the service's alarms
 
 from __future__ import annotations
 
+import base64
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
@@ -18,7 +19,7 @@ from service.alarms.routing import MessageKind, RouteReason, address_of, instead
 from service.errors import LeaseLost
 from service.jobs.alarm_setup import AlarmSetup
 from service.jobs.telling import REMEMBER
-from service.notify.base import Message, Notifier, Receipt
+from service.notify.base import Attached, Message, Notifier, Receipt
 from service.storage.alarms import alarm_of_event, told, told_from
 from service.storage.outbox import Claimed, OutboxMessage, claim, put, record_failed, record_retry, record_sent
 from service.storage.session import fenced, transaction
@@ -97,6 +98,10 @@ def _send(notifier: Notifier, claimed: Claimed, now: datetime) -> Receipt:
         html=claimed.payload.get("html", ""),
         created_at=claimed.created_at,
         reply_to_key=claimed.payload.get("reply_to"),
+        attached=tuple(
+            Attached(name=one["name"], type=one["type"], content=base64.b64decode(one["content"]))
+            for one in claimed.payload.get("attached", ())
+        ),
     )
     try:
         return notifier.send(message, now)

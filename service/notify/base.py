@@ -10,6 +10,15 @@ from service.alarms.retry import Failure
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Attached:
+    """A document that goes with a message, where the channel can carry one."""
+
+    name: str
+    type: str  #: media type
+    content: bytes
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Message:
     """One message to one recipient. ``key`` is the same on every try, so that a duplicate can be recognised."""
 
@@ -20,6 +29,7 @@ class Message:
     html: str = ""
     created_at: datetime
     reply_to_key: str | None = None  #: key of the first message of the same occurrence, for threading
+    attached: tuple[Attached, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -190,6 +190,9 @@ def compose(message: Message, *, sender: str, now: datetime) -> EmailMessage:
     mail.set_content(message.text, cte="quoted-printable")
     if message.html:
         mail.add_alternative(message.html, subtype="html", cte="quoted-printable")
+    for document in message.attached:
+        kind, _, subtype = document.type.partition("/")
+        mail.add_attachment(document.content, maintype=kind, subtype=subtype, filename=document.name)
     return mail
 
 

@@ -24,6 +24,7 @@ from service.site.people import ContactSection
 from service.site.plant import SignalSection, SiteSection, TankSection
 from service.site.quantity import near_word
 from service.site.report import Entry, Report
+from service.site.reports import ReportsSection
 from service.site.section import Section
 from service.site.source import SourceSection
 
@@ -43,6 +44,8 @@ _NAMED_BY = {
     "gateway": "key",
     "modem": "port",
 }
+#: Sections that stand once.
+_SINGLE = ("site", "reports")
 _OTHER_WORDS = {
     "clarifier": "tank",
     "sensor": "signal",
@@ -76,6 +79,7 @@ class Draft:
     ladders: tuple[Entry[LadderSection], ...]
     gateways: tuple[Entry[GatewaySection], ...]
     modems: tuple[Entry[ModemSection], ...]
+    reports: Entry[ReportsSection] | None
     #: Names written in sections of each kind, also in those that cannot be read otherwise.
     names: dict[str, frozenset[str]]
     #: Kinds of section of which some could not be read: nothing can be said of what is missing there.
@@ -130,13 +134,14 @@ class _Reader:
             ladders=tuple(self._sections("ladder", LadderSection)),
             gateways=tuple(self._sections("gateway", GatewaySection)),
             modems=tuple(self._sections("modem", ModemSection)),
+            reports=self._single("reports", ReportsSection, "there is one list of reports"),
             names={name: frozenset(found) for name, found in self._names.items()},
             incomplete=frozenset(self._incomplete),
             read_in=self._units,
         )
 
     def _top_level(self) -> None:
-        known = ("site", *_NAMED_BY)
+        known = (*_SINGLE, *_NAMED_BY)
         for name in [n for n in self._values if n not in known]:
             value = self._values.pop(name)
             if not isinstance(value, dict) and not (isinstance(value, list) and value and isinstance(value[0], dict)):
@@ -144,11 +149,11 @@ class _Reader:
                 self._report.at((name,), name, "stands before any heading", f"move it below {home}")
                 continue
             near = _OTHER_WORDS.get(name.casefold().rstrip("s")) or near_word(name, known)
-            heading = f"[{near}]" if near == "site" else f"[[{near}]]"
+            heading = f"[{near}]" if near in _SINGLE else f"[[{near}]]"
             remedy = (
                 f"did you mean {heading}?"
                 if near
-                else f"sections are [site], {', '.join(f'[[{n}]]' for n in _NAMED_BY)}"
+                else f"sections are {', '.join(f'[{n}]' for n in _SINGLE)}, {', '.join(f'[[{n}]]' for n in _NAMED_BY)}"
             )
             written = f"[[{name}]]" if isinstance(value, list) else f"[{name}]"
             self._report.at((name,), name, f"no section {written} is known", remedy)
@@ -159,22 +164,24 @@ class _Reader:
                 self._incomplete.add(near)
 
     def _site(self) -> Entry[SiteSection] | None:
-        raw = self._values.get("site")
-        written = self._headed.get("site", "site")
+        if "site" not in self._values and not self._document.findings:
+            self._report.error(None, None, "[site] is missing", "begin the file with [site], name, units and time_zone")
+        return self._single("site", SiteSection, "there is one site")
+
+    def _single(self, name: str, model: type[S], only: str) -> Entry[S] | None:
+        """A section that stands once, or not at all."""
+        raw = self._values.get(name)
+        written = self._headed.get(name, name)
         path: KeyPath = (written,)
         if isinstance(raw, list) and raw and isinstance(raw[0], dict):
-            self._report.at(path, written, "[[site]] has two brackets", "there is one site: write [site]")
+            self._report.at(path, written, f"[[{name}]] has two brackets", f"{only}: write [{name}]")
             raw, path = raw[0], (written, 0)
         if raw is None:
-            if not self._document.findings:
-                self._report.error(
-                    None, None, "[site] is missing", "begin the file with [site], name, units and time_zone"
-                )
             return None
         if not isinstance(raw, dict):
-            self._report.at(path, "site", "is not a table", "write [site] and its keys on the lines below")
+            self._report.at(path, name, "is not a table", f"write [{name}] and its keys on the lines below")
             return None
-        return self._read("site", "site", raw, SiteSection, path)
+        return self._read(name, name, raw, model, path)
 
     def _sections(self, name: str, model: type[S]) -> Iterator[Entry[S]]:
         for position, (path, raw) in enumerate(self._tables(name)):

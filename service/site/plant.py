@@ -63,7 +63,7 @@ class TankSection(Section):
     floor_slope: Slope = 0.0
     weir_length: Length | None = None
     notch_angle: float | None = Field(None, gt=0, lt=180, examples=["90"])  # [degree]
-    notch_count: int | None = Field(None, ge=1, examples=["480"])
+    notch_count: int | None = Field(None, ge=1, le=100_000, examples=["480"])
     discharge_coefficient: float | None = Field(None, ge=0.4, le=0.8, examples=["0.58"])  # [–]
     core_distance_from_wall: Length | None = None
     core_position: ReachShare | None = None

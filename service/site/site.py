@@ -21,6 +21,7 @@ from service.domain.units import UnitSystem
 from service.errors import ConfigError, DomainError
 from service.notify.http_gateway import HttpGateway
 from service.notify.sms_modem import GsmModem
+from service.reports.mailing import Mailing
 from service.site.callout_convert import gateway_of, ladder_of, modem_of, rotas_of, secret_from
 from service.site.check import Checked, check_bytes, check_text
 from service.site.convert import (
@@ -118,6 +119,19 @@ class Site:
     def ladders(self) -> tuple[Ladder, ...]:
         """Who is called in turn when nobody answers."""
         return tuple(ladder_of(s) for s in _sections(self.draft.ladders))
+
+    def mailing(self) -> Mailing:
+        """Who is mailed which report."""
+        if self.draft.reports is None:
+            return Mailing()
+        section = self.draft.reports.section
+        named = {contact.name: contact for contact in self.contacts()}
+        return Mailing(
+            to=tuple(named[name] for name in section.to),
+            daily=section.daily,
+            monthly=section.monthly,
+            cores_at_once=section.cores == "at once",
+        )
 
     def gateways(self) -> tuple[HttpGateway, ...]:
         """The HTTP gateways for text messages, their secrets read.

@@ -76,6 +76,11 @@ def put(conn: Connection, messages: Iterable[OutboxMessage]) -> int:
     return len(conn.execute(statement.returning(OutboxRow.id)).all())
 
 
+def written(conn: Connection, keys: Sequence[str]) -> set[str]:
+    """Those of the keys that have a message, whatever became of it."""
+    return set(conn.execute(select(OutboxRow.key).where(OutboxRow.key.in_(keys))).scalars())
+
+
 # What says that an alarm is over, or that somebody has it, waits for the alarm itself to reach the same person.
 _CLAIM = text(
     """

@@ -15,6 +15,7 @@ from service.domain.display import describe_clearance, format_length
 from service.domain.tank import Tank
 from service.errors import InputError
 from service.jobs.core import Logged, TypedCore, log_core
+from service.jobs.core_notice import core_notices
 from service.storage import audit
 from service.storage.estimates import assessments_between
 from service.storage.session import transaction
@@ -113,6 +114,7 @@ def keep(
         confirmed=entry.confirmed,
         supersedes=supersedes,
         reason=reason,
+        messages=core_notices(plant.alarms, plant.mailing, core, tank, now, corrected=supersedes is not None),
     )
     if logged.stored and not logged.already:
         _audit(plant, visitor, core, supersedes, reason)

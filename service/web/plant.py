@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Annotated
 from zoneinfo import ZoneInfo
@@ -18,6 +18,7 @@ from service.jobs.alarm_setup import AlarmSetup
 from service.jobs.ingest.plant import Plant as IntakePlant
 from service.jobs.report_plant import ReportPlant
 from service.notify.links import AlarmLinks
+from service.reports.mailing import Mailing
 from service.storage.site_tables import SiteIds
 
 
@@ -38,6 +39,8 @@ class WebPlant:
     secret: bytes
     links: AlarmLinks
     clock: Callable[[], datetime]
+    #: Who hears of hand cores at once.
+    mailing: Mailing = field(default_factory=Mailing)
     #: Who is signed in without a password; only for a demo that nobody else can reach.
     guest: str | None = None
 

@@ -10,6 +10,7 @@ from fastapi import APIRouter, Depends, Form, HTTPException, Query, Request, Res
 from fastapi.responses import HTMLResponse, JSONResponse, RedirectResponse
 from pydantic import ValidationError
 
+from service.alarms.hand_over import hand_over_times
 from service.domain.core import Surface
 from service.domain.role import Role
 from service.domain.units import from_si
@@ -233,6 +234,7 @@ def _form(
         units=units,
         arms=ARM,
         surfaces=[seen.value for seen in Surface],
+        hand_overs=[f"{local:%H:%M}" for local in hand_over_times(plant.alarms.rotas)],
         typed=given,
         wrong=wrong,
         verdict=verdict,
@@ -282,17 +284,22 @@ def _core_page(
         newest=newest,
         may_correct=visitor.may(Role.OPERATOR) and not newest.withdrawn,
         units=READ_IN[plant.units],
-        typed=typed or _typed_of(newest),
+        typed=typed or _typed_of(plant, newest),
         wrong=wrong,
         ask=ask,
     )
 
 
-def _typed_of(record: CoreRecord) -> dict[str, str]:
+def _typed_of(plant: WebPlant, record: CoreRecord) -> dict[str, str]:
+    value, unit, inches = f"{record.typed_value:g}", record.typed_unit, ""
+    if unit == "in" and plant.units == "us" and record.typed_value >= 12.0:
+        # Kept as inches, read as feet and inches.
+        feet, rest = divmod(record.typed_value, 12.0)
+        value, unit, inches = f"{feet:g}", "ft in", f"{rest:g}"
     return {
-        "value": f"{record.typed_value:g}",
-        "unit": record.typed_unit,
-        "inches": "",
+        "value": value,
+        "unit": unit,
+        "inches": inches,
         "tank": record.core.tank,
         "when": "",
         "reason": "",

@@ -141,9 +141,7 @@ def _page(
         status=400 if wrong else 200,
         log=log,
         coming=coming,
-        may_sign=visitor.may(Role.OPERATOR)
-        and signed is not None
-        and visitor.actor not in [one.who for one in signed],
+        may_sign=visitor.may(Role.OPERATOR) and signed is not None and visitor.actor not in [one.who for one in signed],
         may_write=visitor.may(Role.OPERATOR),
         earlier=reports.before(shift).start,
         later=None if log.running else shift.end,

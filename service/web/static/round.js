@@ -148,10 +148,12 @@
   };
 
   // the cautions come by themselves the first time in a shift
-  const SHIFT = 10 * 3600 * 1000;
+  const [hour, minute] = new Intl.DateTimeFormat("en-GB", { timeZone: form.dataset.zone, hourCycle: "h23", hour: "2-digit", minute: "2-digit" }).format(Date.now()).split(":").map(Number);
+  const into = form.dataset.handOvers.split(" ").map((at) => { const [h, m] = at.split(":").map(Number); return (1440 + hour * 60 + minute - h * 60 - m) % 1440; });
+  const began = Date.now() - (Math.min(...into) + 1) * 60000;
   const seen = Number(remembered("cautions"));
   const caution = $("first-caution");
-  if (caution.showModal && Date.now() - seen > SHIFT) {
+  if (caution.showModal && seen < began) {
     caution.showModal();
     caution.addEventListener("close", () => remember("cautions", `${Date.now()}`));
   }

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from datetime import datetime
+
 import pytest
 from playwright.sync_api import Browser, Page
 
@@ -133,3 +135,31 @@ def test_the_cautions_come_by_themselves_once_in_a_shift(browser: Browser, site:
         page.goto("/round")
         assert not page.is_visible("text=Stay behind the guard rail")
         assert page.is_visible("text=Cautions, and how to take a good core")
+
+
+def test_the_cautions_come_again_when_the_plant_has_handed_over(browser: Browser, site: WebSite) -> None:
+    """Shifts are the plant's: here day and night, handed over at 07:00 and 19:00 in New York."""
+    with opened(browser, site, 360, 740, role=Role.OPERATOR) as page:
+        page.clock.install(time=NIGHT)
+        for seen, comes in (("18:59", True), ("19:01", False)):
+            at = datetime.fromisoformat(f"2026-01-13T{seen}:00-05:00")
+            page.evaluate(f"localStorage.setItem('uw-cautions', '{int(at.timestamp() * 1000)}')")
+            page.goto("/round")
+            assert page.is_visible("#first-caution") is comes
+
+
+def test_a_core_is_put_right_in_feet_and_inches(browser: Browser, site: WebSite) -> None:
+    site.plant.core(NIGHT, 1.0)
+    with opened(browser, site, 360, 740, role=Role.OPERATOR) as page:
+        page.goto("/cores")
+        page.click("text=History, correct")
+        page.fill("#c-value", "3")
+        page.click("text=feet and inches >> nth=0")
+        page.fill("#c-inches", "6")
+        page.fill("#c-reason", "misread the scale")
+        page.click("button:has-text('Correct')")
+        page.wait_for_selector("text=misread the scale")
+        assert page.input_value("#c-value") == "3"
+        assert page.input_value("#c-inches") == "6"
+    [record] = stored(site)
+    assert record.core.thickness == pytest.approx(42 * 0.0254)

@@ -17,6 +17,7 @@ from service.site.alarm_defaults import DEFAULTS
 from service.site.csv_drop import CsvColumns, CsvSection
 from service.site.people import ContactSection
 from service.site.plant import SignalSection, SiteSection, TankSection
+from service.site.reports import ReportsSection
 
 FILE = Path(__file__).parents[3] / "deploy/site.example.toml"
 TEXT = FILE.read_text("utf-8")
@@ -27,7 +28,8 @@ def test_it_is_sound() -> None:
 
 
 @pytest.mark.parametrize(
-    "section", [SiteSection, TankSection, SignalSection, CsvSection, CsvColumns, AlarmSection, ContactSection]
+    "section",
+    [SiteSection, TankSection, SignalSection, CsvSection, CsvColumns, AlarmSection, ContactSection, ReportsSection],
 )
 def test_every_key_is_in_it(section: type[BaseModel]) -> None:
     assert [name for name in section.model_fields if not re.search(rf"\b{name}\b", TEXT)] == []
