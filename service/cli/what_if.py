@@ -13,12 +13,13 @@ from service.alarms.definition import AlarmKind
 from service.bootstrap import Installation, opened, wall_clock
 from service.cli.options import Json, SiteFile
 from service.cli.output import misused, say, say_json, say_table, warn
-from service.domain.display import describe_clearance, format_duration, format_length, format_local_time
+from service.domain.display import format_duration, format_local_time
 from service.domain.load_sheet import verdict_words
-from service.domain.outlook import HORIZONS, LOOK_AHEAD, Forecast
+from service.domain.outlook import HORIZONS, Forecast
+from service.domain.outlook_words import clear_water_words, reaching_words, spread
 from service.domain.units import Dimension, from_si, shown_unit
 from service.jobs.estimate import project_all, update_estimates
-from service.jobs.what_if import CAUTION, Course, Wish, course, spread
+from service.jobs.what_if import CAUTION, Course, Wish, course
 from service.reports.course import CoursePicture, Line, draw_course
 
 
@@ -98,38 +99,26 @@ def _say(found: Course, plant: Installation) -> None:
     for doubt in found.doubts:
         say(f"  ! {doubt}")
 
-    def cell(forecast: Forecast, hours: float) -> str:
-        middle, low, high = (tank.clearance(height) for height in spread(tank, forecast, hours))
-        words = describe_clearance(middle, units)
-        return f"{words} ({format_length(high, units).split(' ')[0]} to {format_length(low, units)})"
-
     say_table(
         ("  in", "as things are", "changed"),
         [
-            (f"  {format_duration(timedelta(hours=h))}", cell(found.as_is, h), cell(found.changed, h))
+            (
+                f"  {format_duration(timedelta(hours=h))}",
+                clear_water_words(tank, found.as_is, h, units),
+                clear_water_words(tank, found.changed, h, units),
+            )
             for h in HORIZONS
             if h in (0.5, 1.0, 2.0, 3.0, 4.0, 5.0, 6.0)
         ],
     )
     say("  in brackets: nine in ten lie between")
     if found.danger is not None:
-        say(
-            f"  danger limit: {_when(found.as_is, found.danger)} as things are, {_when(found.changed, found.danger)} changed"
-        )
+        as_is, changed = (reaching_words(forecast, found.danger) for forecast in (found.as_is, found.changed))
+        say(f"  danger limit: as things are {as_is}; changed {changed}")
     if found.now.load.state is not None and found.then is not None and found.then.state is not None:
         say(f"  state point: {verdict_words(found.now.load.state)}")
         say(f"    changed: {verdict_words(found.then.state)}")
     say(f"\n{CAUTION}")
-
-
-def _when(forecast: Forecast, height: float) -> str:
-    time = forecast.time_to(height)
-    if time.likely == 0.0:
-        return "reached already"
-    if math.isinf(time.likely):
-        may = "" if math.isinf(time.early) else f" (it may be in {format_duration(timedelta(hours=time.early))})"
-        return f"not within {LOOK_AHEAD:g} h{may}"
-    return f"in about {format_duration(timedelta(hours=time.likely))}"
 
 
 def _told(found: Course) -> dict[str, object]:

@@ -13,7 +13,6 @@ from service.domain.estimate import Estimate, TankSetup
 from service.domain.flow_change import flow_meant
 from service.domain.heading import conditions, outlook
 from service.domain.outlook import Forecast
-from service.domain.tank import Tank
 from service.domain.tank_load import TankLoad, tank_load
 from service.domain.units import Dimension, UnitSystem, shown_unit
 from service.domain.what_if import Change, what_if
@@ -186,10 +185,3 @@ def _shares(setup: TankSetup, setups: Sequence[TankSetup], out: Sequence[str]) -
             raise InputError(f"there is no other {setup.tank.kind} tank {key!r}; known: {others}")
     own = setup.tank.area
     return own / sum(kin.values()), own / sum(area for key, area in kin.items() if key not in out)
-
-
-def spread(tank: Tank, forecast: Forecast, hours: float) -> tuple[float, float, float]:
-    """Height that far ahead: middle, and the bounds of the middle 90 %, none of them under the floor. [m]"""
-    found = forecast.at(hours)[0], forecast.quantile(hours, 0.05), forecast.quantile(hours, 0.95)
-    middle, low, high = (max(height, tank.lowest_height) for height in found)
-    return middle, low, high

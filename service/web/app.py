@@ -32,6 +32,7 @@ from service.web import (
     shift_page,
     sign_in,
     tank_page,
+    what_if_page,
 )
 from service.web.board import Board
 from service.web.guard import Guard
@@ -50,6 +51,7 @@ ROUTERS = (
     calibrate_page.router,  # before the pages of sensors: its addresses go on from theirs
     sensor_page.router,
     calibration_page.router,
+    what_if_page.router,
     people_page.router,
     health_page.router,
     metrics.router,

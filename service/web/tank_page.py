@@ -8,14 +8,19 @@ from fastapi import APIRouter, HTTPException, Request
 from fastapi.responses import HTMLResponse
 
 from service.domain.display import format_speed
+from service.domain.load_sheet import THEORY_CAUTION, input_name, input_words, load_figures
 from service.domain.role import Role
+from service.jobs.estimate import newest_heading
+from service.jobs.loading import loading_of
 from service.storage.cores import current_cores
 from service.storage.session import transaction
 from service.web.access import Viewer
 from service.web.board_page import board_of, drawing_of, spoken
 from service.web.flow_series import NAMES, lanes_of
+from service.web.flux_picture import draw_flux
 from service.web.pages import page, words_of
 from service.web.plant import Plant
+from service.web.what_if_page import NOTHING_TYPED, others_of
 
 router = APIRouter(include_in_schema=False)
 
@@ -40,6 +45,9 @@ def tank(request: Request, plant: Plant, visitor: Viewer, key: str) -> HTMLRespo
         raise HTTPException(404, f"There is no tank {key!r}.")
     say = words_of(plant)
     with transaction(plant.engine) as conn:
+        loading = loading_of(
+            conn, view.setup, plant.ids, newest_heading(conn, view.setup, plant.ids.tanks[key]), view.estimate, say.now
+        )
         cores = current_cores(conn, [plant.ids.tanks[key]], say.now - timedelta(days=30))
     return page(
         request,
@@ -53,6 +61,13 @@ def tank(request: Request, plant: Plant, visitor: Viewer, key: str) -> HTMLRespo
             (r, view.tank.height_from_thickness(r.core.thickness, r.core.distance_from_wall))
             for r in reversed(cores[-CORES:])
         ],
+        loading=loading,
+        figures=load_figures(view.tank, loading.load, view.setup.terms),
+        inputs=[(input_name(i), input_words(i, plant.units, say.now), i) for i in loading.inputs],
+        flux=draw_flux(loading.load, plant.units),
+        theory=THEORY_CAUTION,
+        others=others_of(plant, view),
+        typed=NOTHING_TYPED,
         stretches=STRETCHES,
         lanes=[(lane.value, NAMES[lane]) for lane in lanes_of(view.setup)],
         rate=format_speed(view.estimate.rate, plant.units, signed=True) if view.known else "",

@@ -8,10 +8,11 @@ import pytest
 from sqlalchemy import Engine
 
 from service.domain.limits import LoadTerms
+from service.domain.outlook_words import spread
 from service.domain.units import to_si
 from service.errors import InputError
 from service.jobs.estimate import project_all
-from service.jobs.what_if import Course, Wish, course, spread
+from service.jobs.what_if import Course, Wish, course
 from tests.alarm_plant import NIGHT, AlarmPlant
 from tests.flowing_plant import FLOWING, TANKS, store_day
 

@@ -1,0 +1,60 @@
+"""Loading and what-if as pages: what is known is shown, what is missing is said, a wrong wish keeps what was typed."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import pytest
+from sqlalchemy import Engine
+
+from service.domain.role import Role
+from tests.flowing_plant import TANKS, store_day
+from tests.web_plant import WebSite, served
+
+
+@pytest.fixture
+def flowing(engine: Engine) -> Iterator[WebSite]:
+    with served(engine, setups=tuple(TANKS)) as site:
+        store_day(engine, site.plant.ids)
+        yield site
+
+
+def test_the_tank_page_shows_loading_and_state_point_and_says_what_is_missing(flowing: WebSite) -> None:
+    client = flowing.client(Role.VIEWER)
+    page = client.get("/tanks/east").text
+    assert 'aria-label="East clarifier. State point picture: overloaded' in page
+    assert "would bring it back" in page
+    assert "834 gpd/ft2" in page
+    west = client.get("/tanks/west").text
+    assert "Flow missing: no signal of that kind in the site file." in west
+    assert "State point picture" not in west
+
+
+def test_what_if_shows_both_courses_and_changes_nothing(flowing: WebSite) -> None:
+    client = flowing.client(Role.VIEWER)
+    asked = {"return_flow": "+100 %", "storm": "+20 %", "hours": "3", "out": "west"}
+    page = client.get("/tanks/east/what-if", params=asked)
+    assert page.status_code == 200
+    assert "Return flow 1.59 MGD → 3.17 MGD" in page.text
+    assert "Out of service: West clarifier" in page.text
+    assert page.text.count("under the weir (") == 12
+    assert "Advice only" in page.text
+    assert client.get("/tanks/east/what-if").text.count("under the weir (") == 0
+    assert client.get("/tanks/nowhere/what-if").status_code == 404
+
+
+@pytest.mark.parametrize(
+    ("asked", "words"),
+    [
+        ({"return_flow": "lots"}, "is not a flow"),
+        ({"storm": "+50 %"}, "Say for how many hours"),
+        ({"storm": "+50 %", "hours": "nan"}, "how many hours"),
+        ({"out": "east"}, "itself cannot be taken out"),
+    ],
+)
+def test_a_wrong_wish_is_said_and_what_was_typed_stays(flowing: WebSite, asked: dict[str, str], words: str) -> None:
+    page = flowing.client(Role.VIEWER).get("/tanks/east/what-if", params=asked)
+    assert page.status_code == 400
+    assert words in page.text
+    if "return_flow" in asked:
+        assert 'value="lots"' in page.text
