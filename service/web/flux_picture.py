@@ -50,7 +50,13 @@ def draw_flux(load: TankLoad, units: UnitSystem) -> FluxPicture | None:
     right = min(max(widest, 1.05 * drawn), 2.0 * widest)
     state_flux = state.overflow_rate * state.feed_solids
     top = 1.12 * max(sludge.peak_flux, state.loading, state_flux)
-    x, y = (lambda value: from_si(value, solids_unit)), (lambda value: from_si(value, flux_unit))
+
+    def x(solids: float) -> float:
+        return from_si(solids, solids_unit)
+
+    def y(flux: float) -> float:
+        return from_si(flux, flux_unit)
+
     frame = Frame(0.0, x(right), 0.0, y(top))
     curve = [(right * n / _POINTS, sludge.flux(right * n / _POINTS)) for n in range(_POINTS + 1)]
     limiting = None
