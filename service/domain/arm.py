@@ -3,6 +3,9 @@
 A pass makes the sensor read something else for a minute or so, again and again at the arm's period. The period is given
 by the site or found from the data as the one at which the starts of past excursions bunch best in phase.
 
+Where the arm's own angle is measured, the angle at which passes start is found in the same way, and takes the place of the
+period: it holds when the arm is slowed, stopped or started again.
+
 References
 ----------
 Schuster, A. (1898). On the investigation of hidden periodicities. Terrestrial Magnetism 3(1), 13–41.
@@ -15,6 +18,7 @@ from __future__ import annotations
 import itertools
 import math
 from dataclasses import dataclass, field
+from typing import NamedTuple
 
 SHORTEST_PERIOD, LONGEST_PERIOD = 20 * 60.0, 60 * 60.0  # [s]
 #: How far the arm's real period may be from the given one [–].
@@ -24,6 +28,59 @@ LONGEST_PASS = 8 * 60.0
 STARTS_KEPT = 16
 #: The bunching must be this unlikely to be chance: Rayleigh's test, exp(-n·R²), over the periods tried.
 CHANCE_ALLOWED = 0.01
+#: An angle is taken for current this long [s]: less than a quarter turn of the fastest arm, so that no turn is missed.
+ANGLE_HOLDS = 5 * 60.0
+#: Slower than this the arm stands [degree/s]: a third of the slowest arm's speed.
+STANDS = 0.03
+#: A pass is due at least this far around where passes have been starting [degree].
+ANGLE_SLACK = 8.0
+
+
+class Turned(NamedTuple):
+    """Where the arm is, counted in the direction it turns, and how fast it does. [degree, degree/s]"""
+
+    angle: float
+    speed: float
+
+    @property
+    def moving(self) -> bool:
+        """Whether it turns at all."""
+        return self.speed > STANDS
+
+
+@dataclass(slots=True)
+class ArmTurn:
+    """The arm's measured angle. Times in seconds since 1970, [degree], [degree/s]."""
+
+    angle: float = math.nan
+    time: float = math.nan
+    speed: float = math.nan  #: NaN while only one angle is known
+    way: float = 1.0  #: the direction it last turned in
+
+    def take(self, time: float, angle: float) -> None:
+        """Take a measured angle."""
+        turned, passed = (angle - self.angle + 180.0) % 360.0 - 180.0, time - self.time
+        if 0.0 < passed <= ANGLE_HOLDS:
+            self.speed = turned / passed
+            if abs(self.speed) > STANDS:
+                self.way = math.copysign(1.0, self.speed)
+        elif passed != 0.0:
+            self.speed = math.nan
+        self.angle, self.time = angle, time
+
+    def at(self, time: float) -> Turned | None:
+        """Where the arm is at a time not before the last angle; None when nobody knows any more.
+
+        >>> turn = ArmTurn()
+        >>> turn.take(0.0, 350.0), turn.take(60.0, 0.0)
+        (None, None)
+        >>> round(turn.at(90.0).angle, 6), turn.at(90.0).moving, turn.at(600.0)
+        (5.0, True, None)
+        """
+        passed = time - self.time
+        if not passed <= ANGLE_HOLDS or self.speed != self.speed:
+            return None
+        return Turned(self.way * (self.angle + self.speed * passed) % 360.0, abs(self.speed))
 
 
 def phase_lock(starts: list[float], period: float) -> tuple[float, float]:
@@ -50,16 +107,52 @@ class ArmPasses:
     anchor: float = 0.0  #: a time at which a pass starts [s]
     longest: float = 120.0  #: how long passes have been lasting [s]
     starts: list[float] = field(default_factory=list)
+    angles: list[float] = field(default_factory=list)  #: of recent starts, where the arm's angle was known [degree]
+    where: float = math.nan  #: angle at which a pass starts; NaN while not known [degree]
+    turn: float = 360.0  #: passes come once a turn, or twice under a double arm [degree]
+    width: float = 20.0  #: how far the arm has been turning during a pass [degree]
 
-    def note(self, start: float, end: float, given_period: float | None) -> None:
-        """Remember a finished excursion and look for the period again."""
+    def note(
+        self, start: float, end: float, given_period: float | None, began: float = math.nan, ended: float = math.nan
+    ) -> None:
+        """Remember a finished excursion and look for the period, and the angle, again.
+
+        Parameters
+        ----------
+        began, ended : the arm's angle then, in the direction it turns; NaN where it is not measured. [degree]
+        """
         if end - start > LONGEST_PASS:
             return
+        if began == began:
+            self._note_angle(began, ended)
         self.starts.append(start)
         del self.starts[:-STARTS_KEPT]
         if self.period and self.expected(start, 90.0):
             self.longest += 0.2 * (end - start - self.longest)
         self._search(given_period)
+
+    def _note_angle(self, began: float, ended: float) -> None:
+        if self.where == self.where and ended == ended and self._near(began, 15.0):
+            self.width += 0.2 * ((ended - began) % 360.0 - self.width)
+        self.angles.append(began)
+        del self.angles[:-STARTS_KEPT]
+        score, where = phase_lock(self.angles, 360.0)
+        double, other = phase_lock(self.angles, 180.0)
+        # What bunches once a turn bunches at half a turn, too: a double arm has to show clearly.
+        best, self.turn = (double, 180.0) if double > score + 0.2 else (score, 360.0)
+        if math.exp(-len(self.angles) * best * best) * 2.0 <= CHANCE_ALLOWED:
+            self.where = (self.angles[0] + (other if self.turn == 180.0 else where)) % self.turn
+        elif best < 0.6:
+            self.where = math.nan
+
+    def _near(self, angle: float, slack: float) -> bool:
+        return (angle - self.where + slack) % self.turn <= self.width + 2.0 * slack
+
+    def due(self, time: float, arm: Turned | None, slack: float = 60.0) -> bool:
+        """Whether a pass is due: by the arm's angle where that is measured and known to tell, else by its period."""
+        if arm is None or self.where != self.where:
+            return self.expected(time, slack)
+        return arm.moving and self._near(arm.angle, max(ANGLE_SLACK, slack * arm.speed))
 
     def _search(self, given: float | None) -> None:
         recent = [t for t in self.starts if self.starts[-1] - t <= 24 * 3600.0]

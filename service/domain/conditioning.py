@@ -12,7 +12,7 @@ import math
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
-from service.domain.arm import LONGEST_PASS, ArmPasses
+from service.domain.arm import LONGEST_PASS, ArmPasses, Turned
 from service.domain.level import LevelTracker
 from service.domain.reading import Quality, Reading, Reason
 from service.domain.signal import Measures, Signal
@@ -63,11 +63,27 @@ class Conditioner:
     out_count: int = 0
     out_level: float = 0.0
     out_from: float = 0.0
+    out_due: bool = False  #: it began where a pass of the arm was due
+    out_angle: float = math.nan  #: of the arm when it began [degree]
     locked: bool = False
     unrest: float = 0.0  #: running share of samples out of line [–]
 
-    def judge(self, time: float, reading: Reading, height: float, signal: Signal, tank: Tank, world: World) -> Judged:
-        """Judge one sample and, when usable, let the tracker take it."""
+    def judge(
+        self,
+        time: float,
+        reading: Reading,
+        height: float,
+        signal: Signal,
+        tank: Tank,
+        world: World,
+        arm: Turned | None = None,
+    ) -> Judged:
+        """Judge one sample and, when usable, let the tracker take it.
+
+        Parameters
+        ----------
+        arm : where the rotating arm is, where that is measured.
+        """
         if reading.quality == Quality.BAD:
             return Judged(reading.reason if reading.reason else Reason.SOURCE_BAD, False)
         if not math.isfinite(height):
@@ -99,12 +115,12 @@ class Conditioner:
                 allowed = half
         if -allowed <= deviation <= allowed:
             if self.out_count:
-                self._returned(time, tank)
-            elif self.arm.period and abs(deviation) > ARM_SDS * innovation_sd and self.arm.expected(time, 30.0):
+                self._returned(time, tank, arm)
+            elif abs(deviation) > ARM_SDS * innovation_sd and self.arm.due(time, arm, 30.0):
                 return _ARM_PASS
             tracker.take(time, height, ahead)
             return self._good(time, reading)
-        return self._out(time, height, reading, signal, world)
+        return self._out(time, height, reading, signal, world, arm)
 
     def _good(self, time: float, reading: Reading) -> Judged:
         self.last_good = time
@@ -128,12 +144,16 @@ class Conditioner:
             return False
         return time - self.flat_since >= after
 
-    def _returned(self, time: float, tank: Tank) -> None:
+    def _returned(self, time: float, tank: Tank, arm: Turned | None) -> None:
         if not self.locked:
-            self.arm.note(self.out_since, time, tank.arm_period * 3600.0 if tank.arm_period else None)
+            ended = math.nan if arm is None else arm.angle
+            period = tank.arm_period * 3600.0 if tank.arm_period else None
+            self.arm.note(self.out_since, time, period, self.out_angle, ended)
         self.out_count, self.locked = 0, False
 
-    def _out(self, time: float, height: float, reading: Reading, signal: Signal, world: World) -> Judged:
+    def _out(
+        self, time: float, height: float, reading: Reading, signal: Signal, world: World, arm: Turned | None
+    ) -> Judged:
         tracker = self.tracker
         if not self.locked:
             self.unrest += (1.0 - self.unrest) / UNREST_SAMPLES
@@ -143,6 +163,8 @@ class Conditioner:
         if self.out_count == 0:
             self.out_since, self.out_level, self.out_from = time, height, tracker.level
             self.out_count = 1
+            self.out_due = self.arm.due(time, arm)
+            self.out_angle = math.nan if arm is None or not arm.moving else arm.angle
         else:
             agree = max(0.15, JUMP_SDS * math.sqrt(2.0 * tracker.noise_var))
             if abs(height - self.out_level) <= agree:
@@ -165,7 +187,7 @@ class Conditioner:
             return Judged(Reason.ECHO_LOST, False)
         if self.locked:
             return Judged(self._locked_on(height, world), False)
-        if lasted <= LONGEST_PASS and self.arm.expected(self.out_since):
+        if lasted <= LONGEST_PASS and self.out_due:
             return Judged(Reason.ARM_PASS, False)
         return Judged(Reason.SPIKE if self.out_count == 1 else Reason.IMPLAUSIBLE_JUMP, False)
 
@@ -177,6 +199,10 @@ class Conditioner:
         if world.fluff_top is not None and abs(height - world.fluff_top) <= FLUFF_BAND:
             return Reason.FLUFF_LOCK
         return Reason.READS_HIGH_UNCONFIRMED
+
+    def rest(self) -> None:
+        """The instrument says that it is not in service: it has no say, and what it was in the middle of is over."""
+        self.out_count, self.locked, self.last_good = 0, False, -math.inf
 
     def believe_high(self, time: float) -> None:
         """A hand core confirmed the level the sensor jumped to: take it up."""

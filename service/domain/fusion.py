@@ -57,6 +57,9 @@ class Told(NamedTuple):
     reads_high: bool
 
 
+_OUT_OF_SERVICE = Judged(Reason.OUT_OF_SERVICE, False)
+
+
 class Fold:
     """One tank's state and the events that change it."""
 
@@ -74,6 +77,8 @@ class Fold:
             self.sensors.append((sensor, signal.stale_after.total_seconds()))
         self.own_flow = {s.tag for s in others if s.kind is SignalKind.FLOW and s.tank == tank.key}
         self.own_fluff = {s.tag: s for s in others if s.kind is SignalKind.FLUFF and s.tank == tank.key}
+        self.own_arm = {s.tag for s in others if s.kind is SignalKind.ARM_ANGLE and s.tank == tank.key}
+        self.statuses = {s.tag: s for s in others if s.kind is SignalKind.STATUS and s.sensor in self.signals}
         self.head = 0.0
         self.world_holds = math.inf
         self._see_world(state.time)
@@ -90,11 +95,20 @@ class Fold:
         if signal is None:
             if tag in self.own_flow or tag in self.own_fluff:
                 self._surroundings(self._clock(reading.time.timestamp()), reading)
+            elif tag in self.own_arm:
+                self._arm(self._clock(reading.time.timestamp()), reading)
+            elif tag in self.statuses:
+                self._status(self._clock(reading.time.timestamp()), reading)
             return None
         time = self._clock(reading.time.timestamp())
         sensor = self.state.sensors[tag]
         height = self._height(reading.value, signal.mount)
-        judged = sensor.conditioner.judge(time, reading, height, signal, self.tank, self.world)
+        if sensor.idle and time <= sensor.idle_until:
+            sensor.conditioner.rest()
+            judged = _OUT_OF_SERVICE
+        else:
+            arm = self.state.turn.at(time) if self.own_arm else None
+            judged = sensor.conditioner.judge(time, reading, height, signal, self.tank, self.world, arm)
         if judged.usable:
             if judged.stepped:
                 sensor.suspect(judged.stepped)
@@ -268,6 +282,18 @@ class Fold:
         else:
             self.state.flow, self.state.flow_time = reading.value, time
         self._see_world(time)
+
+    def _arm(self, time: float, reading: Reading) -> None:
+        if reading.quality != Quality.BAD and math.isfinite(reading.value):
+            self.state.turn.take(time, reading.value)
+
+    def _status(self, time: float, reading: Reading) -> None:
+        signal = self.statuses[reading.tag]
+        sensor = self.state.sensors[signal.sensor or ""]
+        known = reading.quality == Quality.GOOD and math.isfinite(reading.value)
+        # A status that is itself in doubt silences nobody.
+        sensor.idle = known and reading.value not in signal.in_service
+        sensor.idle_until = time + signal.stale_after.total_seconds()
 
     def _see_world(self, time: float) -> None:
         state, tank = self.state, self.tank

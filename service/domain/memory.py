@@ -11,7 +11,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, TypeVar
 
-from service.domain.arm import ArmPasses
+from service.domain.arm import ArmPasses, ArmTurn
 from service.domain.belief import Belief
 from service.domain.conditioning import Conditioner
 from service.domain.drift import Drift, DriftBank
@@ -35,11 +35,13 @@ class State:
     flow_time: float = math.nan
     fluff_top: float = math.nan  #: above the floor datum [m]
     fluff_time: float = math.nan
+    turn: ArmTurn = field(default_factory=ArmTurn)
 
     def copy(self) -> State:
         """An independent twin: advancing it leaves this one as it was."""
         sensors = {tag: sensor.copy() for tag, sensor in self.sensors.items()}
-        return dataclasses.replace(self, belief=dataclasses.replace(self.belief), sensors=sensors)
+        belief, turn = dataclasses.replace(self.belief), dataclasses.replace(self.turn)
+        return dataclasses.replace(self, belief=belief, sensors=sensors, turn=turn)
 
 
 def first_state(tank: Tank, blankets: Sequence[Signal]) -> State:
@@ -54,8 +56,9 @@ def to_json(state: State) -> dict[str, Any]:
     """State as JSON values."""
     return {
         "version": VERSION,
-        "tank": _plain(state, skip=("sensors", "belief")),
+        "tank": _plain(state, skip=("sensors", "belief", "turn")),
         "belief": _plain(state.belief),
+        "turn": _plain(state.turn),
         "sensors": {
             tag: {
                 "tracker": _plain(s.conditioner.tracker),
@@ -95,7 +98,9 @@ def _rebuilt(memory: Mapping[str, Any]) -> State:
         drift = Drift(offset, trend, span, (oo, ot, os_, tt, ts, ss), walk)
         bank = DriftBank.from_memory(m["bank"])
         sensors[tag] = _build(SensorMemory, m["step"], conditioner=conditioner, bank=bank, drift=drift)
-    return _build(State, memory["tank"], belief=_build(Belief, memory["belief"]), sensors=sensors)
+    # Memories written before arms were measured know nothing of one.
+    turn = _build(ArmTurn, memory.get("turn", {}))
+    return _build(State, memory["tank"], belief=_build(Belief, memory["belief"]), sensors=sensors, turn=turn)
 
 
 def _plain(thing: Any, skip: tuple[str, ...] = ()) -> dict[str, Any]:

@@ -32,11 +32,14 @@ class SensorMemory:
     step_seen: float = 0.0
     #: When the sensor was worked on, until its first samples after have been matched to the belief; NaN otherwise.
     bridge_time: float = math.nan
+    #: The instrument's own word on whether it is in service, and until when that word holds; NaN where it says nothing.
+    idle: bool = False
+    idle_until: float = math.nan
 
     def copy(self) -> SensorMemory:
         """An independent twin."""
         c = self.conditioner
-        arm = dataclasses.replace(c.arm, starts=list(c.arm.starts))
+        arm = dataclasses.replace(c.arm, starts=list(c.arm.starts), angles=list(c.arm.angles))
         conditioner = dataclasses.replace(c, tracker=dataclasses.replace(c.tracker), arm=arm)
         return dataclasses.replace(self, conditioner=conditioner, bank=self.bank.copy())
 

@@ -66,6 +66,10 @@ class Mount:
     distance_from_wall: float = 0.0
 
 
+#: Values of a status that say "in service", where the site file names no others.
+IN_SERVICE = (1.0,)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Signal:
     """One measured channel. ``low`` and ``high`` bound what it can report, in SI, in its own frame."""
@@ -82,6 +86,9 @@ class Signal:
     #: A value that has not moved by more than ``flat_band`` [SI] for this long is called flat; None switches it off.
     flat_after: timedelta | None = None
     flat_band: float = 0.0
+    #: Of a status: the blanket sensor it speaks of, and the values that say that it is in service.
+    sensor: str | None = None
+    in_service: tuple[float, ...] = IN_SERVICE
 
 
 def sensor_height(value: float, tank: Tank, mount: Mount, head_over_weir: float = 0.0) -> float:

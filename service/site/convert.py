@@ -11,7 +11,7 @@ from service.alarms.definition import AlarmDefinition, AlarmKind, Priority, Syst
 from service.domain.estimate import TankSetup
 from service.domain.limits import LoadTerms
 from service.domain.settling import USUAL_CORRELATION
-from service.domain.signal import Mount, Signal, SignalKind
+from service.domain.signal import IN_SERVICE, Mount, Signal, SignalKind
 from service.domain.tank import NotchedWeir, Tank, TankShape
 from service.site.alarm import EVERY_TANK, AlarmSection
 from service.site.alarm_defaults import DEFAULTS, default_deadband, default_limit
@@ -76,6 +76,8 @@ def signal_of(section: SignalSection) -> Signal:
         stale_after=section.stale_after or max(_usually_holds(section.kind), 3 * interval),
         flat_after=section.flat_after,
         flat_band=section.flat_band or 0.0,
+        sensor=section.sensor,
+        in_service=section.in_service or IN_SERVICE,
     )
 
 

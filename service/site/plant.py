@@ -101,6 +101,8 @@ class SignalSection(Section):
     stale_after: Duration | None = None
     flat_after: Duration | None = None
     flat_band: float | None = None
+    sensor: Words | None = None
+    in_service: tuple[float, ...] | None = Field(None, min_length=1, examples=["[1]"])
 
     @field_validator("low", "high", "flat_band", mode="before")
     @classmethod

@@ -28,6 +28,7 @@ def check_signals(draft: Draft, report: Report) -> None:
         _check_direction(entry, report)
         _check_range(entry, report)
         _check_timing(entry, report)
+        _check_status(entry, draft, report)
         check_datum(entry, seen.get(entry.section.tank or ""), draft, report)
         check_magnitude(entry, areas, draft, report)
 
@@ -78,6 +79,36 @@ def _check_range(entry: Entry[SignalSection], report: Report) -> None:
         missing = "low" if not entry.has("low") else "high"
         remedy = "write low and high, the ends of what the sensor can report; values outside are faults"
         report.warning(entry, missing, "is missing: nobody can tell a fault from a value", remedy)
+
+
+def _check_status(entry: Entry[SignalSection], draft: Draft, report: Report) -> None:
+    signal = entry.section
+    if signal.kind is not SignalKind.STATUS:
+        for name in ("sensor", "in_service"):
+            if getattr(signal, name) is not None:
+                report.warning(entry, name, f"has no meaning for a {signal.kind} signal", "remove it")
+        return
+    blankets = {e.section.tag: e for e in draft.signals if e.section.kind is SignalKind.BLANKET}
+    if signal.sensor is None:
+        if blankets:
+            remedy = f'write sensor = "{next(iter(blankets))}", the tag it speaks of, or leave the signal out'
+            report.warning(entry, "sensor", "is missing: the status is kept, but silences no sensor", remedy)
+        return
+    if not check_known(entry, "sensor", signal.sensor, "signal", draft, report):
+        return
+    if signal.sensor not in blankets:
+        if "signal" not in draft.incomplete:
+            remedy = f"write one of {', '.join(blankets)}" if blankets else "leave it out"
+            report.error(entry, "sensor", f'"{signal.sensor}" is no blanket sensor', remedy)
+        return
+    tank = blankets[signal.sensor].section.tank
+    if signal.tank is not None and tank is not None and signal.tank != tank:
+        report.error(entry, "tank", f"is not the tank of {signal.sensor}", f'write tank = "{tank}"')
+    earlier = next(e for e in draft.signals if e.section.sensor == signal.sensor)
+    if earlier is not entry:
+        line = report.line(earlier, "sensor")
+        remedy = "let one signal say whether it is in service"
+        report.error(entry, "sensor", f"a status on line {line} speaks of it already", remedy)
 
 
 def _check_timing(entry: Entry[SignalSection], report: Report) -> None:

@@ -34,6 +34,7 @@ EAST = 'key = "east"'
 TANK = '[[tank]]\nkey = "east"\nkind = "secondary"\nshape = "circular"\n'
 HIGH = '[[alarm]]\nkind = "high"\ntank = "east"\n'
 CONTACT = 'name = "Night"\nemail = "night@example.org"\n'
+STATUS = "\n[[signal]]\ntag = 'ST'\nkind = 'status'\nunit = 'state'\nsensor = 'EAST_B'"
 FLOW = 'tag = "FLOW"\nkind = "flow"\nunit = "MGD"\nlow = 0\nhigh = 12'
 
 # fmt: off
@@ -116,6 +117,12 @@ MISTAKES = [
     Mistake("stale after one late value", 'measures = "depth"', 'measures = "depth"\nexpected_interval = "5 min"\nstale_after = "6 min" # <-', "signal[EAST_B].stale_after", "one late value", '"15 min"', W),
     Mistake("flat at once", 'measures = "depth"', 'measures = "depth"\nflat_after = "2 min" # <-', "signal[EAST_B].flat_after", "too short", "an hour or more"),
     Mistake("flat band alone", 'measures = "depth"', 'measures = "depth"\nflat_band = 0.1 # <-', "signal[EAST_B].flat_band", "no use", "flat_after", W),
+    Mistake("status of no sensor", FLOW, FLOW + STATUS.replace("sensor = 'EAST_B'", "tank = 'east'").replace("[[signal]]", "[[signal]] # <-"), "signal[ST].sensor", "silences no sensor", 'write sensor = "EAST_B"', W),
+    Mistake("status of an unknown sensor", FLOW, FLOW + STATUS.replace("EAST_B'", "EAST_BB' # <-"), "signal[ST].sensor", "no signal", 'did you mean "EAST_B"?'),
+    Mistake("status of a flow meter", FLOW, FLOW + STATUS.replace("EAST_B'", "FLOW' # <-"), "signal[ST].sensor", '"FLOW" is no blanket sensor', "write one of EAST_B"),
+    Mistake("status in another tank", FLOW, FLOW + STATUS + "\ntank = 'north' # <-", "signal[ST].tank", "is not the tank of EAST_B", 'write tank = "east"'),
+    Mistake("two statuses of a sensor", FLOW, FLOW + STATUS + STATUS.replace("ST'", "ST2'").replace("EAST_B'", "EAST_B' # <-"), "signal[ST2].sensor", "speaks of it already", "let one signal"),
+    Mistake("a status's key elsewhere", FLOW, FLOW + "\nin_service = [1] # <-", "signal[FLOW].in_service", "has no meaning for a flow signal", "remove it", W),
     Mistake("same tag twice", 'tag = "FLOW"', 'tag = "EAST_B" # <-', "signal[EAST_B].tag", "taken already, on line 26", "of its own"),
     Mistake("same address twice", 'tag = "FLOW"', 'tag = "FLOW"\naddress = "EAST_B" # <-', "signal[FLOW].address", "taken already, on line 26", "its own"),
     Mistake("number as tag", 'tag = "FLOW"', "tag = 101 # <-", "signal[#3].tag", "101 is a number", '"101" in quotes'),
