@@ -1,0 +1,113 @@
+"""Rounds of faults against one installation, and the account at their end."""
+
+from __future__ import annotations
+
+import random
+import shutil
+import time
+from collections import Counter
+from collections.abc import Callable
+from contextlib import ExitStack
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from tests.conftest import reachable_folder
+from tests.faults.accountant import Account, examine, settled
+from tests.faults.faults import known_faults
+from tests.faults.plant import Plant
+from tests.faults.stand import Stand, stand
+
+#: How long a calm evening may take until everything is stored and everybody called [s].
+PATIENCE_S = 300.0
+TANKS = 12
+
+
+@dataclass
+class Played:
+    """What one campaign did."""
+
+    seed: int
+    nodes: int
+    rounds: int = 0
+    faults: Counter[str] = field(default_factory=Counter)
+    left_out: list[str] = field(default_factory=list)
+    account: Account = field(default_factory=Account)
+    stuck: list[str] = field(default_factory=list)
+    folder: Path | None = None  #: kept where something is wrong
+
+
+def play(
+    seed: int, rounds: int, nodes: int, say: Callable[[str], None], only: str | None = None, keep: bool = False
+) -> Played:
+    """Play rounds of faults and account for them.
+
+    Parameters
+    ----------
+    seed : decides which faults come when.
+    only : this fault alone.
+    keep : leave the folder with the logs even if all is well.
+    """
+    rng = random.Random(seed)
+    folder = reachable_folder("underweir-faults-")
+    plant = Plant(folder / "plant", TANKS, rng)
+    played = Played(seed, nodes)
+    try:
+        with stand(folder, plant, nodes, rng) as built:
+            faults, played.left_out = known_faults(disks=all(node.mounted for node in built.nodes), two_nodes=nodes > 1)
+            plant.calm()
+            _until(built, lambda: not plant.waiting(), 90.0)
+            for number in range(rounds):
+                if number % 3 == 0:
+                    plant.storm()
+                names = [only] if only else rng.sample(sorted(faults), k=rng.choice((1, 1, 1, 2)))
+                say(f"round {number + 1}: {', '.join(names)}")
+                with ExitStack() as stack:
+                    for name in names:
+                        lasts = stack.enter_context(faults[name](built))
+                        played.faults[name] += 1
+                        _pass(built, lasts, names)
+                _pass(built, rng.uniform(0.0, 4.0), [])
+                built.forget()
+                played.rounds += 1
+            built.heal()
+            _until(built, lambda: not settled(built), PATIENCE_S)
+            played.stuck = settled(built)
+            # A number shown a moment ago is on its way; what was shown before must be there.
+            plant_shown = len(plant.register.shown_at)
+            _pass(built, 12.0, [])
+            del plant.register.shown_at[plant_shown:]
+            played.account = examine(built)
+    finally:
+        if keep or played.stuck or played.account.wrong() or not played.account.produced:
+            played.folder = folder
+        else:
+            shutil.rmtree(folder, ignore_errors=True)
+    return played
+
+
+def _pass(built: Stand, seconds: float, names: list[str]) -> None:
+    """Let time pass and note who is called meanwhile."""
+    until = time.monotonic() + seconds
+    while True:
+        _note_calls(built, names)
+        left = until - time.monotonic()
+        if left <= 0:
+            return
+        time.sleep(min(0.2, left))
+
+
+def _until(built: Stand, done: Callable[[], bool], patience_s: float) -> None:
+    deadline = time.monotonic() + patience_s
+    while time.monotonic() < deadline and not done():
+        _pass(built, 0.5, [])
+
+
+def _note_calls(built: Stand, names: list[str]) -> None:
+    for storm in built.plant.storms:
+        if storm.called_at is None:
+            storm.during += [name for name in names if name not in storm.during]
+            for mail, at in built.mails.since(0):
+                subject = str(mail["Subject"])
+                if "DANGER" in subject and f"Tank {storm.tank}" in subject:
+                    storm.called_at = at
+                    break

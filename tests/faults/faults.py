@@ -1,0 +1,224 @@
+"""What goes wrong: each fault begins, lasts a while, and is made good when its block ends."""
+
+from __future__ import annotations
+
+import contextlib
+import signal
+from collections.abc import Callable, Iterator
+from contextlib import AbstractContextManager, contextmanager
+
+from tests.faults.stand import FAKETIME, Stand
+
+Fault = Callable[[Stand], AbstractContextManager[float]]  #: yields how long it is to last [s]
+
+
+@contextmanager
+def node_killed(stand: Stand) -> Iterator[float]:
+    """kill -9, started again afterwards."""
+    node = stand.some_node()
+    stand.excuse()
+    if node.process.running:
+        node.process.end(signal.SIGKILL)
+    yield stand.rng.choice((0.0, 1.0, 6.0))
+    if not node.process.running:
+        node.process.start()
+
+
+@contextmanager
+def all_killed(stand: Stand) -> Iterator[float]:
+    """Power failure: every node at once."""
+    stand.excuse()
+    for node in stand.nodes:
+        if node.process.running:
+            node.process.end(signal.SIGKILL)
+    yield stand.rng.uniform(0.0, 3.0)
+    for node in stand.nodes:
+        if not node.process.running:
+            node.process.start()
+
+
+@contextmanager
+def node_ended(stand: Stand) -> Iterator[float]:
+    """Stopped in good order, as for an upgrade."""
+    node = stand.some_node()
+    if node.process.running:
+        node.process.send(signal.SIGTERM)
+    yield stand.rng.uniform(1.0, 6.0)
+    if node.process.running:
+        node.process.end(signal.SIGTERM)
+    node.process.start()
+
+
+@contextmanager
+def node_paused(stand: Stand) -> Iterator[float]:
+    """SIGSTOP, shorter or longer than its leases last; it wakes late and knows nothing."""
+    node = stand.some_node()
+    node.process.send(signal.SIGSTOP)
+    yield stand.rng.choice((0.5, 3.0, 20.0))
+    stand.excuse(before=2.0)
+    node.process.send(signal.SIGCONT)
+
+
+@contextmanager
+def node_cut_off(stand: Stand) -> Iterator[float]:
+    """One node no longer reaches the database, the other does."""
+    node = stand.some_node()
+    mode = stand.rng.choice(("refuse", "swallow", "drop"))
+    for way in node.ways.values():
+        way.mode = mode
+        if mode == "refuse":
+            way.sever()
+    yield stand.rng.choice((2.0, 20.0))
+    for way in node.ways.values():
+        way.mode = "pass"
+        way.sever()
+
+
+@contextmanager
+def slow_database(stand: Stand) -> Iterator[float]:
+    """Every answer of the database comes late."""
+    delay = stand.rng.choice((0.05, 0.2))
+    for node in stand.nodes:
+        for way in node.ways.values():
+            way.delay = delay
+    yield stand.rng.uniform(3.0, 10.0)
+    for node in stand.nodes:
+        for way in node.ways.values():
+            way.delay = 0.0
+
+
+@contextmanager
+def database_restarted(stand: Stand) -> Iterator[float]:
+    """The primary is stopped and started again."""
+    stand.pair.primary.stop()
+    yield stand.rng.choice((0.0, 5.0, 18.0))
+    stand.pair.primary.start()
+
+
+@contextmanager
+def database_killed(stand: Stand) -> Iterator[float]:
+    """The primary dies and comes back by itself."""
+    stand.pair.primary.kill()
+    yield stand.rng.choice((0.0, 5.0))
+    stand.pair.primary.start()
+
+
+@contextmanager
+def database_paused(stand: Stand) -> Iterator[float]:
+    """The primary hangs: it takes connections and never answers."""
+    stand.pair.primary.pause()
+    yield stand.rng.choice((2.0, 8.0, 20.0))
+    stand.pair.primary.go_on()
+
+
+@contextmanager
+def failed_over(stand: Stand) -> Iterator[float]:
+    """The primary dies for good, the standby takes its place, a new standby is built."""
+    stand.pair.fail_over()
+    yield stand.rng.uniform(0.0, 5.0)
+    stand.pair.attach()
+
+
+@contextmanager
+def mail_slow(stand: Stand) -> Iterator[float]:
+    """The mail server answers late, or too late."""
+    stand.mails.wait = stand.rng.choice((1.0, 4.0, 7.0))
+    yield stand.rng.uniform(5.0, 12.0)
+    stand.mails.wait = 0.0
+
+
+@contextmanager
+def mail_away(stand: Stand) -> Iterator[float]:
+    """The mail server refuses, hangs, or takes a mail and says nothing."""
+    kind = stand.rng.choice(("refuse", "swallow", "vanish", "not now"))
+    if kind == "vanish":
+        stand.mails.vanish = True
+    elif kind == "not now":
+        stand.mails.refuse = True
+    else:
+        stand.post.mode = kind
+    yield stand.rng.uniform(3.0, 8.0)
+    stand.mails.vanish = stand.mails.refuse = False
+    stand.post.mode = "pass"
+    stand.post.sever()
+
+
+@contextmanager
+def panel_line_bad(stand: Stand) -> Iterator[float]:
+    """The line to the device refuses, swallows, garbles, cuts or flips bits."""
+    stand.excuse()
+    stand.panel.mode = stand.rng.choice(("refuse", "swallow", "drop", "garbage", "cut", "flip", "trickle"))
+    lasts = stand.rng.uniform(2.0, 6.0)
+    stand.excuse(after=lasts + 8.0)
+    yield lasts
+    stand.panel.mode = "pass"
+    stand.panel.sever()
+
+
+@contextmanager
+def corrupt_files(stand: Stand) -> Iterator[float]:
+    """Files that cannot be read."""
+    for _ in range(stand.rng.randint(1, 3)):
+        stand.plant.corrupt_file()
+    yield 1.0
+
+
+@contextmanager
+def disk_full(stand: Stand) -> Iterator[float]:
+    """A node's own disk takes nothing more, while the database is away too as often as not."""
+    node = stand.some_node()
+    filler = node.process.data / "filler"
+    with contextlib.suppress(OSError), filler.open("wb", buffering=0) as file:
+        while True:
+            file.write(b"\0" * 4096)
+    away = stand.rng.random() < 0.5
+    if away:
+        # What a register shows now can be kept nowhere; it is counted, which is all that can be done.
+        stand.excuse()
+        stand.pair.primary.stop()
+    lasts = stand.rng.uniform(2.0, 6.0)
+    if away:
+        stand.excuse(after=lasts + 10.0)
+    yield lasts
+    filler.unlink(missing_ok=True)
+    if away:
+        stand.pair.primary.start()
+
+
+@contextmanager
+def clock_stepped(stand: Stand) -> Iterator[float]:
+    """A node's time of day jumps, and jumps back."""
+    node = stand.some_node()
+    node.set_clock(stand.rng.choice((-7200, -600, -30, 30, 600, 7200)))
+    yield stand.rng.uniform(4.0, 12.0)
+    node.set_clock(0)
+
+
+def known_faults(*, disks: bool, two_nodes: bool) -> tuple[dict[str, Fault], list[str]]:
+    """Every fault that can be played here by its name, and why the others cannot."""
+    faults: dict[str, Fault] = {
+        "node killed": node_killed,
+        "all nodes killed": all_killed,
+        "node stopped in order": node_ended,
+        "node paused": node_paused,
+        "node cut off": node_cut_off,
+        "database slow": slow_database,
+        "database restarted": database_restarted,
+        "database killed": database_killed,
+        "database paused": database_paused,
+        "failed over": failed_over,
+        "mail slow": mail_slow,
+        "mail away": mail_away,
+        "panel line bad": panel_line_bad,
+        "corrupt files": corrupt_files,
+    }
+    left_out = []
+    if disks:
+        faults["disk full"] = disk_full
+    else:
+        left_out.append("disk full (only root can mount a small disk)")
+    if FAKETIME is not None:
+        faults["clock stepped"] = clock_stepped
+    else:
+        left_out.append("clock stepped (apt-get install libfaketime)")
+    return faults, left_out

@@ -1,0 +1,188 @@
+"""The test stand: two servers, one or two nodes, and a network between them that can be spoilt."""
+
+from __future__ import annotations
+
+import asyncio
+import os
+import random
+import signal
+import subprocess
+import time
+from collections.abc import Iterator
+from contextlib import ExitStack, contextmanager
+from dataclasses import dataclass, field
+from email.message import EmailMessage
+from pathlib import Path
+from typing import Any
+
+from service.demo.mail_sink import MailSink
+from tests.faults.plant import Plant
+from tests.plant_servers import FaultProxy, ModbusPlant
+from tests.postgres_servers import USER, PostgresPair, PostgresServer, postgres_pair
+from tests.service_process import ServiceProcess
+
+#: Makes the time of day of one process another one (Debian's package libfaketime); steady clocks go on as they are.
+FAKETIME = next(Path("/usr/lib").glob("*/faketime/libfaketimeMT.so.1"), None)
+
+SPOOL_DISK = "4m"
+
+
+class SlowSink(MailSink):
+    """A mail server that may take its time, drop the line after taking a mail, or refuse for now."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.arrived_at: list[float] = []
+        self.wait = 0.0
+        self.vanish = False
+        self.refuse = False
+
+    def __enter__(self) -> SlowSink:
+        super().__enter__()
+        return self
+
+    async def handle_DATA(self, server: Any, session: Any, envelope: Any) -> str:  # noqa: N802
+        if self.refuse:
+            return "451 4.3.0 not now"
+        if self.wait:
+            await asyncio.sleep(self.wait)
+        answer = await super().handle_DATA(server, session, envelope)
+        self.arrived_at.append(time.monotonic())
+        if self.vanish:
+            server.transport.close()
+        return answer
+
+    def since(self, count: int) -> list[tuple[EmailMessage, float]]:
+        """Mails from the *count*-th on, with their times."""
+        return list(zip(self.mails[count:], self.arrived_at[count:], strict=False))
+
+
+@dataclass
+class Node:
+    """One node with its own way to both servers, its own disk and its own clock."""
+
+    process: ServiceProcess
+    ways: dict[int, FaultProxy]  #: by server port
+    clock: Path
+    mounted: bool
+
+    @property
+    def name(self) -> str:
+        return self.process.name
+
+    def set_clock(self, seconds: int) -> None:
+        """Step its time of day."""
+        self.clock.write_text(f"{seconds:+d}\n", "ascii")
+
+
+@dataclass
+class Stand:
+    """Everything that runs."""
+
+    pair: PostgresPair
+    plant: Plant
+    device: ModbusPlant
+    panel: FaultProxy
+    mails: SlowSink
+    post: FaultProxy
+    nodes: list[Node]
+    rng: random.Random
+    #: Times in which a number the register showed may be lost: a process was killed, or the line to it was bad.
+    excused: list[tuple[float, float]] = field(default_factory=list)
+
+    def holder(self) -> Node:
+        """The node that has the work; any where none has, or the database is away."""
+        name = self.pair.primary.ask("SELECT node_name FROM lease WHERE process IS NOT NULL AND name = 'tell'")
+        return next((node for node in self.nodes if node.name == name), self.rng.choice(self.nodes))
+
+    def some_node(self) -> Node:
+        """The one that works, mostly: that is where it hurts."""
+        return self.holder() if self.rng.random() < 0.7 else self.rng.choice(self.nodes)
+
+    def excuse(self, before: float = 3.0, after: float = 3.0) -> None:
+        """Numbers shown about now may be lost."""
+        now = time.monotonic()
+        self.excused.append((now - before, now + after))
+
+    def heal(self) -> None:
+        """Everything is well: all run, nothing is slow, every clock is right."""
+        self.panel.mode = self.post.mode = "pass"
+        self.mails.wait, self.mails.vanish, self.mails.refuse = 0.0, False, False
+        for node in self.nodes:
+            for way in node.ways.values():
+                way.mode, way.delay = "pass", 0.0
+            node.set_clock(0)
+            node.process.send(signal.SIGCONT)
+            if not node.process.running:
+                node.process.start()
+
+    def forget(self) -> None:
+        """Empty the records of the network: they would fill the memory."""
+        for proxy in (self.panel, self.post, *(way for node in self.nodes for way in node.ways.values())):
+            proxy.sent.clear()
+            proxy.requests.clear()
+
+
+@contextmanager
+def stand(folder: Path, plant: Plant, nodes: int, rng: random.Random) -> Iterator[Stand]:
+    """Build everything, start the nodes, and take it all down afterwards."""
+    with ExitStack() as stack:
+        pair = stack.enter_context(postgres_pair(folder / "servers"))
+        device = stack.enter_context(ModbusPlant(plant.register))
+        panel = stack.enter_context(FaultProxy(device.port, seed=rng.randrange(1 << 30)))
+        mails = stack.enter_context(SlowSink())
+        post = stack.enter_context(FaultProxy(mails.port, seed=rng.randrange(1 << 30)))
+        site = plant.write_site(panel.port)
+        made = [
+            _node(stack, name, folder, pair, site, post, rng) for name in ("north", "south", "west", "east")[:nodes]
+        ]
+        found = Stand(pair, plant, device, panel, mails, post, made, rng)
+        try:
+            for node in made:
+                node.process.start()
+            yield found
+        finally:
+            for node in made:
+                node.process.send(signal.SIGCONT)
+                if node.process.running:
+                    node.process.end(signal.SIGKILL)
+            time.sleep(0.2)
+
+
+def _node(
+    stack: ExitStack, name: str, folder: Path, pair: PostgresPair, site: Path, post: FaultProxy, rng: random.Random
+) -> Node:
+    servers: list[PostgresServer] = [pair.primary, pair.standby]
+    ways = {s.port: stack.enter_context(FaultProxy(s.port, seed=rng.randrange(1 << 30))) for s in servers}
+    hosts = ",".join(f"127.0.0.1:{way.port}" for way in ways.values())
+    process = ServiceProcess(
+        name,
+        folder,
+        site_file=site,
+        database_url=f"postgresql://{USER}@{hosts}/underweir?connect_timeout=3",
+        smtp_port=post.port,
+    )
+    clock = folder / f"{name}.clock"
+    node = Node(process, ways, clock, mounted=_own_disk(stack, process.data))
+    node.set_clock(0)
+    if FAKETIME is not None:
+        process.environment |= {
+            "LD_PRELOAD": str(FAKETIME),
+            "FAKETIME_TIMESTAMP_FILE": str(clock),
+            "FAKETIME_NO_CACHE": "1",
+            "DONT_FAKE_MONOTONIC": "1",
+        }
+    return node
+
+
+def _own_disk(stack: ExitStack, folder: Path) -> bool:
+    """Give a data folder a small disk of its own, where this account may mount one."""
+    folder.mkdir(parents=True)
+    if os.geteuid() != 0:
+        return False
+    mounted = subprocess.run(
+        ["mount", "-t", "tmpfs", "-o", f"size={SPOOL_DISK}", "none", str(folder)], capture_output=True
+    )
+    if mounted.returncode == 0:
+        stack.callback(subprocess.run, ["umount", "-l", str(folder)], capture_output=True)
+    return mounted.returncode == 0
