@@ -6,6 +6,7 @@ and a job that fails is reported and tried again at its next turn.
 
 from __future__ import annotations
 
+import threading
 import time
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
@@ -18,6 +19,9 @@ from apscheduler.schedulers.background import BackgroundScheduler
 from service.errors import ServiceError
 
 log = structlog.get_logger(__name__)
+
+#: A clock that moves by more than this between two looks was set; slewing moves it by far less [s].
+CLOCK_STEP_S, CLOCK_LOOK_S = 2.0, 1.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,6 +54,8 @@ class Timetable:
     ) -> None:
         self._clock = clock
         self._noted = noted
+        self._over = threading.Event()
+        self._watcher = threading.Thread(target=self._watch_clock, name="watch clock", daemon=True)
         tasks = list(tasks)
         self._scheduler = BackgroundScheduler(
             timezone=UTC,
@@ -71,11 +77,31 @@ class Timetable:
     def start(self) -> None:
         """Begin; returns at once."""
         self._scheduler.start()
+        self._watcher.start()
 
     def stop(self) -> None:
         """Let running jobs end, start no new ones, and return when all is quiet."""
+        self._over.set()
         if self._scheduler.running:
             self._scheduler.shutdown(wait=True)
+
+    def _watch_clock(self) -> None:
+        """See the clock being set: the times at which tasks are due were reckoned by the old one.
+
+        Set back by an hour, it would leave the alarms unwatched for that hour.
+        """
+        known = self._ahead()
+        while not self._over.wait(CLOCK_LOOK_S):
+            found = self._ahead()
+            if abs(found - known) > CLOCK_STEP_S:
+                log.warning("the clock was set; every task runs now", by_seconds=round(found - known, 1))
+                for job in self._scheduler.get_jobs():
+                    job.modify(next_run_time=self._clock())
+                known = found
+
+    def _ahead(self) -> float:
+        """The time of day less the steady clock [s]; it changes only when the clock is set."""
+        return self._clock().timestamp() - time.monotonic()
 
     def _guarded(self, task: Task) -> None:
         now, began, wrong = self._clock(), time.monotonic(), ""

@@ -66,6 +66,9 @@ class Event(StrEnum):
     UNDEFINED = "no longer defined"
 
 
+#: Clocks that differ by less than this are right; what seems ahead by less waits until its time has come.
+CLOCKS_DIFFER = timedelta(minutes=1)
+
 #: Events after which an alarm calls for attention anew, where they lead to the unacknowledged state.
 CALLING = frozenset({Event.OCCURRED, Event.RE_ALARMED, Event.UNSHELVED, Event.UNSUPPRESSED, Event.RESTORED})
 
@@ -334,6 +337,8 @@ _ALPHABET = "BCDFGHJKMNPQRTVWXZ346789"
 
 def _evaluate(definition: AlarmDefinition, machine: Machine, given: Evaluate, at: datetime) -> Step:
     taken: list[Transition] = []
+    if given.live and machine.since is not None and _clock_was_set_back(machine, machine.since, at):
+        machine = replace(machine, since=at)
     if machine.since is None:
         machine = replace(machine, since=at)
         taken.append(_transition(machine, machine, Event.STARTED, Reason.FIRST_LOOK, at))
@@ -364,6 +369,14 @@ def _evaluate(definition: AlarmDefinition, machine: Machine, given: Evaluate, at
     event, reason, state = target
     machine = _move(taken, definition, machine, event, reason, at, state)
     return Step(machine=machine, reason=reason, transitions=tuple(taken))
+
+
+def _clock_was_set_back(machine: Machine, since: datetime, at: datetime) -> bool:
+    """Whether the last change lies ahead of the present, and no data speak of that time: a clock said so that was wrong.
+
+    Every look would be late until the clock had caught up, and nobody would be called.
+    """
+    return since > at + CLOCKS_DIFFER and (machine.data_to is None or machine.data_to < since)
 
 
 def _follow(

@@ -49,6 +49,7 @@ class Caught:
     changed_from: datetime
     events: int
     estimates: int
+    finished: bool = True  #: False where the next stretch is still to come
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,22 +72,29 @@ def update_estimates(engine: Engine, setups: Iterable[TankSetup], ids: SiteIds, 
     Returns
     -------
     What was done, a row per stretch; empty when nothing was due.
+
+    Notes
+    -----
+    Readings that come in meanwhile wait for the next run: a signal of the whole plant, once a second, would otherwise keep
+    this one going for ever, and nobody would look at the alarms.
     """
     by_id = {ids.tanks[setup.tank.key]: setup for setup in setups}
     done: list[Caught] = []
+    unfinished = set(by_id)
     while True:
         with transaction(engine) as conn:
-            due = [item for item in recompute.due(conn) if item.tank_id in by_id]
-        worked = False
+            due = [item for item in recompute.due(conn) if item.tank_id in unfinished]
+        unfinished = set()
         for item in due:
             with transaction(engine) as conn:
                 if not recompute.hold(conn, item.tank_id):
                     continue  # another process is at it
                 caught = _stretch(conn, by_id[item.tank_id], ids, item, now)
-            worked = True
+            if not caught.finished:
+                unfinished.add(item.tank_id)
             done.append(caught)
             log.info("estimated", tank=caught.tank, since=caught.changed_from, events=caught.events)
-        if not worked:
+        if not unfinished:
             return done
 
 
@@ -188,7 +196,7 @@ def _stretch(conn: Connection, setup: TankSetup, ids: SiteIds, item: recompute.D
     # A change that came in meanwhile keeps the tank due from where it was, and this stretch is done again.
     if recompute.settle(conn, item) and upto is not None:
         recompute.mark(conn, {item.tank_id: upto})
-    return Caught(setup.tank.key, item.dirty_from, len(events), len(advanced.estimates))
+    return Caught(setup.tank.key, item.dirty_from, len(events), len(advanced.estimates), finished=last)
 
 
 def _signal_ids(setup: TankSetup, ids: SiteIds) -> list[int]:

@@ -14,7 +14,7 @@ from typing import Protocol
 
 import structlog
 
-from service.domain.circuit import Circuit, CircuitState
+from service.domain.circuit import LOOK_AGAIN, Circuit, CircuitState
 from service.errors import StorageError
 
 log = structlog.get_logger(__name__)
@@ -155,10 +155,12 @@ class Supervisor:
                 runner.hung = False
                 runner.rounds += 1
             now = self._clock()
+            source = runner.source
+            # The time of day may be set while a source is read: no wait is longer than the longest that was meant.
             if runner.circuit.retry_at is not None:
-                wait = runner.circuit.retry_at - now
+                wait = min(runner.circuit.retry_at - now, max(source.longest_wait, source.every, LOOK_AGAIN))
             else:
-                wait = runner.source.every - (now - started)
+                wait = min(source.every - (now - started), source.every)
                 runner.lag = max(timedelta(0), -wait)
             self._stop.wait(max(0.0, wait.total_seconds()))
 

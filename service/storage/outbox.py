@@ -81,14 +81,20 @@ def written(conn: Connection, keys: Sequence[str]) -> set[str]:
     return set(conn.execute(select(OutboxRow.key).where(OutboxRow.key.in_(keys))).scalars())
 
 
+# Times are those of the nodes' clocks, which may differ or be set. A message not yet tried waits for no time at all, and none
+# waits longer than any wait there is.
+#: Longer than any wait between two tries.
+_LONGEST_WAIT = timedelta(minutes=31)
+
 # What says that an alarm is over, or that somebody has it, waits for the alarm itself to reach the same person.
 _CLAIM = text(
     """
     UPDATE outbox SET claimed_until = :until, attempts = attempts + 1
     WHERE id IN (
         SELECT o.id FROM outbox AS o
-        WHERE o.status = 'waiting' AND o.next_attempt_at <= :now
-          AND (o.claimed_until IS NULL OR o.claimed_until <= :now)
+        WHERE o.status = 'waiting'
+          AND (o.attempts = 0 OR o.next_attempt_at <= :now OR o.next_attempt_at > :too_late)
+          AND (o.claimed_until IS NULL OR o.claimed_until <= :now OR o.claimed_until > :until)
           AND o.channel = ANY(:channels)
           AND (o.payload ->> 'kind' = 'alarm' OR NOT EXISTS (
               SELECT 1 FROM outbox AS before
@@ -108,7 +114,14 @@ def claim(
 ) -> list[Claimed]:
     """Take messages that are due, so that no other worker hands them over while the lease lasts. Alarms come first."""
     rows = conn.execute(
-        _CLAIM, {"now": now, "until": now + lease, "channels": list(channels), "limit": limit}
+        _CLAIM,
+        {
+            "now": now,
+            "until": now + lease,
+            "too_late": now + _LONGEST_WAIT,
+            "channels": list(channels),
+            "limit": limit,
+        },
     ).mappings()
     return sorted((Claimed(**row) for row in rows), key=lambda claimed: claimed.id)
 

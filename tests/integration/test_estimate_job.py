@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from datetime import timedelta
+from typing import Any
 
 import numpy as np
 import pytest
 from sqlalchemy import Engine
 
 from service.domain.estimate import Estimate, TankSetup
-from service.jobs.estimate import STRETCH, project_all, update_estimates
+from service.jobs import estimate as estimate_job
+from service.jobs.estimate import STRETCH, Caught, project_all, update_estimates
 from service.storage import recompute
 from service.storage.batches import open_batch
 from service.storage.checkpoints import save_checkpoint
@@ -135,6 +137,25 @@ def test_history_longer_than_a_stretch_is_estimated_to_its_end(engine: Engine, i
     with transaction(engine) as conn:
         assert recompute.due(conn) == []
     assert update_estimates(engine, SETUPS, ids, now) == []
+
+
+def test_readings_that_come_in_meanwhile_do_not_keep_a_run_going(
+    engine: Engine, ids: SiteIds, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    _store(engine, ids, plant.columns(ids.signals["LT-E"], _wave(30)))
+    stretch, more = estimate_job._stretch, iter(range(2 * len(SETUPS)))
+
+    def busy(*given: Any) -> Caught:
+        if (i := next(more, None)) is not None:
+            later = plant.NIGHT + timedelta(hours=1 + i)
+            _store(engine, ids, plant.columns(ids.signals["LT-E"], [1.0 + i / 100], start=later))
+        caught: Caught = stretch(*given)
+        return caught
+
+    monkeypatch.setattr(estimate_job, "_stretch", busy)
+    now = plant.NIGHT + timedelta(hours=8)
+    assert len(update_estimates(engine, SETUPS, ids, now)) == 1
+    assert len(update_estimates(engine, SETUPS, ids, now)) == 1
 
 
 def test_readings_ahead_of_our_clock_are_not_left_behind(engine: Engine, ids: SiteIds) -> None:

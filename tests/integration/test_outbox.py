@@ -174,3 +174,16 @@ def test_many_workers_share_the_work_without_a_duplicate(engine: Engine) -> None
     for worker in workers:
         worker.join()
     assert sorted(seen) == [f"m{n:03}" for n in range(120)]
+
+
+def test_a_clock_that_was_ahead_holds_nothing_up(engine: Engine) -> None:
+    hour = timedelta(hours=1)
+    put_all(engine, message("written ahead", created_at=NIGHT + hour))
+    [first] = take(engine)
+    with transaction(engine) as conn:
+        record_retry(conn, first.id, NIGHT + hour, next_attempt_at=NIGHT + hour + 15 * SECOND, reason="x", answer="")
+    assert [m.key for m in take(engine)] == ["written ahead"]  # tried ahead
+    with transaction(engine) as conn:
+        conn.execute(text("UPDATE outbox SET claimed_until = :at"), {"at": NIGHT + hour})
+    assert [m.key for m in take(engine)] == ["written ahead"]  # in hand ahead
+    assert take(engine) == []

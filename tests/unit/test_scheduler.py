@@ -5,6 +5,9 @@ from __future__ import annotations
 import threading
 from datetime import UTC, datetime, timedelta
 
+import pytest
+
+from service import scheduler
 from service.errors import StorageError
 from service.scheduler import Task, Timetable
 
@@ -42,3 +45,21 @@ def test_every_run_is_noted_with_what_went_wrong() -> None:
     finally:
         timetable.stop()
     assert noted == {"sound": "", "away": "the database is away", "defect": "ZeroDivisionError: division by zero"}
+
+
+def test_a_clock_that_was_set_puts_no_task_off(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(scheduler, "CLOCK_LOOK_S", 0.01)
+    runs = threading.Semaphore(0)
+    set_back = threading.Event()
+
+    def clock() -> datetime:
+        return datetime.now(UTC) - (timedelta(minutes=10) if set_back.is_set() else timedelta(0))
+
+    timetable = Timetable([Task("hourly", lambda now: runs.release(), timedelta(hours=1))], clock)
+    timetable.start()
+    try:
+        assert runs.acquire(timeout=30)
+        set_back.set()
+        assert runs.acquire(timeout=30)
+    finally:
+        timetable.stop()

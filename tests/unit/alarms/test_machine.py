@@ -235,6 +235,18 @@ class TestTime:
         assert [t.event for t in taken.transitions] == [Event.OCCURRED]
         assert taken.machine.since == T0 + 6 * MINUTE
 
+    def test_a_clock_set_back_does_not_silence_an_alarm_until_it_has_caught_up(self) -> None:
+        # The alarm returned while the clock was an hour ahead; then the clock was put right.
+        machine = step(PLAIN, standing(B), evaluation(Condition.NORMAL, live=True), T0 + 60 * MINUTE).machine
+        assert machine.since == T0 + 60 * MINUTE
+        taken = step(PLAIN, machine, evaluation(Condition.ABNORMAL, live=True), T0 + 2 * MINUTE)
+        assert [t.event for t in taken.transitions] == [Event.RE_ALARMED]
+        assert taken.machine.since == T0 + 2 * MINUTE
+
+    def test_data_ahead_of_our_clock_are_not_taken_for_a_clock_set_back(self) -> None:
+        machine = step(PLAIN, standing(A), ABNORMAL, T0 + 10 * MINUTE).machine
+        assert step(PLAIN, machine, evaluation(Condition.NORMAL, live=True), T0 + MINUTE).reason is Reason.LATE
+
     def test_a_command_from_a_slow_clock_still_counts(self) -> None:
         machine = step(PLAIN, standing(A), ABNORMAL, T0 + 10 * MINUTE).machine
         taken = step(PLAIN, machine, INPUTS["acknowledge"], T0 + 9 * MINUTE)

@@ -205,3 +205,21 @@ def test_stopping_closes_what_came_back_and_leaves_what_hangs() -> None:
     watched.stop(patience=0.5)
     assert closed == ["well"]
     release.set()
+
+
+def test_a_clock_set_back_while_a_source_is_read_does_not_put_the_next_reading_off() -> None:
+    reads = Counter()
+    moment = now()
+
+    def clock() -> datetime:
+        # An hour earlier from the first reading on.
+        return moment if reads.count == 0 else moment - timedelta(hours=1)
+
+    def read() -> Read:
+        reads.up()
+        return Read()
+
+    running = Supervisor([quick("panel", read)], clock=clock, draw=lambda: 0.0)
+    running.start()
+    assert reads.reaches(3)
+    running.stop()
