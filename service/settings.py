@@ -8,6 +8,7 @@ over a file. What the plant looks like is not here but in the site file.
 from __future__ import annotations
 
 import difflib
+import ipaddress
 import os
 import platform
 from collections.abc import Mapping
@@ -105,6 +106,11 @@ class Settings(BaseSettings):
         description="Port of the pages; 0 serves none.",
         examples=["8391"],
     )
+    trusted_proxies: str = Field(
+        "127.0.0.1",
+        description="Addresses or networks of reverse proxies whose word for who is asking is believed, separated by commas.",
+        examples=["127.0.0.1, 172.31.253.0/28"],
+    )
     secret_key: SecretStr | None = Field(
         None,
         description="Signs cookies and links in messages; at least 32 characters, the same on every node.",
@@ -171,6 +177,22 @@ class Settings(BaseSettings):
     @classmethod
     def _lower(cls, value: object) -> object:
         return value.strip().lower() if isinstance(value, str) else value
+
+    @field_validator("trusted_proxies")
+    @classmethod
+    def _networks(cls, value: str) -> str:
+        for part in value.split(","):
+            try:
+                network = ipaddress.ip_network(part.strip())
+            except ValueError:
+                raise _wrong(
+                    f"{part.strip()!r} is no address or network", "write such as 127.0.0.1, 172.31.253.0/28"
+                ) from None
+            if network.num_addresses > 1 << 16:
+                raise _wrong(
+                    f"{part.strip()!r} is too wide: anybody there could pass for anybody", "name the proxy's address"
+                )
+        return value
 
     @field_validator("secret_key")
     @classmethod

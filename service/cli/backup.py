@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import timedelta
 from pathlib import Path
 from typing import Annotated
 
@@ -10,7 +11,7 @@ import typer
 from service.bootstrap import database, settings_from_environment, wall_clock
 from service.cli.options import Json
 from service.cli.output import say, say_json
-from service.jobs.backup import Manifest, back_up, restore, verify
+from service.jobs.backup import Manifest, back_up, newest_at, restore, verify
 
 
 def register(app: typer.Typer) -> None:
@@ -25,12 +26,25 @@ def _backup(
         int | None,
         typer.Option(min=1, help="Remove the oldest, so that so many stay; otherwise all stay.", show_default=False),
     ] = None,
+    unless_newer: Annotated[
+        float | None,
+        typer.Option(
+            metavar="HOURS", help="Do nothing when there is one made within so many hours.", show_default=False
+        ),
+    ] = None,
     json: Json = False,
 ) -> None:
     """Write the whole database, as of this moment, into one file, and read it again; the service goes on meanwhile.
 
     Not in it: the site file, settings and secrets, which are files already. Keep it where the database's disk cannot take it along.
     """
+    newest = newest_at(folder)
+    if unless_newer is not None and newest is not None and wall_clock() - newest < timedelta(hours=unless_newer):
+        if json:
+            say_json({"file": None, "newest_at": newest})
+        else:
+            say(f"nothing to do: there is a backup of {newest:%Y-%m-%d %H:%M} UTC")
+        return
     with database(settings_from_environment()) as engine:
         made = back_up(engine, folder, wall_clock(), keep=keep)
     if json:

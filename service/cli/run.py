@@ -100,6 +100,6 @@ def _pages(plant: Installation) -> WebServer | None:
     except ConfigError as error:
         log.error("no pages", problem=str(error))
         return None
-    server = WebServer(create_app(plant.pages(wall_clock)), taken)
+    server = WebServer(create_app(plant.pages(wall_clock)), taken, plant.settings.trusted_proxies)
     server.start()
     return server

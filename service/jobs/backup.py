@@ -17,7 +17,7 @@ import zipfile
 import zlib
 from collections.abc import Iterator
 from dataclasses import asdict, dataclass
-from datetime import datetime
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import IO, Any
 
@@ -186,6 +186,12 @@ def restore(engine: Engine, path: Path) -> Manifest:
 def backups(folder: Path) -> list[Path]:
     """The backups in a folder, oldest first."""
     return sorted(path for path in folder.iterdir() if NAME.fullmatch(path.name)) if folder.is_dir() else []
+
+
+def newest_at(folder: Path) -> datetime | None:
+    """When the newest backup in a folder was made, by its name; None when there is none."""
+    found = backups(folder)
+    return datetime.strptime(found[-1].name, f"%Y%m%dT%H%M%SZ{SUFFIX}").replace(tzinfo=UTC) if found else None
 
 
 def read_manifest(path: Path) -> Manifest:

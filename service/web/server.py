@@ -47,7 +47,7 @@ def listen(host: str, port: int) -> socket.socket:
 class WebServer:
     """One running server."""
 
-    def __init__(self, app: FastAPI, taken: socket.socket) -> None:
+    def __init__(self, app: FastAPI, taken: socket.socket, trusted_proxies: str = "127.0.0.1") -> None:
         self._app = app
         self._socket = taken
         config = uvicorn.Config(
@@ -56,7 +56,7 @@ class WebServer:
             access_log=False,
             server_header=False,
             proxy_headers=True,
-            forwarded_allow_ips="127.0.0.1",
+            forwarded_allow_ips=trusted_proxies,
             timeout_keep_alive=15,
             timeout_graceful_shutdown=PATIENCE_S,
             limit_concurrency=500,

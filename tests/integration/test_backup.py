@@ -274,6 +274,7 @@ def test_only_so_many_stay_and_other_files_are_let_be(engine: Engine, tmp_path: 
         made = back_up(engine, tmp_path, NOW + timedelta(days=day), keep=2)
     assert backups(tmp_path) == [tmp_path / f"202603{day}T220000Z.underweir-backup" for day in (16, 17)]
     assert made.path == backups(tmp_path)[-1]
+    assert backup.newest_at(tmp_path) == NOW + timedelta(days=3)
     assert foreign.exists()
     assert len(list(tmp_path.iterdir())) == 3
 

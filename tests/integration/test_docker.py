@@ -5,11 +5,13 @@ from __future__ import annotations
 import json
 import os
 import shutil
+import ssl
 import subprocess
 import uuid
 from collections.abc import Iterator
 from pathlib import Path
 
+import httpx
 import psycopg
 import pytest
 from pip._internal.models.index import PyPI
@@ -17,6 +19,7 @@ from pip._internal.models.index import PyPI
 from service.storage.locks import wait_until
 from service.storage.schema import current_revision, head_revision
 from tests.database import TestServer
+from tests.web_plant import form_token
 
 pytestmark = [pytest.mark.docker, pytest.mark.slow, pytest.mark.timeout(1500)]
 
@@ -40,15 +43,27 @@ class Compose:
         self.project = f"underweir-test-{uuid.uuid4().hex[:8]}"
         modern = subprocess.run(["docker", "compose", "version"], capture_output=True, check=False).returncode == 0
         self._command = ["docker", "compose"] if modern else ["docker-compose"]
-        self._env = {
+        self.environment = {
             **os.environ,
             "DOCKER_BUILDKIT": "0",
             "UNDERWEIR_IMAGE": "underweir:test",
+            "UNDERWEIR_PROXY_IMAGE": "underweir-proxy:test",
+            "UNDERWEIR_HTTPS_PORT": "127.0.0.1:0",
+            "UNDERWEIR_HTTP_REDIRECT_PORT": "127.0.0.1:0",
+            "UNDERWEIR_FRONT_NETWORK": "172.31.253.240/28",
             "PIP_TRUSTED_HOST": TRUSTED,
         }
 
+    def command(self) -> list[str]:
+        """The command, and which project it is about."""
+        return [*self._command, "-p", self.project]
+
     def __call__(self, *arguments: str) -> str:
-        return run(*self._command, "-p", self.project, *arguments, cwd=self.checkout, env=self._env)
+        return run(*self.command(), *arguments, cwd=self.checkout, env=self.environment)
+
+    def address(self, port: int) -> str:
+        """Where a port of the proxy is reached from this machine."""
+        return self("port", "proxy", str(port)).splitlines()[0]
 
     def health(self, service: str) -> str:
         return run("docker", "inspect", "--format", "{{.State.Health.Status}}", self("ps", "-q", service))
@@ -110,6 +125,91 @@ def test_no_password_stands_in_the_environment_of_a_container(running: Compose) 
     assert len(password) == 48
     for service in ("service", "database"):
         assert password not in run("docker", "inspect", running("ps", "-q", service))
+
+
+@pytest.fixture
+def browser(running: Compose) -> Iterator[httpx.Client]:
+    """Somebody on the plant's network, who trusts the certificate that was made for a start."""
+    assert wait_until(lambda: running.health("proxy") == "healthy", 120)
+    trust = ssl.create_default_context(cafile=running.checkout / "deploy" / "secrets" / "tls_certificate")
+    with httpx.Client(base_url=f"https://{running.address(8443)}", verify=trust, timeout=30) as client:
+        yield client
+
+
+def test_the_pages_are_reached_through_the_proxy_over_tls_alone(running: Compose, browser: httpx.Client) -> None:
+    assert browser.get("/readyz").text == "ready\n"
+    answer = browser.get("/sign-in", headers={"Accept": "text/html"})
+    assert answer.status_code == 200
+    assert "max-age" in answer.headers["Strict-Transport-Security"]
+    assert "secure" in answer.headers["Set-Cookie"].lower()
+    assert "nginx/" not in answer.headers.get("Server", "")
+    plain = httpx.get(f"http://{running.address(8080)}/alarms?x=1")
+    assert plain.status_code == 308
+    assert plain.headers["Location"] == "https://127.0.0.1/alarms?x=1"
+    published = json.loads(
+        run("docker", "inspect", "--format", "{{json .NetworkSettings.Ports}}", running("ps", "-q", "service"))
+    )
+    assert not any(published.values())
+
+
+def test_somebody_can_be_let_in_and_sign_in(running: Compose, browser: httpx.Client) -> None:
+    add = ["exec", "-T", "service", "underweir", "people", "add", "night", "--role", "operator", "--password-stdin"]
+    fed = subprocess.run(
+        [*running.command(), *add], input="six heron marsh lantern\n", text=True, capture_output=True, check=False,
+        cwd=running.checkout, env=running.environment,
+    )  # fmt: skip
+    assert fed.returncode == 0, fed.stderr
+    token = form_token(browser.get("/sign-in", headers={"Accept": "text/html"}).text)
+    form = {"form_token": token, "name": "night", "password": "six heron marsh lantern", "to": "/"}
+    # Nobody believes what a client says of its own address.
+    answer = browser.post("/sign-in", data=form, headers={"X-Forwarded-For": "203.0.113.9"})
+    assert answer.status_code == 303, answer.text[:500]
+    asked = "SELECT address FROM audit_event WHERE action = 'signed in'"
+    address = running("exec", "-T", "database", "psql", "-U", "underweir", "-d", "underweir", "-Atc", asked)
+    assert address
+    assert address != "203.0.113.9"
+    assert not address.startswith("127.")
+
+
+def test_too_much_is_refused_and_links_stay_out_of_the_log(running: Compose, browser: httpx.Client) -> None:
+    assert browser.post("/api/v1/readings", content=b"x" * (9 << 20)).status_code == 413
+    assert browser.get("/a/a-secret-that-opens").status_code == 404
+    logged = running("logs", "proxy")
+    assert "/a/(link)" in logged
+    assert "a-secret-that-opens" not in logged
+
+
+@pytest.mark.parametrize("service", ["service", "proxy", "backup"])
+def test_containers_can_write_only_where_they_must(running: Compose, service: str) -> None:
+    container = running("ps", "-q", service)
+    assert (
+        run("docker", "inspect", "--format", "{{.HostConfig.ReadonlyRootfs}} {{.HostConfig.CapDrop}}", container)
+        == "true [ALL]"
+    )
+    assert run("docker", "exec", container, "id", "-u") != "0"
+    tried = "touch /usr/here /etc/here 2>/dev/null; ls /usr/here /etc/here 2>/dev/null; true"
+    assert run("docker", "exec", container, "sh", "-c", tried) == ""
+
+
+def test_the_backup_service_has_made_a_whole_backup(running: Compose) -> None:
+    listed = ["exec", "-T", "backup", "sh", "-c", "ls /var/backups/underweir"]
+    assert wait_until(lambda: running(*listed).endswith(".underweir-backup"), 120)
+    [name] = running(*listed).splitlines()
+    checked = running(
+        "exec", "-T", "backup", "underweir", "restore", "--check", f"/var/backups/underweir/{name}", "--json"
+    )
+    assert json.loads(checked)["rows"]["tank"] > 0
+    again = ["exec", "-T", "backup", "underweir", "backup", "/var/backups/underweir", "--unless-newer", "23.5"]
+    assert "nothing to do" in running(*again)
+
+
+def test_the_installation_finds_itself_well(running: Compose) -> None:
+    done = subprocess.run(
+        [*running.command(), "exec", "-T", "service", "underweir", "examine", "--json"],
+        text=True, capture_output=True, check=False, cwd=running.checkout, env=running.environment,
+    )  # fmt: skip
+    wrong = {v["about"]: v["found"] for v in json.loads(done.stdout)["verdicts"] if v["grade"] == "wrong"}
+    assert set(wrong) <= {"calling people"}, wrong  # no mail server is set here
 
 
 def test_a_database_that_was_away_is_taken_up_again(running: Compose) -> None:

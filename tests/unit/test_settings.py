@@ -244,3 +244,21 @@ def test_the_table_names_every_setting_with_default_and_meaning() -> None:
     assert [row.variable for row in rows] == [f"`{PREFIX}{name.upper()}`" for name in Settings.model_fields]
     assert all(row.default and row.meaning.endswith(".") for row in rows)
     assert {row.variable: row.default for row in rows}["`UNDERWEIR_SMTP_TIMEOUT`"] == "`30`"
+
+
+@pytest.mark.parametrize("value", ["127.0.0.1", "127.0.0.1, 172.31.253.0/28", "::1"])
+def test_proxies_are_addresses_or_networks(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, value: str) -> None:
+    monkeypatch.setenv("UNDERWEIR_TRUSTED_PROXIES", value)
+    assert load(tmp_path).trusted_proxies == value
+
+
+@pytest.mark.parametrize(
+    ("value", "said"), [("*", "no address"), ("0.0.0.0/0", "too wide"), ("proxy", "no address"), ("::/0", "too wide")]
+)
+def test_nobody_is_believed_from_everywhere(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, value: str, said: str
+) -> None:
+    monkeypatch.setenv("UNDERWEIR_TRUSTED_PROXIES", value)
+    [line] = wrong(tmp_path)
+    assert line.startswith("UNDERWEIR_TRUSTED_PROXIES")
+    assert said in line
