@@ -18,7 +18,7 @@ from connectors.base import Connector
 from connectors.errors import ConnectorError
 from service.alarms.definition import AlarmKind
 from service.bootstrap import Installation
-from service.domain.lease import Standing
+from service.domain.lease import DECIDE, KEEP_UP, TELL, Standing, reading
 from service.errors import LeaseLost
 from service.jobs.deliver import Delivered, deliver
 from service.jobs.estimate import Outlook, outlook_all, project_all, update_estimates
@@ -47,14 +47,6 @@ DELIVER_EVERY = timedelta(seconds=5)
 REPORT_EVERY = timedelta(minutes=1)
 ROLL_UP_EVERY = timedelta(minutes=1)
 KEEP_UP_EVERY = timedelta(hours=6)
-
-#: The pieces of work that leases are held on, beside the reading of each source.
-DECIDE, TELL, KEEP_UP = "decide", "tell", "keep up"
-
-
-def reading(source: str) -> str:
-    """Name the work of reading a source."""
-    return f"read {source}"
 
 
 def works(sources: Sequence[Connector]) -> list[str]:

@@ -1,4 +1,4 @@
-"""``underweir status``: where every tank stands now, and how its sources do."""
+"""``underweir status``: where every tank stands now, how its sources do, and which node does what."""
 
 from __future__ import annotations
 
@@ -16,6 +16,7 @@ from service.jobs.estimate import project_all, update_estimates
 from service.jobs.loading import loading_all
 from service.storage.connector_state import ConnectorHealth, connector_health
 from service.storage.cores import latest_core_times
+from service.storage.leases import workers
 from service.storage.session import transaction
 
 
@@ -25,7 +26,7 @@ def register(app: typer.Typer) -> None:
 
 
 def _status(site: SiteFile = None, json: Json = False) -> None:
-    """Show every tank, the least clear water first, and every source."""
+    """Show every tank, the least clear water first, every source, and which node does what."""
     now = wall_clock()
     with opened(site) as plant:
         update_estimates(plant.engine, plant.setups, plant.ids, now)
@@ -33,6 +34,7 @@ def _status(site: SiteFile = None, json: Json = False) -> None:
         with transaction(plant.engine) as conn:
             cores = latest_core_times(conn, [plant.ids.tanks[key] for key in plant.tanks])
             sources = {health.connector: health for health in connector_health(conn)}
+            nodes = workers(conn, [c.key for c in plant.site.connectors()])
         keys = sorted(plant.tanks, key=lambda key: _clearance(plant, estimates[key]))
         loadings = loading_all(plant.engine, plant.setups, plant.ids, estimates, now)
         strained = {key: abnormal_words(loadings[key].load, plant.site.units) for key in keys}
@@ -45,6 +47,7 @@ def _status(site: SiteFile = None, json: Json = False) -> None:
                     "at": now,
                     "tanks": [_tank(plant, estimates[key], last_core[key], strained[key]) for key in keys],
                     "sources": [_source(key, sources.get(key)) for key in known],
+                    "nodes": [{"node": w.node_name, "work": w.works, "since": w.since} for w in nodes],
                 }
             )
             return
@@ -59,6 +62,18 @@ def _status(site: SiteFile = None, json: Json = False) -> None:
         say_table(
             ("source", "last good", "newest sample", "state", "lost", "last error"),
             [_source_line(key, sources.get(key), now) for key in known],
+        )
+        say()
+        say_table(
+            ("node", "does", "since"),
+            [
+                (
+                    w.node_name or "no node",
+                    ", ".join(w.works),
+                    f"{format_duration(now - w.since)} ago" if w.since else "",
+                )
+                for w in nodes
+            ],
         )
 
 

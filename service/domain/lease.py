@@ -22,6 +22,25 @@ MARGIN_S = 3.0
 TURN_S = 4.0
 
 
+#: The pieces of work that are not the reading of a source.
+DECIDE, TELL, KEEP_UP = "decide", "tell", "keep up"
+
+
+def reading(source: str) -> str:
+    """Name the work of reading a source."""
+    return f"read {source}"
+
+
+def spoken(work: str) -> str:
+    """A piece of work as people call it.
+
+    >>> spoken("tell"), spoken(reading("panel"))
+    ('messages', 'reading panel')
+    """
+    source = work.removeprefix(reading(""))
+    return {DECIDE: "alarms", TELL: "messages", KEEP_UP: "upkeep"}.get(work) or f"reading {source}"
+
+
 @dataclass(frozen=True, slots=True)
 class Lease:
     """What the database keeps of one lease. ``token`` grows with every change of holder and never falls."""

@@ -13,6 +13,7 @@ from sqlalchemy import Connection, bindparam, select, text
 from sqlalchemy.dialects.postgresql import ARRAY, insert
 from sqlalchemy.types import Text
 
+from service.domain.lease import reading, spoken
 from service.errors import LeaseLost
 from service.storage.tables import LeaseRow
 
@@ -38,6 +39,15 @@ class LeaseView:
     since: datetime | None
     token: int
     live: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Worker:
+    """A node and what it does; ``node_name`` None stands for what nobody does now. ``since`` is its newest work's."""
+
+    node_name: str | None
+    works: tuple[str, ...]
+    since: datetime | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,6 +141,24 @@ def renew(conn: Connection, holder: Holder, names: Sequence[str], term: float) -
 def give_up(conn: Connection, holder: Holder) -> None:
     """Leave everything to whoever wants it."""
     conn.execute(_GIVE_UP, {"process": holder.process})
+
+
+def workers(conn: Connection, sources: Sequence[str]) -> list[Worker]:
+    """Every node with its work, then what nobody does; of the sources only those named, as others are history."""
+    named = {reading(source) for source in sources}
+    by_node: dict[str | None, list[LeaseView]] = {}
+    for lease in leases(conn):
+        if lease.live or lease.name in named or not lease.name.startswith(reading("")):
+            by_node.setdefault(lease.node_name, []).append(lease)
+    found = [
+        Worker(
+            node_name=node,
+            works=tuple(spoken(lease.name) for lease in held),
+            since=max((lease.since for lease in held if lease.since is not None), default=None) if node else None,
+        )
+        for node, held in by_node.items()
+    ]
+    return sorted(found, key=lambda worker: (worker.node_name is None, worker.node_name or ""))
 
 
 def leases(conn: Connection) -> list[LeaseView]:

@@ -9,6 +9,7 @@ from sqlalchemy import text
 from service import __version__
 from service.storage import outbox
 from service.storage.connector_state import connector_health
+from service.storage.leases import workers
 from service.storage.session import transaction
 from service.web.access import Viewer
 from service.web.board_page import board_of
@@ -25,6 +26,7 @@ def health(request: Request, plant: Plant, visitor: Viewer) -> HTMLResponse:
     with transaction(plant.engine) as conn:
         sources = {found.connector: found for found in connector_health(conn)}
         delivery = outbox.health(conn)
+        nodes = workers(conn, plant.connectors)
         size = conn.execute(text("SELECT pg_database_size(current_database())")).scalar_one()
         server = conn.execute(text("SHOW server_version")).scalar_one()
     known = list(dict.fromkeys([*plant.connectors, *sources]))
@@ -36,6 +38,7 @@ def health(request: Request, plant: Plant, visitor: Viewer) -> HTMLResponse:
         view=view,
         sources=[(key, sources.get(key)) for key in known],
         delivery=delivery,
+        nodes=nodes,
         size_mb=size / 1e6,
         server=server,
         service_version=__version__,

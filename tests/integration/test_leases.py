@@ -232,3 +232,17 @@ def test_what_the_last_node_had_in_hand_is_taken_up_at_once(engine: Engine) -> N
     with transaction(engine) as conn:
         assert void_claims(conn) == 1
     assert take() == 1
+
+
+def test_people_see_who_does_what_and_what_nobody_does(engine: Engine) -> None:
+    described(engine, "decide", "tell", "read panel", "read gone")
+    renew(engine, "north", "decide")
+    renew(engine, "south", "read panel")
+    with transaction(engine) as conn:
+        found = [(w.node_name, w.works) for w in leases.workers(conn, ["panel"])]
+    assert found == [("north", ("alarms",)), ("south", ("reading panel",)), (None, ("messages",))]
+    let_pass(engine, TERM_S)
+    with transaction(engine) as conn:
+        [nobody] = leases.workers(conn, ["panel"])
+    assert (nobody.node_name, nobody.since) == (None, None)
+    assert nobody.works == ("alarms", "reading panel", "messages")
