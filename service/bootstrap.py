@@ -17,6 +17,7 @@ from sqlalchemy import Engine
 from service.domain.estimate import TankSetup
 from service.domain.tank import Tank
 from service.errors import ConfigError
+from service.identity import IdentityClient, IdentityProvider
 from service.jobs.alarm_setup import AlarmSetup
 from service.jobs.ingest.plant import Plant
 from service.jobs.report_plant import ReportPlant
@@ -109,7 +110,26 @@ class Installation:
             links=self.links,
             clock=clock,
             mailing=self.mailing,
+            identity=self.identity,
             guest=guest,
+        )
+
+    @cached_property
+    def identity(self) -> IdentityClient | None:
+        """Where people can sign in besides their local accounts."""
+        settings = self.settings
+        if settings.oidc_issuer is None or settings.oidc_client_id is None:
+            return None
+        secret = settings.oidc_client_secret
+        return IdentityClient(
+            IdentityProvider(
+                issuer=settings.oidc_issuer,
+                client_id=settings.oidc_client_id,
+                client_secret=None if secret is None else secret.get_secret_value(),
+                callback=f"{settings.public_url}/sign-in/single/done",
+                role_claim=settings.oidc_role_claim,
+                roles=settings.oidc_role_words,
+            )
         )
 
     @cached_property

@@ -7,7 +7,8 @@ ServiceError
 ├── StorageError     the database refused or is away; ``retryable`` says whether waiting can help
 │   └── LeaseLost    another node does this work now; nothing of the transaction was stored
 ├── EmbeddedError    the embedded database could not be started or stopped
-└── DeliveryError    a message could not be handed over; ``retryable`` says whether trying again can help
+├── DeliveryError    a message could not be handed over; ``retryable`` says whether trying again can help
+└── IdentityError    the identity provider cannot be asked, or its word cannot be trusted
 """
 
 from __future__ import annotations
@@ -48,6 +49,10 @@ class LeaseLost(StorageError):
 
 class EmbeddedError(ServiceError):
     """The embedded database could not be started or stopped."""
+
+
+class IdentityError(ServiceError):
+    """The identity provider cannot be asked, or its word cannot be trusted."""
 
 
 class DeliveryError(ServiceError):

@@ -22,6 +22,7 @@ from pydantic.fields import FieldInfo
 from pydantic_core import ErrorDetails, PydanticCustomError
 from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, SettingsConfigDict
 
+from service.domain.role import Role
 from service.errors import ConfigError
 
 PREFIX = "UNDERWEIR_"
@@ -167,11 +168,46 @@ class Settings(BaseSettings):
         examples=["https://underweir.example.org"],
         json_schema_extra={"default": "no links"},
     )
+    oidc_issuer: str | None = Field(
+        None,
+        description="OpenID Connect provider at which people can sign in too; needs UNDERWEIR_PUBLIC_URL.",
+        examples=["https://id.example.org/plant"],
+        json_schema_extra={"default": "local accounts only"},
+    )
+    oidc_client_id: str | None = Field(
+        None,
+        description="What the provider calls this service.",
+        examples=["underweir"],
+        json_schema_extra={"default": "none"},
+    )
+    oidc_client_secret: SecretStr | None = Field(
+        None,
+        description="Shared with the provider; best kept in a file.",
+        examples=["(in a file named by UNDERWEIR_OIDC_CLIENT_SECRET_FILE)"],
+        json_schema_extra={"default": "none: PKCE alone"},
+    )
+    oidc_role_claim: str = Field(
+        "roles",
+        description="The provider's claim that says what somebody may do; dots lead into what lies within.",
+        examples=["groups"],
+    )
+    oidc_roles: str | None = Field(
+        None,
+        description="Which words of that claim mean which role; the highest counts, and nobody without one gets in.",
+        examples=["plant-ops=operator, plant-leads=supervisor"],
+        json_schema_extra={"default": "the roles' own names"},
+    )
 
     @property
     def mail_port(self) -> int:
         """The port to use: the one set, or the usual one for the protection chosen."""
         return self.smtp_port or _USUAL_PORT[self.smtp_security]
+
+    @property
+    def oidc_role_words(self) -> dict[str, Role]:
+        """Words of the provider's claim and the roles they mean."""
+        pairs = [pair.partition("=") for pair in (self.oidc_roles or "").split(",") if pair.strip()]
+        return {word.strip(): Role(role.strip().lower()) for word, _, role in pairs}
 
     @field_validator("log_level", "smtp_security", mode="before")
     @classmethod
@@ -255,6 +291,45 @@ class Settings(BaseSettings):
         if parts.scheme not in ("http", "https") or not parts.hostname or parts.query or parts.fragment:
             raise _wrong(f"{value!r} is not a web address", "write one such as https://underweir.example.org")
         return value.rstrip("/")
+
+    @field_validator("oidc_issuer")
+    @classmethod
+    def _provider(cls, value: str | None) -> str | None:
+        parts = urlsplit(value or "")
+        here = parts.hostname in ("127.0.0.1", "localhost", "::1")
+        if value is not None and not (
+            parts.hostname and (parts.scheme == "https" or (parts.scheme == "http" and here))
+        ):
+            raise _wrong(f"{value!r} is not an https address", "write the issuer as the provider names itself")
+        return value
+
+    @field_validator("oidc_roles")
+    @classmethod
+    def _role_words(cls, value: str | None) -> str | None:
+        for pair in (value or "").split(","):
+            word, equals, role = pair.partition("=")
+            if pair.strip() and (not equals or not word.strip() or role.strip().lower() not in set(Role)):
+                raise _wrong(f"{pair.strip()!r} names no role", f"write word=role, with one of {', '.join(Role)}")
+        return value
+
+    @model_validator(mode="after")
+    def _sign_in_is_complete(self) -> Settings:
+        problems = []
+        if self.oidc_issuer and not self.oidc_client_id:
+            problems.append(
+                ("oidc_client_id", "is missing, but a provider is set", "write what the provider calls this service")
+            )
+        if self.oidc_issuer and not self.public_url:
+            problems.append(
+                ("public_url", "is missing, but a provider is set", "write the address people are sent back to")
+            )
+        if self.oidc_client_id and not self.oidc_issuer:
+            problems.append(
+                ("oidc_issuer", "is missing, but a client is set", "write the provider's address, or unset the client")
+            )
+        if problems:
+            raise PydanticCustomError("incomplete", "incomplete", {"problems": problems})
+        return self
 
     @model_validator(mode="after")
     def _mail_is_complete(self) -> Settings:

@@ -27,8 +27,17 @@ class PersonRecord:
     password_set_at: datetime | None
 
 
-def add_person(conn: Connection, *, name: str, label: str, role: Role, password_hash: str | None, now: datetime) -> int:
-    """Store a new person and return the row number.
+def add_person(
+    conn: Connection,
+    *,
+    name: str,
+    label: str,
+    role: Role,
+    password_hash: str | None,
+    now: datetime,
+    subject: str | None = None,
+) -> int:
+    """Store a new person and return the row number; *subject* is who they are at the identity provider.
 
     Raises
     ------
@@ -39,6 +48,7 @@ def add_person(conn: Connection, *, name: str, label: str, role: Role, password_
         name=name,
         label=label,
         role=role.value,
+        subject=subject,
         password_hash=password_hash,
         created_at=now,
         password_set_at=None if password_hash is None else now,
@@ -57,6 +67,12 @@ def people(conn: Connection) -> list[PersonRecord]:
 def find_person(conn: Connection, name: str) -> PersonRecord | None:
     """The person of that sign-in name."""
     row = conn.execute(_people().where(Person.name == name)).first()
+    return None if row is None else _record(row)
+
+
+def find_subject(conn: Connection, subject: str) -> PersonRecord | None:
+    """The person the identity provider means."""
+    row = conn.execute(_people().where(Person.subject == subject)).first()
     return None if row is None else _record(row)
 
 

@@ -457,6 +457,8 @@ class Person(Base):
     name: Mapped[str] = mapped_column(unique=True)
     label: Mapped[str]
     role: Mapped[str]
+    #: Who they are at the identity provider: issuer and subject; None for those only known here.
+    subject: Mapped[str | None] = mapped_column(unique=True)
     password_hash: Mapped[str | None]
     active: Mapped[bool] = mapped_column(server_default=text("true"))
     created_at: Mapped[datetime]

@@ -31,6 +31,7 @@ from service.web import (
     shell,
     shift_page,
     sign_in,
+    single_sign_on,
     tank_page,
     what_if_page,
 )
@@ -42,6 +43,7 @@ from service.web.signing import Signer
 #: Every part of the application; a new one is a module with a ``router``.
 ROUTERS = (
     sign_in.router,
+    single_sign_on.router,
     board_page.router,
     round_page.router,
     alarms.router,

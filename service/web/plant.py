@@ -14,6 +14,7 @@ from sqlalchemy import Engine
 from service.domain.estimate import TankSetup
 from service.domain.tank import Tank
 from service.domain.units import UnitSystem
+from service.identity import IdentityClient
 from service.jobs.alarm_setup import AlarmSetup
 from service.jobs.ingest.plant import Plant as IntakePlant
 from service.jobs.report_plant import ReportPlant
@@ -41,6 +42,8 @@ class WebPlant:
     clock: Callable[[], datetime]
     #: Who hears of hand cores at once.
     mailing: Mailing = field(default_factory=Mailing)
+    #: Where people can also sign in.
+    identity: IdentityClient | None = None
     #: Who is signed in without a password; only for a demo that nobody else can reach.
     guest: str | None = None
 

@@ -36,7 +36,7 @@ _THIS_MACHINE = frozenset({"127.0.0.1", "localhost", "::1"})
 def form(request: Request, plant: Plant, visitor: Anybody, to: str = "/") -> Response:
     """The form; the demo's guest is let in at once."""
     if visitor.person is not None:
-        return RedirectResponse(_inside(to), status_code=303)
+        return RedirectResponse(inside(to), status_code=303)
     # Named as this machine: a page elsewhere that made its own name point here must not become the guest.
     if plant.guest is not None and request.url.hostname in _THIS_MACHINE:
         return _guest(request, plant, visitor, to)
@@ -67,7 +67,7 @@ def sign_in(
             return _form(request, plant, visitor, to, "Name or password is wrong.", name, status=401)
         case SignedIn():
             # A session always begins under a new secret: one planted before sign-in opens nothing.
-            return _admitted(request, came, to)
+            return admitted(request, came, to)
 
 
 @router.post("/sign-out", dependencies=[FormChecked])
@@ -86,8 +86,13 @@ def _guest(request: Request, plant: WebPlant, visitor: AnyVisitor, to: str) -> R
     if person is None:
         return _form(request, plant, visitor, to)
     agent = request.headers.get("user-agent", "")
-    admitted = people.admit(plant.engine, person, address=visitor.address, agent=agent, now=plant.clock())
-    return _admitted(request, admitted, to)
+    signed_in = people.admit(plant.engine, person, address=visitor.address, agent=agent, now=plant.clock())
+    return admitted(request, signed_in, to)
+
+
+def turned_away(request: Request, plant: WebPlant, visitor: Visitor, to: str, wrong: str, status: int) -> Response:
+    """The form again, with what went wrong."""
+    return _form(request, plant, visitor, to, wrong, status=status)
 
 
 def _form(
@@ -95,14 +100,15 @@ def _form(
 ) -> Response:
     fresh = "" if visitor.visit else secrets.token_urlsafe(18)
     shown = Visitor(visit=visitor.visit or fresh, address=visitor.address)
-    answer = page(request, plant, shown, "sign_in.html.j2", status=status, to=_inside(to), wrong=wrong, name=name)
+    answer = page(request, plant, shown, "sign_in.html.j2", status=status, to=inside(to), wrong=wrong, name=name)
     if fresh:
         _set(request, answer, VISIT_COOKIE, fresh)
     return answer
 
 
-def _admitted(request: Request, signed_in: SignedIn, to: str) -> Response:
-    answer = RedirectResponse(_inside(to), status_code=303)
+def admitted(request: Request, signed_in: SignedIn, to: str) -> Response:
+    """Begin the session, under a new secret."""
+    answer = RedirectResponse(inside(to), status_code=303)
     _set(request, answer, SESSION_COOKIE, signed_in.secret, max_age=int(people.LONGEST.total_seconds()))
     answer.delete_cookie(VISIT_COOKIE, path="/")
     return answer
@@ -121,10 +127,10 @@ def _set(request: Request, answer: Response, name: str, value: str, max_age: int
     )
 
 
-def _inside(to: str) -> str:
+def inside(to: str) -> str:
     """Where to go on: only within these pages, whatever the address says.
 
-    >>> _inside("/alarms?x=1"), _inside("//example.com/"), _inside("https://example.com"), _inside("/\\\\example.com")
+    >>> inside("/alarms?x=1"), inside("//example.com/"), inside("https://example.com"), inside("/\\\\example.com")
     ('/alarms?x=1', '/', '/', '/')
     """
     plain = to.startswith("/") and not to.startswith(("//", "/\\")) and to.isprintable() and "\\" not in to

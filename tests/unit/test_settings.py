@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 
+from service.domain.role import Role
 from service.errors import ConfigError
 from service.settings import (
     PREFIX,
@@ -262,3 +263,36 @@ def test_nobody_is_believed_from_everywhere(
     [line] = wrong(tmp_path)
     assert line.startswith("UNDERWEIR_TRUSTED_PROXIES")
     assert said in line
+
+
+def test_an_identity_provider_needs_a_client_and_the_way_back(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("UNDERWEIR_OIDC_ISSUER", "https://id.example.org/plant")
+    assert [line.partition(":")[0] for line in wrong(tmp_path)] == ["UNDERWEIR_OIDC_CLIENT_ID", "UNDERWEIR_PUBLIC_URL"]
+    monkeypatch.setenv("UNDERWEIR_OIDC_CLIENT_ID", "underweir")
+    monkeypatch.setenv("UNDERWEIR_PUBLIC_URL", "https://underweir.example.org")
+    monkeypatch.setenv("UNDERWEIR_OIDC_ROLES", "Plant Ops=operator, leads = Supervisor")
+    assert load(tmp_path).oidc_role_words == {"Plant Ops": Role.OPERATOR, "leads": Role.SUPERVISOR}
+    monkeypatch.delenv("UNDERWEIR_OIDC_ISSUER")
+    assert [line.partition(":")[0] for line in wrong(tmp_path)] == ["UNDERWEIR_OIDC_ISSUER"]
+
+
+@pytest.mark.parametrize(
+    ("name", "value"),
+    [
+        ("OIDC_ISSUER", "http://id.example.org"),
+        ("OIDC_ISSUER", "id.example.org"),
+        ("OIDC_ROLES", "ops"),
+        ("OIDC_ROLES", "ops=king"),
+        ("OIDC_ROLES", "=operator"),
+    ],
+)
+def test_a_provider_that_cannot_be_is_named(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, name: str, value: str
+) -> None:
+    monkeypatch.setenv("UNDERWEIR_OIDC_CLIENT_ID", "underweir")
+    monkeypatch.setenv("UNDERWEIR_OIDC_ISSUER", "http://127.0.0.1:9000")  # on this machine alone
+    monkeypatch.setenv("UNDERWEIR_PUBLIC_URL", "https://underweir.example.org")
+    load(tmp_path)
+    monkeypatch.setenv(f"UNDERWEIR_{name}", value)
+    [line] = wrong(tmp_path)
+    assert line.startswith(f"UNDERWEIR_{name}: ")

@@ -1,0 +1,83 @@
+"""Somebody let in by the word of the identity provider; their role is what it says today."""
+
+from __future__ import annotations
+
+import re
+import secrets
+from datetime import datetime
+
+from sqlalchemy import Connection, Engine
+
+from service.domain.role import Role
+from service.errors import InputError
+from service.identity import Identified
+from service.jobs import people
+from service.jobs.people import SignedIn
+from service.storage import audit, sessions
+from service.storage import people as store
+from service.storage.people import PersonRecord
+from service.storage.session import transaction
+
+_NOT_IN_NAMES = re.compile(r"[^a-z0-9._@-]+")
+ACTOR = "single sign-on"
+
+
+def let_in(engine: Engine, who: Identified, *, address: str, agent: str, now: datetime) -> SignedIn:
+    """Open a session for somebody the provider knows; at the first time they become a person here.
+
+    They are known by the provider's lasting subject, never by a name: a name could be that of a local account.
+
+    Raises
+    ------
+    InputError
+        they have no role here, are switched off, or were the last administrator and are one no more.
+    """
+    if who.role is None:
+        raise InputError("you are known, but have no role here: whoever runs the identity provider has to give you one")
+    with transaction(engine) as conn:
+        person = store.find_subject(conn, who.subject) or _welcome(conn, who, who.role, now)
+    if not person.active:
+        raise InputError("this account is switched off: ask an administrator")
+    if person.role is not who.role:
+        people.change_role(engine, person.name, who.role, now=now, actor=ACTOR)
+    secret = secrets.token_urlsafe(32)
+    with transaction(engine) as conn:
+        sessions.open_session(
+            conn,
+            token_hash=people.hash_secret(secret),
+            person_id=person.id,
+            now=now,
+            address=address,
+            agent=agent[:200],
+        )
+        audit.record_change(
+            conn,
+            at=now,
+            actor=person.name,
+            action="signed in",
+            subject=person.name,
+            detail={"by": ACTOR},
+            address=address,
+        )
+    return SignedIn(secret=secret, person=person)
+
+
+def _welcome(conn: Connection, who: Identified, role: Role, now: datetime) -> PersonRecord:
+    wanted = _NOT_IN_NAMES.sub("-", people.clean_name(who.name)).strip("-._@")[:58] or "person"
+    names = [wanted, *(f"{wanted}-{number}" for number in range(2, 1000))]
+    name = next(name for name in names if store.find_person(conn, name) is None)
+    store.add_person(
+        conn,
+        name=name,
+        label=who.label.strip()[:100] or name,
+        role=role,
+        password_hash=None,
+        now=now,
+        subject=who.subject,
+    )
+    audit.record_change(
+        conn, at=now, actor=ACTOR, action="person added", subject=name, detail={"role": role, "by": who.subject}
+    )
+    found = store.find_person(conn, name)
+    assert found is not None
+    return found
