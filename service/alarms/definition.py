@@ -64,6 +64,7 @@ class AlarmDefinition:
     cause: str = ""
     consequence: str = ""
     action: str = ""
+    action_of_site: bool = False  #: whether the site wrote the action itself
     time_to_respond: timedelta = timedelta(minutes=30)
     latching: bool = False
     re_alarm_after: timedelta | None = None

@@ -54,6 +54,7 @@ class Evidence:
     usual_settled_volume: float | None = None  #: [mL/L]
     sludge_detention: float | None = None  #: [h]
     overloaded: bool = False  #: by state point analysis
+    restoring_flow: float | None = None  #: return flow within reach that would bring the state point back [m³/s]
 
 
 def findings(evidence: Evidence) -> tuple[Finding, ...]:
@@ -84,60 +85,88 @@ def findings(evidence: Evidence) -> tuple[Finding, ...]:
     return tuple(finding for finding, there in shown.items() if there)
 
 
+#: What is looked at for each, the most telling first; questions and short words, for somebody half awake.
 _CHECKS: dict[Finding, tuple[str, ...]] = {
-    Finding.SENSOR_DOUBT: ("Take a hand core first: it says whether the blanket is really there.",),
-    Finding.ARM_STOPPED: (
-        "Arm: drive running, torque, shear pin; sludge no longer reaches the outlet while it stands.",
-        "Lock out the drive before anybody reaches in.",
-    ),
+    Finding.SENSOR_DOUBT: ("Sensor in doubt: take a hand core first, if safe. Is the blanket really there?",),
+    Finding.ARM_STOPPED: ("Arm stopped: drive, torque, shear pin? Lock out the drive before anybody reaches in.",),
     Finding.RETURN_FAILURE: (
-        "Return pump of this tank: running, valve open, suction and line clear, flow meter believable.",
-        "Standby pump or a neighbour's, as the site procedure allows.",
-        "Return looks thin while the blanket stands high? Water is breaking through: a lower return may draw better.",
+        "Return flow is down. Pump running? Valve open? Suction and line clear?",
+        "Standby pump, as the site procedure allows.",
+        "Return thin while the blanket is high? Water breaks through: less return may draw better.",
     ),
     Finding.SLUDGE_PUMP_FAILURE: (
-        "Sludge pump of this tank: running, timer, valve, line clear; is it sludge that comes, or water?",
-        "Pump more often and shorter; thick sludge that will not move may need the line flushed.",
+        "Less sludge is drawn than usual. Pump running? Valve open? Is it sludge that comes, or water?",
+        "Pump more often and shorter; a line that will not move may need flushing.",
     ),
     Finding.FLOW_SURGE: (
-        "Inflow: storm, pump station, side streams that can wait.",
-        "Every tank in service that can be; flow spread evenly over them.",
-        "Storm procedure of the site (step feed, storage, holding solids in the basin) while there is time.",
+        "Flow surge. Storm, pump station, side streams that can wait?",
+        "Every tank in service that can be? Flow even over them?",
+        "Storm procedure of the site, while there is time.",
     ),
     Finding.UNEVEN_SPLIT: (
-        "Splitter: gates, weirs level and clean, a neighbour throttled or out of service.",
+        "This tank gets more than its share. Splitter gates, weirs level, a neighbour throttled or out?",
         "Compare the head over the weirs of each tank.",
     ),
     Finding.SOLIDS_LOSS: (
-        "Solids are leaving: sample the effluent, tell whoever must be told under the permit.",
-        "Along the whole weir or in one place? One place points to a level or current, not to the blanket.",
+        "Solids go over the weir: sample the effluent, tell whoever the permit names.",
+        "Along the whole weir, or in one place? One place is a level or a current, not the blanket.",
     ),
     Finding.GAS_LIFTED: (
-        "Clumps or bubbles: sludge stays too long. Does a stirred jar sink again? Then gas lifts it.",
-        "Shorten its stay: draw faster, lower the blanket; look at nitrate, oxygen at the basin's end, septic feed.",
+        "Sludge stays long, or clumps and bubbles were seen. Does a stirred jar sink again? Then gas lifts it.",
+        "Shorten its stay: draw faster; look at nitrate, oxygen at the basin's end, septic feed.",
     ),
-    Finding.OVERLOADED: (
-        "By the flux curve the tank cannot pass its solids: raise the return up to its ceiling, or take flow off it.",
-    ),
+    Finding.OVERLOADED: ("More solids arrive than get down: raise the return up to its ceiling, or take flow off.",),
     Finding.RISING_SETTLED_VOLUME: (
-        "Settling test again, one diluted: slow settling or simply more solids?",
+        "Sludge settles worse than usual. Test again, one diluted: slow settling, or only more solids?",
         "Microscope for filaments; oxygen, feed, nutrients; wasting on target.",
     ),
-    Finding.POOR_FLOC: (
-        "Cloudy water or pin floc is not a high blanket: look at sludge age, oxygen, shear, toxic loads.",
-    ),
+    Finding.POOR_FLOC: ("Cloudy water or pin floc is not a high blanket: sludge age, oxygen, shear, toxic loads?",),
 }
 
-_LAST = (
-    "Confirm with a hand core where it is safe, and log it.",
-    "Site procedures, local codes and the licensed operator decide; this is advice only.",
-)
+#: The same in a word or two, for a text message.
+_HINTS: dict[Finding, str] = {
+    Finding.SENSOR_DOUBT: "Core first",
+    Finding.ARM_STOPPED: "Arm stopped",
+    Finding.RETURN_FAILURE: "Return flow down",
+    Finding.SLUDGE_PUMP_FAILURE: "Sludge pump?",
+    Finding.FLOW_SURGE: "Flow surge",
+    Finding.UNEVEN_SPLIT: "Uneven split?",
+    Finding.SOLIDS_LOSS: "Solids over weir",
+    Finding.GAS_LIFTED: "Gas lifts sludge?",
+    Finding.OVERLOADED: "Overloaded",
+    Finding.RISING_SETTLED_VOLUME: "Settles badly",
+    Finding.POOR_FLOC: "Poor floc",
+}
+
+CONFIRM = "Confirm with a hand core, if safe, and log it."
+DEFERS = "Site procedures, local codes and the licensed operator decide; this is advice only."
+
+
+def leading_checks(found: Sequence[Finding], most: int) -> tuple[str, ...]:
+    """The *most* telling checks, in order: the first of every finding before the second of any.
+
+    >>> [line.split(".")[0] for line in leading_checks([Finding.RETURN_FAILURE, Finding.FLOW_SURGE], 3)]
+    ['Return flow is down', 'Standby pump, as the site procedure allows', 'Flow surge']
+    """
+    ranked = [(rank, n, line) for n, finding in enumerate(found) for rank, line in enumerate(_CHECKS[finding])]
+    kept = sorted(ranked)[:most]
+    return tuple(line for _, _, line in sorted(kept, key=lambda one: (one[1], one[0])))
 
 
 def checks(found: Sequence[Finding]) -> tuple[str, ...]:
-    """What to check, in order, with the standing lines at the end.
+    """All there is to check, in order, with the standing lines at the end.
 
-    >>> checks([Finding.SENSOR_DOUBT])[0]
-    'Take a hand core first: it says whether the blanket is really there.'
+    >>> checks([Finding.POOR_FLOC])[-1]
+    'Site procedures, local codes and the licensed operator decide; this is advice only.'
     """
-    return tuple(line for finding in found for line in _CHECKS[finding]) + _LAST
+    lines = tuple(line for finding in found for line in _CHECKS[finding])
+    return (*lines, *(() if Finding.SENSOR_DOUBT in found else (CONFIRM,)), DEFERS)
+
+
+def hint(found: Sequence[Finding]) -> str:
+    """What was found in a word or two: the first finding that is not about the sensor, whose doubt is told already.
+
+    >>> hint([Finding.SENSOR_DOUBT, Finding.FLOW_SURGE]), hint([])
+    ('Flow surge', '')
+    """
+    return next((_HINTS[finding] for finding in found if finding is not Finding.SENSOR_DOUBT), "")

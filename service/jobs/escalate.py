@@ -17,6 +17,7 @@ from service.alarms.routing import Routing, covering
 from service.alarms.rules import Situation
 from service.domain.estimate import Estimate, TankSetup
 from service.jobs.alarm_setup import AlarmSetup
+from service.jobs.evidence import evidence_of
 from service.jobs.situations import tank_histories
 from service.jobs.telling import REMEMBER, Change, Decided, Scene, decide, write
 from service.notify.facts import Called
@@ -143,10 +144,11 @@ def _scene(
     now: datetime,
 ) -> Scene:
     """What is known of the alarm's tank now."""
-    situation = Situation(at=now)
+    situation, evidence = Situation(at=now), None
     if tank is not None:
         seen = tank_histories(conn, [tank], ids, after={tank.tank.key: None}, now=now)[tank.tank.key]
         newest = seen.estimates[-1] if seen.estimates else None
         situation = seen.at(now, projected.get(tank.tank.key) or newest)
+        evidence = evidence_of(conn, tank, ids, situation.estimate, now)
     danger = next((d.limit for d in setup.of_tank(definition.tank) if d.kind is AlarmKind.HIGH_HIGH), None)
-    return Scene(tank=None if tank is None else tank.tank, situation=situation, danger_limit=danger)
+    return Scene(tank=None if tank is None else tank.tank, situation=situation, danger_limit=danger, evidence=evidence)

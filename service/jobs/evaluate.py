@@ -19,11 +19,13 @@ from service.alarms.folding import Standing, calling, causes_of, filling_seen, s
 from service.alarms.machine import QUIET, AlarmState, Evaluate, Input, Machine, Suppress, Transition, Unsuppress, step
 from service.alarms.routing import covering
 from service.alarms.rules import Situation, judge
+from service.domain.advice_checks import Evidence
 from service.domain.estimate import Estimate, TankSetup
 from service.domain.tank import Tank
 from service.errors import StorageError
 from service.jobs.alarm_setup import AlarmSetup
 from service.jobs.escalate import escalate
+from service.jobs.evidence import evidence_of
 from service.jobs.situations import TankHistory, service_situation, silent_tanks, tank_histories
 from service.jobs.telling import REMEMBER, Change, Decided, Scene, also_active, decide, write
 from service.storage.alarms import AlarmRecord, alarms, keep_quietly, lock_alarms, save_alarms, told
@@ -93,7 +95,7 @@ def evaluate(
         try:
             with _sparing(look.tank.tank.key, failed):
                 if any(change.transitions for change in changes):
-                    changed, written = _write_tank(engine, setup, look, causes)
+                    changed, written = _write_tank(engine, setup, look, ids, causes)
                     transitions += changed
                     messages += written
                 else:
@@ -289,13 +291,23 @@ def _plantwide(
         return changes, _write_all(conn, setup, changes, tank=None, situation=seen, now=now)
 
 
-def _write_tank(engine: Engine, setup: AlarmSetup, look: _Look, causes: Sequence[Standing]) -> tuple[int, int]:
+def _write_tank(
+    engine: Engine, setup: AlarmSetup, look: _Look, ids: SiteIds, causes: Sequence[Standing]
+) -> tuple[int, int]:
     """Decide again with the alarms held against everybody else, and write."""
     with transaction(engine) as conn:
         records = lock_alarms(conn, [definition.key for definition in look.definitions])
         changes = look.decide(records)
+        live = look.live
         written = _write_all(
-            conn, setup, changes, tank=look.tank.tank, situation=look.live, now=look.now, causes=causes
+            conn,
+            setup,
+            changes,
+            tank=look.tank.tank,
+            situation=live,
+            now=look.now,
+            causes=causes,
+            evidence=evidence_of(conn, look.tank, ids, live.estimate, look.now),
         )
     return sum(len(change.transitions) for change in changes), written
 
@@ -335,6 +347,7 @@ def _write_all(
     situation: Situation,
     now: datetime,
     causes: Sequence[Standing] = (),
+    evidence: Evidence | None = None,
 ) -> int:
     moved = [change for change in changes if change.transitions]
     history = told(conn, [change.record.id for change in moved], now - REMEMBER) if moved else {}
@@ -345,7 +358,7 @@ def _write_all(
     decided: list[Decided] = []
     for change in changes:
         if change.transitions:
-            scene = Scene(tank=tank, situation=situation, danger_limit=danger)
+            scene = Scene(tank=tank, situation=situation, danger_limit=danger, evidence=evidence)
             others = tuple(also_active(setup, other, scene, now) for other in active if other is not change)
             scene = replace(
                 scene,

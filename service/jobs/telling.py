@@ -13,6 +13,7 @@ from service.alarms.definition import AlarmDefinition, AlarmKind
 from service.alarms.machine import Machine, Transition
 from service.alarms.routing import MessageKind, RouteReason, Routing, Tell, Told, address_of, route
 from service.alarms.rules import RuleReason, Situation
+from service.domain.advice_checks import Evidence
 from service.domain.tank import Tank
 from service.domain.units import UnitSystem
 from service.jobs.alarm_setup import AlarmSetup
@@ -43,6 +44,7 @@ class Scene:
     tank: Tank | None
     situation: Situation
     danger_limit: float | None = None
+    evidence: Evidence | None = None
     covered_by: AlarmDefinition | None = None
     folded_under: AlarmDefinition | None = None
     also_active: tuple[str, ...] = ()
@@ -163,6 +165,7 @@ def facts_of(
         sensors=situation.sensors,
         core=situation.core,
         also_active=scene.also_active,
+        evidence=scene.evidence,
         called=scene.called,
         actor=transition.actor if transition is not None and transition.actor else machine.actor,
         note=transition.note if transition is not None and transition.note else machine.why,

@@ -10,6 +10,7 @@ from zoneinfo import ZoneInfo
 from service.alarms.definition import AlarmDefinition
 from service.alarms.routing import MessageKind
 from service.alarms.rules import CoreSeen, RuleReason, SensorSeen
+from service.domain.advice_checks import Evidence
 from service.domain.estimate import Estimate
 from service.domain.tank import TankKind
 
@@ -57,6 +58,7 @@ class AlarmFacts:
     sensors: tuple[SensorSeen, ...] = ()
     core: CoreSeen | None = None
     also_active: tuple[str, ...] = ()  #: headlines of the tank's other active alarms
+    evidence: Evidence | None = None  #: why the blanket may rise
     called: tuple[Called, ...] = ()  #: who was called about this occurrence before
     actor: str = ""
     note: str = ""

@@ -9,6 +9,7 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 
 from service.alarms.definition import AlarmKind
 from service.alarms.routing import MessageKind
+from service.domain.advice_checks import hint
 from service.domain.display import (
     describe_clearance,
     format_clock,
@@ -85,7 +86,7 @@ def sheet_of(facts: AlarmFacts, system: UnitSystem) -> Sheet:
     asks = facts.kind is MessageKind.ALARM
     sections = []
     if asks:
-        sections.append(Section(title="Look at this first", lines=wording.look_first(facts)))
+        sections.append(Section(title="Look at this first", lines=wording.look_first(facts, system)))
         consequence = wording.consequence(facts)
         if consequence:
             sections.append(Section(title="If nothing is done", lines=(consequence,)))
@@ -136,6 +137,8 @@ def _extras(facts: AlarmFacts, system: UnitSystem) -> list[str]:
     trust = wording.trust_short(facts)
     if trust and facts.kind is MessageKind.ALARM:
         extras.append(trust)
+    if facts.kind is MessageKind.ALARM and (seen := hint(wording.seen_of(facts))):
+        extras.append(seen)
     if facts.core is not None and facts.kind is MessageKind.ALARM and facts.side_water_depth is not None:
         age = format_duration(facts.now - facts.core.taken_at)
         extras.append(f"Core {age} ago {format_length(facts.core.thickness, system)}")

@@ -8,17 +8,19 @@ from datetime import timedelta
 from service.alarms.definition import AlarmKind, Priority, SystemWatch
 from service.alarms.routing import MessageKind
 from service.alarms.rules import RuleReason
+from service.domain.advice_checks import CONFIRM, Finding, findings, leading_checks
 from service.domain.display import (
     describe_clearance,
     describe_rate,
     format_duration,
     format_length,
+    format_quantity,
     format_speed,
 )
 from service.domain.estimate import Trust
 from service.domain.reading import Reason
 from service.domain.tank import TankKind
-from service.domain.units import UnitSystem
+from service.domain.units import Dimension, UnitSystem
 from service.notify.facts import AlarmFacts
 
 #: The first word of subject and SMS: how bad, before anything else.
@@ -290,10 +292,39 @@ def verdict_words(verdict: Reason) -> str:
     return _VERDICT.get(verdict, "")
 
 
-def look_first(facts: AlarmFacts) -> tuple[str, ...]:
-    """What to look at first: the site's own words where it wrote some, else what the trade would look at."""
-    if facts.definition.action:
-        return (facts.definition.action,)
+#: Alarms on a blanket that rises, or on what makes it rise: the pattern seen says what to look at.
+_OF_BLANKET = frozenset(
+    {AlarmKind.HIGH, AlarmKind.HIGH_HIGH, AlarmKind.RATE, AlarmKind.TIME_TO_DANGER, AlarmKind.SOLIDS_LOADING}
+)
+#: Checks in one message: more than these nobody reads at night.
+_MOST_CHECKS = 4
+
+
+def look_first(facts: AlarmFacts, system: UnitSystem) -> tuple[str, ...]:
+    """What to look at first: the site's own words where it wrote some, then the pattern seen, else what is usual."""
+    definition = facts.definition
+    if definition.kind not in _OF_BLANKET:
+        return (definition.action,) if definition.action else _usual_checks(facts)
+    own = (definition.action,) if definition.action_of_site else ()
+    found = seen_of(facts)
+    if not found:
+        return own or _usual_checks(facts)
+    lines = leading_checks(found, _MOST_CHECKS - len(own))
+    restoring = facts.evidence.restoring_flow if facts.evidence is not None else None
+    if restoring is not None:
+        flow = format_quantity(restoring, Dimension.FLOW, system)
+        lines = (*lines, f"By the settling test a return flow of {flow} for this tank would do, as the site allows.")
+    return (*own, *lines) if Finding.SENSOR_DOUBT in found else (*own, *lines, CONFIRM)
+
+
+def seen_of(facts: AlarmFacts) -> tuple[Finding, ...]:
+    """The patterns seen, where the alarm is about a blanket."""
+    if facts.evidence is None or facts.definition.kind not in _OF_BLANKET:
+        return ()
+    return findings(facts.evidence)
+
+
+def _usual_checks(facts: AlarmFacts) -> tuple[str, ...]:
     match facts.definition.kind:
         case (
             AlarmKind.HIGH | AlarmKind.HIGH_HIGH | AlarmKind.RATE | AlarmKind.TIME_TO_DANGER | AlarmKind.SOLIDS_LOADING

@@ -218,7 +218,7 @@ def _with_own_words(definition: AlarmDefinition, section: AlarmSection) -> Alarm
         )
         if (value := getattr(section, name)) is not None
     }
-    return replace(definition, **own, latching=section.latching)
+    return replace(definition, **own, latching=section.latching, action_of_site=section.action is not None)
 
 
 def _with_room_between(planned: list[Planned]) -> Iterator[Planned]:

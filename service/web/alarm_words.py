@@ -8,6 +8,8 @@ from datetime import datetime
 
 from service.alarms.definition import AlarmKind
 from service.alarms.rules import Situation
+from service.domain.advice_checks import Evidence
+from service.jobs.evidence import evidence_of
 from service.jobs.situations import TankHistory, tank_histories
 from service.jobs.telling import Change, Scene, facts_of
 from service.notify import wording
@@ -32,18 +34,34 @@ def told(plant: WebPlant, views: Iterable[AlarmView], now: datetime) -> list[Tol
     keys = {view.definition.tank for view in views if view.definition.tank is not None}
     setups = [setup for setup in plant.setups if setup.tank.key in keys]
     histories: Mapping[str, TankHistory] = {}
+    evidence: dict[str, Evidence | None] = {}
     if setups:
         with transaction(plant.engine) as conn:
             histories = tank_histories(conn, setups, plant.ids, after=dict.fromkeys(keys), now=now)
-    return [_told(plant, view, histories, now) for view in views]
+            for setup in setups:
+                known = histories[setup.tank.key].estimates
+                evidence[setup.tank.key] = evidence_of(conn, setup, plant.ids, known[-1] if known else None, now)
+    return [_told(plant, view, histories, evidence, now) for view in views]
 
 
-def _told(plant: WebPlant, view: AlarmView, histories: Mapping[str, TankHistory], now: datetime) -> Told:
+def _told(
+    plant: WebPlant,
+    view: AlarmView,
+    histories: Mapping[str, TankHistory],
+    evidence: Mapping[str, Evidence | None],
+    now: datetime,
+) -> Told:
     situation = Situation(at=now)
     history = histories.get(view.definition.tank or "")
     if history is not None:
         situation = history.at(now, history.estimates[-1] if history.estimates else None)
     danger = next((d.limit for d in plant.alarms.of_tank(view.definition.tank) if d.kind is AlarmKind.HIGH_HIGH), None)
     change = Change(record=view.record, definition=view.definition, machine=view.record.machine, transitions=())
-    facts = facts_of(plant.alarms, change, Scene(tank=view.tank, situation=situation, danger_limit=danger), now)
+    scene = Scene(
+        tank=view.tank,
+        situation=situation,
+        danger_limit=danger,
+        evidence=evidence.get(view.definition.tank or ""),
+    )
+    facts = facts_of(plant.alarms, change, scene, now)
     return Told(view, wording.main_clause(facts, plant.units), sheet_of(facts, plant.units))

@@ -15,11 +15,16 @@ from hypothesis import strategies as st
 from service.alarms.definition import AlarmKind, SystemWatch
 from service.alarms.routing import MessageKind
 from service.alarms.rules import RuleReason
+from service.domain.advice_checks import CONFIRM, Evidence
+from service.domain.core import Surface
 from service.domain.estimate import Trust
+from service.domain.outlook import Pattern
 from service.domain.reading import Reason
+from service.domain.tank import TankKind
 from service.notify import gsm7
 from service.notify.facts import AlarmFacts
 from service.notify.render import render, sms
+from service.notify.wording import look_first
 from tests.unit.notify.cases import NOW, facts, service_facts
 
 MINUTES = timedelta(minutes=1)
@@ -148,7 +153,11 @@ def test_doubt_is_said_right_after_the_number(trust: Trust, sentence: str) -> No
 
 def test_the_sites_own_words_stand_in_place_of_ours() -> None:
     definition = replace(
-        facts().definition, action="Start return pump 3.", consequence="Permit breach.", cause="Storm."
+        facts().definition,
+        action="Start return pump 3.",
+        action_of_site=True,
+        consequence="Permit breach.",
+        cause="Storm.",
     )
     text = render(replace(facts(), definition=definition), "us").text
     assert "Start return pump 3." in text
@@ -228,3 +237,69 @@ def test_an_sms_is_one_part_whatever_the_facts(
     assert message is not MessageKind.ALARM or "Code K7QD" in rendered.sms
     assert "nan" not in rendered.text
     assert "None" not in rendered.text.replace(label, "").replace(actor, "")
+
+
+STORM = Evidence(
+    kind=TankKind.SECONDARY,
+    pattern=Pattern.FLOW_SURGE,
+    surface=(Surface.BUBBLES, Surface.SOLIDS_OVER_WEIR),
+    overloaded=True,
+    restoring_flow=0.1,
+    share_of_even=1.4,
+)
+
+
+def test_what_was_seen_says_what_to_look_at_first() -> None:
+    lines = look_first(facts(evidence=STORM), "us")
+    assert [line.split(".")[0] for line in lines] == [
+        "Flow surge",
+        "This tank gets more than its share",
+        "Solids go over the weir: sample the effluent, tell whoever the permit names",
+        "Sludge stays long, or clumps and bubbles were seen",
+        "By the settling test a return flow of 2",
+        "Confirm with a hand core, if safe, and log it",
+    ]
+    assert "a return flow of 360 m3/h for this tank" in look_first(facts(evidence=STORM), "si")[4]
+    text = render(facts(evidence=STORM), "us").text
+    assert "Lock out the arm's drive" in text
+    assert "come first" in text
+
+
+def test_doubt_about_the_sensor_asks_for_the_core_first_and_once() -> None:
+    lines = look_first(facts(evidence=replace(STORM, sensor_doubtful=True)), "si")
+    assert lines[0].startswith("Sensor in doubt: take a hand core first")
+    assert CONFIRM not in lines
+
+
+def test_the_sites_own_words_stand_first_and_built_in_ones_give_way() -> None:
+    given = facts(evidence=STORM)
+    own = replace(given, definition=replace(given.definition, action="Call the shift lead.", action_of_site=True))
+    assert look_first(own, "us")[:2] == (
+        "Call the shift lead.",
+        "Flow surge. Storm, pump station, side streams that can wait?",
+    )
+    built_in = replace(given, definition=replace(given.definition, action="Something usual."))
+    assert "Something usual." not in look_first(built_in, "us")
+    silent = replace(own, evidence=Evidence(kind=TankKind.SECONDARY))
+    assert look_first(silent, "us") == ("Call the shift lead.",)
+
+
+def test_a_sensor_alarm_keeps_its_own_words() -> None:
+    lines = look_first(facts(AlarmKind.READS_HIGH, evidence=STORM), "us")
+    assert lines == ("Take a hand core now: it decides whether the sludge is really there.",)
+
+
+@given(
+    st.sampled_from(list(Pattern)),
+    st.sets(st.sampled_from(list(Surface))),
+    st.booleans(),
+    st.sampled_from(list(TankKind)),
+    st.text(min_size=1, max_size=60),
+)
+def test_a_text_message_stays_one_whatever_was_seen(
+    pattern: Pattern, surface: set[Surface], doubtful: bool, kind: TankKind, label: str
+) -> None:
+    evidence = Evidence(kind=kind, pattern=pattern, surface=tuple(surface), sensor_doubtful=doubtful, overloaded=True)
+    said = sms(facts(evidence=evidence, tank_label=label, tank_kind=kind), "us")
+    assert (gsm7.septets(said) or 999) <= gsm7.ONE_PART_SEPTETS
+    assert "K7QD" in said

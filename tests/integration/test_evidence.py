@@ -1,0 +1,81 @@
+"""Why a blanket rises, from what is stored; and an alarm that is told whatever is wrong with its advice."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import timedelta
+
+import pytest
+from sqlalchemy import Engine, text
+
+from service.domain.advice_checks import Evidence, Finding, findings
+from service.domain.core import Surface
+from service.domain.outlook import Pattern
+from service.jobs.estimate import project_all
+from service.jobs.evaluate import evaluate
+from service.jobs.evidence import evidence_of
+from service.storage.cores import insert_core
+from service.storage.session import transaction
+from tests import plant as cores
+from tests.alarm_plant import MINUTE, NIGHT, AlarmPlant
+from tests.flowing_plant import FLOWING, TANKS, store_day
+
+
+def _evidence(plant: AlarmPlant) -> Evidence:
+    believed = project_all(plant.engine, TANKS, plant.ids, NIGHT)["east"]
+    with transaction(plant.engine) as conn:
+        found = evidence_of(conn, FLOWING, plant.ids, believed, NIGHT)
+    assert found is not None
+    return found
+
+
+def _round(plant: AlarmPlant, hours_ago: float, *seen: Surface) -> None:
+    record = cores.core_record(plant.ids, 1.0, taken_at=NIGHT - timedelta(hours=hours_ago))
+    with transaction(plant.engine) as conn:
+        insert_core(conn, replace(record, core=replace(record.core, surface=seen)))
+
+
+def test_a_storm_an_overload_and_sludge_that_settles_worse(engine: Engine) -> None:
+    plant = AlarmPlant.build(engine, tanks=TANKS)
+    store_day(engine, plant.ids, settled=(280.0, 285.0, 290.0, 420.0))
+    _round(plant, 3.0, Surface.BUBBLES)
+    _round(plant, 1.0)  # somebody took a core and wrote nothing down of the surface
+    found = _evidence(plant)
+    assert found.pattern is Pattern.FLOW_SURGE
+    assert (found.settled_volume, found.usual_settled_volume) == (420.0, 285.0)
+    assert found.surface == (Surface.BUBBLES,)
+    assert found.restoring_flow is not None
+    assert {Finding.FLOW_SURGE, Finding.GAS_LIFTED, Finding.OVERLOADED, Finding.RISING_SETTLED_VOLUME} <= set(
+        findings(found)
+    )
+
+
+def test_a_lost_return_is_seen_and_an_old_round_says_nothing(engine: Engine) -> None:
+    plant = AlarmPlant.build(engine, tanks=TANKS)
+    store_day(engine, plant.ids, storm=1.0, returns=0.1)
+    _round(plant, 14.0, Surface.CLUMPS)
+    found = _evidence(plant)
+    assert found.pattern is Pattern.RETURN_LOST
+    assert found.surface == ()
+    assert found.usual_settled_volume is None
+
+
+@pytest.mark.parametrize("broken", [False, True])
+def test_the_mail_says_what_was_seen_and_goes_out_even_where_that_fails(engine: Engine, broken: bool) -> None:
+    plant = AlarmPlant.build(engine, tanks=TANKS)
+    store_day(engine, plant.ids, storm=1.0, returns=0.1)
+    if broken:
+        with transaction(engine) as conn:
+            conn.execute(text("ALTER TABLE hand_core RENAME COLUMN surface TO surface_gone"))
+    for minute in range(4):
+        plant.believe(NIGHT + minute * MINUTE, 0.5, rate=0.1)
+    for minute in (0, 2, 3):
+        evaluate(engine, plant.setup, TANKS, plant.ids, projected={}, now=NIGHT + minute * MINUTE)
+    with transaction(engine) as conn:
+        told = [row.payload for row in conn.execute(text("SELECT payload FROM outbox"))]
+    danger = next(payload for payload in told if payload["subject"].startswith("DANGER"))
+    assert ("Return flow is down. Pump running?" in danger["text"]) is not broken
+    assert ("Return sludge: is the pump running" in danger["text"]) is broken
+    assert "Stay behind the guard rail" in danger["text"]
+    assert ("Return flow down" in danger["sms"]) is not broken
+    assert len(danger["sms"]) <= 160
