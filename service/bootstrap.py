@@ -27,6 +27,7 @@ from service.notify.http_gateway import HttpNotifier
 from service.notify.links import AlarmLinks
 from service.notify.sms_modem import ModemNotifier
 from service.notify.smtp import SmtpAccount, SmtpNotifier
+from service.notify.webhook import WebhookNotifier
 from service.reports.mailing import Mailing
 from service.settings import Settings, load_settings, unknown_variables
 from service.site.site import Site, load_site
@@ -112,6 +113,7 @@ class Installation:
             mailing=self.mailing,
             identity=self.identity,
             guest=guest,
+            hooks=self.site.gateway_hooks(),
         )
 
     @cached_property
@@ -175,6 +177,8 @@ def notifiers_of(settings: Settings, site: Site) -> Mapping[str, Notifier]:
         found["email"] = SmtpNotifier(account)
     for gateway in site.gateways():
         found[gateway.channel] = HttpNotifier(gateway)
+    if hooks := site.webhooks():
+        found["webhook"] = WebhookNotifier(hooks)
     for modem in site.modems():
         found["sms"] = ModemNotifier(modem)
     return found

@@ -18,6 +18,7 @@ from service.domain.role import Role, Scope
 from service.domain.units import UnitSystem
 from service.jobs import people
 from service.jobs.ingest.plant import Plant
+from service.notify.gateway_hook import GatewayHook
 from service.notify.links import AlarmLinks
 from service.web.app import create_app
 from service.web.plant import WebPlant
@@ -83,7 +84,13 @@ def form_token(page: str) -> str:
 
 
 @contextmanager
-def served(engine: Engine, *, units: UnitSystem = "us", setups: tuple[TankSetup, ...] = TANKS) -> Iterator[WebSite]:
+def served(
+    engine: Engine,
+    *,
+    units: UnitSystem = "us",
+    setups: tuple[TankSetup, ...] = TANKS,
+    hooks: tuple[GatewayHook, ...] = (),
+) -> Iterator[WebSite]:
     """The server, for as long as the block lasts."""
     clock = Clock(NIGHT)
     plant = AlarmPlant.build(engine, tanks=setups)
@@ -100,6 +107,7 @@ def served(engine: Engine, *, units: UnitSystem = "us", setups: tuple[TankSetup,
         secret=SECRET,
         links=AlarmLinks(SECRET, "https://underweir.example.org"),
         clock=clock,
+        hooks={hook.key: hook for hook in hooks},
         intake=Plant(tanks={s.tank.key: s.tank for s in setups}, signals=signals, ids=plant.ids, units=units),
     )
     for role in Role:

@@ -15,7 +15,8 @@ class Contact:
     name: str
     email: str | None = None
     phone: str | None = None  #: E.164: + and digits only
-    channels: tuple[str, ...] = ()  #: "email", "sms"
+    webhook: str | None = None  #: key of one of the site's webhooks
+    channels: tuple[str, ...] = ()  #: "email", "sms", "webhook"
     priorities: tuple[Priority, ...] = tuple(Priority)
     tanks: tuple[str, ...] = ()  #: keys of the tanks they answer for; empty means every tank
     units: UnitSystem | None = None  #: what they read; None means the site's own

@@ -325,6 +325,8 @@ def address_of(contact: Contact, channel: str) -> str | None:
             return contact.email
         case "sms":
             return contact.phone
+        case "webhook":
+            return contact.webhook
     return contact.name  # whatever stands behind another channel knows people by name
 
 

@@ -14,6 +14,7 @@ from service.cli.output import DONE, PROBLEMS, leave, say, say_json, say_table
 from service.cli.times import coming, moment
 from service.domain.display import format_duration, format_local_time
 from service.jobs import acknowledge as commands
+from service.jobs.journal import told_journal
 from service.storage import alarms as store
 from service.storage.session import transaction
 
@@ -111,7 +112,7 @@ def _journal(
     now = wall_clock()
     with opened(site) as plant:
         with transaction(plant.engine) as conn:
-            entries = store.journal(conn, key=alarm, start=moment(since, plant.site.time_zone, now))
+            entries = told_journal(conn, key=alarm, start=moment(since, plant.site.time_zone, now))
         if json:
             say_json([asdict(entry) for entry in entries])
             return
@@ -146,7 +147,10 @@ def tell_done(done: commands.Done, json: bool) -> NoReturn:
 
 def _sentence(line: store.JournalLine) -> str:
     who = f" by {line.actor}" if line.actor else ""
-    told = ", ".join(f"{t['contact']} ({t['channel']})" for t in line.detail.get("told", []))
+    told = ", ".join(
+        f"{t['contact']} ({t['channel']}{', ' + t['fate'] if t.get('fate') else ''})"
+        for t in line.detail.get("told", [])
+    )
     silent = ", ".join(f"{s['contact'] or 'nobody'}: {s['reason']}" for s in line.detail.get("silent", []))
     parts = [f"{line.key}: {line.event}{who}, {line.from_state} → {line.to_state} ({line.reason})"]
     parts += [f"told {told}"] if told else []

@@ -114,7 +114,7 @@ def _record(conn: Connection, setup: AlarmSetup, claimed: Claimed, receipt: Rece
     """Keep what came of one try, and return its outcome."""
     known = log.bind(message=claimed.key, channel=claimed.channel, attempt=claimed.attempts, answer=receipt.answer)
     if receipt.failure is None:
-        record_sent(conn, claimed.id, now, receipt.answer)
+        record_sent(conn, claimed.id, now, receipt.answer, gateway_id=receipt.message_id)
         known.info("message sent")
         return "sent"
     retry = next_try(
@@ -125,7 +125,7 @@ def _record(conn: Connection, setup: AlarmSetup, claimed: Claimed, receipt: Rece
         retry_after=receipt.retry_after,
     )
     if retry.at is None or claimed.attempts == STUCK_AFTER_TRIES:
-        _tell_next(conn, setup, claimed, now)
+        tell_next(conn, setup, claimed, now)
     if retry.at is not None:
         record_retry(
             conn,
@@ -143,7 +143,7 @@ def _record(conn: Connection, setup: AlarmSetup, claimed: Claimed, receipt: Rece
     return "failed"
 
 
-def _tell_next(conn: Connection, setup: AlarmSetup, claimed: Claimed, now: datetime) -> None:
+def tell_next(conn: Connection, setup: AlarmSetup, claimed: Claimed, now: datetime) -> None:
     """Put the same message on its way to whoever can be reached instead."""
     if claimed.alarm_event_id is None or claimed.payload["kind"] != MessageKind.ALARM:
         return

@@ -171,7 +171,7 @@ def _told_words(detail: Mapping[str, Any], messages: Sequence[Trace], event_id: 
             for a in trace.attempts
         )
         words.append(
-            f"told {trace.contact} by {trace.channel}, {trace.reason}: {trace.status}" + (f"; {tries}" if tries else "")
+            f"told {trace.contact} by {trace.channel}, {trace.reason}: {trace.fate}" + (f"; {tries}" if tries else "")
         )
     words += [f"{s['contact'] or 'nobody'} not told: {s['reason']}" for s in detail.get("silent", [])]
     return words

@@ -39,6 +39,7 @@ class Receipt:
     failure: Failure | None = None
     answer: str = ""
     retry_after: timedelta | None = None
+    message_id: str | None = None  #: what the other side calls the message, where receipts may speak of it
 
     @property
     def sent(self) -> bool:

@@ -16,6 +16,7 @@ from email.utils import parsedate_to_datetime
 from urllib.parse import quote, urlsplit
 
 import requests
+from requests.adapters import HTTPAdapter
 
 from service.alarms.retry import Failure
 from service.errors import ConfigError
@@ -83,9 +84,18 @@ class HttpGateway:
 class HttpNotifier:
     """Sends through one gateway, keeping the connection for a batch."""
 
-    def __init__(self, gateway: HttpGateway) -> None:
+    def __init__(
+        self,
+        gateway: HttpGateway,
+        *,
+        adapter: Callable[[], HTTPAdapter] | None = None,
+        sign: Callable[[bytes, datetime], Mapping[str, str]] | None = None,
+    ) -> None:
+        """*adapter* makes what connects in the place of the usual; *sign* gives headers for the body as it is sent."""
         self.channel = gateway.channel
         self._gateway = gateway
+        self._adapter = adapter
+        self._sign = sign
         self._session: requests.Session | None = None
 
     def send(self, message: Message, now: datetime) -> Receipt:
@@ -98,6 +108,8 @@ class HttpNotifier:
         headers = {name: _filled(text, values, _one_line) for name, text in gateway.headers.items()}
         if body:
             headers.setdefault("Content-Type", gateway.content_type)
+        if self._sign is not None:
+            headers |= self._sign(body.encode(), now)
         deadline = time.monotonic() + gateway.timeout
         try:
             with self._connected().request(
@@ -154,7 +166,10 @@ class HttpNotifier:
     def _connected(self) -> requests.Session:
         if self._session is None:
             self._session = requests.Session()
-            self._session.trust_env = True  # a plant's proxy settings
+            self._session.trust_env = self._adapter is None  # a plant's proxy settings; they would hide who is asked
+            if self._adapter is not None:
+                self._session.mount("http://", self._adapter())
+                self._session.mount("https://", self._adapter())
         return self._session
 
     def _sorted(self, response: requests.Response, answer: str, now: datetime) -> Receipt:
@@ -167,7 +182,9 @@ class HttpNotifier:
             if gateway.success is not None and not re.search(gateway.success, answer):
                 return Receipt(failure=Failure.GARBAGE, answer=said)
             found = re.search(gateway.message_id, answer) if gateway.message_id is not None else None
-            return Receipt(answer=f"id {found[1]}" if found else said)
+            if found is None:
+                return Receipt(answer=said)
+            return Receipt(answer=f"id {found[1]}", message_id=found[1])
         retry_after = _retry_after(response.headers.get("Retry-After"), now)
         if status == 429:
             return Receipt(failure=Failure.RATE_LIMITED, answer=said, retry_after=retry_after)

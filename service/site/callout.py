@@ -101,7 +101,7 @@ class RungSection(Section):
     everybody: Literal[True] | None = None
     again_every: Duration | None = Field(None, examples=['"5 min"'])
     again_times: int = Field(1, ge=1, le=1000, examples=["2"])
-    channels: tuple[Literal["email", "sms"], ...] = Field((), examples=['["sms"]'])
+    channels: tuple[Literal["email", "sms", "webhook"], ...] = Field((), examples=['["sms"]'])
 
 
 class LadderSection(Section):

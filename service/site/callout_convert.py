@@ -10,10 +10,12 @@ from zoneinfo import ZoneInfo
 from service.alarms.duty import Override, Rota, Shift
 from service.alarms.escalation import Ladder, Rung, Whom
 from service.errors import ConfigError
+from service.notify.gateway_hook import GatewayHook, ReceiptFields, ReplyFields
 from service.notify.http_gateway import HttpGateway
 from service.notify.sms_modem import GsmModem
+from service.notify.webhook import BODY, Webhook
 from service.site.callout import HolidaySection, LadderSection, RungSection, ShiftSection, StandInSection
-from service.site.gateway import GatewaySection, ModemSection
+from service.site.gateway import GatewaySection, ModemSection, WebhookSection
 
 _EVERY_DAY = tuple(range(7))
 
@@ -102,6 +104,51 @@ def gateway_of(section: GatewaySection, secrets: dict[str, str]) -> HttpGateway:
         ca_file=section.ca_file,
         **timeout,
     )
+
+
+def hook_of(section: GatewaySection, secret: str) -> GatewayHook:
+    """What a gateway may post here, its secret read.
+
+    Raises
+    ------
+    ConfigError
+        when the secret is short enough to be guessed.
+    """
+    if len(secret) < _SHORTEST_HOOK_SECRET:
+        raise ConfigError(f"{section.hook_secret}: the secret is shorter than {_SHORTEST_HOOK_SECRET} characters")
+    receipts, replies = section.receipts, section.replies
+    return GatewayHook(
+        key=section.key,
+        secret=secret,
+        receipts=None
+        if receipts is None
+        else ReceiptFields(
+            id=receipts.id,
+            status=receipts.status,
+            delivered=frozenset(receipts.delivered),
+            failed=frozenset(receipts.failed),
+        ),
+        replies=None if replies is None else ReplyFields(id=replies.id, sender=replies.sender, text=replies.text),
+    )
+
+
+_SHORTEST_HOOK_SECRET = 20
+
+
+def webhook_of(section: WebhookSection, secrets: dict[str, str], signing_secret: str | None) -> Webhook:
+    """One webhook, its secrets read."""
+    gateway = HttpGateway(
+        channel="webhook",
+        method="POST",
+        timeout=15.0 if section.timeout is None else section.timeout.total_seconds(),
+        url=section.url,
+        headers=section.headers,
+        body=BODY,
+        success=section.success,
+        secrets=secrets,
+        ca_file=section.ca_file,
+    )
+    return Webhook(key=section.key, gateway=gateway, signing_secret=signing_secret, private=section.private_addresses)
 
 
 def modem_of(section: ModemSection) -> GsmModem:

@@ -183,12 +183,14 @@ def definition_of(section: AlarmSection | None, kind: AlarmKind, tank: Tank) -> 
 
 def contact_of(section: ContactSection) -> Contact:
     """The contact a section describes: every channel there is an address for, unless it names some."""
-    reachable = tuple(c for c, address in (("email", section.email), ("sms", section.phone)) if address)
+    ways = (("email", section.email), ("sms", section.phone), ("webhook", section.webhook))
+    reachable = tuple(channel for channel, address in ways if address)
     tanks = section.tanks or ()
     return Contact(
         name=section.name,
         email=section.email,
         phone=section.phone,
+        webhook=section.webhook,
         channels=section.channels if section.channels is not None else reachable,
         priorities=section.priorities if section.priorities is not None else tuple(Priority),
         tanks=() if EVERY_TANK in tanks else tanks,

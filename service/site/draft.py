@@ -19,7 +19,7 @@ from service.site.connector import SECTION_OF_KIND
 from service.site.document import Document
 from service.site.explain import Drop, Put, Rename, explain
 from service.site.finding import KeyPath
-from service.site.gateway import GatewaySection, ModemSection
+from service.site.gateway import GatewaySection, ModemSection, WebhookSection
 from service.site.people import ContactSection
 from service.site.plant import SignalSection, SiteSection, TankSection
 from service.site.quantity import near_word
@@ -43,6 +43,7 @@ _NAMED_BY = {
     "ladder": "key",
     "gateway": "key",
     "modem": "port",
+    "webhook": "key",
 }
 #: Sections that stand once.
 _SINGLE = ("site", "reports")
@@ -80,6 +81,7 @@ class Draft:
     gateways: tuple[Entry[GatewaySection], ...]
     modems: tuple[Entry[ModemSection], ...]
     reports: Entry[ReportsSection] | None
+    webhooks: tuple[Entry[WebhookSection], ...]
     #: Names written in sections of each kind, also in those that cannot be read otherwise.
     names: dict[str, frozenset[str]]
     #: Kinds of section of which some could not be read: nothing can be said of what is missing there.
@@ -135,6 +137,7 @@ class _Reader:
             gateways=tuple(self._sections("gateway", GatewaySection)),
             modems=tuple(self._sections("modem", ModemSection)),
             reports=self._single("reports", ReportsSection, "there is one list of reports"),
+            webhooks=tuple(self._sections("webhook", WebhookSection)),
             names={name: frozenset(found) for name, found in self._names.items()},
             incomplete=frozenset(self._incomplete),
             read_in=self._units,

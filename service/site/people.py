@@ -25,7 +25,8 @@ class ContactSection(Section):
     name: Words = Field(examples=['"Night operator"'])
     email: str | None = None
     phone: str | None = None
-    channels: tuple[Literal["email", "sms"], ...] | None = None
+    webhook: Words | None = Field(None, examples=['"pager"'])
+    channels: tuple[Literal["email", "sms", "webhook"], ...] | None = None
     priorities: tuple[Priority, ...] | None = None
     tanks: tuple[Words, ...] | None = None
     units: Literal["us", "si"] | None = None

@@ -19,10 +19,12 @@ from service.domain.signal import Signal, SignalKind
 from service.domain.tank import Tank
 from service.domain.units import UnitSystem
 from service.errors import ConfigError, DomainError
+from service.notify.gateway_hook import GatewayHook
 from service.notify.http_gateway import HttpGateway
 from service.notify.sms_modem import GsmModem
+from service.notify.webhook import Webhook
 from service.reports.mailing import Mailing
-from service.site.callout_convert import gateway_of, ladder_of, modem_of, rotas_of, secret_from
+from service.site.callout_convert import gateway_of, hook_of, ladder_of, modem_of, rotas_of, secret_from, webhook_of
 from service.site.check import Checked, check_bytes, check_text
 from service.site.convert import (
     addresses_of,
@@ -145,6 +147,37 @@ class Site:
             gateway_of(s, {name: secret_from(self.folder(file)) for name, file in s.secrets.items()})
             for s in _sections(self.draft.gateways)
         )
+
+    def gateway_hooks(self) -> dict[str, GatewayHook]:
+        """By gateway what it may post here, the secrets read.
+
+        Raises
+        ------
+        ConfigError
+            when a secret cannot be read or is too short.
+        """
+        return {
+            s.key: hook_of(s, secret_from(self.folder(s.hook_secret)))
+            for s in _sections(self.draft.gateways)
+            if s.hook_secret is not None
+        }
+
+    def webhooks(self) -> dict[str, Webhook]:
+        """The webhooks by key, their secrets read.
+
+        Raises
+        ------
+        ConfigError
+            when a secret cannot be read.
+        """
+        return {
+            s.key: webhook_of(
+                s,
+                {name: secret_from(self.folder(file)) for name, file in s.secrets.items()},
+                None if s.signing_secret is None else secret_from(self.folder(s.signing_secret)),
+            )
+            for s in _sections(self.draft.webhooks)
+        }
 
     def modems(self) -> tuple[GsmModem, ...]:
         """The GSM modems, their PINs read.

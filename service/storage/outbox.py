@@ -137,9 +137,13 @@ def void_claims(conn: Connection) -> int:
     return len(conn.execute(let_go).all())
 
 
-def record_sent(conn: Connection, outbox_id: int, at: datetime, answer: str) -> None:
+def record_sent(conn: Connection, outbox_id: int, at: datetime, answer: str, *, gateway_id: str | None = None) -> None:
     """The other side took the message. True whatever became of the lease meanwhile."""
-    conn.execute(update(OutboxRow).where(OutboxRow.id == outbox_id).values(status=SENT, sent_at=at, claimed_until=None))
+    conn.execute(
+        update(OutboxRow)
+        .where(OutboxRow.id == outbox_id)
+        .values(status=SENT, sent_at=at, claimed_until=None, gateway_id=gateway_id)
+    )
     _attempt(conn, outbox_id, at, outcome="sent", reason="", answer=answer)
 
 
@@ -163,6 +167,55 @@ def record_failed(conn: Connection, outbox_id: int, at: datetime, *, give_up: Gi
         .values(status=FAILED, claimed_until=None)
     )
     _attempt(conn, outbox_id, at, outcome="failed", reason=f"{give_up}: {reason}", answer=answer)
+
+
+def of_gateway(conn: Connection, channel: str, gateway_id: str) -> Claimed | None:
+    """The newest message that a gateway calls by that id."""
+    row = conn.execute(
+        select(OutboxRow.__table__)
+        .where(OutboxRow.channel == channel, OutboxRow.gateway_id == gateway_id)
+        .order_by(OutboxRow.id.desc())
+        .limit(1)
+        .with_for_update()
+    ).first()
+    if row is None:
+        return None
+    return Claimed(
+        id=row.id,
+        key=row.key,
+        alarm_event_id=row.alarm_event_id,
+        channel=row.channel,
+        recipient=row.recipient,
+        payload=row.payload,
+        attempts=row.attempts,
+        created_at=row.created_at,
+    )
+
+
+def record_delivered(conn: Connection, outbox_id: int, at: datetime, status: str) -> bool:
+    """The phone has it; False when that is known already."""
+    changed = conn.execute(
+        update(OutboxRow)
+        .where(OutboxRow.id == outbox_id, OutboxRow.delivered_at.is_(None))
+        .values(status=SENT, delivered_at=at)
+        .returning(OutboxRow.id)
+    ).first()
+    if changed is not None:
+        _attempt(conn, outbox_id, at, outcome="delivered", reason="", answer=status)
+    return changed is not None
+
+
+def record_undelivered(conn: Connection, outbox_id: int, at: datetime, status: str) -> bool:
+    """It never will; False when that is known already, or the phone has it after all."""
+    changed = conn.execute(
+        update(OutboxRow)
+        .where(OutboxRow.id == outbox_id, OutboxRow.status == SENT, OutboxRow.delivered_at.is_(None))
+        .values(status=FAILED)
+        .returning(OutboxRow.id)
+    ).first()
+    if changed is not None:
+        _attempt(conn, outbox_id, at, outcome="failed", reason="handed over, but not delivered", answer=status)
+    return changed is not None
 
 
 def cancel_calls(conn: Connection, alarm_id: int, occurred_at: datetime, now: datetime, why: str) -> int:
@@ -225,7 +278,15 @@ class Trace:
     created_at: datetime
     status: str
     sent_at: datetime | None
+    delivered_at: datetime | None
     attempts: tuple[Attempt, ...]
+
+    @property
+    def fate(self) -> str:
+        """How far it got: a gateway that took a message has not yet delivered it."""
+        if self.delivered_at is not None:
+            return "delivered"
+        return "handed over" if self.status == SENT else self.status
 
 
 def traces(conn: Connection, event_ids: Sequence[int]) -> list[Trace]:
@@ -258,6 +319,7 @@ def _traces(conn: Connection, which: ColumnElement[bool]) -> list[Trace]:
             created_at=row.created_at,
             status=row.status,
             sent_at=row.sent_at,
+            delivered_at=row.delivered_at,
             attempts=tuple(tries[row.id]),
         )
         for row in rows
@@ -278,6 +340,11 @@ def last_told(conn: Connection, contact: str, since: datetime) -> list[str]:
         .order_by(OutboxRow.id.desc())
     )
     return list(dict.fromkeys(row.key for row in rows))
+
+
+def hold_answer(conn: Connection, message_id: str) -> None:
+    """Until the transaction ends nobody else deals with the reply of that id."""
+    conn.execute(select(func.pg_advisory_xact_lock(func.hashtext("reply"), func.hashtext(message_id))))
 
 
 def was_answered(conn: Connection, message_id: str) -> bool:

@@ -12,8 +12,9 @@ from fastapi.responses import HTMLResponse, RedirectResponse
 from service.alarms.machine import QUIET, AlarmState
 from service.jobs import acknowledge as commands
 from service.jobs.acknowledge import Done
+from service.jobs.journal import told_journal
 from service.storage import audit
-from service.storage.alarms import AlarmRecord, find_alarms, journal
+from service.storage.alarms import AlarmRecord, find_alarms
 from service.storage.session import transaction
 from service.web.access import FormChecked, Operator, Public, Supervisor, Viewer, Visitor
 from service.web.alarm_words import told
@@ -57,7 +58,7 @@ def one(request: Request, plant: Plant, visitor: Viewer, name: str) -> HTMLRespo
     view = _found(plant, name)
     [words] = told(plant, [view], plant.clock())
     with transaction(plant.engine) as conn:
-        lines = journal(conn, key=view.record.key, limit=LINES)
+        lines = told_journal(conn, key=view.record.key, limit=LINES)
     return page(request, plant, visitor, "alarm.html.j2", told=words, lines=lines, hours=SHELF_HOURS)
 
 
@@ -147,7 +148,7 @@ def journal_page(
     """What happened, newest first."""
     end = None if before is None else moment(before)
     with transaction(plant.engine) as conn:
-        lines = journal(conn, key=alarm, end=end, limit=LINES + 1)
+        lines = told_journal(conn, key=alarm, end=end, limit=LINES + 1)
     more = lines[LINES - 1].at if len(lines) > LINES else None
     return page(request, plant, visitor, "journal.html.j2", lines=lines[:LINES], alarm=alarm, more=more, before=before)
 

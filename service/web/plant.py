@@ -18,6 +18,7 @@ from service.identity import IdentityClient
 from service.jobs.alarm_setup import AlarmSetup
 from service.jobs.ingest.plant import Plant as IntakePlant
 from service.jobs.report_plant import ReportPlant
+from service.notify.gateway_hook import GatewayHook
 from service.notify.links import AlarmLinks
 from service.reports.mailing import Mailing
 from service.storage.site_tables import SiteIds
@@ -46,6 +47,8 @@ class WebPlant:
     identity: IdentityClient | None = None
     #: Who is signed in without a password; only for a demo that nobody else can reach.
     guest: str | None = None
+    #: What text message gateways may post here.
+    hooks: Mapping[str, GatewayHook] = field(default_factory=dict)
 
     @property
     def tanks(self) -> Mapping[str, Tank]:

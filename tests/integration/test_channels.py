@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import hmac
 import json
+import socket
 from abc import ABC, abstractmethod
 from collections.abc import Iterator
 from contextlib import ExitStack
@@ -16,6 +18,7 @@ from service.notify.base import Message, Notifier, Receipt
 from service.notify.http_gateway import HttpGateway, HttpNotifier
 from service.notify.sms_modem import GsmModem, ModemNotifier
 from service.notify.smtp import SmtpAccount, SmtpNotifier
+from service.notify.webhook import BODY, Webhook, WebhookNotifier
 from tests.http_gateway import http_gateway
 from tests.mail_server import Mailbox, mail_server
 from tests.sms_modem import simulated_modem
@@ -111,6 +114,34 @@ class GatewayRig(Rig):
         self.use("http://127.0.0.1:1/")
 
 
+class WebhookRig(Rig):
+    recipient = "pager"
+
+    def __init__(self, stack: ExitStack) -> None:
+        self.gateway = stack.enter_context(http_gateway())
+        self.use(self.gateway.url)
+
+    def use(self, url: str, *, private: bool = True) -> None:
+        gateway = HttpGateway(channel="webhook", url=url, body=BODY, success='"queued"', timeout=0.5)
+        hook = Webhook(key="pager", gateway=gateway, signing_secret="an invented secret", private=private)
+        self.notifier = WebhookNotifier({"pager": hook})
+
+    def arrived(self) -> int:
+        return len(self.gateway.asked)
+
+    def refuse(self, how: str) -> None:
+        self.gateway.status = {"for now": 503, "for good": 422, "rate": 429}[how]
+
+    def silence(self) -> None:
+        self.gateway.delay = 2.0
+
+    def babble(self) -> None:
+        self.gateway.answer = "<html>welcome</html>"
+
+    def away(self) -> None:
+        self.use("http://127.0.0.1:1/")
+
+
 class ModemRig(Rig):
     recipient = "+15550100199"
 
@@ -138,7 +169,7 @@ class ModemRig(Rig):
         self.use("/dev/no-such-modem")
 
 
-@pytest.fixture(params=[MailRig, GatewayRig, ModemRig])
+@pytest.fixture(params=[MailRig, GatewayRig, WebhookRig, ModemRig])
 def rig(request: pytest.FixtureRequest) -> Iterator[Rig]:
     with ExitStack() as stack:
         made: Rig = request.param(stack)
@@ -275,6 +306,67 @@ class TestGateway:
         rig.send("wörd – " * 60)
         text = json.loads(rig.gateway.asked[0].body)["text"]
         assert gsm7.septets(text) <= 160  # type: ignore[operator]
+
+
+class TestWebhook:
+    """What only the webhook can do, and where it never goes."""
+
+    @pytest.fixture
+    def rig(self) -> Iterator[WebhookRig]:
+        with ExitStack() as stack:
+            yield WebhookRig(stack)
+
+    def test_the_other_side_can_tell_that_it_is_ours(self, rig: WebhookRig) -> None:
+        assert rig.send().sent
+        asked = rig.gateway.asked[0]
+        assert json.loads(asked.body) == {
+            "key": "k",
+            "subject": "DANGER",
+            "text": TEXT,
+            "created_at": "2026-01-14T08:10:00+00:00",
+        }
+        # RFC 2104, reckoned here by openssl's rule: HMAC over "<seconds>.<body>".
+        seconds = asked.headers["X-Underweir-Time"]
+        expected = hmac.digest(b"an invented secret", f"{seconds}.{asked.body}".encode(), "sha256").hex()
+        assert asked.headers["X-Underweir-Signature"] == f"sha256={expected}"
+        assert seconds == str(int(NOW.timestamp()))
+
+    def test_redirects_are_not_followed(self, rig: WebhookRig) -> None:
+        with http_gateway() as elsewhere:
+            rig.gateway.status, rig.gateway.headers = 307, {"Location": elsewhere.url}
+            assert rig.send().failure is Failure.GARBAGE
+            assert elsewhere.asked == []
+
+    def test_an_address_of_the_plant_needs_the_sites_leave(self, rig: WebhookRig) -> None:
+        rig.use(rig.gateway.url, private=False)
+        receipt = rig.send()
+        assert receipt.failure is Failure.GARBAGE
+        assert "private, which the site file does not allow" in receipt.answer
+        assert rig.arrived() == 0
+
+    @pytest.mark.parametrize(
+        "url",
+        ["http://169.254.169.254/latest", "http://[fe80::1]/", "http://[::ffff:169.254.169.254]/", "http://0.0.0.0/"],
+    )
+    def test_some_addresses_are_never_asked(self, rig: WebhookRig, url: str) -> None:
+        rig.use(url, private=True)
+        receipt = rig.send()
+        assert receipt.failure is Failure.GARBAGE
+        assert "leads to" in receipt.answer
+
+    def test_a_name_is_checked_by_where_it_leads(self, rig: WebhookRig, monkeypatch: pytest.MonkeyPatch) -> None:
+        def both(host: str, port: int, **_: object) -> list[tuple[object, ...]]:
+            ends = ("127.0.0.1", "169.254.169.254")
+            return [(socket.AF_INET, socket.SOCK_STREAM, 6, "", (end, port)) for end in ends]
+
+        monkeypatch.setattr("service.notify.reach.socket.getaddrinfo", both)
+        rig.use("http://hooks.example.org/", private=True)
+        assert rig.send().failure is Failure.GARBAGE
+        assert rig.arrived() == 0
+
+    def test_the_environments_proxy_is_not_asked(self, rig: WebhookRig, monkeypatch: pytest.MonkeyPatch) -> None:
+        monkeypatch.setenv("http_proxy", "http://127.0.0.1:1")
+        assert rig.send().sent
 
 
 class TestModem:

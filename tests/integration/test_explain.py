@@ -54,7 +54,7 @@ def test_why_was_i_called(plant: AlarmPlant) -> None:
         "  03:00 EST started: first look.",
         "    nobody not told: first look",
         "  03:04 EST occurred: abnormal for the whole on-delay.",
-        "    told Night operator by email, new alarm: sent;"
+        "    told Night operator by email, new alarm: handed over;"
         " 03:04 EST retry (refused for now: 450 4.7.1 greylisted); 03:05 EST sent",
         "    Deputy not told: not their tank or priority",
     )

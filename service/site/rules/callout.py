@@ -6,7 +6,7 @@ from typing import Any
 
 from service.errors import ConfigError
 from service.site.callout import LadderSection, RungSection
-from service.site.callout_convert import gateway_of
+from service.site.callout_convert import gateway_of, webhook_of
 from service.site.draft import Draft
 from service.site.quantity import near_word
 from service.site.report import Entry, Report
@@ -18,6 +18,7 @@ def check_callout(draft: Draft, report: Report) -> None:
     check_unique(draft.shifts, "name", report)
     check_unique(draft.ladders, "key", report)
     check_unique(draft.gateways, "key", report)
+    check_unique(draft.webhooks, "key", report)
     rotas = tuple(dict.fromkeys(entry.section.rota for entry in draft.shifts))
     for shift in draft.shifts:
         for person in shift.section.people:
@@ -76,11 +77,26 @@ def _check_rota(
 
 def _check_ways(draft: Draft, report: Report) -> None:
     for gateway in draft.gateways:
+        section = gateway.section
+        posts = section.receipts is not None or section.replies is not None
+        if posts and section.hook_secret is None:
+            report.error(
+                gateway, "hook_secret", "is missing: anybody could post receipts and replies", "name the secret's file"
+            )
+        if section.receipts is not None and section.message_id is None:
+            problem = "is missing: a receipt could not be matched with its message"
+            report.error(gateway, "message_id", problem, "write where in its answer the gateway names the message")
         try:
             gateway_of(gateway.section, dict.fromkeys(gateway.section.secrets, "x"))
         except ConfigError as error:
             problem = str(error).partition(": ")[2]
             report.error(gateway, None, problem, "templates name ${to}, ${text}, ${key} and the secrets")
+    for hook in draft.webhooks:
+        try:
+            webhook_of(hook.section, dict.fromkeys(hook.section.secrets, "x"), None)
+        except ConfigError as error:
+            problem = str(error).partition(": ")[2]
+            report.error(hook, None, problem, "url and headers name secrets as ${name}")
     ways: list[Entry[Any]] = [*draft.gateways, *draft.modems]
     for extra in ways[1:]:
         report.error(extra, None, "is a second way for text messages", "keep one [[gateway]] or one [[modem]]")

@@ -10,7 +10,7 @@ from service.site.report import Entry, Report
 from service.site.rules.names import check_known, check_unique
 from service.site.rules.size import sound_tank
 
-_ADDRESS_OF = {"email": "email", "sms": "phone"}
+_ADDRESS_OF = {"email": "email", "sms": "phone", "webhook": "webhook"}
 
 
 def check_contacts(draft: Draft, report: Report) -> None:
@@ -18,6 +18,8 @@ def check_contacts(draft: Draft, report: Report) -> None:
     check_unique(draft.contacts, "name", report)
     for entry in draft.contacts:
         _check_reach(entry, report)
+        if entry.section.webhook is not None:
+            check_known(entry, "webhook", entry.section.webhook, "webhook", draft, report)
         for key in entry.section.tanks or ():
             if key != EVERY_TANK:
                 check_known(entry, "tanks", key, "tank", draft, report)
@@ -35,7 +37,7 @@ def check_contacts(draft: Draft, report: Report) -> None:
 
 def _check_reach(entry: Entry[ContactSection], report: Report) -> None:
     contact = entry.section
-    if not entry.has("email") and not entry.has("phone"):
+    if not any(entry.has(name) for name in _ADDRESS_OF.values()):
         report.error(
             entry, "email", "is missing, and phone too: nobody can be reached", "write email, or phone, or both"
         )

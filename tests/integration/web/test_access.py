@@ -30,9 +30,13 @@ PUBLIC = {
     ("GET", "/cautions"),
     ("GET", "/a/{token}"),
     ("POST", "/a/{token}"),
+    ("POST", "/gateway/{key}/receipt"),
+    ("POST", "/gateway/{key}/receipt/{secret}"),
+    ("POST", "/gateway/{key}/reply"),
+    ("POST", "/gateway/{key}/reply/{secret}"),
 }
-#: Changes that need no form token: the signed link is the permission, and no cookie lends it any power.
-UNCHECKED = {("POST", "/a/{token}")}
+#: Changes that need no form token: a signed link or a gateway's secret is the permission, and no cookie lends it any power.
+UNCHECKED = {(method, path) for method, path in PUBLIC if path.startswith(("/a/", "/gateway/")) and method == "POST"}
 
 
 def routes() -> Iterator[tuple[str, str, APIRoute]]:

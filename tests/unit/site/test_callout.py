@@ -170,6 +170,21 @@ SHIFT = '[[shift]]\nname = "s"\npeople = ["Ann"]\nfirst_day = 2026-01-12\n'
         ('[[gateway]]\nkey = "g"\nurl = "https://x.example.org"\nbody = "costs 5 $"', "gateway[g]", "body has a $"),
         ('[[gateway]]\nkey = "g"\nurl = "https://x.example.org"\nsuccess = "("', "gateway[g]", "no regular expression"),
         (
+            '[[gateway]]\nkey = "g"\nurl = "https://x.example.org"\nreplies = { id = "i", sender = "f", text = "t" }',
+            "gateway[g].hook_secret",
+            "anybody could post",
+        ),
+        (
+            '[[gateway]]\nkey = "g"\nurl = "https://x.example.org"\nhook_secret = "s"\n'
+            'receipts = { id = "i", status = "s", delivered = ["d"], failed = ["f"] }',
+            "gateway[g].message_id",
+            "could not be matched",
+        ),
+        ('[[webhook]]\nkey = "w"\nurl = "ftp://x.example.org"', "webhook[w].url", "is no web address"),
+        ('[[webhook]]\nkey = "w"\nurl = "https://u:p@x.example.org"', "webhook[w].url", "is no web address"),
+        ('[[webhook]]\nkey = "w"\nurl = "https://x.example.org/${token}"', "webhook[w]", "url asks for token"),
+        ('[[contact]]\nname = "Cy"\nwebhook = "w"', "contact[Cy].webhook", 'no webhook "w"'),
+        (
             '[[gateway]]\nkey = "g"\nurl = "https://x.example.org"\n[[modem]]\nport = "/dev/ttyUSB0"',
             "modem[/dev/ttyUSB0]",
             "is a second way for text messages",
@@ -200,6 +215,35 @@ def test_secrets_are_read_from_their_files(tmp_path: Path) -> None:
     for file, why in (("empty", "is empty"), ("missing", "cannot be read")):
         with pytest.raises(ConfigError, match=why):
             site(gateway.replace("FILE", file), tmp_path / "site.toml").gateways()
+
+
+def test_a_webhook_comes_through(tmp_path: Path) -> None:
+    (tmp_path / "sign").write_text("s3cret\n")
+    hook = (
+        '[[webhook]]\nkey = "pager"\nurl = "http://10.0.0.7/x"\nsigning_secret = "sign"\nprivate_addresses = true\n'
+        '[[contact]]\nname = "Pager"\nwebhook = "pager"\n'
+    )
+    found = site(hook, tmp_path / "site.toml")
+    (pager,) = found.webhooks().values()
+    assert (pager.gateway.channel, pager.signing_secret, pager.private) == ("webhook", "s3cret", True)
+    assert "s3cret" not in repr(pager)
+    assert next(c for c in found.contacts() if c.name == "Pager").channels == ("webhook",)
+
+
+def test_what_a_gateway_may_post_comes_through(tmp_path: Path) -> None:
+    (tmp_path / "hook").write_text("a secret long enough to keep\n")
+    (tmp_path / "short").write_text("short\n")
+    gateway = (
+        '[[gateway]]\nkey = "g"\nurl = "https://x.example.org"\nmessage_id = "(.*)"\nhook_secret = "FILE"\n'
+        'receipts = { id = "i", status = "s", delivered = ["d"], failed = ["f"] }\n'
+        'replies = { id = "i", sender = "f", text = "t" }\n'
+    )
+    hook = site(gateway.replace("FILE", "hook"), tmp_path / "site.toml").gateway_hooks()["g"]
+    assert hook.knows("a secret long enough to keep")
+    assert hook.receipts is not None
+    assert hook.receipts.delivered == {"d"}
+    with pytest.raises(ConfigError, match="shorter than"):
+        site(gateway.replace("FILE", "short"), tmp_path / "site.toml").gateway_hooks()
 
 
 def test_a_modem_comes_through(tmp_path: Path) -> None:
