@@ -19,6 +19,7 @@ from service.domain.tank import Tank
 from service.errors import ConfigError
 from service.identity import IdentityClient, IdentityProvider
 from service.jobs.alarm_setup import AlarmSetup
+from service.jobs.archive import Keeping
 from service.jobs.ingest.plant import Plant
 from service.jobs.report_plant import ReportPlant
 from service.notify.base import Notifier
@@ -32,6 +33,7 @@ from service.reports.mailing import Mailing
 from service.settings import Settings, load_settings, unknown_variables
 from service.site.site import Site, load_site
 from service.storage.alarms import sync_alarms
+from service.storage.drawn import Source
 from service.storage.embedded import EmbeddedServer
 from service.storage.schema import migrate
 from service.storage.session import make_engine, transaction
@@ -95,6 +97,11 @@ class Installation:
         """The links by which alarms are answered from a message."""
         return AlarmLinks(self.secret, self.settings.public_url)
 
+    @cached_property
+    def keeping(self) -> Keeping:
+        """How long rows stay in the database, and where they go."""
+        return keeping_of(self.settings)
+
     def pages(self, clock: Callable[[], datetime], guest: str | None = None) -> WebPlant:
         """The installation as the pages see it; *guest* is signed in without a password."""
         return WebPlant(
@@ -148,6 +155,16 @@ class Installation:
     def notifiers(self) -> Mapping[str, Notifier]:
         """Every channel this installation can send through."""
         return notifiers_of(self.settings, self.site)
+
+
+def keeping_of(settings: Settings) -> Keeping:
+    """How long rows stay in the database, and where they go."""
+    wanted: dict[Source, int | None] = {
+        "reading": settings.keep_readings_months,
+        "assessment": settings.keep_estimates_months,
+        "estimate": settings.keep_estimates_months,
+    }
+    return Keeping(settings.archive_folder, {source: months for source, months in wanted.items() if months is not None})
 
 
 def wall_clock() -> datetime:

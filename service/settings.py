@@ -85,6 +85,28 @@ class Settings(BaseSettings):
         examples=["/etc/underweir/site.toml"],
         json_schema_extra={"default": "/etc/underweir/site.toml as root, else $XDG_CONFIG_HOME/underweir/site.toml"},
     )
+    keep_readings_months: int | None = Field(
+        None,
+        ge=3,
+        le=1200,
+        description="Whole months for which readings stay in the database; older ones go to files in the archive folder.",
+        examples=["36"],
+        json_schema_extra={"default": "for ever"},
+    )
+    keep_estimates_months: int | None = Field(
+        None,
+        ge=3,
+        le=1200,
+        description="The same for what was believed of each tank and sensor. What trends are drawn from stays for ever.",
+        examples=["60"],
+        json_schema_extra={"default": "for ever"},
+    )
+    archive_dir: Path | None = Field(
+        None,
+        description="Folder for the files of months that left the database; with several nodes one that all of them reach.",
+        examples=["/srv/underweir-archive"],
+        json_schema_extra={"default": "archive in the data folder"},
+    )
     node_name: str = Field(
         default_factory=lambda: platform.node()[:60] or "node",
         max_length=60,
@@ -199,6 +221,11 @@ class Settings(BaseSettings):
     )
 
     @property
+    def archive_folder(self) -> Path:
+        """Where months that left the database are kept."""
+        return self.archive_dir or self.data_dir / "archive"
+
+    @property
     def mail_port(self) -> int:
         """The port to use: the one set, or the usual one for the protection chosen."""
         return self.smtp_port or _USUAL_PORT[self.smtp_security]
@@ -248,10 +275,10 @@ class Settings(BaseSettings):
         # SQLAlchemy takes the driver from the scheme; people and hosting panels write it without.
         return SecretStr(f"postgresql+psycopg://{rest}")
 
-    @field_validator("data_dir", "site_file")
+    @field_validator("data_dir", "site_file", "archive_dir")
     @classmethod
-    def _absolute(cls, value: Path) -> Path:
-        return value.expanduser().absolute()
+    def _absolute(cls, value: Path | None) -> Path | None:
+        return None if value is None else value.expanduser().absolute()
 
     @field_validator("data_dir")
     @classmethod

@@ -164,7 +164,7 @@ class Watch:
         """Keep the store in order, where that is this node's work."""
         held = self._leases.held(KEEP_UP)
         if held is not None:
-            keep_up(held.engine, now)
+            keep_up(held.engine, self._plant.keeping, now)
 
     def tasks(self) -> list[Task]:
         """The lines of the timetable: every source its own, so that a slow one delays nobody."""

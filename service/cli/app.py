@@ -10,6 +10,7 @@ import typer
 from service import __version__, logs
 from service.cli import (
     alarms,
+    archive,
     backup,
     calls,
     check,
@@ -78,6 +79,7 @@ for part in (
     database,
     examine,
     backup,
+    archive,
     people,
 ):
     part.register(app)

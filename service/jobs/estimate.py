@@ -32,6 +32,7 @@ from service.domain.outlook import Forecast
 from service.domain.reading import Reading
 from service.errors import DomainError
 from service.storage import calibrations, checkpoints, core_pairs, cores, estimates, readings, recompute
+from service.storage.archived import rows_begin
 from service.storage.session import transaction
 from service.storage.site_tables import SiteIds
 
@@ -167,16 +168,21 @@ def newest_heading(conn: Connection, setup: TankSetup, tank_id: int) -> Heading 
 def _stretch(conn: Connection, setup: TankSetup, ids: SiteIds, item: recompute.Due, now: datetime) -> Caught:
     blanket_ids = {signal.tag: ids.signals[signal.tag] for signal in setup.blankets}
     signal_ids = _signal_ids(setup, ids)
-    checkpoint = checkpoints.checkpoint_before(conn, item.tank_id, item.dirty_from)
+    # Months in the archive have no readings here: what was believed of them stands, whatever is still delivered for them.
+    here_from = rows_begin(conn)
+    dirty_from = item.dirty_from if here_from is None else max(item.dirty_from, here_from)
+    checkpoint = checkpoints.checkpoint_before(conn, item.tank_id, dirty_from)
     known = _known(setup, checkpoint)
     start: datetime | None
     if checkpoint is not None and known is not None:
         start = checkpoint.time + timedelta.resolution
     else:
         known, start = _nothing_known(setup), readings.earliest_time(conn, signal_ids)
-    since = item.dirty_from if start is None else min(start, item.dirty_from)
+    since = dirty_from if start is None else min(start, dirty_from)
+    since = since if here_from is None else max(since, here_from)
     newest = [now, *(readings.latest_times(conn, signal_ids))]
-    end = since + STRETCH
+    # Counted from what changed, not from the checkpoint: across days without any event the mark moves on all the same.
+    end = max(since, dirty_from) + STRETCH
     last = end > max(newest)
     upto = None if last else end
 
@@ -184,7 +190,7 @@ def _stretch(conn: Connection, setup: TankSetup, ids: SiteIds, item: recompute.D
     advanced = estimator.advance(setup, known.state, events)
     follow(setup, known.heading, [event for event in events if isinstance(event, Reading)], advanced.estimates)
 
-    checkpoints.drop_checkpoints_from(conn, item.tank_id, item.dirty_from)
+    checkpoints.drop_checkpoints_from(conn, item.tank_id, dirty_from)
     estimates.replace_estimates(conn, item.tank_id, since, advanced.estimates, upto)
     estimates.replace_assessments(conn, blanket_ids, since, advanced.assessments, upto)
     core_pairs.replace_pairs(conn, blanket_ids, since, advanced.pairs, upto)
@@ -196,7 +202,7 @@ def _stretch(conn: Connection, setup: TankSetup, ids: SiteIds, item: recompute.D
     # A change that came in meanwhile keeps the tank due from where it was, and this stretch is done again.
     if recompute.settle(conn, item) and upto is not None:
         recompute.mark(conn, {item.tank_id: upto})
-    return Caught(setup.tank.key, item.dirty_from, len(events), len(advanced.estimates), finished=last)
+    return Caught(setup.tank.key, dirty_from, len(events), len(advanced.estimates), finished=last)
 
 
 def _signal_ids(setup: TankSetup, ids: SiteIds) -> list[int]:

@@ -1,4 +1,4 @@
-"""Keeps the store in order: partitions ahead of time, checkpoints thinned."""
+"""Keeps the store in order: partitions ahead of time, checkpoints thinned, old months moved to files."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ from datetime import datetime, timedelta
 import structlog
 from sqlalchemy import Engine
 
+from service.jobs.archive import Keeping, archive_old
 from service.storage.checkpoints import thin_checkpoints
 from service.storage.partitions import ensure_months
 from service.storage.session import transaction
@@ -18,10 +19,11 @@ log = structlog.get_logger(__name__)
 AHEAD = timedelta(days=62)
 
 
-def keep_up(engine: Engine, now: datetime) -> None:
-    """Make the coming months' partitions and thin old checkpoints."""
+def keep_up(engine: Engine, keeping: Keeping, now: datetime) -> None:
+    """Make the coming months' partitions, thin old checkpoints, and move months that are no longer kept to files."""
     with transaction(engine) as conn:
         made = [name for table in PARTITIONED for name in ensure_months(conn, table, now, now + AHEAD)]
         thinned = thin_checkpoints(conn, now)
     if made or thinned:
         log.info("store kept in order", partitions_made=made, checkpoints_dropped=thinned)
+    archive_old(engine, keeping, now)

@@ -1,19 +1,180 @@
-"""Which months' rows were moved to files, so that nobody takes their absence for news."""
+"""Months whose rows were moved to files: which, where, and the moving itself in one transaction."""
 
 from __future__ import annotations
 
-from sqlalchemy import Connection, select
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import datetime, timedelta
 
+import pyarrow as pa
+from psycopg import sql
+from sqlalchemy import Connection, func, insert, select, text, update
+
+from service.storage.archive_files import SCHEMAS, Content
 from service.storage.drawn import Source
 from service.storage.moments import to_us
-from service.storage.partitions import next_month
+from service.storage.partitions import ensure_months, next_month, partition_name, partitions
 from service.storage.rollup_plan import Span
+from service.storage.session import psycopg_connection
 from service.storage.tables import ArchiveFile
+
+#: Rows held in memory at once.
+CHUNK_ROWS = 200_000
+
+
+@dataclass(frozen=True, slots=True)
+class Archived:
+    """One file of the archive."""
+
+    source: Source
+    month: datetime
+    part: int
+    name: str
+    content: Content
+    archived_at: datetime
+    restored_at: datetime | None
+
+
+def archive_files(conn: Connection, month: datetime | None = None) -> list[Archived]:
+    """Every file, or those of a month, oldest month first."""
+    statement = select(ArchiveFile.__table__).order_by(ArchiveFile.month, ArchiveFile.source, ArchiveFile.part)
+    if month is not None:
+        statement = statement.where(ArchiveFile.month == month)
+    return [
+        Archived(
+            row.source,
+            row.month,
+            row.part,
+            row.name,
+            Content(row.row_count, row.checksum),
+            row.archived_at,
+            row.restored_at,
+        )
+        for row in conn.execute(statement)
+    ]
 
 
 def archived_spans(conn: Connection, source: Source) -> list[Span]:
     """The months of a table that are in files only, oldest first. [µs]"""
     months = conn.execute(
-        select(ArchiveFile.month).where(ArchiveFile.source == source).distinct().order_by(ArchiveFile.month)
+        select(ArchiveFile.month)
+        .where(ArchiveFile.source == source, ArchiveFile.restored_at.is_(None))
+        .distinct()
+        .order_by(ArchiveFile.month)
     ).scalars()
     return [(to_us(month), to_us(next_month(month))) for month in months]
+
+
+def rows_begin(conn: Connection) -> datetime | None:
+    """From when on every table has its rows; None where nothing was ever moved to files."""
+    newest: datetime | None = conn.execute(
+        select(func.max(ArchiveFile.month)).where(ArchiveFile.restored_at.is_(None))
+    ).scalar_one()
+    return None if newest is None else next_month(newest)
+
+
+def hold_month(conn: Connection, source: Source, month: datetime) -> bool:
+    """Keep writers out of a month until the transaction ends; False when it has no partition, or is not rolled up yet.
+
+    Whoever writes to it meanwhile waits, and is turned away with advice to try again when it takes too long.
+    """
+    partition = partition_name(source, month)
+    if partition not in partitions(conn, source):
+        return False
+    conn.execute(text("SET LOCAL lock_timeout = '5s'"))
+    conn.execute(text(f"LOCK TABLE {partition} IN SHARE MODE"))
+    due = conn.execute(_DUE, {"source": source, "first": month, "until": next_month(month)}).scalar_one()
+    return not due
+
+
+def rows_of_month(conn: Connection, source: Source, month: datetime) -> Iterator[pa.Table]:
+    """Every row of a month, a day after the other, within a day in the order of the key."""
+    schema, partition = SCHEMAS[source], partition_name(source, month)
+    statement = text(
+        f"SELECT {', '.join(schema.names)} FROM {partition} WHERE time >= :first AND time < :until ORDER BY 1, 2"
+    )
+    day = month
+    while day < next_month(month):
+        given = {"first": day, "until": day + timedelta(days=1)}
+        for part in conn.execute(statement, given, execution_options={"yield_per": CHUNK_ROWS}).partitions():
+            columns = zip(*part, strict=True)
+            yield pa.Table.from_arrays(
+                [pa.array(column, type=field.type) for column, field in zip(columns, schema, strict=True)],
+                schema=schema,
+            )
+        day += timedelta(days=1)
+
+
+def drop_month(conn: Connection, source: Source, month: datetime) -> None:
+    """Take a month's rows out of the database."""
+    partition = partition_name(source, month)
+    conn.execute(text(f"ALTER TABLE {source} DETACH PARTITION {partition}"))
+    conn.execute(text(f"DROP TABLE {partition}"))
+
+
+def next_part(conn: Connection, source: Source, month: datetime) -> int:
+    """The number of the next file of a month: rows that came after it was archived go into further ones."""
+    newest: int | None = conn.execute(
+        select(func.max(ArchiveFile.part)).where(ArchiveFile.source == source, ArchiveFile.month == month)
+    ).scalar_one()
+    return 1 if newest is None else newest + 1
+
+
+def enter(conn: Connection, file: Archived) -> None:
+    """Remember a file."""
+    conn.execute(
+        insert(ArchiveFile).values(
+            source=file.source,
+            month=file.month,
+            part=file.part,
+            name=file.name,
+            row_count=file.content.rows,
+            checksum=file.content.checksum,
+            archived_at=file.archived_at,
+            restored_at=file.restored_at,
+        )
+    )
+
+
+def put_back(conn: Connection, file: Archived, parts: Iterator[pa.Table], now: datetime) -> int:
+    """Put a file's rows into their table again; rows that are there already are newer and stay. Returns how many came back."""
+    ensure_months(conn, file.source, file.month, file.month)
+    names = SCHEMAS[file.source].names
+    conn.execute(text("DROP TABLE IF EXISTS archive_stage"))
+    conn.execute(text(f"CREATE TEMPORARY TABLE archive_stage (LIKE {file.source}) ON COMMIT DROP"))
+    copying = sql.SQL("COPY archive_stage ({}) FROM STDIN (FORMAT BINARY)").format(
+        sql.SQL(", ").join(map(sql.Identifier, names))
+    )
+    back = 0
+    for part in parts:
+        with psycopg_connection(conn).cursor() as cursor, cursor.copy(copying) as copy:
+            copy.set_types(_TYPES[file.source])
+            for row in zip(*(column.to_pylist() for column in part.itercolumns()), strict=True):
+                copy.write_row(row)
+        columns = ", ".join(names)
+        back += conn.execute(
+            text(f"INSERT INTO {file.source} ({columns}) SELECT {columns} FROM archive_stage ON CONFLICT DO NOTHING")
+        ).rowcount
+        conn.execute(text("TRUNCATE archive_stage"))
+    conn.execute(
+        update(ArchiveFile)
+        .where(ArchiveFile.source == file.source, ArchiveFile.month == file.month, ArchiveFile.part == file.part)
+        .values(restored_at=now)
+    )
+    return back
+
+
+def owners_of_month(conn: Connection, source: Source, month: datetime) -> list[int]:
+    """The signals or tanks that have rows in a month."""
+    owner = SCHEMAS[source].names[0]
+    return list(
+        conn.execute(text(f"SELECT DISTINCT {owner} FROM {partition_name(source, month)} ORDER BY 1")).scalars()
+    )
+
+
+_TYPES: dict[Source, tuple[str, ...]] = {
+    "reading": ("int4", "timestamptz", "float8", "int8", "int2", "int2"),
+    "assessment": ("int4", "timestamptz", "float8", "float8", "int2"),
+    "estimate": ("int4", "timestamptz", "float8", "float8", "float8", "text", "text"),
+}
+_DUE = text("SELECT EXISTS (SELECT FROM rollup_due WHERE source = :source AND first < :until AND last >= :first)")

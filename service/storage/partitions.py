@@ -27,7 +27,7 @@ def partition_name(table: str, time: datetime) -> str:
     >>> partition_name("reading", datetime(2026, 11, 24, 3, 10, tzinfo=UTC))
     'reading_y2026m11'
     """
-    month = _month(time)
+    month = month_of(time)
     return f"{table}_y{month.year:04d}m{month.month:02d}"
 
 
@@ -66,17 +66,6 @@ def ensure_months(connection: Connection, table: str, first: datetime, last: dat
     return [partition_name(table, month) for month in missing]
 
 
-def drop_months_before(connection: Connection, table: str, keep_from: datetime) -> list[str]:
-    """Drop the partitions that lie wholly before ``keep_from``; return their names."""
-    if table not in PARTITIONED:
-        raise DomainError(f"{table} is not partitioned; partitioned are {', '.join(PARTITIONED)}")
-    oldest_kept = partition_name(table, keep_from)
-    dropped = [name for name in partitions(connection, table) if name < oldest_kept]
-    for name in dropped:
-        connection.execute(text(f"DROP TABLE {name}"))
-    return dropped
-
-
 def partitions(connection: Connection, table: str) -> list[str]:
     """List the table's monthly partitions, oldest first."""
     rows = connection.execute(
@@ -92,7 +81,7 @@ def _missing(connection: Connection, table: str, months: list[datetime]) -> list
 
 
 def _months(first: datetime, last: datetime) -> list[datetime]:
-    month, end = _month(first), _month(last)
+    month, end = month_of(first), month_of(last)
     count = (end.year - month.year) * 12 + end.month - month.month + 1
     if not 1 <= count <= MOST_MONTHS:
         raise DomainError(
@@ -105,7 +94,8 @@ def _months(first: datetime, last: datetime) -> list[datetime]:
     return months
 
 
-def _month(time: datetime) -> datetime:
+def month_of(time: datetime) -> datetime:
+    """The beginning of the month that holds a time, in UTC."""
     if time.tzinfo is None:
         raise DomainError("partitions need a time with its zone")
     return time.astimezone(UTC).replace(day=1, hour=0, minute=0, second=0, microsecond=0)
@@ -114,3 +104,22 @@ def _month(time: datetime) -> datetime:
 def next_month(month: datetime) -> datetime:
     """The beginning of the month after one that is given by its beginning."""
     return month.replace(year=month.year + month.month // 12, month=month.month % 12 + 1)
+
+
+def previous_month(month: datetime) -> datetime:
+    """The beginning of the month before one that is given by its beginning."""
+    return month.replace(year=month.year - (month.month == 1), month=(month.month - 2) % 12 + 1)
+
+
+def partition_month(name: str) -> datetime:
+    """The month a partition is for.
+
+    Examples
+    --------
+    >>> partition_month("reading_y2026m11").isoformat()
+    '2026-11-01T00:00:00+00:00'
+    """
+    found = _NAME.match(name)
+    if found is None:
+        raise DomainError(f"{name} is not a monthly partition")
+    return datetime(int(found[2]), int(found[3]), 1, tzinfo=UTC)

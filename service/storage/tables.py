@@ -274,6 +274,8 @@ class ArchiveFile(Base):
     row_count: Mapped[int] = mapped_column(BigInteger)
     checksum: Mapped[str]
     archived_at: Mapped[datetime]
+    #: When its rows were brought back; they are in the table then.
+    restored_at: Mapped[datetime | None]
 
 
 class CorePair(Base):

@@ -14,6 +14,11 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
+from service.storage.batches import open_batch
+from service.storage.reading_writer import ReadingWriter
+from service.storage.session import make_engine, transaction
+from tests.plant import columns
+
 EXAMPLE = Path(__file__).parents[2] / "deploy" / "site.example.toml"
 
 
@@ -30,6 +35,9 @@ class Command:
             "UNDERWEIR_DATA_DIR": str(folder / "data"),
             "UNDERWEIR_SITE_FILE": str(self.site),
         }
+
+    def set(self, name: str, value: str) -> None:
+        self._environment[name] = value
 
     def __call__(self, *words: str, status: int = 0) -> str:
         done = self.run(*words)
@@ -182,3 +190,19 @@ def test_a_sensor_is_judged_against_cores_and_work_on_it_is_recorded(underweir: 
 def test_migrate_says_where_the_database_is(underweir: Command) -> None:
     said = underweir.json("migrate")
     assert said["revision"] == said["head"]
+
+
+def test_an_old_month_goes_to_a_file_and_comes_back(underweir: Command, database_url: str) -> None:
+    engine = make_engine(database_url)
+    with transaction(engine) as conn:
+        old = columns(1, [1.0, 2.0, 3.0], start=datetime(2020, 5, 31, 23, 58, tzinfo=UTC))
+        ReadingWriter(conn, open_batch(conn, "test", "test", datetime(2026, 1, 1, tzinfo=UTC))).store(old)
+    engine.dispose()
+    underweir.set("UNDERWEIR_KEEP_READINGS_MONTHS", "12")
+    moved = underweir.json("archive", "now")["files"]
+    assert [(file["month"], file["rows"]) for file in moved] == [("2020-05", 2), ("2020-06", 1)]
+    (underweir.folder / "data" / "archive" / "reading-2020-06.1.parquet").unlink()
+    whole, missing = underweir("archive", "check", status=1).splitlines()
+    assert whole == "reading-2020-05.1.parquet: whole"
+    assert "backup" in missing
+    assert "2 of 2 rows" in underweir("archive", "restore", "2020-05")

@@ -186,3 +186,14 @@ def test_projection_grows_less_sure_with_silence(engine: Engine, ids: SiteIds) -
     later = project_all(engine, SETUPS, ids, now + timedelta(hours=6))["east"]
     assert later.sd > soon.sd
     assert project_all(engine, SETUPS, ids, now)["west"].reason.value == "no data yet"
+
+
+def test_a_week_without_any_reading_is_got_over(engine: Engine, ids: SiteIds) -> None:
+    """The checkpoint before a gap is where the fold goes on; that nothing follows it for days must not hold the mark back."""
+    signal, later = ids.signals["LT-E"], plant.NIGHT + timedelta(days=7)
+    _store(engine, ids, plant.columns(signal, _wave(30)))
+    update_estimates(engine, SETUPS, ids, plant.NIGHT + timedelta(hours=1))
+    _store(engine, ids, plant.columns(signal, _wave(30), start=later))
+    done = update_estimates(engine, SETUPS, ids, later + timedelta(days=9))
+    assert sum(caught.estimates for caught in done) == 30
+    assert len(_estimates(engine, ids)) == 60

@@ -9,7 +9,7 @@ import pytest
 from sqlalchemy import Connection, Engine, text
 
 from service.errors import DomainError, StorageError
-from service.storage.partitions import drop_months_before, ensure_months, partition_name, partitions
+from service.storage.partitions import ensure_months, partition_name
 from service.storage.session import transaction
 from service.storage.tables import PARTITIONED
 
@@ -96,16 +96,6 @@ def test_the_table_stays_in_use_while_a_month_is_made(engine: Engine) -> None:
             ensure_months(other, "reading", at(2026, 2), at(2026, 2))
             writer.execute(text("SET LOCAL lock_timeout = '5s'"))
             insert(writer, at(2026, 1, 6))
-
-
-def test_old_months_go_whole_and_newer_ones_stay(engine: Engine) -> None:
-    with transaction(engine) as connection:
-        ensure_months(connection, "reading", at(2025, 11), at(2026, 2))
-        insert(connection, at(2025, 12, 31, 23))
-        insert(connection, at(2026, 1, 1))
-        assert drop_months_before(connection, "reading", at(2026, 1, 15)) == ["reading_y2025m11", "reading_y2025m12"]
-        assert partitions(connection, "reading") == ["reading_y2026m01", "reading_y2026m02"]
-        assert connection.execute(text("SELECT count(*) FROM reading")).scalar() == 1
 
 
 @pytest.mark.parametrize(

@@ -1,0 +1,23 @@
+"""When a month's rows were brought back from their file.
+
+Revision ID: 0010
+Revises: 0009
+"""
+
+from __future__ import annotations
+
+import sqlalchemy as sa
+from alembic import op
+
+revision = "0010"
+down_revision = "0009"
+branch_labels = None
+depends_on = None
+
+
+def upgrade() -> None:
+    op.add_column("archive_file", sa.Column("restored_at", sa.DateTime(timezone=True)))
+
+
+def downgrade() -> None:
+    op.drop_column("archive_file", "restored_at")

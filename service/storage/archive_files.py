@@ -1,0 +1,139 @@
+"""A month of rows as a Parquet file: written whole or not at all, and read back before anybody relies on it."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.parquet as pq
+
+from service.errors import StorageError
+from service.storage.drawn import Source
+
+_TIME = pa.timestamp("us", tz="UTC")
+SCHEMAS: dict[Source, pa.Schema] = {
+    "reading": pa.schema(
+        [
+            ("signal_id", pa.int32()),
+            ("time", _TIME),
+            ("value", pa.float64()),
+            ("batch_id", pa.int64()),
+            ("quality", pa.int16()),
+            ("reason", pa.int16()),
+        ]
+    ),
+    "assessment": pa.schema(
+        [
+            ("signal_id", pa.int32()),
+            ("time", _TIME),
+            ("height", pa.float64()),
+            ("corrected", pa.float64()),
+            ("verdict", pa.int16()),
+        ]
+    ),
+    "estimate": pa.schema(
+        [
+            ("tank_id", pa.int32()),
+            ("time", _TIME),
+            ("height", pa.float64()),
+            ("sd", pa.float64()),
+            ("rate", pa.float64()),
+            ("trust", pa.string()),
+            ("reason", pa.string()),
+        ]
+    ),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Content:
+    """What rows come to: how many, and a checksum (SHA-256) over all their values in order."""
+
+    rows: int
+    checksum: str
+
+
+class _Sum:
+    def __init__(self) -> None:
+        self._digest = hashlib.sha256()
+        self._rows = 0
+
+    def add(self, table: pa.Table) -> None:
+        self._rows += table.num_rows
+        for column in table.itercolumns():
+            if pa.types.is_string(column.type):
+                self._digest.update("\x00".join(column.to_pylist()).encode("utf-8"))
+            else:
+                number = column.cast(pa.int64()) if pa.types.is_timestamp(column.type) else column
+                self._digest.update(np.ascontiguousarray(number.to_numpy()).tobytes())
+
+    def content(self) -> Content:
+        return Content(self._rows, self._digest.hexdigest())
+
+
+def write(path: Path, source: Source, parts: Iterable[pa.Table]) -> Content:
+    """Write the rows under a name of their own, force them to disk, then give them the name.
+
+    Raises
+    ------
+    StorageError
+        when the file cannot be written; nothing of it is left.
+    """
+    unfinished = path.with_suffix(".unfinished")
+    total = _Sum()
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        try:
+            with pq.ParquetWriter(unfinished, SCHEMAS[source], compression="zstd") as writer:
+                for part in parts:
+                    writer.write_table(part, row_group_size=max(1, part.num_rows))
+                    total.add(part)
+            with unfinished.open("rb") as file:
+                os.fsync(file.fileno())
+            unfinished.rename(path)
+            folder = os.open(path.parent, os.O_RDONLY)
+            try:
+                os.fsync(folder)
+            finally:
+                os.close(folder)
+        finally:
+            unfinished.unlink(missing_ok=True)
+    except OSError as error:
+        raise StorageError(
+            f"The archive file {path} cannot be written: {error.strerror or error}. Nothing was taken out of the database;"
+            " free space there, or choose another folder (UNDERWEIR_ARCHIVE_DIR).",
+            retryable=True,
+        ) from error
+    return total.content()
+
+
+def read(path: Path) -> Iterator[pa.Table]:
+    """The rows of a file, piece by piece, in the order they were written.
+
+    Raises
+    ------
+    StorageError
+        when the file is missing or damaged.
+    """
+    try:
+        with pq.ParquetFile(path) as file:
+            for number in range(file.num_row_groups):
+                yield file.read_row_group(number)
+    except (OSError, pa.ArrowException) as error:
+        raise StorageError(
+            f"The archive file {path} cannot be read: {str(error).splitlines()[0]}. Bring it back from a backup.",
+            retryable=False,
+        ) from error
+
+
+def content_of(path: Path) -> Content:
+    """What a file holds, read from its beginning to its end."""
+    total = _Sum()
+    for part in read(path):
+        total.add(part)
+    return total.content()
