@@ -60,6 +60,24 @@ class Base(DeclarativeBase):
 PARTITIONED = ("reading", "assessment", "estimate")
 
 
+#: Tables that grow with every reading, and the column a distributed PostgreSQL would spread their rows by. It leads every
+#: key of theirs, and every statement on them names it.
+DISTRIBUTED = {
+    "reading": "signal_id",
+    "reading_revision": "signal_id",
+    "assessment": "signal_id",
+    "core_pair": "signal_id",
+    "estimate": "tank_id",
+    "estimator_checkpoint": "tank_id",
+    "recompute": "tank_id",
+    "rollup": "owner_id",
+    "rollup_due": "owner_id",
+}
+
+#: Tables that distributed ones are joined with or refer to; a distributed PostgreSQL would hold a copy of them on every node.
+REFERENCE = ("tank", "signal", "batch", "hand_core")
+
+
 class SiteRevision(Base):
     """One version of the site file that was in force."""
 
