@@ -16,7 +16,7 @@ from service.errors import InputError
 from service.storage.archived import archived_spans
 from service.storage.drawn import DRAWN, Drawn
 from service.storage.moments import from_us, to_us
-from service.storage.rollup_plan import Piece, grid, pieces
+from service.storage.rollup_plan import LEVELS, Piece, grid, pieces
 from service.storage.rollups import due_spans
 
 
@@ -49,7 +49,7 @@ def buckets(conn: Connection, what: str, row_number: int, start: datetime, end: 
     drawn = DRAWN[what]
     pixels = grid(to_us(start), to_us(end), width)
     # Marks are read before the rollups: a span rolled up meanwhile is read from the rows, and right either way.
-    due = due_spans(conn, drawn.source, row_number)
+    due = [] if pixels.level is None else due_spans(conn, drawn.source, row_number)
     plan = pieces(to_us(start), to_us(end), pixels.level, due, archived_spans(conn, drawn.source))
     given: dict[str, Any] = {
         "id": row_number,
@@ -58,9 +58,9 @@ def buckets(conn: Connection, what: str, row_number: int, start: datetime, end: 
         "origin": from_us(pixels.origin),
     }
     parts: list[str] = []
-    for level in dict.fromkeys(piece.level for piece in plan):
-        parts.append(_rows(drawn, level, len(parts)))
-        given |= _spans([piece for piece in plan if piece.level == level], len(parts) - 1)
+    for number, (level, found) in enumerate(_sorted(plan)):
+        parts.append(_rows(drawn, level, number, single=len(found) == 1))
+        given |= _spans(found, number)
     statement = text(
         "SELECT date_bin(CAST(:step AS interval), greatest(time, :origin), :origin) AS bucket, min(low) AS low,"
         " max(high) AS high, (array_agg(last ORDER BY time DESC))[1] AS last, sum(readings)::bigint AS readings"
@@ -69,27 +69,44 @@ def buckets(conn: Connection, what: str, row_number: int, start: datetime, end: 
     return [Bucket(row.bucket, row.low, row.high, row.last, row.readings) for row in conn.execute(statement, given)]
 
 
-def _rows(drawn: Drawn, level: int | None, number: int) -> str:
-    """What answers for the pieces of one level. OFFSET 0: a walk along the key for each piece, in the months it touches."""
+#: Few stretches of rows are asked for one by one, so that only the months they touch are planned for.
+_FEW = 6
+
+
+def _sorted(plan: list[Piece]) -> list[tuple[int | None, list[Piece]]]:
+    """The pieces, put together by what answers for them."""
+    rows = [piece for piece in plan if piece.level is None]
+    parts: list[tuple[int | None, list[Piece]]] = (
+        [(None, [piece]) for piece in rows] if len(rows) <= _FEW else [(None, rows)]
+    )
+    for level in LEVELS:
+        parts.append((level, [piece for piece in plan if piece.level == level]))
+    return [(level, found) for level, found in parts if found]
+
+
+def _rows(drawn: Drawn, level: int | None, number: int, *, single: bool) -> str:
+    """What answers for the pieces of one level."""
     if level is None:
         rows = (
             f"SELECT time, {drawn.low} AS low, {drawn.high} AS high, {drawn.last} AS last, 1 AS readings"
-            f" FROM {drawn.source} WHERE {drawn.owner} = :id AND time >= p.first AND time < p.until"
-            f" AND {drawn.last} <> 'NaN' OFFSET 0"
+            f" FROM {drawn.source} WHERE {drawn.owner} = :id AND {drawn.last} <> 'NaN'"
         )
     else:
         rows = (
             "SELECT time, low, high, last, readings FROM rollup WHERE owner_id = :id AND series = :series"
-            f" AND step = {level // 1_000_000} AND time >= p.first AND time < p.until OFFSET 0"
+            f" AND step = {level // 1_000_000}"
         )
+    if single:
+        return f"{rows} AND time >= :first{number} AND time < :until{number}"
+    # OFFSET 0: a walk along the key for each piece.
     return (
-        f"SELECT r.* FROM unnest(CAST(:firsts{number} AS timestamptz[]), CAST(:untils{number} AS timestamptz[]))"
-        f" AS p(first, until) CROSS JOIN LATERAL ({rows}) AS r"
+        f"SELECT r.* FROM unnest(CAST(:first{number} AS timestamptz[]), CAST(:until{number} AS timestamptz[]))"
+        f" AS p(first, until) CROSS JOIN LATERAL ({rows} AND time >= p.first AND time < p.until OFFSET 0) AS r"
     )
 
 
-def _spans(found: list[Piece], number: int) -> dict[str, list[datetime]]:
-    return {
-        f"firsts{number}": [from_us(piece.first) for piece in found],
-        f"untils{number}": [from_us(piece.until) for piece in found],
-    }
+def _spans(found: list[Piece], number: int) -> dict[str, Any]:
+    firsts, untils = [from_us(piece.first) for piece in found], [from_us(piece.until) for piece in found]
+    if len(found) == 1:
+        return {f"first{number}": firsts[0], f"until{number}": untils[0]}
+    return {f"first{number}": firsts, f"until{number}": untils}

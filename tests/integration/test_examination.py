@@ -13,6 +13,7 @@ from sqlalchemy import Engine, text
 from service.domain.role import Role
 from service.examination import Grade, Verdict, examine
 from service.jobs import people
+from service.jobs.archive import Keeping
 from service.jobs.run_book import RunBook
 from service.jobs.upkeep import keep_up
 from service.storage import outbox
@@ -82,7 +83,7 @@ def sound(
 ) -> Iterator[Installed]:
     """An installation of which nothing bad can be said."""
     installed = Installed(tmp_path, database_url, engine, monkeypatch)
-    keep_up(engine, installed.now)
+    keep_up(engine, Keeping(tmp_path / "archive", {}), installed.now)
     installed.runs(installed.now)
     with transaction(engine) as conn:
         record_good(conn, "export", installed.now)
