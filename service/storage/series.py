@@ -66,7 +66,7 @@ def buckets(conn: Connection, what: str, row_number: int, start: datetime, end: 
         " max(high) AS high, (array_agg(last ORDER BY time DESC))[1] AS last, sum(readings)::bigint AS readings"
         f" FROM ({' UNION ALL '.join(parts)}) AS piece GROUP BY bucket ORDER BY bucket"
     )
-    return [Bucket(row.bucket, row.low, row.high, row.last, row.readings) for row in conn.execute(statement, given)]
+    return [Bucket(*row) for row in conn.execute(statement, given).all()]
 
 
 #: Few stretches of rows are asked for one by one, so that only the months they touch are planned for.
