@@ -13,12 +13,18 @@ import numpy as np
 from sqlalchemy import Connection, Engine
 
 from service.bootstrap import Installation
-from service.domain.core import Core
+from service.domain.core import Calibration, CalibrationKind, Core
 from service.settings import Settings
 from service.site.site import Site, parse_site
 from service.storage import recompute
 from service.storage.alarms import JournalLine, journal, sync_alarms
 from service.storage.batches import open_batch
+from service.storage.calibrations import (
+    CalibrationRecord,
+    correct_calibration,
+    insert_calibration,
+    withdraw_calibration,
+)
 from service.storage.cores import CoreRecord, correct_core, insert_core, withdraw_core
 from service.storage.moments import to_us
 from service.storage.reading_columns import ReadingColumns
@@ -159,6 +165,37 @@ def withdrawn(number: int, by: int) -> Act:
     """A core taken back."""
     return lambda conn, ids, now: withdraw_core(
         conn, UUID(int=number), id=UUID(int=by), at=now, reason="another tank", by="R. Okafor"
+    )
+
+
+def _work(ids: SiteIds, number: int, done: int, left: float, now: datetime) -> CalibrationRecord:
+    work = Calibration(
+        tag="LT-E",
+        at=minute(done),
+        kind=CalibrationKind.CALIBRATION,
+        done_by="A. Novak",
+        reason="quarterly",
+        as_left_offset=left,
+    )
+    return CalibrationRecord(id=UUID(int=number), calibration=work, signal_id=ids.signals["LT-E"], recorded_at=now)
+
+
+def worked(number: int, done: int, left: float) -> Act:
+    """Work on the blanket sensor, perhaps written down later than it was done."""
+    return lambda conn, ids, now: insert_calibration(conn, _work(ids, number, done, left, now))
+
+
+def work_corrected(number: int, by: int, done: int, left: float) -> Act:
+    """A record of work put right."""
+    return lambda conn, ids, now: correct_calibration(
+        conn, UUID(int=number), _work(ids, by, done, left, now), "wrong line"
+    )
+
+
+def work_withdrawn(number: int, by: int) -> Act:
+    """A record of work taken back."""
+    return lambda conn, ids, now: withdraw_calibration(
+        conn, UUID(int=number), id=UUID(int=by), at=now, reason="another tank"
     )
 
 

@@ -19,7 +19,7 @@ from service.domain.heading import heading_from_json
 from service.domain.refold import Change, Mark, Refold
 from service.errors import DomainError
 from service.jobs.situations import PAIR_WITHIN, TankHistory
-from service.storage import checkpoints, history
+from service.storage import alarm_inputs, checkpoints, history
 from service.storage.alarm_inputs import StoredCore
 from service.storage.history import ArrivedReadings, Recorded
 from service.storage.moments import from_us
@@ -53,6 +53,7 @@ class Stage:
     came: ArrivedReadings
     recorded: list[Recorded]
     began_at: datetime | None
+    known_since: datetime | None = None  #: when the service first knew the tank
     cores: list[StoredCore] = field(default_factory=list)
     beside: dict[datetime, float] = field(default_factory=dict)
 
@@ -88,7 +89,15 @@ class Stage:
             )
         began_at = None if mark is None else mark.time
         return cls(
-            setup, refold, tag_of, _pieces(events), came, recorded[split:], began_at, [_stored(c) for c in refold.cores]
+            setup,
+            refold,
+            tag_of,
+            _pieces(events),
+            came,
+            recorded[split:],
+            began_at,
+            alarm_inputs.known_since(conn, [tank_id]).get(tank_id),
+            [_stored(c) for c in refold.cores],
         )
 
     def history(self, after: datetime | None) -> TankHistory:
@@ -101,6 +110,7 @@ class Stage:
             samples=self.refold.samples,
             cores=self.cores,
             beside=self.beside,
+            known_since=self.known_since,
         )
 
     def arrivals(self) -> list[Arrival]:

@@ -109,6 +109,25 @@ def test_a_night_of_late_and_corrected_data_is_replayed_as_it_was_lived(engine: 
         assert _of_replay(part.lines) == _of_live(night.journal(until=minute(last)))
 
 
+def test_work_on_a_sensor_counts_from_when_it_was_written_down(engine: Engine) -> None:
+    """Done at minute 20, written down at 60 (it left the sensor 0.8 m low), put right at 90, taken back at 120."""
+    acts = story.ordinary()
+    acts.setdefault(60, []).append(story.worked(11, 20, -0.8))
+    acts.setdefault(90, []).append(story.work_corrected(11, 12, 25, 0.5))
+    acts.setdefault(120, []).append(story.work_withdrawn(12, 13))
+    night = Night(engine)
+    night.live(acts)
+    lived = _of_live(night.journal())
+    assert _of_replay(_replay(night).lines) == lived
+    for last in (59, 75, 100):
+        assert _of_replay(_replay(night, last=last).lines) == _of_live(night.journal(until=minute(last)))
+    # It mattered: with the sensor thought to be 0.8 m low the blanket at once stood too high.
+    danger = [known for known, _, key, event, *_ in lived if key == "east.high-high" and event == "occurred"]
+    assert minute(60) <= danger[0] <= minute(63), "the storm itself comes there a quarter of an hour later"
+    begun_later = _replay(night, first=70)
+    assert begun_later.began_at is None or begun_later.began_at < minute(20)
+
+
 def test_a_checkpoint_is_begun_at_only_where_nothing_older_came_later(engine: Engine) -> None:
     night = Night(engine)
     for hour in range(8):
