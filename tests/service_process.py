@@ -34,9 +34,13 @@ class ServiceProcess:
             "UNDERWEIR_SMTP_TIMEOUT": "5",
         }
         self.process: subprocess.Popen[bytes] | None = None
+        #: Whether it is meant to run: one that ended by itself is started again, as systemd and compose do.
+        self.wanted = False
+        self.started_again = 0
 
     def start(self) -> None:
         """Start it, or start it again."""
+        self.wanted = True
         with self.log_file.open("ab") as log:
             self.process = subprocess.Popen(
                 [sys.executable, "-m", "service", "run"], env=self.environment, stdout=log, stderr=log
@@ -47,8 +51,16 @@ class ServiceProcess:
         """Whether the process lives."""
         return self.process is not None and self.process.poll() is None
 
+    def keep_running(self) -> None:
+        """Start it again where it ended although nobody ended it."""
+        if self.wanted and not self.running:
+            self.started_again += 1
+            self.start()
+
     def send(self, number: signal.Signals) -> None:
         """Send a signal, if it lives."""
+        if number in (signal.SIGTERM, signal.SIGKILL):
+            self.wanted = False
         if self.process is not None and self.process.poll() is None:
             self.process.send_signal(number)
 
@@ -57,6 +69,7 @@ class ServiceProcess:
         assert self.process is not None
         self.send(signal.SIGCONT)
         self.send(number)
+        self.wanted = False
         return self.process.wait(timeout=PATIENCE_S)
 
     def log(self) -> list[dict[str, object]]:

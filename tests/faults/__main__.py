@@ -64,6 +64,7 @@ def summary(done: list[Played]) -> str:
     ]
     if delays:
         lines.append(f"from file to call: median {delays[len(delays) // 2]:.0f} s, worst {delays[-1]:.0f} s")
+    lines.append(f"nodes that had to be started again although nobody ended them: {sum(p.started_again for p in done)}")
     lines += [f"left out: {why}" for why in sorted({why for p in done for why in p.left_out})]
     return "\n".join(lines)
 

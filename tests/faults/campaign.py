@@ -32,6 +32,7 @@ class Played:
     faults: Counter[str] = field(default_factory=Counter)
     left_out: list[str] = field(default_factory=list)
     account: Account = field(default_factory=Account)
+    started_again: int = 0  #: nodes that ended by themselves, as where the database was away when they began
     stuck: list[str] = field(default_factory=list)
     folder: Path | None = None  #: kept where something is wrong
 
@@ -77,6 +78,7 @@ def play(
             _pass(built, 12.0, [])
             del plant.register.shown_at[plant_shown:]
             played.account = examine(built)
+            played.started_again = sum(node.process.started_again for node in built.nodes)
     finally:
         if keep or played.stuck or played.account.wrong() or not played.account.produced:
             played.folder = folder
@@ -90,6 +92,8 @@ def _pass(built: Stand, seconds: float, names: list[str]) -> None:
     until = time.monotonic() + seconds
     while True:
         _note_calls(built, names)
+        for node in built.nodes:
+            node.process.keep_running()
         left = until - time.monotonic()
         if left <= 0:
             return
