@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import signal
 import sys
 from collections import Counter
 
@@ -25,6 +26,7 @@ def main() -> int:
     if why := missing():
         print(why, file=sys.stderr)
         return 2
+    signal.signal(signal.SIGTERM, lambda number, frame: sys.exit(1))  # servers and nodes are taken down on the way out
     done: list[Played] = []
     left = given.rounds
     while left > 0:
