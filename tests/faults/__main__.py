@@ -35,11 +35,11 @@ def main() -> int:
         print(f"campaign {number + 1}: seed {given.seed + number}, nodes {nodes}", flush=True)
         played = play(
             given.seed + number,
-            min(left, ROUNDS_A_CAMPAIGN),
-            nodes,
-            lambda line: print(line, flush=True),
-            given.only,
-            given.keep,
+            rounds=min(left, ROUNDS_A_CAMPAIGN),
+            nodes=nodes,
+            say=lambda line: print(line, flush=True),
+            script=[given.only] if given.only else (),
+            keep=given.keep,
         )
         done.append(played)
         left -= ROUNDS_A_CAMPAIGN

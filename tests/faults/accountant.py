@@ -66,7 +66,7 @@ def examine(stand: Stand) -> Account:
         orphans = conn.execute(
             "SELECT key FROM outbox WHERE alarm_event_id IS NULL AND payload ->> 'kind' = 'alarm'"
         ).fetchall()
-    account.lost += _unlike(plant.produced, stored)
+    account.lost += unlike(plant.produced, stored)
     account.lost += [f"file {name} was never taken" for name in plant.waiting()]
     for number, at in enumerate(plant.register.shown_at):
         if number not in counted:
@@ -87,7 +87,8 @@ def examine(stand: Stand) -> Account:
     return account
 
 
-def _unlike(produced: dict[tuple[str, datetime], float], stored: dict[tuple[str, datetime], float]) -> list[str]:
+def unlike(produced: dict[tuple[str, datetime], float], stored: dict[tuple[str, datetime], float]) -> list[str]:
+    """What of the produced heights [ft] is not stored, is stored as something else [m], or was never produced."""
     wrong = []
     for (tag, time), height in produced.items():
         found = stored.get((tag, time))

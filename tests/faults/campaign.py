@@ -6,7 +6,7 @@ import random
 import shutil
 import time
 from collections import Counter
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -38,29 +38,37 @@ class Played:
 
 
 def play(
-    seed: int, rounds: int, nodes: int, say: Callable[[str], None], only: str | None = None, keep: bool = False
+    seed: int,
+    *,
+    rounds: int,
+    nodes: int,
+    say: Callable[[str], None],
+    tanks: int = TANKS,
+    script: Sequence[str] = (),
+    keep: bool = False,
 ) -> Played:
     """Play rounds of faults and account for them.
 
     Parameters
     ----------
     seed : decides which faults come when.
-    only : this fault alone.
+    script : these faults, one a round and from the beginning again, instead of what the seed decides.
     keep : leave the folder with the logs even if all is well.
     """
     rng = random.Random(seed)
     folder = reachable_folder("underweir-faults-")
-    plant = Plant(folder / "plant", TANKS, rng)
+    plant = Plant(folder / "plant", tanks, rng)
     played = Played(seed, nodes)
     try:
         with stand(folder, plant, nodes, rng) as built:
-            faults, played.left_out = known_faults(disks=all(node.mounted for node in built.nodes), two_nodes=nodes > 1)
+            faults, played.left_out = known_faults(disks=all(node.mounted for node in built.nodes))
             plant.calm()
             _until(built, lambda: not plant.waiting(), 90.0)
             for number in range(rounds):
                 if number % 3 == 0:
                     plant.storm()
-                names = [only] if only else rng.sample(sorted(faults), k=rng.choice((1, 1, 1, 2)))
+                drawn = rng.sample(sorted(faults), k=rng.choice((1, 1, 1, 2)))
+                names = [script[number % len(script)]] if script else drawn
                 say(f"round {number + 1}: {', '.join(names)}")
                 with ExitStack() as stack:
                     for name in names:

@@ -194,7 +194,7 @@ def clock_stepped(stand: Stand) -> Iterator[float]:
     node.set_clock(0)
 
 
-def known_faults(*, disks: bool, two_nodes: bool) -> tuple[dict[str, Fault], list[str]]:
+def known_faults(*, disks: bool) -> tuple[dict[str, Fault], list[str]]:
     """Every fault that can be played here by its name, and why the others cannot."""
     faults: dict[str, Fault] = {
         "node killed": node_killed,
