@@ -11,6 +11,7 @@ import uvicorn
 from fastapi import FastAPI
 
 from service.errors import ConfigError
+from service.web.patience import PatientProtocol
 
 log = structlog.get_logger(__name__)
 
@@ -52,6 +53,7 @@ class WebServer:
         self._socket = taken
         config = uvicorn.Config(
             app,
+            http=PatientProtocol,
             log_config=None,
             access_log=False,
             server_header=False,
