@@ -15,7 +15,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, ClassVar, Literal
-from urllib.parse import urlsplit
+from urllib.parse import unquote, urlsplit
 
 from pydantic import Field, SecretStr, ValidationError, field_validator, model_validator
 from pydantic.fields import FieldInfo
@@ -235,6 +235,15 @@ class Settings(BaseSettings):
         """Words of the provider's claim and the roles they mean."""
         pairs = [pair.partition("=") for pair in (self.oidc_roles or "").split(",") if pair.strip()]
         return {word.strip(): Role(role.strip().lower()) for word, _, role in pairs}
+
+    def secrets(self) -> frozenset[str]:
+        """Every secret among them, so that none gets into a log."""
+        values = (getattr(self, name) for name in type(self).model_fields)
+        found = {value.get_secret_value() for value in values if isinstance(value, SecretStr)}
+        if self.database_url is not None:
+            password = urlsplit(self.database_url.get_secret_value()).password
+            found |= {password, unquote(password)} if password else set()
+        return frozenset(found)
 
     @field_validator("log_level", "smtp_security", mode="before")
     @classmethod

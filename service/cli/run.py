@@ -40,6 +40,7 @@ def _run(site: SiteFile = None) -> None:
     """Watch the plant until SIGTERM or Ctrl-C; logs one JSON line per event on standard error."""
     settings = settings_from_environment()
     logs.configure(settings.log_level.upper())
+    logs.hide(settings.secrets())
     stop = threading.Event()
 
     def _stop(number: int, frame: FrameType | None) -> None:
@@ -49,6 +50,7 @@ def _run(site: SiteFile = None) -> None:
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, _stop)
     with sole_run(settings.data_dir, settings.node_name) as holder, opened(site, settings) as plant:
+        logs.hide(secret for gateway in plant.site.gateways() for secret in gateway.secrets.values())
         for finding in plant.site.warnings:
             log.warning("site file", finding=finding.text(str(plant.site.path)))
         if not plant.notifiers:
