@@ -16,13 +16,13 @@ from sqlalchemy import Engine
 
 from connectors.base import Connector
 from connectors.errors import ConnectorError
-from service.alarms.definition import AlarmKind
 from service.bootstrap import Installation
 from service.domain.lease import DECIDE, KEEP_UP, TELL, Standing, reading
 from service.errors import LeaseLost
+from service.jobs.ahead import Ahead, ahead_of, danger_height
 from service.jobs.deliver import Delivered, deliver
 from service.jobs.estimate import Outlook, outlook_all, project_all, update_estimates
-from service.jobs.evaluate import Ahead, Evaluated, evaluate, evaluate_service
+from service.jobs.evaluate import Evaluated, evaluate, evaluate_service
 from service.jobs.ingest import IngestReport, ingest
 from service.jobs.ingest.forward import ForwardingSource, SpoolRemains
 from service.jobs.ingest.standing import StandingKeeper, record_hang
@@ -122,18 +122,8 @@ class Watch:
         return replace(seen, transitions=seen.transitions + own.transitions, messages=seen.messages + own.messages)
 
     def _ahead(self, tank: str, found: Outlook) -> Ahead:
-        danger = next(
-            (
-                d.limit
-                for d in self._plant.alarms.of_tank(tank)
-                if d.kind is AlarmKind.HIGH_HIGH and d.limit is not None
-            ),
-            None,
-        )
-        if found.forecast is None or danger is None:
-            return Ahead(solids_loading=found.solids_loading)
-        height = self._plant.tanks[tank].side_water_depth - danger
-        return Ahead(time_to_danger=found.forecast.time_to(height).cautious, solids_loading=found.solids_loading)
+        danger = danger_height(self._plant.tanks[tank], self._plant.alarms.of_tank(tank))
+        return ahead_of(found.forecast, danger, found.solids_loading)
 
     def tell(self, now: datetime) -> Delivered:
         """Hear what people wrote back, prove the way to whoever begins a shift, and hand over every message that is due."""

@@ -3,16 +3,21 @@
 from __future__ import annotations
 
 import math
+from collections import Counter
+from collections.abc import Sequence
 from datetime import timedelta
 from pathlib import Path
 from typing import Annotated
 from zoneinfo import ZoneInfo
 
 import typer
+from pydantic_core import PydanticCustomError
 
 from service.alarms.comparison import Score
 from service.alarms.definition import AlarmKind
+from service.alarms.escalation import Callout
 from service.alarms.rehearsal import Line
+from service.alarms.rehearsed_calls import Call
 from service.bootstrap import database, settings_from_environment, wall_clock
 from service.cli.options import Json
 from service.cli.output import misused, say, say_json, say_table, warn
@@ -22,6 +27,7 @@ from service.domain.estimate import TankSetup
 from service.domain.units import UnitSystem
 from service.errors import ConfigError
 from service.jobs.replay import TankReplay, replay
+from service.site.quantity import duration
 from service.site.site import load_site
 from service.storage.session import transaction
 from service.storage.site_tables import site_ids
@@ -47,12 +53,16 @@ def _replay(
         ),
     ] = None,
     tank: Annotated[str | None, typer.Option(help="Only this tank (its key).", show_default=False)] = None,
+    answer_after: Annotated[
+        str | None,
+        typer.Option(help="Also say who is called if people answer after so long: '5m', '15 min'.", show_default=False),
+    ] = None,
     json: Json = False,
 ) -> None:
     """Run stored history again as it was lived, knowing at every moment only what had arrived by then.
 
-    Prints the journal, and what other limits or on-delays would have given. Sends nothing and changes nothing. Nobody
-    answers in a replay, so acknowledgements and shelves of that time are left out.
+    Prints the journal, what other limits or on-delays would have given, and who would have been called when. Sends nothing
+    and changes nothing. Nobody answers in a replay, so acknowledgements and shelves of that time are left out.
     """
     now = wall_clock()
     settings = settings_from_environment()
@@ -61,6 +71,7 @@ def _replay(
     first, last = moment(start, zone, now), min(moment(end, zone, now), now)
     if first >= last:
         misused("--from must be before --to")
+    answered_after = None if answer_after is None else _span(answer_after)
     setups = tried.setups()
     if tank is not None:
         setups = tuple(setup for setup in setups if setup.tank.key == tank)
@@ -84,6 +95,10 @@ def _replay(
             end=last,
             system=units,
             stored=_in_force(settings.site_file),
+            callout=Callout(
+                contacts=tried.contacts(), zone=tried.time_zone, rotas=tried.rotas(), ladders=tried.ladders()
+            ),
+            answered_after=answered_after,
         )
     if json:
         say_json(
@@ -91,13 +106,17 @@ def _replay(
                 "from": first,
                 "to": last,
                 "site": tried.name,
-                "tanks": [_tank(found) for found in told],
+                "answered_after_s": None if answered_after is None else answered_after.total_seconds(),
+                "tanks": [_tank(found, answered=answered_after is not None) for found in told],
             }
         )
         return
     say(f"{tried.name}, replayed from {format_local_time(first, zone)} to {format_local_time(last, zone)}")
     for found in told:
         _say_tank(found, zone, units)
+        _say_calls("nobody answers", found.unanswered, zone)
+        if answered_after is not None:
+            _say_calls(f"people answer after {format_duration(answered_after)}", found.answered, zone)
 
 
 def _in_force(site_file: Path) -> dict[str, TankSetup]:
@@ -137,6 +156,31 @@ def _say_tank(found: TankReplay, zone: ZoneInfo, units: UnitSystem) -> None:
     )
 
 
+def _say_calls(assumed: str, calls: Sequence[Call], zone: ZoneInfo) -> None:
+    if not calls:
+        say(f"\n  if {assumed}, nobody is called")
+        return
+    people = Counter(call.contact for call in calls)
+    told = ", ".join(f"{name} {count} time{'s' if count > 1 else ''}" for name, count in people.most_common())
+    say(f"\n  if {assumed}, {told}")
+    say_table(
+        ("  at", "who", "by", "alarm", "why"),
+        [
+            (f"  {format_local_time(call.at, zone)}", call.contact, call.channel, call.alarm, call.reason.value)
+            for call in calls
+        ],
+    )
+
+
+def _span(text: str) -> timedelta:
+    try:
+        # '5m' is five minutes here, as people write it for intervals.
+        span = duration(text[:-1] + " min" if text.endswith("m") else text)
+    except PydanticCustomError as error:
+        misused(f"--answer-after: {error.message()}")
+    return span
+
+
 def _sentence(line: Line) -> str:
     moved = line.transition
     words = f"{line.definition.key}: {moved.event}, {moved.from_state} → {moved.to_state} ({moved.reason})"
@@ -161,7 +205,13 @@ def _delay(span: timedelta) -> str:
     return "none" if not span else format_duration(span)
 
 
-def _tank(found: TankReplay) -> dict[str, object]:
+def _calls(calls: Sequence[Call]) -> list[dict[str, object]]:
+    return [
+        {"at": c.at, "contact": c.contact, "channel": c.channel, "alarm": c.alarm, "reason": c.reason} for c in calls
+    ]
+
+
+def _tank(found: TankReplay, *, answered: bool) -> dict[str, object]:
     return {
         "tank": found.tank,
         "readings": found.readings,
@@ -183,6 +233,10 @@ def _tank(found: TankReplay) -> dict[str, object]:
         "dangers": [{"at": danger.at, "kind": danger.kind} for danger in found.comparison.dangers],
         "alarms": [_score(score) for score in found.comparison.own],
         "trials": [_score(score) for score in found.comparison.trials],
+        "calls": {
+            "nobody_answers": _calls(found.unanswered),
+            "people_answer": _calls(found.answered) if answered else None,
+        },
     }
 
 

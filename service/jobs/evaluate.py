@@ -23,6 +23,7 @@ from service.domain.advice_checks import Evidence
 from service.domain.estimate import Estimate, TankSetup
 from service.domain.tank import Tank
 from service.errors import StorageError
+from service.jobs.ahead import Ahead
 from service.jobs.alarm_setup import AlarmSetup
 from service.jobs.escalate import escalate
 from service.jobs.evidence import evidence_of
@@ -149,14 +150,6 @@ def evaluate_service(
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Ahead:
-    """What the forecast says of a tank, as far as alarms watch it; None where nothing is known."""
-
-    time_to_danger: float | None = None  #: cautious; infinite where it does not come in sight [h]
-    solids_loading: float | None = None  #: [kg/(m²·h)]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class _Look:
     """One look at one tank: what is known, and the alarms it is known for."""
 
@@ -174,7 +167,7 @@ class _Look:
         """What is known now."""
         newest = self.history.estimates[-1] if self.history.estimates else None
         seen = self.history.at(self.now, self.projected or newest, in_service=self.out_of_service is None)
-        return replace(seen, time_to_danger=self.ahead.time_to_danger, solids_loading=self.ahead.solids_loading)
+        return self.ahead.seen_in(seen)
 
     def decide(self, records: Mapping[str, AlarmRecord] | None = None) -> list[Change]:
         """Step every alarm through what is new, then look at the present."""

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 import structlog
@@ -15,11 +15,14 @@ from sqlalchemy import Connection, Engine
 
 from service.alarms.comparison import Comparison, compare
 from service.alarms.definition import AlarmDefinition, AlarmKind
+from service.alarms.escalation import Callout
 from service.alarms.rehearsal import Line, Rehearsal
+from service.alarms.rehearsed_calls import Call, rehearsed_calls
 from service.domain import estimate as estimator
 from service.domain.estimate import TankSetup
 from service.domain.heading import outlook, solids_loading
 from service.domain.units import UnitSystem
+from service.jobs.ahead import Ahead, ahead_of, danger_height
 from service.jobs.replay_stage import Stage
 from service.storage.session import transaction
 from service.storage.site_tables import SiteIds
@@ -36,6 +39,8 @@ class TankReplay:
     tank: str
     lines: tuple[Line, ...]  #: the journal, in the order it would have been written
     comparison: Comparison
+    unanswered: tuple[Call, ...]  #: who would have been called, if nobody ever answered
+    answered: tuple[Call, ...]  #: the same, if people answered after the time asked about
     readings: int  #: that arrived in the time replayed
     looks: int
     began_at: datetime | None  #: the checkpoint folding began at; None: the beginning of history
@@ -51,6 +56,8 @@ def replay(
     end: datetime,
     system: UnitSystem,
     stored: Mapping[str, TankSetup],
+    callout: Callout | None = None,
+    answered_after: timedelta | None = None,
 ) -> list[TankReplay]:
     """Run the time from *start* to *end* again.
 
@@ -59,6 +66,8 @@ def replay(
     setups : tanks and signals to replay with; signals that were never stored are silent.
     definitions : alarms to replay with; those of the service itself are left out.
     system : decides which other limits are tried.
+    callout : people, rotas and ladders to say who would have been called; None: nobody is.
+    answered_after : how long people take to answer, where that is to be told beside nobody answering.
     stored : the tanks by key as the checkpoints in the database were made with; those of other tanks are not used.
 
     Notes
@@ -72,7 +81,7 @@ def replay(
         with _reading_only(engine) as conn:
             stage = Stage.of(conn, setup, ids, start, end, reusable=stored.get(setup.tank.key) == setup)
         own = [definition for definition in definitions if definition.tank == setup.tank.key]
-        told.append(rehearse(stage, Rehearsal(own, system), start, end))
+        told.append(rehearse(stage, Rehearsal(own, system), start, end, callout, answered_after))
         log.info("replayed", tank=setup.tank.key, looks=told[-1].looks)
     return told
 
@@ -84,7 +93,14 @@ def _reading_only(engine: Engine) -> Iterator[Connection]:
         yield conn
 
 
-def rehearse(stage: Stage, rehearsal: Rehearsal, start: datetime, end: datetime) -> TankReplay:
+def rehearse(
+    stage: Stage,
+    rehearsal: Rehearsal,
+    start: datetime,
+    end: datetime,
+    callout: Callout | None = None,
+    answered_after: timedelta | None = None,
+) -> TankReplay:
     """Take everything in as it came, and look at the alarms as the service does."""
     arrivals = stage.arrivals()
     stage.take_known(arrivals)
@@ -103,6 +119,10 @@ def rehearse(stage: Stage, rehearsal: Rehearsal, start: datetime, end: datetime)
         tank=stage.setup.tank.key,
         lines=tuple(rehearsal.lines()),
         comparison=compare(rehearsal, stage.clearances(), start, end),
+        unanswered=() if callout is None else rehearsed_calls(rehearsal, callout, end),
+        answered=()
+        if callout is None or answered_after is None
+        else rehearsed_calls(rehearsal, callout, end, answered_after),
         readings=len(stage.came),
         looks=looks.count,
         began_at=stage.began_at,
@@ -116,9 +136,7 @@ class _Looks:
         self._stage = stage
         self._rehearsal = rehearsal
         kinds = {track.definition.kind: track.definition for track in rehearsal.tracks}
-        danger = kinds.get(AlarmKind.HIGH_HIGH)
-        tank = stage.setup.tank
-        self._danger = None if danger is None or danger.limit is None else tank.side_water_depth - danger.limit
+        self._danger = danger_height(stage.setup.tank, kinds.values())
         self._foresees = AlarmKind.TIME_TO_DANGER in kinds
         self._loads = AlarmKind.SOLIDS_LOADING in kinds
         self.count = 0
@@ -131,17 +149,16 @@ class _Looks:
         past = [seen.at(e.time, e) for e in seen.estimates if e.time <= now]
         live = seen.at(now, estimator.project(setup, refold.state, now))
         if refold.heard and (self._foresees or self._loads):
-            live = replace(live, time_to_danger=self._time_to_danger(now), solids_loading=self._loading(now))
+            live = self._ahead(now).seen_in(live)
         self._rehearsal.look(past, live)
 
-    def _time_to_danger(self, now: datetime) -> float | None:
-        if not self._foresees or self._danger is None:
-            return None
-        ahead = outlook(self._stage.setup, self._stage.refold.heading, now)
-        return None if ahead is None else ahead.time_to(self._danger).cautious
-
-    def _loading(self, now: datetime) -> float | None:
-        return solids_loading(self._stage.setup, self._stage.refold.heading, now) if self._loads else None
+    def _ahead(self, now: datetime) -> Ahead:
+        setup, heading = self._stage.setup, self._stage.refold.heading
+        return ahead_of(
+            outlook(setup, heading, now) if self._foresees else None,
+            self._danger,
+            solids_loading(setup, heading, now) if self._loads else None,
+        )
 
 
 def _silent_minutes(after: datetime, before: datetime) -> Iterator[datetime]:

@@ -50,7 +50,12 @@ def test_other_limits_are_tried_on_stored_history_and_nothing_changes(underweir:
     assert _alarm(under_other, "east.high-high")["raised"] == 0
     assert _alarm(under_other, "east.high")["raised"] == 1
 
-    said = underweir(*words)
+    assert {call["contact"] for call in own["tanks"][0]["calls"]["nobody_answers"]}
+    assert own["tanks"][0]["calls"]["people_answer"] is None
+
+    said = underweir(*words, "--answer-after", "5m")
+    assert "if nobody answers" in said
+    assert "if people answer after 5 min" in said
     assert "east.high-high: occurred, normal → unacknowledged" in said
     assert "what other limits and delays would have given" in said
     assert underweir.json("journal") == before
