@@ -24,7 +24,9 @@ from service.storage.cores import CoreRecord, current_cores
 from service.storage.estimates import estimates_between
 from service.storage.series import buckets
 from service.storage.session import transaction
+from service.web import answers
 from service.web.access import AlarmHandler, CoreLogger, Reader, ScriptChecked
+from service.web.answers import PROBLEMS
 from service.web.board import AlarmView, TankView
 from service.web.board_page import board_of
 from service.web.core_entry import CoreEntry, Verdict, keep
@@ -55,14 +57,14 @@ class Note(BaseModel):
     note: Annotated[str, Field(max_length=500)] = ""
 
 
-@router.get("/tanks", tags=["tanks"])
+@router.get("/tanks", response_model=answers.Tanks, tags=["tanks"])
 def tanks(request: Request, plant: Plant, visitor: Reader) -> dict[str, Any]:
     """Every tank as it stands now, the worst first."""
     view = board_of(request).view()
     return {"at": view.at, "tanks": [_tank(tank) for tank in view.tanks]}
 
 
-@router.get("/tanks/{key}", tags=["tanks"])
+@router.get("/tanks/{key}", response_model=answers.TankNow, tags=["tanks"])
 def tank(request: Request, plant: Plant, visitor: Reader, key: Name) -> dict[str, Any]:
     """One tank as it stands now."""
     for view in board_of(request).view().tanks:
@@ -71,7 +73,7 @@ def tank(request: Request, plant: Plant, visitor: Reader, key: Name) -> dict[str
     raise HTTPException(404, f"There is no tank {key!r}.")
 
 
-@router.get("/tanks/{key}/estimates", tags=["tanks"])
+@router.get("/tanks/{key}/estimates", response_model=answers.Estimates, tags=["tanks"])
 def estimates(
     plant: Plant, visitor: Reader, key: Name, start: When = None, end: When = None, limit: Limit = USUAL
 ) -> dict[str, Any]:
@@ -103,7 +105,7 @@ def estimates(
     }
 
 
-@router.get("/tanks/{key}/series", tags=["tanks"])
+@router.get("/tanks/{key}/series", response_model=answers.Series, tags=["tanks"])
 def series(
     plant: Plant,
     visitor: Reader,
@@ -121,7 +123,7 @@ def series(
     return series_of(plant, key, first, last, width, under)
 
 
-@router.get("/signals", tags=["readings"])
+@router.get("/signals", response_model=answers.Signals, tags=["readings"])
 def signals(plant: Plant, visitor: Reader) -> dict[str, Any]:
     """Every signal of the site file."""
     found = {}
@@ -131,7 +133,7 @@ def signals(plant: Plant, visitor: Reader) -> dict[str, Any]:
     return {"signals": list(found.values())}
 
 
-@router.get("/signals/{tag}/readings", tags=["readings"])
+@router.get("/signals/{tag}/readings", response_model=answers.Readings, tags=["readings"])
 def readings(
     plant: Plant, visitor: Reader, tag: Name, start: When = None, end: When = None, width: Width = 1000
 ) -> dict[str, Any]:
@@ -149,7 +151,7 @@ def readings(
     }
 
 
-@router.get("/cores", tags=["cores"])
+@router.get("/cores", response_model=answers.Cores, tags=["cores"])
 def cores(
     plant: Plant,
     visitor: Reader,
@@ -176,10 +178,10 @@ def cores(
     "/cores",
     tags=["cores"],
     status_code=201,
+    response_model=answers.CoreVerdict,
     responses={
-        200: {"description": "Kept before under this id."},
-        409: {"description": "Doubtful: look again, and send it with confirmed = true."},
-        422: {"description": "Cannot be kept; says why."},
+        200: {"model": answers.CoreVerdict, "description": "Kept before under this id."},
+        409: PROBLEMS[409] | {"description": "Doubtful: look again, and send it with confirmed = true."},
     },
 )
 def log_core(
@@ -209,14 +211,14 @@ def log_core(
     return _verdict(verdict)
 
 
-@router.get("/alarms", tags=["alarms"])
+@router.get("/alarms", response_model=answers.Alarms, tags=["alarms"])
 def alarms(request: Request, plant: Plant, visitor: Reader) -> dict[str, Any]:
     """Every alarm that is not normal, the worst first."""
     view = board_of(request).view()
     return {"at": view.at, "alarms": [_alarm(alarm) for alarm in view.alarms]}
 
 
-@router.post("/alarms/{name}/acknowledge", tags=["alarms"])
+@router.post("/alarms/{name}/acknowledge", response_model=answers.Acknowledged, tags=["alarms"])
 def acknowledge(
     request: Request,
     plant: Plant,
@@ -248,7 +250,7 @@ def acknowledge(
     return {"alarm": done.key, "code": done.code, "state": done.state, "told": done.told}
 
 
-@router.get("/journal", tags=["alarms"])
+@router.get("/journal", response_model=answers.Journal, tags=["alarms"])
 def journal_lines(
     plant: Plant, visitor: Reader, start: When = None, end: When = None, limit: Limit = USUAL
 ) -> dict[str, Any]:

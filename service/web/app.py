@@ -36,6 +36,7 @@ from service.web import (
     tank_page,
     what_if_page,
 )
+from service.web.answers import PROBLEMS
 from service.web.board import Board
 from service.web.guard import Guard
 from service.web.plant import WebPlant
@@ -75,6 +76,7 @@ def create_app(plant: WebPlant) -> FastAPI:
         openapi_url=None,  # served to those who may read, with the rest of the programs' interface
         docs_url=None,
         redoc_url=None,
+        responses=PROBLEMS,
     )
     app.state.plant = plant
     app.state.signer = Signer(plant.secret)

@@ -13,6 +13,7 @@ from fastapi import APIRouter, Depends, HTTPException, Request
 
 from service.jobs.ingest.push import RowVerdict, Verdict, take_pushed
 from service.web.access import Pusher, ScriptChecked
+from service.web.answers import Taken
 from service.web.plant import Plant
 
 router = APIRouter(prefix="/api/v1", tags=["readings"])
@@ -21,11 +22,31 @@ router = APIRouter(prefix="/api/v1", tags=["readings"])
 MOST_ROWS = 10_000
 
 
+_READING = {
+    "type": "object",
+    "required": ["tag", "time", "value"],
+    "properties": {
+        "tag": {"type": "string"},
+        "time": {"type": "string", "format": "date-time"},
+        "value": {"type": ["number", "string"]},
+        "unit": {"type": "string"},
+        "quality": {"type": "string", "enum": ["good", "uncertain", "bad"]},
+    },
+}
+_BATCH = {"type": "object", "required": ["readings"], "properties": {"readings": {"type": "array", "items": _READING}}}
+_FORMS = {"application/json": {"schema": _BATCH}, "text/csv": {"schema": {"type": "string"}}}
+
+
 async def _body(request: Request) -> bytes:
     return await request.body()
 
 
-@router.post("/readings")
+@router.post(
+    "/readings",
+    response_model=Taken,
+    response_model_exclude_none=True,
+    openapi_extra={"requestBody": {"required": True, "content": _FORMS}},
+)
 def push(
     request: Request,
     plant: Plant,
