@@ -20,6 +20,7 @@ from sqlalchemy import (
     Identity,
     Index,
     Integer,
+    LargeBinary,
     MetaData,
     PrimaryKeyConstraint,
     SmallInteger,
@@ -190,6 +191,18 @@ class CoreRow(Base):
     supersedes: Mapped[UUID | None] = mapped_column(ForeignKey("hand_core.id"))
     withdrawn: Mapped[bool] = mapped_column(server_default=text("false"))
     correction_reason: Mapped[str] = mapped_column(server_default=text("''"))
+
+
+class CorePhoto(Base):
+    """The photo taken with a hand core: the picture alone, written anew."""
+
+    __tablename__ = "core_photo"
+    core_id: Mapped[UUID] = mapped_column(ForeignKey("hand_core.id"), primary_key=True)
+    recorded_at: Mapped[datetime]
+    sha256: Mapped[str]
+    width: Mapped[int]
+    height: Mapped[int]
+    jpeg: Mapped[bytes] = mapped_column(LargeBinary)
 
 
 class CalibrationRow(Base):

@@ -6,7 +6,7 @@ from datetime import timedelta
 from typing import Annotated, Any
 from uuid import UUID, uuid4
 
-from fastapi import APIRouter, Depends, Form, HTTPException, Query, Request, Response
+from fastapi import APIRouter, Depends, File, Form, HTTPException, Query, Request, Response, UploadFile
 from fastapi.responses import HTMLResponse, JSONResponse, RedirectResponse
 from pydantic import ValidationError
 
@@ -15,7 +15,9 @@ from service.domain.core import Surface
 from service.domain.role import Role
 from service.domain.units import from_si
 from service.errors import InputError
+from service.jobs.core_photo import LARGEST, keep_photo
 from service.storage import audit
+from service.storage.core_photos import photo_sizes
 from service.storage.cores import CoreRecord, core_history, current_cores, find_core, withdraw_core
 from service.storage.session import transaction
 from service.web.access import FormChecked, Operator, Public, Supervisor, Viewer, Visitor, signer_of
@@ -69,6 +71,7 @@ def log(
     note: Text = "",
     when: Line = "",
     confirmed: Line = "",
+    photo: Annotated[UploadFile | str | None, File()] = None,
 ) -> HTMLResponse:
     """The form sent the plain way, where no script runs."""
     typed: dict[str, Any] = {
@@ -94,7 +97,8 @@ def log(
         return _form(request, plant, visitor, {**typed, "when": when}, wrong=_said(error), status=400)
     if verdict.state in ("stored", "already"):
         board_of(request).view(fresh=True)
-        return _form(request, plant, visitor, {"tank": tank, "unit": unit}, verdict=verdict)
+        wrong = _photo_kept(plant, visitor, verdict.core.id, photo)
+        return _form(request, plant, visitor, {"tank": tank, "unit": unit}, wrong=wrong, verdict=verdict)
     return _form(request, plant, visitor, {**typed, "when": when}, verdict=verdict, status=409)
 
 
@@ -210,6 +214,27 @@ def withdraw(request: Request, plant: Plant, visitor: Supervisor, core_id: UUID,
     return RedirectResponse("/cores", status_code=303)
 
 
+def _photo_kept(plant: WebPlant, visitor: Visitor, core_id: UUID, photo: UploadFile | str | None) -> str:
+    """Keep the photo that came with a form; what went wrong with it, or nothing: the core is kept all the same."""
+    if photo is None or isinstance(photo, str):
+        return ""
+    content = photo.file.read(LARGEST + 1)
+    if not content:
+        return ""
+    try:
+        keep_photo(
+            plant.engine,
+            core_id,
+            content,
+            now=plant.clock(),
+            actor=visitor.person.name if visitor.person else "",
+            address=visitor.address,
+        )
+    except InputError as error:
+        return f"The core is kept, its photo is not: {error}."
+    return ""
+
+
 def _form(
     request: Request,
     plant: WebPlant,
@@ -271,6 +296,7 @@ def _core_page(
 ) -> HTMLResponse:
     with transaction(plant.engine) as conn:
         versions = core_history(conn, core_id)
+        photos = photo_sizes(conn, [record.core.id for record in versions])
     if not versions:
         raise HTTPException(404, "There is no such core.")
     newest = versions[-1]
@@ -282,6 +308,7 @@ def _core_page(
         status=status,
         versions=[(record, _height(plant, record)) for record in versions],
         newest=newest,
+        photos=photos,
         may_correct=visitor.may(Role.OPERATOR) and not newest.withdrawn,
         units=READ_IN[plant.units],
         typed=typed or _typed_of(plant, newest),

@@ -20,6 +20,7 @@ from sqlalchemy import (
     Double,
     Engine,
     Integer,
+    LargeBinary,
     SmallInteger,
     Text,
     Uuid,
@@ -74,7 +75,11 @@ def value(column: Column[Any], row: int) -> Any:
         return [f"{AWKWARD} {row}", ""]
     if isinstance(kind, JSONB):
         return {"row": row, "awkward": AWKWARD, "none": None}
+    if isinstance(kind, LargeBinary):
+        return bytes(range(256)) + bytes([row])
     assert isinstance(kind, Text), column
+    if (column.table.name, column.name) == ("shift_note", "kind"):
+        return "note"  # one of few words
     return f"{AWKWARD} {row}"
 
 

@@ -87,18 +87,32 @@
     taken_by: $("taken_by").value.trim(), note: $("note").value.trim(), confirmed: false,
   });
   const clear = () => {
-    for (const name of ["value", "inches", "fluff", "note", "when"]) if ($(name)) $(name).value = "";
+    for (const name of ["value", "inches", "fluff", "note", "when", "photo"]) if ($(name)) $(name).value = "";
     for (const one of form.querySelectorAll('input[name="surface"]')) one.checked = false;
     form.elements.id.value = "";
   };
+  // A phone's photo is made small before it waits or travels; where the browser cannot, the service does it.
+  const small = async (file) => {
+    try {
+      const bitmap = await createImageBitmap(file, { imageOrientation: "from-image" });
+      const scale = Math.min(1, 1280 / Math.max(bitmap.width, bitmap.height));
+      const canvas = document.createElement("canvas");
+      canvas.width = Math.round(bitmap.width * scale); canvas.height = Math.round(bitmap.height * scale);
+      canvas.getContext("2d").drawImage(bitmap, 0, 0, canvas.width, canvas.height);
+      return await new Promise((done) => canvas.toBlob((made) => done(made || file), "image/jpeg", 0.85));
+    } catch { return file; }
+  };
   let last = null;
+  let held = null;  // the photo of a core that is being changed
   form.addEventListener("submit", async (event) => {
     event.preventDefault();
     const one = entry();
     last = one;
     $("keep").disabled = true;
+    const photo = $("photo").files[0] ? await small($("photo").files[0]) : held;
+    held = null;
     clear();
-    try { await underweir.add(one); }
+    try { await underweir.add(one, photo); }
     catch { notice("danger", line("This device cannot keep it. Write it on paper, and log it when you are back.")); }
     $("keep").disabled = false;
   });
@@ -121,7 +135,7 @@
         const core = last;
         more.append(button("Another from the same spot", () => { choose("tank", core.tank); $("replicate").value = core.replicate + 1; value.focus(); }));
       }
-      notice(verdict.sensor_agrees ? "" : "warning", line(`✓ Kept. ${verdict.sentence}`), line(`${verdict.sensor_agrees ? "" : "▲ "}${verdict.sensor_sentence}`), more);
+      notice(verdict.sensor_agrees ? "" : "warning", line(`✓ Kept. ${verdict.sentence}`), line(`${verdict.sensor_agrees ? "" : "▲ "}${verdict.sensor_sentence}`), ...(verdict.photo_refused ? [line(`▲ Its photo is not kept: ${verdict.photo_refused}.`)] : []), more);
     }
     const doubt = last && items.find((item) => item.id === last.id);
     if (doubt && doubt.state === "confirm") notice("warning", line("▲ Look again before it is kept."), ...doubt.said.map((text) => line(text)), row(doubt));
@@ -133,7 +147,7 @@
     $("queue-list").replaceChildren(...shown.map((item) => {
       const made = document.createElement("li");
       made.append(line(words(item.entry)));
-      if (item.state === "waiting") made.append(line("waits to be sent"));
+      if (item.state === "waiting") made.append(line(item.photo ? "waits to be sent, with its photo" : "waits to be sent"));
       else made.append(...item.said.map((text) => line(text)), row(item));
       return made;
     }));
@@ -142,7 +156,7 @@
     const made = document.createElement("div");
     made.className = "row";
     if (item.state === "confirm") made.append(button("It is right: keep it", () => underweir.confirm(item), true));
-    made.append(button("Change it", async () => { await underweir.drop(item.id); last = null; said.replaceChildren(); again(item.entry); }));
+    made.append(button("Change it", async () => { await underweir.drop(item.id); last = null; said.replaceChildren(); again(item.entry); held = item.photo || null; }));
     made.append(button("Throw it away", async () => { await underweir.drop(item.id); last = null; said.replaceChildren(); }));
     return made;
   };

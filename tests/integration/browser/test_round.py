@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import datetime
+from pathlib import Path
 
 import pytest
 from playwright.sync_api import Browser, Page
@@ -12,6 +13,7 @@ from service.storage.cores import CoreRecord, current_cores
 from service.storage.session import transaction
 from tests.alarm_plant import NIGHT
 from tests.integration.browser.test_pages import opened
+from tests.photographs import photo
 from tests.web_plant import WebSite
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
@@ -123,6 +125,64 @@ def test_an_answer_lost_on_the_way_makes_no_second_core(browser: Browser, site: 
         assert len(stored(site)) == 1
         page.evaluate("underweir.sync()")
         page.wait_for_selector("#queue-count", state="hidden")
+    assert len(stored(site)) == 1
+
+
+def test_a_photo_waits_with_its_core_and_travels_small(browser: Browser, site: WebSite, tmp_path: Path) -> None:
+    """Taken without a connection; kept on the phone, through a reload; sent with its core, made small before."""
+    picture = tmp_path / "surface.jpg"
+    picture.write_bytes(photo(3000, 2000, orientation=6))
+    with opened(browser, site, 360, 740, role=Role.OPERATOR) as page:
+        page.goto("/round")
+        page.evaluate("navigator.serviceWorker.ready.then(() => true)")
+        page.goto("/round")  # now in the worker's hands
+        page.context.set_offline(True)
+        now_in_browser(site, page)
+        page.reload()
+        page.click("text=East clarifier")
+        press(page, "3.6")
+        page.click("summary >> text=Photo")
+        page.set_input_files("#photo", picture)
+        page.click("#keep")
+        page.wait_for_selector("text=Kept on this device")
+        page.reload()
+        page.wait_for_selector("text=waits to be sent, with its photo")
+        page.context.set_offline(False)
+        with page.expect_request("**/photo") as sent:
+            page.evaluate("underweir.sync()")
+        assert len(sent.value.post_data_buffer or b"") < picture.stat().st_size
+        page.wait_for_selector("#queue-count", state="hidden")
+        [record] = stored(site)
+        page.goto(f"/cores/{record.core.id}")
+        shown = page.locator("img.photo")
+        assert shown.evaluate("(e) => e.decode().then(() => [e.naturalWidth, e.naturalHeight])") == [853, 1280]
+
+
+def test_an_answer_lost_after_the_photo_makes_no_second_one(browser: Browser, site: WebSite, tmp_path: Path) -> None:
+    picture = tmp_path / "surface.jpg"
+    picture.write_bytes(photo())
+    with opened(browser, site, 360, 740, role=Role.OPERATOR) as page:
+        now_in_browser(site, page)
+        page.goto("/round?tank=east")
+        lost: list[str] = []
+
+        def swallow(route: object) -> None:
+            if not lost:
+                lost.append("one")
+                route.fetch()  # type: ignore[attr-defined]
+                route.abort()  # type: ignore[attr-defined]
+            else:
+                route.continue_()  # type: ignore[attr-defined]
+
+        page.context.route("**/photo", swallow)
+        press(page, "3.6")
+        page.click("summary >> text=Photo")
+        page.set_input_files("#photo", picture)
+        page.click("#keep")
+        page.wait_for_selector("text=Kept on this device")
+        page.evaluate("underweir.sync()")
+        page.wait_for_selector("#queue-count", state="hidden")
+        assert "Its photo is not kept" not in page.inner_text("main")
     assert len(stored(site)) == 1
 
 

@@ -1,0 +1,100 @@
+"""Photos are written anew: nothing but the picture is kept, and what is no picture goes no further."""
+
+from __future__ import annotations
+
+import io
+import struct
+import zlib
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from PIL import Image
+
+from service.errors import InputError
+from service.jobs.core_photo import LARGEST, SIDE, plain_picture
+from tests.photographs import photo
+
+
+@pytest.mark.parametrize("form", ["JPEG", "PNG", "WEBP"])
+def test_where_and_by_what_it_was_taken_is_left_behind(form: str) -> None:
+    sent = photo(form=form)
+    assert b"Invented Phones" in sent
+    kept = plain_picture(sent)
+    assert b"Invented Phones" not in kept.jpeg
+    with Image.open(io.BytesIO(kept.jpeg)) as found:
+        assert found.format == "JPEG"
+        assert dict(found.getexif()) == {}
+        assert not {"exif", "comment", "xmp", "icc_profile"} & set(found.info)
+        assert found.size == (kept.width, kept.height) == (120, 80)
+
+
+def test_it_stands_upright() -> None:
+    """Orientation 6 of the Exif standard: the camera was held a quarter turn off; left becomes top."""
+    kept = plain_picture(photo(orientation=6))
+    assert (kept.width, kept.height) == (80, 120)
+    with Image.open(io.BytesIO(kept.jpeg)) as found:
+        dark, light = found.convert("L").getpixel((40, 5)), found.convert("L").getpixel((40, 115))
+    assert isinstance(dark, int)
+    assert isinstance(light, int)
+    assert dark < 40 < 215 < light
+
+
+@pytest.mark.parametrize(("width", "height"), [(3000, 1000), (1000, 3000), (SIDE, SIDE)])
+def test_it_is_no_larger_than_is_useful(width: int, height: int) -> None:
+    kept = plain_picture(photo(width, height))
+    assert max(kept.width, kept.height) == SIDE
+    assert kept.width / kept.height == pytest.approx(width / height, rel=0.01)
+
+
+def bomb(width: int, height: int) -> bytes:
+    """A PNG of a few bytes that says it is so many pixels."""
+
+    def chunk(kind: bytes, data: bytes) -> bytes:
+        return struct.pack(">I", len(data)) + kind + data + struct.pack(">I", zlib.crc32(kind + data))
+
+    head = chunk(b"IHDR", struct.pack(">IIBBBBB", width, height, 8, 0, 0, 0, 0))
+    return b"\x89PNG\r\n\x1a\n" + head + chunk(b"IDAT", zlib.compress(b"\x00" * 100)) + chunk(b"IEND", b"")
+
+
+@pytest.mark.parametrize(("width", "height"), [(100_000, 100_000), (2**31 - 1, 2**31 - 1), (20_000, 2_001)])
+def test_what_unfolds_to_far_more_than_it_seems_is_refused(width: int, height: int) -> None:
+    with pytest.raises(InputError):
+        plain_picture(bomb(width, height))
+
+
+@pytest.mark.parametrize(
+    "content",
+    [
+        b"",
+        b"GIF89a",
+        b"<svg xmlns='http://www.w3.org/2000/svg'/>",
+        b"%PDF-1.7",
+        bomb(50, 50),  # its rows are missing
+        photo()[: len(photo()) // 2],
+        b"\x00" * (LARGEST + 1),
+    ],
+    ids=["nothing", "gif", "svg", "pdf", "rows missing", "cut off", "too large"],
+)
+def test_what_is_no_photo_is_refused_in_words(content: bytes) -> None:
+    with pytest.raises(InputError, match="photo"):
+        plain_picture(content)
+
+
+JPEG, PNG = photo(40, 30), photo(40, 30, "PNG")
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    st.sampled_from([JPEG, PNG]), st.lists(st.tuples(st.integers(0, 600), st.integers(0, 255)), min_size=1, max_size=8)
+)
+def test_a_damaged_photo_is_kept_or_refused_and_nothing_else(sent: bytes, damage: list[tuple[int, int]]) -> None:
+    content = bytearray(sent)
+    for place, byte in damage:
+        content[place % len(content)] = byte
+    try:
+        kept = plain_picture(bytes(content))
+    except InputError:
+        return
+    assert kept.jpeg.startswith(b"\xff\xd8\xff")
+    assert max(kept.width, kept.height) <= SIDE
