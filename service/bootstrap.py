@@ -245,20 +245,28 @@ def settings_from_environment() -> Settings:
 
 
 @contextmanager
-def database(settings: Settings) -> Iterator[Engine]:
-    """The database of this installation, its tables up to date: the one given, or the embedded one for as long as it is used."""
+def database(settings: Settings, sessions: str = "underweir") -> Iterator[Engine]:
+    """The database of this installation, its tables up to date: the one given, or the embedded one for as long as it is used.
+
+    Parameters
+    ----------
+    sessions : what the database calls our sessions.
+    """
     if settings.database_url is not None:
-        with _ready(settings.database_url.get_secret_value()) as engine:
+        with _ready(settings.database_url.get_secret_value(), sessions) as engine:
             yield engine
         return
     _make_passable(settings.data_dir)
-    with EmbeddedServer(settings.data_dir / "database") as server, _ready(server.url) as engine:
+    with EmbeddedServer(settings.data_dir / "database") as server, _ready(server.url, sessions) as engine:
         yield engine
 
 
 @contextmanager
 def opened(
-    site_file: Path | None = None, settings: Settings | None = None, clock: Callable[[], datetime] = wall_clock
+    site_file: Path | None = None,
+    settings: Settings | None = None,
+    clock: Callable[[], datetime] = wall_clock,
+    sessions: str = "underweir",
 ) -> Iterator[Installation]:
     """The whole installation, ready for work.
 
@@ -267,6 +275,7 @@ def opened(
     site_file : the site file; the one the settings name if None.
     settings : taken from the environment if None.
     clock : tells now; the demo's runs faster.
+    sessions : what the database calls our sessions.
 
     Raises
     ------
@@ -277,7 +286,7 @@ def opened(
     """
     settings = settings or settings_from_environment()
     site = load_site(site_file or settings.site_file)
-    with database(settings) as engine:
+    with database(settings, sessions) as engine:
         yield Installation(settings, site, engine, _described(engine, site, clock()))
 
 
@@ -298,8 +307,8 @@ def _make_passable(folder: Path) -> None:
 
 
 @contextmanager
-def _ready(url: str) -> Iterator[Engine]:
-    engine = make_engine(url, pool_size=10)
+def _ready(url: str, sessions: str) -> Iterator[Engine]:
+    engine = make_engine(url, application_name=sessions, pool_size=10)
     try:
         migrate(engine)
         yield engine

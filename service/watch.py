@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import random
 from collections.abc import Callable, Sequence
+from contextlib import suppress
 from dataclasses import replace
 from datetime import datetime, timedelta
 
@@ -18,7 +19,7 @@ from connectors.base import Connector
 from connectors.errors import ConnectorError
 from service.bootstrap import Installation
 from service.domain.lease import DECIDE, KEEP_UP, TELL, Standing, reading
-from service.errors import LeaseLost
+from service.errors import LeaseLost, StorageError
 from service.jobs.ahead import Ahead, ahead_of, danger_height
 from service.jobs.deliver import Delivered, deliver
 from service.jobs.estimate import Outlook, outlook_all, project_all, update_estimates
@@ -222,8 +223,11 @@ class Watch:
         except (ConnectorError, OSError) as error:
             log.info("source left", source=source.key, problem=str(error))
         remains = source.remains()
-        # Not fenced: what was read is true whoever reads now, and storing it again changes nothing.
-        return IngestReport(connector=source.key) if remains is None else self.read(remains)
+        if remains is not None:
+            # Not fenced: what was read is true whoever reads now, and storing it again changes nothing.
+            with suppress(StorageError):  # it waits where it is; the device is not this node's to read meanwhile
+                return self.read(remains)
+        return IngestReport(connector=source.key)
 
     def close(self) -> None:
         """Release sources and channels."""

@@ -19,6 +19,7 @@ from service.jobs.run_book import RunBook
 from service.jobs.tenancy import LeaseKeeper
 from service.scheduler import Task, Timetable
 from service.sources import sources_of
+from service.storage.leases import session_name
 from service.storage.node import sole_run
 from service.watch import Watch, works
 from service.web.app import create_app
@@ -49,7 +50,10 @@ def _run(site: SiteFile = None) -> None:
 
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, _stop)
-    with sole_run(settings.data_dir, settings.node_name) as holder, opened(site, settings) as plant:
+    with (
+        sole_run(settings.data_dir, settings.node_name) as holder,
+        opened(site, settings, sessions=session_name(holder.process)) as plant,
+    ):
         logs.hide(secret for gateway in plant.site.gateways() for secret in gateway.secrets.values())
         for finding in plant.site.warnings:
             log.warning("site file", finding=finding.text(str(plant.site.path)))

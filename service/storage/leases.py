@@ -96,13 +96,25 @@ _TAKE = text(
     f"""
     UPDATE lease SET node = :node, node_name = :node_name, process = :process, token = lease.token + 1,
         since = clock_timestamp(), expires = clock_timestamp() + make_interval(secs => :term)
-    FROM (SELECT name FROM lease WHERE name = ANY(:names) AND {_FREE} ORDER BY name FOR UPDATE SKIP LOCKED) AS free
+    FROM (
+        SELECT name, process AS before FROM lease WHERE name = ANY(:names) AND {_FREE} ORDER BY name FOR UPDATE SKIP LOCKED
+    ) AS free
     WHERE lease.name = free.name
-    RETURNING lease.name, lease.token
+    RETURNING lease.name, lease.token, free.before
     """
 ).bindparams(bindparam("names", type_=ARRAY(Text)))
+_LIMIT = text("SELECT set_config('idle_in_transaction_session_timeout', :limit, true)")
+_END_SESSIONS = text(
+    "SELECT count(pg_terminate_backend(pid)) FROM pg_stat_activity"
+    " WHERE application_name = :name AND usename = current_user AND pid <> pg_backend_pid()"
+)
 _GIVE_UP = text("UPDATE lease SET process = NULL WHERE process = :process")
 _FORGET = text("UPDATE lease SET process = NULL WHERE node = :node AND process IS DISTINCT FROM :process")
+
+
+def session_name(process: str) -> str:
+    """What the database calls the sessions of a run of the service (``application_name``)."""
+    return f"underweir {process}"
 
 
 def describe(conn: Connection, names: Sequence[str]) -> None:
@@ -118,7 +130,15 @@ def forget_earlier(conn: Connection, holder: Holder) -> None:
 
 
 def renew(conn: Connection, holder: Holder, names: Sequence[str], term: float) -> Mapping[str, int]:
-    """Prolong what the process holds and take what is free; returns the number under which each lease is held."""
+    """Prolong what the process holds and take what is free; returns the number under which each lease is held.
+
+    Notes
+    -----
+    Whoever let a lease run out may be paused in the midst of a transaction, with rows locked: its sessions are ended, or its
+    successor would wait for it.
+    """
+    # Paused right here, a node must not keep the others from its leases.
+    conn.execute(_LIMIT, {"limit": str(_COMMIT_WITHIN_MS)})
     held = conn.execute(_RENEW, {"process": holder.process, "term": term}).all()
     found = {row.name: row.token for row in held}
     wanted = [name for name in names if name not in found]
@@ -133,8 +153,10 @@ def renew(conn: Connection, holder: Holder, names: Sequence[str], term: float) -
                 "names": wanted,
                 "term": term,
             },
-        )
+        ).all()
         found |= {row.name: row.token for row in taken}
+        for before in {row.before for row in taken} - {None}:
+            conn.execute(_END_SESSIONS, {"name": session_name(before)})
     return found
 
 

@@ -17,7 +17,7 @@ from service.storage import leases
 from service.storage.leases import Fence, Holder
 from service.storage.node import sole_run
 from service.storage.outbox import claim, void_claims
-from service.storage.session import fenced, transaction
+from service.storage.session import fenced, make_engine, transaction
 from tests.alarm_plant import NIGHT
 
 
@@ -246,3 +246,45 @@ def test_people_see_who_does_what_and_what_nobody_does(engine: Engine) -> None:
         [nobody] = leases.workers(conn, ["panel"])
     assert (nobody.node_name, nobody.since) == (None, None)
     assert nobody.works == ("alarms", "reading panel", "messages")
+
+
+def test_a_node_that_hangs_in_the_midst_of_a_transaction_holds_nobody_up(notes: Engine, database_url: str) -> None:
+    note(notes, "an alarm")
+    hanging = make_engine(database_url, application_name=leases.session_name("a"))
+    described(notes, "decide", "tell")
+    renew(notes, "a", "decide", "tell")
+
+    def hangs() -> None:
+        with transaction(hanging) as conn:
+            conn.execute(text("SELECT key FROM ledger_of_test FOR UPDATE"))
+            let_pass(notes, TERM_S)
+            assert len(renew(notes, "b", "decide", "tell")) == 2
+            with transaction(notes) as successor:
+                successor.execute(text("SELECT key FROM ledger_of_test FOR UPDATE"))
+
+    with pytest.raises(StorageError) as told:
+        hangs()
+    assert told.value.retryable
+    hanging.dispose()
+
+
+def test_a_node_that_hangs_while_it_renews_does_not_keep_its_leases(
+    notes: Engine, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(leases, "_COMMIT_WITHIN_MS", 50)
+    described(notes, "tell")
+    got: dict[str, int] = {}
+
+    def hangs() -> None:
+        nonlocal got
+        with transaction(notes) as conn:
+            leases.renew(conn, holder("a"), ["tell"], TERM_S)
+            for _ in range(200):
+                got = renew(notes, "b", "tell")
+                if got:
+                    break
+                threading.Event().wait(0.05)
+
+    with pytest.raises(StorageError):
+        hangs()
+    assert got == {"tell": 1}
