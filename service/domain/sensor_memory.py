@@ -11,8 +11,8 @@ from service.domain.conditioning import REAL_JUMP_CHANCE, Conditioner
 from service.domain.drift import Drift, DriftBank
 from service.domain.tank import Tank
 
-#: Blanket under one sensor against the tank's: a blanket is not quite level [m²].
-UNEVEN_VAR = 0.02**2
+#: Blanket under one sensor against the tank's: a blanket is not quite level [m²]. Judgement, no source.
+UNEVEN_VAR = 0.015**2
 #: A sensor that follows less than this share of the blanket's movement is not divided by it any more [–].
 LEAST_SCALE = 0.2
 DAY = 86_400.0
