@@ -19,6 +19,7 @@ from connectors.base import Connector
 from connectors.errors import ConnectorError
 from service.bootstrap import Installation
 from service.domain.lease import DECIDE, KEEP_UP, TELL, Standing, reading
+from service.domain.split import split_over
 from service.errors import LeaseLost, StorageError
 from service.jobs.ahead import Ahead, ahead_of, danger_height
 from service.jobs.deliver import Delivered, deliver
@@ -93,8 +94,9 @@ class Watch:
         plant, engine = self._plant, held.engine
         update_estimates(engine, plant.setups, plant.ids, now)
         projected = project_all(engine, plant.setups, plant.ids, now)
-        outlooks = outlook_all(engine, plant.setups, plant.ids, now)
         out = tanks_out(engine, plant.alarms, plant.ids)
+        tanks = split_over(plant.setups, out)
+        outlooks = outlook_all(engine, tanks, plant.ids, now)
         own, trouble = Evaluated(), None
         try:
             own = evaluate_service(
@@ -111,7 +113,7 @@ class Watch:
         seen = evaluate(
             engine,
             plant.alarms,
-            plant.setups,
+            tanks,
             plant.ids,
             projected=projected,
             ahead={key: self._ahead(key, found) for key, found in outlooks.items()},

@@ -22,10 +22,12 @@ from service.domain.load_sheet import (
     restoring_words,
     verdict_words,
 )
+from service.domain.split import split_over
 from service.domain.tank import TankKind
 from service.domain.units import UnitSystem
 from service.jobs.estimate import project_all, update_estimates
 from service.jobs.loading import Loading, loading_all
+from service.jobs.outage import tanks_out
 
 
 def register(app: typer.Typer) -> None:
@@ -41,7 +43,8 @@ def _loading(
     """Show what is asked of every tank now beside its limits, its state point, and which input is missing or too old."""
     now = wall_clock()
     with opened(site) as plant:
-        setups = [setup for setup in plant.setups if tank in (None, setup.tank.key)]
+        out = tanks_out(plant.engine, plant.alarms, plant.ids)
+        setups = [setup for setup in split_over(plant.setups, out) if tank in (None, setup.tank.key)]
         if not setups:
             misused(f"there is no tank {tank!r}; known: {', '.join(plant.tanks)}")
         update_estimates(plant.engine, plant.setups, plant.ids, now)

@@ -12,8 +12,10 @@ from service.cli.output import say, say_json, say_table
 from service.domain.display import describe_clearance, describe_rate, format_duration, format_length
 from service.domain.estimate import Estimate, EstimateReason
 from service.domain.load_sheet import abnormal_words
+from service.domain.split import split_over
 from service.jobs.estimate import project_all, update_estimates
 from service.jobs.loading import loading_all
+from service.jobs.outage import tanks_out
 from service.storage.connector_state import ConnectorHealth, connector_health
 from service.storage.cores import latest_core_times
 from service.storage.leases import workers
@@ -36,7 +38,8 @@ def _status(site: SiteFile = None, json: Json = False) -> None:
             sources = {health.connector: health for health in connector_health(conn)}
             nodes = workers(conn, [c.key for c in plant.site.connectors()])
         keys = sorted(plant.tanks, key=lambda key: _clearance(plant, estimates[key]))
-        loadings = loading_all(plant.engine, plant.setups, plant.ids, estimates, now)
+        setups = split_over(plant.setups, tanks_out(plant.engine, plant.alarms, plant.ids))
+        loadings = loading_all(plant.engine, setups, plant.ids, estimates, now)
         strained = {key: abnormal_words(loadings[key].load, plant.site.units) for key in keys}
         # Also what the site file does not name: gateways that post, and sources described no longer.
         known = list(dict.fromkeys([*(c.key for c in plant.site.connectors()), *sources]))

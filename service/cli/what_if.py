@@ -17,8 +17,10 @@ from service.domain.display import format_duration, format_local_time
 from service.domain.load_sheet import verdict_words
 from service.domain.outlook import HORIZONS, Forecast
 from service.domain.outlook_words import clear_water_words, reaching_words, spread
+from service.domain.split import split_over
 from service.domain.units import Dimension, from_si, shown_unit
 from service.jobs.estimate import project_all, update_estimates
+from service.jobs.outage import tanks_out
 from service.jobs.what_if import CAUTION, Course, Wish, course
 from service.reports.course import CoursePicture, Line, draw_course
 
@@ -62,7 +64,8 @@ def _what_if(
         storm_start=begins,
     )
     with opened(site) as plant:
-        setup = next((s for s in plant.setups if s.tank.key == tank), None)
+        out = tanks_out(plant.engine, plant.alarms, plant.ids)
+        setup = next((s for s in split_over(plant.setups, out) if s.tank.key == tank), None)
         if setup is None:
             misused(f"there is no tank {tank!r}; known: {', '.join(plant.tanks)}")
         update_estimates(plant.engine, plant.setups, plant.ids, now)
@@ -76,6 +79,7 @@ def _what_if(
             danger_clearance=_danger(plant, tank),
             units=plant.site.units,
             now=now,
+            out=out,
         )
         if picture is not None:
             draw_course(_picture(found, plant), picture)

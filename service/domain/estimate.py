@@ -127,7 +127,7 @@ def advance(setup: TankSetup, state: State, events: Iterable[Event]) -> Advance:
     DomainError
         when an event lies before what the state has already seen: start from an earlier state instead.
     """
-    fold = Fold(setup.tank, setup.blankets, setup.others, state.copy())
+    fold = Fold(setup.tank, setup.blankets, setup.others, state.copy(), setup.share_of_plant)
     estimates: list[Estimate] = []
     assessments: list[Assessment] = []
     pairs: list[Pair] = []
@@ -157,7 +157,7 @@ def advance(setup: TankSetup, state: State, events: Iterable[Event]) -> Advance:
 
 def project(setup: TankSetup, state: State, now: datetime) -> Estimate:
     """The estimate at a time nothing was heard at: it coasts, and its deviation grows."""
-    fold = Fold(setup.tank, setup.blankets, setup.others, state.copy())
+    fold = Fold(setup.tank, setup.blankets, setup.others, state.copy(), setup.share_of_plant)
     return _estimate(
         setup, fold, max(now.timestamp(), state.time) if state.time == state.time else now.timestamp(), now
     )

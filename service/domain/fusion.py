@@ -63,7 +63,14 @@ _OUT_OF_SERVICE = Judged(Reason.OUT_OF_SERVICE, False)
 class Fold:
     """One tank's state and the events that change it."""
 
-    def __init__(self, tank: Tank, blankets: Sequence[Signal], others: Sequence[Signal], state: State) -> None:
+    def __init__(
+        self,
+        tank: Tank,
+        blankets: Sequence[Signal],
+        others: Sequence[Signal],
+        state: State,
+        share_of_plant: float = 1.0,
+    ) -> None:
         self.tank = tank
         self.state = state
         self.pivot = PIVOT_SHARE * tank.side_water_depth
@@ -75,7 +82,7 @@ class Fold:
             if sensor is None:
                 sensor = state.sensors[signal.tag] = first_sensor(tank)
             self.sensors.append((sensor, signal.stale_after.total_seconds()))
-        self.own_flow = {s.tag for s in others if s.kind is SignalKind.FLOW and s.tank == tank.key}
+        self.flow_shares = _flow_shares(tank, others, share_of_plant)
         self.own_fluff = {s.tag: s for s in others if s.kind is SignalKind.FLUFF and s.tank == tank.key}
         self.own_arm = {s.tag for s in others if s.kind is SignalKind.ARM_ANGLE and s.tank == tank.key}
         self.statuses = {s.tag: s for s in others if s.kind is SignalKind.STATUS and s.sensor in self.signals}
@@ -93,7 +100,7 @@ class Fold:
         tag = reading.tag
         signal = self.signals.get(tag)
         if signal is None:
-            if tag in self.own_flow or tag in self.own_fluff:
+            if tag in self.flow_shares or tag in self.own_fluff:
                 self._surroundings(self._clock(reading.time.timestamp()), reading)
             elif tag in self.own_arm:
                 self._arm(self._clock(reading.time.timestamp()), reading)
@@ -280,7 +287,7 @@ class Fold:
         if fluff is not None:
             self.state.fluff_top, self.state.fluff_time = self._height(reading.value, fluff.mount), time
         else:
-            self.state.flow, self.state.flow_time = reading.value, time
+            self.state.flow, self.state.flow_time = reading.value * self.flow_shares[reading.tag], time
         self._see_world(time)
 
     def _arm(self, time: float, reading: Reading) -> None:
@@ -305,3 +312,11 @@ class Fold:
         self.world = World(self.lowest, tank.side_water_depth + self.head, rise, fluff)
         ends = (state.flow_time + FLOW_HOLDS, state.fluff_time + FLUFF_HOLDS)
         self.world_holds = min((end for end in ends if end >= time), default=math.inf)
+
+
+def _flow_shares(tank: Tank, others: Sequence[Signal], share_of_plant: float) -> dict[str, float]:
+    """What part of each flow signal goes to the tank: its own meters, else its share of the plant's one meter. [–]"""
+    flows = [s for s in others if s.kind is SignalKind.FLOW]
+    own = {s.tag: 1.0 for s in flows if s.tank == tank.key}
+    plant = {s.tag: share_of_plant for s in flows if s.tank is None}
+    return own or (plant if len(plant) == 1 else {})

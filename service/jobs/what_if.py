@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 
@@ -13,6 +13,7 @@ from service.domain.estimate import Estimate, TankSetup
 from service.domain.flow_change import flow_meant
 from service.domain.heading import conditions, outlook
 from service.domain.outlook import Forecast
+from service.domain.split import shares_of_plant
 from service.domain.tank_load import TankLoad, tank_load
 from service.domain.units import Dimension, UnitSystem, shown_unit
 from service.domain.what_if import Change, what_if
@@ -73,6 +74,7 @@ def course(
     danger_clearance: float | None,
     units: UnitSystem,
     now: datetime,
+    out: Collection[str] = (),
 ) -> Course:
     """Both courses of a tank's blanket over the coming hours.
 
@@ -81,6 +83,7 @@ def course(
     setups : all tanks, among which the flow is split.
     believed : the tank's blanket now.
     danger_clearance : its danger limit. [m]
+    out : keys of the tanks out of service now.
 
     Raises
     ------
@@ -95,7 +98,7 @@ def course(
     seen = conditions(setup, heading, now)
     if seen.flow is None:
         raise InputError(f"{setup.tank.label}: its flow is not known, so nothing can be said about changing it")
-    plan = _plan(setup, setups, wish, loading, units)
+    plan = _plan(setup, setups, wish, loading, units, out)
     as_is, changed = what_if(setup.tank, heading.memory, now, plan.change)
     flow = seen.flow * plan.change.flow_factor + plan.change.storm_flow
     back = None if seen.return_flow is None else seen.return_flow + plan.change.return_added
@@ -129,7 +132,9 @@ class _Plan:
     doubts: tuple[str, ...]
 
 
-def _plan(setup: TankSetup, setups: Sequence[TankSetup], wish: Wish, loading: Loading, units: UnitSystem) -> _Plan:
+def _plan(
+    setup: TankSetup, setups: Sequence[TankSetup], wish: Wish, loading: Loading, units: UnitSystem, out: Collection[str]
+) -> _Plan:
     seen, unit = loading.conditions, shown_unit(Dimension.FLOW, units)
     said, doubts = [], []
 
@@ -146,7 +151,7 @@ def _plan(setup: TankSetup, setups: Sequence[TankSetup], wish: Wish, loading: Lo
         capacity = setup.terms.return_capacity
         if capacity is not None and meant > capacity * 1.001:
             doubts.append(f"That is more return than the pumps can give this tank ({told(capacity)}).")
-    before, after = _shares(setup, setups, wish.out_of_service)
+    before, after = _shares(setup, setups, wish.out_of_service, out)
     if wish.out_of_service:
         change = replace(change, flow_factor=after / before)
         names = {s.tank.key: s.tank.label for s in setups}
@@ -174,14 +179,19 @@ def _plan(setup: TankSetup, setups: Sequence[TankSetup], wish: Wish, loading: Lo
     return _Plan(change, tuple(said) or ("nothing is changed",), tuple(doubts))
 
 
-def _shares(setup: TankSetup, setups: Sequence[TankSetup], out: Sequence[str]) -> tuple[float, float]:
-    """This tank's part of the plant's flow before and after others are taken out, by surface among its kind. [–]"""
-    kin = {s.tank.key: s.tank.area for s in setups if s.tank.kind is setup.tank.kind}
-    for key in out:
+def _shares(
+    setup: TankSetup, setups: Sequence[TankSetup], taken: Sequence[str], out: Collection[str]
+) -> tuple[float, float]:
+    """This tank's part of the plant's flow before and after others are taken out. [–]"""
+    tanks = [s.tank for s in setups]
+    kin = [tank.key for tank in tanks if tank.kind is setup.tank.kind and tank.key != setup.tank.key]
+    for key in taken:
         if key == setup.tank.key:
             raise InputError(f"{setup.tank.label} itself cannot be taken out here: look at a tank that stays")
         if key not in kin:
-            others = ", ".join(k for k in kin if k != setup.tank.key) or "none"
+            others = ", ".join(kin) or "none"
             raise InputError(f"there is no other {setup.tank.kind} tank {key!r}; known: {others}")
-    own = setup.tank.area
-    return own / sum(kin.values()), own / sum(area for key, area in kin.items() if key not in out)
+        if key in out:
+            raise InputError(f"tank {key} is out of service already")
+    now, then = shares_of_plant(tanks, out), shares_of_plant(tanks, {*out, *taken})
+    return now[setup.tank.key], then[setup.tank.key]

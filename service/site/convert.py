@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import timedelta
 
@@ -12,6 +12,7 @@ from service.domain.estimate import TankSetup
 from service.domain.limits import LoadTerms
 from service.domain.settling import USUAL_CORRELATION
 from service.domain.signal import IN_SERVICE, Mount, Signal, SignalKind
+from service.domain.split import shares_of_plant
 from service.domain.tank import NotchedWeir, Tank, TankShape
 from service.site.alarm import EVERY_TANK, AlarmSection
 from service.site.alarm_defaults import DEFAULTS, default_deadband, default_limit
@@ -95,20 +96,21 @@ def terms_of(section: TankSection) -> LoadTerms:
 
 
 def setups_of(
-    tanks: Iterable[Tank], signals: Sequence[Signal], terms: Mapping[str, LoadTerms]
+    tanks: Iterable[Tank], signals: Sequence[Signal], terms: Mapping[str, LoadTerms], out: Collection[str] = ()
 ) -> tuple[TankSetup, ...]:
-    """Every tank with the signals that speak of it; *terms* by its key."""
+    """Every tank with the signals that speak of it; *terms* by its key, *out* the keys of those out of service."""
     blankets: dict[str | None, list[Signal]] = {}
     others: dict[str | None, list[Signal]] = {}
     for signal in signals:
         (blankets if signal.kind is SignalKind.BLANKET else others).setdefault(signal.tank, []).append(signal)
     tanks = tuple(tanks)
+    shares = shares_of_plant(tanks, out)
     return tuple(
         TankSetup(
             tank=tank,
             blankets=tuple(blankets.get(tank.key, ())),
             others=(*others.get(tank.key, ()), *others.get(None, ())),
-            share_of_plant=tank.area / sum(other.area for other in tanks if other.kind is tank.kind),
+            share_of_plant=shares[tank.key],
             terms=terms[tank.key],
         )
         for tank in tanks

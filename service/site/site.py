@@ -103,7 +103,7 @@ class Site:
     def setups(self) -> tuple[TankSetup, ...]:
         """Every tank with the signals that speak of it."""
         terms = {s.key: terms_of(s) for s in _sections(self.draft.tanks)}
-        return setups_of(self._tanks.values(), tuple(self._signals.values()), terms)
+        return setups_of(self._tanks.values(), tuple(self._signals.values()), terms, self.out_of_service())
 
     def alarm_definitions(self) -> tuple[AlarmDefinition, ...]:
         """Every alarm: those of the file, those every tank has, and those the service has about itself."""

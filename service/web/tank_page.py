@@ -20,7 +20,7 @@ from service.web.flow_series import NAMES, lanes_of
 from service.web.flux_picture import draw_flux
 from service.web.pages import page, words_of
 from service.web.plant import Plant
-from service.web.what_if_page import NOTHING_TYPED, others_of
+from service.web.what_if_page import NOTHING_TYPED, others_of, split_now
 
 router = APIRouter(include_in_schema=False)
 
@@ -44,9 +44,10 @@ def tank(request: Request, plant: Plant, visitor: Viewer, key: str) -> HTMLRespo
     if view is None:
         raise HTTPException(404, f"There is no tank {key!r}.")
     say = words_of(plant)
+    setup = split_now(plant, view)
     with transaction(plant.engine) as conn:
         loading = loading_of(
-            conn, view.setup, plant.ids, newest_heading(conn, view.setup, plant.ids.tanks[key]), view.estimate, say.now
+            conn, setup, plant.ids, newest_heading(conn, view.setup, plant.ids.tanks[key]), view.estimate, say.now
         )
         cores = current_cores(conn, [plant.ids.tanks[key]], say.now - timedelta(days=30))
     return page(

@@ -8,9 +8,12 @@ from typing import Annotated, Any
 from fastapi import APIRouter, HTTPException, Query, Request
 from fastapi.responses import HTMLResponse
 
+from service.domain.estimate import TankSetup
 from service.domain.load_sheet import verdict_words
 from service.domain.outlook_words import clear_water_words, reaching_words
+from service.domain.split import split_over
 from service.errors import InputError
+from service.jobs.outage import tanks_out
 from service.jobs.what_if import CAUTION, Course, Wish, course
 from service.web.access import Viewer
 from service.web.board import TankView
@@ -74,6 +77,12 @@ def what_if(
     )
 
 
+def split_now(plant: WebPlant, view: TankView) -> TankSetup:
+    """The tank with its part of the plant's flow as it is split over the tanks in service now."""
+    out = tanks_out(plant.engine, plant.alarms, plant.ids)
+    return next(s for s in split_over(plant.setups, out) if s.tank.key == view.tank.key)
+
+
 def others_of(plant: WebPlant, view: TankView) -> list[tuple[str, str]]:
     """Key and name of the tanks that share the flow with this one."""
     return [
@@ -84,16 +93,19 @@ def others_of(plant: WebPlant, view: TankView) -> list[tuple[str, str]]:
 
 
 def _course(plant: WebPlant, view: TankView, wish: Wish) -> Course:
+    out = tanks_out(plant.engine, plant.alarms, plant.ids)
+    setups = split_over(plant.setups, out)
     return course(
         plant.engine,
-        view.setup,
-        plant.setups,
+        next(s for s in setups if s.tank.key == view.tank.key),
+        setups,
         plant.ids,
         wish,
         believed=view.estimate,
         danger_clearance=view.danger_limit,
         units=plant.units,
         now=plant.clock(),
+        out=out,
     )
 
 

@@ -26,11 +26,11 @@ def plant(engine: Engine) -> AlarmPlant:
     return built
 
 
-def _course(plant: AlarmPlant, wish: Wish, tank: int = 0) -> Course:
+def _course(plant: AlarmPlant, wish: Wish, tank: int = 0, out: tuple[str, ...] = ()) -> Course:
     setup = POOR_PUMPS if tank == 0 else TANKS[tank]
     believed = project_all(plant.engine, [setup], plant.ids, NIGHT)[setup.tank.key]
     return course(
-        plant.engine, setup, TANKS, plant.ids, wish, believed=believed, danger_clearance=0.6, units="si", now=NIGHT
+        plant.engine, setup, TANKS, plant.ids, wish, believed=believed, danger_clearance=0.6, units="si", now=NIGHT, out=out
     )  # fmt: skip
 
 
@@ -69,3 +69,11 @@ def test_a_wish_that_makes_no_sense_is_refused(plant: AlarmPlant, wish: Wish, wo
 def test_nothing_is_said_of_a_tank_nobody_hears(plant: AlarmPlant) -> None:
     with pytest.raises(InputError, match="nothing was heard of its blanket"):
         _course(plant, Wish(return_flow="+10 %"), tank=1)
+
+
+def test_a_tank_that_is_out_already_takes_no_part_and_cannot_be_taken_out_again(plant: AlarmPlant) -> None:
+    with pytest.raises(InputError, match="out of service already"):
+        _course(plant, Wish(out_of_service=("west",)), out=("west",))
+    alone = _course(plant, Wish(storm="+100 %", storm_hours=2.0), out=("west",))
+    # All of the plant's flow comes to this tank.
+    assert alone.said == ("flow of the whole plant 1,000 m3/h → 2,000 m3/h for 2 h",)

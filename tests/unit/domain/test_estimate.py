@@ -308,3 +308,25 @@ def test_flow_lifts_the_water_a_depth_sensor_counts_from() -> None:
     (assessed,) = advance(setup, initial(setup), events).assessments
     # 1.37 H^2.5 is the customary form of the 90° notch with Cd 0.58: 0.2 m of head.
     assert assessed.height == pytest.approx(4.0 + 0.2 - 3.0, abs=0.001)
+
+
+@pytest.mark.parametrize(
+    ("flows", "head"),
+    [
+        ({"plant": None}, 0.2),  # half of the plant's flow is this tank's
+        ({"plant": None, "north.flow": "north"}, 0.0),  # its own meter counts, also while it is silent
+        ({"plant": None, "plant.2": None}, 0.0),  # of two plant meters nobody knows whether they add up
+        ({"plant": "south"}, 0.0),  # a neighbour's
+    ],
+)
+def test_a_tank_without_a_meter_has_its_part_of_the_plants_flow_over_its_weir(
+    flows: dict[str, str | None], head: float
+) -> None:
+    tank = replace(TANK, notched_weir=NotchedWeir(notch_angle=90.0, notch_count=1))
+    signals = tuple(Signal(tag=tag, kind=SignalKind.FLOW, tank=of, unit="m3/s") for tag, of in flows.items())
+    setup = TankSetup(
+        tank=tank, blankets=(blanket_signal(measures=Measures.DEPTH),), others=signals, share_of_plant=0.5
+    )
+    events = [Reading("plant", START, 2.0 * 1.37 * 0.2**2.5), Reading("north.level", START, 3.0)]
+    (assessed,) = advance(setup, initial(setup), events).assessments
+    assert assessed.height == pytest.approx(4.0 + head - 3.0, abs=0.001)
