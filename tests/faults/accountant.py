@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from collections import Counter
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
@@ -19,6 +20,7 @@ class Account:
     lost: list[str] = field(default_factory=list)  #: produced and not stored, or stored differently
     shown: int = 0
     excused: int = 0  #: numbers of the register that fell to a kill or a bad line
+    nowhere: int = 0  #: numbers that neither database nor disk would take, and that the service itself counts as lost
     calls: int = 0
     missed: list[str] = field(default_factory=list)  #: should have been called and was not
     unfounded: list[str] = field(default_factory=list)  #: sent although nothing decided so
@@ -49,8 +51,8 @@ def examine(stand: Stand) -> Account:
     account = Account(produced=len(plant.produced), shown=len(plant.register.shown_at), calls=len(plant.storms))
     with psycopg.connect(stand.pair.primary.url) as conn:
         stored = {
-            (tag, time.astimezone(UTC)): value
-            for tag, time, value in conn.execute(
+            (tag, at.astimezone(UTC)): value
+            for tag, at, value in conn.execute(
                 "SELECT tag, time, value FROM reading JOIN signal ON signal.id = signal_id WHERE tag <> 'COUNTER'"
             )
         }
@@ -60,6 +62,7 @@ def examine(stand: Stand) -> Account:
                 "SELECT value FROM reading JOIN signal ON signal.id = signal_id WHERE tag = 'COUNTER' AND value <> 'NaN'"
             )
         }
+        [(known_lost,)] = conn.execute("SELECT coalesce(sum(lost), 0) FROM connector_state").fetchall()
         outbox: dict[str, int] = dict(conn.execute("SELECT status, count(*) FROM outbox GROUP BY status").fetchall())
         failed = conn.execute("SELECT key, status FROM outbox WHERE status NOT IN ('sent', 'waiting')").fetchall()
         # A decision in the outbox without its line in the journal, or the other way round.
@@ -68,12 +71,20 @@ def examine(stand: Stand) -> Account:
         ).fetchall()
     account.lost += unlike(plant.produced, stored)
     account.lost += [f"file {name} was never taken" for name in plant.waiting()]
-    for number, at in enumerate(plant.register.shown_at):
-        if number not in counted:
-            if any(start <= at <= end for start, end in stand.excused):
-                account.excused += 1
-            else:
-                account.lost.append(f"register number {number}, shown and not stored")
+    missing = [
+        (number, at)
+        for number, at in enumerate(plant.register.shown_at)
+        if number not in counted and not any(start <= at <= end for start, end in stand.excused)
+    ]
+    account.excused = len(set(range(len(plant.register.shown_at))) - counted) - len(missing)
+    if stand.disk_was_full and len(missing) <= known_lost:
+        account.nowhere = len(missing)
+    else:
+        account.lost += [
+            f"register number {number}, shown {time.monotonic() - at:.0f} s ago and not stored;"
+            f" the service itself counts {known_lost} as lost"
+            for number, at in missing
+        ]
     ids = Counter(str(mail["Message-ID"]) for mail in stand.mails.mails)
     account.duplicates = sum(count - 1 for count in ids.values())
     account.delays = [s.called_at - s.dropped_at for s in plant.storms if s.called_at is not None]
@@ -90,11 +101,11 @@ def examine(stand: Stand) -> Account:
 def unlike(produced: dict[tuple[str, datetime], float], stored: dict[tuple[str, datetime], float]) -> list[str]:
     """What of the produced heights [ft] is not stored, is stored as something else [m], or was never produced."""
     wrong = []
-    for (tag, time), height in produced.items():
-        found = stored.get((tag, time))
+    for (tag, at), height in produced.items():
+        found = stored.get((tag, at))
         if found is None:
-            wrong.append(f"{tag} at {time.isoformat()} is not stored")
+            wrong.append(f"{tag} at {at.isoformat()} is not stored")
         elif abs(found - height * 0.3048) > 1e-9:
-            wrong.append(f"{tag} at {time.isoformat()} is stored as {found} m, not {height} ft")
-    wrong += [f"{tag} at {time.isoformat()} is stored and was never produced" for tag, time in stored.keys() - produced]
+            wrong.append(f"{tag} at {at.isoformat()} is stored as {found} m, not {height} ft")
+    wrong += [f"{tag} at {at.isoformat()} is stored and was never produced" for tag, at in stored.keys() - produced]
     return wrong

@@ -168,18 +168,15 @@ def disk_full(stand: Stand) -> Iterator[float]:
     """A node's own disk takes nothing more, while the database is away too as often as not."""
     node = stand.some_node()
     filler = node.process.data / "filler"
+    stand.disk_was_full = True
     with contextlib.suppress(OSError), filler.open("wb", buffering=0) as file:
         while True:
             file.write(b"\0" * 4096)
     away = stand.rng.random() < 0.5
     if away:
-        # What a register shows now can be kept nowhere; it is counted, which is all that can be done.
-        stand.excuse()
+        # What a register shows now can be kept nowhere; the service counts it, which is all that can be done.
         stand.pair.primary.stop()
-    lasts = stand.rng.uniform(2.0, 6.0)
-    if away:
-        stand.excuse(after=lasts + 10.0)
-    yield lasts
+    yield stand.rng.uniform(2.0, 6.0)
     filler.unlink(missing_ok=True)
     if away:
         stand.pair.primary.start()

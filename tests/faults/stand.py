@@ -89,6 +89,7 @@ class Stand:
     rng: random.Random
     #: Times in which a number the register showed may be lost: a process was killed, or the line to it was bad.
     excused: list[tuple[float, float]] = field(default_factory=list)
+    disk_was_full: bool = False
 
     def holder(self) -> Node:
         """The node that has the work; any where none has, or the database is away."""
