@@ -12,7 +12,7 @@ from typing import Any, Protocol
 
 import psycopg
 from sqlalchemy import Connection, Engine, create_engine
-from sqlalchemy.exc import DBAPIError, SQLAlchemyError
+from sqlalchemy.exc import DBAPIError, PendingRollbackError, SQLAlchemyError
 from sqlalchemy.exc import TimeoutError as PoolTimeout
 
 from service.errors import StorageError
@@ -152,6 +152,8 @@ def storage_error(error: SQLAlchemyError | psycopg.Error) -> StorageError:
     """Say in words what the database's error means and whether waiting can help."""
     if isinstance(error, PoolTimeout):
         return StorageError("All database connections are busy; it is tried again.", retryable=True)
+    if isinstance(error, PendingRollbackError):  # an earlier statement broke off, and whoever ran it went on
+        return StorageError("The connection to the database broke; it is tried again.", retryable=True)
     cause = error.orig if isinstance(error, DBAPIError) else error
     if not isinstance(cause, psycopg.Error):
         return StorageError(f"The database work failed: {_first_line(error)}", retryable=False)

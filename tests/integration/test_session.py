@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import threading
+from contextlib import suppress
 
 import pytest
 from sqlalchemy import Engine, text
+from sqlalchemy.exc import SQLAlchemyError
 
 from service.errors import ConfigError, StorageError
 from service.storage.session import make_engine, psycopg_connection, transaction
@@ -147,3 +149,19 @@ def test_a_url_that_is_no_postgresql_url_is_refused_without_repeating_the_passwo
     with pytest.raises(ConfigError) as caught:
         make_engine(url)
     assert "secret" not in str(caught.value)
+
+
+def test_a_connection_that_broke_under_somebody_who_went_on_is_worth_another_try(engine: Engine) -> None:
+    def goes_on() -> None:
+        with transaction(engine) as connection:
+            me = connection.execute(text("SELECT pg_backend_pid()")).scalar_one()
+            with transaction(engine) as another:
+                another.execute(text("SELECT pg_terminate_backend(:pid)"), {"pid": me})
+            with suppress(SQLAlchemyError), connection.begin_nested():
+                connection.execute(text("SELECT 1"))
+            connection.execute(INSERT, {"name": "second"})
+
+    with pytest.raises(StorageError) as told:
+        goes_on()
+    assert told.value.retryable
+    assert names(engine) == []
