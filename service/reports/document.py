@@ -32,13 +32,17 @@ Cell = str | Amount
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Table:
-    """Rows under heads. ``widths`` are shares of the page; ``note`` stands below, or in the place of rows that are not there."""
+    """Rows under heads. ``widths`` are shares of the page; ``note`` stands below, or in the place of rows that are not there.
+
+    A ruled table is written into by hand: every cell has its lines and room for a pen.
+    """
 
     title: str
     heads: tuple[str, ...]
     rows: Sequence[tuple[Cell, ...]]
     widths: tuple[int, ...] = ()
     note: str = ""
+    ruled: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -82,7 +82,7 @@ def log_sheet(
 
 def sheet_document(sheet: LogSheet) -> Document:
     """The sheet as a document to print."""
-    empty = ("\n",) * len(HEADS)
+    empty = ("",) * len(HEADS)
     return Document(
         title=sheet.title,
         site=sheet.site,
@@ -93,6 +93,7 @@ def sheet_document(sheet: LogSheet) -> Document:
                 heads=HEADS,
                 rows=[*(row.cells for row in sheet.rows), *[empty] * sheet.blank],
                 widths=(12, 17, 12, 13, 15, 22, 9),
+                ruled=True,
             ),
         ),
         remarks=(

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
-from service.domain.display import format_dated, format_duration, format_local_time
+from service.domain.display import format_clock, format_dated, format_duration, format_local_time
 from service.domain.period import Span
 from service.domain.units import Dimension, UnitSystem, from_si, shown_unit
 from service.reports.document import Amount, Cell, Document, Table
@@ -70,7 +70,7 @@ class _Writer:
         if not self._report.tanks:
             return "no tanks"
         least = min(self._report.tanks, key=lambda tank: tank.watched)
-        return f"at least {least.watched:.0%} of the time ({least.label} the least)"
+        return f"{least.watched:.0%} of the time or more ({least.label} the least)"
 
     def tables(self) -> Iterator[Table]:
         """Every table."""
@@ -139,9 +139,9 @@ class _Writer:
             title="Data",
             heads=("Tank", "Signal", "Usable", "Readings", "of them bad"),
             rows=[
-                (tank.label, s.tag, Amount(100.0 * s.share, 1, "%"), Amount(s.readings), Amount(s.bad))
-                for tank in tanks
-                for s in tank.signals
+                (label, s.tag, Amount(100.0 * s.share, 1, "%"), Amount(s.readings), Amount(s.bad))
+                for label, signals in (*((t.label, t.signals) for t in tanks), ("The plant", self._report.signals))
+                for s in signals
             ],
             note="Usable: share of the period in which the signal gave a good or doubtful value that was not stale.",
         )
@@ -224,7 +224,8 @@ class _Writer:
 
     def _moment(self, moment: datetime) -> str:
         """The clock alone is enough within a day."""
-        return format_local_time(moment, self._zone)
+        daily = self._report.period.span is Span.DAILY
+        return format_clock(moment, self._zone) if daily else format_local_time(moment, self._zone)
 
 
 def _time(span: timedelta) -> str:

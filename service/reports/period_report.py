@@ -102,12 +102,13 @@ class AlarmLine:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PeriodReport:
-    """The whole report. ``end`` is the period's, or now where it is still running."""
+    """The whole report. ``end`` is the period's, or now where it is still running; ``signals`` belong to no single tank."""
 
     period: Period
     end: datetime
     running: bool
     tanks: tuple[TankReport, ...]
+    signals: tuple[Spoke, ...]
     alarms: tuple[AlarmLine, ...]
     works: tuple[Calibration, ...]
 
@@ -140,6 +141,14 @@ def period_report(facts: PeriodFacts) -> PeriodReport:
     """Put the report together."""
     period = facts.period
     end = min(period.end, facts.now)
+    length = end - period.start
+    # What the whole plant shares is known by every tank: told once.
+    shared = {
+        signal.tag: spoke
+        for one in facts.tanks
+        for signal in one.setup.others
+        if signal.tank is None and (spoke := _spoke(one, signal, length)) is not None
+    }
     labels = {one.setup.tank.key: one.setup.tank.label for one in facts.tanks}
     priorities = {key: definition.priority for key, definition in facts.definitions.items()}
     occurrences = occurrences_of((line for line in facts.happened if line.at < end), priorities)
@@ -147,7 +156,8 @@ def period_report(facts: PeriodFacts) -> PeriodReport:
         period=period,
         end=end,
         running=facts.now < period.end,
-        tanks=tuple(_tank(one, facts, end - period.start) for one in facts.tanks),
+        tanks=tuple(_tank(one, facts, length) for one in facts.tanks),
+        signals=tuple(shared.values()),
         alarms=tuple(_alarm(one, facts, labels) for one in occurrences if one.occurred_at >= period.start),
         works=tuple(facts.works),
     )
@@ -172,12 +182,15 @@ def _tank(one: TankFacts, facts: PeriodFacts, length: timedelta) -> TankReport:
         sensors=tuple(found for s in one.setup.blankets if (found := _against(s.tag, one.pairs)) is not None),
         load=_load(one, length),
         peak_overflow=_peak(one, length),
-        signals=tuple(
-            Spoke(tag=s.tag, share=_share(said.known, length), readings=said.readings, bad=said.bad)
-            for s in every
-            if (said := one.signals.get(s.tag)) is not None
-        ),
+        signals=tuple(spoke for s in every if (spoke := _spoke(one, s, length)) is not None),
     )
+
+
+def _spoke(one: TankFacts, signal: Signal, length: timedelta) -> Spoke | None:
+    said = one.signals.get(signal.tag)
+    if said is None:
+        return None
+    return Spoke(tag=signal.tag, share=_share(said.known, length), readings=said.readings, bad=said.bad)
 
 
 def _against(tag: str, pairs: Iterable[Pair]) -> SensorAgainstCores | None:

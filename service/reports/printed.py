@@ -12,11 +12,12 @@ from service.reports.sheet import Sheet
 def as_pdf(document: Document, *, units: UnitSystem, made_at: datetime) -> bytes:
     """The report on letter paper for sites in US units, on A4 otherwise."""
     sheet = Sheet(document.title, document.foot, paper="letter" if units == "us" else "a4", made_at=made_at)
-    sheet.facts(document.facts)
+    sheet.facts((("Plant", document.site), *document.facts))
     for table in document.tables:
         sheet.heading(table.title)
         if table.rows:
-            sheet.rows(table.heads, [[text_of(cell) for cell in row] for row in table.rows], table.widths or None)
+            rows = [[text_of(cell) for cell in row] for row in table.rows]
+            sheet.rows(table.heads, rows, table.widths or None, ruled=table.ruled)
         if table.note:
             sheet.text_block(table.note)
     if document.remarks:

@@ -58,17 +58,28 @@ class Sheet(FPDF):
             self.set_text_color(0)
             self.multi_cell(0, 5.2, value, new_x=XPos.LMARGIN, new_y=YPos.NEXT)
 
-    def rows(self, heads: Sequence[str], rows: Sequence[Sequence[str]], widths: Sequence[int] | None = None) -> None:
-        """A table, its columns as wide as *widths* says (shares of the page), or equally wide."""
+    def rows(
+        self,
+        heads: Sequence[str],
+        rows: Sequence[Sequence[str]],
+        widths: Sequence[int] | None = None,
+        *,
+        ruled: bool = False,
+    ) -> None:
+        """A table, its columns as wide as *widths* says (shares of the page), or equally wide; *ruled* for writing into."""
         self.set_font("body", "", 8)
-        shares = None if widths is None else tuple(widths)
         with self.table(
-            borders_layout="HORIZONTAL_LINES", line_height=4.2, padding=0.5, col_widths=shares, text_align="LEFT"
+            borders_layout="ALL" if ruled else "HORIZONTAL_LINES",
+            line_height=4.2,
+            padding=(1.8, 0.8) if ruled else 0.5,
+            col_widths=None if widths is None else tuple(widths),
+            text_align="LEFT",
         ) as table:
             for cells in (heads, *rows):
                 line = table.row()
                 for cell in cells:
-                    line.cell(cell)
+                    # A cell without a character has no height.
+                    line.cell(cell or "\u00a0")
 
     def picture(self, figure: Figure) -> None:
         """A picture as wide as the page."""
@@ -80,7 +91,7 @@ class Sheet(FPDF):
     def text_block(self, text: str) -> None:
         """A paragraph."""
         self.set_font("body", "", 8.5)
-        self.multi_cell(0, 4.6, text, new_x=XPos.LMARGIN, new_y=YPos.NEXT)
+        self.multi_cell(0, 4.6, text, align="L", new_x=XPos.LMARGIN, new_y=YPos.NEXT)
 
     def signatures(self, who: Sequence[str]) -> None:
         """Lines to sign on."""

@@ -45,7 +45,7 @@ def shift_document(log: ShiftLog, *, site: str, zone: ZoneInfo, now: datetime) -
             ),
             Table(
                 title="What happened",
-                heads=("Time", "What", "Of", "", "Who"),
+                heads=("Time", "What", "Of", "How it went", "Who"),
                 rows=[
                     (
                         format_clock(entry.at, zone),

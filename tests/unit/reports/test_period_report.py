@@ -127,6 +127,13 @@ def test_a_short_day_is_counted_as_it_was() -> None:
     assert tank.due == 2  # every 8 h in 23 h
 
 
+def test_what_the_plant_shares_is_told_once() -> None:
+    one = facts()
+    two = replace(one, tanks=[*one.tanks, *one.tanks])
+    assert [signal.tag for signal in period_report(two).signals] == ["FLOW", "MLSS"]
+    assert ("The plant", "FLOW") in [row[:2] for row in table(period_report(two), "Data").rows]
+
+
 def test_cores_count_in_rounds_and_replicates() -> None:
     [tank] = report(cores=[core(1), core(1, 2), core(9)]).tanks
     assert (tank.rounds, tank.cores) == (2, 3)
