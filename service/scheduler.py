@@ -71,7 +71,7 @@ class Timetable:
                 args=[task],
                 id=task.name,
                 name=task.name,
-                next_run_time=clock(),
+                next_run_time=wall_clock(),
             )
 
     def start(self) -> None:
@@ -86,7 +86,7 @@ class Timetable:
             self._scheduler.shutdown(wait=True)
 
     def _watch_clock(self) -> None:
-        """See the clock being set: the times at which tasks are due were reckoned by the old one.
+        """See the machine's clock being set: APScheduler goes by it, and reckoned by the old one when tasks are due.
 
         Set back by an hour, it would leave the alarms unwatched for that hour.
         """
@@ -96,12 +96,12 @@ class Timetable:
             if abs(found - known) > CLOCK_STEP_S:
                 log.warning("the clock was set; every task runs now", by_seconds=round(found - known, 1))
                 for job in self._scheduler.get_jobs():
-                    job.modify(next_run_time=self._clock())
+                    job.modify(next_run_time=wall_clock())
                 known = found
 
     def _ahead(self) -> float:
         """The time of day less the steady clock [s]; it changes only when the clock is set."""
-        return self._clock().timestamp() - time.monotonic()
+        return wall_clock().timestamp() - time.monotonic()
 
     def _guarded(self, task: Task) -> None:
         now, began, wrong = self._clock(), time.monotonic(), ""

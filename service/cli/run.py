@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import signal
 import threading
+from collections.abc import Callable
 from datetime import datetime, timedelta
 from types import FrameType
 
@@ -16,7 +17,8 @@ from service.cli.options import SiteFile
 from service.domain.lease import Standing
 from service.errors import ConfigError
 from service.jobs.run_book import RunBook
-from service.jobs.tenancy import LeaseKeeper
+from service.jobs.shared_clock import SharedClock
+from service.jobs.tenancy import LeaseKeeper, steady_clock
 from service.scheduler import Task, Timetable
 from service.sources import sources_of
 from service.storage.leases import session_name
@@ -61,10 +63,12 @@ def _run(site: SiteFile = None) -> None:
             log.warning(
                 "no mail server is set: alarms are journalled, but nobody is told", setting="UNDERWEIR_SMTP_HOST"
             )
-        sources = sources_of(plant.site, plant.engine, wall_clock, spools=settings.data_dir / "spool")
+        clock = SharedClock(wall_clock, steady_clock)
+        sources = sources_of(plant.site, plant.engine, clock, spools=settings.data_dir / "spool")
         work = works(sources)
-        leases = LeaseKeeper(plant.engine, holder, work)
-        watch = Watch(plant, sources, wall_clock, leases)
+        leases = LeaseKeeper(plant.engine, holder, work, heard=clock.hear)
+        leases.start()  # first of all: from here on the time of day is the database's
+        watch = Watch(plant, sources, clock, leases)
         supervisor = watch.supervisor()
         book = RunBook(plant.engine)
 
@@ -75,11 +79,10 @@ def _run(site: SiteFile = None) -> None:
                 readiness.tell(readiness.ALIVE)
 
         tasks = [*watch.tasks(), Task("write down runs", book.write, WRITE_RUNS_EVERY)]
-        timetable = Timetable(tasks, wall_clock, noted=_noted)
-        leases.start()
+        timetable = Timetable(tasks, clock, noted=_noted)
         supervisor.start()
         timetable.start()
-        pages = _pages(plant)
+        pages = _pages(plant, clock)
         log.info(
             "watching", site=plant.site.name, tanks=list(plant.tanks), sources=[c.key for c in plant.site.connectors()]
         )
@@ -97,7 +100,7 @@ def _run(site: SiteFile = None) -> None:
     log.info("stopped")
 
 
-def _pages(plant: Installation) -> WebServer | None:
+def _pages(plant: Installation, clock: Callable[[], datetime]) -> WebServer | None:
     """Serve the pages; where that cannot be, the watch goes on all the same: calling people comes first."""
     if plant.settings.http_port == 0:
         return None
@@ -106,6 +109,6 @@ def _pages(plant: Installation) -> WebServer | None:
     except ConfigError as error:
         log.error("no pages", problem=str(error))
         return None
-    server = WebServer(create_app(plant.pages(wall_clock)), taken, plant.settings.trusted_proxies)
+    server = WebServer(create_app(plant.pages(clock)), taken, plant.settings.trusted_proxies)
     server.start()
     return server

@@ -6,6 +6,7 @@ import threading
 import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from datetime import datetime
 from typing import Protocol
 
 import structlog
@@ -72,6 +73,7 @@ class LeaseKeeper:
     Parameters
     ----------
     names : every piece of work there is.
+    heard : told the database's time, and when by *clock* it was asked for and answered.
     patience : how long an answer of the database is waited for [s]; then every connection of the engine is cut, as a server
         that hangs would hold the jobs for ever. Their leases have lapsed by then, so nothing is lost that would have counted.
     """
@@ -83,6 +85,7 @@ class LeaseKeeper:
         names: Sequence[str],
         *,
         clock: Callable[[], float] = steady_clock,
+        heard: Callable[[datetime, float, float], None] = lambda theirs, asked_at, answered_at: None,
         term: float = TERM_S,
         turn: float = TURN_S,
         patience: float = 2 * TERM_S,
@@ -96,6 +99,7 @@ class LeaseKeeper:
         self._holder = holder
         self._names = tuple(names)
         self._clock = clock
+        self._heard = heard
         self._term = term
         self._turn = turn
         self._tenures: dict[str, Tenure] = dict.fromkeys(names, Tenure())
@@ -144,6 +148,8 @@ class LeaseKeeper:
         try:
             with transaction(self._line) as conn:
                 found = leases.renew(conn, self._holder, self._names, self._term)
+                before_asking = self._clock()
+                self._heard(leases.time_of_day(conn), before_asking, self._clock())
         finally:
             self._asking_since = None
         before = self._tenures

@@ -160,6 +160,12 @@ def renew(conn: Connection, holder: Holder, names: Sequence[str], term: float) -
     return found
 
 
+def time_of_day(conn: Connection) -> datetime:
+    """What the database's clock says now."""
+    now: datetime = conn.execute(text("SELECT clock_timestamp()")).scalar_one()
+    return now
+
+
 def give_up(conn: Connection, holder: Holder) -> None:
     """Leave everything to whoever wants it."""
     conn.execute(_GIVE_UP, {"process": holder.process})

@@ -55,7 +55,8 @@ def test_a_clock_that_was_set_puts_no_task_off(monkeypatch: pytest.MonkeyPatch) 
     def clock() -> datetime:
         return datetime.now(UTC) - (timedelta(minutes=10) if set_back.is_set() else timedelta(0))
 
-    timetable = Timetable([Task("hourly", lambda now: runs.release(), timedelta(hours=1))], clock)
+    monkeypatch.setattr(scheduler, "wall_clock", clock)
+    timetable = Timetable([Task("hourly", lambda now: runs.release(), timedelta(hours=1))])
     timetable.start()
     try:
         assert runs.acquire(timeout=30)
