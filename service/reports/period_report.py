@@ -16,6 +16,7 @@ from service.domain.period import Period
 from service.domain.signal import Signal, SignalKind
 from service.domain.tank import TankKind
 from service.domain.tank_load import TankLoad, tank_load
+from service.reports.alarm_names import about, name_of
 
 _HOUR = timedelta(hours=1)
 #: A core that is more likely wrong than not says nothing about a sensor.
@@ -249,13 +250,10 @@ def _said(one: TankFacts, signal: Signal, length: timedelta, peak: bool) -> floa
 
 def _alarm(one: Occurrence, facts: PeriodFacts, labels: Mapping[str, str]) -> AlarmLine:
     definition = facts.definitions.get(one.key)
-    about = labels.get(definition.tank or "", "The service") if definition is not None else one.key
-    if definition is not None and definition.connector is not None:
-        about = f"Source {definition.connector}"
     return AlarmLine(
         key=one.key,
-        word=facts.alarm_words.get(one.key, one.key),
-        about=about,
+        word=name_of(one.key, definition, facts.alarm_words),
+        about=about(one.key, definition, labels),
         occurred_at=one.occurred_at,
         acknowledged_by=one.acknowledged_by,
         time_to_acknowledge=None if one.acknowledged_at is None else one.acknowledged_at - one.occurred_at,

@@ -26,6 +26,7 @@ from service.domain.display import (
 from service.domain.estimate import Estimate, Trust
 from service.domain.tank import Tank
 from service.domain.units import UnitSystem
+from service.reports.alarm_names import about, name_of
 
 #: An estimate older than this says nothing about where a blanket stands.
 SAYS_FOR = timedelta(hours=2)
@@ -320,16 +321,11 @@ class _Teller:
         return EntryKind.SOURCE if of_source else EntryKind.ALARM
 
     def _about(self, key: str) -> str:
-        definition = self._facts.definitions.get(key)
-        if definition is None:
-            return key
-        if definition.connector is not None:
-            return f"Source {definition.connector}"
-        tank = self._facts.tanks.get(definition.tank or "")
-        return tank.label if tank is not None else "The service"
+        labels = {tank.key: tank.label for tank in self._facts.tanks.values()}
+        return about(key, self._facts.definitions.get(key), labels)
 
     def _word(self, key: str) -> str:
-        return "no data" if self._kind(key) is EntryKind.SOURCE else self._facts.alarm_words.get(key, key)
+        return name_of(key, self._facts.definitions.get(key), self._facts.alarm_words)
 
     def _length(self, value: float) -> str:
         return format_length(value, self._units, signed=True)

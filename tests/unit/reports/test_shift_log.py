@@ -15,6 +15,7 @@ from service.alarms.hand_over import WorkedShift
 from service.alarms.machine import AlarmState, Event
 from service.domain.core import Calibration, CalibrationKind, Core, Surface
 from service.domain.estimate import Estimate, EstimateReason, Trust
+from service.reports.alarm_names import name_of
 from service.reports.plain_text import as_text
 from service.reports.printed import as_pdf
 from service.reports.shift_document import shift_document
@@ -111,6 +112,15 @@ def test_a_source_without_data_is_a_source_and_no_alarm_of_a_tank() -> None:
     [entry] = log(raised(1, key="system.connector.plc", value=0.3), over(2, key="system.connector.plc")).entries
     assert (entry.kind, entry.about) == (EntryKind.SOURCE, "Source plc")
     assert entry.words == "no data; nobody took it; over 21:00 EST"
+
+
+def test_what_the_service_finds_wrong_with_itself_is_named() -> None:
+    found = log(raised(1, key="system.delivery", value=0.3), raised(2, key="system.filling", value=1.0))
+    assert [(entry.about, entry.words.partition(";")[0]) for entry in found.entries] == [
+        ("The service", "messages cannot be delivered"),
+        ("The plant", "several tanks fill at once"),
+    ]
+    assert all(name_of(d.key, d, {}) != d.key for d in system_definitions(["plc"], duty=True))
 
 
 def test_cores_work_messages_and_notes_come_in_the_order_of_time() -> None:
