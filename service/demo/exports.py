@@ -11,7 +11,7 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from service.demo.plant import BLANKET_TAGS, CHANNEL_TAGS, OPERATOR, TANKS, TIME_ZONE
+from service.demo.plant import BLANKET_TAGS, CHANNEL_TAGS, OPERATOR, SETTLING_TEST_TAG, TANKS, TIME_ZONE
 from service.domain.units import from_si
 from service.simulator.coring import Blunder, CoreRecord
 from service.simulator.scenario import Recording
@@ -32,6 +32,10 @@ class Exporter:
             channel = recording.channel(kind, tank)
             values = zip(channel.seconds.tolist(), channel.value.tolist(), strict=True)
             self._columns[tag] = {second: from_si(value, unit) for second, value in values if math.isfinite(value)}
+        # The day shift's settling test comes with the first export: what a litre held, and how it settles.
+        first, truth = int(recording.truth.seconds[0]), recording.truth
+        settled = float(truth.settleability[0] * truth.feed_solids[0])
+        self._columns[SETTLING_TEST_TAG] = {first + 60: round(settled, -1)}
         self._to_enter = [*self._round_before(recording), *recording.cores]
         self._zone = ZoneInfo(TIME_ZONE)
 

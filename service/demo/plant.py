@@ -103,6 +103,34 @@ low = 0
 high = 8
 
 [[signal]]
+tag = "T1.RETURN_SOLIDS"
+connector = "scada-export"
+kind = "return_solids"
+tank = "tank-1"
+unit = "mg/L"
+low = 0
+high = 30000
+expected_interval = "15 min"
+
+[[signal]]
+tag = "T2.RETURN_SOLIDS"
+connector = "scada-export"
+kind = "return_solids"
+tank = "tank-2"
+unit = "mg/L"
+low = 0
+high = 30000
+expected_interval = "15 min"
+
+[[signal]]
+tag = "SETTLED.30MIN"
+connector = "scada-export"
+kind = "settled_volume"
+unit = "mL/L"
+low = 0
+high = 1000
+
+[[signal]]
 tag = "FEED.SOLIDS"
 connector = "aeration-server"
 kind = "feed_solids"
@@ -193,6 +221,10 @@ priorities = ["low"]
 CHANNEL_TAGS: dict[tuple[str, int | None], tuple[str, str]] = {
     ("flow", 0): ("T1.FLOW", "MGD"),
     ("flow", 1): ("T2.FLOW", "MGD"),
+    ("return_solids", 0): ("T1.RETURN_SOLIDS", "mg/L"),
+    ("return_solids", 1): ("T2.RETURN_SOLIDS", "mg/L"),
 }
+#: Typed in by the laboratory.
+SETTLING_TEST_TAG = "SETTLED.30MIN"
 BLANKET_TAGS = ("T1.BLANKET", "T2.BLANKET")
 TANKS = ("tank-1", "tank-2")

@@ -65,7 +65,7 @@ def escalate(
             continue  # about to end with its cause
         if record.id in silent:
             with transaction(engine) as conn:
-                calls += _unfold(conn, setup, definition, tank, ids, projected, now)
+                calls += _unfold(conn, setup, definition, tank, tanks, ids, projected, now)
             continue
         tells, _ = due_calls(
             setup.callout,
@@ -77,7 +77,7 @@ def escalate(
         )
         if tells:
             with transaction(engine) as conn:
-                calls += _call(conn, setup, definition, tank, ids, projected, now)
+                calls += _call(conn, setup, definition, tank, tanks, ids, projected, now)
     return calls
 
 
@@ -91,6 +91,7 @@ def _unfold(
     setup: AlarmSetup,
     definition: AlarmDefinition,
     tank: TankSetup | None,
+    tanks: Sequence[TankSetup],
     ids: SiteIds,
     projected: Mapping[str, Estimate],
     now: datetime,
@@ -100,7 +101,7 @@ def _unfold(
     if record.machine.state is not AlarmState.UNACKNOWLEDGED or not folded(conn, [record.id]):
         return 0
     history = told(conn, [record.id], now - REMEMBER).get(record.id, [])
-    scene = _scene(conn, setup, definition, tank, ids, projected, now)
+    scene = _scene(conn, setup, definition, tank, tanks, ids, projected, now)
     change = Change(
         record=record, definition=definition, machine=record.machine, transitions=(unfolded(record.machine, now),)
     )
@@ -112,6 +113,7 @@ def _call(
     setup: AlarmSetup,
     definition: AlarmDefinition,
     tank: TankSetup | None,
+    tanks: Sequence[TankSetup],
     ids: SiteIds,
     projected: Mapping[str, Estimate],
     now: datetime,
@@ -124,7 +126,7 @@ def _call(
         return 0
     called = {t.contact: t.at for t in history if t.occurred_at == record.machine.occurred_at}
     scene = replace(
-        _scene(conn, setup, definition, tank, ids, projected, now),
+        _scene(conn, setup, definition, tank, tanks, ids, projected, now),
         called=tuple(Called(contact=name, at=at) for name, at in called.items()),
     )
     transition = replace(called_further(record.machine, now), note=", ".join(t.contact.name for t in tells))
@@ -139,6 +141,7 @@ def _scene(
     setup: AlarmSetup,
     definition: AlarmDefinition,
     tank: TankSetup | None,
+    tanks: Sequence[TankSetup],
     ids: SiteIds,
     projected: Mapping[str, Estimate],
     now: datetime,
@@ -149,6 +152,6 @@ def _scene(
         seen = tank_histories(conn, [tank], ids, after={tank.tank.key: None}, now=now)[tank.tank.key]
         newest = seen.estimates[-1] if seen.estimates else None
         situation = seen.at(now, projected.get(tank.tank.key) or newest)
-        evidence = evidence_of(conn, tank, ids, situation.estimate, now)
+        evidence = evidence_of(conn, tank, tanks, ids, situation.estimate, now)
     danger = next((d.limit for d in setup.of_tank(definition.tank) if d.kind is AlarmKind.HIGH_HIGH), None)
     return Scene(tank=None if tank is None else tank.tank, situation=situation, danger_limit=danger, evidence=evidence)

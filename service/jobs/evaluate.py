@@ -96,7 +96,7 @@ def evaluate(
         try:
             with _sparing(look.tank.tank.key, failed):
                 if any(change.transitions for change in changes):
-                    changed, written = _write_tank(engine, setup, look, ids, causes)
+                    changed, written = _write_tank(engine, setup, look, tanks, ids, causes)
                     transitions += changed
                     messages += written
                 else:
@@ -285,7 +285,7 @@ def _plantwide(
 
 
 def _write_tank(
-    engine: Engine, setup: AlarmSetup, look: _Look, ids: SiteIds, causes: Sequence[Standing]
+    engine: Engine, setup: AlarmSetup, look: _Look, tanks: Sequence[TankSetup], ids: SiteIds, causes: Sequence[Standing]
 ) -> tuple[int, int]:
     """Decide again with the alarms held against everybody else, and write."""
     with transaction(engine) as conn:
@@ -300,7 +300,7 @@ def _write_tank(
             situation=live,
             now=look.now,
             causes=causes,
-            evidence=evidence_of(conn, look.tank, ids, live.estimate, look.now),
+            evidence=evidence_of(conn, look.tank, tanks, ids, live.estimate, look.now),
         )
     return sum(len(change.transitions) for change in changes), written
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import traceback
+from collections.abc import Sequence
 from datetime import datetime, timedelta
 from statistics import median
 
@@ -15,12 +17,13 @@ from service.domain.heading import outlook
 from service.domain.inputs import Origin
 from service.domain.outlook import Pattern
 from service.domain.reading import Quality
-from service.domain.signal import SignalKind
+from service.domain.signal import Signal, SignalKind
 from service.domain.state_point import Verdict
 from service.jobs.estimate import newest_heading
 from service.jobs.loading import Loading, loading_of
 from service.storage.cores import current_cores
-from service.storage.readings import readings_between
+from service.storage.moments import from_us
+from service.storage.readings import latest_readings, readings_between
 from service.storage.site_tables import SiteIds
 
 log = structlog.get_logger(__name__)
@@ -32,9 +35,19 @@ USUAL_DAYS, USUAL_TESTS = timedelta(days=30), 3
 
 
 def evidence_of(
-    conn: Connection, setup: TankSetup, ids: SiteIds, believed: Estimate | None, now: datetime
+    conn: Connection,
+    setup: TankSetup,
+    tanks: Sequence[TankSetup],
+    ids: SiteIds,
+    believed: Estimate | None,
+    now: datetime,
 ) -> Evidence | None:
     """Everything known that advice is drawn from; None where it cannot be had.
+
+    Parameters
+    ----------
+    tanks : all tanks, with whom this one shares the plant's flow.
+    believed : its blanket now.
 
     Notes
     -----
@@ -43,13 +56,21 @@ def evidence_of(
     """
     try:
         with conn.begin_nested():
-            return _evidence(conn, setup, ids, believed, now)
-    except Exception:
-        log.exception("no advice", tank=setup.tank.key)
+            return _evidence(conn, setup, tanks, ids, believed, now)
+    except Exception as error:
+        trace = "".join(traceback.format_exception(error, limit=-8))
+        log.error("no advice with the alarm", tank=setup.tank.key, trace=trace)
         return None
 
 
-def _evidence(conn: Connection, setup: TankSetup, ids: SiteIds, believed: Estimate | None, now: datetime) -> Evidence:
+def _evidence(
+    conn: Connection,
+    setup: TankSetup,
+    tanks: Sequence[TankSetup],
+    ids: SiteIds,
+    believed: Estimate | None,
+    now: datetime,
+) -> Evidence:
     tank_id = ids.tanks[setup.tank.key]
     heading = newest_heading(conn, setup, tank_id)
     ahead = None if heading is None else outlook(setup, heading, now)
@@ -62,7 +83,7 @@ def _evidence(conn: Connection, setup: TankSetup, ids: SiteIds, believed: Estima
         surface=_seen(conn, tank_id, now),
         sensor_doubtful=believed is not None
         and (believed.trust is not Trust.GOOD or believed.reason is EstimateReason.READS_HIGH_UNCONFIRMED),
-        share_of_even=_share_of_even(loading),
+        share_of_even=_share_of_even(conn, loading, tanks, ids, now),
         settled_volume=next(
             (i.value for i in loading.inputs if i.kind is SignalKind.SETTLED_VOLUME and not i.missing), None
         ),
@@ -79,13 +100,37 @@ def _seen(conn: Connection, tank_id: int, now: datetime) -> tuple[Surface, ...]:
     return next((r.core.surface for r in reversed(cores) if r.core.surface), ())
 
 
-def _share_of_even(loading: Loading) -> float | None:
-    """The tank's own metered flow over its even share of the plant's; None unless both are metered."""
+def _share_of_even(
+    conn: Connection, loading: Loading, tanks: Sequence[TankSetup], ids: SiteIds, now: datetime
+) -> float | None:
+    """The tank's own metered flow over its even share of the plant's; None unless both are measured."""
+    setup = loading.setup
     flow = next((i for i in loading.inputs if i.kind is SignalKind.FLOW and not i.missing), None)
-    plant = loading.conditions.plant_flow
-    if flow is None or flow.origin is not Origin.TANK or flow.value is None or not plant:
+    if flow is None or flow.origin is not Origin.TANK or flow.value is None:
         return None
-    return flow.value / (plant * loading.setup.share_of_plant)
+    plant = loading.conditions.plant_flow or _sum_of_meters(conn, setup, tanks, ids, now)
+    return flow.value / (plant * setup.share_of_plant) if plant else None
+
+
+def _sum_of_meters(
+    conn: Connection, setup: TankSetup, tanks: Sequence[TankSetup], ids: SiteIds, now: datetime
+) -> float | None:
+    """The flow of all tanks of a kind by their own meters; None where one has none, or is not heard. [m³/s]"""
+    meters: dict[int, Signal] = {}
+    for one in (t for t in tanks if t.tank.kind is setup.tank.kind):
+        own = {ids.signals[s.tag]: s for s in one.others if s.kind is SignalKind.FLOW and s.tank == one.tank.key}
+        if not own:
+            return None
+        meters |= own
+    found = latest_readings(conn, list(meters))
+    heard = {
+        number: value
+        for number, us, value, quality in zip(
+            found.signal_id.tolist(), found.time_us.tolist(), found.value.tolist(), found.quality.tolist(), strict=True
+        )
+        if quality != Quality.BAD and now - from_us(us) <= meters[number].stale_after
+    }
+    return sum(heard.values()) if len(heard) == len(meters) else None
 
 
 def _usual_settled_volume(conn: Connection, setup: TankSetup, ids: SiteIds, now: datetime) -> float | None:

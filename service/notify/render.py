@@ -16,9 +16,10 @@ from service.domain.display import (
     format_duration,
     format_length,
     format_local_time,
+    format_quantity,
     format_speed,
 )
-from service.domain.units import UnitSystem
+from service.domain.units import Dimension, UnitSystem
 from service.notify import gsm7, wording
 from service.notify.facts import AlarmFacts
 
@@ -191,6 +192,8 @@ def _limit_rows(facts: AlarmFacts, system: UnitSystem) -> list[tuple[str, str]]:
             return [("Limit", f"rising {format_speed(limit, system)}")]
         case AlarmKind.DEVIATION:
             return [("Limit", f"{format_length(limit, system)} apart")]
+        case AlarmKind.SOLIDS_LOADING:
+            return [("Limit", format_quantity(limit, Dimension.SOLIDS_LOADING, system))]
     return []
 
 

@@ -105,7 +105,10 @@ def _alarm(facts: AlarmFacts, system: UnitSystem) -> str:
         case AlarmKind.BAD_MEASUREMENT:
             return _bad_measurement(facts) + over
         case AlarmKind.SOLIDS_LOADING:
-            return f"solids loading above its limit{over}"
+            if facts.value is None:
+                return f"solids loading above its limit{over}"
+            loading = format_quantity(facts.value, Dimension.SOLIDS_LOADING, system)
+            return f"solids loading {loading}{over}"
         case AlarmKind.CORE_OVERDUE:
             if facts.core is None:
                 return "no hand core taken yet"

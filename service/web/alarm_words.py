@@ -40,7 +40,9 @@ def told(plant: WebPlant, views: Iterable[AlarmView], now: datetime) -> list[Tol
             histories = tank_histories(conn, setups, plant.ids, after=dict.fromkeys(keys), now=now)
             for setup in setups:
                 known = histories[setup.tank.key].estimates
-                evidence[setup.tank.key] = evidence_of(conn, setup, plant.ids, known[-1] if known else None, now)
+                evidence[setup.tank.key] = evidence_of(
+                    conn, setup, plant.setups, plant.ids, known[-1] if known else None, now
+                )
     return [_told(plant, view, histories, evidence, now) for view in views]
 
 

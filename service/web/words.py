@@ -14,6 +14,7 @@ from service.domain.display import (
     format_duration,
     format_length,
     format_local_time,
+    format_quantity,
 )
 from service.domain.estimate import Trust
 from service.domain.units import Dimension, UnitSystem, from_si, shown_unit
@@ -39,6 +40,10 @@ class Words:
     def length(self, metres: float | None, signed: bool = False) -> str:
         """A length; a dash where there is none."""
         return "–" if metres is None or not math.isfinite(metres) else format_length(metres, self.units, signed=signed)
+
+    def loading(self, value: float) -> str:
+        """A solids loading rate."""
+        return format_quantity(value, Dimension.SOLIDS_LOADING, self.units)
 
     def clearance(self, metres: float) -> str:
         """Where the blanket stands against the weir."""

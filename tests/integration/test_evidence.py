@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from datetime import timedelta
 
@@ -10,21 +11,24 @@ from sqlalchemy import Engine, text
 
 from service.domain.advice_checks import Evidence, Finding, findings
 from service.domain.core import Surface
+from service.domain.estimate import TankSetup
 from service.domain.outlook import Pattern
 from service.jobs.estimate import project_all
 from service.jobs.evaluate import evaluate
 from service.jobs.evidence import evidence_of
+from service.storage.batches import open_batch
 from service.storage.cores import insert_core
+from service.storage.reading_writer import ReadingWriter
 from service.storage.session import transaction
 from tests import plant as cores
 from tests.alarm_plant import MINUTE, NIGHT, AlarmPlant
-from tests.flowing_plant import FLOWING, TANKS, store_day
+from tests.flowing_plant import FLOW, TANKS, store_day
 
 
-def _evidence(plant: AlarmPlant) -> Evidence:
+def _evidence(plant: AlarmPlant, tanks: Sequence[TankSetup] = TANKS) -> Evidence:
     believed = project_all(plant.engine, TANKS, plant.ids, NIGHT)["east"]
     with transaction(plant.engine) as conn:
-        found = evidence_of(conn, FLOWING, plant.ids, believed, NIGHT)
+        found = evidence_of(conn, tanks[0], tanks, plant.ids, believed, NIGHT)
     assert found is not None
     return found
 
@@ -57,7 +61,25 @@ def test_a_lost_return_is_seen_and_an_old_round_says_nothing(engine: Engine) -> 
     found = _evidence(plant)
     assert found.pattern is Pattern.RETURN_LOST
     assert found.surface == ()
+    assert found.share_of_even is None  # west has no meter, and nothing measures the whole plant
     assert found.usual_settled_volume is None
+
+
+def test_an_uneven_split_is_seen_by_the_tanks_own_meters(engine: Engine) -> None:
+    west_flow = replace(FLOW, tag="west.flow", tank="west")
+    tanks = tuple(
+        replace(setup, others=(*setup.others, *((west_flow,) if setup.tank.key == "west" else ())), share_of_plant=0.5)
+        for setup in TANKS
+    )
+    plant = AlarmPlant.build(engine, tanks=tanks)
+    store_day(engine, plant.ids)
+    assert _evidence(plant, tanks).share_of_even is None  # west's meter is silent
+    with transaction(engine) as conn:
+        writer = ReadingWriter(conn, open_batch(conn, "test", "west", NIGHT))
+        writer.store(cores.columns(plant.ids.signals["west.flow"], [500.0 / 3600.0], start=NIGHT - MINUTE))
+    found = _evidence(plant, tanks)
+    assert found.share_of_even == pytest.approx(1000.0 / 750.0, rel=0.02)
+    assert Finding.UNEVEN_SPLIT in findings(found)
 
 
 @pytest.mark.parametrize("broken", [False, True])

@@ -284,6 +284,13 @@ def test_the_sites_own_words_stand_first_and_built_in_ones_give_way() -> None:
     assert look_first(silent, "us") == ("Call the shift lead.",)
 
 
+def test_an_overload_is_told_with_its_number_and_limit() -> None:
+    definition = replace(facts(AlarmKind.SOLIDS_LOADING).definition, limit=8.0)
+    given = replace(facts(AlarmKind.SOLIDS_LOADING, value=9.5), definition=definition)
+    assert render(given, "us").subject == "OVERLOAD East clarifier: solids loading 46.7 lb/d.ft2"
+    assert re.search(r"Limit +8.00 kg/m2.h", render(given, "si").text)
+
+
 def test_a_sensor_alarm_keeps_its_own_words() -> None:
     lines = look_first(facts(AlarmKind.READS_HIGH, evidence=STORM), "us")
     assert lines == ("Take a hand core now: it decides whether the sludge is really there.",)
