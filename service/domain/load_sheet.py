@@ -143,7 +143,8 @@ def restoring_words(load: TankLoad, system: UnitSystem) -> str:
     flow = format_quantity(found.flow, Dimension.FLOW, system)
     if not found.reachable:
         return f"it would take a return flow of {flow}, {found.reason} ({ceiling})"
-    return f"a return flow of {flow} would bring it back; above {ceiling} more return helps no further"
+    bound = f"the pumps can give {ceiling}" if found.by_pumps else f"above {ceiling} more return helps no further"
+    return f"a return flow of {flow} would bring it back; {bound}"
 
 
 def warning_words(warning: LimitWarning, system: UnitSystem) -> str:

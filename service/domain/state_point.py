@@ -14,6 +14,8 @@ from service.errors import DomainError
 
 #: Within this share of a limit the tank is called critical rather than safe or overloaded. [–]
 _CRITICAL_BAND = 0.005
+#: A slower underflow draws nothing: a millimetre in a thousand hours. [m/h]
+_NOTHING_DRAWN = 1e-6
 
 
 class Verdict(StrEnum):
@@ -83,7 +85,7 @@ def limiting_flux(sludge: Vesilind, underflow: float, feed_solids: float) -> tup
     """
     if underflow < 0.0:
         raise DomainError(f"underflow rate must not be negative, got {underflow}")
-    if underflow == 0.0:
+    if underflow < _NOTHING_DRAWN:
         return math.inf, 0.0
     if underflow >= sludge.v0 / math.e**2:
         return None
@@ -189,6 +191,7 @@ class RestoringReturn:
     ceiling: float  #: more than this helps no further, or cannot be pumped
     reachable: bool
     reason: str
+    by_pumps: bool = False  #: whether the ceiling is what the pumps can give
 
 
 def restoring_return(
@@ -214,10 +217,11 @@ def restoring_return(
     (True, 362)
     """
     own_ceiling = sludge.v0 / math.e**2 * area / 3600.0
+    by_pumps = capacity is not None and capacity < own_ceiling
     ceiling = own_ceiling if capacity is None else min(capacity, own_ceiling)
     if surface_overflow_rate(flow, area) > sludge.speed(feed_solids):
         return RestoringReturn(
-            flow=None, ceiling=ceiling, reachable=False,
+            flow=None, ceiling=ceiling, reachable=False, by_pumps=by_pumps,
             reason="the overflow outruns the settling of the feed: only less flow or thinner feed helps",
         )  # fmt: skip
     low, high = 0.0, own_ceiling
@@ -228,5 +232,9 @@ def restoring_return(
         else:
             high = middle
     if high <= ceiling:
-        return RestoringReturn(flow=high, ceiling=ceiling, reachable=True, reason="within what the pumps can give")
-    return RestoringReturn(flow=high, ceiling=ceiling, reachable=False, reason="more than the pumps can give this tank")
+        return RestoringReturn(
+            flow=high, ceiling=ceiling, reachable=True, reason="within what the pumps can give", by_pumps=by_pumps
+        )
+    return RestoringReturn(
+        flow=high, ceiling=ceiling, reachable=False, reason="more than the pumps can give this tank", by_pumps=by_pumps
+    )
