@@ -164,7 +164,11 @@ def keeping_of(settings: Settings) -> Keeping:
         "assessment": settings.keep_estimates_months,
         "estimate": settings.keep_estimates_months,
     }
-    return Keeping(settings.archive_folder, {source: months for source, months in wanted.items() if months is not None})
+    return Keeping(
+        settings.archive_folder,
+        {source: months for source, months in wanted.items() if months is not None},
+        settings.keep_journal_months,
+    )
 
 
 def wall_clock() -> datetime:

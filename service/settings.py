@@ -101,6 +101,14 @@ class Settings(BaseSettings):
         examples=["60"],
         json_schema_extra={"default": "for ever"},
     )
+    keep_journal_months: int | None = Field(
+        None,
+        ge=13,
+        le=1200,
+        description="Whole months for which the alarms' journal and its messages stay; yearly figures need 13.",
+        examples=["60"],
+        json_schema_extra={"default": "for ever"},
+    )
     archive_dir: Path | None = Field(
         None,
         description="Folder for the files of months that left the database; with several nodes one that all of them reach.",

@@ -73,8 +73,8 @@ def _now(json: Json = False) -> None:
     """Move what is older than the settings keep; the running service does it by itself."""
     settings = settings_from_environment()
     keeping = keeping_of(settings)
-    if not keeping.months:
-        misused("nothing is to be moved: set UNDERWEIR_KEEP_READINGS_MONTHS or UNDERWEIR_KEEP_ESTIMATES_MONTHS")
+    if not keeping.months and keeping.journal_months is None:
+        misused("everything is kept for ever: set UNDERWEIR_KEEP_READINGS_MONTHS, …_ESTIMATES_… or …_JOURNAL_MONTHS")
     with database(settings) as engine:
         done = archive.archive_old(engine, keeping, wall_clock())
     if json:

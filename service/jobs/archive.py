@@ -2,18 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from pathlib import Path
 
+import pyarrow as pa
 import structlog
-from sqlalchemy import Engine
+from sqlalchemy import Connection, Engine
 
 from service.errors import InputError, StorageError
 from service.jobs.rollup import roll_up
-from service.storage import archive_files, archived
-from service.storage.archive_files import content_of
+from service.storage import archive_files, archived, old_calls
+from service.storage.archive_files import Kept, content_of
 from service.storage.archived import Archived
 from service.storage.drawn import Source
 from service.storage.partitions import month_of, next_month, partition_month, partitions, previous_month
@@ -22,6 +23,9 @@ from service.storage.session import transaction
 
 log = structlog.get_logger(__name__)
 
+_PICTURES: tuple[Source, ...] = ("reading", "assessment", "estimate")
+#: Put back in this order: what is referred to comes first.
+_ORDER: tuple[Kept, ...] = (*_PICTURES, *old_calls.TABLES)
 #: A month that somebody brought back stays for so long.
 RESTORED_FOR = timedelta(days=31)
 
@@ -32,6 +36,8 @@ class Keeping:
 
     folder: Path
     months: Mapping[Source, int]
+    #: Of the journal and its messages; None for ever.
+    journal_months: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,9 +59,7 @@ def archive_old(engine: Engine, keeping: Keeping, now: datetime) -> list[Archive
     roll_up(engine)
     done: list[Archived] = []
     for source, months in keeping.months.items():
-        oldest_kept = month_of(now)
-        for _ in range(months):
-            oldest_kept = previous_month(oldest_kept)
+        oldest_kept = _months_before(now, months)
         with transaction(engine) as conn:
             there = [month for month in map(partition_month, partitions(conn, source)) if month < oldest_kept]
             back = {file.month for file in archived.archive_files(conn) if _lately_restored(file, source, now)}
@@ -64,6 +68,8 @@ def archive_old(engine: Engine, keeping: Keeping, now: datetime) -> list[Archive
                 file = _archive(engine, keeping.folder, source, month, now)
                 if file is not None:
                     done.append(file)
+    if keeping.journal_months is not None:
+        done += _archive_journal(engine, keeping.folder, _months_before(now, keeping.journal_months), now)
     return done
 
 
@@ -83,12 +89,12 @@ def restore(engine: Engine, folder: Path, month: datetime, now: datetime) -> lis
         if not files:
             raise InputError(f"nothing of {month:%Y-%m} is in the archive; see: underweir archive list")
         # The latest part first: where a reading was delivered again after its month was archived, what came last stands.
-        for file in reversed(files):
+        for file in sorted(files, key=lambda file: (_ORDER.index(file.source), -file.part)):
             problem = _problem(folder, file)
             if problem:
                 raise StorageError(f"{folder / file.name}: {problem}. Nothing was restored.", retryable=False)
             done.append((file, archived.put_back(conn, file, archive_files.read(folder / file.name), now)))
-        for source in {file.source for file in files}:
+        for source in (each for each in _PICTURES if any(file.source == each for file in files)):
             last = next_month(month) - timedelta.resolution
             mark_due(conn, source, [(owner, month, last) for owner in archived.owners_of_month(conn, source, month)])
     return done
@@ -106,25 +112,74 @@ def _archive(engine: Engine, folder: Path, source: Source, month: datetime, now:
         if not archived.hold_month(conn, source, month):
             return None
         part = archived.next_part(conn, source, month)
-        name = f"{source}-{month:%Y-%m}.{part}.parquet"
-        written = archive_files.write(folder / name, source, archived.rows_of_month(conn, source, month))
-        read_back = content_of(folder / name)
-        if written != read_back:
-            raise StorageError(
-                f"{folder / name} does not hold what was written to it ({read_back.rows} of {written.rows} rows);"
-                " the rows stay in the database. Look after that disk.",
-                retryable=False,
-            )
-        file = Archived(source, month, part, name, written, now, None)
-        if written.rows:
-            archived.enter(conn, file)
-        else:
-            (folder / name).unlink()
+        file = _written(conn, folder, source, month, part, archived.rows_of_month(conn, source, month), now)
         archived.drop_month(conn, source, month)
+    return _told(file)
+
+
+def _archive_journal(engine: Engine, folder: Path, before: datetime, now: datetime) -> list[Archived]:
+    """A month of the journal is one transaction too: lines, messages and tries leave together."""
+    done: list[Archived] = []
+    while True:
+        with transaction(engine) as conn:
+            month = old_calls.oldest_month(conn, before)
+            if month is None or any(_lately_restored(f, f.source, now) for f in archived.archive_files(conn, month)):
+                return done
+            old_calls.choose(conn, month)
+            files = [
+                _written(
+                    conn,
+                    folder,
+                    table,
+                    month,
+                    archived.next_part(conn, table, month),
+                    archived.rows(conn, table, old_calls.GOING[table], {}),
+                    now,
+                )
+                for table in old_calls.TABLES
+            ]
+            old_calls.drop(conn)
+        done += [file for file in files if _told(file) is not None and file is not None]
+
+
+def _written(
+    conn: Connection, folder: Path, source: Kept, month: datetime, part: int, rows: Iterable[pa.Table], now: datetime
+) -> Archived | None:
+    """Write rows to a file, read it back and remember it; None when there were no rows.
+
+    Raises
+    ------
+    StorageError
+        when the file does not hold what was written.
+    """
+    path = folder / f"{source}-{month:%Y-%m}.{part}.parquet"
+    written = archive_files.write(path, source, rows)
+    read_back = content_of(path)
+    if written != read_back:
+        raise StorageError(
+            f"{path} does not hold what was written to it ({read_back.rows} of {written.rows} rows);"
+            " the rows stay in the database. Look after that disk.",
+            retryable=False,
+        )
     if not written.rows:
+        path.unlink()
         return None
-    log.info("month moved to a file", table=source, month=f"{month:%Y-%m}", rows=written.rows, file=name)
+    file = Archived(source, month, part, path.name, written, now, None)
+    archived.enter(conn, file)
     return file
+
+
+def _told(file: Archived | None) -> Archived | None:
+    if file is not None:
+        log.info("month moved to a file", table=file.source, month=f"{file.month:%Y-%m}", rows=file.content.rows)
+    return file
+
+
+def _months_before(now: datetime, months: int) -> datetime:
+    month = month_of(now)
+    for _ in range(months):
+        month = previous_month(month)
+    return month
 
 
 def _problem(folder: Path, file: Archived) -> str:
@@ -137,5 +192,5 @@ def _problem(folder: Path, file: Archived) -> str:
     return "" if found == file.content else "its rows are not those that were put in"
 
 
-def _lately_restored(file: Archived, source: Source, now: datetime) -> bool:
+def _lately_restored(file: Archived, source: Kept, now: datetime) -> bool:
     return file.source == source and file.restored_at is not None and now - file.restored_at < RESTORED_FOR

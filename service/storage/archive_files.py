@@ -7,6 +7,7 @@ import os
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Literal
 
 import numpy as np
 import pyarrow as pa
@@ -15,8 +16,13 @@ import pyarrow.parquet as pq
 from service.errors import StorageError
 from service.storage.drawn import Source
 
+#: What can be moved to files: rows of pictures month by month as partitions, the journal and its messages row by row.
+Kept = Source | Literal["alarm_event", "outbox", "delivery_attempt"]
+
 _TIME = pa.timestamp("us", tz="UTC")
-SCHEMAS: dict[Source, pa.Schema] = {
+#: JSON as it is written.
+_JSON = pa.string()
+SCHEMAS: dict[Kept, pa.Schema] = {
     "reading": pa.schema(
         [
             ("signal_id", pa.int32()),
@@ -47,6 +53,48 @@ SCHEMAS: dict[Source, pa.Schema] = {
             ("reason", pa.string()),
         ]
     ),
+    "alarm_event": pa.schema(
+        [
+            ("id", pa.int64()),
+            ("alarm_id", pa.int32()),
+            ("at", _TIME),
+            ("recorded_at", _TIME),
+            ("event", pa.string()),
+            ("from_state", pa.string()),
+            ("to_state", pa.string()),
+            ("reason", pa.string()),
+            ("actor", pa.string()),
+            ("detail", _JSON),
+        ]
+    ),
+    "outbox": pa.schema(
+        [
+            ("id", pa.int64()),
+            ("key", pa.string()),
+            ("alarm_event_id", pa.int64()),
+            ("channel", pa.string()),
+            ("recipient", pa.string()),
+            ("payload", _JSON),
+            ("status", pa.string()),
+            ("attempts", pa.int32()),
+            ("created_at", _TIME),
+            ("next_attempt_at", _TIME),
+            ("claimed_until", _TIME),
+            ("sent_at", _TIME),
+            ("gateway_id", pa.string()),
+            ("delivered_at", _TIME),
+        ]
+    ),
+    "delivery_attempt": pa.schema(
+        [
+            ("id", pa.int64()),
+            ("outbox_id", pa.int64()),
+            ("at", _TIME),
+            ("outcome", pa.string()),
+            ("reason", pa.string()),
+            ("answer", pa.string()),
+        ]
+    ),
 }
 
 
@@ -66,17 +114,19 @@ class _Sum:
     def add(self, table: pa.Table) -> None:
         self._rows += table.num_rows
         for column in table.itercolumns():
+            if column.null_count:
+                self._digest.update(np.ascontiguousarray(column.is_null().to_numpy()).tobytes())
             if pa.types.is_string(column.type):
-                self._digest.update("\x00".join(column.to_pylist()).encode("utf-8"))
+                self._digest.update("\x00".join(column.fill_null("").to_pylist()).encode("utf-8"))
             else:
                 number = column.cast(pa.int64()) if pa.types.is_timestamp(column.type) else column
-                self._digest.update(np.ascontiguousarray(number.to_numpy()).tobytes())
+                self._digest.update(np.ascontiguousarray(number.fill_null(0).to_numpy()).tobytes())
 
     def content(self) -> Content:
         return Content(self._rows, self._digest.hexdigest())
 
 
-def write(path: Path, source: Source, parts: Iterable[pa.Table]) -> Content:
+def write(path: Path, source: Kept, parts: Iterable[pa.Table]) -> Content:
     """Write the rows under a name of their own, force them to disk, then give them the name.
 
     Raises

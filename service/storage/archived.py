@@ -2,21 +2,24 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import json
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from typing import Any
 
 import pyarrow as pa
 from psycopg import sql
+from psycopg.types.json import Jsonb
 from sqlalchemy import Connection, func, insert, select, text, update
 
-from service.storage.archive_files import SCHEMAS, Content
+from service.storage.archive_files import SCHEMAS, Content, Kept
 from service.storage.drawn import Source
 from service.storage.moments import to_us
 from service.storage.partitions import ensure_months, next_month, partition_name, partitions
 from service.storage.rollup_plan import Span
 from service.storage.session import psycopg_connection
-from service.storage.tables import ArchiveFile
+from service.storage.tables import PARTITIONED, ArchiveFile
 
 #: Rows held in memory at once.
 CHUNK_ROWS = 200_000
@@ -26,7 +29,7 @@ CHUNK_ROWS = 200_000
 class Archived:
     """One file of the archive."""
 
-    source: Source
+    source: Kept
     month: datetime
     part: int
     name: str
@@ -68,7 +71,9 @@ def archived_spans(conn: Connection, source: Source) -> list[Span]:
 def rows_begin(conn: Connection) -> datetime | None:
     """From when on every table has its rows; None where nothing was ever moved to files."""
     newest: datetime | None = conn.execute(
-        select(func.max(ArchiveFile.month)).where(ArchiveFile.restored_at.is_(None))
+        select(func.max(ArchiveFile.month)).where(
+            ArchiveFile.restored_at.is_(None), ArchiveFile.source.in_(PARTITIONED)
+        )
     ).scalar_one()
     return None if newest is None else next_month(newest)
 
@@ -89,20 +94,23 @@ def hold_month(conn: Connection, source: Source, month: datetime) -> bool:
 
 def rows_of_month(conn: Connection, source: Source, month: datetime) -> Iterator[pa.Table]:
     """Every row of a month, a day after the other, within a day in the order of the key."""
-    schema, partition = SCHEMAS[source], partition_name(source, month)
-    statement = text(
-        f"SELECT {', '.join(schema.names)} FROM {partition} WHERE time >= :first AND time < :until ORDER BY 1, 2"
-    )
     day = month
     while day < next_month(month):
         given = {"first": day, "until": day + timedelta(days=1)}
-        for part in conn.execute(statement, given, execution_options={"yield_per": CHUNK_ROWS}).partitions():
-            columns = zip(*part, strict=True)
-            yield pa.Table.from_arrays(
-                [pa.array(column, type=field.type) for column, field in zip(columns, schema, strict=True)],
-                schema=schema,
-            )
+        yield from rows(conn, source, f"{partition_name(source, month)} WHERE time >= :first AND time < :until", given)
         day += timedelta(days=1)
+
+
+def rows(conn: Connection, source: Kept, where: str, given: Mapping[str, Any]) -> Iterator[pa.Table]:
+    """The rows of a statement that goes on from FROM, in the order of the key, piece by piece."""
+    schema = SCHEMAS[source]
+    cells = [f"CAST({name} AS text)" if name in _JSON else name for name in schema.names]
+    statement = text(f"SELECT {', '.join(cells)} FROM {where} ORDER BY 1, 2")
+    for part in conn.execute(statement, given, execution_options={"yield_per": CHUNK_ROWS}).partitions():
+        columns = zip(*part, strict=True)
+        yield pa.Table.from_arrays(
+            [pa.array(column, type=field.type) for column, field in zip(columns, schema, strict=True)], schema=schema
+        )
 
 
 def drop_month(conn: Connection, source: Source, month: datetime) -> None:
@@ -112,7 +120,7 @@ def drop_month(conn: Connection, source: Source, month: datetime) -> None:
     conn.execute(text(f"DROP TABLE {partition}"))
 
 
-def next_part(conn: Connection, source: Source, month: datetime) -> int:
+def next_part(conn: Connection, source: Kept, month: datetime) -> int:
     """The number of the next file of a month: rows that came after it was archived go into further ones."""
     newest: int | None = conn.execute(
         select(func.max(ArchiveFile.part)).where(ArchiveFile.source == source, ArchiveFile.month == month)
@@ -138,7 +146,8 @@ def enter(conn: Connection, file: Archived) -> None:
 
 def put_back(conn: Connection, file: Archived, parts: Iterator[pa.Table], now: datetime) -> int:
     """Put a file's rows into their table again; rows that are there already are newer and stay. Returns how many came back."""
-    ensure_months(conn, file.source, file.month, file.month)
+    if file.source in PARTITIONED:
+        ensure_months(conn, file.source, file.month, file.month)
     names = SCHEMAS[file.source].names
     conn.execute(text("DROP TABLE IF EXISTS archive_stage"))
     conn.execute(text(f"CREATE TEMPORARY TABLE archive_stage (LIKE {file.source}) ON COMMIT DROP"))
@@ -149,7 +158,7 @@ def put_back(conn: Connection, file: Archived, parts: Iterator[pa.Table], now: d
     for part in parts:
         with psycopg_connection(conn).cursor() as cursor, cursor.copy(copying) as copy:
             copy.set_types(_TYPES[file.source])
-            for row in zip(*(column.to_pylist() for column in part.itercolumns()), strict=True):
+            for row in zip(*(_cells(name, part[name]) for name in names), strict=True):
                 copy.write_row(row)
         columns = ", ".join(names)
         back += conn.execute(
@@ -172,9 +181,23 @@ def owners_of_month(conn: Connection, source: Source, month: datetime) -> list[i
     )
 
 
-_TYPES: dict[Source, tuple[str, ...]] = {
+def _cells(name: str, column: pa.ChunkedArray) -> list[Any]:
+    found: list[Any] = column.to_pylist()
+    return [Jsonb(json.loads(cell)) for cell in found] if name in _JSON else found
+
+
+#: Columns that are JSON in the database and its text in a file.
+_JSON = ("detail", "payload")
+_TYPES: dict[Kept, tuple[str, ...]] = {
     "reading": ("int4", "timestamptz", "float8", "int8", "int2", "int2"),
     "assessment": ("int4", "timestamptz", "float8", "float8", "int2"),
     "estimate": ("int4", "timestamptz", "float8", "float8", "float8", "text", "text"),
+    "alarm_event": ("int8", "int4", "timestamptz", "timestamptz", *("text",) * 5, "jsonb"),
+    "outbox": (
+        *("int8", "text", "int8", "text", "text", "jsonb", "text", "int4"),
+        *("timestamptz",) * 4,
+        *("text", "timestamptz"),
+    ),
+    "delivery_attempt": ("int8", "int8", "timestamptz", "text", "text", "text"),
 }
 _DUE = text("SELECT EXISTS (SELECT FROM rollup_due WHERE source = :source AND first < :until AND last >= :first)")

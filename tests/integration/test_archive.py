@@ -17,9 +17,10 @@ from service.errors import InputError, StorageError
 from service.jobs import archive
 from service.jobs.archive import Keeping, archive_old, check, restore
 from service.jobs.estimate import update_estimates
+from service.jobs.evaluate import evaluate
 from service.jobs.rollup import roll_up
 from service.storage import recompute
-from service.storage.archive_files import Content
+from service.storage.archive_files import SCHEMAS, Content
 from service.storage.archived import archive_files, hold_month
 from service.storage.batches import open_batch
 from service.storage.estimates import estimates_between, replace_assessments, replace_estimates
@@ -29,7 +30,8 @@ from service.storage.reading_writer import ReadingWriter
 from service.storage.rollups import mark_due
 from service.storage.series import Bucket, buckets
 from service.storage.session import transaction
-from tests.alarm_plant import EAST, TANKS, AlarmPlant
+from service.storage.tables import Base
+from tests.alarm_plant import EAST, MINUTE, NIGHT, TANKS, AlarmPlant, hand_over_all
 from tests.plant import columns
 
 NOW = datetime(2026, 7, 3, tzinfo=UTC)
@@ -224,3 +226,46 @@ def test_late_news_of_an_archived_month_leaves_what_was_believed(engine: Engine,
         after = estimates_between(conn, [tank])
     assert [e for e in after if e.time < APRIL] == [e for e in before if e.time < APRIL]
     assert [e.time for e in after] == [e.time for e in before]
+
+
+def test_the_journal_goes_with_its_messages_and_comes_back(engine: Engine, tmp_path: Path) -> None:
+    plant = AlarmPlant.build(engine)
+    for minute in range(4):
+        plant.believe(NIGHT + minute * MINUTE, 2.0 if minute == 0 else 0.3)
+        evaluate(engine, plant.setup, TANKS, plant.ids, projected={}, now=NIGHT + minute * MINUTE)
+    hand_over_all(plant, NIGHT + 4 * MINUTE)
+    with transaction(engine) as conn:
+        waiting = conn.execute(
+            text(
+                "UPDATE outbox SET status = 'waiting' WHERE id = (SELECT max(id) FROM outbox) RETURNING alarm_event_id"
+            )
+        ).scalar_one()
+    tables = ("alarm_event", "outbox", "delivery_attempt")
+    before = {table: rows(engine, table) for table in tables}
+    assert all(len(found) > 1 for found in before.values())
+    first = {min(row[0] for row in before["alarm_event"] if row[1] == alarm) for _, alarm, *_ in before["alarm_event"]}  # type: ignore[type-var]
+    later = datetime(2027, 3, 2, tzinfo=UTC)
+
+    keeping = Keeping(tmp_path / "archive", {}, journal_months=13)
+    assert archive_old(engine, keeping, datetime(2027, 2, 27, tzinfo=UTC)) == []
+    moved = archive_old(engine, keeping, later)
+    kept = {row[0] for row in rows(engine, "alarm_event")}
+    assert kept == first | {waiting}
+    assert [row[0] for row in rows(engine, "outbox", "alarm_event_id, id") if row[0] not in kept] == []
+    assert "waiting" in {row[0] for row in rows(engine, "outbox", "status, id")}
+    assert {file.source: file.content.rows for file in moved} == {
+        table: len(before[table]) - len(rows(engine, table))
+        for table in tables
+        if len(before[table]) > len(rows(engine, table))
+    }
+    assert archive_old(engine, keeping, later) == []
+    with pytest.raises(StorageError, match="append-only"), transaction(engine) as conn:
+        conn.execute(text("DELETE FROM alarm_event"))
+
+    restore(engine, keeping.folder, NIGHT.replace(day=1, hour=0), later)
+    assert {table: rows(engine, table) for table in tables} == before
+
+
+@pytest.mark.parametrize("table", sorted(SCHEMAS))
+def test_a_file_holds_every_column(table: str) -> None:
+    assert sorted(SCHEMAS[table].names) == sorted(column.name for column in Base.metadata.tables[table].columns)  # type: ignore[index]
