@@ -221,6 +221,9 @@ class Supervisor:
             runner.source.report(runner.standing())
         except StorageError as error:
             log.warning("health not written", source=runner.source.key, error=str(error))
+        except Exception:
+            # The last line of defence: a source that is read must not end because nobody can be told how it is doing.
+            log.exception("health not written", source=runner.source.key)
 
     def _watch(self) -> None:
         while not self._stop.wait(1.0):

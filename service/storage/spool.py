@@ -119,8 +119,10 @@ class Spool:
             self._trimmed = sequence
             while self._segments and (not self._segments[0].entries or self._segments[0].entries[-1][0] <= sequence):
                 self._remove(self._segments.pop(0))
-            # Not synced: after a crash a few records may come again, and storing twice changes nothing.
-            self._replace("place", {"trimmed": sequence}, sync=False)
+            # Not synced, and not insisted on where the disk is full: after a crash a few records may come again, and
+            # storing twice changes nothing.
+            with contextlib.suppress(OSError):
+                self._replace("place", {"trimmed": sequence}, sync=False)
 
     def counts(self) -> SpoolCounts:
         """What is held and lost."""
@@ -141,7 +143,8 @@ class Spool:
             self._lost_samples -= counts.lost_samples
             self._lost_records -= counts.lost_records
             self._damaged -= counts.damaged
-            self._replace("losses", {"samples": self._lost_samples, "records": self._lost_records}, sync=True)
+            with contextlib.suppress(OSError):  # the disk may be full; after a crash they are reported once more
+                self._replace("losses", {"samples": self._lost_samples, "records": self._lost_records}, sync=True)
 
     def close(self) -> None:
         """Close the file being written; safe to call again."""

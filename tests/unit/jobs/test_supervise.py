@@ -223,3 +223,19 @@ def test_a_clock_set_back_while_a_source_is_read_does_not_put_the_next_reading_o
     running.start()
     assert reads.reaches(3)
     running.stop()
+
+
+def test_a_report_that_fails_does_not_end_the_reading() -> None:
+    reads = Counter()
+
+    def read() -> Read:
+        reads.up()
+        return Read()
+
+    def report(standing: SourceStanding) -> None:
+        raise OSError(28, "No space left on device")
+
+    running = supervisor(quick("panel", read, report=report))
+    running.start()
+    assert reads.reaches(3)
+    running.stop()

@@ -234,3 +234,21 @@ def test_what_was_acknowledged_survives_kill_9(tmp_path: Path, opened: Callable[
         assert [r.sequence for r in kept] == list(range(1, len(kept) + 1))
         assert len(kept) >= acknowledged
         assert all(r.payload == b"%08d" % r.sequence * 40 for r in kept)
+
+
+def test_a_full_disk_does_not_hold_up_what_is_stored_elsewhere(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    spool = Spool(tmp_path, max_bytes=10_000)
+    for payload in (b"first", b"second"):
+        spool.append(payload, 1)
+
+    def full(self: Spool, name: str, content: dict[str, int], *, sync: bool) -> None:
+        raise OSError(28, "No space left on device")
+
+    with monkeypatch.context() as disk:
+        disk.setattr(Spool, "_replace", full)
+        spool.trim(1)
+        spool.losses_reported(spool.counts())
+        assert [record.payload for record in spool.pending()] == [b"second"]
+    spool.close()
+    # Killed before the place could be written: what was stored comes again, nothing is skipped.
+    assert [record.payload for record in Spool(tmp_path, max_bytes=10_000).pending()] == [b"first", b"second"]
