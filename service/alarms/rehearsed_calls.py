@@ -19,8 +19,8 @@ from service.alarms.routing import RouteReason, Tell, Told, covering, route
 
 #: How often the service looks whether somebody else has to be called, as a rehearsal sees it.
 LOOK = timedelta(minutes=1)
-#: Nobody's ladder goes on longer than this after the alarm.
-LONGEST = timedelta(hours=24)
+#: Calls put off because somebody was told a moment ago come at most this long after the ladder's last.
+PUT_OFF = timedelta(minutes=15)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -105,10 +105,12 @@ def _occurrence(
         first_called=callout.first_called(definition, at),
     ):
         yield from take(routing.tells, at)
-    if callout.ladder(definition.priority, machine.occurred_at or at) is None:
+    ladder = callout.ladder(definition.priority, machine.occurred_at or at)
+    if ladder is None:
         return
+    last = max((rung.after + (rung.again_every or LOOK) * rung.again_times for rung in ladder.rungs), default=LOOK)
     now = at + LOOK
-    while now < min(until, at + LONGEST):
+    while now < min(until, at + last + PUT_OFF):
         if covering(definition, _active(stood, now)) is None:
             tells, _ = due_calls(callout, definition, machine, history, now=now, channels=channels)
             yield from take(tells, now)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 from service.domain.balance import Conditions
-from service.domain.inventory import blanket_solids, sludge_detention
+from service.domain.inventory import blanket_solids, return_flow_from_balance, sludge_detention
 from service.domain.limits import LimitWarning, LoadTerms, Quantity, loading_warnings
 from service.domain.loading import (
     circular_weir_length,
@@ -26,6 +26,7 @@ from service.domain.state_point import (
     state_point,
 )
 from service.domain.tank import Tank, TankKind, TankShape
+from service.domain.weir import head_over_weir
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -40,6 +41,8 @@ class TankLoad:
     nominal_detention: float | None = None  #: of the water, by the flow alone as in design [h]
     return_ratio: float | None = None  #: [–]
     asked_return_ratio: float | None = None  #: by the settling test [–]
+    balanced_return_ratio: float | None = None  #: that keeps the solids of the tank steady, waste left out [–]
+    weir_head: float | None = None  #: water above the bottom of the notches [m]
     sludge_index: float | None = None  #: [mL/g]
     held: float | None = None  #: solids in the blanket [kg]
     sludge_detention: float | None = None  #: [h]
@@ -109,6 +112,8 @@ def tank_load(
         asked_return_ratio=None
         if settled_volume is None or settled_volume >= 1000.0
         else return_ratio_from_settled_volume(settled_volume),
+        balanced_return_ratio=_balanced(tank, flow, feed, thick),
+        weir_head=None if flow is None or tank.notched_weir is None else head_over_weir(flow, tank.notched_weir),
         sludge_index=index,
         held=held,
         sludge_detention=None if held is None or back is None or thick is None else sludge_detention(held, back, thick),
@@ -134,6 +139,12 @@ def _with_state(
         failing_solids=failing_solids(flow, back, tank.area, sludge),
         restoring=restoring,
     )
+
+
+def _balanced(tank: Tank, flow: float | None, feed: float | None, thick: float | None) -> float | None:
+    if tank.kind is not TankKind.SECONDARY or not flow or not feed or thick is None or thick <= feed:
+        return None
+    return return_flow_from_balance(flow, feed, thick) / flow
 
 
 def _weir_length(tank: Tank) -> float | None:

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
 from service.domain.balance import Conditions
 from service.domain.limits import LoadTerms, Quantity
 from service.domain.state_point import Verdict
-from service.domain.tank import Tank, TankKind, TankShape
+from service.domain.tank import NotchedWeir, Tank, TankKind, TankShape
 from service.domain.tank_load import tank_load
 from service.domain.units import to_si
 
@@ -29,6 +31,8 @@ def test_whole_picture_of_the_worked_set() -> None:
     assert load.detention == pytest.approx(4000.0 / 750.0, rel=1e-6)
     assert load.nominal_detention == pytest.approx(4000.0 / 500.0, rel=1e-6)
     assert load.return_ratio == pytest.approx(0.5)
+    assert load.balanced_return_ratio == pytest.approx(3.5 / (10.5 - 3.5))  # R = X / (Xr - X)
+    assert load.weir_head is None
     assert load.held == pytest.approx(0.8 * 1000.0 * 7.0, rel=1e-6)
     assert load.sludge_detention == pytest.approx(5600.0 / (250.0 * 10.5), rel=1e-6)
     assert load.state is not None
@@ -65,3 +69,10 @@ def test_primary_tank_has_no_state_point() -> None:
     assert load.state is None
     assert load.solids_loading == pytest.approx(0.5)
     assert load.weir_loading is None
+
+
+def test_water_over_the_notches_and_no_return_that_balances_thin_sludge() -> None:
+    notched = replace(TANK, notched_weir=NotchedWeir(notch_angle=90.0, notch_count=250))
+    load = tank_load(notched, Conditions(flow=0.1, feed_solids=3.5, return_solids=3.4))
+    assert load.weir_head == pytest.approx(0.0386, abs=1e-4)
+    assert load.balanced_return_ratio is None
