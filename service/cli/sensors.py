@@ -15,7 +15,7 @@ from service.bootstrap import Installation, opened, wall_clock
 from service.cli.options import Json, SiteFile
 from service.cli.output import misused, say, say_json, say_table, warn
 from service.cli.times import moment
-from service.domain.advice import Action, Advice
+from service.domain.advice import TOLERANCE, Action, Advice
 from service.domain.core import Calibration, CalibrationKind
 from service.domain.display import format_length, format_local_time
 from service.domain.units import Dimension, shown_unit
@@ -53,7 +53,7 @@ def _drift(
         tags = [signal] if signal else [s.tag for setup in plant.setups for s in setup.blankets]
         good = _metres(plant, "--tolerance", tolerance) if tolerance else None
         found = [
-            review(plant.engine, plant.setups, plant.ids, tag, now, **({} if good is None else {"tolerance": good}))
+            review(plant.engine, plant.setups, plant.ids, tag, now, tolerance=TOLERANCE if good is None else good)
             for tag in tags
         ]
         found.sort(key=lambda r: (r.review.advice.action.urgency, -abs(r.review.advice.error)))

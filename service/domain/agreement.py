@@ -129,20 +129,29 @@ def deming(x: Sequence[float], y: Sequence[float], ratio: float = 1.0) -> Line:
     n = a.size
     if n < 4:
         return Line(slope, intercept)
-    left_out = np.array([_deming(np.delete(a, i), np.delete(b, i), ratio) for i in range(n)])
-    pseudo = n * np.array([slope, intercept]) - (n - 1) * left_out
+    # Each pair left out in turn: the sums without it follow from those of all, so that the cost is linear in the pairs.
+    da, db, part = a - np.mean(a), b - np.mean(b), n / (n - 1)
+    without = [(float(np.sum(u * v)) - part * u * v) / (n - 2) for u, v in ((da, da), (db, db), (da, db))]
+    slopes = np.array([_slope(sxx, syy, sxy, ratio) for sxx, syy, sxy in np.stack(without, axis=1).tolist()])
+    intercepts = (n * np.mean(b) - b - slopes * (n * np.mean(a) - a)) / (n - 1)
+    pseudo = n * np.array([slope, intercept]) - (n - 1) * np.stack([slopes, intercepts], axis=1)
     se = np.std(pseudo, axis=0, ddof=1) / math.sqrt(n)
     return Line(slope, intercept, float(se[0]), float(se[1]))
 
 
 def _deming(x: np.ndarray, y: np.ndarray, ratio: float) -> tuple[float, float]:
-    sxx, syy = float(np.var(x, ddof=1)), float(np.var(y, ddof=1))
-    sxy = float(np.cov(x, y, ddof=1)[0, 1])
-    if sxy == 0.0:
-        return (0.0 if syy <= ratio * sxx else math.inf), float(np.mean(y))
-    turn = syy - ratio * sxx
-    slope = (turn + math.sqrt(turn * turn + 4.0 * ratio * sxy * sxy)) / (2.0 * sxy)
+    sums = float(np.var(x, ddof=1)), float(np.var(y, ddof=1)), float(np.cov(x, y, ddof=1)[0, 1])
+    slope = _slope(*sums, ratio)
+    if sums[2] == 0.0:
+        return slope, float(np.mean(y))
     return slope, float(np.mean(y)) - slope * float(np.mean(x))
+
+
+def _slope(sxx: float, syy: float, sxy: float, ratio: float) -> float:
+    if sxy == 0.0:
+        return 0.0 if syy <= ratio * sxx else math.inf
+    turn = syy - ratio * sxx
+    return (turn + math.sqrt(turn * turn + 4.0 * ratio * sxy * sxy)) / (2.0 * sxy)
 
 
 def york(

@@ -68,6 +68,7 @@ def review_sensor(
     tolerance: float = TOLERANCE,
     other_tanks: Sequence[str] = (),
     height_at: HeightAt | None = None,
+    explained: int | None = None,
 ) -> SensorReview:
     """Review one sensor.
 
@@ -78,6 +79,7 @@ def review_sensor(
     tolerance : error that is still good enough. [m]
     other_tanks : keys of tanks a core may have been meant for.
     height_at : looks up what is believed of a tank at a time, to explain wrong cores.
+    explained : so many of the newest wrong cores are explained, each by several look-ups; None for all.
     """
     tank = setup.tank
     signal = next(s for s in setup.blankets if s.tag == tag)
@@ -97,6 +99,7 @@ def review_sensor(
     if len(since) >= 5 and max(heights) - min(heights) > 2.0 * spread:
         ratio = max(sum(p.pair.extra_var for p in since) / len(since), 1e-6) / history.fit.core_sd**2
         line = deming(heights, [point.pair.sensor for point in since], ratio)
+    wrong = [point.pair for point in history.points if point.wrong > CALLED]
     return SensorReview(
         tag=tag,
         history=history,
@@ -108,9 +111,8 @@ def review_sensor(
         agreement=limits_of_agreement(differences) if len(differences) >= 3 else None,
         deming=line,
         doubts={
-            point.pair.core: _doubt(point.pair, setup, other_tanks, height_at)
-            for point in history.points
-            if point.wrong > CALLED
+            pair.core: _doubt(pair, setup, other_tanks, height_at)
+            for pair in wrong[0 if explained is None else max(0, len(wrong) - explained) :]
         },
     )
 

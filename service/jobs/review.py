@@ -138,12 +138,14 @@ def review(
     now: datetime,
     *,
     tolerance: float = TOLERANCE,
+    explained: int | None = None,
 ) -> Reviewed:
     """Review one blanket sensor.
 
     Parameters
     ----------
     tolerance : error that is still good enough. [m]
+    explained : so many of the newest wrong cores are explained; None for all.
 
     Raises
     ------
@@ -166,6 +168,7 @@ def review(
             tolerance=tolerance,
             other_tanks=[other.tank.key for other in setups if other.tank.key != setup.tank.key],
             height_at=_heights(conn, ids),
+            explained=explained,
         )
     return Reviewed(setup=setup, review=found, works=tuple(works))
 

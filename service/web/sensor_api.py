@@ -49,7 +49,7 @@ def sensors(plant: Plant, visitor: Reader) -> dict[str, Any]:
 @router.get("/sensors/{tag:path}")
 def sensor(plant: Plant, visitor: Reader, tag: Annotated[str, Path(max_length=200)]) -> dict[str, Any]:
     """One sensor with everything known: advice, what to set, agreement with the cores, steps, doubtful cores, work."""
-    found: dict[str, Any] = _finite(reviewed(plant, tag).record())
+    found: dict[str, Any] = _finite(reviewed(plant, tag, explained=None).record())
     return found
 
 

@@ -26,6 +26,8 @@ router = APIRouter(include_in_schema=False)
 STRETCHES = (("30 days", 30), ("90 days", 90), ("1 year", 366), ("all", 0))
 #: Cores in the table at most: the newest.
 LISTED = 60
+#: Wrong cores explained at most: the newest.
+EXPLAINED = 20
 #: Sign, style and word of each advice: never colour alone.
 FLAGS = {
     Action.RECALIBRATE: ("▲", "warning", "Recalibrate now"),
@@ -68,7 +70,7 @@ def one(
     request: Request, plant: Plant, visitor: Viewer, tag: str, days: Annotated[int, Query(ge=0, le=36_600)] = 90
 ) -> HTMLResponse:
     """One sensor."""
-    found = reviewed(plant, tag)
+    found = reviewed(plant, tag, explained=EXPLAINED)
     say = words_of(plant)
     start = say.now - timedelta(days=days) if days else datetime(1970, 1, 1, tzinfo=UTC)
     works = [work.calibration for work in found.works]
@@ -96,6 +98,7 @@ def one(
         cusum=cusum_plot(found.review, say),
         ewma=ewma_plot(found.review, say),
         doubtful=[(p, doubts[p.pair.core]) for p in reversed(points) if p.pair.core in doubts],
+        wrong=sum(point.wrong > CALLED for point in points),
         rows=list(reversed(points[-LISTED:])),
         count=len(points),
         called=CALLED,
@@ -144,8 +147,13 @@ def signal_of(found: Reviewed) -> Signal:
     return next(signal for signal in found.setup.blankets if signal.tag == found.review.tag)
 
 
-def reviewed(plant: WebPlant, tag: str) -> Reviewed:
-    """The sensor of that tag, looked at with everything known; a page of its own where there is none."""
+def reviewed(plant: WebPlant, tag: str, explained: int | None = 0) -> Reviewed:
+    """The sensor of that tag, looked at with everything known.
+
+    Parameters
+    ----------
+    explained : so many of the newest wrong cores are explained; None for all.
+    """
     if not any(signal.tag == tag for setup in plant.setups for signal in setup.blankets):
         raise HTTPException(404, f"There is no blanket sensor {tag!r}.")
-    return review(plant.engine, plant.setups, plant.ids, tag, plant.clock())
+    return review(plant.engine, plant.setups, plant.ids, tag, plant.clock(), explained=explained)

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from scipy import stats
 
 from service.domain.agreement import deming, least_squares, limits_of_agreement, proportional, theil_sen, york
@@ -143,3 +145,20 @@ def test_a_line_needs_spread(line: object) -> None:
 def test_limits_need_three_pairs() -> None:
     with pytest.raises(DomainError):
         limits_of_agreement((1.0, 2.0))
+
+
+@settings(max_examples=30, deadline=None)
+@given(st.integers(4, 40), st.integers(0, 10_000), st.sampled_from([0.05, 1.0, 8.0]))
+def test_the_jackknife_leaves_each_pair_out_in_turn(n: int, seed: int, ratio: float) -> None:
+    """Against the definition: the line refitted without each pair."""
+    rng = np.random.default_rng(seed)
+    x = rng.normal(1.0, 0.5, n)
+    y = 1.1 * x + rng.normal(0.0, 0.1, n)
+    line = deming(x.tolist(), y.tolist(), ratio)
+    lines = [deming(np.delete(x, i).tolist(), np.delete(y, i).tolist(), ratio) for i in range(n)]
+    for told, whole, without in (
+        (line.slope_se, line.slope, [one.slope for one in lines]),
+        (line.intercept_se, line.intercept, [one.intercept for one in lines]),
+    ):
+        pseudo = n * whole - (n - 1) * np.array(without)
+        assert told == pytest.approx(float(np.std(pseudo, ddof=1)) / n**0.5, rel=1e-6)

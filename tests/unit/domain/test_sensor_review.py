@@ -137,3 +137,19 @@ def test_cores_while_the_advice_stands_bring_it_down_after_the_work() -> None:
     work = Calibration(tag="north.level", at=START + timedelta(hours=120.3), kind=CalibrationKind.CALIBRATION)
     story = Story(days=10, error=lambda hours: np.asarray(0.4 * (hours < 120.3)), works=(work,))
     assert reviewed(story).advice.action is Action.FINE
+
+
+def test_only_the_newest_wrong_cores_are_explained_where_so_asked() -> None:
+    story = Story(
+        days=10, core_blunders={6: lambda thickness: thickness * 3.28084, 20: lambda thickness: thickness / 0.3048}
+    )
+    done = advance(story.setup, initial(story.setup), story.events())
+
+    def explained(count: int | None) -> list[int]:
+        now = story.at(240)
+        found = review_sensor(story.setup, done.state, "north.level", done.pairs, (), now, explained=count)
+        return [core.int - 1 for core in found.doubts]
+
+    assert explained(None) == [6, 20]
+    assert explained(1) == [20]
+    assert explained(0) == []
