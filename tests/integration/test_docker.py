@@ -173,7 +173,7 @@ def test_somebody_can_be_let_in_and_sign_in(running: Compose, browser: httpx.Cli
 
 def test_too_much_is_refused_and_links_stay_out_of_the_log(running: Compose, browser: httpx.Client) -> None:
     assert browser.post("/api/v1/readings", content=b"x" * (9 << 20)).status_code == 413
-    assert browser.get("/a/a-secret-that-opens").status_code == 404
+    assert browser.get("/a/a-secret-that-opens").status_code == 410
     logged = running("logs", "proxy")
     assert "/a/(link)" in logged
     assert "a-secret-that-opens" not in logged
