@@ -223,3 +223,11 @@ def test_a_core_is_put_right_in_feet_and_inches(browser: Browser, site: WebSite)
         assert page.input_value("#c-inches") == "6"
     [record] = stored(site)
     assert record.core.thickness == pytest.approx(42 * 0.0254)
+
+
+def test_opened_up_the_form_is_no_wider_than_the_phone(browser: Browser, site: WebSite) -> None:
+    with opened(browser, site, 360, 740, role=Role.OPERATOR) as page:
+        page.goto("/round")
+        for summary in page.query_selector_all("details:not([open]) > summary"):
+            summary.click()
+        assert page.evaluate("document.documentElement.scrollWidth") <= 360
