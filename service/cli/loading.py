@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from typing import Annotated
 
 import typer
@@ -26,7 +25,7 @@ from service.domain.split import split_over
 from service.domain.tank import TankKind
 from service.domain.units import UnitSystem
 from service.jobs.estimate import project_all, update_estimates
-from service.jobs.loading import Loading, loading_all
+from service.jobs.loading import Loading, loading_all, loading_values
 from service.jobs.outage import tanks_out
 
 
@@ -51,7 +50,9 @@ def _loading(
         believed = project_all(plant.engine, setups, plant.ids, now)
         found = loading_all(plant.engine, setups, plant.ids, believed, now)
         if json:
-            say_json({"at": now, "tanks": [_told(found[setup.tank.key], plant.site.units) for setup in setups]})
+            say_json(
+                {"at": now, "tanks": [loading_values(found[setup.tank.key], plant.site.units) for setup in setups]}
+            )
             return
         for n, setup in enumerate(setups):
             if n:
@@ -88,59 +89,3 @@ def _line(figure: Figure, units: UnitSystem) -> tuple[str, str, str, str]:
 def _input_line(found: LoadInput, units: UnitSystem, loading: Loading) -> tuple[str, str, str]:
     lacks = f"so no {found.needed_for}" if found.missing else ""
     return f"    {input_name(found)}", input_words(found, units, loading.at), lacks
-
-
-def _told(found: Loading, units: UnitSystem) -> dict[str, object]:
-    tank, load = found.setup.tank, found.load
-    return {
-        "tank": tank.key,
-        "figures": {figure.key: _figure(figure, units) for figure in load_figures(tank, load, found.setup.terms)},
-        "state_point": None
-        if load.state is None
-        else {
-            "verdict": load.state.verdict,
-            "margin": _finite(load.state.margin),
-            "nearer_limit": load.state.nearer,
-            "limiting_flux_kg_per_m2_h": _finite(load.state.limiting_flux),
-            "limiting_solids_kg_per_m3": _finite(load.state.limiting_solids),
-            "failing_flow_m3_per_s": load.failing_flow,
-            "failing_solids_kg_per_m3": _finite(load.failing_solids),
-            "correlation": found.setup.terms.correlation,
-        },
-        "restoring_return": None
-        if load.restoring is None
-        else {
-            "flow_m3_per_s": load.restoring.flow,
-            "ceiling_m3_per_s": load.restoring.ceiling,
-            "reachable": load.restoring.reachable,
-            "reason": load.restoring.reason,
-        },
-        "inputs": [
-            {
-                "kind": i.kind,
-                "standing": i.standing,
-                "of": i.origin,
-                "value_si": i.value,
-                "measured_at": i.at,
-                "usable_for_s": i.usable_for.total_seconds(),
-                "needed_for": i.needed_for,
-            }
-            for i in found.inputs
-        ],
-    }
-
-
-def _figure(figure: Figure, units: UnitSystem) -> dict[str, object]:
-    value, unit = figure.in_unit(units)
-    return {
-        "value_si": _finite(figure.value),
-        "value": value,
-        "unit": unit,
-        "limit_si": None if figure.limit is None else figure.limit.value,
-        "limit_source": None if figure.limit is None else figure.limit.source,
-        "kept": figure.kept,
-    }
-
-
-def _finite(value: float | None) -> float | None:
-    return value if value is not None and math.isfinite(value) else None

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta
@@ -12,9 +13,11 @@ from service.domain.balance import Conditions
 from service.domain.estimate import Estimate, EstimateReason, TankSetup
 from service.domain.heading import Heading, conditions, first_heading
 from service.domain.inputs import LoadInput, load_inputs
+from service.domain.load_sheet import Figure, load_figures
 from service.domain.reading import Quality
 from service.domain.signal import SignalKind
 from service.domain.tank_load import TankLoad, tank_load
+from service.domain.units import UnitSystem
 from service.jobs.estimate import newest_heading
 from service.storage.readings import readings_between
 from service.storage.session import transaction
@@ -110,3 +113,60 @@ def _solids_beside(conn: Connection, setup: TankSetup, ids: SiteIds, test_at: da
         if quality != Quality.BAD
     }
     return sum(newest.values()) / len(newest) if newest else None
+
+
+def loading_values(found: Loading, units: UnitSystem) -> dict[str, object]:
+    """A tank's loading as plain values for programs: SI, and as the site reads it."""
+    tank, load = found.setup.tank, found.load
+    return {
+        "tank": tank.key,
+        "figures": {figure.key: _figure(figure, units) for figure in load_figures(tank, load, found.setup.terms)},
+        "state_point": None
+        if load.state is None
+        else {
+            "verdict": load.state.verdict,
+            "margin": _finite(load.state.margin),
+            "nearer_limit": load.state.nearer,
+            "limiting_flux_kg_per_m2_h": _finite(load.state.limiting_flux),
+            "limiting_solids_kg_per_m3": _finite(load.state.limiting_solids),
+            "failing_flow_m3_per_s": load.failing_flow,
+            "failing_solids_kg_per_m3": _finite(load.failing_solids),
+            "correlation": found.setup.terms.correlation,
+        },
+        "restoring_return": None
+        if load.restoring is None
+        else {
+            "flow_m3_per_s": load.restoring.flow,
+            "ceiling_m3_per_s": load.restoring.ceiling,
+            "reachable": load.restoring.reachable,
+            "reason": load.restoring.reason,
+        },
+        "inputs": [
+            {
+                "kind": i.kind,
+                "standing": i.standing,
+                "of": i.origin,
+                "value_si": i.value,
+                "measured_at": i.at,
+                "usable_for_s": i.usable_for.total_seconds(),
+                "needed_for": i.needed_for,
+            }
+            for i in found.inputs
+        ],
+    }
+
+
+def _figure(figure: Figure, units: UnitSystem) -> dict[str, object]:
+    value, unit = figure.in_unit(units)
+    return {
+        "value_si": _finite(figure.value),
+        "value": value,
+        "unit": unit,
+        "limit_si": None if figure.limit is None else figure.limit.value,
+        "limit_source": None if figure.limit is None else figure.limit.source,
+        "kept": figure.kept,
+    }
+
+
+def _finite(value: float | None) -> float | None:
+    return value if value is not None and math.isfinite(value) else None

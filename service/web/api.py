@@ -18,6 +18,8 @@ from service import __version__
 from service.domain.core import Core
 from service.errors import InputError
 from service.jobs import acknowledge as commands
+from service.jobs.estimate import newest_heading
+from service.jobs.loading import loading_of, loading_values
 from service.storage import audit
 from service.storage.alarms import journal
 from service.storage.cores import CoreRecord, current_cores
@@ -36,6 +38,7 @@ from service.web.moments import moment
 from service.web.plant import Plant, WebPlant
 from service.web.problems import problem
 from service.web.series import series_of
+from service.web.what_if_page import split_now
 
 router = APIRouter(prefix="/api/v1")
 
@@ -103,6 +106,19 @@ def estimates(
         ],
         "next": found[limit].time if len(found) > limit else (first if first < last else None),
     }
+
+
+@router.get("/tanks/{key}/loading", tags=["tanks"])
+def loading(request: Request, plant: Plant, visitor: Reader, key: Name) -> dict[str, Any]:
+    """What is asked of a tank now beside its limits, its state point, and how its inputs stand."""
+    view = next((view for view in board_of(request).view().tanks if view.tank.key == key), None)
+    if view is None:
+        raise HTTPException(404, f"There is no tank {key!r}.")
+    now, setup = plant.clock(), split_now(plant, view)
+    with transaction(plant.engine) as conn:
+        heading = newest_heading(conn, setup, plant.ids.tanks[key])
+        found = loading_of(conn, setup, plant.ids, heading, view.estimate, now)
+    return {"at": now, **loading_values(found, plant.units)}
 
 
 @router.get("/tanks/{key}/series", response_model=answers.Series, tags=["tanks"])

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 import pytest
 from sqlalchemy import Engine
 
-from service.domain.role import Role
+from service.domain.role import Role, Scope
 from tests.flowing_plant import TANKS, store_day
 from tests.web_plant import WebSite, served
 
@@ -58,3 +58,14 @@ def test_a_wrong_wish_is_said_and_what_was_typed_stays(flowing: WebSite, asked: 
     assert words in page.text
     if "return_flow" in asked:
         assert 'value="lots"' in page.text
+
+
+def test_programs_get_the_same_loading(flowing: WebSite) -> None:
+    client = flowing.client()
+    client.headers.update(flowing.token(Role.VIEWER, Scope.READ) | {"Accept": "application/json"})
+    told = client.get("/api/v1/tanks/east/loading").json()
+    assert told["state_point"]["verdict"] == "overloaded"
+    assert told["figures"]["overflow_rate"]["value"] == pytest.approx(834.0, rel=0.01)
+    assert {i["kind"]: i["standing"] for i in told["inputs"]}["settled_volume"] == "used"
+    assert client.get("/api/v1/tanks/west/loading").json()["state_point"] is None
+    assert client.get("/api/v1/tanks/nowhere/loading").status_code == 404
