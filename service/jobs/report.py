@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import datetime, timedelta
 
 from sqlalchemy import Connection
@@ -39,10 +39,11 @@ def read_period(plant: ReportPlant, period: Period, now: datetime) -> PeriodRepo
     definitions = {definition.key: definition for definition in plant.alarms.definitions}
     tags = [s.tag for setup in plant.setups for s in setup.blankets]
     with transaction(plant.engine) as conn:
+        signals = _signals(conn, plant, period.start, end)
         facts = PeriodFacts(
             period=period,
             now=now,
-            tanks=[_tank(conn, plant, setup, period.start, end) for setup in plant.setups],
+            tanks=[_tank(conn, plant, setup, signals, period.start, end) for setup in plant.setups],
             definitions=definitions,
             alarm_words={key: kind_word(definition.kind) for key, definition in definitions.items()},
             happened=happenings(conn, period.start, end),
@@ -61,14 +62,27 @@ def read_cores(plant: ReportPlant, start: datetime, end: datetime) -> list[Sheet
     return [SheetCore(core=r.core, typed_value=r.typed_value, typed_unit=r.typed_unit) for r in records]
 
 
-def _tank(conn: Connection, plant: ReportPlant, setup: TankSetup, start: datetime, end: datetime) -> TankFacts:
-    tank, tank_id = setup.tank, plant.ids.tanks[setup.tank.key]
-    signals = {}
-    for signal in (*setup.blankets, *setup.others):
-        found = signal_figures(conn, plant.ids.signals[signal.tag], start, end, hold=signal.stale_after)
-        signals[signal.tag] = SignalSummary(
+def _signals(conn: Connection, plant: ReportPlant, start: datetime, end: datetime) -> dict[str, SignalSummary]:
+    """Every signal once, also where several tanks share it."""
+    every = {s.tag: s for setup in plant.setups for s in (*setup.blankets, *setup.others)}
+    summaries = {}
+    for tag, signal in every.items():
+        found = signal_figures(conn, plant.ids.signals[tag], start, end, hold=signal.stale_after)
+        summaries[tag] = SignalSummary(
             known=found.known, readings=found.readings, bad=found.bad, mean=found.mean, highest=found.highest
         )
+    return summaries
+
+
+def _tank(
+    conn: Connection,
+    plant: ReportPlant,
+    setup: TankSetup,
+    signals: Mapping[str, SignalSummary],
+    start: datetime,
+    end: datetime,
+) -> TankFacts:
+    tank, tank_id = setup.tank, plant.ids.tanks[setup.tank.key]
     return TankFacts(
         setup=setup,
         blanket=_blanket(conn, plant.alarms.of_tank(tank.key), setup, tank_id, start, end),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import threading
 from datetime import date, timedelta
 from typing import Annotated
 
@@ -22,6 +23,8 @@ from service.web.shift_page import pdf
 router = APIRouter(include_in_schema=False)
 
 Day = Annotated[str, Query(alias="date", max_length=20)]
+#: A month of many tanks takes a while: so many at once, as the alarms need the database too.
+_running, WAIT = threading.BoundedSemaphore(2), timedelta(seconds=20)
 _XLSX = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
 
 
@@ -78,7 +81,12 @@ def handed_out(plant: Plant, visitor: Viewer, span: str, form: str, date: Day = 
 
 def _document(plant: WebPlant, period: Period) -> Document:
     now = plant.clock()
-    report = read_period(plant.reports, period, now)
+    if not _running.acquire(timeout=WAIT.total_seconds()):
+        raise HTTPException(503, "Other reports are being made; try again when they are done.", {"Retry-After": "30"})
+    try:
+        report = read_period(plant.reports, period, now)
+    finally:
+        _running.release()
     return period_document(report, site=plant.name, units=plant.units, zone=plant.zone, now=now)
 
 

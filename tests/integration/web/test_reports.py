@@ -8,9 +8,11 @@ from datetime import timedelta
 from io import BytesIO
 
 import httpx
+import pytest
 from openpyxl import load_workbook
 
 from service.domain.role import Role
+from service.web import reports_page
 from tests.alarm_plant import NIGHT
 from tests.web_plant import WebSite, form_token
 
@@ -89,6 +91,15 @@ def test_documents_are_pdfs_the_browser_shows_and_spreadsheets(site: WebSite) ->
     answer = client.get("/reports/daily/xlsx", params={"date": "2026-01-14"})
     assert 'filename="daily-2026-01-14.xlsx"' in answer.headers["content-disposition"]
     assert load_workbook(BytesIO(answer.content))["Blanket"]["A2"].value == "East clarifier"
+
+
+def test_two_reports_at_once_leave_the_database_to_the_alarms(site: WebSite, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(reports_page, "WAIT", timedelta(0))
+    client = site.client(Role.VIEWER)
+    with reports_page._running, reports_page._running:
+        answer = client.get("/reports/daily")
+        assert (answer.status_code, answer.headers["retry-after"]) == (503, "30")
+    assert client.get("/reports/daily").status_code == 200
 
 
 def test_what_is_asked_wrongly_is_said(site: WebSite) -> None:
