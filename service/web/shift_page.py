@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from datetime import datetime
-from typing import Annotated
+from datetime import datetime, timedelta
+from typing import Annotated, Literal
 from uuid import UUID, uuid4
 
 from fastapi import APIRouter, Form, HTTPException, Query, Request, Response
 from fastapi.responses import HTMLResponse, RedirectResponse
 
-from service.alarms.hand_over import WorkedShift
+from service.domain.period import day_of
 from service.domain.role import Role
 from service.errors import InputError
 from service.jobs.report import read_cores
@@ -25,6 +25,7 @@ from service.web.plant import Plant, WebPlant
 router = APIRouter(include_in_schema=False)
 
 At = Annotated[str, Query(max_length=40)]
+Whole = Literal["shift", "day"]
 Line = Annotated[str, Form(max_length=40)]
 Text = Annotated[str, Form(max_length=4000)]
 
@@ -91,28 +92,30 @@ def sign(plant: Plant, visitor: Operator, id: Line = "", at: Line = "") -> Respo
 
 
 @router.get("/log-sheet")
-def sheet(request: Request, plant: Plant, visitor: Viewer, at: At = "") -> HTMLResponse:
-    """The log sheet of cores of a shift, with rows for writing by hand."""
-    shift = plant.reports.shift(_moment(plant, at))
+def sheet(request: Request, plant: Plant, visitor: Viewer, at: At = "", whole: Whole = "shift") -> HTMLResponse:
+    """The log sheet of cores of a shift or a day, with rows for writing by hand."""
+    start, end, title = _stretch(plant, _moment(plant, at), whole)
     return page(
         request,
         plant,
         visitor,
         "log_sheet.html.j2",
-        sheet=_sheet(plant, shift),
+        sheet=_sheet(plant, start, end, title),
         heads=HEADS,
-        start=shift.start,
-        earlier=plant.reports.before(shift).start,
-        later=shift.end,
+        start=start,
+        whole=whole,
+        earlier=_stretch(plant, start - timedelta.resolution, whole)[0],
+        later=end,
     )
 
 
 @router.get("/log-sheet.pdf")
-def sheet_printed(plant: Plant, visitor: Viewer, at: At = "") -> Response:
+def sheet_printed(plant: Plant, visitor: Viewer, at: At = "", whole: Whole = "shift") -> Response:
     """The same to print."""
-    shift = plant.reports.shift(_moment(plant, at))
-    content = as_pdf(sheet_document(_sheet(plant, shift)), units=plant.units, made_at=plant.clock())
-    return pdf(content, f"log-sheet-{_local(plant, shift.start):%Y-%m-%d-%H%M}")
+    start, end, title = _stretch(plant, _moment(plant, at), whole)
+    document = sheet_document(_sheet(plant, start, end, title))
+    content = as_pdf(document, units=plant.units, made_at=plant.clock())
+    return pdf(content, f"log-sheet-{_local(plant, start):%Y-%m-%d-%H%M}")
 
 
 def pdf(content: bytes, name: str) -> Response:
@@ -151,16 +154,25 @@ def _page(
     )
 
 
-def _sheet(plant: WebPlant, shift: WorkedShift) -> LogSheet:
+def _stretch(plant: WebPlant, at: datetime, whole: str) -> tuple[datetime, datetime, str]:
+    """Beginning, end and name of the shift or day that holds a moment."""
+    if whole == "day":
+        day = day_of(_local(plant, at).date(), plant.zone)
+        return day.start, day.end, day.name
+    shift = plant.reports.shift(at)
     say = words_of(plant)
+    return shift.start, shift.end, f"{shift.name}, {say.time(shift.start)} to {say.clock(shift.end)}"
+
+
+def _sheet(plant: WebPlant, start: datetime, end: datetime, title: str) -> LogSheet:
     return log_sheet(
-        read_cores(plant.reports, shift.start, shift.end),
+        read_cores(plant.reports, start, end),
         plant.tanks,
-        title=f"Log sheet of cores: {shift.name}, {say.time(shift.start)} to {say.clock(shift.end)}",
+        title=f"Log sheet of cores: {title}",
         site=plant.name,
         units=plant.units,
         zone=plant.zone,
-        now=say.now,
+        now=plant.clock(),
     )
 
 

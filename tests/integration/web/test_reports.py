@@ -88,6 +88,11 @@ def test_documents_are_pdfs_the_browser_shows_and_spreadsheets(site: WebSite) ->
     sheet = client.get("/log-sheet").text
     assert "1.05 m" in sheet
     assert sheet.count('class="blank"') == 23  # rows for writing by hand
+    site.plant.core(NIGHT - timedelta(hours=20), 2.22)  # another shift, the day before
+    assert "2.22 m" not in client.get("/log-sheet").text
+    day = client.get("/log-sheet", params={"whole": "day", "at": (NIGHT - timedelta(days=1)).isoformat()}).text
+    assert "Log sheet of cores: 2026-01-13" in day
+    assert "2.22 m" in day
     answer = client.get("/reports/daily/xlsx", params={"date": "2026-01-14"})
     assert 'filename="daily-2026-01-14.xlsx"' in answer.headers["content-disposition"]
     assert load_workbook(BytesIO(answer.content))["Blanket"]["A2"].value == "East clarifier"
@@ -115,6 +120,7 @@ def test_what_is_asked_wrongly_is_said(site: WebSite) -> None:
         "/shift?at=never": 400,
         "/shift?at=0001-01-01T00:00:00Z": 404,
         "/shift?at=9999-12-31T23:59:59Z": 404,
+        "/log-sheet?whole=week": 422,
         "/log-sheet?at=0001-01-01T00:00:00Z": 404,
     }
     assert {path: client.get(path).status_code for path in asked} == asked
