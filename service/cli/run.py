@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 import signal
-import threading
+import time
 from collections.abc import Callable
 from datetime import datetime, timedelta
-from types import FrameType
 
 import structlog
 import typer
@@ -34,6 +33,10 @@ log = structlog.get_logger(__name__)
 WRITE_RUNS_EVERY = timedelta(seconds=30)
 
 
+#: How soon a request to stop is seen [s].
+STOP_LOOK_S = 0.2
+
+
 def register(app: typer.Typer) -> None:
     """Add the command."""
     app.command("run")(_run)
@@ -44,14 +47,10 @@ def _run(site: SiteFile = None) -> None:
     settings = settings_from_environment()
     logs.configure(settings.log_level.upper())
     logs.hide(settings.secrets())
-    stop = threading.Event()
-
-    def _stop(number: int, frame: FrameType | None) -> None:
-        log.info("stopping", signal=signal.Signals(number).name)
-        stop.set()
-
+    asked: list[int] = []
     for number in (signal.SIGTERM, signal.SIGINT):
-        signal.signal(number, _stop)
+        # No lock and no log line here: this may interrupt whoever holds the lock.
+        signal.signal(number, lambda given, frame: asked.append(given))
     with (
         sole_run(settings.data_dir, settings.node_name) as holder,
         opened(site, settings, sessions=session_name(holder.process)) as plant,
@@ -88,7 +87,10 @@ def _run(site: SiteFile = None) -> None:
         )
         readiness.tell(readiness.READY, f"watching {plant.site.name}")
         try:
-            stop.wait()
+            # Looked at again and again: a signal that another thread happens to get does not wake this one.
+            while not asked:
+                time.sleep(STOP_LOOK_S)
+            log.info("stopping", signal=signal.Signals(asked[0]).name)
         finally:
             readiness.tell(readiness.STOPPING)
             if pages is not None:
