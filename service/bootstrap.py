@@ -176,17 +176,12 @@ def wall_clock() -> datetime:
     return datetime.now(UTC)
 
 
-def notifiers_of(settings: Settings, site: Site) -> Mapping[str, Notifier]:
-    """Every channel that settings and site file describe.
-
-    Raises
-    ------
-    ConfigError
-        when a gateway's secret or a modem's PIN cannot be read.
-    """
-    found: dict[str, Notifier] = {}
-    if settings.smtp_host is not None and settings.smtp_from is not None:
-        account = SmtpAccount(
+def mail_notifier(settings: Settings) -> Notifier | None:
+    """The way out for mails; None where no mail server is set."""
+    if settings.smtp_host is None or settings.smtp_from is None:
+        return None
+    return SmtpNotifier(
+        SmtpAccount(
             host=settings.smtp_host,
             port=settings.mail_port,
             sender=settings.smtp_from,
@@ -195,7 +190,19 @@ def notifiers_of(settings: Settings, site: Site) -> Mapping[str, Notifier]:
             password=settings.smtp_password.get_secret_value() if settings.smtp_password else None,
             timeout=settings.smtp_timeout,
         )
-        found["email"] = SmtpNotifier(account)
+    )
+
+
+def notifiers_of(settings: Settings, site: Site) -> Mapping[str, Notifier]:
+    """Every channel that settings and site file describe.
+
+    Raises
+    ------
+    ConfigError
+        when a gateway's secret or a modem's PIN cannot be read.
+    """
+    mail = mail_notifier(settings)
+    found: dict[str, Notifier] = {} if mail is None else {"email": mail}
     for gateway in site.gateways():
         found[gateway.channel] = HttpNotifier(gateway)
     if hooks := site.webhooks():

@@ -198,6 +198,12 @@ class Settings(BaseSettings):
         examples=["https://underweir.example.org"],
         json_schema_extra={"default": "no links"},
     )
+    heartbeat_url: SecretStr | None = Field(
+        None,
+        description="Asked for after every complete look at all alarms, so that a watcher outside notices silence; kept out of logs.",
+        examples=["(in a file named by UNDERWEIR_HEARTBEAT_URL_FILE)"],
+        json_schema_extra={"default": "no heartbeat"},
+    )
     oidc_issuer: str | None = Field(
         None,
         description="OpenID Connect provider at which people can sign in too; needs UNDERWEIR_PUBLIC_URL.",
@@ -335,6 +341,18 @@ class Settings(BaseSettings):
         if parts.scheme not in ("http", "https") or not parts.hostname or parts.query or parts.fragment:
             raise _wrong(f"{value!r} is not a web address", "write one such as https://underweir.example.org")
         return value.rstrip("/")
+
+    @field_validator("heartbeat_url")
+    @classmethod
+    def _watcher(cls, value: SecretStr | None) -> SecretStr | None:
+        if value is not None:
+            try:
+                parts = urlsplit(value.get_secret_value())
+            except ValueError:
+                parts = urlsplit("")
+            if parts.scheme not in ("http", "https") or not parts.hostname:
+                raise _wrong("is not a web address", "write the whole address the watcher gave you")
+        return value
 
     @field_validator("oidc_issuer")
     @classmethod

@@ -36,6 +36,7 @@ from service.jobs.rollup import roll_up
 from service.jobs.supervise import SourceStanding, SupervisedSource, Supervisor
 from service.jobs.tenancy import Alone, Leases
 from service.jobs.upkeep import keep_up
+from service.notify.heartbeat import beat
 from service.notify.sms_modem import ModemNotifier
 from service.scheduler import Task
 from service.storage.outbox import void_claims
@@ -46,6 +47,7 @@ log = structlog.get_logger(__name__)
 READ_EVERY = timedelta(seconds=5)
 DECIDE_EVERY = timedelta(seconds=5)
 DELIVER_EVERY = timedelta(seconds=5)
+BEAT_EVERY = timedelta(seconds=15)
 REPORT_EVERY = timedelta(minutes=1)
 ROLL_UP_EVERY = timedelta(minutes=1)
 KEEP_UP_EVERY = timedelta(hours=6)
@@ -72,6 +74,9 @@ class Watch:
         self._sources = sources
         self._clock = clock
         self._started_at = clock()
+        #: When every alarm was last looked at without trouble, and the look that the watcher outside last heard of.
+        self._complete_at: datetime | None = None
+        self._vouched_for: datetime | None = None
         self._watched = [section.key for section in plant.site.connectors() if section.carries_signals]
 
     def read(self, source: Connector, engine: Engine | None = None) -> IngestReport:
@@ -122,6 +127,8 @@ class Watch:
         )
         if trouble is not None:
             raise trouble
+        if not seen.failed:
+            self._complete_at = now
         return replace(seen, transitions=seen.transitions + own.transitions, messages=seen.messages + own.messages)
 
     def _ahead(self, tank: str, found: Outlook) -> Ahead:
@@ -145,6 +152,17 @@ class Watch:
                 listen(engine, plant.alarms, plant.setups, plant.ids, notifier, now)
         prove_ways(engine, plant.alarms, now)
         return deliver(engine, plant.alarms, plant.notifiers, clock=self._clock, still=held.still)
+
+    def beat(self, now: datetime) -> None:
+        """Tell the watcher outside that all alarms have been looked at since it last heard; on a thread of its own."""
+        url, complete = self._plant.settings.heartbeat_url, self._complete_at
+        if url is None or complete is None or complete == self._vouched_for:
+            return
+        trouble = beat(url.get_secret_value())
+        if trouble is not None:
+            log.warning("heartbeat not heard", reason=trouble)
+            return
+        self._vouched_for = complete
 
     def report(self, now: datetime) -> int:
         """Put reports on their way that are due, where telling is this node's work."""
@@ -171,6 +189,7 @@ class Watch:
             Task("decide", self.decide, DECIDE_EVERY),
             Task("tell", self.tell, DELIVER_EVERY),
             Task("report", self.report, REPORT_EVERY),
+            *([] if self._plant.settings.heartbeat_url is None else [Task("heartbeat", self.beat, BEAT_EVERY)]),
             # Without a lease: nodes that roll up at once share what is due, and neither can undo the other.
             Task("roll up", lambda now: roll_up(self._plant.engine), ROLL_UP_EVERY),
             Task("keep up", self.keep_up, KEEP_UP_EVERY),

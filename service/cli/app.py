@@ -28,6 +28,7 @@ from service.cli import (
     run,
     sensors,
     status,
+    watch_over,
     what_if,
 )
 from service.cli.output import MISUSED, PROBLEMS, say, warn
@@ -77,6 +78,7 @@ for part in (
     reports,
     probe,
     database,
+    watch_over,
     examine,
     backup,
     archive,

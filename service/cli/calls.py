@@ -15,11 +15,12 @@ from service.cli.alarms import Name, Who, tell_done
 from service.cli.options import Json, SiteFile
 from service.cli.output import DONE, PROBLEMS, leave, misused, say, say_json, say_table
 from service.cli.times import moment
-from service.domain.display import format_duration, format_local_time
+from service.domain.display import format_local_time
 from service.jobs import acknowledge as commands
 from service.jobs.explain import explain
 from service.jobs.outage import put_back, take_out
 from service.jobs.performance import alarm_figures, monthly_figures
+from service.reports.alarm_figures import figure_lines
 from service.site.quantity import near_word
 
 At = Annotated[str, typer.Option(help="The minute asked about: '03:10', '2 h ago', '2026-03-14 03:10' (plant time).")]
@@ -83,7 +84,7 @@ def _figures(
         return
     for one in found:
         say(f"{format_local_time(one.start, zone)} to {format_local_time(one.end, zone)}: {one.alarms} alarms")
-        say_table(("figure", "here", "aim"), _lines(one))
+        say_table(("figure", "here", "aim"), [(f.words, f.here, f.aim) for f in figure_lines(one)])
         for key, count in one.top_ten:
             say(f"  {count} times {key}")
 
@@ -164,29 +165,6 @@ def _tell_tank(tank: str, state: str, json: bool, *, changed: bool) -> None:
     else:
         say(f"tank {tank}: {state}" + ("" if changed else ", as it was already"))
     leave(DONE if changed else PROBLEMS)
-
-
-def _lines(one: Figures) -> list[tuple[str, str, str]]:
-    shares = ", ".join(f"{priority.value} {share:.0%}" for priority, share in one.priority_shares.items())
-    shown = {
-        "per_day": ("alarms a day", f"{one.per_day:.1f}"),
-        "per_hour": ("an hour", f"{one.per_hour:.2f}"),
-        "per_ten_minutes": ("in ten minutes", f"{one.per_ten_minutes:.2f}"),
-        "peak_ten_minutes": ("most in ten minutes", str(one.peak_ten_minutes)),
-        "ten_minutes_over_ten": ("ten minutes with over 10", f"{one.ten_minutes_over_ten:.1%}"),
-        "hours_over_thirty": ("hours with over 30", f"{one.hours_over_thirty:.1%}"),
-        "time_in_flood": ("time in flood", f"{one.time_in_flood:.1%}"),
-        "chattering": ("chattering", ", ".join(one.chattering) or "none"),
-        "stale": ("standing over a day", ", ".join(one.stale) or "none"),
-        "top_ten_share": ("the ten most frequent", f"{one.top_ten_share:.0%}"),
-        "priority_shares": ("priorities", shares),
-    }
-    lines = [(words, here, TARGETS[name].aim) for name, (words, here) in shown.items()]
-    median, tenth = one.median_time_to_acknowledge, one.slowest_tenth_to_acknowledge
-    if median is not None and tenth is not None:
-        lines.append(("time to acknowledge, half within", format_duration(median), ""))
-        lines.append(("nine in ten within", format_duration(tenth), ""))
-    return lines
 
 
 def _row(one: Figures) -> dict[str, object]:

@@ -7,11 +7,13 @@ from datetime import UTC, datetime, timedelta
 import structlog
 from sqlalchemy import Engine
 
+from service.alarms.contact import Contact
 from service.alarms.duty import on_duty
 from service.alarms.routing import address_of
 from service.domain.display import format_local_time
 from service.jobs.alarm_setup import AlarmSetup
 from service.notify import gsm7
+from service.storage.audit import record_change
 from service.storage.outbox import OutboxMessage, put
 from service.storage.session import transaction
 
@@ -27,7 +29,7 @@ def prove_ways(engine: Engine, setup: AlarmSetup, now: datetime) -> int:
     Run it every few minutes: the same shift is tested once. A test that cannot be handed over raises the service's own
     alarm about deliveries, while there is time to do something about it.
     """
-    messages = []
+    messages: list[OutboxMessage] = []
     for rota in setup.rotas:
         duty = on_duty(rota, now)
         contact = next((c for c in setup.contacts if c.name == duty.person), None)
@@ -35,28 +37,8 @@ def prove_ways(engine: Engine, setup: AlarmSetup, now: datetime) -> int:
             continue
         until = format_local_time(duty.end, setup.site.zone)
         words = f"TEST {setup.site.name}: you are on duty until {until}. Nothing is wrong. Alarms reach you this way."
-        for channel in contact.channels:
-            address = address_of(contact, channel)
-            if channel not in setup.channels or not address:
-                continue
-            started = duty.start.astimezone(UTC).isoformat()
-            messages.append(
-                OutboxMessage(
-                    key="|".join(("test", rota.key, started, contact.name, channel)),
-                    alarm_event_id=None,
-                    channel=channel,
-                    recipient=address,
-                    payload={
-                        "kind": "test",
-                        "contact": contact.name,
-                        "reason": "shift began",
-                        "occurred_at": None,
-                        "subject": words,
-                        "text": gsm7.shorten(gsm7.plain(words)) if channel == "sms" else f"{words}\n",
-                    },
-                    created_at=now,
-                )
-            )
+        started = duty.start.astimezone(UTC).isoformat()
+        messages += _messages(setup, contact, words, "shift began", ("test", rota.key, started), now)
     if not messages:
         return 0
     with transaction(engine) as conn:
@@ -64,3 +46,52 @@ def prove_ways(engine: Engine, setup: AlarmSetup, now: datetime) -> int:
     if written:
         log.info("test call", messages=written)
     return written
+
+
+def call_to_test(
+    engine: Engine, setup: AlarmSetup, contact: Contact, *, by: str, actor: str, address: str, now: datetime
+) -> int:
+    """Call somebody because a person asked for it; at most once a minute. Returns how many messages that made.
+
+    Parameters
+    ----------
+    by : how the one who asks is called in the message.
+    actor, address : who they are for the audit log, and where they sit.
+    """
+    words = f"TEST {setup.site.name}: {by} tests this way. Nothing is wrong. Alarms reach you like this."
+    minute = now.astimezone(UTC).isoformat(timespec="minutes")
+    messages = _messages(setup, contact, words, f"asked for by {by}", ("test", "asked", minute), now)
+    with transaction(engine) as conn:
+        written = put(conn, messages)
+        if written:
+            detail = {"ways": [message.channel for message in messages]}
+            record_change(
+                conn, at=now, actor=actor, action="test call sent", subject=contact.name, detail=detail, address=address
+            )
+    log.info("test call", contact=contact.name, messages=written)
+    return written
+
+
+def _messages(
+    setup: AlarmSetup, contact: Contact, words: str, reason: str, key: tuple[str, ...], now: datetime
+) -> list[OutboxMessage]:
+    """One message by every way the service has to that person."""
+    return [
+        OutboxMessage(
+            key="|".join((*key, contact.name, channel)),
+            alarm_event_id=None,
+            channel=channel,
+            recipient=address,
+            payload={
+                "kind": "test",
+                "contact": contact.name,
+                "reason": reason,
+                "occurred_at": None,
+                "subject": words,
+                "text": gsm7.shorten(gsm7.plain(words)) if channel == "sms" else f"{words}\n",
+            },
+            created_at=now,
+        )
+        for channel in contact.channels
+        if channel in setup.channels and (address := address_of(contact, channel))
+    ]

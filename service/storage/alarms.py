@@ -273,18 +273,25 @@ def journal(
     limit: int | None = None,
 ) -> list[JournalLine]:
     """Journal lines at start ≤ time < end, newest first."""
-    statement = (
-        select(*AlarmEvent.__table__.c, AlarmRow.key.label("alarm_key"), TankRow.key.label("tank_key"))
-        .join(AlarmRow, AlarmRow.id == AlarmEvent.alarm_id)
-        .outerjoin(TankRow, TankRow.id == AlarmRow.tank_id)
-        .order_by(AlarmEvent.at.desc(), AlarmEvent.id.desc())
-    )
+    statement = _journal().order_by(AlarmEvent.at.desc(), AlarmEvent.id.desc())
     if key is not None:
         statement = statement.where(AlarmRow.key == key)
     if start is not None:
         statement = statement.where(AlarmEvent.at >= start)
     if end is not None:
         statement = statement.where(AlarmEvent.at < end)
+    return _lines(conn, statement.limit(limit))
+
+
+def _journal() -> Any:
+    return (
+        select(*AlarmEvent.__table__.c, AlarmRow.key.label("alarm_key"), TankRow.key.label("tank_key"))
+        .join(AlarmRow, AlarmRow.id == AlarmEvent.alarm_id)
+        .outerjoin(TankRow, TankRow.id == AlarmRow.tank_id)
+    )
+
+
+def _lines(conn: Connection, statement: Any) -> list[JournalLine]:
     return [
         JournalLine(
             id=row.id,
@@ -299,8 +306,14 @@ def journal(
             actor=row.actor,
             detail=row.detail,
         )
-        for row in conn.execute(statement.limit(limit))
+        for row in conn.execute(statement)
     ]
+
+
+def definition_changes(conn: Connection) -> list[JournalLine]:
+    """Every line about a definition, of all alarms, the oldest first."""
+    events = [Event.DEFINED.value, Event.REDEFINED.value, Event.UNDEFINED.value]
+    return _lines(conn, _journal().where(AlarmEvent.event.in_(events)).order_by(AlarmEvent.id))
 
 
 def _records() -> Any:

@@ -14,12 +14,14 @@ from starlette.types import Scope
 
 from service import __version__
 from service.web import (
+    alarm_reports,
     alarms,
     api,
     board_page,
     calibrate_page,
     calibration_page,
     core_photo,
+    duty_page,
     gateway_posts,
     health_page,
     metrics,
@@ -51,6 +53,8 @@ ROUTERS = (
     round_page.router,
     core_photo.router,
     alarms.router,
+    alarm_reports.router,
+    duty_page.router,
     tank_page.router,
     shift_page.router,
     reports_page.router,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import timedelta
 from importlib import resources
 from typing import Annotated
 
@@ -10,6 +11,7 @@ from fastapi.responses import HTMLResponse, JSONResponse, PlainTextResponse
 from sqlalchemy import text
 
 from service import __version__
+from service.storage.job_runs import job_records
 from service.storage.session import transaction
 from service.web.access import Public, Viewer, Visitor
 from service.web.pages import page, static
@@ -69,4 +71,18 @@ def ready(plant: Plant, visitor: Anybody) -> PlainTextResponse:
     """The database answers too."""
     with transaction(plant.engine) as conn:
         conn.execute(text("SELECT 1"))
+    return PlainTextResponse("ready\n")
+
+
+#: Longer than any look at all alarms takes, and than what is known of it is late.
+LOOKED_WITHIN = timedelta(minutes=5)
+
+
+@router.get("/readyz/alarms")
+def alarms_ready(plant: Plant, visitor: Anybody) -> PlainTextResponse:
+    """Somebody has looked at all alarms within the last minutes: this node, or the one that has the work."""
+    with transaction(plant.engine) as conn:
+        looked = next((found.last_good_at for found in job_records(conn) if found.job == "decide"), None)
+    if looked is None or plant.clock() - looked > LOOKED_WITHIN:
+        return PlainTextResponse("nobody looks at the alarms\n", status_code=503)
     return PlainTextResponse("ready\n")

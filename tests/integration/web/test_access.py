@@ -27,6 +27,7 @@ PUBLIC = {
     ("GET", "/manifest.webmanifest"),
     ("GET", "/livez"),
     ("GET", "/readyz"),
+    ("GET", "/readyz/alarms"),
     ("GET", "/cautions"),
     ("GET", "/a/{token}"),
     ("POST", "/a/{token}"),

@@ -1,0 +1,167 @@
+"""The rationalized alarms of a site as a list people check against the standard: IEC 62682 / ISA-18.2 ask for just these."""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from service.alarms.definition import AlarmDefinition, AlarmKind
+from service.domain.display import format_duration, format_length, format_local_time, format_quantity, format_speed
+from service.domain.units import Dimension, UnitSystem
+from service.notify.wording import kind_word
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SetPointChange:
+    """One change of a definition: who, when, from what to what, and why."""
+
+    at: datetime
+    event: str
+    by: str
+    why: str
+    #: By name of the field what it was and what it became, as stored: SI, times in seconds.
+    changed: Mapping[str, Sequence[Any]]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ListedAlarm:
+    """One alarm in words."""
+
+    key: str
+    tank: str
+    kind: str
+    word: str
+    priority: str
+    set_point: str
+    deadband: str
+    on_delay: str
+    off_delay: str
+    latching: str
+    re_alarm: str
+    cause: str
+    consequence: str
+    action: str
+    respond_within: str
+    history: tuple[str, ...]
+
+
+def listed_alarms(
+    definitions: Iterable[AlarmDefinition],
+    tanks: Mapping[str, str],
+    changes: Mapping[str, Sequence[SetPointChange]],
+    *,
+    units: UnitSystem,
+    zone: ZoneInfo,
+) -> list[ListedAlarm]:
+    """Every alarm with its set-points and their history.
+
+    Parameters
+    ----------
+    tanks : what people call each tank, by its key.
+    changes : by alarm key, the oldest first.
+    """
+    return [
+        ListedAlarm(
+            key=d.key,
+            tank="the service itself" if d.tank is None else tanks.get(d.tank, d.tank),
+            kind=d.kind.value if d.watch is None else f"{d.kind.value}: {d.watch.value}",
+            word=kind_word(d.kind),
+            priority=d.priority.value,
+            set_point=amount(d.kind, d.limit, units) or "none",
+            deadband=amount(d.kind, d.deadband, units) if d.deadband else "none",
+            on_delay=_delay(d.on_delay),
+            off_delay=_delay(d.off_delay),
+            latching="yes" if d.latching else "no",
+            re_alarm="never" if d.re_alarm_after is None else f"after {format_duration(d.re_alarm_after)}",
+            cause=d.cause,
+            consequence=d.consequence,
+            action=d.action,
+            respond_within=format_duration(d.time_to_respond),
+            history=tuple(_told(change, d.kind, units, zone) for change in changes.get(d.key, ())),
+        )
+        for d in definitions
+    ]
+
+
+def amount(kind: AlarmKind, value: float | None, units: UnitSystem) -> str:
+    """A set-point or deadband as its kind of alarm is read; empty where there is none."""
+    if value is None:
+        return ""
+    match kind:
+        case AlarmKind.HIGH | AlarmKind.HIGH_HIGH | AlarmKind.DEVIATION | AlarmKind.READS_HIGH:
+            return format_length(value, units)
+        case AlarmKind.RATE:
+            return format_speed(value, units)
+        case AlarmKind.SOLIDS_LOADING:
+            return format_quantity(value, Dimension.SOLIDS_LOADING, units)
+    return format_duration(timedelta(hours=value))
+
+
+def _delay(span: timedelta) -> str:
+    return format_duration(span) if span else "none"
+
+
+_SECONDS = ("on_delay", "off_delay", "time_to_respond", "re_alarm_after")
+
+
+def _told(change: SetPointChange, kind: AlarmKind, units: UnitSystem, zone: ZoneInfo) -> str:
+    said = []
+    for name, (old, new) in change.changed.items():
+        shown = [_stored(name, value, kind, units) for value in (old, new)]
+        said.append(f"{name.replace('_', ' ')} from {shown[0]} to {shown[1]}")
+    what = f": {'; '.join(said)}" if said else ""
+    why = f" ({change.why})" if change.why else ""
+    return f"{format_local_time(change.at, zone)}, {change.by}: {change.event}{what}{why}"
+
+
+def _stored(name: str, value: Any, kind: AlarmKind, units: UnitSystem) -> str:
+    if value is None:
+        return "none"
+    if name in ("limit", "deadband"):
+        return amount(kind, float(value), units)
+    if name in _SECONDS:
+        return _delay(timedelta(seconds=float(value)))
+    return f"“{value}”" if isinstance(value, str) else str(value)
+
+
+_HEADINGS = {
+    "key": "alarm",
+    "tank": "tank",
+    "kind": "class",
+    "priority": "priority",
+    "set_point": "set-point",
+    "deadband": "deadband",
+    "on_delay": "on-delay",
+    "off_delay": "off-delay",
+    "latching": "latching",
+    "re_alarm": "re-alarm",
+    "cause": "cause",
+    "consequence": "consequence",
+    "action": "corrective action",
+    "respond_within": "time to respond",
+}
+
+
+def alarms_as_csv(alarms: Iterable[ListedAlarm]) -> str:
+    """A line an alarm; every cell is text, and none that a spreadsheet would take for a formula (RFC 4180)."""
+    written = io.StringIO(newline="")
+    writer = csv.writer(written)
+    writer.writerow([*_HEADINGS.values(), "changes"])
+    for alarm in alarms:
+        cells = [str(getattr(alarm, name)) for name in _HEADINGS]
+        writer.writerow([harmless(cell) for cell in (*cells, "\n".join(alarm.history))])
+    return written.getvalue()
+
+
+def harmless(cell: str) -> str:
+    """The cell with an apostrophe before what would begin a formula.
+
+    >>> harmless("=1+1"), harmless("Storm flow")
+    ("'=1+1", 'Storm flow')
+    """
+    return f"'{cell}" if cell.startswith(("=", "+", "-", "@", "\t", "\r")) else cell
