@@ -112,6 +112,8 @@ def configure(level: str = "INFO", *, as_json: bool = True) -> None:
     # What goes wrong on a line reaches us as an error of its source; these say it again for every try, with tracebacks.
     for library in ("pymodbus", "asyncua"):
         logging.getLogger(library).setLevel(logging.CRITICAL)
+    # At DEBUG it repeats the path of every request; the heartbeat's and a gateway's may be the secret.
+    logging.getLogger("urllib3").setLevel(logging.INFO)
     structlog.configure(
         processors=[*shared, structlog.stdlib.ProcessorFormatter.wrap_for_formatter],
         wrapper_class=structlog.stdlib.BoundLogger,

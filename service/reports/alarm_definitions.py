@@ -13,7 +13,6 @@ from zoneinfo import ZoneInfo
 from service.alarms.definition import AlarmDefinition, AlarmKind
 from service.domain.display import format_duration, format_length, format_local_time, format_quantity, format_speed
 from service.domain.units import Dimension, UnitSystem
-from service.notify.wording import kind_word
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -35,7 +34,6 @@ class ListedAlarm:
     key: str
     tank: str
     kind: str
-    word: str
     priority: str
     set_point: str
     deadband: str
@@ -70,7 +68,6 @@ def listed_alarms(
             key=d.key,
             tank="the service itself" if d.tank is None else tanks.get(d.tank, d.tank),
             kind=d.kind.value if d.watch is None else f"{d.kind.value}: {d.watch.value}",
-            word=kind_word(d.kind),
             priority=d.priority.value,
             set_point=amount(d.kind, d.limit, units) or "none",
             deadband=amount(d.kind, d.deadband, units) if d.deadband else "none",

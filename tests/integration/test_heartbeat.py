@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+import logging
 from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
+import structlog
 from pydantic import SecretStr
 from sqlalchemy import Engine
 
+from service import logs
 from service.bootstrap import Installation
 from service.errors import StorageError
 from service.settings import Settings
@@ -23,6 +26,18 @@ from tests.http_gateway import Gateway, http_gateway
 EXAMPLE = Path(__file__).parents[2] / "deploy" / "site.example.toml"
 NOW = datetime(2026, 1, 14, 8, 0, tzinfo=UTC)
 SECOND = timedelta(seconds=1)
+
+
+@pytest.fixture
+def loud() -> Iterator[None]:
+    """Every line of every library, as with UNDERWEIR_LOG_LEVEL=debug."""
+    root = logging.getLogger()
+    handlers, level = root.handlers[:], root.level
+    logs.configure("DEBUG")
+    yield
+    root.handlers[:] = handlers
+    root.setLevel(level)
+    structlog.reset_defaults()
 
 
 @pytest.fixture
@@ -77,6 +92,7 @@ def test_no_beat_when_the_service_could_not_look_at_itself(
     assert outside.asked == []
 
 
+@pytest.mark.usefixtures("loud")
 def test_a_watcher_that_does_not_hear_is_told_again(
     watch: Watch, outside: Gateway, capsys: pytest.CaptureFixture[str]
 ) -> None:
