@@ -46,7 +46,7 @@ def examine(
         yield grade("site file", f"{place}{found.field}{': ' if found.field else ''}{found.problem}", found.remedy)
     try:
         site = load_site(path)
-        yield fine("site file", f"{path}: {site.name}, {len(site.tanks())} tanks")
+        yield fine("site file", f"{path}: {site.name}, {len(site.tanks())} tank{'' if len(site.tanks()) == 1 else 's'}")
     except ConfigError:
         pass  # told line by line above
     yield from host.data_folder(settings)
