@@ -104,7 +104,8 @@ def pattern_of(time_format: str) -> TimePattern:
                     f"time format {time_format!r}: %{directive} is not supported; "
                     f"use iso, epoch, epoch_ms or %{', %'.join(d for d in _DIRECTIVES if d != '%')}"
                 )
-            if directive in used and directive != "%":
+            month = {"b", "B"} if directive in "bB" else {directive}
+            if used & month and directive != "%":
                 raise ValueError(f"time format {time_format!r}: %{directive} stands twice")
             used.add(directive)
             pieces.append(_DIRECTIVES[directive])

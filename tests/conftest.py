@@ -11,11 +11,16 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from hypothesis import settings
 from sqlalchemy import Engine
 
 from service.storage.session import make_engine
 from tests import postgres_servers
 from tests.database import TestServer, chosen_kind, docker_problem, image
+
+# No test fails for being slow on a busy machine.
+settings.register_profile("unhurried")
+settings.load_profile("unhurried")
 
 SERVER = pytest.StashKey[TestServer]()
 SHARED = pytest.StashKey[Path]()

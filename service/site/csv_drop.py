@@ -132,10 +132,10 @@ def _format_problem(time_format: str) -> tuple[str, str] | None:
                 f"%{letter} is no field of a time",
                 "use %Y %m %d %H %M %S, %f for fractions, %p for AM and PM, %z for an offset",
             )
-        fields += _FORMAT_SHORT.get(letter, letter)
+        fields += _FORMAT_SHORT.get(letter, "b" if letter == "B" else letter)  # both are a month's name
     if any(f"%H{between}%m" in time_format for between in ":.h"):
         return "reads the minutes as a month", "write %M for minutes; %m is the month"
-    for wanted, name, example in (("Yy", "year", "%Y"), ("mbB", "month", "%m"), ("d", "day", "%d")):
+    for wanted, name, example in (("Yy", "year", "%Y"), ("mb", "month", "%m"), ("d", "day", "%d")):
         if not set(wanted) & set(fields):
             return f"has no {name}", f'write the whole date, with {example}, such as "%Y-%m-%d %H:%M:%S"'
     if "I" in fields and "p" not in fields:

@@ -238,7 +238,7 @@ def test_writers_that_deadlock_are_told_to_try_again(engine: Engine) -> None:
 
 
 @given(data=st.data())
-@settings(max_examples=20, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=20, suppress_health_check=[HealthCheck.function_scoped_fixture])
 def test_any_sequence_of_deliveries_agrees_with_a_plain_dictionary(engine: Engine, data: st.DataObject) -> None:
     row = st.tuples(
         st.integers(1, 3), st.integers(0, 6), st.sampled_from([0.0, 1.0, math.nan]), st.sampled_from([0, 2])

@@ -45,7 +45,7 @@ def written(say: object, *, as_json: bool = True) -> str:
 
 
 @pytest.mark.parametrize("as_json", [True, False])
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(secret=SECRETS)
 def test_a_known_secret_is_struck_out_wherever_it_stands(as_json: bool, secret: str) -> None:
     logs._hidden.clear()
@@ -67,7 +67,7 @@ def test_a_known_secret_is_struck_out_wherever_it_stands(as_json: bool, secret: 
         assert form not in out
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(token=TOKENS)
 def test_what_looks_like_a_secret_is_struck_out_though_nobody_named_it(token: str) -> None:
     def say(log: structlog.stdlib.BoundLogger) -> None:

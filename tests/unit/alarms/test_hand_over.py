@@ -70,7 +70,7 @@ def test_two_hand_overs_in_the_skipped_hour_leave_no_hole() -> None:
     assert found.start <= local("2026-03-08 05:00") < found.end
 
 
-@settings(max_examples=50, deadline=None)
+@settings(max_examples=50)
 @given(
     minutes=st.integers(0, 6 * 365 * 1440),
     zone=st.sampled_from(["America/New_York", "Europe/Berlin", "Australia/Lord_Howe", "Africa/Cairo", "UTC"]),

@@ -389,4 +389,4 @@ class AlarmLife(RuleBasedStateMachine):
 
 
 TestAlarmLife = AlarmLife.TestCase
-TestAlarmLife.settings = settings(max_examples=150, stateful_step_count=40, deadline=None, derandomize=True)
+TestAlarmLife.settings = settings(max_examples=150, stateful_step_count=40, derandomize=True)

@@ -41,7 +41,7 @@ def check_block(block: SampleBlock) -> None:
         assert block.address_index.max() < len(block.addresses)
 
 
-@settings(deadline=None, derandomize=True)
+@settings(derandomize=True)
 @given(st.binary(max_size=400), st.integers(min_value=1, max_value=64))
 @example(b'"', 8)
 @example(b"\xff\xfe", 8)
@@ -59,7 +59,7 @@ def test_any_bytes_at_all(data: bytes, block_bytes: int) -> None:
         assert all(reject.reason and reject.line >= 1 for reject in chunk.rejects)
 
 
-@settings(deadline=None, derandomize=True)
+@settings(derandomize=True)
 @given(
     ROWS,
     st.sampled_from([",", ";", "\t", "|"]),
@@ -92,7 +92,7 @@ def _filled(line: str, delimiter: str) -> bool:
     return bool(line.removeprefix("\ufeff").encode().replace(delimiter.encode(), b"").strip())
 
 
-@settings(deadline=None, derandomize=True)
+@settings(derandomize=True)
 @given(
     st.lists(
         st.lists(st.sampled_from(["", " ", "1", "2.5", "x", "NaN", "-7e3", "1,5"]), min_size=3, max_size=3), max_size=10
@@ -119,7 +119,7 @@ def _not_taken(reject: Reject) -> int:
     return int(found[1])
 
 
-@settings(deadline=None, derandomize=True)
+@settings(derandomize=True)
 @given(ROWS, st.sampled_from([",", ";"]), st.booleans(), st.sampled_from([None, "epoch", "%d.%m.%Y %H:%M"]))
 def test_sniffing_anything_gives_rows_or_one_reason(
     rows: list[list[str]], delimiter: str, quoted: bool, time_format: str | None

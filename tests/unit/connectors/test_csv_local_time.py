@@ -151,7 +151,7 @@ def resolve_array(wall: np.ndarray[tuple[int], np.dtype[np.int64]], zone: str) -
     return to_utc(wall, np.zeros(wall.size, dtype=np.int32), zone)
 
 
-@settings(deadline=None, derandomize=True)
+@settings(derandomize=True)
 @given(
     st.sampled_from([NYC, AMS, "Australia/Lord_Howe", "America/St_Johns", "Asia/Kolkata"]),
     st.datetimes(EPOCH.replace(year=2000), EPOCH.replace(year=2037)),

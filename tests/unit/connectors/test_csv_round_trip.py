@@ -52,7 +52,7 @@ def rows(draw: st.DrawFn) -> list[Sample]:
     ]
 
 
-@settings(deadline=None, derandomize=True)
+@settings(derandomize=True)
 @given(
     rows(),
     st.sampled_from([",", ";", "\t", "|"]),
@@ -103,7 +103,7 @@ def test_long_form(
     ]
 
 
-@settings(deadline=None, derandomize=True)
+@settings(derandomize=True)
 @given(
     rows(), st.sampled_from([",", ";", "\t"]), st.sampled_from(["America/New_York", "Europe/Amsterdam"]), st.booleans()
 )

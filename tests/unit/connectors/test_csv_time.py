@@ -89,7 +89,7 @@ def test_iso_refused_with_its_reason(text: str, reason: str) -> None:
     assert column(ISO, ["2024-01-01T00:00:00", text])[1] is None
 
 
-@settings(deadline=None, derandomize=True)
+@settings(derandomize=True)
 @given(
     st.lists(
         st.datetimes(timezones=st.sampled_from([None, UTC, timezone(timedelta(hours=-9, minutes=-30))])), min_size=1
@@ -114,7 +114,7 @@ PARTS = st.lists(
 )
 
 
-@settings(deadline=None, derandomize=True, max_examples=300)
+@settings(derandomize=True, max_examples=300)
 @given(
     st.lists(
         PARTS.map("".join) | st.sampled_from(["2024-02-30 10:00", "2024-02-28 10:00", "1709114400", " 2024-02-28 "]),
@@ -133,7 +133,7 @@ STRPTIME = [
 ]  # fmt: skip
 
 
-@settings(deadline=None, derandomize=True)
+@settings(derandomize=True)
 @given(
     st.sampled_from(STRPTIME),
     st.lists(st.datetimes(ZERO, ZERO.replace(year=2068), timezones=st.just(UTC)), min_size=1, max_size=8),

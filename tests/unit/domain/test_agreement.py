@@ -147,7 +147,7 @@ def test_limits_need_three_pairs() -> None:
         limits_of_agreement((1.0, 2.0))
 
 
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=30)
 @given(st.integers(4, 40), st.integers(0, 10_000), st.sampled_from([0.05, 1.0, 8.0]))
 def test_the_jackknife_leaves_each_pair_out_in_turn(n: int, seed: int, ratio: float) -> None:
     """Against the definition: the line refitted without each pair."""

@@ -62,7 +62,7 @@ EVENTFUL_EVENTS = EVENTFUL.events()
 EVENTFUL_WHOLE = advance(EVENTFUL.setup, initial(EVENTFUL.setup), EVENTFUL_EVENTS)
 
 
-@settings(max_examples=12, deadline=None)
+@settings(max_examples=12)
 @given(st.lists(st.integers(0, len(EVENTFUL_EVENTS)), max_size=4))
 def test_cutting_the_stream_anywhere_changes_nothing(cuts: list[int]) -> None:
     edges = sorted({0, *cuts, len(EVENTFUL_EVENTS)})

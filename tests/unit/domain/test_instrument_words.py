@@ -210,7 +210,7 @@ STRETCHES = st.lists(
 )
 
 
-@settings(max_examples=8, deadline=None)
+@settings(max_examples=8)
 @given(STRETCHES, st.floats(0.0, 36.0), st.floats(0.0, 36.0), st.lists(st.integers(0, 6000), max_size=4))
 def test_online_is_batch_whatever_arm_and_status_say(
     words: list[tuple[float, float, float, Quality]], silent_from: float, silent_for: float, cuts: list[int]

@@ -136,5 +136,5 @@ class Nodes(RuleBasedStateMachine):
         assert self.tokens == sorted(self.tokens)
 
 
-Nodes.TestCase.settings = settings(max_examples=150, stateful_step_count=40, deadline=None)
+Nodes.TestCase.settings = settings(max_examples=150, stateful_step_count=40)
 TestNodes = Nodes.TestCase

@@ -38,7 +38,7 @@ def test_the_last_whole_period_is_over() -> None:
     assert last_whole(Span.MONTHLY, later, NEW_YORK).name == "2025-12"
 
 
-@settings(max_examples=50, deadline=None)
+@settings(max_examples=50)
 @given(
     st.dates(date(2000, 1, 1), date(2037, 1, 1)),
     st.sampled_from(["America/New_York", "Africa/Cairo", "America/Havana", "Asia/Beirut", "Pacific/Apia"]),

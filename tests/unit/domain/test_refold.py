@@ -40,7 +40,7 @@ def _same(refold: Refold, events: list[Event]) -> None:
     assert refold.cores == sorted((e for e in events if isinstance(e, Core)), key=event_order)
 
 
-@settings(max_examples=8, deadline=None)
+@settings(max_examples=8)
 @given(st.lists(st.integers(0, 200), min_size=len(EVENTS), max_size=len(EVENTS)), st.integers(1, 40))
 def test_any_order_of_arrival_leads_to_the_fold_of_all(delays: list[int], together: int) -> None:
     order = sorted(range(len(EVENTS)), key=lambda i: i + delays[i])

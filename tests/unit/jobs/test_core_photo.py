@@ -84,7 +84,7 @@ def test_what_is_no_photo_is_refused_in_words(content: bytes) -> None:
 JPEG, PNG = photo(40, 30), photo(40, 30, "PNG")
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(
     st.sampled_from([JPEG, PNG]), st.lists(st.tuples(st.integers(0, 600), st.integers(0, 255)), min_size=1, max_size=8)
 )

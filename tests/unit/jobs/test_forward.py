@@ -151,7 +151,7 @@ def test_the_state_goes_on_from_what_was_held_even_after_a_restart(tmp_path: Pat
         st.sampled_from(["take", "refuse0", "refuse1", "refuse2", "hold", "restart", "die", "revive"]), max_size=30
     )
 )
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 def test_whatever_happens_every_sample_is_stored_once_or_waits(
     tmp_path_factory: pytest.TempPathFactory, steps: list[str]
 ) -> None:

@@ -52,7 +52,7 @@ def test_a_title_no_leaf_may_have_is_made_one() -> None:
     )
 
 
-@settings(max_examples=8, deadline=None)
+@settings(max_examples=8)
 @given(st.lists(st.tuples(st.text(max_size=40), st.floats(-1e6, 1e6)), min_size=1, max_size=40))
 def test_any_text_and_number_comes_back(rows: list[tuple[str, float]]) -> None:
     leaf = made(*((text, Amount(number, 2)) for text, number in rows))["Blanket"]

@@ -35,6 +35,14 @@ def test_usual_time_formats_are_taken_by_both(time_format: str) -> None:
     pattern_of(time_format)
 
 
+def test_the_same_field_twice_is_a_mistake_however_it_is_spelt() -> None:
+    for time_format in ("%d-%b-%Y %B", "%F %Y", "%F %T %H"):
+        with pytest.raises(ValidationError, match="twice"):
+            section(time_format=time_format)
+        with pytest.raises(ValueError, match="twice"):
+            pattern_of(time_format)
+
+
 @given(st.lists(st.sampled_from([f"%{c}" for c in "YymdHIMSfpzbBTRFDjsa%"] + list("-/ .:T")), max_size=9).map("".join))
 def test_a_time_format_that_is_taken_can_be_read(time_format: str) -> None:
     try:

@@ -81,7 +81,7 @@ def test_a_torn_last_record_is_cut_off_wherever_it_tore(tmp_path: Path, opened: 
 
 
 @given(st.integers(0, 200), st.integers(1, 255))
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 def test_a_flipped_byte_costs_one_record_and_is_counted(
     tmp_path_factory: pytest.TempPathFactory, place: int, flip: int
 ) -> None:
@@ -140,7 +140,7 @@ def test_losses_are_remembered_until_they_are_reported(tmp_path: Path, opened: C
         max_size=40,
     )
 )
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 def test_nothing_vanishes_unaccounted(tmp_path_factory: pytest.TempPathFactory, steps: list[tuple[str, int]]) -> None:
     folder = tmp_path_factory.mktemp("spool")
     spool = Spool(folder, max_bytes=20_000, segment_bytes=4096)
