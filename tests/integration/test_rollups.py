@@ -94,9 +94,7 @@ POINTS = st.lists(
 )
 
 
-@settings(
-    max_examples=25, suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow]
-)
+@settings(max_examples=25, suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow])
 @given(st.lists(st.tuples(POINTS, st.booleans()), min_size=1, max_size=5), st.lists(STRETCHES, min_size=2, max_size=4))
 def test_the_trend_is_that_of_the_rows_at_every_moment(
     engine: Engine, deliveries: list[tuple[list[tuple[int, int, float]], bool]], stretches: list[tuple[int, int, int]]

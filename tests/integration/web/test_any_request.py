@@ -44,7 +44,6 @@ def test_any_request_is_answered_as_described(described: Any) -> None:
 
         @settings(
             max_examples=12,
-            deadline=None,
             phases=[Phase.explicit, Phase.generate],
             derandomize=True,
             suppress_health_check=list(HealthCheck),
