@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import signal
-import time
+import threading
 from collections.abc import Callable
 from datetime import datetime, timedelta
 
@@ -88,8 +88,9 @@ def _run(site: SiteFile = None) -> None:
         readiness.tell(readiness.READY, f"watching {plant.site.name}")
         try:
             # Looked at again and again: a signal that another thread happens to get does not wake this one.
+            never = threading.Event()
             while not asked:
-                time.sleep(STOP_LOOK_S)
+                never.wait(STOP_LOOK_S)
             log.info("stopping", signal=signal.Signals(asked[0]).name)
         finally:
             readiness.tell(readiness.STOPPING)
