@@ -29,12 +29,12 @@ SECOND = timedelta(seconds=1)
 
 
 @pytest.fixture
-def loud() -> Iterator[None]:
-    """Every line of every library, as with UNDERWEIR_LOG_LEVEL=debug."""
+def loud(capsys: pytest.CaptureFixture[str]) -> Iterator[pytest.CaptureFixture[str]]:
+    """Every line of every library, as with UNDERWEIR_LOG_LEVEL=debug, and what catches them."""
     root = logging.getLogger()
     handlers, level = root.handlers[:], root.level
     logs.configure("DEBUG")
-    yield
+    yield capsys
     root.handlers[:] = handlers
     root.setLevel(level)
     structlog.reset_defaults()
@@ -92,9 +92,8 @@ def test_no_beat_when_the_service_could_not_look_at_itself(
     assert outside.asked == []
 
 
-@pytest.mark.usefixtures("loud")
 def test_a_watcher_that_does_not_hear_is_told_again(
-    watch: Watch, outside: Gateway, capsys: pytest.CaptureFixture[str]
+    watch: Watch, outside: Gateway, loud: pytest.CaptureFixture[str]
 ) -> None:
     outside.status, outside.headers = 302, {"Location": outside.url + "/elsewhere"}
     watch.decide(NOW)
@@ -102,6 +101,6 @@ def test_a_watcher_that_does_not_hear_is_told_again(
     outside.status = 200
     watch.beat(NOW + 15 * SECOND)
     assert [asked.path for asked in outside.asked] == ["/s3cret", "/s3cret"]
-    said = capsys.readouterr()
+    said = loud.readouterr()
     assert "heartbeat not heard" in said.out + said.err
     assert "s3cret" not in said.out + said.err
