@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import signal
 import sys
 from typing import Annotated
 
@@ -89,6 +90,10 @@ for part in (
 
 def main() -> None:
     """Run the command; what went wrong is said on standard error, and in the exit status."""
+    # A closed terminal or a plain kill ends a command as Ctrl-C does: an embedded server it started is shut down with it.
+    for number in (signal.SIGTERM, signal.SIGHUP):
+        if signal.getsignal(number) is signal.SIG_DFL:  # under nohup, hanging up is meant to mean nothing
+            signal.signal(number, signal.default_int_handler)
     try:
         app()
     except ConfigError as error:
