@@ -65,6 +65,7 @@ def _watch_over(
             say(f"{spoken(url)}: {'silent, ' + overseer.standings[url].why if url in silent else 'answers'}")
         leave(PROBLEMS if silent else DONE)
     logs.configure(settings.log_level.upper())
+    logs.hide(settings.secrets())
     stop = threading.Event()
 
     def _stop(number: int, frame: FrameType | None) -> None:

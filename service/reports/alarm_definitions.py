@@ -69,7 +69,7 @@ def listed_alarms(
             tank="the service itself" if d.tank is None else tanks.get(d.tank, d.tank),
             kind=d.kind.value if d.watch is None else f"{d.kind.value}: {d.watch.value}",
             priority=d.priority.value,
-            set_point=amount(d.kind, d.limit, units) or "none",
+            set_point=set_point(d.kind, d.limit, units) or "none",
             deadband=amount(d.kind, d.deadband, units) if d.deadband else "none",
             on_delay=_delay(d.on_delay),
             off_delay=_delay(d.off_delay),
@@ -99,6 +99,12 @@ def amount(kind: AlarmKind, value: float | None, units: UnitSystem) -> str:
     return format_duration(timedelta(hours=value))
 
 
+def set_point(kind: AlarmKind, value: float | None, units: UnitSystem) -> str:
+    """A set-point and from where it is measured; empty where there is none."""
+    said = amount(kind, value, units)
+    return f"{said} under the weir" if said and kind in (AlarmKind.HIGH, AlarmKind.HIGH_HIGH) else said
+
+
 def _delay(span: timedelta) -> str:
     return format_duration(span) if span else "none"
 
@@ -119,7 +125,9 @@ def _told(change: SetPointChange, kind: AlarmKind, units: UnitSystem, zone: Zone
 def _stored(name: str, value: Any, kind: AlarmKind, units: UnitSystem) -> str:
     if value is None:
         return "none"
-    if name in ("limit", "deadband"):
+    if name == "limit":
+        return set_point(kind, float(value), units)
+    if name == "deadband":
         return amount(kind, float(value), units)
     if name in _SECONDS:
         return _delay(timedelta(seconds=float(value)))

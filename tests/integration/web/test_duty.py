@@ -101,7 +101,10 @@ def test_definitions_and_their_history(site: WebSite) -> None:
         sync_alarms(conn, changed, NIGHT, by="Chief", why="nuisance in storms")
     client = site.client(Role.VIEWER)
     page = client.get("/definitions").text
-    assert "Chief: definition changed: limit from 3.9 ft to 4.9 ft (nuisance in storms)" in page
+    assert (
+        "Chief: definition changed: limit from 3.9 ft under the weir to 4.9 ft under the weir (nuisance in storms)"
+        in page
+    )
     answer = client.get("/definitions.csv")
     assert answer.headers["content-disposition"].startswith("attachment")
     rows = {row["alarm"]: row for row in csv.DictReader(io.StringIO(answer.text))}

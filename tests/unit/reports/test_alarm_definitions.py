@@ -47,7 +47,12 @@ def listed(*definitions: AlarmDefinition) -> list[ListedAlarm]:
 
 def test_one_alarm_in_words() -> None:
     (alarm,) = listed(HIGH)
-    assert (alarm.tank, alarm.kind, alarm.set_point, alarm.deadband) == ("East clarifier", "high", "4.0 ft", "0.2 ft")
+    assert (alarm.tank, alarm.kind, alarm.set_point, alarm.deadband) == (
+        "East clarifier",
+        "high",
+        "4.0 ft under the weir",
+        "0.2 ft",
+    )
     assert (alarm.on_delay, alarm.off_delay, alarm.re_alarm, alarm.respond_within) == (
         "1 min",
         "none",
@@ -55,7 +60,7 @@ def test_one_alarm_in_words() -> None:
         "30 min",
     )
     assert alarm.history == (
-        "Wed 14 Jan 03:10 EST, site file: definition changed: limit from 4.0 ft to 5.0 ft; on delay from 1 min to 5 min;"
+        "Wed 14 Jan 03:10 EST, site file: definition changed: limit from 4.0 ft under the weir to 5.0 ft under the weir; on delay from 1 min to 5 min;"
         " cause from “Rain.” to “Storm flow.”; latching from False to True (nuisance in storms)",
     )
 
@@ -78,5 +83,5 @@ def test_as_csv_no_cell_is_a_formula() -> None:
     rows = list(csv.DictReader(io.StringIO(alarms_as_csv(listed(HIGH)))))
     (row,) = rows
     assert row["corrective action"] == "'=cmd: check the pumps."
-    assert (row["alarm"], row["cause"], row["set-point"]) == ("east.high", "Storm flow.", "4.0 ft")
+    assert (row["alarm"], row["cause"], row["set-point"]) == ("east.high", "Storm flow.", "4.0 ft under the weir")
     assert "nuisance in storms" in row["changes"]
