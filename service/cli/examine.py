@@ -4,17 +4,18 @@ from __future__ import annotations
 
 import os
 from collections import Counter
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from service.bootstrap import wall_clock
 from service.cli.options import Json, SiteFile
 from service.cli.output import DONE, PROBLEMS, leave, say, say_json
-from service.examination import Grade, Verdict
-from service.examination import examine as look_at_everything
 
-_MARK = {Grade.FINE: "fine  ", Grade.LOOK: "look  ", Grade.WRONG: "WRONG "}
+if TYPE_CHECKING:
+    from service.examination import Verdict
+
+_MARK = {"FINE": "fine  ", "LOOK": "look  ", "WRONG": "WRONG "}
 
 
 def register(app: typer.Typer) -> None:
@@ -33,11 +34,15 @@ def _examine(
 
     Changes nothing and sends nothing. Exit status 1 when something is wrong: people may not be called, or data may be lost.
     """
+    # It knows every part of the service; loading them would slow down every other command.
+    from service.examination import Grade
+    from service.examination import examine as look_at_everything
+
     found: list[Verdict] = []
     for verdict in look_at_everything(os.environ, wall_clock, site, probe=probe):
         found.append(verdict)
         if not json:
-            _say(verdict)
+            _say(verdict, _MARK[verdict.grade.name])
     count = Counter(verdict.grade for verdict in found)
     if json:
         say_json({"wrong": count[Grade.WRONG], "look": count[Grade.LOOK], "verdicts": [v.row() for v in found]})
@@ -47,7 +52,7 @@ def _examine(
     leave(PROBLEMS if count[Grade.WRONG] else DONE)
 
 
-def _say(verdict: Verdict) -> None:
-    say(f"{_MARK[verdict.grade]}{verdict.about}: {verdict.found}")
+def _say(verdict: Verdict, mark: str) -> None:
+    say(f"{mark}{verdict.about}: {verdict.found}")
     if verdict.remedy:
         say(f"      → {verdict.remedy}")

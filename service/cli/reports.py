@@ -24,9 +24,7 @@ from service.jobs.shift import read_shift, write_note
 from service.reports.document import Document
 from service.reports.period_document import period_document
 from service.reports.plain_text import as_text
-from service.reports.printed import as_pdf
 from service.reports.shift_document import shift_document
-from service.reports.workbook import as_workbook
 
 
 class Form(StrEnum):
@@ -139,8 +137,12 @@ def _hand_out(plant: Installation, document: Document, values: dict[str, Any], f
         case Form.JSON:
             content = (as_json(_seconds(values)) + "\n").encode("utf-8")
         case Form.PDF:
+            from service.reports.printed import as_pdf  # the libraries of documents load slowly
+
             content = as_pdf(document, units=plant.site.units, made_at=now)
         case Form.XLSX:
+            from service.reports.workbook import as_workbook
+
             content = as_workbook(document, made_at=now)
     if output is not None:
         output.write_bytes(content)

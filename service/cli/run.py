@@ -6,6 +6,7 @@ import signal
 import threading
 from collections.abc import Callable
 from datetime import datetime, timedelta
+from typing import TYPE_CHECKING
 
 import structlog
 import typer
@@ -23,8 +24,9 @@ from service.sources import sources_of
 from service.storage.leases import session_name
 from service.storage.node import sole_run
 from service.watch import Watch, works
-from service.web.app import create_app
-from service.web.server import WebServer, listen
+
+if TYPE_CHECKING:
+    from service.web.server import WebServer
 
 log = structlog.get_logger(__name__)
 
@@ -107,6 +109,10 @@ def _pages(plant: Installation, clock: Callable[[], datetime]) -> WebServer | No
     """Serve the pages; where that cannot be, the watch goes on all the same: calling people comes first."""
     if plant.settings.http_port == 0:
         return None
+    # Only this command serves pages; loading all that they need would slow down every other.
+    from service.web.app import create_app
+    from service.web.server import WebServer, listen
+
     try:
         taken = listen(plant.settings.http_host, plant.settings.http_port)
     except ConfigError as error:

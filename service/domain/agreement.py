@@ -20,7 +20,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import stats
 
 from service.errors import DomainError
 
@@ -63,6 +62,8 @@ def limits_of_agreement(
         raise DomainError(f"limits of agreement need at least 3 pairs, got {n}")
     bias = float(np.mean(differences))
     sd = float(np.std(differences, ddof=1))
+    from scipy import stats
+
     t = float(stats.t.ppf(0.5 + confidence / 2.0, n - 1))
     of_bias, of_limit = t * sd / math.sqrt(n), t * sd * math.sqrt(3.0 / n)
     lower, upper = bias - width * sd, bias + width * sd
@@ -90,6 +91,8 @@ def least_squares(x: Sequence[float], y: Sequence[float]) -> Line:
     (2.0, 1.0)
     """
     _two_apart(x, y)
+    from scipy import stats
+
     fit = stats.linregress(x, y)
     return Line(float(fit.slope), float(fit.intercept), float(fit.stderr), float(fit.intercept_stderr))
 
@@ -204,6 +207,8 @@ def theil_sen(x: Sequence[float], y: Sequence[float], confidence: float = 0.95) 
     4.0
     """
     _two_apart(x, y)
+    from scipy import stats
+
     fit = stats.theilslopes(y, x, confidence, method="separate")
     return Line(float(fit[0]), float(fit[1])), float(fit[2]), float(fit[3])
 

@@ -18,7 +18,6 @@ from datetime import datetime, timedelta
 from enum import StrEnum
 
 import numpy as np
-from scipy import stats
 
 from service.domain.drift_history import CALLED, Point
 
@@ -92,6 +91,8 @@ def _side(points: Sequence[Point]) -> Side:
     mean = float(np.mean(errors))
     if n < LEAST_CORES:
         return Side(tuple(points), mean, None)
+    from scipy import stats
+
     half = float(stats.t.ppf(0.975, n - 1)) * float(np.std(errors, ddof=1)) / math.sqrt(n)
     return Side(tuple(points), mean, (mean - half, mean + half))
 
@@ -103,6 +104,8 @@ def _welch(a: Sequence[float], b: Sequence[float]) -> float:
     if total == 0.0:
         return 0.0
     freedom = total**2 / (of_a**2 / (len(a) - 1) + of_b**2 / (len(b) - 1))
+    from scipy import stats
+
     return float(stats.t.ppf(0.975, freedom)) * math.sqrt(total)
 
 

@@ -11,7 +11,6 @@ from sqlalchemy import Engine
 from service.domain.estimate import TankSetup
 from service.domain.units import UnitSystem
 from service.jobs.review import review
-from service.reports.certificate import RecordedWork, certificate
 from service.storage.calibrations import CalibrationRecord
 from service.storage.site_tables import SiteIds
 
@@ -34,6 +33,9 @@ def certify(
     InputError
         when the sensor is no longer in the site file.
     """
+    # The libraries that draw it load slowly, and few commands need them.
+    from service.reports.certificate import RecordedWork, certificate
+
     work = record.calibration
     one = review(engine, setups, ids, work.tag, now)
     return certificate(

@@ -13,7 +13,6 @@ from service.jobs.report_plant import ReportPlant
 from service.reports.mailing import Mailing
 from service.reports.period_document import period_document
 from service.reports.plain_text import as_text
-from service.reports.printed import as_pdf
 from service.storage.outbox import OutboxMessage, put, written
 from service.storage.session import transaction
 
@@ -59,6 +58,8 @@ def mail_reports(plant: ReportPlant, mailing: Mailing, now: datetime) -> int:
 
 def _mail(plant: ReportPlant, period: Period, now: datetime) -> tuple[str, str, dict[str, str]]:
     """Subject, text, and the document as the outbox keeps it."""
+    from service.reports.printed import as_pdf  # the libraries of documents load slowly
+
     site = plant.alarms.site
     document = period_document(
         read_period(plant, period, now), site=site.name, units=plant.alarms.units, zone=plant.zone, now=now

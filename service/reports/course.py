@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING
 
-from matplotlib.axes import Axes
-from matplotlib.figure import Figure
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
 
 INK = "#2f3437"
 QUIET = "#6b747a"
@@ -43,6 +44,8 @@ class CoursePicture:
 
 def draw_course(picture: CoursePicture, path: Path) -> None:
     """Write the picture; the file's ending decides between PNG, SVG and PDF."""
+    from matplotlib.figure import Figure  # loads slowly, and most commands draw nothing
+
     figure = Figure(figsize=(9, 5.2), layout="constrained")
     figure.suptitle(picture.title, color=INK, fontsize=13, x=0.01, ha="left")
     axes = figure.subplots()
