@@ -29,6 +29,8 @@ def test_a_demo_that_is_stopped_leaves_no_server_behind(data_dir: Path, tmp_path
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
         text=True,
+        # Whoever runs the tests may have us ignore some of these, and children inherit that.
+        preexec_fn=lambda: signal.signal(number, signal.SIG_DFL),
     ) as demo:
         assert demo.stdout is not None
         assert demo.stderr is not None
