@@ -11,7 +11,8 @@ from service.domain.conditioning import REAL_JUMP_CHANCE, Conditioner
 from service.domain.drift import Drift, DriftBank
 from service.domain.tank import Tank
 
-#: Blanket under one sensor against the tank's: a blanket is not quite level [m²]. Judgement, no source.
+#: Blanket under one sensor against the tank's: a blanket is not quite level [m²]. Judgement, no source; of 1.2, 1.5 and
+#: 2 cm tried on the simulated plants this one held the truth about as often as the interval says.
 UNEVEN_VAR = 0.015**2
 #: A sensor that follows less than this share of the blanket's movement is not divided by it any more [–].
 LEAST_SCALE = 0.2
