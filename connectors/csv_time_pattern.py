@@ -104,8 +104,9 @@ def pattern_of(time_format: str) -> TimePattern:
                     f"time format {time_format!r}: %{directive} is not supported; "
                     f"use iso, epoch, epoch_ms or %{', %'.join(d for d in _DIRECTIVES if d != '%')}"
                 )
-            month = {"b", "B"} if directive in "bB" else {directive}
-            if used & month and directive != "%":
+            if directive == "B":
+                directive = "b"  # both are the month's name
+            if directive in used and directive != "%":
                 raise ValueError(f"time format {time_format!r}: %{directive} stands twice")
             used.add(directive)
             pieces.append(_DIRECTIVES[directive])
@@ -113,7 +114,7 @@ def pattern_of(time_format: str) -> TimePattern:
         else:
             pieces.append(" +" if character == " " else re.escape(character))
             position += 1
-    if not (used & {"Y", "y"} and used & {"m", "b", "B"} and "d" in used):
+    if not (used & {"Y", "y"} and used & {"m", "b"} and "d" in used):
         raise ValueError(f"time format {time_format!r} gives no full date: it needs year, month and day")
     if "I" in used and "p" not in used:
         raise ValueError(f"time format {time_format!r}: %I needs %p to tell morning from afternoon")

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import signal
-import threading
 from collections.abc import Callable
 from datetime import datetime, timedelta
 from typing import TYPE_CHECKING
@@ -14,6 +12,7 @@ import typer
 from service import logs, readiness
 from service.bootstrap import Installation, opened, settings_from_environment, wall_clock
 from service.cli.options import SiteFile
+from service.cli.stopping import StopAsked
 from service.domain.lease import Standing
 from service.errors import ConfigError
 from service.jobs.run_book import RunBook
@@ -35,10 +34,6 @@ log = structlog.get_logger(__name__)
 WRITE_RUNS_EVERY = timedelta(seconds=30)
 
 
-#: How soon a request to stop is seen [s].
-STOP_LOOK_S = 0.2
-
-
 def register(app: typer.Typer) -> None:
     """Add the command."""
     app.command("run")(_run)
@@ -49,10 +44,7 @@ def _run(site: SiteFile = None) -> None:
     settings = settings_from_environment()
     logs.configure(settings.log_level.upper())
     logs.hide(settings.secrets())
-    asked: list[int] = []
-    for number in (signal.SIGTERM, signal.SIGINT):
-        # No lock and no log line here: this may interrupt whoever holds the lock.
-        signal.signal(number, lambda given, frame: asked.append(given))
+    asked = StopAsked()
     with (
         sole_run(settings.data_dir, settings.node_name) as holder,
         opened(site, settings, sessions=session_name(holder.process)) as plant,
@@ -89,11 +81,8 @@ def _run(site: SiteFile = None) -> None:
         )
         readiness.tell(readiness.READY, f"watching {plant.site.name}")
         try:
-            # Looked at again and again: a signal that another thread happens to get does not wake this one.
-            never = threading.Event()
-            while not asked:
-                never.wait(STOP_LOOK_S)
-            log.info("stopping", signal=signal.Signals(asked[0]).name)
+            asked.wait()
+            log.info("stopping", signal=asked.by)
         finally:
             readiness.tell(readiness.STOPPING)
             if pages is not None:

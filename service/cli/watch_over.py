@@ -2,11 +2,8 @@
 
 from __future__ import annotations
 
-import signal
-import threading
 from datetime import timedelta
 from pathlib import Path
-from types import FrameType
 from typing import Annotated
 from urllib.parse import urlsplit
 
@@ -15,6 +12,7 @@ import typer
 from service import logs
 from service.bootstrap import mail_notifier, notifiers_of, settings_from_environment, wall_clock
 from service.cli.output import DONE, PROBLEMS, leave, misused, say
+from service.cli.stopping import StopAsked
 from service.jobs.watch_over import Overseer, Recipient
 from service.notify.base import Notifier
 from service.notify.look import spoken
@@ -66,13 +64,7 @@ def _watch_over(
         leave(PROBLEMS if silent else DONE)
     logs.configure(settings.log_level.upper())
     logs.hide(settings.secrets())
-    stop = threading.Event()
-
-    def _stop(number: int, frame: FrameType | None) -> None:
-        stop.set()
-
-    for number in (signal.SIGTERM, signal.SIGINT):
-        signal.signal(number, _stop)
-    while not stop.is_set():
+    asked = StopAsked()
+    while not asked:
         overseer.look(wall_clock())
-        stop.wait(every)
+        asked.wait(every)

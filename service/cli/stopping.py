@@ -1,0 +1,38 @@
+"""How a command that runs until told to stop hears of it."""
+
+from __future__ import annotations
+
+import signal
+import threading
+
+#: How soon a request to stop is seen [s].
+LOOK_S = 0.2
+
+
+class StopAsked:
+    """SIGTERM and Ctrl-C from now on are noted, and end nothing by themselves."""
+
+    def __init__(self) -> None:
+        self._signals: list[int] = []
+        for number in (signal.SIGTERM, signal.SIGINT):
+            # No lock and no log line here: this may interrupt whoever holds the lock.
+            signal.signal(number, lambda given, frame: self._signals.append(given))
+
+    def __bool__(self) -> bool:
+        return bool(self._signals)
+
+    @property
+    def by(self) -> str:
+        """The name of the first signal."""
+        return signal.Signals(self._signals[0]).name
+
+    def wait(self, seconds: float = float("inf")) -> None:
+        """Return when asked to stop, or after so many seconds.
+
+        Looked at again and again: a signal that another thread happens to get does not wake this one. Waiting for an event
+        goes on rightly where somebody sets the time of day meanwhile.
+        """
+        never = threading.Event()
+        while not self and seconds > 0:
+            never.wait(min(LOOK_S, seconds))
+            seconds -= LOOK_S
