@@ -25,6 +25,9 @@ from service.storage.session import make_engine
 from tests.alarm_nights import Night, Outcome, plant_of_nights
 from tests.database import FAST
 
+#: Nights from one print of the figures so far to the next.
+BETWEEN_FIGURES = 200
+
 
 def main() -> int:
     """Live the nights and print the figures."""
@@ -40,9 +43,13 @@ def main() -> int:
             engine = make_engine(server.url)
             begun = time.monotonic()
             plant = plant_of_nights(engine)
-            outcomes = [Night(plant, seed).live() for seed in range(given.first, given.first + given.nights)]
+            outcomes: list[Outcome] = []
+            for seed in range(given.first, given.first + given.nights):
+                outcomes.append(Night(plant, seed).live())
+                # A run of hours that is broken off still says what it saw.
+                if len(outcomes) % BETWEEN_FIGURES == 0 or len(outcomes) == given.nights:
+                    print_figures(outcomes, time.monotonic() - begun)
             engine.dispose()
-            print_figures(outcomes, time.monotonic() - begun)
     broken = [(outcome.seed, line) for outcome in outcomes for line in outcome.promises_broken]
     for seed, line in broken:
         print(f"night {seed}: {line}")
@@ -66,7 +73,7 @@ def print_figures(outcomes: list[Outcome], seconds: float) -> None:
         print(
             f"dangers somebody heard of {len(reached)}, half of them within {reached[len(reached) // 2]}, later than 30 min {late}"
         )
-    print(f"promises broken {sum(len(o.promises_broken) for o in outcomes)}")
+    print(f"promises broken {sum(len(o.promises_broken) for o in outcomes)}", flush=True)
 
 
 if __name__ == "__main__":
