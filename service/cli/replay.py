@@ -22,7 +22,7 @@ from service.bootstrap import database, settings_from_environment, wall_clock
 from service.cli.options import Json
 from service.cli.output import misused, say, say_json, say_table, warn
 from service.cli.times import moment
-from service.domain.display import format_duration, format_length, format_local_time
+from service.domain.display import format_delay, format_duration, format_length, format_local_time
 from service.domain.estimate import TankSetup
 from service.domain.units import UnitSystem
 from service.errors import ConfigError
@@ -145,7 +145,7 @@ def _say_tank(found: TankReplay, zone: ZoneInfo, units: UnitSystem) -> None:
             (
                 f"  {s.definition.key}",
                 format_length(s.definition.limit or 0.0, units),
-                _delay(s.definition.on_delay),
+                format_delay(s.definition.on_delay),
                 str(s.raised),
                 _stood(s),
                 _warned(s),
@@ -199,10 +199,6 @@ def _warned(score: Score) -> str:
 
 def _ahead(score: Score) -> str:
     return "–" if score.median_lead is None else format_duration(score.median_lead)
-
-
-def _delay(span: timedelta) -> str:
-    return "none" if not span else format_duration(span)
 
 
 def _calls(calls: Sequence[Call]) -> list[dict[str, object]]:

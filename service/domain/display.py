@@ -126,6 +126,20 @@ def format_duration(span: timedelta) -> str:
     return f"{days} d {hours} h" if hours else f"{days} d"
 
 
+def format_delay(span: timedelta) -> str:
+    """A delay somebody set, to the second, as what is audited shall read as it was written.
+
+    >>> format_delay(timedelta()), format_delay(timedelta(seconds=20)), format_delay(timedelta(seconds=90))
+    ('none', '20 s', '1 min 30 s')
+    """
+    seconds = round(span.total_seconds())
+    if not seconds:
+        return "none"
+    minutes, seconds = divmod(seconds, 60)
+    parts = [format_duration(timedelta(minutes=minutes))] if minutes else []
+    return " ".join([*parts, f"{seconds} s"] if seconds else parts)
+
+
 def format_local_time(time: datetime, zone: ZoneInfo) -> str:
     """A moment in the plant's own time with weekday and the zone's abbreviation, so the autumn's repeated hour stays clear.
 

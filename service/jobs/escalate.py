@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from datetime import datetime
 
 import structlog
@@ -13,7 +13,7 @@ from service.alarms.definition import AlarmDefinition, AlarmKind
 from service.alarms.escalation import due_calls
 from service.alarms.folding import LINGERS, Standing, causes_of, shared_cause
 from service.alarms.machine import QUIET, AlarmState, called_further, unfolded
-from service.alarms.routing import Routing, covering
+from service.alarms.routing import Routing, Silence, Tell, Told, covering
 from service.alarms.rules import Situation
 from service.domain.estimate import Estimate, TankSetup
 from service.jobs.alarm_setup import AlarmSetup
@@ -54,30 +54,19 @@ def escalate(
     everything = [_standing(setup, record) for record in known]
     active = [s.definition for s in everything if s is not None and s.machine.active and s.machine.state not in QUIET]
     causes = causes_of((s for s in everything if s is not None), ended_after=now - LINGERS)
+    one_pass = _Pass(setup=setup, tanks=tanks, ids=ids, projected=projected, now=now)
     calls = 0
     for record in standing:
         alarm = _standing(setup, record)
         if alarm is None or covering(alarm.definition, active) or shared_cause(alarm, causes, setup.feeds):
             continue
-        definition = alarm.definition
-        tank = next((found for found in tanks if found.tank.key == definition.tank), None)
-        if record.id in silent and record.machine.off_since is not None:
-            continue  # about to end with its cause
         if record.id in silent:
+            if record.machine.off_since is None:  # else it is about to end with its cause
+                with transaction(engine) as conn:
+                    calls += one_pass.unfold(conn, alarm.definition)
+        elif one_pass.due(record, alarm.definition, history.get(record.id, ()))[0]:
             with transaction(engine) as conn:
-                calls += _unfold(conn, setup, definition, tank, tanks, ids, projected, now)
-            continue
-        tells, _ = due_calls(
-            setup.callout,
-            definition,
-            record.machine,
-            history.get(record.id, ()),
-            now=now,
-            channels=setup.channels,
-        )
-        if tells:
-            with transaction(engine) as conn:
-                calls += _call(conn, setup, definition, tank, tanks, ids, projected, now)
+                calls += one_pass.call(conn, alarm.definition)
     return calls
 
 
@@ -86,72 +75,68 @@ def _standing(setup: AlarmSetup, record: AlarmRecord) -> Standing | None:
     return None if definition is None else Standing(definition=definition, machine=record.machine)
 
 
-def _unfold(
-    conn: Connection,
-    setup: AlarmSetup,
-    definition: AlarmDefinition,
-    tank: TankSetup | None,
-    tanks: Sequence[TankSetup],
-    ids: SiteIds,
-    projected: Mapping[str, Estimate],
-    now: datetime,
-) -> int:
-    """The cause is over and this alarm still stands, untold: it now calls by itself."""
-    record = lock_alarms(conn, [definition.key])[definition.key]
-    if record.machine.state is not AlarmState.UNACKNOWLEDGED or not folded(conn, [record.id]):
-        return 0
-    history = told(conn, [record.id], now - REMEMBER).get(record.id, [])
-    scene = _scene(conn, setup, definition, tank, tanks, ids, projected, now)
-    change = Change(
-        record=record, definition=definition, machine=record.machine, transitions=(unfolded(record.machine, now),)
-    )
-    return write(conn, setup, decide(setup, change, scene, history, now), now)
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Pass:
+    """What one pass over the unanswered alarms goes by. Each alarm is decided again while it is held."""
 
+    setup: AlarmSetup
+    tanks: Sequence[TankSetup]
+    ids: SiteIds
+    projected: Mapping[str, Estimate]
+    now: datetime
 
-def _call(
-    conn: Connection,
-    setup: AlarmSetup,
-    definition: AlarmDefinition,
-    tank: TankSetup | None,
-    tanks: Sequence[TankSetup],
-    ids: SiteIds,
-    projected: Mapping[str, Estimate],
-    now: datetime,
-) -> int:
-    """Decide again with the alarm held: it may have been answered a moment ago."""
-    record = lock_alarms(conn, [definition.key])[definition.key]
-    history = told(conn, [record.id], now - REMEMBER).get(record.id, [])
-    tells, silences = due_calls(setup.callout, definition, record.machine, history, now=now, channels=setup.channels)
-    if not tells:
-        return 0
-    called = {t.contact: t.at for t in history if t.occurred_at == record.machine.occurred_at}
-    scene = replace(
-        _scene(conn, setup, definition, tank, tanks, ids, projected, now),
-        called=tuple(Called(contact=name, at=at) for name, at in called.items()),
-    )
-    transition = replace(called_further(record.machine, now), note=", ".join(t.contact.name for t in tells))
-    change = Change(record=record, definition=definition, machine=record.machine, transitions=(transition,))
-    routing = Routing(transition=transition, tells=tells, silences=silences)
-    log.warning("called further", alarm=definition.key, contacts=[tell.contact.name for tell in tells])
-    return write(conn, setup, [Decided(change=change, scene=scene, routing=routing)], now)
+    def due(
+        self, record: AlarmRecord, definition: AlarmDefinition, history: Sequence[Told]
+    ) -> tuple[tuple[Tell, ...], tuple[Silence, ...]]:
+        """Who is to be called now, and who is not and why."""
+        setup = self.setup
+        return due_calls(setup.callout, definition, record.machine, history, now=self.now, channels=setup.channels)
 
+    def unfold(self, conn: Connection, definition: AlarmDefinition) -> int:
+        """The cause is over and this alarm still stands, untold: it now calls by itself."""
+        record, history = self._held(conn, definition)
+        if record.machine.state is not AlarmState.UNACKNOWLEDGED or not folded(conn, [record.id]):
+            return 0
+        change = Change(
+            record=record,
+            definition=definition,
+            machine=record.machine,
+            transitions=(unfolded(record.machine, self.now),),
+        )
+        scene = self._scene(conn, definition)
+        return write(conn, self.setup, decide(self.setup, change, scene, history, self.now), self.now)
 
-def _scene(
-    conn: Connection,
-    setup: AlarmSetup,
-    definition: AlarmDefinition,
-    tank: TankSetup | None,
-    tanks: Sequence[TankSetup],
-    ids: SiteIds,
-    projected: Mapping[str, Estimate],
-    now: datetime,
-) -> Scene:
-    """What is known of the alarm's tank now."""
-    situation, evidence = Situation(at=now), None
-    if tank is not None:
+    def call(self, conn: Connection, definition: AlarmDefinition) -> int:
+        """Call further, unless it was answered a moment ago."""
+        record, history = self._held(conn, definition)
+        tells, silences = self.due(record, definition, history)
+        if not tells:
+            return 0
+        called = {t.contact: t.at for t in history if t.occurred_at == record.machine.occurred_at}
+        scene = replace(
+            self._scene(conn, definition),
+            called=tuple(Called(contact=name, at=at) for name, at in called.items()),
+        )
+        transition = replace(called_further(record.machine, self.now), note=", ".join(t.contact.name for t in tells))
+        change = Change(record=record, definition=definition, machine=record.machine, transitions=(transition,))
+        routing = Routing(transition=transition, tells=tells, silences=silences)
+        log.warning("called further", alarm=definition.key, contacts=[tell.contact.name for tell in tells])
+        return write(conn, self.setup, [Decided(change=change, scene=scene, routing=routing)], self.now)
+
+    def _held(self, conn: Connection, definition: AlarmDefinition) -> tuple[AlarmRecord, list[Told]]:
+        """The alarm, held against everybody else, and what was told of it."""
+        record = lock_alarms(conn, [definition.key])[definition.key]
+        return record, told(conn, [record.id], self.now - REMEMBER).get(record.id, [])
+
+    def _scene(self, conn: Connection, definition: AlarmDefinition) -> Scene:
+        """What is known of the alarm's tank now."""
+        setup, ids, now = self.setup, self.ids, self.now
+        danger = next((d.limit for d in setup.of_tank(definition.tank) if d.kind is AlarmKind.HIGH_HIGH), None)
+        tank = next((found for found in self.tanks if found.tank.key == definition.tank), None)
+        if tank is None:
+            return Scene(tank=None, situation=Situation(at=now), danger_limit=danger)
         seen = tank_histories(conn, [tank], ids, after={tank.tank.key: None}, now=now)[tank.tank.key]
         newest = seen.estimates[-1] if seen.estimates else None
-        situation = seen.at(now, projected.get(tank.tank.key) or newest)
-        evidence = evidence_of(conn, tank, tanks, ids, situation.estimate, now)
-    danger = next((d.limit for d in setup.of_tank(definition.tank) if d.kind is AlarmKind.HIGH_HIGH), None)
-    return Scene(tank=None if tank is None else tank.tank, situation=situation, danger_limit=danger, evidence=evidence)
+        situation = seen.at(now, self.projected.get(tank.tank.key) or newest)
+        evidence = evidence_of(conn, tank, self.tanks, ids, situation.estimate, now)
+        return Scene(tank=tank.tank, situation=situation, danger_limit=danger, evidence=evidence)

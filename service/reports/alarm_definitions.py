@@ -11,7 +11,14 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from service.alarms.definition import AlarmDefinition, AlarmKind
-from service.domain.display import format_duration, format_length, format_local_time, format_quantity, format_speed
+from service.domain.display import (
+    format_delay,
+    format_duration,
+    format_length,
+    format_local_time,
+    format_quantity,
+    format_speed,
+)
 from service.domain.units import Dimension, UnitSystem
 
 
@@ -71,8 +78,8 @@ def listed_alarms(
             priority=d.priority.value,
             set_point=set_point(d.kind, d.limit, units) or "none",
             deadband=amount(d.kind, d.deadband, units) if d.deadband else "none",
-            on_delay=_delay(d.on_delay),
-            off_delay=_delay(d.off_delay),
+            on_delay=format_delay(d.on_delay),
+            off_delay=format_delay(d.off_delay),
             latching="yes" if d.latching else "no",
             re_alarm="never" if d.re_alarm_after is None else f"after {format_duration(d.re_alarm_after)}",
             cause=d.cause,
@@ -103,10 +110,6 @@ def set_point(kind: AlarmKind, value: float | None, units: UnitSystem) -> str:
     """A set-point and from where it is measured; empty where there is none."""
     said = amount(kind, value, units)
     return f"{said} under the weir" if said and kind in (AlarmKind.HIGH, AlarmKind.HIGH_HIGH) else said
-
-
-def _delay(span: timedelta) -> str:
-    return format_duration(span) if span else "none"
 
 
 _SECONDS = ("on_delay", "off_delay", "time_to_respond", "re_alarm_after")

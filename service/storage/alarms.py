@@ -8,13 +8,13 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import Connection, insert, select, text, update
+from sqlalchemy import Connection, insert, literal_column, select, text, true, update
 from sqlalchemy.dialects.postgresql import distinct_on
 from sqlalchemy.dialects.postgresql import insert as upsert
 
 from service.alarms.definition import AlarmDefinition
 from service.alarms.figures import Happened
-from service.alarms.machine import AlarmState, Event, Machine, Reason, Transition
+from service.alarms.machine import Event, Machine, Reason, Transition
 from service.alarms.routing import MessageKind, Told
 from service.storage.tables import AlarmEvent, AlarmRow, OutboxRow, TankRow
 
@@ -255,13 +255,16 @@ def folded(conn: Connection, alarm_ids: Sequence[int]) -> set[int]:
     """Those of the alarms that, when they last called for attention, told nobody because their cause called instead."""
     if not alarm_ids:
         return set()
+    # A row of the index for each alarm, however long its journal; the state is written out, so that the partial index serves.
     newest = (
-        select(AlarmEvent.alarm_id, AlarmEvent.detail.has_key("folded_under").label("folded"))
-        .ext(distinct_on(AlarmEvent.alarm_id))
-        .where(AlarmEvent.alarm_id.in_(alarm_ids), AlarmEvent.to_state == AlarmState.UNACKNOWLEDGED.value)
-        .order_by(AlarmEvent.alarm_id, AlarmEvent.id.desc())
+        select(AlarmEvent.detail.has_key("folded_under").label("folded"))
+        .where(AlarmEvent.alarm_id == AlarmRow.id, AlarmEvent.to_state == literal_column("'unacknowledged'"))
+        .order_by(AlarmEvent.id.desc())
+        .limit(1)
+        .lateral()
     )
-    return {row.alarm_id for row in conn.execute(newest) if row.folded}
+    found = select(AlarmRow.id).join(newest, true()).where(AlarmRow.id.in_(alarm_ids), newest.c.folded)
+    return set(conn.execute(found).scalars())
 
 
 def journal(

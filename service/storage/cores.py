@@ -17,6 +17,9 @@ from service.errors import InputError
 from service.storage.recompute import mark
 from service.storage.tables import CoreRow, TankRow
 
+#: The version of a core that came after another; made once, as making one costs more than asking with it.
+_LATER = aliased(CoreRow)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CoreRecord:
@@ -123,11 +126,10 @@ def cores_known_at(
     known_at: datetime | None,
 ) -> list[CoreRecord]:
     """Cores as they stood at the moment *known_at* (by when each version was recorded), oldest first; None means now."""
-    later = aliased(CoreRow)
-    superseded: ColumnElement[bool] = later.supersedes == CoreRow.id
+    superseded: ColumnElement[bool] = _LATER.supersedes == CoreRow.id
     statement = _records().where(CoreRow.tank_id.in_(tank_ids), ~CoreRow.withdrawn)
     if known_at is not None:
-        superseded = superseded & (later.recorded_at <= known_at)
+        superseded = superseded & (_LATER.recorded_at <= known_at)
         statement = statement.where(CoreRow.recorded_at <= known_at)
     if start is not None:
         statement = statement.where(CoreRow.taken_at >= start)
@@ -152,11 +154,10 @@ def core_history(conn: Connection, core_id: UUID) -> list[CoreRecord]:
 
 def latest_core_times(conn: Connection, tank_ids: Sequence[int]) -> dict[int, datetime]:
     """When each tank was last cored, by row number; tanks never cored are left out."""
-    later = aliased(CoreRow)
     rows = conn.execute(
         select(CoreRow.tank_id, func.max(CoreRow.taken_at).label("taken_at"))
         .where(CoreRow.tank_id.in_(tank_ids), ~CoreRow.withdrawn)
-        .where(~select(literal(1)).where(later.supersedes == CoreRow.id).exists())
+        .where(~select(literal(1)).where(_LATER.supersedes == CoreRow.id).exists())
         .group_by(CoreRow.tank_id)
     )
     return {row.tank_id: row.taken_at for row in rows}

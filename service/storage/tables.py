@@ -374,7 +374,12 @@ class AlarmEvent(Base):
     """The journal: every transition and every decision to tell or to stay silent, with its named reason. Append-only."""
 
     __tablename__ = "alarm_event"
-    __table_args__ = (Index("ix_alarm_event_alarm_id_at", "alarm_id", "at"), Index("ix_alarm_event_at", "at"))
+    __table_args__ = (
+        Index("ix_alarm_event_alarm_id_at", "alarm_id", "at"),
+        Index("ix_alarm_event_at", "at"),
+        Index("ix_alarm_event_alarm_id_recorded_at", "alarm_id", "recorded_at"),
+        Index("ix_alarm_event_unanswered", "alarm_id", "id", postgresql_where=text("to_state = 'unacknowledged'")),
+    )
     id: Mapped[int] = mapped_column(BigInteger, Identity(), primary_key=True)
     alarm_id: Mapped[int] = mapped_column(ForeignKey("alarm.id"))
     at: Mapped[datetime]

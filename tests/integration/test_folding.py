@@ -5,14 +5,15 @@ from __future__ import annotations
 from collections import Counter
 from dataclasses import replace
 from datetime import datetime, timedelta
+from typing import Any
 
 import pytest
-from sqlalchemy import Engine, text
+from sqlalchemy import Connection, Engine, event, text
 
 from service.alarms.machine import AlarmState
 from service.jobs.acknowledge import acknowledge, shelve
 from service.jobs.evaluate import Evaluated, evaluate, evaluate_service
-from service.storage.alarms import alarms, journal, sync_alarms
+from service.storage.alarms import alarms, folded, journal, sync_alarms
 from service.storage.connector_state import record_good
 from service.storage.session import transaction
 from service.storage.site_tables import sync_site
@@ -216,3 +217,35 @@ def test_a_shelved_cause_keeps_what_it_folded_but_folds_nothing_more(plant: Alar
             plant.believe(now, 1.0 if number < 6 else 2.0, tank=tank)
         look(plant, now)
     assert [subject.split(":")[0] for subject in told(plant)] == ["TANKS FILLING Alder Creek", "WARNING Tank 6"]
+
+
+def test_the_journal_of_decades_is_not_read_to_find_what_was_folded(plant: AlarmPlant) -> None:
+    with transaction(plant.engine) as conn:
+        conn.execute(
+            text(
+                "INSERT INTO alarm_event (alarm_id, at, recorded_at, event, from_state, to_state, reason, detail) "
+                "SELECT alarm.id, now(), now(), 'occurred', 'normal', 'unacknowledged', 'limit', '{}' "
+                "FROM alarm, generate_series(1, 300)"
+            )
+        )
+        conn.execute(text("ANALYZE alarm_event"))
+        known = [record.id for record in alarms(conn)]
+        scanned: list[float] = []
+
+        def explain(
+            conn: Connection, cursor: object, statement: str, given: dict[str, object], context: object, many: bool
+        ) -> None:
+            if not statement.startswith("EXPLAIN"):
+                plan = conn.exec_driver_sql(f"EXPLAIN (ANALYZE, FORMAT JSON) {statement}", given).scalar_one()
+                scanned.extend(_rows_of(plan[0]["Plan"], "alarm_event"))
+
+        event.listen(conn, "before_cursor_execute", explain)
+        assert folded(conn, known) == set()
+        event.remove(conn, "before_cursor_execute", explain)
+    assert scanned == [len(known)]  # one line an alarm, of the 300 it has
+
+
+def _rows_of(plan: dict[str, Any], table: str) -> list[float]:
+    """Rows that each scan of a table brought, all its loops together."""
+    own = [plan["Actual Rows"] * plan["Actual Loops"]] if plan.get("Relation Name") == table else []
+    return own + [rows for part in plan.get("Plans", []) for rows in _rows_of(part, table)]
