@@ -129,15 +129,16 @@ def format_duration(span: timedelta) -> str:
 def format_delay(span: timedelta) -> str:
     """A delay somebody set, to the second, as what is audited shall read as it was written.
 
-    >>> format_delay(timedelta()), format_delay(timedelta(seconds=20)), format_delay(timedelta(seconds=90))
-    ('none', '20 s', '1 min 30 s')
+    >>> format_delay(timedelta()), format_delay(timedelta(seconds=90)), format_delay(timedelta(days=1, minutes=5))
+    ('none', '1 min 30 s', '1 d 5 min')
     """
-    seconds = round(span.total_seconds())
-    if not seconds:
-        return "none"
-    minutes, seconds = divmod(seconds, 60)
-    parts = [format_duration(timedelta(minutes=minutes))] if minutes else []
-    return " ".join([*parts, f"{seconds} s"] if seconds else parts)
+    left = round(span.total_seconds())
+    parts = []
+    for unit, length in (("d", 86400), ("h", 3600), ("min", 60), ("s", 1)):
+        count, left = divmod(left, length)
+        if count:
+            parts.append(f"{count} {unit}")
+    return " ".join(parts) or "none"
 
 
 def format_local_time(time: datetime, zone: ZoneInfo) -> str:

@@ -133,7 +133,7 @@ def _stored(name: str, value: Any, kind: AlarmKind, units: UnitSystem) -> str:
     if name == "deadband":
         return amount(kind, float(value), units)
     if name in _SECONDS:
-        return _delay(timedelta(seconds=float(value)))
+        return format_delay(timedelta(seconds=float(value)))
     return f"“{value}”" if isinstance(value, str) else str(value)
 
 
