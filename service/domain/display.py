@@ -152,6 +152,30 @@ def format_local_time(time: datetime, zone: ZoneInfo) -> str:
     return f"{_DAYS[local.weekday()]} {local.day} {_MONTHS[local.month - 1]} {local:%H:%M} {local.tzname()}"
 
 
+def format_span(start: datetime, end: datetime, zone: ZoneInfo) -> str:
+    """From when to when in the plant's own time; what both share is said once.
+
+    >>> night = datetime(2024, 11, 3, 3, 0, tzinfo=UTC)
+    >>> format_span(night, night + timedelta(minutes=45), ZoneInfo("America/New_York"))
+    'Sat 2 Nov 23:00 to 23:45 EDT'
+    >>> format_span(night, night + timedelta(hours=9), ZoneInfo("America/New_York"))
+    'Sat 2 Nov 23:00 EDT to Sun 3 Nov 07:00 EST'
+    """
+    first, last = _local(start, zone), _local(end, zone)
+    if (first.date(), first.tzname()) != (last.date(), last.tzname()):
+        return f"{format_local_time(start, zone)} to {format_local_time(end, zone)}"
+    return f"{format_local_time(start, zone).removesuffix(f' {first.tzname()}')} to {format_clock(end, zone)}"
+
+
+def format_share(share: float, decimals: int = 0) -> str:
+    """A part of the whole as the standards write it, with a space before the sign.
+
+    >>> format_share(0.155), format_share(0.0, 1)
+    ('16 %', '0.0 %')
+    """
+    return f"{100 * share:.{decimals}f} %"
+
+
 def format_dated(time: datetime, zone: ZoneInfo) -> str:
     """A moment in the plant's own time with its full date, for what is kept for years.
 

@@ -10,7 +10,7 @@ from datetime import datetime, timedelta
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from service.alarms.definition import AlarmDefinition, AlarmKind
+from service.alarms.definition import AlarmDefinition, AlarmKind, SystemWatch
 from service.domain.display import (
     format_delay,
     format_duration,
@@ -74,7 +74,7 @@ def listed_alarms(
         ListedAlarm(
             key=d.key,
             tank="the service itself" if d.tank is None else tanks.get(d.tank, d.tank),
-            kind=d.kind.value if d.watch is None else f"{d.kind.value}: {d.watch.value}",
+            kind=_kind(d),
             priority=d.priority.value,
             set_point=set_point(d.kind, d.limit, units) or "none",
             deadband=amount(d.kind, d.deadband, units) if d.deadband else "none",
@@ -90,6 +90,25 @@ def listed_alarms(
         )
         for d in definitions
     ]
+
+
+#: What the service watches of itself, as the rest of a line about it.
+_WATCHED = {
+    SystemWatch.CONNECTOR: "source silent",
+    SystemWatch.DELIVERY: "messages not handed over",
+    SystemWatch.CLOCK: "readings stamped in the future",
+    SystemWatch.DUTY: "nobody on duty",
+    SystemWatch.FILLING: "several tanks filling",
+    SystemWatch.CHATTERING: "alarms that come and go",
+    SystemWatch.STALE: "alarms that stand for very long",
+}
+
+
+def _kind(definition: AlarmDefinition) -> str:
+    if definition.watch is None:
+        return definition.kind.value
+    said = _WATCHED[definition.watch]
+    return f"{said}: {definition.connector}" if definition.connector else said
 
 
 def amount(kind: AlarmKind, value: float | None, units: UnitSystem) -> str:

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
-from service.domain.display import format_clock, format_dated, format_duration, format_local_time
+from service.domain.display import format_clock, format_dated, format_duration, format_local_time, format_share
 from service.domain.period import Span
 from service.domain.units import Dimension, UnitSystem, from_si, shown_unit
 from service.reports.document import Amount, Cell, Document, Table
@@ -70,7 +70,7 @@ class _Writer:
         if not self._report.tanks:
             return "no tanks"
         least = min(self._report.tanks, key=lambda tank: tank.watched)
-        return f"{least.watched:.0%} of the time or more ({least.label} the least)"
+        return f"{format_share(least.watched)} of the time or more ({least.label} the least)"
 
     def tables(self) -> Iterator[Table]:
         """Every table."""
@@ -113,9 +113,9 @@ class _Writer:
                 "Return ratio",
             ),
             rows=loads,
-            note=f"From the means of the period, where flows were measured for {ENOUGH:.0%} of it or more; overflow rate in {over}."
+            note=f"From the means of the period, where flows were measured for {format_share(ENOUGH)} of it or more; overflow rate in {over}."
             if loads
-            else f"No flow was measured for {ENOUGH:.0%} of the period or more.",
+            else f"No flow was measured for {format_share(ENOUGH)} of the period or more.",
         )
         alarms = self._report.alarms
         yield Table(

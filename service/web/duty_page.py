@@ -34,7 +34,7 @@ def duty(request: Request, plant: Plant, visitor: Viewer, tested: str = "") -> H
         visitor,
         "duty.html.j2",
         rotas=rotas,
-        gaps=[(rota, s) for rota, _, ahead in rotas for s in ahead if s.person is None],
+        uncovered=[(r, gaps) for r, _, ahead in rotas if (gaps := [s for s in ahead if s.person is None])],
         ways=_ways(plant, visitor),
         tested=tested if tested in known else "",
     )

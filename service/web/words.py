@@ -15,6 +15,7 @@ from service.domain.display import (
     format_length,
     format_local_time,
     format_quantity,
+    format_span,
 )
 from service.domain.estimate import Trust
 from service.domain.units import Dimension, UnitSystem, from_si, shown_unit
@@ -69,6 +70,10 @@ class Words:
     def time(self, moment: datetime) -> str:
         """A moment in the plant's time."""
         return format_local_time(moment, self.zone)
+
+    def between(self, start: datetime, end: datetime) -> str:
+        """From when to when, in the plant's time."""
+        return format_span(start, end, self.zone)
 
     def clock(self, moment: datetime) -> str:
         """Hour and minute in the plant's time."""

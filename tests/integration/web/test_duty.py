@@ -46,7 +46,10 @@ def site(engine: Engine) -> Iterator[WebSite]:
 def test_who_is_on_duty_and_where_nobody_is(site: WebSite) -> None:
     page = site.client(Role.VIEWER).get("/duty").text
     assert "<b>Ben</b>, nights, until" in page
-    assert page.count("Nobody is on duty from") == 14  # an hour a day between the shifts
+    # An hour a day between the shifts is said once above, and marked each time in the list.
+    assert page.count("Nobody is on duty") == 1
+    assert "Nobody is on duty Wed 14 Jan 18:00 to 19:00 EST, and 13 times more in the two weeks ahead" in page
+    assert page.count("■ nobody") == 14
     assert "Anna &amp; Co" in page
 
 
