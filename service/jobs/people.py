@@ -22,6 +22,7 @@ from sqlalchemy import Connection, Engine
 
 from service.domain.role import Role, Scope
 from service.errors import InputError
+from service.jobs import password as password_rules
 from service.storage import api_tokens, audit, people, sessions
 from service.storage.people import PersonRecord
 from service.storage.session import transaction
@@ -35,7 +36,6 @@ REMEMBER_FAILURES = timedelta(minutes=30)
 #: So many failures of a name from one address, of an address, and of a name from anywhere, cost nothing.
 FREE_TRIES, FREE_TRIES_ADDRESS, FREE_TRIES_NAME = 4, 20, 40
 LONGEST_WAIT = timedelta(minutes=5)
-SHORTEST_PASSWORD, LONGEST_PASSWORD = 12, 256
 
 TOKEN_PREFIX = "uw_"
 
@@ -68,12 +68,12 @@ def add(
     Raises
     ------
     InputError
-        the name is taken or cannot be a name, or the password is too weak.
+        the name is taken or cannot be a name, or the password is too weak or one that many people use.
     """
     clean = clean_name(name)
     if not _NAME.fullmatch(clean):
         raise InputError(f"{name!r} cannot be a sign-in name; use letters, digits, - _ . @, at most 64")
-    hashed = None if password is None else _hash(_checked(password, clean))
+    hashed = None if password is None else _hash(password_rules.checked(password, clean, label))
     with transaction(engine) as conn:
         people.add_person(conn, name=clean, label=label.strip() or clean, role=role, password_hash=hashed, now=now)
         audit.record_change(conn, at=now, actor=actor, action="person added", subject=clean, detail={"role": role})
@@ -88,7 +88,7 @@ def change_password(
     """Give somebody a new password and end their sessions, but for the one of that secret."""
     with transaction(engine) as conn:
         person = person_of(conn, name)
-    hashed = _hash(_checked(password, person.name))
+    hashed = _hash(password_rules.checked(password, person.name, person.label))
     with transaction(engine) as conn:
         people.set_password(conn, person.id, hashed, now)
         sessions.close_sessions_of(conn, person.id, but=hash_secret(keep_session) if keep_session else "")
@@ -291,19 +291,6 @@ def _keep_an_administrator(conn: Connection, person: PersonRecord) -> None:
         raise InputError(f"{person.name} is the last administrator; make another one first")
 
 
-def _checked(password: str, name: str) -> str:
-    # NIST SP 800-63B-4: length counts, composition rules do not; the name is the first guess of anybody.
-    if len(password) < SHORTEST_PASSWORD:
-        raise InputError(f"a password has at least {SHORTEST_PASSWORD} characters; four words make a good one")
-    if len(password) > LONGEST_PASSWORD:
-        raise InputError(f"a password has at most {LONGEST_PASSWORD} characters")
-    if name and name in password.lower() and len(password) - len(name) < 8:
-        raise InputError("the password is little more than the name; four other words make a good one")
-    if len(set(password)) < 5:
-        raise InputError("the password repeats too few characters; four words make a good one")
-    return password
-
-
 def _normal(password: str) -> str:
     return unicodedata.normalize("NFKC", password)
 
@@ -314,7 +301,7 @@ def _hash(password: str) -> str:
 
 
 def _verify(stored: str, password: str) -> bool:
-    if len(password) > LONGEST_PASSWORD:
+    if len(password) > password_rules.LONGEST:
         password = ""
     with _hashing:
         try:

@@ -100,6 +100,9 @@ def test_pages_are_served_to_whom_a_command_let_in(tmp_path: Path, database_url:
     weak = command(environment, "people", "add", "x", "--role", "viewer", "--password-stdin", given="short\n")
     assert weak.returncode == 1
     assert "at least 12 characters" in weak.stderr
+    common = command(environment, "people", "password", "boss", "--password-stdin", given="Password1234\n")
+    assert common.returncode == 1
+    assert "one that many people use" in common.stderr
     assert "boss" in command(environment, "people", "list").stdout
 
     with (tmp_path / "log").open("wb") as log:

@@ -196,11 +196,33 @@ def test_the_form_needs_its_own_token(site: WebSite) -> None:
         ("operator1234", "little more than the name"),
         ("aaaaaaaaaaaaaaa", "repeats"),
         ("x" * 300, "at most"),
+        ("Password1234", "many people use"),
     ],
 )
 def test_weak_passwords_are_refused(site: WebSite, password: str, says: str) -> None:
     with pytest.raises(InputError, match=says):
         people.change_password(site.web.engine, "operator", password, now=site.clock(), actor="test")
+
+
+def test_the_pages_say_what_is_wrong_with_a_password_everybody_uses(site: WebSite) -> None:
+    client = site.client(Role.ADMINISTRATOR)
+    token, bad = form_token(client.get("/account").text), "1q2w3e4r5t6y"
+    answers = (
+        client.post(
+            "/people",
+            data={"form_token": token, "name": "relief", "label": "Relief", "role": "operator", "password": bad},
+        ),
+        client.post("/people/operator/password", data={"form_token": token, "password": bad}),
+        client.post("/account/password", data={"form_token": token, "old": PASSWORD, "new": bad, "again": bad}),
+    )
+    for answer in answers:
+        assert 400 <= answer.status_code < 500
+        assert "one that many people use" in answer.text
+        assert "four words" in answer.text
+        assert bad not in answer.text
+    assert "relief" not in client.get("/people").text
+    for name in ("operator", "administrator"):
+        assert site.sign_in(site.client(), name).status_code == 303  # nobody's password was changed
 
 
 def test_a_new_password_ends_other_sessions(site: WebSite) -> None:
