@@ -38,11 +38,14 @@ class Entry:
         return len(self.scenario.sensors) * self.scenario.hours / 720.0
 
 
-def library(faults: tuple[str, ...] = FAULTS + STRESSES, rounds: int = ROUNDS, days: int = DAYS) -> tuple[Entry, ...]:
+def library(
+    faults: tuple[str, ...] = FAULTS + STRESSES, rounds: int = ROUNDS, days: int = DAYS, first: int = 0
+) -> tuple[Entry, ...]:
     """Seventy-five plants of two tanks over sixty days: 300 sensor-months with the default arguments.
 
     Every plant also meets storms, return pumps that trip, uneven splits or bulking, drawn from its seed; the stressed
-    ones meet more and worse. Fewer faults or rounds give some of the same plants, for quick looks.
+    ones meet more and worse. Fewer faults or rounds give some of the same plants, for quick looks; another *first* gives
+    others, for looking at plants that nothing was chosen on.
 
     >>> entries = library()
     >>> round(sum(entry.sensor_months for entry in entries))
@@ -52,7 +55,7 @@ def library(faults: tuple[str, ...] = FAULTS + STRESSES, rounds: int = ROUNDS, d
     for number, fault in enumerate(FAULTS + STRESSES):
         if fault not in faults:
             continue
-        for turn in range(rounds):
+        for turn in range(first, first + rounds):
             seed = 1000 * (number + 1) + turn
             entries.append(Entry(fault, seed, _scenario(fault, seed, days)))
     return tuple(entries)

@@ -283,10 +283,10 @@ def _score_detection(score: Score, own: Run, best: Run, record: SensorRecord, en
     score.detection_chart.append(((after[signals[0]][1].time.timestamp() if signals else end) - start) / 86_400.0)
 
 
-def detection_entries(rounds: int, days: int) -> tuple[Entry, ...]:
+def detection_entries(rounds: int, days: int, first: int) -> tuple[Entry, ...]:
     """Sound plants whose sensors then step by 0.15 m, or drift by 5 mm a day, from a third of the time on."""
     made = []
-    for entry in library(("sound",), rounds, days):
+    for entry in library(("sound",), rounds, days, first):
         at = entry.scenario.hours / 3.0
         length = entry.scenario.hours - at
         ramp = Fouling(start=at, hours=length, size=0.005 * length / 24.0, power=1.0)
@@ -349,13 +349,16 @@ def main() -> None:
     """Run and print."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--rounds", type=int, default=5, help="plants per fault (default 5)")
+    parser.add_argument(
+        "--first", type=int, default=0, help="first plant of each fault; 100 and up were never looked at in choosing"
+    )
     parser.add_argument("--days", type=int, default=60)
     parser.add_argument("--faults", default=",".join(FAULTS + STRESSES))
     parser.add_argument("--workers", type=int, default=2)
     parser.add_argument("--json", action="store_true")
     options = parser.parse_args()
-    entries = library(tuple(options.faults.split(",")), options.rounds, options.days)
-    entries += detection_entries(options.rounds, options.days)
+    entries = library(tuple(options.faults.split(",")), options.rounds, options.days, options.first)
+    entries += detection_entries(options.rounds, options.days, options.first)
     jobs = ((entry, rec, tank) for entry, rec in recordings(entries) for tank in range(len(rec.sensors)))
     scores: dict[str, Score] = {}
     with Pool(options.workers) as pool:

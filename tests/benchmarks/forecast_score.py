@@ -162,6 +162,9 @@ def main() -> None:
     """Score and print."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--rounds", type=int, default=3, help="plants per fault; 0 leaves the library out")
+    parser.add_argument(
+        "--first", type=int, default=0, help="first plant of each fault; 100 and up were never looked at in choosing"
+    )
     parser.add_argument("--faults", default=",".join(FAULTS))
     parser.add_argument("--processes", type=int, default=2)
     parser.add_argument("--influent", type=Path, help="published influent series, CSV")
@@ -170,7 +173,7 @@ def main() -> None:
     results: dict[str, dict[str, object]] = {}
     with Pool(given.processes) as pool:
         if given.rounds > 0:
-            entries = library(tuple(given.faults.split(",")), rounds=given.rounds)
+            entries = library(tuple(given.faults.split(",")), rounds=given.rounds, first=given.first)
             marks = list(pool.imap_unordered(score_tank, jobs(entries)))
             results["Scenario library"] = summary(marks)
         if given.influent is not None:
