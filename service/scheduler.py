@@ -31,6 +31,7 @@ class Task:
     name: str
     run: Callable[[datetime], object]
     every: timedelta
+    work: str = ""  #: the lease it needs; where another node holds that, a run does nothing. Empty: none
 
 
 #: Told when a run of a task is over: its name, when it began, how long it took [s], and what went wrong (empty: nothing).

@@ -11,6 +11,7 @@ from collections.abc import Callable, Sequence
 from contextlib import suppress
 from dataclasses import replace
 from datetime import datetime, timedelta
+from functools import partial
 
 import structlog
 from sqlalchemy import Engine
@@ -70,7 +71,7 @@ class Watch:
     ) -> None:
         self._plant = plant
         self._leases = Alone(plant.engine) if leases is None else leases
-        self._told_under = 0
+        self._told_under: dict[str, int] = {}  #: by channel, the number the lease had when its old claims were let go
         self._sources = sources
         self._clock = clock
         self._started_at = clock()
@@ -135,23 +136,31 @@ class Watch:
         danger = danger_height(self._plant.tanks[tank], self._plant.alarms.of_tank(tank))
         return ahead_of(found.forecast, danger, found.solids_loading)
 
-    def tell(self, now: datetime) -> Delivered:
-        """Hear what people wrote back, prove the way to whoever begins a shift, and hand over every message that is due."""
+    def prove(self, now: datetime) -> int:
+        """Prove the way to whoever begins a shift, where telling is this node's work."""
+        held = self._leases.held(TELL)
+        return 0 if held is None else prove_ways(held.engine, self._plant.alarms, now)
+
+    def tell_by(self, channel: str, now: datetime) -> Delivered:
+        """Hear what people wrote back by one channel, and hand over every message that is due on it."""
         held = self._leases.held(TELL)
         if held is None:
             return Delivered()
-        plant, engine = self._plant, held.engine
-        if held.token != self._told_under:
+        plant, engine, notifier = self._plant, held.engine, self._plant.notifiers[channel]
+        if held.token != self._told_under.get(channel, 0):
             # Whoever had this work before delivers no more: what was in its hand need not wait for a claim to run out.
             with transaction(engine) as conn:
-                void_claims(conn)
-            self._told_under = held.token
-        # On the thread that sends: a modem has one line.
-        for notifier in plant.notifiers.values():
-            if isinstance(notifier, ModemNotifier):
-                listen(engine, plant.alarms, plant.setups, plant.ids, notifier, now)
-        prove_ways(engine, plant.alarms, now)
-        return deliver(engine, plant.alarms, plant.notifiers, clock=self._clock, still=held.still)
+                void_claims(conn, channel)
+            self._told_under[channel] = held.token
+        if isinstance(notifier, ModemNotifier):  # on the thread that sends: a modem has one line
+            listen(engine, plant.alarms, plant.setups, plant.ids, notifier, now)
+        return deliver(engine, plant.alarms, {channel: notifier}, clock=self._clock, still=held.still)
+
+    def tell(self, now: datetime) -> None:
+        """Prove the ways, and tell by every channel in turn."""
+        self.prove(now)
+        for channel in self._plant.notifiers:
+            self.tell_by(channel, now)
 
     def beat(self, now: datetime) -> None:
         """Tell the watcher outside that all alarms have been looked at since it last heard; on a thread of its own."""
@@ -178,24 +187,29 @@ class Watch:
             keep_up(held.engine, self._plant.keeping, now)
 
     def tasks(self) -> list[Task]:
-        """The lines of the timetable: every source its own, so that a slow one delays nobody."""
-        reading = [
-            Task(f"read {source.key}", lambda now, source=source: self._read_files(source), READ_EVERY)  # type: ignore[misc]
+        """The lines of the timetable: every source and every channel its own, so that a slow one delays nobody."""
+        files = [
+            Task(f"read {source.key}", partial(self._read_files, source), READ_EVERY, reading(source.key))
             for source in self._sources
             if not isinstance(source, ForwardingSource)
         ]
+        telling = [
+            Task(f"tell by {channel}", partial(self.tell_by, channel), DELIVER_EVERY, TELL)
+            for channel in self._plant.notifiers
+        ]
         return [
-            *reading,
-            Task("decide", self.decide, DECIDE_EVERY),
-            Task("tell", self.tell, DELIVER_EVERY),
-            Task("report", self.report, REPORT_EVERY),
+            *files,
+            Task("decide", self.decide, DECIDE_EVERY, DECIDE),
+            Task("prove", self.prove, DELIVER_EVERY, TELL),
+            *telling,
+            Task("report", self.report, REPORT_EVERY, TELL),
             *([] if self._plant.settings.heartbeat_url is None else [Task("heartbeat", self.beat, BEAT_EVERY)]),
             # Without a lease: nodes that roll up at once share what is due, and neither can undo the other.
             Task("roll up", lambda now: roll_up(self._plant.engine), ROLL_UP_EVERY),
-            Task("keep up", self.keep_up, KEEP_UP_EVERY),
+            Task("keep up", self.keep_up, KEEP_UP_EVERY, KEEP_UP),
         ]
 
-    def _read_files(self, source: Connector) -> None:
+    def _read_files(self, source: Connector, now: datetime) -> None:
         held = self._leases.held(reading(source.key))
         if held is not None:
             self.read(source, held.engine)

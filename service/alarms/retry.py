@@ -19,8 +19,10 @@ WAITS = (
 )
 #: After this long a message would only tell of the past; the alarm itself still stands in the list.
 LIFETIME = timedelta(days=2)
-#: A message this often tried in vain counts as stuck: a system alarm says so and the next person is told.
+#: A message this often tried in vain, or that will have waited for so long at its next try, counts as stuck: a system alarm
+#: says so and the next person is told, well before anybody has to respond.
 STUCK_AFTER_TRIES = 4
+STUCK_AFTER = timedelta(minutes=5)
 
 
 class Failure(StrEnum):
@@ -41,6 +43,9 @@ class Failure(StrEnum):
 
 #: Trying again cannot help: the next person must be told instead.
 PERMANENT = frozenset({Failure.RECIPIENT_REFUSED, Failure.REFUSED, Failure.UNUSABLE_ADDRESS})
+
+#: The other side is at fault, whatever the message: what else waits for it would fare no better.
+OF_CHANNEL = frozenset({Failure.UNREACHABLE, Failure.TIMED_OUT, Failure.SIGN_IN, Failure.TLS, Failure.RATE_LIMITED})
 
 
 class GiveUp(StrEnum):
@@ -88,4 +93,5 @@ def next_try(
         wait = max(wait, min(retry_after, timedelta(minutes=30)))
     if now + wait - created_at > LIFETIME:
         return Retry(at=None, give_up=GiveUp.TOO_OLD, stuck=True)
-    return Retry(at=now + wait, stuck=attempts >= STUCK_AFTER_TRIES)
+    stuck = attempts >= STUCK_AFTER_TRIES or now + wait - created_at > STUCK_AFTER
+    return Retry(at=now + wait, stuck=stuck)

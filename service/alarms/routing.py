@@ -203,9 +203,23 @@ def instead(
         for channel in contact.channels:
             if channel in channels and address_of(contact, channel) and (contact.name, channel) not in tried:
                 reason = RouteReason.OTHER_WAY if contact.name == failed.contact else RouteReason.INSTEAD_OF_OTHER
-                key = f"{failed.key}|instead|{contact.name}|{channel}"
+                key = f"{failed.key}{_INSTEAD}{contact.name}|{channel}"
                 return Tell(contact=contact, channel=channel, kind=failed.kind, key=key, reason=reason)
     return None
+
+
+_INSTEAD = "|instead|"
+
+
+def is_instead_of(key: str, failed: str) -> bool:
+    """Whether a message was put on its way because another could not be handed over.
+
+    >>> is_instead_of("a|b|instead|Sam|sms", "a|b"), is_instead_of("a|b|instead|Sam|sms|instead|Kim|sms", "a|b")
+    (True, True)
+    >>> is_instead_of("a|bc|instead|Sam|sms", "a|b")
+    False
+    """
+    return key.startswith(failed + _INSTEAD)
 
 
 def covering(definition: AlarmDefinition, active: Sequence[AlarmDefinition]) -> AlarmDefinition | None:

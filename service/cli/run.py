@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from contextlib import suppress
 from datetime import datetime, timedelta
 from typing import TYPE_CHECKING
 
@@ -14,7 +15,7 @@ from service.bootstrap import Installation, opened, settings_from_environment, w
 from service.cli.options import SiteFile
 from service.cli.stopping import StopAsked
 from service.domain.lease import Standing
-from service.errors import ConfigError
+from service.errors import ConfigError, StorageError
 from service.jobs.run_book import RunBook
 from service.jobs.shared_clock import SharedClock
 from service.jobs.tenancy import LeaseKeeper, steady_clock
@@ -66,12 +67,17 @@ def _run(site: SiteFile = None) -> None:
         book = RunBook(plant.engine)
 
         def _noted(job: str, began_at: datetime, seconds: float, error: str) -> None:
-            if job not in work or leases.standing(job) is Standing.HELD:  # what another node does is in its own book
+            if (
+                not needs[job] or leases.standing(needs[job]) is Standing.HELD
+            ):  # what another node does is in its own book
                 book.note(job, began_at, seconds, error)
             if job == "decide":  # whoever watches over us is told that alarms are looked at, not that a process exists
                 readiness.tell(readiness.ALIVE)
 
         tasks = [*watch.tasks(), Task("write down runs", book.write, WRITE_RUNS_EVERY)]
+        needs = {task.name: task.work for task in tasks}
+        with suppress(StorageError):  # tidiness is no reason not to start
+            book.forget_others(needs)
         timetable = Timetable(tasks, clock, noted=_noted)
         supervisor.start()
         timetable.start()

@@ -29,7 +29,8 @@ LONGEST_WAIT = timedelta(minutes=10)
 #: Partitions are there at least so far ahead.
 AHEAD = timedelta(days=31)
 #: A job that ran less often than it should by so much has stopped. Runs are written down every half minute.
-STILL = {"decide": timedelta(minutes=5), "tell": timedelta(minutes=5), "keep up": timedelta(hours=13)}
+STILL = {"decide": timedelta(minutes=5), "keep up": timedelta(hours=13)}
+STILL_TELLING = timedelta(minutes=5)
 
 
 def server(conn: Connection, clock: Callable[[], datetime], cluster: Path | None) -> Iterator[Verdict]:
@@ -102,7 +103,7 @@ def upkeep(conn: Connection, now: datetime) -> Iterator[Verdict]:
         return
     yield fine("service", f"it runs; its last job began {format_duration(now - newest)} ago")
     for job, found in records.items():
-        limit = STILL.get(job)
+        limit = STILL_TELLING if job.startswith("tell by ") else STILL.get(job)
         since = found.last_good_at
         if limit is not None and (since is None or now - since > limit):
             ago = "never" if since is None else f"{format_duration(now - since)} ago"

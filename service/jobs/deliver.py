@@ -8,14 +8,14 @@ from __future__ import annotations
 
 import base64
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 
 import structlog
 from sqlalchemy import Connection, Engine
 
-from service.alarms.retry import STUCK_AFTER_TRIES, Failure, next_try
-from service.alarms.routing import MessageKind, RouteReason, address_of, instead
+from service.alarms.retry import OF_CHANNEL, Failure, next_try
+from service.alarms.routing import MessageKind, RouteReason, address_of, instead, is_instead_of
 from service.errors import LeaseLost
 from service.jobs.alarm_setup import AlarmSetup
 from service.jobs.telling import REMEMBER
@@ -28,6 +28,9 @@ log = structlog.get_logger(__name__)
 
 #: Longer than any one try can take, as every answer of a server is waited for only so long.
 LEASE = timedelta(minutes=3)
+#: No plant has as many messages waiting.
+ALL_DUE = 10_000
+BEFORE_THE_TRIED = timedelta(seconds=1)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -60,6 +63,9 @@ def deliver(
     Notes
     -----
     A node that was paused with a message in hand finds out after that message at the latest: at most one leaves twice.
+
+    Where the other side is at fault and not the message, everything due for it counts as tried: each would wait its own time-out
+    otherwise, and the last of many would learn too late that somebody else has to be told.
     """
     sent = retried = failed = 0
     done: tuple[Claimed, Receipt] | None = None
@@ -69,7 +75,7 @@ def deliver(
             try:
                 with transaction(engine) as conn:
                     # One transaction both records the last message and claims the next.
-                    outcome = None if done is None else _record(conn, setup, *done, now)
+                    outcomes = [] if done is None else _settle(conn, setup, *done, now, lease)
                     claimed = claim(conn, now, channels=tuple(notifiers), lease=lease)
             except LeaseLost:
                 if done is not None and done[1].failure is None:
@@ -77,9 +83,9 @@ def deliver(
                     with transaction(fenced(engine, None)) as conn:
                         _record(conn, setup, *done, now)
                 raise
-            sent += outcome == "sent"
-            retried += outcome == "retry"
-            failed += outcome == "failed"
+            sent += outcomes.count("sent")
+            retried += outcomes.count("retry")
+            failed += outcomes.count("failed")
             done = None
             if not claimed or not still():
                 return Delivered(sent=sent, retried=retried, failed=failed)
@@ -110,7 +116,28 @@ def _send(notifier: Notifier, claimed: Claimed, now: datetime) -> Receipt:
         return Receipt(failure=Failure.GARBAGE, answer=f"{type(error).__name__}: {error}"[:500])
 
 
-def _record(conn: Connection, setup: AlarmSetup, claimed: Claimed, receipt: Receipt, now: datetime) -> str:
+def _settle(
+    conn: Connection, setup: AlarmSetup, claimed: Claimed, receipt: Receipt, now: datetime, lease: timedelta
+) -> list[str]:
+    """Keep what came of one try, also for what shares its fate, and return the outcomes."""
+    outcomes = [_record(conn, setup, claimed, receipt, now)]
+    if receipt.failure in OF_CHANNEL:
+        shared = replace(receipt, answer=f"not tried by itself: {receipt.answer}")
+        # They go before the one that was tried, in case it alone was at fault.
+        others = claim(conn, now, channels=(claimed.channel,), lease=lease, limit=ALL_DUE)
+        outcomes += [_record(conn, setup, other, shared, now, before=BEFORE_THE_TRIED) for other in others]
+    return outcomes
+
+
+def _record(
+    conn: Connection,
+    setup: AlarmSetup,
+    claimed: Claimed,
+    receipt: Receipt,
+    now: datetime,
+    *,
+    before: timedelta = timedelta(0),
+) -> str:
     """Keep what came of one try, and return its outcome."""
     known = log.bind(message=claimed.key, channel=claimed.channel, attempt=claimed.attempts, answer=receipt.answer)
     if receipt.failure is None:
@@ -124,14 +151,14 @@ def _record(conn: Connection, setup: AlarmSetup, claimed: Claimed, receipt: Rece
         now=now,
         retry_after=receipt.retry_after,
     )
-    if retry.at is None or claimed.attempts == STUCK_AFTER_TRIES:
-        tell_next(conn, setup, claimed, now)
+    if retry.stuck:
+        tell_next(conn, setup, claimed, now, once=retry.at is not None)
     if retry.at is not None:
         record_retry(
             conn,
             claimed.id,
             now,
-            next_attempt_at=retry.at,
+            next_attempt_at=retry.at - before,
             reason=receipt.failure.value,
             answer=receipt.answer,
         )
@@ -143,8 +170,8 @@ def _record(conn: Connection, setup: AlarmSetup, claimed: Claimed, receipt: Rece
     return "failed"
 
 
-def tell_next(conn: Connection, setup: AlarmSetup, claimed: Claimed, now: datetime) -> None:
-    """Put the same message on its way to whoever can be reached instead."""
+def tell_next(conn: Connection, setup: AlarmSetup, claimed: Claimed, now: datetime, *, once: bool = False) -> None:
+    """Put the same message on its way to whoever can be reached instead; where *once* is asked for, not a second time."""
     if claimed.alarm_event_id is None or claimed.payload["kind"] != MessageKind.ALARM:
         return
     failed = told_from(claimed.key, claimed.channel, claimed.payload, claimed.created_at)
@@ -153,6 +180,8 @@ def tell_next(conn: Connection, setup: AlarmSetup, claimed: Claimed, now: dateti
     if alarm is None or definition is None:
         return
     history = told(conn, [alarm[0]], now - REMEMBER).get(alarm[0], [])
+    if once and any(is_instead_of(other.key, claimed.key) for other in history):
+        return
     tell = instead(definition, setup.contacts, failed, history, setup.channels)
     if tell is None:
         log.error("nobody left to tell", alarm=alarm[1], message=claimed.key)

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import threading
+from collections.abc import Collection
 from datetime import datetime
 
 from sqlalchemy import Engine
 
-from service.storage.job_runs import JobRecord, add_runs
+from service.storage.job_runs import JobRecord, add_runs, keep_jobs
 from service.storage.session import transaction
 
 LONGEST_ERROR = 500
@@ -37,6 +38,11 @@ class RunBook:
         with self._lock:
             before = self._noted.get(job)
             self._noted[job] = run if before is None else _sum(before, run)
+
+    def forget_others(self, jobs: Collection[str]) -> None:
+        """Leave out of the book what is no job any more, as after an upgrade or where a channel was given up."""
+        with transaction(self._engine) as conn:
+            keep_jobs(conn, jobs)
 
     def write(self, now: datetime) -> None:
         """Add what was noted to the database; what cannot be written now is kept for the next time.

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 from dataclasses import dataclass
 from datetime import datetime
 
-from sqlalchemy import Connection, func, select
+from sqlalchemy import Connection, delete, func, select
 from sqlalchemy.dialects.postgresql import insert
 
 from service.storage.tables import JobRunRow
@@ -62,6 +62,11 @@ def add_runs(conn: Connection, records: Iterable[JobRecord]) -> None:
             },
         )
     )
+
+
+def keep_jobs(conn: Connection, jobs: Collection[str]) -> None:
+    """Forget every job but these."""
+    conn.execute(delete(JobRunRow).where(JobRunRow.job.not_in(jobs)))
 
 
 def job_records(conn: Connection) -> list[JobRecord]:

@@ -100,7 +100,7 @@ _CLAIM = text(
               SELECT 1 FROM outbox AS before
               WHERE before.status = 'waiting' AND before.id < o.id
                 AND before.channel = o.channel AND before.recipient = o.recipient))
-        ORDER BY o.payload ->> 'kind' <> 'alarm', o.id
+        ORDER BY o.payload ->> 'kind' <> 'alarm', o.next_attempt_at, o.id
         LIMIT :limit
         FOR UPDATE OF o SKIP LOCKED
     )
@@ -112,7 +112,10 @@ _CLAIM = text(
 def claim(
     conn: Connection, now: datetime, *, channels: Sequence[str], lease: timedelta, limit: int = 1
 ) -> list[Claimed]:
-    """Take messages that are due, so that no other worker hands them over while the lease lasts. Alarms come first."""
+    """Take messages that are due, so that no other worker hands them over while the lease lasts.
+
+    Alarms come first, and of them those that have waited longest to be tried.
+    """
     rows = conn.execute(
         _CLAIM,
         {
@@ -126,11 +129,11 @@ def claim(
     return sorted((Claimed(**row) for row in rows), key=lambda claimed: claimed.id)
 
 
-def void_claims(conn: Connection) -> int:
-    """Let go of every message in a worker's hand, for whoever held them is known to deliver no more; returns how many."""
+def void_claims(conn: Connection, channel: str) -> int:
+    """Let go of a channel's messages in a worker's hand, for that worker is known to deliver no more; returns how many."""
     let_go = (
         update(OutboxRow)
-        .where(OutboxRow.status == WAITING, OutboxRow.claimed_until.is_not(None))
+        .where(OutboxRow.channel == channel, OutboxRow.status == WAITING, OutboxRow.claimed_until.is_not(None))
         .values(claimed_until=None)
         .returning(OutboxRow.id)
     )

@@ -12,8 +12,10 @@ from datetime import datetime, timedelta
 import pytest
 from sqlalchemy import Engine, text
 
+from service.alarms.contact import Contact
 from service.alarms.retry import Failure
 from service.jobs.acknowledge import acknowledge
+from service.jobs.alarm_setup import AlarmSetup
 from service.jobs.deliver import Delivered, deliver
 from service.jobs.evaluate import evaluate, evaluate_service
 from service.notify.base import Message, Notifier, Receipt
@@ -21,7 +23,7 @@ from service.notify.smtp import SmtpAccount, SmtpNotifier
 from service.storage.alarms import JournalLine, alarms, journal
 from service.storage.outbox import next_due
 from service.storage.session import transaction
-from tests.alarm_plant import MINUTE, NIGHT, TANKS, AlarmPlant
+from tests.alarm_plant import MINUTE, NIGHT, TANKS, AlarmPlant, alarm_setup
 from tests.mail_server import Mailbox, mail_server
 
 
@@ -112,12 +114,7 @@ class TestFailing:
     @pytest.fixture
     def plant(self, engine: Engine) -> AlarmPlant:
         """A plant with a warning just raised; the supervisor is not asked for warnings."""
-        built = AlarmPlant.build(engine)
-        built.core(NIGHT - timedelta(hours=2), 2.0)
-        for minute in range(2):
-            built.believe(NIGHT + minute * MINUTE, 1.0)
-            look(built, NIGHT + minute * MINUTE)
-        return built
+        return warned(engine, alarm_setup())
 
     def test_greylisting_delays_and_loses_nothing(self, plant: AlarmPlant) -> None:
         mailbox = Mailbox(rcpt_answers=["450 4.7.1 greylisted"] * 2)
@@ -168,6 +165,50 @@ class TestFailing:
             back = run(plant, {"email": notifier(port)}, clock, timedelta(minutes=20))
         assert back.sent == 2
         assert sorted(mailbox.recipients) == ["night@example.org", "supervisor@example.org"]
+
+    def test_a_server_that_hangs_delays_no_call_another_way(self, engine: Engine) -> None:
+        crew = tuple(
+            Contact(
+                name=f"Operator {n}", email=f"{n}@example.org", phone=f"+155501001{n:02}", channels=("email", "sms")
+            )
+            for n in range(12)
+        )
+        plant = warned(engine, alarm_setup(contacts=crew, channels=frozenset({"email", "sms"})))
+        clock, phones = Clock(NIGHT + MINUTE), Phones()
+        while clock.now < NIGHT + 10 * MINUTE:
+            deliver(plant.engine, plant.setup, {"email": Hanging(clock)}, clock=clock)
+            deliver(plant.engine, plant.setup, {"sms": phones}, clock=clock)
+            clock.now += timedelta(seconds=5)
+        assert sorted(phones.reached) == sorted(str(contact.phone) for contact in crew)  # each once
+        assert max(phones.reached.values()) < NIGHT + 6 * MINUTE  # one by one it would have been an hour and a half
+
+    def test_a_message_the_server_chokes_on_holds_up_no_other(self, engine: Engine) -> None:
+        crew = tuple(Contact(name=f"Operator {n}", email=f"{n}@example.org", channels=("email",)) for n in range(5))
+        plant = warned(engine, alarm_setup(contacts=crew))
+        clock = Clock(NIGHT + MINUTE)
+        choking = Hanging(clock, only="0@example.org")
+        while clock.now < NIGHT + 2 * MINUTE:
+            deliver(plant.engine, plant.setup, {"email": choking}, clock=clock)
+            clock.now += timedelta(seconds=5)
+        assert choking.taken == [f"{n}@example.org" for n in range(1, 5)]
+
+    def test_who_is_asked_to_be_patient_for_long_is_not_waited_for(self, engine: Engine) -> None:
+        crew = (Contact(name="Sam", email="sam@example.org", phone="+15550100101", channels=("email", "sms")),)
+        plant = warned(engine, alarm_setup(contacts=crew, channels=frozenset({"email", "sms"})))
+
+        class Busy:
+            channel = "email"
+
+            def send(self, message: Message, now: datetime) -> Receipt:
+                return Receipt(failure=Failure.RATE_LIMITED, answer="later", retry_after=timedelta(minutes=20))
+
+            def close(self) -> None:
+                pass
+
+        phones, clock = Phones(), Clock(NIGHT + MINUTE)
+        channels: dict[str, Notifier] = {"email": Busy(), "sms": phones}
+        run(plant, channels, clock, timedelta(hours=2))
+        assert phones.reached == {"+15550100101": NIGHT + MINUTE + timedelta(seconds=10)}
 
     def test_a_call_that_has_not_left_is_stopped_when_somebody_has_the_alarm(self, plant: AlarmPlant) -> None:
         mailbox = Mailbox(rcpt_answers=["450 4.7.1 greylisted"])
@@ -251,6 +292,54 @@ class Doomed(SmtpNotifier):
 account = SmtpAccount(host="127.0.0.1", port=int(port), security="none", sender="underweir@example.org")
 deliver(make_engine(url), alarm_setup(), {"email": Doomed(account)}, clock=lambda: NIGHT + MINUTE)
 """
+
+
+def warned(engine: Engine, setup: AlarmSetup) -> AlarmPlant:
+    """A plant with a warning just raised."""
+    plant = AlarmPlant.build(engine, setup)
+    plant.core(NIGHT - timedelta(hours=2), 2.0)
+    for minute in range(2):
+        plant.believe(NIGHT + minute * MINUTE, 1.0)
+        look(plant, NIGHT + minute * MINUTE)
+    return plant
+
+
+class Phones:
+    """A gateway that takes every message at once."""
+
+    channel = "sms"
+
+    def __init__(self) -> None:
+        self.reached: dict[str, datetime] = {}
+
+    def send(self, message: Message, now: datetime) -> Receipt:
+        assert message.recipient not in self.reached
+        self.reached[message.recipient] = now
+        return Receipt(answer="taken")
+
+    def close(self) -> None:
+        pass
+
+
+class Hanging:
+    """A mail server that lets everybody, or one recipient, wait half a minute for nothing."""
+
+    channel = "email"
+
+    def __init__(self, clock: Clock, only: str = "") -> None:
+        self._clock = clock
+        self._only = only
+        self.taken: list[str] = []
+
+    def send(self, message: Message, now: datetime) -> Receipt:
+        if self._only in ("", message.recipient):
+            self._clock.now += timedelta(seconds=30)
+            return Receipt(failure=Failure.TIMED_OUT, answer="timed out")
+        self.taken.append(message.recipient)
+        return Receipt(answer="taken")
+
+    def close(self) -> None:
+        pass
 
 
 class Clock:

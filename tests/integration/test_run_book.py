@@ -42,3 +42,13 @@ def test_what_cannot_be_written_is_kept_and_added(engine: Engine) -> None:
         last_failed_at=NIGHT,
         last_error="no luck",
     )
+
+
+def test_what_is_no_job_any_more_is_left_out(engine: Engine) -> None:
+    book = RunBook(engine)
+    for job in ("decide", "tell by sms", "tell"):
+        book.note(job, NIGHT, 1.0, "")
+    book.write(NIGHT)
+    book.forget_others(["decide", "tell by email"])
+    with transaction(engine) as conn:
+        assert [found.job for found in job_records(conn)] == ["decide"]

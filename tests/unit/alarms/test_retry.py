@@ -38,6 +38,8 @@ def test_what_is_tried_often_in_vain_is_stuck_long_before_anybody_has_to_respond
     assert not next_try(STUCK_AFTER_TRIES - 1, Failure.TEMPORARY, created_at=T0, now=T0).stuck
     assert next_try(STUCK_AFTER_TRIES, Failure.TEMPORARY, created_at=T0, now=T0).stuck
     assert sum(WAITS[: STUCK_AFTER_TRIES - 1], timedelta(0)) < timedelta(minutes=5)
+    # However few the tries: a server that asks for twenty minutes is not waited for.
+    assert next_try(1, Failure.RATE_LIMITED, created_at=T0, now=T0, retry_after=timedelta(minutes=20)).stuck
 
 
 def test_the_other_side_may_ask_for_patience_but_not_for_ever() -> None:
