@@ -107,8 +107,9 @@ def configure(level: str = "INFO", *, as_json: bool = True) -> None:
     root = logging.getLogger()
     root.handlers[:] = [handler]
     root.setLevel(level)
-    # APScheduler says each run at INFO; at our poll rates that is noise without news.
-    logging.getLogger("apscheduler").setLevel(logging.WARNING)
+    # At INFO they say each run of a job, at our poll rates, and each letter of a report's font: noise without news.
+    for library in ("apscheduler", "fontTools"):
+        logging.getLogger(library).setLevel(logging.WARNING)
     # What goes wrong on a line reaches us as an error of its source; these say it again for every try, with tracebacks.
     for library in ("pymodbus", "asyncua"):
         logging.getLogger(library).setLevel(logging.CRITICAL)

@@ -32,7 +32,7 @@ def chromium() -> str | None:
 
 
 def _docker_problem() -> str:
-    return docker_problem(image(), "python:3.12-slim")
+    return docker_problem(image(), "python:3.12-slim", "debian:bookworm-slim")
 
 
 def _chromium_problem() -> str:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import os
-import shutil
 import ssl
 import subprocess
 import uuid
@@ -14,25 +13,14 @@ from pathlib import Path
 import httpx
 import psycopg
 import pytest
-from pip._internal.models.index import PyPI
 
 from service.storage.locks import wait_until
 from service.storage.schema import current_revision, head_revision
+from tests.containers import TRUSTED, copy_checkout, run
 from tests.database import TestServer
 from tests.web_plant import form_token
 
 pytestmark = [pytest.mark.docker, pytest.mark.slow, pytest.mark.timeout(1500)]
-
-REPOSITORY = Path(__file__).parents[2]
-
-#: Packages are checked by their hashes, so a proxy that signs anew what it lets through does not matter to the build.
-TRUSTED = f"{PyPI.netloc} {PyPI.file_storage_domain}"
-
-
-def run(*command: str, cwd: Path | None = None, env: dict[str, str] | None = None) -> str:
-    done = subprocess.run(command, cwd=cwd, env=env, capture_output=True, text=True, check=False)
-    assert done.returncode == 0, done.stdout[-3000:] + done.stderr[-3000:]
-    return done.stdout.strip()
 
 
 class Compose:
@@ -71,13 +59,7 @@ class Compose:
 
 @pytest.fixture(scope="module")
 def compose(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Compose]:
-    checkout = tmp_path_factory.mktemp("checkout")
-    for name in ("service", "connectors", "alembic", "deploy"):
-        shutil.copytree(
-            REPOSITORY / name, checkout / name, ignore=shutil.ignore_patterns("__pycache__", "secrets"), symlinks=True
-        )
-    for name in ("pyproject.toml", "README.md", "LICENSE", "docker-compose.yml", ".dockerignore"):
-        shutil.copy2(REPOSITORY / name, checkout / name)
+    checkout = copy_checkout(tmp_path_factory.mktemp("checkout"))
     run(str(checkout / "deploy" / "make-secrets"))
     project = Compose(checkout)
     try:

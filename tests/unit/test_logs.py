@@ -9,6 +9,7 @@ import string
 import sys
 from collections.abc import Iterator
 from contextlib import redirect_stderr
+from datetime import UTC, datetime
 
 import pytest
 import structlog
@@ -16,6 +17,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from service import logs
+from service.reports.document import Document
+from service.reports.printed import as_pdf
 
 #: As passwords are: anything a keyboard has, and a little more, but never part of a line that would be written anyhow.
 SECRETS = st.text(
@@ -34,11 +37,11 @@ def _own_secrets(monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
     structlog.reset_defaults()
 
 
-def written(say: object, *, as_json: bool = True) -> str:
+def written(say: object, *, as_json: bool = True, level: str = "DEBUG") -> str:
     """What a call of *say* brings onto standard error."""
     out = io.StringIO()
     with redirect_stderr(out):
-        logs.configure("DEBUG", as_json=as_json)
+        logs.configure(level, as_json=as_json)
         say(structlog.get_logger("test"))  # type: ignore[operator]
         sys.stderr.flush()
     return out.getvalue()
@@ -93,6 +96,16 @@ def test_everything_else_stays_as_it_was() -> None:
         None,
         "/alarms/east.high",
     )
+
+
+def test_a_printed_report_says_nothing_of_its_letters() -> None:
+    page = Document(title="Day", site="Invented Creek Works", facts=(("blanket", "4.1 ft"),), tables=())
+
+    def say(log: structlog.stdlib.BoundLogger) -> None:
+        as_pdf(page, units="us", made_at=datetime(2026, 3, 14, tzinfo=UTC))
+        log.info("printed")
+
+    assert [json.loads(line)["event"] for line in written(say, level="INFO").splitlines()] == ["printed"]
 
 
 def test_the_settings_know_their_secrets(monkeypatch: pytest.MonkeyPatch) -> None:
