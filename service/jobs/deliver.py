@@ -30,6 +30,8 @@ log = structlog.get_logger(__name__)
 LEASE = timedelta(minutes=3)
 #: No plant has as many messages waiting.
 ALL_DUE = 10_000
+#: Channels on which every recipient is a server of its own; on all others one server takes every message.
+SERVER_EACH = frozenset({"webhook"})
 BEFORE_THE_TRIED = timedelta(seconds=1)
 
 
@@ -124,7 +126,8 @@ def _settle(
     if receipt.failure in OF_CHANNEL:
         shared = replace(receipt, answer=f"not tried by itself: {receipt.answer}")
         # They go before the one that was tried, in case it alone was at fault.
-        others = claim(conn, now, channels=(claimed.channel,), lease=lease, limit=ALL_DUE)
+        sharing = claimed.recipient if claimed.channel in SERVER_EACH else None
+        others = claim(conn, now, channels=(claimed.channel,), lease=lease, limit=ALL_DUE, recipient=sharing)
         outcomes += [_record(conn, setup, other, shared, now, before=BEFORE_THE_TRIED) for other in others]
     return outcomes
 

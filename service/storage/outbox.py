@@ -96,6 +96,7 @@ _CLAIM = text(
           AND (o.attempts = 0 OR o.next_attempt_at <= :now OR o.next_attempt_at > :too_late)
           AND (o.claimed_until IS NULL OR o.claimed_until <= :now OR o.claimed_until > :until)
           AND o.channel = ANY(:channels)
+          AND (CAST(:recipient AS text) IS NULL OR o.recipient = :recipient)
           AND (o.payload ->> 'kind' = 'alarm' OR NOT EXISTS (
               SELECT 1 FROM outbox AS before
               WHERE before.status = 'waiting' AND before.id < o.id
@@ -110,7 +111,13 @@ _CLAIM = text(
 
 
 def claim(
-    conn: Connection, now: datetime, *, channels: Sequence[str], lease: timedelta, limit: int = 1
+    conn: Connection,
+    now: datetime,
+    *,
+    channels: Sequence[str],
+    lease: timedelta,
+    limit: int = 1,
+    recipient: str | None = None,
 ) -> list[Claimed]:
     """Take messages that are due, so that no other worker hands them over while the lease lasts.
 
@@ -124,6 +131,7 @@ def claim(
             "too_late": now + _LONGEST_WAIT,
             "channels": list(channels),
             "limit": limit,
+            "recipient": recipient,
         },
     ).mappings()
     return sorted((Claimed(**row) for row in rows), key=lambda claimed: claimed.id)

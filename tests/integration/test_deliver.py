@@ -192,6 +192,13 @@ class TestFailing:
             clock.now += timedelta(seconds=5)
         assert choking.taken == [f"{n}@example.org" for n in range(1, 5)]
 
+    def test_one_webhook_that_is_away_says_nothing_of_the_others(self, engine: Engine) -> None:
+        crew = tuple(Contact(name=name, webhook=name, channels=("webhook",)) for name in ("away", "pager"))
+        plant = warned(engine, alarm_setup(contacts=crew, channels=frozenset({"webhook"})))
+        hooks = Hanging(Clock(NIGHT), only="away")
+        done = deliver(plant.engine, plant.setup, {"webhook": hooks}, clock=lambda: NIGHT + MINUTE)
+        assert (hooks.taken, done.sent, done.retried) == (["pager"], 1, 1)
+
     def test_who_is_asked_to_be_patient_for_long_is_not_waited_for(self, engine: Engine) -> None:
         crew = (Contact(name="Sam", email="sam@example.org", phone="+15550100101", channels=("email", "sms")),)
         plant = warned(engine, alarm_setup(contacts=crew, channels=frozenset({"email", "sms"})))
