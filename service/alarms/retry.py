@@ -6,17 +6,17 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from enum import StrEnum
 
+_MINUTE = timedelta(minutes=1)
 #: Waits after the 1st, 2nd, … failed try. Early tries are close together, as somebody is waiting to be woken; greylisting
-#: servers (RFC 6647) let a retry in after a few minutes at most.
-WAITS = (
-    timedelta(seconds=15),
-    timedelta(seconds=30),
-    timedelta(minutes=1),
-    timedelta(minutes=2),
-    timedelta(minutes=4),
-    timedelta(minutes=8),
-    timedelta(minutes=15),
-)
+#: servers (RFC 6647) let a retry in after a few minutes at most. For an hour they stay close: when the way is free again, whoever
+#: has to be woken shall not wait for a schedule. A server that is away costs one try for all that waits.
+WAITS = (_MINUTE / 4, _MINUTE / 2, _MINUTE, *(2 * _MINUTE,) * 30, 5 * _MINUTE)
+#: Where the other side asks for patience without saying how much, or may have taken the message.
+PATIENT_WAITS = (_MINUTE / 4, _MINUTE / 2, *(minutes * _MINUTE for minutes in (1, 2, 4, 8, 15)))
+#: And where it locks accounts that are tried too often with a wrong password: a person must change something first.
+SIGN_IN_WAITS = tuple(minutes * _MINUTE for minutes in (2, 4, 8, 15))
+#: What it asks for is granted between these.
+LEAST_ASKED, MOST_ASKED = timedelta(seconds=5), 30 * _MINUTE
 #: After this long a message would only tell of the past; the alarm itself still stands in the list.
 LIFETIME = timedelta(days=2)
 #: A message this often tried in vain, or that will have waited for so long at its next try, counts as stuck: a system alarm
@@ -46,6 +46,13 @@ PERMANENT = frozenset({Failure.RECIPIENT_REFUSED, Failure.REFUSED, Failure.UNUSA
 
 #: The other side is at fault, whatever the message: what else waits for it would fare no better.
 OF_CHANNEL = frozenset({Failure.UNREACHABLE, Failure.TIMED_OUT, Failure.SIGN_IN, Failure.TLS, Failure.RATE_LIMITED})
+_WAITS_AFTER = {
+    Failure.SIGN_IN: SIGN_IN_WAITS,
+    Failure.RATE_LIMITED: PATIENT_WAITS,
+    # Each try may be one more copy of a message that was taken.
+    Failure.BROKE_OFF: PATIENT_WAITS,
+    Failure.GARBAGE: PATIENT_WAITS,
+}
 
 
 class GiveUp(StrEnum):
@@ -74,7 +81,7 @@ def next_try(
     attempts : tries made so far, this one included.
     failure : what came of the last one.
     created_at : when the message was put on its way.
-    retry_after : what the other side asked for, if it did; never more than half an hour is granted.
+    retry_after : what the other side asked for, if it did.
 
     >>> from datetime import UTC
     >>> t = datetime(2026, 1, 1, tzinfo=UTC)
@@ -85,12 +92,10 @@ def next_try(
     """
     if failure in PERMANENT:
         return Retry(at=None, give_up=GiveUp.PERMANENT, stuck=True)
-    wait = WAITS[min(max(attempts, 1), len(WAITS)) - 1]
-    if failure is Failure.SIGN_IN:
-        # Hammering with a wrong password locks accounts; a person must change something first.
-        wait = max(wait, timedelta(minutes=2))
+    waits = _WAITS_AFTER.get(failure, WAITS)
+    wait = waits[min(max(attempts, 1), len(waits)) - 1]
     if retry_after is not None:
-        wait = max(wait, min(retry_after, timedelta(minutes=30)))
+        wait = min(max(retry_after, LEAST_ASKED), MOST_ASKED)
     if now + wait - created_at > LIFETIME:
         return Retry(at=None, give_up=GiveUp.TOO_OLD, stuck=True)
     stuck = attempts >= STUCK_AFTER_TRIES or now + wait - created_at > STUCK_AFTER

@@ -6,7 +6,7 @@ from datetime import timedelta
 
 import pytest
 
-from service.alarms.retry import LIFETIME, PERMANENT, STUCK_AFTER_TRIES, WAITS, Failure, GiveUp, next_try
+from service.alarms.retry import LIFETIME, PATIENT_WAITS, PERMANENT, STUCK_AFTER_TRIES, WAITS, Failure, GiveUp, next_try
 from tests.unit.alarms.cases import T0
 
 
@@ -16,17 +16,29 @@ def test_every_failure_has_an_answer(failure: Failure, attempts: int) -> None:
     retry = next_try(attempts, failure, created_at=T0, now=T0)
     assert (retry.at is None) is (retry.give_up is not None) is (failure in PERMANENT)
     if retry.at is not None:
-        assert WAITS[0] <= retry.at - T0 <= WAITS[-1]
+        assert WAITS[0] <= retry.at - T0 <= PATIENT_WAITS[-1]
+
+
+def waits(failure: Failure, tries: int) -> list[timedelta]:
+    found = []
+    for attempts in range(1, tries + 1):
+        at = next_try(attempts, failure, created_at=T0, now=T0).at
+        assert at is not None
+        found.append(at - T0)
+    return found
 
 
 def test_waits_grow_and_stay_bounded() -> None:
-    waits = []
-    for attempts in range(1, 12):
-        at = next_try(attempts, Failure.UNREACHABLE, created_at=T0, now=T0).at
-        assert at is not None
-        waits.append(at - T0)
-    assert waits == sorted(waits)
-    assert waits[-1] == WAITS[-1]
+    for failure, longest in ((Failure.UNREACHABLE, WAITS[-1]), (Failure.BROKE_OFF, PATIENT_WAITS[-1])):
+        found = waits(failure, 60)
+        assert found == sorted(found)
+        assert found[-1] == longest
+
+
+def test_a_way_that_is_free_again_within_the_hour_is_taken_within_two_minutes() -> None:
+    found = waits(Failure.UNREACHABLE, 33)
+    assert sum(found, timedelta(0)) >= timedelta(hours=1)
+    assert max(found) == timedelta(minutes=2)
 
 
 def test_hours_of_outage_are_lived_through_and_days_are_not() -> None:
@@ -48,12 +60,10 @@ def test_the_other_side_may_ask_for_patience_but_not_for_ever() -> None:
         assert at is not None
         return at - T0
 
-    assert wait(timedelta(seconds=1)) == WAITS[0]
+    assert wait(timedelta(seconds=1)) == timedelta(seconds=5)
     assert wait(timedelta(minutes=5)) == timedelta(minutes=5)
     assert wait(timedelta(days=1)) == timedelta(minutes=30)
 
 
 def test_a_wrong_password_is_not_hammered() -> None:
-    at = next_try(1, Failure.SIGN_IN, created_at=T0, now=T0).at
-    assert at is not None
-    assert at - T0 >= timedelta(minutes=2)
+    assert sum(waits(Failure.SIGN_IN, 10), timedelta(0)) >= timedelta(hours=1, minutes=30)
