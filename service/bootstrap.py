@@ -15,6 +15,7 @@ import structlog
 from sqlalchemy import Engine
 
 from service.domain.estimate import TankSetup
+from service.domain.role import SecondFactorRule
 from service.domain.tank import Tank
 from service.errors import ConfigError
 from service.identity import IdentityClient, IdentityProvider
@@ -119,6 +120,7 @@ class Installation:
             clock=clock,
             mailing=self.mailing,
             identity=self.identity,
+            second_factor=SecondFactorRule(self.settings.second_factor),
             guest=guest,
             hooks=self.site.gateway_hooks(),
         )

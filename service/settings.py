@@ -148,6 +148,14 @@ class Settings(BaseSettings):
         examples=["(in a file named by UNDERWEIR_SECRET_KEY_FILE)"],
         json_schema_extra={"default": "made once and kept in the data folder"},
     )
+    second_factor: Literal["optional", "administrators", "everybody"] = Field(
+        "optional",
+        description=(
+            "Who has to give a code from a phone after the password, and sets that up at the next sign-in: nobody (`optional`), "
+            "`administrators`, `everybody`. Links in alarm mails work without."
+        ),
+        examples=["administrators"],
+    )
     smtp_host: str | None = Field(
         None,
         description="Mail server that accepts alarm mails; without it no mail is sent.",
@@ -259,7 +267,7 @@ class Settings(BaseSettings):
             found |= {password, unquote(password)} if password else set()
         return frozenset(found)
 
-    @field_validator("log_level", "smtp_security", mode="before")
+    @field_validator("log_level", "second_factor", "smtp_security", mode="before")
     @classmethod
     def _lower(cls, value: object) -> object:
         return value.strip().lower() if isinstance(value, str) else value

@@ -14,8 +14,8 @@ from service.bootstrap import database, settings_from_environment, wall_clock
 from service.cli.options import Json
 from service.cli.output import misused, say, say_json, say_table, warn
 from service.domain.role import Role, Scope
-from service.jobs import people
-from service.storage import api_tokens
+from service.jobs import people, second_factor
+from service.storage import api_tokens, second_factors
 from service.storage import people as store
 from service.storage.session import transaction
 
@@ -30,7 +30,7 @@ _ACTOR = "command line"
 def register(app: typer.Typer) -> None:
     """Add the commands."""
     group = typer.Typer(
-        help="People who may sign in: add, list, password, role, off, on, token.",
+        help="People who may sign in: add, list, password, role, off, on, second-factor-off, token.",
         no_args_is_help=True,
         rich_markup_mode=None,
     )
@@ -41,6 +41,7 @@ def register(app: typer.Typer) -> None:
         "role": _role,
         "off": _off,
         "on": _on,
+        "second-factor-off": _second_factor_off,
         "token": _token,
         "tokens": _tokens,
         "revoke": _revoke,
@@ -68,15 +69,29 @@ def _add(
 def _list(json: Json = False) -> None:
     """List everybody, with their role and whether they are switched off."""
     with database(settings_from_environment()) as engine, transaction(engine) as conn:
-        found = store.people(conn)
+        found, with_codes = store.people(conn), second_factors.confirmed(conn)
     if json:
-        say_json([{"name": p.name, "label": p.label, "role": p.role, "active": p.active} for p in found])
+        say_json(
+            [
+                {
+                    "name": p.name,
+                    "label": p.label,
+                    "role": p.role,
+                    "active": p.active,
+                    "second_factor": p.id in with_codes,
+                }
+                for p in found
+            ]
+        )
     elif not found:
         warn("nobody may sign in yet; add somebody with: underweir people add NAME --role administrator")
     else:
         say_table(
-            ("name", "read as", "role", ""),
-            [(p.name, p.label, p.role.value, "" if p.active else "switched off") for p in found],
+            ("name", "read as", "role", "second factor", ""),
+            [
+                (p.name, p.label, p.role.value, "on" if p.id in with_codes else "", "" if p.active else "switched off")
+                for p in found
+            ],
         )
 
 
@@ -107,6 +122,13 @@ def _on(name: Name) -> None:
     with database(settings_from_environment()) as engine:
         people.switch(engine, name, True, now=wall_clock(), actor=_actor())
     say(f"{people.clean_name(name)} is switched on")
+
+
+def _second_factor_off(name: Name) -> None:
+    """Take the second factor off somebody who lost the phone; where they are signed in, they are signed out."""
+    with database(settings_from_environment()) as engine:
+        second_factor.take_off(engine, name, now=wall_clock(), actor=_actor())
+    say(f"{people.clean_name(name)} signs in with the password alone")
 
 
 def _token(

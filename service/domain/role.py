@@ -24,6 +24,24 @@ class Role(StrEnum):
         return order.index(self) >= order.index(least)
 
 
+class SecondFactorRule(StrEnum):
+    """Who has to give a one-time code after the password; anybody may choose to."""
+
+    OPTIONAL = "optional"
+    ADMINISTRATORS = "administrators"
+    EVERYBODY = "everybody"
+
+    def asks(self, role: Role) -> bool:
+        """Whether somebody of that role has to have one.
+
+        >>> SecondFactorRule.ADMINISTRATORS.asks(Role.ADMINISTRATOR), SecondFactorRule.ADMINISTRATORS.asks(Role.OPERATOR)
+        (True, False)
+        """
+        return self is SecondFactorRule.EVERYBODY or (
+            self is SecondFactorRule.ADMINISTRATORS and role is Role.ADMINISTRATOR
+        )
+
+
 class Scope(StrEnum):
     """What a token may be used for; its owner's role still limits it."""
 

@@ -7,6 +7,7 @@ nobody has takes as long to refuse as a wrong password.
 from __future__ import annotations
 
 import hashlib
+import math
 import re
 import secrets
 import threading
@@ -20,10 +21,10 @@ from argon2 import PasswordHasher
 from argon2.exceptions import InvalidHashError, VerificationError
 from sqlalchemy import Connection, Engine
 
-from service.domain.role import Role, Scope
+from service.domain.role import Role, Scope, SecondFactorRule
 from service.errors import InputError
 from service.jobs import password as password_rules
-from service.storage import api_tokens, audit, people, sessions
+from service.storage import api_tokens, audit, people, second_factors, sessions
 from service.storage.people import PersonRecord
 from service.storage.session import transaction
 
@@ -50,6 +51,15 @@ class SignedIn:
     """The secret for the cookie, and whose it is."""
 
     secret: str
+    person: PersonRecord
+    #: They have to set up a second factor before anything else.
+    confined: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class CodeNeeded:
+    """The password is right; the code of their second factor is still to be given."""
+
     person: PersonRecord
 
 
@@ -166,35 +176,67 @@ def revoke_token(engine: Engine, token_id: int, *, now: datetime, actor: str) ->
 
 
 def sign_in(
-    engine: Engine, name: str, password: str, *, address: str, agent: str, now: datetime
-) -> SignedIn | TurnedAway:
+    engine: Engine,
+    name: str,
+    password: str,
+    *,
+    address: str,
+    agent: str,
+    now: datetime,
+    rule: SecondFactorRule = SecondFactorRule.OPTIONAL,
+) -> SignedIn | CodeNeeded | TurnedAway:
     """Look at a name and password. After some failures each further try has to wait, longer every time."""
     clean = clean_name(name)[:64]
     with transaction(engine) as conn:
-        wait = _wait(conn, clean, address, now)
+        wait = wait_of(conn, clean, address, now)
         known = people.password_of(conn, clean)
     if wait > timedelta(0):
         return TurnedAway(wait)
     right = _verify(known[1] if known is not None else _nobodys_hash(), password)
     if known is None or not right:
         with transaction(engine) as conn:
-            sessions.record_failure(conn, name=clean, address=address, now=now)
-        log.warning("sign-in failed", address=address)
+            record_failure(conn, clean, address, now)
         return TurnedAway()
-    secret = secrets.token_urlsafe(32)
     person, stored = known
     with transaction(engine) as conn:
-        sessions.forgive(conn, name=clean, address=address)
         sessions.drop_old(
             conn, seen_before=now - IDLE, started_before=now - LONGEST, failed_before=now - REMEMBER_FAILURES
         )
         if _hasher.check_needs_rehash(stored):
             people.set_password(conn, person.id, _hash(password), now)
-        sessions.open_session(
-            conn, token_hash=hash_secret(secret), person_id=person.id, now=now, address=address, agent=agent[:200]
-        )
-        audit.record_change(conn, at=now, actor=person.name, action="signed in", subject=person.name, address=address)
-    return SignedIn(secret=secret, person=person)
+        factor = second_factors.find(conn, person.id)
+        if factor is not None and factor.confirmed_at is not None:
+            # Failures are forgiven with the right code: else the password would buy a guesser of codes ever new tries.
+            return CodeNeeded(person)
+        sessions.forgive(conn, name=clean, address=address)
+        return opened(conn, person, address=address, agent=agent, now=now, confined=rule.asks(person.role))
+
+
+def opened(
+    conn: Connection,
+    person: PersonRecord,
+    *,
+    address: str,
+    agent: str,
+    now: datetime,
+    confined: bool = False,
+    detail: dict[str, str] | None = None,
+) -> SignedIn:
+    """Open a session for somebody who proved who they are; *detail* says how, for the audit log."""
+    secret = secrets.token_urlsafe(32)
+    sessions.open_session(
+        conn,
+        token_hash=hash_secret(secret),
+        person_id=person.id,
+        now=now,
+        address=address,
+        agent=agent[:200],
+        confined=confined,
+    )
+    audit.record_change(
+        conn, at=now, actor=person.name, action="signed in", subject=person.name, detail=detail, address=address
+    )
+    return SignedIn(secret=secret, person=person, confined=confined)
 
 
 def admit(engine: Engine, person: PersonRecord, *, address: str, agent: str, now: datetime) -> SignedIn:
@@ -207,8 +249,8 @@ def admit(engine: Engine, person: PersonRecord, *, address: str, agent: str, now
     return SignedIn(secret=secret, person=person)
 
 
-def session_of(engine: Engine, secret: str, now: datetime) -> PersonRecord | None:
-    """Whose session that secret is; None when it is nobody's or over."""
+def session_of(engine: Engine, secret: str, now: datetime) -> sessions.SessionRecord | None:
+    """The session of that secret; None when it is nobody's or over."""
     hashed = hash_secret(secret)
     with transaction(engine) as conn:
         found = sessions.find_session(conn, hashed)
@@ -216,7 +258,7 @@ def session_of(engine: Engine, secret: str, now: datetime) -> PersonRecord | Non
             return None
         if now - found.seen_at > timedelta(minutes=1):
             sessions.touch_session(conn, hashed, now)
-        return found.person
+        return found
 
 
 def token_of(engine: Engine, secret: str, now: datetime) -> api_tokens.TokenRecord | None:
@@ -238,11 +280,23 @@ def sign_out(engine: Engine, secret: str) -> None:
         sessions.close_session(conn, hash_secret(secret))
 
 
-def password_right(engine: Engine, name: str, password: str) -> bool:
-    """Whether that is somebody's password now; asked before it is changed."""
+def prove_password(engine: Engine, name: str, password: str, *, address: str, now: datetime) -> None:
+    """See that it is somebody's password, before what guards their account is changed; guessing is slowed as at sign-in.
+
+    Raises
+    ------
+    InputError
+        it is not, or too many tries were wrong.
+    """
     with transaction(engine) as conn:
+        wait = wait_of(conn, name, address, now)
         known = people.password_of(conn, name)
-    return known is not None and _verify(known[1], password)
+    if wait > timedelta(0):
+        raise InputError(f"too many tries; wait {math.ceil(wait.total_seconds())} s, then try again")
+    if known is None or not _verify(known[1], password):
+        with transaction(engine) as conn:
+            record_failure(conn, name, address, now)
+        raise InputError("the password you have now was typed wrong; nothing is changed")
 
 
 def person_of(conn: Connection, name: str) -> PersonRecord:
@@ -269,7 +323,14 @@ def hash_secret(secret: str) -> str:
     return hashlib.sha256(secret.encode("utf-8", "surrogatepass")).hexdigest()
 
 
-def _wait(conn: Connection, name: str, address: str, now: datetime) -> timedelta:
+def record_failure(conn: Connection, name: str, address: str, now: datetime) -> None:
+    """Note a wrong password or code; it slows down the next try."""
+    sessions.record_failure(conn, name=name, address=address, now=now)
+    log.warning("sign-in failed", address=address)
+
+
+def wait_of(conn: Connection, name: str, address: str, now: datetime) -> timedelta:
+    """How long the next try has to wait; nothing or less when it is looked at now."""
     since = now - REMEMBER_FAILURES
     looked_at = (
         (sessions.failures(conn, since, name=name, address=address), FREE_TRIES),

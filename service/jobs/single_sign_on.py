@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-import secrets
 from datetime import datetime
 
 from sqlalchemy import Connection, Engine
@@ -13,7 +12,7 @@ from service.errors import InputError
 from service.identity import Identified
 from service.jobs import people
 from service.jobs.people import SignedIn
-from service.storage import audit, sessions
+from service.storage import audit
 from service.storage import people as store
 from service.storage.people import PersonRecord
 from service.storage.session import transaction
@@ -40,26 +39,8 @@ def let_in(engine: Engine, who: Identified, *, address: str, agent: str, now: da
         raise InputError("this account is switched off: ask an administrator")
     if person.role is not who.role:
         people.change_role(engine, person.name, who.role, now=now, actor=ACTOR)
-    secret = secrets.token_urlsafe(32)
     with transaction(engine) as conn:
-        sessions.open_session(
-            conn,
-            token_hash=people.hash_secret(secret),
-            person_id=person.id,
-            now=now,
-            address=address,
-            agent=agent[:200],
-        )
-        audit.record_change(
-            conn,
-            at=now,
-            actor=person.name,
-            action="signed in",
-            subject=person.name,
-            detail={"by": ACTOR},
-            address=address,
-        )
-    return SignedIn(secret=secret, person=person)
+        return people.opened(conn, person, address=address, agent=agent, now=now, detail={"by": ACTOR})
 
 
 def _welcome(conn: Connection, who: Identified, role: Role, now: datetime) -> PersonRecord:

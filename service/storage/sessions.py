@@ -20,6 +20,7 @@ class SessionRecord:
     person: PersonRecord
     started_at: datetime
     seen_at: datetime
+    confined: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,11 +31,26 @@ class Failures:
     last_at: datetime | None
 
 
-def open_session(conn: Connection, *, token_hash: str, person_id: int, now: datetime, address: str, agent: str) -> None:
-    """Begin a session."""
+def open_session(
+    conn: Connection,
+    *,
+    token_hash: str,
+    person_id: int,
+    now: datetime,
+    address: str,
+    agent: str,
+    confined: bool = False,
+) -> None:
+    """Begin a session; a *confined* one may do nothing but set up a second factor."""
     conn.execute(
         insert(WebSession).values(
-            token_hash=token_hash, person_id=person_id, started_at=now, seen_at=now, address=address, agent=agent
+            token_hash=token_hash,
+            person_id=person_id,
+            started_at=now,
+            seen_at=now,
+            address=address,
+            agent=agent,
+            confined=confined,
         )
     )
 
@@ -46,6 +62,7 @@ def find_session(conn: Connection, token_hash: str) -> SessionRecord | None:
             WebSession.token_hash,
             WebSession.started_at,
             WebSession.seen_at,
+            WebSession.confined,
             Person.id,
             Person.name,
             Person.label,
@@ -68,12 +85,23 @@ def find_session(conn: Connection, token_hash: str) -> SessionRecord | None:
         created_at=row.created_at,
         password_set_at=row.password_set_at,
     )
-    return SessionRecord(token_hash=row.token_hash, person=person, started_at=row.started_at, seen_at=row.seen_at)
+    return SessionRecord(
+        token_hash=row.token_hash,
+        person=person,
+        started_at=row.started_at,
+        seen_at=row.seen_at,
+        confined=row.confined,
+    )
 
 
 def touch_session(conn: Connection, token_hash: str, now: datetime) -> None:
     """Note that the session was used."""
     conn.execute(update(WebSession).where(WebSession.token_hash == token_hash).values(seen_at=now))
+
+
+def free_sessions_of(conn: Connection, person_id: int) -> None:
+    """Let a person's sessions do whatever the person may."""
+    conn.execute(update(WebSession).where(WebSession.person_id == person_id).values(confined=False))
 
 
 def close_session(conn: Connection, token_hash: str) -> None:

@@ -513,6 +513,30 @@ class WebSession(Base):
     seen_at: Mapped[datetime]
     address: Mapped[str]
     agent: Mapped[str]
+    #: May do nothing but set up the second factor that is asked of its owner.
+    confined: Mapped[bool] = mapped_column(server_default=text("false"))
+
+
+class SecondFactor(Base):
+    """What makes a person's one-time codes; sealed, as the database must not be enough to make them."""
+
+    __tablename__ = "second_factor"
+    person_id: Mapped[int] = mapped_column(ForeignKey("person.id"), primary_key=True)
+    sealed_key: Mapped[str]
+    begun_at: Mapped[datetime]
+    #: When the person proved that their phone has the key; asked for at sign-in from then on.
+    confirmed_at: Mapped[datetime | None]
+    #: The newest time step whose code was used: none counts twice.
+    last_step: Mapped[int] = mapped_column(BigInteger)
+
+
+class RecoveryCode(Base):
+    """A code that counts once in the place of a one-time code; only its hash is kept."""
+
+    __tablename__ = "recovery_code"
+    person_id: Mapped[int] = mapped_column(ForeignKey("person.id"), primary_key=True)
+    code_hash: Mapped[str] = mapped_column(primary_key=True)
+    used_at: Mapped[datetime | None]
 
 
 class SignInFailure(Base):

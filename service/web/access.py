@@ -33,6 +33,8 @@ class Visitor:
     #: What form tokens are bound to.
     visit: str = ""
     address: str = ""
+    #: Has to set up a second factor before anything else.
+    confined: bool = False
 
     @property
     def actor(self) -> str:
@@ -46,6 +48,10 @@ class Visitor:
 
 class SignInNeeded(Exception):
     """Nobody known is asking for what only known people may have."""
+
+
+class SecondFactorNeeded(Exception):
+    """Somebody who has to set up a second factor first asks for something else."""
 
 
 def signer_of(request: Request) -> Signer:
@@ -67,9 +73,11 @@ def visitor_of(request: Request, plant: Plant) -> Visitor:
     visit = signer.value(request.cookies.get(VISIT_COOKIE, "")) or ""
     session = signer.value(request.cookies.get(SESSION_COOKIE, "")) or ""
     if session:
-        person = session_of(plant.engine, session, plant.clock())
-        if person is not None:
-            return Visitor(person=person, session=session, visit=session, address=address)
+        found = session_of(plant.engine, session, plant.clock())
+        if found is not None:
+            return Visitor(
+                person=found.person, session=session, visit=session, address=address, confined=found.confined
+            )
     return Visitor(visit=visit, address=address)
 
 
@@ -82,10 +90,14 @@ class Needs:
 
     role: Role
     scope: Scope | None = None
+    #: Also those who have to set up a second factor before anything else.
+    confined: bool = False
 
     def __call__(self, visitor: AnyVisitor) -> Visitor:
         if visitor.person is None:
             raise SignInNeeded
+        if visitor.confined and not self.confined:
+            raise SecondFactorNeeded
         if not visitor.person.role.includes(self.role):
             raise HTTPException(403, f"This is for the role {self.role} and above; yours is {visitor.person.role}.")
         if visitor.scopes is not None and (self.scope is None or self.scope not in visitor.scopes):
@@ -105,6 +117,7 @@ class Public:
 
 
 Viewer = Annotated[Visitor, Depends(Needs(Role.VIEWER))]
+SettingUp = Annotated[Visitor, Depends(Needs(Role.VIEWER, confined=True))]
 Operator = Annotated[Visitor, Depends(Needs(Role.OPERATOR))]
 Technician = Annotated[Visitor, Depends(Needs(Role.TECHNICIAN))]
 Supervisor = Annotated[Visitor, Depends(Needs(Role.SUPERVISOR))]

@@ -10,8 +10,8 @@ from fastapi.responses import HTMLResponse, RedirectResponse
 
 from service.domain.role import Role, Scope
 from service.errors import InputError
-from service.jobs import people
-from service.storage import api_tokens, audit
+from service.jobs import people, second_factor
+from service.storage import api_tokens, audit, second_factors
 from service.storage import people as store
 from service.storage.session import transaction
 from service.web.access import Administrator, FormChecked, Supervisor, Viewer, Visitor
@@ -89,25 +89,14 @@ def own_password(
 ) -> Response:
     """Change one's own password; other sessions end."""
     assert visitor.person is not None
-    wrong = ""
-    if not people.password_right(plant.engine, visitor.person.name, old):
-        wrong = "The old password is wrong."
-    elif new != again:
-        wrong = "The two new ones are not the same."
-    if not wrong:
-        try:
-            people.change_password(
-                plant.engine,
-                visitor.person.name,
-                new,
-                now=plant.clock(),
-                actor=_actor(visitor),
-                keep_session=visitor.session,
-            )
-        except InputError as error:
-            wrong = str(error)
-    if wrong:
-        return _account(request, plant, visitor, wrong=wrong, status=400)
+    now, name = plant.clock(), visitor.person.name
+    try:
+        people.prove_password(plant.engine, name, old, address=visitor.address, now=now)
+        if new != again:
+            raise InputError("the two new ones are not the same")
+        people.change_password(plant.engine, name, new, now=now, actor=_actor(visitor), keep_session=visitor.session)
+    except InputError as error:
+        return _account(request, plant, visitor, wrong=str(error), status=400)
     return _account(request, plant, visitor, done="The password is changed; other devices are signed out.")
 
 
@@ -163,7 +152,7 @@ def _people(
     request: Request, plant: WebPlant, visitor: Visitor, wrong: str = "", typed: dict[str, str] | None = None
 ) -> HTMLResponse:
     with transaction(plant.engine) as conn:
-        found = store.people(conn)
+        found, with_codes = store.people(conn), second_factors.confirmed(conn)
     return page(
         request,
         plant,
@@ -171,6 +160,7 @@ def _people(
         "people.html.j2",
         status=400 if wrong else 200,
         people=found,
+        with_codes=with_codes,
         roles=list(Role),
         wrong=wrong,
         typed=typed or {"name": "", "label": "", "role": Role.OPERATOR.value},
@@ -197,6 +187,7 @@ def _account(
         "account.html.j2",
         status=status,
         tokens=tokens,
+        factor=second_factor.standing(plant.engine, visitor.person),
         scopes=list(Scope),
         wrong=wrong,
         done=done,

@@ -12,6 +12,7 @@ from fastapi import Depends, Request
 from sqlalchemy import Engine
 
 from service.domain.estimate import TankSetup
+from service.domain.role import SecondFactorRule
 from service.domain.tank import Tank
 from service.domain.units import UnitSystem
 from service.identity import IdentityClient
@@ -45,6 +46,8 @@ class WebPlant:
     mailing: Mailing = field(default_factory=Mailing)
     #: Where people can also sign in.
     identity: IdentityClient | None = None
+    #: Who has to give a one-time code after the password.
+    second_factor: SecondFactorRule = SecondFactorRule.OPTIONAL
     #: Who is signed in without a password; only for a demo that nobody else can reach.
     guest: str | None = None
     #: What text message gateways may post here.

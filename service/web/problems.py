@@ -15,7 +15,7 @@ from fastapi.responses import JSONResponse, RedirectResponse
 from starlette.exceptions import HTTPException as StarletteHTTPException
 
 from service.errors import DomainError, InputError, ServiceError, StorageError
-from service.web.access import SignInNeeded, Visitor, visitor_of
+from service.web.access import SecondFactorNeeded, SignInNeeded, Visitor, visitor_of
 from service.web.pages import page
 
 log = structlog.get_logger(__name__)
@@ -30,6 +30,7 @@ def problem(status: int, detail: str, **more: Any) -> JSONResponse:
 def register(app: FastAPI) -> None:
     """Teach the app what to answer."""
     app.add_exception_handler(SignInNeeded, _sign_in)
+    app.add_exception_handler(SecondFactorNeeded, _second_factor)
     app.add_exception_handler(StarletteHTTPException, _http)
     app.add_exception_handler(RequestValidationError, _invalid)
     app.add_exception_handler(ServiceError, _service)
@@ -42,6 +43,12 @@ def _sign_in(request: Request, error: Exception) -> Response:
         return answer
     target = request.url.path + (f"?{request.url.query}" if request.url.query else "")
     return RedirectResponse("/sign-in" if target == "/" else f"/sign-in?to={quote(target)}", status_code=303)
+
+
+def _second_factor(request: Request, error: Exception) -> Response:
+    if _for_program(request) or request.method != "GET":
+        return _answer(request, 403, "Set up the second factor first, on the page of your account.")
+    return RedirectResponse("/account/second-factor", status_code=303)
 
 
 def _http(request: Request, error: Exception) -> Response:

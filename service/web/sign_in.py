@@ -2,16 +2,21 @@
 
 from __future__ import annotations
 
+import base64
+import json
 import math
 import secrets
+from datetime import datetime
 from typing import Annotated
 
 from fastapi import APIRouter, Depends, Form, Request, Response
 from fastapi.responses import RedirectResponse
 
 from service.jobs import people
-from service.jobs.people import SignedIn, TurnedAway
+from service.jobs.people import CodeNeeded, SignedIn, TurnedAway
+from service.jobs.second_factor import HALF_WAY
 from service.storage import people as store
+from service.storage.people import PersonRecord
 from service.storage.session import transaction
 from service.web.access import (
     SESSION_COOKIE,
@@ -19,7 +24,7 @@ from service.web.access import (
     AnyVisitor,
     FormChecked,
     Public,
-    Viewer,
+    SettingUp,
     Visitor,
     signer_of,
 )
@@ -29,6 +34,8 @@ from service.web.plant import Plant, WebPlant
 router = APIRouter(include_in_schema=False)
 Anybody = Annotated[Visitor, Depends(Public("whoever signs in is not known yet"))]
 
+#: Says whose password was right a moment ago, to the second step alone.
+CODE_COOKIE, CODE_PATH = "uw_half_way", "/sign-in/code"
 _THIS_MACHINE = frozenset({"127.0.0.1", "localhost", "::1"})
 
 
@@ -54,7 +61,10 @@ def sign_in(
 ) -> Response:
     """Look at name and password."""
     agent = request.headers.get("user-agent", "")
-    came = people.sign_in(plant.engine, name, password, address=visitor.address, agent=agent, now=plant.clock())
+    now = plant.clock()
+    came = people.sign_in(
+        plant.engine, name, password, address=visitor.address, agent=agent, now=now, rule=plant.second_factor
+    )
     match came:
         case TurnedAway(wait=wait) if wait.total_seconds() > 0:
             seconds = math.ceil(wait.total_seconds())
@@ -65,18 +75,36 @@ def sign_in(
             return answer
         case TurnedAway():
             return _form(request, plant, visitor, to, "Name or password is wrong.", name, status=401)
+        case CodeNeeded(person=person):
+            return code_asked(request, person, to, now)
         case SignedIn():
             # A session always begins under a new secret: one planted before sign-in opens nothing.
             return admitted(request, came, to)
 
 
 @router.post("/sign-out", dependencies=[FormChecked])
-def sign_out(request: Request, plant: Plant, visitor: Viewer) -> Response:
+def sign_out(request: Request, plant: Plant, visitor: SettingUp) -> Response:
     """End the session."""
     people.sign_out(plant.engine, visitor.session)
     answer = RedirectResponse("/sign-in", status_code=303)
     answer.delete_cookie(SESSION_COOKIE, path="/")
     answer.headers["Clear-Site-Data"] = '"cache"'
+    return answer
+
+
+def code_asked(request: Request, person: PersonRecord, to: str, now: datetime) -> Response:
+    """Send a browser that gave the right password on to the code; a signed cookie says whose password it was, and when."""
+    kept = json.dumps([person.name, now.timestamp(), inside(to)])
+    answer = RedirectResponse(CODE_PATH, status_code=303)
+    answer.set_cookie(
+        CODE_COOKIE,
+        signer_of(request).signed(base64.urlsafe_b64encode(kept.encode()).decode("ascii"), "half way"),
+        max_age=int(HALF_WAY.total_seconds()),
+        path=CODE_PATH,
+        httponly=True,
+        samesite="strict",
+        secure=request.url.scheme == "https",
+    )
     return answer
 
 
@@ -108,7 +136,7 @@ def _form(
 
 def admitted(request: Request, signed_in: SignedIn, to: str) -> Response:
     """Begin the session, under a new secret."""
-    answer = RedirectResponse(inside(to), status_code=303)
+    answer = RedirectResponse("/account/second-factor" if signed_in.confined else inside(to), status_code=303)
     _set(request, answer, SESSION_COOKIE, signed_in.secret, max_age=int(people.LONGEST.total_seconds()))
     answer.delete_cookie(VISIT_COOKIE, path="/")
     return answer

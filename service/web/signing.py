@@ -14,24 +14,27 @@ class Signer:
     """Signs with keys derived from the installation's secret, one for each purpose."""
 
     def __init__(self, secret: bytes) -> None:
-        self._cookie_key = hmac.new(secret, b"cookie", hashlib.sha256).digest()
-        self._form_key = hmac.new(secret, b"form", hashlib.sha256).digest()
+        self._secret = secret
+        self._form_key = self._key("form")
 
-    def signed(self, value: str) -> str:
-        """The value with its signature.
+    def signed(self, value: str, purpose: str = "cookie") -> str:
+        """The value with its signature; what is signed for one purpose is nothing for another.
 
         >>> signer = Signer(b"secret")
         >>> signer.value(signer.signed("hello")), signer.value("hello." + "x" * 43)
         ('hello', None)
+        >>> signer.value(signer.signed("hello", "half way")) is None
+        True
         """
-        return f"{value}.{_text(self._mac(self._cookie_key, value))}"
+        return f"{value}.{_text(self._mac(self._key(purpose), value))}"
 
-    def value(self, signed: str) -> str | None:
-        """The value if the signature is ours."""
+    def value(self, signed: str, purpose: str = "cookie") -> str | None:
+        """The value if the signature is ours, and for that purpose."""
         value, _, mac = signed.rpartition(".")
         if len(mac) != _MAC_CHARACTERS or not value:
             return None
-        return value if hmac.compare_digest(mac.encode(), _text(self._mac(self._cookie_key, value)).encode()) else None
+        right = _text(self._mac(self._key(purpose), value))
+        return value if hmac.compare_digest(mac.encode(), right.encode()) else None
 
     def form_token(self, visit: str) -> str:
         """A token for the forms of one visit. Masked anew each time: compressed pages must not give it away letter by letter.
@@ -56,6 +59,9 @@ class Signer:
             return False
         given = bytes(a ^ b for a, b in zip(raw[: len(mac)], raw[len(mac) :], strict=True))
         return hmac.compare_digest(mac, given)
+
+    def _key(self, purpose: str) -> bytes:
+        return hmac.new(self._secret, purpose.encode("ascii"), hashlib.sha256).digest()
 
     @staticmethod
     def _mac(key: bytes, value: str) -> bytes:

@@ -104,6 +104,9 @@ def test_pages_are_served_to_whom_a_command_let_in(tmp_path: Path, database_url:
     assert common.returncode == 1
     assert "one that many people use" in common.stderr
     assert "boss" in command(environment, "people", "list").stdout
+    without = command(environment, "people", "second-factor-off", "boss")
+    assert without.returncode == 1
+    assert "boss has no second factor" in without.stderr
 
     with (tmp_path / "log").open("wb") as log:
         service = subprocess.Popen([sys.executable, "-m", "service", "run"], env=environment, stdout=log, stderr=log)

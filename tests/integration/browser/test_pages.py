@@ -41,6 +41,7 @@ PAGES = (
     "/health",
     "/people",
     "/account",
+    "/account/second-factor",
     "/audit",
     "/cautions",
     "/offline",

@@ -20,6 +20,8 @@ from tests.web_plant import PASSWORD, WebSite, form_token
 PUBLIC = {
     ("GET", "/sign-in"),
     ("POST", "/sign-in"),
+    ("GET", "/sign-in/code"),
+    ("POST", "/sign-in/code"),
     ("GET", "/sign-in/single"),
     ("GET", "/sign-in/single/done"),
     ("GET", "/offline"),
