@@ -54,7 +54,7 @@ def read_shift(plant: ReportPlant, shift: WorkedShift, now: datetime) -> ShiftLo
             tanks={setup.tank.key: setup.tank for setup in plant.setups},
             happened=happenings(conn, shift.start - STOOD_SINCE, until),
             cores=[
-                LoggedCore(core=record.core, corrected=record.supersedes is not None)
+                LoggedCore(core=record.core, corrected=record.supersedes is not None, warnings=record.warnings)
                 for record in current_cores(conn, tank_ids, shift.start, shift.end)
             ],
             works=[

@@ -15,6 +15,7 @@ from service.alarms.figures import Happened, Occurrence, occurrences_of
 from service.alarms.hand_over import WorkedShift
 from service.alarms.machine import QUIET, AlarmState, Event
 from service.domain.core import Calibration, Core
+from service.domain.core_check import CoreProblem
 from service.domain.display import (
     describe_clearance,
     describe_rate,
@@ -45,10 +46,11 @@ class EntryKind(StrEnum):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LoggedCore:
-    """A core of the shift as it stands now."""
+    """A core of the shift as it stands now; ``warnings`` are what was found when it was logged."""
 
     core: Core
     corrected: bool = False
+    warnings: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -295,6 +297,7 @@ class _Teller:
         parts += [", ".join(seen.value for seen in core.surface)] if core.surface else []
         parts += [core.note] if core.note else []
         parts += ["corrected"] if logged.corrected else []
+        parts += [f"IN DOUBT: {_DOUBTS.get(found, found)}" for found in logged.warnings]
         return Entry(
             at=core.taken_at,
             kind=EntryKind.CORE,
@@ -343,6 +346,11 @@ _BY_HAND: dict[str, str] = {
     Event.REMOVED: "taken out of service",
     Event.RESTORED: "put back into service",
     Event.RESET: "let go",
+}
+#: What was found wrong with a core that somebody stood by.
+_DOUBTS: dict[str, str] = {
+    CoreProblem.UNIT_SLIP: "it would fit in another unit",
+    CoreProblem.FAR_FROM_ESTIMATE: "far from what was expected",
 }
 _SAID = {
     "alarm": "Called",

@@ -14,6 +14,7 @@ from service.alarms.figures import Happened
 from service.alarms.hand_over import WorkedShift
 from service.alarms.machine import AlarmState, Event
 from service.domain.core import Calibration, CalibrationKind, Core, Surface
+from service.domain.core_check import CoreProblem
 from service.domain.estimate import Estimate, EstimateReason, Trust
 from service.reports.alarm_names import name_of
 from service.reports.plain_text import as_text
@@ -159,6 +160,28 @@ def test_cores_work_messages_and_notes_come_in_the_order_of_time() -> None:
     assert entries[2].words == "Called: Sam by sms, Ann by email (NOT SENT)"
     assert (entries[3].corrected, entries[4].corrected) == (True, False)
     assert entries[4].words == "Correction: It was gate C"
+
+
+@pytest.mark.parametrize(
+    ("found", "words"),
+    [
+        ((), ""),
+        ((CoreProblem.UNIT_SLIP,), "IN DOUBT: it would fit in another unit"),
+        ((CoreProblem.FAR_FROM_ESTIMATE,), "IN DOUBT: far from what was expected"),
+    ],
+)
+def test_a_core_that_was_doubted_when_it_was_logged_says_so(found: tuple[CoreProblem, ...], words: str) -> None:
+    core = Core(
+        id=UUID(int=1),
+        tank="east",
+        taken_at=START + HOUR,
+        recorded_at=START + HOUR,
+        thickness=3.0,
+        distance_from_wall=5.0,
+        taken_by="Sam",
+    )
+    [entry] = log(cores=[LoggedCore(core=core, warnings=tuple(one.value for one in found))]).entries
+    assert entry.words.partition("; ")[2] == words
 
 
 @pytest.mark.parametrize(
