@@ -74,8 +74,10 @@
     const add = (table, options) => { tables.push(table); series.push({ spanGaps: true, points: { show: false }, ...options }); };
     const shown = (u, v) => (v == null ? "–" : `${v.toFixed(unit === "ft" ? 1 : 2)} ${unit}`);
     const low = edge(news.band, "low"), high = edge(news.band, "high");
-    add(high, { label: "band, upper", stroke: "transparent", value: shown });
-    add(low, { label: "band, lower", stroke: "transparent", value: shown });
+    // The band is two lines to the plot and one thing to its reader: the upper edge bears the name and says both.
+    const both = (u, v, i, k) => (v == null ? "–" : `${shown(u, k == null ? null : u.data[2][k])} to ${shown(u, v)}`);
+    add(high, { label: "95 % band", stroke: "transparent", value: both });
+    add(low, { label: "", class: "edge", stroke: "transparent", value: () => "" });
     for (const [tag, sensor] of Object.entries(news.sensors)) add(spread(sensor.raw), { label: `${tag}, as it reads`, stroke: quiet, width: 1, value: shown });
     add(spread(news.believed), { label: "believed", stroke: ink, width: 2.5, value: shown });
     add([news.cores.map((c) => Date.parse(c.time) / 1000), news.cores.map((c) => c.height_m * per)], {
@@ -94,7 +96,7 @@
       scales: { x: { min: from, max: to } },
       axes: axes(),
       cursor: { drag: { x: true, y: false }, sync: { key: "trend" } },
-      legend: { live: matchMedia("(pointer: fine)").matches },
+      legend: { live: matchMedia("(pointer: fine)").matches, markers: { fill: (u, i) => (i === 1 ? colour("--line") : "transparent") } },
       hooks: {
         setSelect: [select],
         drawClear: [(u) => {

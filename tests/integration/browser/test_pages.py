@@ -112,12 +112,28 @@ def test_every_page_can_be_used_by_everybody(
             page.goto(path, wait_until="load")
             if path == "/tanks/east":
                 page.wait_for_selector("#chart canvas")
+                assert page.inner_text("#chart .u-legend").count("band") == 1
             page.screenshot(path=tmp_path / f"{path.strip('/').replace('/', '-').replace('?', '-') or 'home'}.png")
             if page.evaluate("document.documentElement.scrollWidth") > width:
                 wrong.append(f"{path}: wider than {width} px")
             found = axe.run(page, options={"runOnly": {"type": "tag", "values": TAGS}})
             wrong += [f"{path}: {v['id']}: {v['nodes'][0]['html'][:160]}" for v in found.response["violations"]]
     assert wrong == []
+
+
+def test_what_one_cell_says_stands_together_on_a_phone(browser: Browser, site: WebSite) -> None:
+    """Words and tags of one cell run on beside its heading; none begins under it."""
+    storm(site)
+    with opened(browser, site, 360, 740) as page:
+        page.goto("/alarms/east.high")
+        assert page.locator("td[data-head=What]").count() > 1
+        astray = page.evaluate(
+            """() => [...document.querySelectorAll("table.stack td[data-head] > *")]
+                .filter((e) => e.tagName !== "BR" && [...e.getClientRects()].some(
+                    (box) => box.left < e.parentElement.getBoundingClientRect().left + 7 * 16))
+                .map((e) => e.outerHTML)"""
+        )
+    assert astray == []
 
 
 def test_whatever_is_pressed_is_large_enough_for_a_glove(browser: Browser, site: WebSite) -> None:
