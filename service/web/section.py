@@ -5,22 +5,27 @@ Drawn in centimetres, x from the wall, y downwards from the floor datum, so that
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 from service.domain.tank import Tank, TankShape
+from service.web.label_places import Label, baselines, words_box
 
 #: A long tank is broken off where its picture would get wider than this many depths.
 WIDEST = 3.0
+#: Where the words of height marks begin, their type beside that of limits, and how far before the right end limits' words end.
+TICK_X, TICK_TYPE, BEFORE_CENTRE = 28.0, 0.72, 34.0
 _FREEBOARD, _TROUGH, _TROUGH_DEPTH = 45.0, 85.0, 60.0
 
 
 @dataclass(frozen=True, slots=True)
 class Mark:
-    """A level with its name."""
+    """A level with its name, and the baseline of its words."""
 
     y: float
     name: str
     words: str
+    words_y: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -82,12 +87,25 @@ def draw(
     bottom = slope * reach * 100.0
     band = 1.96 * sd
     top = weir - _FREEBOARD - 30.0
+    low = bottom + 40.0
     size = max((0.03 if tick_words else 0.05) * (right + _TROUGH), 22.0)
+    # In a wide tank the type is large and the marks lie close: then only every second one, or third, is named.
+    named = math.ceil(1.1 * TICK_TYPE * size / (tick * 100.0))
+    ticks = tuple((-n * tick * 100.0, words if n % named == 0 else "") for n, words in enumerate(tick_words))
+    levels = [(-(depth - clearance) * 100.0, name, words) for name, clearance, words in marks]
+    places = baselines(
+        [Label(y, words, above=name == "danger") for y, name, words in levels],
+        right=right - BEFORE_CENTRE,
+        size=size,
+        taken=[words_box(words, y + 0.32 * size, TICK_TYPE * size, left=TICK_X) for y, words in ticks],
+        top=top,
+        bottom=low,
+    )
     return SectionDrawing(
         left=-_TROUGH - 12.0,
         top=top,
         width=right + _TROUGH + 24.0,
-        height=bottom + 40.0 - top,
+        height=low - top,
         floor=_points([(-12.0, 0.0), (0.0, 0.0), (right, bottom), (right, bottom + 28.0), (-12.0, 28.0)]),
         water=_points([(0.0, weir), (right, weir), (right, bottom), (0.0, 0.0)]),
         sludge="" if height is None else _layer(slope, reach, -1e3, min(height, depth + 0.2)),
@@ -102,9 +120,9 @@ def draw(
         core_x=min(core_distance or 0.0, reach) * 100.0,
         core_top=None if core_thickness is None else (slope * (core_distance or 0.0) - core_thickness) * 100.0,
         core_bottom=slope * min(core_distance or 0.0, reach) * 100.0,
-        marks=tuple(Mark(-(depth - clearance) * 100.0, name, words) for name, clearance, words in marks),
+        marks=tuple(Mark(*level, place) for level, place in zip(levels, places, strict=True)),
         type_size=size,
-        ticks=tuple((-n * tick * 100.0, words) for n, words in enumerate(tick_words)),
+        ticks=ticks,
     )
 
 

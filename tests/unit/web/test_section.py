@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from service.domain.tank import TankShape
-from service.web.section import WIDEST, draw
+from service.web.label_places import Box, words_box
+from service.web.section import BEFORE_CENTRE, TICK_TYPE, TICK_X, WIDEST, SectionDrawing, draw
 from tests.plant import tank
 
 
@@ -66,3 +67,43 @@ def test_a_core_stands_on_the_floor_where_it_was_taken() -> None:
     assert drawing.core_x == 600.0
     assert drawing.core_bottom == pytest.approx(50.0)
     assert drawing.core_top == pytest.approx(50.0 - 140.0)
+
+
+def covered(drawing: SectionDrawing) -> list[Box]:
+    """What the words of limits and height marks cover."""
+    size, right = drawing.type_size, drawing.reach - BEFORE_CENTRE
+    limits = [words_box(mark.words, mark.words_y, size, right=right) for mark in drawing.marks]
+    return limits + [words_box(words, y + 0.32 * size, TICK_TYPE * size, left=TICK_X) for y, words in drawing.ticks]
+
+
+@example(diameter=43.0, depth=6.0, warning=0.0, closer=0.0, every=0.5)
+@given(
+    diameter=st.floats(3.0, 60.0),
+    depth=st.floats(2.0, 6.0),
+    warning=st.floats(0.0, 1.0),
+    closer=st.floats(0.0, 0.3),
+    every=st.sampled_from([0.5, 0.6096]),
+)
+def test_no_words_lie_on_others(diameter: float, depth: float, warning: float, closer: float, every: float) -> None:
+    """Limits anywhere under the weir and as close as they like, in narrow and wide tanks, with a mark every half metre."""
+    clear = warning * (depth - 0.3)
+    drawing = draw(
+        tank(diameter=diameter, side_water_depth=depth),
+        height=1.0,
+        sd=0.1,
+        marks=(("warning", clear, f"warning {clear:.2f} m"), ("danger", max(clear - closer, 0.0), "danger 0.25 m")),
+        tick=every,
+        tick_words=tuple(f"{n * every:g}" for n in range(int(depth / every) + 1)),
+    )
+    boxes = covered(drawing)
+    assert not [(a, b) for i, a in enumerate(boxes) for b in boxes[:i] if a.meets(b)]
+    for box in boxes[: len(drawing.marks)]:
+        assert box.top >= drawing.top
+        assert box.bottom <= drawing.top + drawing.height
+
+
+def test_with_room_danger_stands_above_its_line_and_warning_below() -> None:
+    marks = (("warning", 1.5, "warning 1.50 m"), ("danger", 0.7, "danger 0.70 m"))
+    warning, danger = draw(tank(), height=1.0, sd=0.1, marks=marks).marks
+    assert warning.words_y > warning.y
+    assert danger.words_y < danger.y
