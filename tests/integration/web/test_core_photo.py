@@ -85,3 +85,20 @@ def test_a_correction_keeps_the_photo_of_what_it_corrects(site: WebSite, api: ht
     done = client.post(f"/cores/{core['id']}/correct", data=typed)
     assert done.status_code == 303
     assert f"/cores/{core['id']}/photo.jpg" in client.get(done.headers["location"]).text
+
+
+def test_a_core_taken_back_says_so_beside_its_photo(site: WebSite, api: httpx.Client) -> None:
+    core = entry()
+    api.post("/api/v1/cores", json=core)
+    api.post(f"/api/v1/cores/{core['id']}/photo", content=photo())
+    client, page = site.client(Role.SUPERVISOR), f"/cores/{core['id']}"
+    before = client.get(page).text
+    assert "taken back" not in before
+    form = {"form_token": form_token(before), "reason": "the other tank"}
+    done = client.post(f"{page}/withdraw", data=form)
+    assert done.status_code == 303
+    shown = client.get(page).text
+    assert "This core was taken back</b> (the other tank): it counts for nothing." in shown
+    assert "Its photo stays as evidence" in shown
+    assert "Photo of a core that was taken back" in shown
+    assert client.get(f"{page}/photo.jpg").status_code == 200
