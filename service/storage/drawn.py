@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
+from service.domain.reading import Quality
+
 Source = Literal["reading", "assessment", "estimate"]
 
 
@@ -20,10 +22,17 @@ class Drawn:
     low: str
     high: str
     last: str
+    #: Which rows are left out besides those without a number.
+    left_out: str = "false"
+
+    @property
+    def counts(self) -> str:
+        """The condition on rows that are drawn."""
+        return f"{self.last} <> 'NaN' AND NOT {self.left_out}"
 
 
 DRAWN = {
-    "reading": Drawn(1, "reading", "signal_id", "value", "value", "value"),
+    "reading": Drawn(1, "reading", "signal_id", "value", "value", "value", f"quality = {int(Quality.BAD)}"),
     "raw": Drawn(2, "assessment", "signal_id", "height", "height", "height"),
     "corrected": Drawn(3, "assessment", "signal_id", "corrected", "corrected", "corrected"),
     "estimate": Drawn(4, "estimate", "tank_id", "height", "height", "height"),

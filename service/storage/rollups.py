@@ -140,7 +140,7 @@ def _fresh(drawn: Drawn, finer: int | None) -> str:
         rows = (
             f"SELECT time, {drawn.low} AS low, {drawn.high} AS high, {drawn.last} AS last, 1 AS readings"
             f" FROM {drawn.source} WHERE {drawn.owner} = s.owner_id AND time >= s.first AND time < s.until"
-            f" AND {drawn.last} <> 'NaN' OFFSET 0"
+            f" AND {drawn.counts} OFFSET 0"
         )
     else:
         rows = (

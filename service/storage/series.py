@@ -89,7 +89,7 @@ def _rows(drawn: Drawn, level: int | None, number: int, *, single: bool) -> str:
     if level is None:
         rows = (
             f"SELECT time, {drawn.low} AS low, {drawn.high} AS high, {drawn.last} AS last, 1 AS readings"
-            f" FROM {drawn.source} WHERE {drawn.owner} = :id AND {drawn.last} <> 'NaN'"
+            f" FROM {drawn.source} WHERE {drawn.owner} = :id AND {drawn.counts}"
         )
     else:
         rows = (
