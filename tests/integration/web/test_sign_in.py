@@ -225,6 +225,21 @@ def test_the_pages_say_what_is_wrong_with_a_password_everybody_uses(site: WebSit
         assert site.sign_in(site.client(), name).status_code == 303  # nobody's password was changed
 
 
+def test_whoever_finds_an_open_page_cannot_guess_the_password_there(site: WebSite) -> None:
+    client = site.client(Role.OPERATOR)
+    token = form_token(client.get("/account").text)
+
+    def change(old: str) -> str:
+        new = "blue canal otter seven"
+        return client.post("/account/password", data={"form_token": token, "old": old, "new": new, "again": new}).text
+
+    for _ in range(people.FREE_TRIES):
+        assert "typed wrong; nothing is changed" in change("wrong horse battery")
+    assert "Too many tries" in change(PASSWORD)
+    site.clock.forward(people.LONGEST_WAIT)
+    assert "The password is changed" in change(PASSWORD)
+
+
 def test_a_new_password_ends_other_sessions(site: WebSite) -> None:
     client = site.client(Role.OPERATOR)
     people.change_password(site.web.engine, "operator", "another long pass phrase", now=site.clock(), actor="test")
