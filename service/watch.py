@@ -235,6 +235,8 @@ class Watch:
             # How a source is doing is for its reader to say.
             if self._leases.held(reading(source.key)) is not None:
                 keeper.write(standing)
+            else:
+                keeper.write_losses()
 
         return SupervisedSource(
             key=source.key,
@@ -255,7 +257,7 @@ class Watch:
             raise LeaseLost(f"The lease on {source.key} could not be renewed; what is read meanwhile waits on disk.")
         try:
             source.rest()
-        except (ConnectorError, OSError) as error:
+        except ConnectorError as error:
             log.info("source left", source=source.key, problem=str(error))
         remains = source.remains()
         if remains is not None:

@@ -95,6 +95,13 @@ def record_standing(
     conn.execute(statement.on_conflict_do_update(index_elements=[ConnectorState.connector], set_=changes))
 
 
+def record_losses(conn: Connection, connector: str, now: datetime, lost: int) -> None:
+    """So many more of a source's samples are known to be lost; how it is doing is for its reader to say."""
+    statement = insert(ConnectorState).values(connector=connector, state={}, lost=lost, lost_at=now)
+    changes = {"lost": ConnectorState.lost + lost, "lost_at": now}
+    conn.execute(statement.on_conflict_do_update(index_elements=[ConnectorState.connector], set_=changes))
+
+
 def connector_health(conn: Connection) -> list[ConnectorHealth]:
     """Every connector that ever ran, by name."""
     row = ConnectorState

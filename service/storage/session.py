@@ -36,6 +36,7 @@ _ADVICE: dict[str, tuple[bool, str]] = {
     "0A000": (False, "This server lacks something the service needs; PostgreSQL 15 or newer is required."),
     "22": (False, "A value does not fit its column; this is a defect of the program, please report it."),
     "23": (False, "The database refused the rows; nothing of this transaction was stored."),
+    "25P03": (True, "The connection was left alone too long and the server closed it; it is tried again."),
     "25006": (True, "The database is read-only, as a standby is; point the service at the primary server."),
     "28": (False, "Check user name and password in UNDERWEIR_DATABASE_URL, and the server's pg_hba.conf."),
     "3D000": (False, "Create the database, or correct its name in UNDERWEIR_DATABASE_URL."),

@@ -3,6 +3,9 @@
 Records go into segment files, each record checksummed and synced before :meth:`Spool.append` returns. A record cut short
 by a power failure is cut off at the next start; one damaged on disk is skipped and counted. When the spool is full the
 oldest segment goes, and what it held is counted as lost.
+
+While the disk takes nothing, records wait in memory, up to a bound, and go to disk as soon as it does; those alone do not
+survive a kill.
 """
 
 from __future__ import annotations
@@ -12,6 +15,7 @@ import json
 import os
 import struct
 import zlib
+from collections import deque
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -22,6 +26,10 @@ _MAGIC = b"UWR1"
 #: Magic, CRC-32 of all that follows it, sequence number, how many samples, length of the payload.
 _HEADER = struct.Struct("<4sIQII")
 _CRC_FROM = 8
+#: What may wait in memory while the disk takes nothing. At a hundred values a second that is a quarter of an hour.
+MEMORY_BYTES = 4 << 20
+#: What the books of losses take on disk, from the beginning: a disk that is full takes them all the same.
+_LOSSES_BYTES = 64
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,6 +48,7 @@ class SpoolCounts:
     records: int = 0
     samples: int = 0
     size_bytes: int = 0
+    in_memory: int = 0  #: records among them that the disk does not take now
     lost_samples: int = 0
     lost_records: int = 0
     damaged: int = 0
@@ -56,9 +65,13 @@ class _Segment:
 class Spool:
     """Records in a folder, first in first out; one process at a time."""
 
-    def __init__(self, folder: Path, *, max_bytes: int, segment_bytes: int | None = None) -> None:
+    def __init__(
+        self, folder: Path, *, max_bytes: int, segment_bytes: int | None = None, memory_bytes: int = MEMORY_BYTES
+    ) -> None:
         self._folder = folder
         self._max_bytes = max_bytes
+        self._memory_bytes = memory_bytes
+        self._memory: deque[Record] = deque()  #: newer than everything on disk
         self._segment_bytes = segment_bytes or max(4096, max_bytes // 16)
         self._segments: list[_Segment] = []
         self._writing: BinaryIO | None = None
@@ -66,39 +79,33 @@ class Spool:
         self._damaged = 0
         folder.mkdir(parents=True, exist_ok=True)
         self._lost_samples, self._lost_records = self._read_losses()
+        self._write_losses(sync=False)
         self._trimmed = self._read_place()
         self._next = self._trimmed + 1
         for path in sorted(folder.glob("*.segment")):
             self._load(path)
 
     def append(self, payload: bytes, samples: int) -> int:
-        """Keep a record; when this returns it is on disk.
+        """Keep a record; when this returns it is on disk, or in memory if the disk takes nothing (see the counts).
 
         Returns
         -------
         Its sequence number.
 
-        Raises
-        ------
-        OSError
-            when the disk takes no more even after the oldest records were given up; the record is counted as lost.
+        Notes
+        -----
+        What waits in memory longer than its bound costs the oldest records first, which are counted as lost.
         """
         with self._lock:
-            body = struct.pack("<QII", self._next, samples, len(payload)) + payload
-            data = _MAGIC + struct.pack("<I", zlib.crc32(body)) + body
-            while self._segments and self._size() + len(data) > self._max_bytes:
-                self._give_up_oldest()
-            while True:
-                try:
-                    self._write(data, samples, len(payload))
-                    break
-                except OSError:
-                    if not any(segment.entries for segment in self._segments):
-                        self._count_lost(1, samples)
-                        raise
-                    self._give_up_oldest()
+            record = Record(self._next, samples, payload)
             self._next += 1
-            return self._next - 1
+            self._memory.append(record)
+            while not self._settle() and self._memory_size() > self._memory_bytes:
+                if any(segment.entries for segment in self._segments):
+                    self._give_up_oldest()
+                else:
+                    self._count_lost(1, self._memory.popleft().samples)
+            return record.sequence
 
     def pending(self) -> Iterator[Record]:
         """Every record that is not trimmed, oldest first; records given up or trimmed meanwhile are passed over."""
@@ -117,21 +124,25 @@ class Spool:
             if sequence <= self._trimmed:
                 return
             self._trimmed = sequence
+            while self._memory and self._memory[0].sequence <= sequence:
+                self._memory.popleft()
             while self._segments and (not self._segments[0].entries or self._segments[0].entries[-1][0] <= sequence):
                 self._remove(self._segments.pop(0))
             # Not synced, and not insisted on where the disk is full: after a crash a few records may come again, and
             # storing twice changes nothing.
             with contextlib.suppress(OSError):
-                self._replace("place", {"trimmed": sequence}, sync=False)
+                self._write_place()
 
     def counts(self) -> SpoolCounts:
         """What is held and lost."""
         with self._lock:
-            waiting = [e for s in self._segments for e in s.entries if e[0] > self._trimmed]
+            waiting = [e[1] for s in self._segments for e in s.entries if e[0] > self._trimmed]
+            waiting += [record.samples for record in self._memory]
             return SpoolCounts(
                 records=len(waiting),
-                samples=sum(samples for _, samples, *_ in waiting),
+                samples=sum(waiting),
                 size_bytes=self._size(),
+                in_memory=len(self._memory),
                 lost_samples=self._lost_samples,
                 lost_records=self._lost_records,
                 damaged=self._damaged,
@@ -143,20 +154,39 @@ class Spool:
             self._lost_samples -= counts.lost_samples
             self._lost_records -= counts.lost_records
             self._damaged -= counts.damaged
-            with contextlib.suppress(OSError):  # the disk may be full; after a crash they are reported once more
-                self._replace("losses", {"samples": self._lost_samples, "records": self._lost_records}, sync=True)
+            self._write_losses()
 
     def close(self) -> None:
-        """Close the file being written; safe to call again."""
+        """Close the file being written; what the disk does not take even now is counted as lost. Safe to call again."""
         with self._lock:
-            if self._writing is not None:
-                self._writing.close()
-                self._writing = None
+            if not self._settle():
+                self._count_lost(len(self._memory), sum(record.samples for record in self._memory))
+                self._memory.clear()
+            self._close_file()
 
-    def _write(self, data: bytes, samples: int, length: int) -> None:
+    def _settle(self) -> bool:
+        """Bring to disk what waits in memory, oldest first; False while the disk refuses."""
+        while self._memory:
+            try:
+                self._write(self._memory[0])
+            except OSError:
+                return False
+            self._memory.popleft()
+        return True
+
+    def _close_file(self) -> None:
+        if self._writing is not None:
+            self._writing.close()
+            self._writing = None
+
+    def _write(self, record: Record) -> None:
+        body = struct.pack("<QII", record.sequence, record.samples, len(record.payload)) + record.payload
+        data = _MAGIC + struct.pack("<I", zlib.crc32(body)) + body
+        while self._segments and self._size() + len(data) > self._max_bytes:
+            self._give_up_oldest()
         if self._writing is None or self._segments[-1].size >= self._segment_bytes:
-            self.close()
-            segment = _Segment(self._folder / f"{self._next:020d}.segment")
+            self._close_file()
+            segment = _Segment(self._folder / f"{record.sequence:020d}.segment")
             self._writing = segment.path.open("xb", buffering=0)
             self._segments.append(segment)
             self._sync_folder()
@@ -172,7 +202,7 @@ class Spool:
                 self._writing.seek(start)
                 self._writing.truncate(start)
             raise
-        segment.entries.append((self._next, samples, start, length))
+        segment.entries.append((record.sequence, record.samples, start, len(record.payload)))
         segment.size = start + len(data)
 
     def _read_after(self, sequence: int) -> Record | None:
@@ -182,7 +212,7 @@ class Spool:
                     with segment.path.open("rb") as file:
                         file.seek(start + _HEADER.size)
                         return Record(found, samples, file.read(length))
-        return None
+        return next((record for record in self._memory if record.sequence > sequence), None)
 
     def _load(self, path: Path) -> None:
         data = path.read_bytes()
@@ -213,8 +243,6 @@ class Spool:
 
     def _give_up_oldest(self) -> None:
         segment = self._segments.pop(0)
-        if not self._segments:
-            self.close()
         gone = [samples for sequence, samples, *_ in segment.entries if sequence > self._trimmed]
         self._remove(segment)
         if gone:
@@ -223,16 +251,33 @@ class Spool:
     def _count_lost(self, records: int, samples: int) -> None:
         self._lost_records += records
         self._lost_samples += samples
-        with contextlib.suppress(OSError):
-            self._replace("losses", {"samples": self._lost_samples, "records": self._lost_records}, sync=True)
+        self._write_losses()
 
     def _remove(self, segment: _Segment) -> None:
         if not self._segments:
-            self.close()
-        segment.path.unlink(missing_ok=True)
+            self._close_file()
+        with contextlib.suppress(
+            OSError
+        ):  # a disk that can only be read: after a restart it comes again, which harms nothing
+            segment.path.unlink(missing_ok=True)
 
     def _size(self) -> int:
         return sum(segment.size for segment in self._segments)
+
+    def _memory_size(self) -> int:
+        return sum(len(record.payload) for record in self._memory)
+
+    def _write_losses(self, *, sync: bool = True) -> None:
+        """Over what stood there before, and so small that it is written whole: no new place on the disk is needed."""
+        content = json.dumps({"samples": self._lost_samples, "records": self._lost_records}).encode("ascii")
+        with contextlib.suppress(OSError):  # after a crash they are reported once more, or not at all
+            handle = os.open(self._folder / "losses.json", os.O_WRONLY | os.O_CREAT, 0o666)
+            try:
+                os.pwrite(handle, content.ljust(_LOSSES_BYTES), 0)
+                if sync:
+                    os.fsync(handle)
+            finally:
+                os.close(handle)
 
     def _read_losses(self) -> tuple[int, int]:
         kept = self._read("losses")
@@ -248,16 +293,10 @@ class Spool:
             return {}
         return kept if isinstance(kept, dict) else {}
 
-    def _replace(self, name: str, content: dict[str, int], *, sync: bool) -> None:
-        temporary = self._folder / f"{name}.new"
-        with temporary.open("w", encoding="utf-8") as file:
-            json.dump(content, file)
-            if sync:
-                file.flush()
-                os.fsync(file.fileno())
-        temporary.replace(self._folder / f"{name}.json")
-        if sync:
-            self._sync_folder()
+    def _write_place(self) -> None:
+        temporary = self._folder / "place.new"
+        temporary.write_text(json.dumps({"trimmed": self._trimmed}), "utf-8")
+        temporary.replace(self._folder / "place.json")
 
     def _sync_folder(self) -> None:
         handle = os.open(self._folder, os.O_RDONLY)

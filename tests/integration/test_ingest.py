@@ -242,6 +242,16 @@ def test_a_defect_in_a_connector_is_its_error_not_ours(engine: Engine, plant: Pl
     assert health(engine).failures == 1
 
 
+def test_a_database_that_is_away_while_a_connector_asks_it_is_no_defect_of_the_connector(
+    engine: Engine, plant: Plant
+) -> None:
+    away = StorageError("Database: could not extend file. The database's disk is full. [53100]", retryable=True)
+    with pytest.raises(StorageError, match="disk is full"):
+        take_in(engine, plant, Scripted(error=away))
+    with transaction(engine) as conn:
+        assert connector_health(conn) == []
+
+
 def test_a_connector_that_cannot_move_on_is_reported_and_its_data_kept(engine: Engine, plant: Plant) -> None:
     def locked() -> None:
         raise Unreachable("scripted", "night.csv is stored but cannot be moved.")

@@ -78,6 +78,27 @@ def test_errors_say_what_to_do_and_whether_waiting_helps(engine: Engine, sql: st
     assert caught.value.retryable is retryable
 
 
+@pytest.mark.parametrize(
+    ("state", "says"),
+    [
+        ("53100", "free space"),
+        ("53200", "out of resources"),
+        ("53300", "out of resources"),
+        ("57P01", "restarted"),
+        ("57P02", "restarted"),
+        ("57P03", "restarted"),
+        ("58030", "operating system"),
+        ("25006", "read-only"),
+        ("25P03", "tried again"),
+    ],
+)
+def test_a_server_in_trouble_of_its_own_is_worth_a_retry(engine: Engine, state: str, says: str) -> None:
+    with pytest.raises(StorageError, match=says) as caught, transaction(engine) as connection:
+        connection.exec_driver_sql(f"DO $$ BEGIN RAISE EXCEPTION 'trouble' USING ERRCODE = '{state}'; END $$")
+    assert caught.value.retryable
+    assert f"[{state}]" in str(caught.value)
+
+
 def test_a_deadlock_is_worth_a_retry(engine: Engine) -> None:
     """Two transactions lock each other's row; PostgreSQL ends one of them with SQLSTATE 40P01."""
     with transaction(engine) as connection:

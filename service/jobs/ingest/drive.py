@@ -208,8 +208,8 @@ def _guarded(connector: Connector, state: Mapping[str, object]) -> Iterator[Deli
     """What the connector delivers; a defect of one connector must not stop the others, so it comes out as its error."""
     try:
         yield from connector.poll(state)
-    except ConnectorError:
-        raise
+    except (ConnectorError, StorageError):
+        raise  # it asks the database which files are known: that it is away is no defect of the connector
     except Exception as exc:
         log.exception("connector broke", connector=connector.key)
         raise Malformed(

@@ -15,9 +15,12 @@ from datetime import timedelta
 from typing import Any
 
 import numpy as np
+import structlog
 
 from connectors.base import Connector, Delivery, SampleBlock, SourceHealth
 from service.storage.spool import Spool, SpoolCounts
+
+log = structlog.get_logger(__name__)
 
 _LENGTH = struct.Struct("<I")
 _COLUMNS = (("address_index", "<i4"), ("time_us", "<i8"), ("value", "<f8"), ("quality", "<i2"), ("reason", "<i2"))
@@ -35,6 +38,7 @@ class ForwardingSource:
         self._open: Delivery | None = None
         self._replayed: int | None = None
         self._state: Mapping[str, Any] | None = None
+        self._disk_refuses = False
 
     def poll(self, state: Mapping[str, Any]) -> Iterator[Delivery]:
         """First what the spool holds, oldest first, then what the source has now."""
@@ -74,8 +78,6 @@ class ForwardingSource:
         ------
         ConnectorError
             when the source cannot be read either.
-        OSError
-            when the disk takes nothing; the samples are counted as lost.
         """
         self._replayed = None
         held = self._keep_open()
@@ -134,9 +136,19 @@ class ForwardingSource:
         try:
             if len(delivery.samples):
                 self._spool.append(encode(delivery), len(delivery.samples))
+                self._tell_of_disk(self._spool.counts())
         finally:
             self._connector.committed(delivery)
         return len(delivery.samples)
+
+    def _tell_of_disk(self, counts: SpoolCounts) -> None:
+        refuses = counts.in_memory > 0
+        if refuses and not self._disk_refuses:
+            log.error(
+                "neither database nor disk takes anything: what is read waits in memory; free space on the disk",
+                source=self.key,
+            )
+        self._disk_refuses = refuses
 
 
 class SpoolRemains:

@@ -10,7 +10,7 @@ from sqlalchemy import Engine
 
 from service.jobs.ingest.forward import ForwardingSource
 from service.jobs.supervise import SourceStanding
-from service.storage.connector_state import record_failure, record_standing
+from service.storage.connector_state import record_failure, record_losses, record_standing
 from service.storage.session import transaction
 
 #: What is no news is written again only so often.
@@ -64,6 +64,20 @@ class StandingKeeper:
             self._source.losses_reported(spool)
         self._lost_in_source = lost_in_source
         self._news, self._written_at = news, now
+
+    def write_losses(self) -> None:
+        """Only what this node lost, where another reads the source now: nobody else knows.
+
+        Raises
+        ------
+        StorageError
+            the database is away; the losses stay in the spool's books.
+        """
+        spool = self._source.spooled()
+        if spool.lost_samples:
+            with transaction(self._engine) as conn:
+                record_losses(conn, self._source.key, self._clock(), spool.lost_samples)
+            self._source.losses_reported(spool)
 
 
 def record_hang(engine: Engine, key: str, since: datetime, now: datetime) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import math
 from collections.abc import Iterator, Mapping
 from datetime import UTC, datetime, timedelta
@@ -146,12 +147,33 @@ def test_the_state_goes_on_from_what_was_held_even_after_a_restart(tmp_path: Pat
     again.close()
 
 
+def test_database_away_and_disk_full_at_once_cost_nothing_while_it_is_short(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    plc, store = Counting(), Store()
+    source = forwarding(tmp_path, plc)
+    source.hold()
+
+    def full(handle: int) -> None:
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    with monkeypatch.context() as disk:
+        disk.setattr("service.storage.spool.os.fsync", full)
+        for _ in range(100):
+            assert source.hold() == 2
+    assert source.spooled().in_memory == 200
+    assert store.take(source)
+    assert store.values == list(range(1, plc.produced + 1))
+    assert (source.spooled().records, source.spooled().lost_samples) == (0, 0)
+    source.close()
+
+
 @given(
     st.lists(
         st.sampled_from(["take", "refuse0", "refuse1", "refuse2", "hold", "restart", "die", "revive"]), max_size=30
     )
 )
-@settings(max_examples=60)
+@settings(max_examples=60, deadline=None)  # real files: a busy disk takes its time
 def test_whatever_happens_every_sample_is_stored_once_or_waits(
     tmp_path_factory: pytest.TempPathFactory, steps: list[str]
 ) -> None:

@@ -8,6 +8,7 @@ import signal
 import subprocess
 import sys
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -15,6 +16,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from service.storage.spool import Record, Spool
+from tests.small_disk import SmallDisk
 
 MIB = 1 << 20
 
@@ -81,7 +83,7 @@ def test_a_torn_last_record_is_cut_off_wherever_it_tore(tmp_path: Path, opened: 
 
 
 @given(st.integers(0, 200), st.integers(1, 255))
-@settings(max_examples=60)
+@settings(max_examples=60, deadline=None)  # real files: a busy disk takes its time
 def test_a_flipped_byte_costs_one_record_and_is_counted(
     tmp_path_factory: pytest.TempPathFactory, place: int, flip: int
 ) -> None:
@@ -140,7 +142,7 @@ def test_losses_are_remembered_until_they_are_reported(tmp_path: Path, opened: C
         max_size=40,
     )
 )
-@settings(max_examples=60)
+@settings(max_examples=60, deadline=None)  # real files: a busy disk takes its time
 def test_nothing_vanishes_unaccounted(tmp_path_factory: pytest.TempPathFactory, steps: list[tuple[str, int]]) -> None:
     folder = tmp_path_factory.mktemp("spool")
     spool = Spool(folder, max_bytes=20_000, segment_bytes=4096)
@@ -163,46 +165,134 @@ def test_nothing_vanishes_unaccounted(tmp_path_factory: pytest.TempPathFactory, 
     spool.close()
 
 
-def test_a_full_disk_gives_up_the_oldest_first(
-    tmp_path: Path, opened: Callable[..., Spool], monkeypatch: pytest.MonkeyPatch
+class Disk:
+    """Refuses every sync while it is full."""
+
+    def __init__(self, monkeypatch: pytest.MonkeyPatch) -> None:
+        self.full = False
+        self._sync = os.fsync
+        monkeypatch.setattr("service.storage.spool.os.fsync", self.sync)
+
+    def sync(self, handle: int) -> None:
+        if self.full:
+            raise OSError(errno.ENOSPC, "No space left on device")
+        self._sync(handle)
+
+
+@pytest.fixture
+def disk(monkeypatch: pytest.MonkeyPatch) -> Disk:
+    return Disk(monkeypatch)
+
+
+def test_while_the_disk_is_full_records_wait_in_memory_and_go_to_disk_when_it_is_not(
+    tmp_path: Path, opened: Callable[..., Spool], disk: Disk
 ) -> None:
     spool = opened(tmp_path, segment_bytes=4096)
-    for i in range(20):
-        spool.append(bytes([i]) * 1000, 1)
-    real, refusals = os.fsync, [3]
-
-    def full(handle: int) -> None:
-        if refusals[0]:
-            refusals[0] -= 1
-            raise OSError(errno.ENOSPC, "No space left on device")
-        real(handle)
-
-    monkeypatch.setattr("service.storage.spool.os.fsync", full)
-    spool.append(b"new", 1)
-    left = payloads(spool)
-    assert left[-1] == b"new"
-    counts = spool.counts()
-    assert counts.lost_samples > 0
-    assert counts.samples + counts.lost_samples == 21
+    sent = [bytes([i]) * 1000 for i in range(30)]
+    for payload in sent[:10]:
+        spool.append(payload, 1)
+    disk.full = True
+    for payload in sent[10:20]:
+        spool.append(payload, 1)
+    assert payloads(spool) == sent[:20]
+    assert (spool.counts().records, spool.counts().samples, spool.counts().in_memory) == (20, 20, 10)
+    disk.full = False
+    for payload in sent[20:]:
+        spool.append(payload, 1)
+    assert (spool.counts().in_memory, spool.counts().lost_samples) == (0, 0)
     spool.close()
-    assert payloads(opened(tmp_path)) == left
+    assert payloads(opened(tmp_path, segment_bytes=4096)) == sent
 
 
-def test_a_disk_that_takes_nothing_is_an_error_and_a_counted_loss(
-    tmp_path: Path, opened: Callable[..., Spool], monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_what_is_stored_elsewhere_leaves_memory_too(tmp_path: Path, opened: Callable[..., Spool], disk: Disk) -> None:
     spool = opened(tmp_path)
+    disk.full = True
+    first, second = spool.append(b"first", 1), spool.append(b"second", 1)
+    spool.trim(first)
+    assert list(spool.pending()) == [Record(second, 1, b"second")]
+    spool.trim(second)
+    assert spool.counts().in_memory == 0
+    spool.close()
+    assert spool.counts().lost_samples == 0
 
-    def full(handle: int) -> None:
-        raise OSError(errno.ENOSPC, "No space left on device")
 
-    monkeypatch.setattr("service.storage.spool.os.fsync", full)
-    with pytest.raises(OSError, match="No space"):
-        spool.append(b"new", 7)
-    assert spool.counts().lost_samples == 7
-    monkeypatch.undo()
-    spool.append(b"later", 1)
-    assert payloads(spool) == [b"later"]
+def test_memory_is_bounded_and_the_oldest_go_first(tmp_path: Path, opened: Callable[..., Spool], disk: Disk) -> None:
+    spool = Spool(tmp_path, max_bytes=MIB, segment_bytes=4096, memory_bytes=5000)
+    for i in range(10):
+        spool.append(bytes([i]) * 1000, 3)
+    disk.full = True
+    for i in range(10, 30):
+        spool.append(bytes([i]) * 1000, 3)
+    assert payloads(spool) == [bytes([i]) * 1000 for i in range(25, 30)], "the newest, in order"
+    assert spool.counts().lost_samples == 3 * 25
+    spool.close()
+    assert spool.counts().lost_samples == 3 * 30, "what the disk does not take at the end is lost, and counted"
+
+
+def test_losses_are_in_the_books_although_the_disk_is_full(tmp_path: Path) -> None:
+    """The books have had their place on the disk from the beginning: only what needs a new place is refused."""
+    disk = SmallDisk(tmp_path / "disk", "64k")
+    if not disk.mounted:
+        pytest.skip("only root can mount a small disk")
+    try:
+        spool = Spool(disk.folder / "spool", max_bytes=MIB, memory_bytes=1000)
+        disk.fill()
+        for i in range(10):
+            spool.append(bytes([i]) * 500, 1)
+        assert (spool.counts().in_memory, spool.counts().lost_samples) == (2, 8)
+        # Killed now: the disk is as full as before, the count is not forgotten.
+        assert Spool(disk.folder / "spool", max_bytes=MIB).counts().lost_samples == 8
+        disk.free()
+        spool.append(b"room again", 1)
+        assert spool.counts().in_memory == 0
+        spool.close()
+    finally:
+        disk.unmount()
+
+
+@given(
+    st.lists(
+        st.one_of(
+            st.tuples(st.just("append"), st.integers(0, 2000)),
+            st.tuples(st.just("trim"), st.integers(0, 5)),
+            st.tuples(st.sampled_from(["full", "free", "reopen"]), st.just(0)),
+        ),
+        max_size=50,
+    )
+)
+@settings(max_examples=60, deadline=None)  # real files: a busy disk takes its time
+def test_a_disk_that_is_full_at_times_loses_nothing_uncounted(
+    tmp_path_factory: pytest.TempPathFactory, steps: list[tuple[str, int]]
+) -> None:
+    folder = tmp_path_factory.mktemp("spool")
+    with pytest.MonkeyPatch.context() as patch:
+        disk = Disk(patch)
+        spool = Spool(folder, max_bytes=20_000, segment_bytes=4096, memory_bytes=6000)
+        appended, stored = 0, []
+        for what, size in steps:
+            match what:
+                case "append":
+                    appended += 1
+                    spool.append(b"%d," % appended + b"p" * size, 1)
+                case "trim":
+                    for record in [r for _, r in zip(range(size), spool.pending(), strict=False)]:
+                        stored.append(int(record.payload.split(b",")[0]))
+                        spool.trim(record.sequence)
+                case "reopen":
+                    spool.close()
+                    disk.full = False
+                    lost = spool.counts().lost_samples
+                    spool.losses_reported(replace(spool.counts(), lost_samples=0, lost_records=0))
+                    spool = Spool(folder, max_bytes=20_000, segment_bytes=4096, memory_bytes=6000)
+                    assert spool.counts().lost_samples == lost
+                case _:
+                    disk.full = what == "full"
+        waiting = [int(payload.split(b",")[0]) for payload in payloads(spool)]
+        assert stored + waiting == sorted(set(stored + waiting)), "in order, and none twice"
+        assert appended == len(stored) + len(waiting) + spool.counts().lost_samples
+        if not any(what == "full" for what, _ in steps):
+            assert spool.counts().in_memory == 0
+        spool.close()
 
 
 WRITER = """
@@ -241,11 +331,11 @@ def test_a_full_disk_does_not_hold_up_what_is_stored_elsewhere(tmp_path: Path, m
     for payload in (b"first", b"second"):
         spool.append(payload, 1)
 
-    def full(self: Spool, name: str, content: dict[str, int], *, sync: bool) -> None:
+    def full(self: Spool) -> None:
         raise OSError(28, "No space left on device")
 
     with monkeypatch.context() as disk:
-        disk.setattr(Spool, "_replace", full)
+        disk.setattr(Spool, "_write_place", full)
         spool.trim(1)
         spool.losses_reported(spool.counts())
         assert [record.payload for record in spool.pending()] == [b"second"]
