@@ -17,6 +17,7 @@ import psutil
 import psycopg
 
 from tests.plant_servers import free_port
+from tests.small_disk import SmallDisk
 
 #: Where Debian puts the programs of each version.
 DEBIAN = Path("/usr/lib/postgresql")
@@ -39,14 +40,20 @@ def missing() -> str:
 
 
 class PostgresServer:
-    """One server with a folder and a port of its own; never run as root, which PostgreSQL refuses."""
+    """One server with a folder and a port of its own; never run as root, which PostgreSQL refuses.
 
-    def __init__(self, folder: Path, port: int | None = None) -> None:
+    Parameters
+    ----------
+    disk_size : gives its data a small disk of their own, where that can be mounted; see ``disk``.
+    """
+
+    def __init__(self, folder: Path, port: int | None = None, *, disk_size: str | None = None) -> None:
         found = programs()
         assert found is not None, missing()
         self._programs = found
         self.folder = folder
-        self.data = folder / "data"
+        self.disk = None if disk_size is None else SmallDisk(folder / "disk", disk_size)
+        self.data = (folder if self.disk is None else self.disk.folder) / "data"
         self.port = port or free_port()
         self.process: subprocess.Popen[bytes] | None = None
         self._account: dict[str, Any] = {}
@@ -54,7 +61,8 @@ class PostgresServer:
         if os.geteuid() == 0:
             account = pwd.getpwnam("nobody")
             self._account = {"user": account.pw_uid, "group": account.pw_gid, "extra_groups": []}
-            os.chown(folder, account.pw_uid, account.pw_gid)
+            for owned in (folder, self.data.parent):
+                os.chown(owned, account.pw_uid, account.pw_gid)
 
     @property
     def url(self) -> str:
@@ -68,6 +76,8 @@ class PostgresServer:
     def copy_from(self, primary: PostgresServer) -> None:
         """Become the standby of another server, from nothing."""
         shutil.rmtree(self.data, ignore_errors=True)
+        if self.disk is not None:
+            self.disk.free()
         source = f"host=127.0.0.1 port={primary.port} user={USER} application_name=standby"
         self._run("pg_basebackup", "-d", source, "-D", str(self.data), "-R", "-X", "stream", "-c", "fast", "--no-sync")
         # Once promoted it shall not wait for a standby it does not have.
@@ -83,8 +93,10 @@ class PostgresServer:
             "unix_socket_directories": "",
             "max_connections": "60",
             "shared_buffers": "32MB",
-            "wal_keep_size": "256MB",
-            "max_wal_size": "256MB",
+            # The log of a small disk is kept small, but long enough for a standby that was away for a round.
+            "wal_keep_size": "256MB" if self.disk is None else "64MB",
+            "max_wal_size": "256MB" if self.disk is None else "64MB",
+            "min_wal_size": "80MB" if self.disk is None else "32MB",
             "dynamic_shared_memory_type": "mmap",  # nothing is left behind in /dev/shm by a kill
         } | settings
         options = [part for name, value in given.items() for part in ("-c", f"{name}={value}")]
@@ -97,6 +109,30 @@ class PostgresServer:
                 **self._account,
             )
         wait_for(self.answers, f"{self.folder} does not start:\n{self.said()}")
+
+    @property
+    def running(self) -> bool:
+        """Whether it was started and has not ended, by itself or otherwise."""
+        return self.process is not None and self.process.poll() is None
+
+    def recover(self) -> None:
+        """Free its disk, and start it if it has ended, as an administrator would; returns when it answers."""
+        self.go_on()
+        if self.disk is not None:
+            self.disk.free()
+        if not self.running:
+            self.process = None
+            self.start()
+        wait_for(lambda: self.answers() or not self.running, f"{self.folder} hangs:\n{self.said()}")
+        if not self.running:  # it ended only now, of what its disk had done to it
+            self.start()
+
+    def use_up_log(self, segments: int) -> None:
+        """Begin new segments of the log, until there is no place for another one: then it panics."""
+        for _ in range(segments):
+            self.ask("SELECT pg_logical_emit_message(false, 'fill', 'x')", database="postgres")
+            if not self.running or self.ask("SELECT pg_switch_wal()", database="postgres") is None:
+                return
 
     def answers(self) -> bool:
         """Whether it takes connections."""
@@ -136,6 +172,7 @@ class PostgresServer:
     def stop(self) -> None:
         """Stop it as an administrator in a hurry does: sessions are ended, the log is brought to disk."""
         if self.process is not None:
+            self.go_on()  # paused, it would not hear
             self.process.send_signal(signal.SIGINT)
             self.process.wait(PATIENCE_S)
             self.process = None
@@ -147,12 +184,13 @@ class PostgresServer:
         return ""
 
     def _signal(self, number: signal.Signals) -> None:
-        assert self.process is not None
-        processes = [psutil.Process(self.process.pid)]
-        processes += processes[0].children(recursive=True)
-        for process in processes:
-            with contextlib.suppress(psutil.NoSuchProcess):
-                process.send_signal(number)
+        if self.process is None or not self.running:
+            return  # another fault of the same round has ended it
+        with contextlib.suppress(psutil.NoSuchProcess):
+            first = psutil.Process(self.process.pid)
+            for process in (first, *first.children(recursive=True)):
+                with contextlib.suppress(psutil.NoSuchProcess):
+                    process.send_signal(number)
 
     def _run(self, program: str, *arguments: str) -> None:
         done = subprocess.run(
@@ -168,12 +206,17 @@ class PostgresServer:
 
 
 class PostgresPair:
-    """A primary and its standby, which take turns. With *synchronous*, a commit is told only when both have it."""
+    """A primary and its standby, which take turns. With *synchronous*, a commit is told only when both have it.
 
-    def __init__(self, folder: Path, *, synchronous: bool = True) -> None:
+    Parameters
+    ----------
+    disk_size : gives each a small disk of its own, where one can be mounted.
+    """
+
+    def __init__(self, folder: Path, *, synchronous: bool = True, disk_size: str | None = None) -> None:
         self._synchronous = synchronous
-        self.primary = PostgresServer(folder / "one")
-        self.standby = PostgresServer(folder / "two")
+        self.primary = PostgresServer(folder / "one", disk_size=disk_size)
+        self.standby = PostgresServer(folder / "two", disk_size=disk_size)
         self.primary.create()
         self.primary.start()
         # CREATE DATABASE gives no row, and `ask` swallows errors: what counts is that the database answers.
@@ -211,12 +254,14 @@ class PostgresPair:
         for server in (self.primary, self.standby):
             with contextlib.suppress(AssertionError):
                 server.kill()
+            if server.disk is not None:
+                server.disk.unmount()
 
 
 @contextlib.contextmanager
-def postgres_pair(folder: Path, *, synchronous: bool = True) -> Iterator[PostgresPair]:
+def postgres_pair(folder: Path, *, synchronous: bool = True, disk_size: str | None = None) -> Iterator[PostgresPair]:
     """A primary and its standby, gone afterwards."""
-    pair = PostgresPair(folder, synchronous=synchronous)
+    pair = PostgresPair(folder, synchronous=synchronous, disk_size=disk_size)
     try:
         yield pair
     finally:

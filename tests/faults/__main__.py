@@ -60,8 +60,7 @@ def summary(done: list[Played]) -> str:
         f"rounds {sum(p.rounds for p in done)}, faults {faults.total()}: "
         + ", ".join(f"{name} {count}" for name, count in sorted(faults.items())),
         f"readings produced {sum(a.produced for a in accounts)}, register numbers shown {sum(a.shown for a in accounts)}"
-        f" ({sum(a.excused for a in accounts)} fell to a kill or a bad line, {sum(a.nowhere for a in accounts)} found disk and"
-        f" database full or away at once and are counted by the service), lost {sum(len(a.lost) for a in accounts)}",
+        f" ({sum(a.excused for a in accounts)} fell to a kill or a bad line), lost {sum(len(a.lost) for a in accounts)}",
         f"calls due {sum(a.calls for a in accounts)}, missed {sum(len(a.missed) for a in accounts)},"
         f" unfounded {sum(len(a.unfounded) for a in accounts)}, duplicated {sum(a.duplicates for a in accounts)}",
     ]

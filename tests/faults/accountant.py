@@ -20,7 +20,6 @@ class Account:
     lost: list[str] = field(default_factory=list)  #: produced and not stored, or stored differently
     shown: int = 0
     excused: int = 0  #: numbers of the register that fell to a kill or a bad line
-    nowhere: int = 0  #: numbers that neither database nor disk would take, and that the service itself counts as lost
     calls: int = 0
     missed: list[str] = field(default_factory=list)  #: should have been called and was not
     unfounded: list[str] = field(default_factory=list)  #: sent although nothing decided so
@@ -77,14 +76,11 @@ def examine(stand: Stand) -> Account:
         if number not in counted and not any(start <= at <= end for start, end in stand.excused)
     ]
     account.excused = len(set(range(len(plant.register.shown_at))) - counted) - len(missing)
-    if stand.disk_was_full and len(missing) <= known_lost:
-        account.nowhere = len(missing)
-    else:
-        account.lost += [
-            f"register number {number}, shown {time.monotonic() - at:.0f} s ago and not stored;"
-            f" the service itself counts {known_lost} as lost"
-            for number, at in missing
-        ]
+    account.lost += [
+        f"register number {number}, shown {time.monotonic() - at:.0f} s ago and not stored;"
+        f" the service itself counts {known_lost} as lost"
+        for number, at in missing
+    ]
     ids = Counter(str(mail["Message-ID"]) for mail in stand.mails.mails)
     account.duplicates = sum(count - 1 for count in ids.values())
     account.delays = [s.called_at - s.dropped_at for s in plant.storms if s.called_at is not None]

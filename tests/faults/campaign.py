@@ -61,7 +61,7 @@ def play(
     played = Played(seed, nodes)
     try:
         with stand(folder, plant, nodes, rng) as built:
-            faults, played.left_out = known_faults(disks=all(node.mounted for node in built.nodes))
+            faults, played.left_out = known_faults(disks=built.disks)
             plant.calm()
             _until(built, lambda: not plant.waiting(), 90.0)
             for number in range(rounds):

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-import contextlib
 import signal
+import time
 from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager, contextmanager
 
@@ -41,6 +41,8 @@ def all_killed(stand: Stand) -> Iterator[float]:
 def node_ended(stand: Stand) -> Iterator[float]:
     """Stopped in good order, as for an upgrade."""
     node = stand.some_node()
+    if stand.full_since is not None:
+        stand.excuse()  # what waits in memory finds no disk
     if node.process.running:
         node.process.send(signal.SIGTERM)
     yield stand.rng.uniform(1.0, 6.0)
@@ -90,30 +92,34 @@ def slow_database(stand: Stand) -> Iterator[float]:
 @contextmanager
 def database_restarted(stand: Stand) -> Iterator[float]:
     """The primary is stopped and started again."""
-    stand.pair.primary.stop()
+    server = stand.pair.primary
+    server.stop()
     yield stand.rng.choice((0.0, 5.0, 18.0))
-    stand.pair.primary.start()
+    server.recover()
 
 
 @contextmanager
 def database_killed(stand: Stand) -> Iterator[float]:
     """The primary dies and comes back by itself."""
-    stand.pair.primary.kill()
+    server = stand.pair.primary
+    server.kill()
     yield stand.rng.choice((0.0, 5.0))
-    stand.pair.primary.start()
+    server.recover()
 
 
 @contextmanager
 def database_paused(stand: Stand) -> Iterator[float]:
     """The primary hangs: it takes connections and never answers."""
-    stand.pair.primary.pause()
+    server = stand.pair.primary
+    server.pause()
     yield stand.rng.choice((2.0, 8.0, 20.0))
-    stand.pair.primary.go_on()
+    server.go_on()
 
 
 @contextmanager
 def failed_over(stand: Stand) -> Iterator[float]:
     """The primary dies for good, the standby takes its place, a new standby is built."""
+    stand.pair.standby.recover()  # nobody can take over with a full disk
     stand.pair.fail_over()
     yield stand.rng.uniform(0.0, 5.0)
     stand.pair.attach()
@@ -167,19 +173,31 @@ def corrupt_files(stand: Stand) -> Iterator[float]:
 def disk_full(stand: Stand) -> Iterator[float]:
     """A node's own disk takes nothing more, while the database is away too as often as not."""
     node = stand.some_node()
-    filler = node.process.data / "filler"
-    stand.disk_was_full = True
-    with contextlib.suppress(OSError), filler.open("wb", buffering=0) as file:
-        while True:
-            file.write(b"\0" * 4096)
-    away = stand.rng.random() < 0.5
-    if away:
-        # What a register shows now can be kept nowhere; the service counts it, which is all that can be done.
-        stand.pair.primary.stop()
+    node.disk.fill()
+    stand.full_since = time.monotonic()
+    server = stand.pair.primary if stand.rng.random() < 0.5 else None
+    if server is not None:
+        server.stop()
     yield stand.rng.uniform(2.0, 6.0)
-    filler.unlink(missing_ok=True)
-    if away:
-        stand.pair.primary.start()
+    node.disk.free()
+    if server is not None:
+        server.recover()
+    stand.full_since = None
+
+
+@contextmanager
+def database_disk_full(stand: Stand) -> Iterator[float]:
+    """The disk of the primary or of the standby takes nothing more; as often as not there is no place for the log either."""
+    primary, standby = stand.pair.primary, stand.pair.standby
+    # Where another fault is a fail-over, the old primary is history and must not be started again.
+    server = standby if standby.running and stand.rng.random() < 0.3 else primary
+    assert server.disk is not None
+    server.disk.fill()
+    if stand.rng.random() < 0.5:
+        # No more for the standby than the primary keeps for it: else it would have to be built anew.
+        primary.use_up_log(12 if server is primary else 3)
+    yield stand.rng.choice((3.0, 10.0, 25.0))
+    server.recover()
 
 
 @contextmanager
@@ -211,9 +229,9 @@ def known_faults(*, disks: bool) -> tuple[dict[str, Fault], list[str]]:
     }
     left_out = []
     if disks:
-        faults["disk full"] = disk_full
+        faults |= {"disk full": disk_full, "database's disk full": database_disk_full}
     else:
-        left_out.append("disk full (only root can mount a small disk)")
+        left_out.append("disk full, database's disk full (only root can mount a small disk)")
     if FAKETIME is not None:
         faults["clock stepped"] = clock_stepped
     else:

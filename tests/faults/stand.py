@@ -3,10 +3,8 @@
 from __future__ import annotations
 
 import asyncio
-import os
 import random
 import signal
-import subprocess
 import time
 from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
@@ -20,11 +18,15 @@ from tests.faults.plant import Plant
 from tests.plant_servers import FaultProxy, ModbusPlant
 from tests.postgres_servers import USER, PostgresPair, PostgresServer, postgres_pair
 from tests.service_process import ServiceProcess
+from tests.small_disk import SmallDisk
 
 #: Makes the time of day of one process another one (Debian's package libfaketime); steady clocks go on as they are.
 FAKETIME = next(Path("/usr/lib").glob("*/faketime/libfaketimeMT.so.1"), None)
 
+#: A node's own disk.
 SPOOL_DISK = "4m"
+#: A database server's: the database and its log take about 150 MB of it.
+SERVER_DISK = "320m"
 
 
 class SlowSink(MailSink):
@@ -64,7 +66,7 @@ class Node:
     process: ServiceProcess
     ways: dict[int, FaultProxy]  #: by server port
     clock: Path
-    mounted: bool
+    disk: SmallDisk
 
     @property
     def name(self) -> str:
@@ -89,7 +91,14 @@ class Stand:
     rng: random.Random
     #: Times in which a number the register showed may be lost: a process was killed, or the line to it was bad.
     excused: list[tuple[float, float]] = field(default_factory=list)
-    disk_was_full: bool = False
+    #: Since when a node's disk has been full: what it kept in memory meanwhile falls to a kill.
+    full_since: float | None = None
+
+    @property
+    def disks(self) -> bool:
+        """Whether every node and every server has a small disk of its own."""
+        disks = [node.disk for node in self.nodes] + [self.pair.primary.disk, self.pair.standby.disk]
+        return all(disk is not None and disk.mounted for disk in disks)
 
     def holder(self) -> Node:
         """The node that has the work; any where none has, or the database is away."""
@@ -103,7 +112,8 @@ class Stand:
     def excuse(self, before: float = 3.0, after: float = 3.0) -> None:
         """Numbers shown about now may be lost."""
         now = time.monotonic()
-        self.excused.append((now - before, now + after))
+        begins = now - before if self.full_since is None else min(self.full_since, now - before)
+        self.excused.append((begins, now + after))
 
     def heal(self) -> None:
         """Everything is well: all run, nothing is slow, every clock is right."""
@@ -128,7 +138,7 @@ class Stand:
 def stand(folder: Path, plant: Plant, nodes: int, rng: random.Random) -> Iterator[Stand]:
     """Build everything, start the nodes, and take it all down afterwards."""
     with ExitStack() as stack:
-        pair = stack.enter_context(postgres_pair(folder / "servers"))
+        pair = stack.enter_context(postgres_pair(folder / "servers", disk_size=SERVER_DISK))
         device = stack.enter_context(ModbusPlant(plant.register))
         panel = stack.enter_context(FaultProxy(device.port, seed=rng.randrange(1 << 30)))
         mails = stack.enter_context(SlowSink())
@@ -164,7 +174,9 @@ def _node(
         smtp_port=post.port,
     )
     clock = folder / f"{name}.clock"
-    node = Node(process, ways, clock, mounted=_own_disk(stack, process.data))
+    disk = SmallDisk(process.data, SPOOL_DISK)
+    stack.callback(disk.unmount)
+    node = Node(process, ways, clock, disk)
     node.set_clock(0)
     if FAKETIME is not None:
         process.environment |= {
@@ -174,16 +186,3 @@ def _node(
             "DONT_FAKE_MONOTONIC": "1",
         }
     return node
-
-
-def _own_disk(stack: ExitStack, folder: Path) -> bool:
-    """Give a data folder a small disk of its own, where this account may mount one."""
-    folder.mkdir(parents=True)
-    if os.geteuid() != 0:
-        return False
-    mounted = subprocess.run(
-        ["mount", "-t", "tmpfs", "-o", f"size={SPOOL_DISK}", "none", str(folder)], capture_output=True
-    )
-    if mounted.returncode == 0:
-        stack.callback(subprocess.run, ["umount", "-l", str(folder)], capture_output=True)
-    return mounted.returncode == 0
