@@ -28,7 +28,8 @@ class Compose:
 
     def __init__(self, checkout: Path) -> None:
         self.checkout = checkout
-        self.project = f"underweir-test-{uuid.uuid4().hex[:8]}"
+        number = uuid.uuid4()
+        self.project = f"underweir-test-{number.hex[:8]}"
         modern = subprocess.run(["docker", "compose", "version"], capture_output=True, check=False).returncode == 0
         self._command = ["docker", "compose"] if modern else ["docker-compose"]
         self.environment = {
@@ -38,7 +39,8 @@ class Compose:
             "UNDERWEIR_PROXY_IMAGE": "underweir-proxy:test",
             "UNDERWEIR_HTTPS_PORT": "127.0.0.1:0",
             "UNDERWEIR_HTTP_REDIRECT_PORT": "127.0.0.1:0",
-            "UNDERWEIR_FRONT_NETWORK": "172.31.253.240/28",
+            # One of 4,096: a second worker may run other tests of this file at the same time.
+            "UNDERWEIR_FRONT_NETWORK": f"172.31.{number.bytes[0]}.{number.bytes[1] & 0xF0}/28",
             "PIP_TRUSTED_HOST": TRUSTED,
         }
 

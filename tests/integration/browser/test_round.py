@@ -94,6 +94,7 @@ def test_without_a_connection_cores_wait_and_are_sent_once_with_their_own_time(b
         page.goto("/")
         assert "No connection" in page.inner_text("h1")
         page.goto("/round")
+        page.wait_for_selector("#queue-list li:nth-child(2)")  # read from the device, after the page has loaded
         assert page.locator("#queue-list li").count() == 2
         assert stored(site) == []
         page.context.set_offline(False)
