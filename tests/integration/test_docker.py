@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import ssl
 import subprocess
 import uuid
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import httpx
@@ -16,11 +18,14 @@ import pytest
 
 from service.storage.locks import wait_until
 from service.storage.schema import current_revision, head_revision
-from tests.containers import TRUSTED, copy_checkout, run
+from tests.containers import REPOSITORY, TRUSTED, copy_checkout, run
 from tests.database import TestServer
 from tests.web_plant import form_token
+from tests.written_steps import Step, steps_under
 
 pytestmark = [pytest.mark.docker, pytest.mark.slow, pytest.mark.timeout(1500)]
+
+PAGE = REPOSITORY / "deploy" / "INSTALL.md"
 
 
 class Compose:
@@ -69,6 +74,7 @@ def compose(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Compose]:
         yield project
     finally:
         project("down", "-v", "--remove-orphans")
+        subprocess.run(["docker", "rmi", "underweir:test-before"], capture_output=True, check=False)
 
 
 @pytest.fixture(scope="module")
@@ -203,6 +209,86 @@ def test_a_database_that_was_away_is_taken_up_again(running: Compose) -> None:
     status = json.loads(running("exec", "-T", "service", "underweir", "status", "--json"))
     assert status["tanks"]
     assert run("docker", "inspect", "--format", "{{.RestartCount}}", running("ps", "-q", "service")) == "0"
+
+
+def typed(step: Step, running: Compose, **named: str) -> str:
+    """Type a box of the page, with this project and its image in the place of the ordinary ones."""
+    command = " ".join(running.command())
+    image = running.environment["UNDERWEIR_IMAGE"]
+    lines = step.typed.replace("docker compose", command)
+    lines = lines.replace("underweir:before", f"{image}-before").replace(
+        "docker tag underweir ", f"docker tag {image} "
+    )
+    lines = re.sub(r"(docker tag \S+) underweir$", rf"\1 {image}", lines, flags=re.MULTILINE)
+    for name, value in named.items():
+        lines = lines.replace(name, value)
+    return run("sh", "-euc", lines, cwd=running.checkout, env=running.environment)
+
+
+def newest_backup(running: Compose) -> str:
+    names = running("exec", "-T", "backup", "ls", "/var/backups/underweir").split()
+    return names[-1].removesuffix(".underweir-backup")
+
+
+def answers(running: Compose) -> bool:
+    """Whether the service says that it is ready."""
+    asked = "from urllib.request import urlopen as ask; ask('http://127.0.0.1:8391/readyz', timeout=8)"
+    command = [*running.command(), "exec", "-T", "service", "python", "-c", asked]
+    done = subprocess.run(command, cwd=running.checkout, env=running.environment, capture_output=True, check=False)
+    return done.returncode == 0
+
+
+def query(running: Compose, sql: str) -> str:
+    return running("exec", "-T", "database", "psql", "-U", "underweir", "-d", "underweir", "-Atc", sql)
+
+
+def test_what_was_lost_comes_back_from_the_backup_services_file(running: Compose) -> None:
+    assert wait_until(lambda: running("exec", "-T", "backup", "ls", "/var/backups/underweir") != "", 120)
+    tanks = query(running, "SELECT count(*) FROM tank")
+    file = newest_backup(running)
+    query(running, "DROP TABLE tank CASCADE")
+    [_, restoring] = steps_under(PAGE, "Backups")
+    assert "restored" in typed(restoring, running, NEWEST=file)
+    assert wait_until(lambda: answers(running), 120), running("logs", "--tail", "50", "service")
+    assert query(running, "SELECT count(*) FROM tank") == tanks != "0"
+    [drop] = re.findall(r"`docker compose (exec \S+ database dropdb .*?)`", PAGE.read_text("utf-8"))
+    running(*drop.split())
+
+
+def test_an_upgrade_is_made_and_gone_back_from_with_its_data(running: Compose) -> None:
+    """A newer version whose tables are others; the older one is put back, and with it the data from before the upgrade."""
+    add = ["exec", "-T", "service", "underweir", "core", "add", "east"]
+    before, older = running(*add, "3.4 ft", "--json"), head_revision()
+    [_, keep, upgrade] = steps_under(PAGE, "Upgrading")
+    typed(keep, running)
+    file = newest_backup(running)
+    (running.checkout / "alembic" / "versions" / "9999_a_newer_version.py").write_text(
+        f"""from alembic import op
+revision, down_revision, branch_labels, depends_on = "9999", "{older}", None, None
+def upgrade(): op.execute("ALTER TABLE tank ADD COLUMN newer text")
+def downgrade(): op.execute("ALTER TABLE tank DROP COLUMN newer")
+"""
+    )
+    up, _, examine = upgrade.typed.partition("\n")
+    typed(replace(upgrade, typed=up), running)
+    assert wait_until(lambda: answers(running), 180), running("logs", "--tail", "50", "service")
+    command, _, _ = examine.partition("#")
+    assert "tables: at revision 9999" in typed(
+        replace(upgrade, typed=command + "|| true"), running
+    )  # no way out is set here
+    assert query(running, "SELECT version_num FROM alembic_version") == "9999"
+    after = running(*add, "4.1 ft", "--json")
+
+    [_, back] = steps_under(PAGE, "Going back")
+    typed(back, running)
+    assert wait_until(lambda: "a newer version has used it" in running("logs", "--tail", "20", "service"), 120)
+    [_, restoring] = steps_under(PAGE, "Backups")
+    assert "restored" in typed(restoring, running, NEWEST=file)
+    assert wait_until(lambda: answers(running), 120), running("logs", "--tail", "50", "service")
+    assert query(running, "SELECT version_num FROM alembic_version") == older
+    stored = running("exec", "-T", "service", "underweir", "core", "list", "--json")
+    assert json.loads(before)["id"] in stored
+    assert json.loads(after)["id"] not in stored
 
 
 def test_the_service_stops_when_told(running: Compose) -> None:

@@ -195,7 +195,7 @@ def test_the_timer_makes_a_backup_and_the_page_brings_it_back(machine: Machine) 
     machine.sh("systemctl start underweir-backup.service")  # what the timer does at night
     machine.sh("underweir core add east '4.1 ft' --by 'Somebody (invented)'")
     newest = machine.sh("ls -t /var/backups/underweir | head -n 1").removesuffix(".underweir-backup")
-    [step] = steps_under(PAGE, "Backups")
+    step, _ = steps_under(PAGE, "Backups")
     assert "restored" in machine.sh(step.typed.replace("NEWEST", newest))
     assert runs(machine)
     cores = machine.sh("underweir core list")
