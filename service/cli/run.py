@@ -13,7 +13,7 @@ import typer
 from service import logs, readiness
 from service.bootstrap import Installation, opened, settings_from_environment, wall_clock
 from service.cli.options import SiteFile
-from service.cli.stopping import StopAsked
+from service.cli.stopping import StopAsked, impatient
 from service.domain.lease import Standing
 from service.errors import ConfigError, StorageError
 from service.jobs.run_book import RunBook
@@ -31,6 +31,8 @@ if TYPE_CHECKING:
 log = structlog.get_logger(__name__)
 
 
+#: Work under way is given so long to end when the service stops; what still waits for the database then never ends by itself [s].
+STOP_PATIENCE_S = 15.0
 #: A run's figures may be lost with the process for so long; a write every few seconds would be worth less than it costs.
 WRITE_RUNS_EVERY = timedelta(seconds=30)
 
@@ -91,12 +93,13 @@ def _run(site: SiteFile = None) -> None:
             log.info("stopping", signal=asked.by)
         finally:
             readiness.tell(readiness.STOPPING)
-            if pages is not None:
-                pages.stop()
-            supervisor.stop()
-            timetable.stop()
-            watch.close()
-            leases.stop()
+            with impatient(leases.cut_off, STOP_PATIENCE_S):
+                if pages is not None:
+                    pages.stop()
+                supervisor.stop()
+                timetable.stop()
+                watch.close()
+                leases.stop()
     log.info("stopped")
 
 

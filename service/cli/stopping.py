@@ -4,6 +4,12 @@ from __future__ import annotations
 
 import signal
 import threading
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+
+import structlog
+
+log = structlog.get_logger(__name__)
 
 #: How soon a request to stop is seen [s].
 LOOK_S = 0.2
@@ -36,3 +42,25 @@ class StopAsked:
         while not self and seconds > 0:
             never.wait(min(LOOK_S, seconds))
             seconds -= LOOK_S
+
+
+@contextmanager
+def impatient(cut: Callable[[], int], after: float) -> Iterator[None]:
+    """End what hangs in the database while the block waits for it, again and again until the block is over.
+
+    Parameters
+    ----------
+    cut : cuts every connection, and returns how many there were.
+    after : how long work under way is given to end by itself [s].
+    """
+    over = threading.Event()
+
+    def hurry() -> None:
+        while not over.wait(after):
+            log.warning("the database does not let go; connections cut", connections=cut())
+
+    threading.Thread(target=hurry, name="hurry", daemon=True).start()
+    try:
+        yield
+    finally:
+        over.set()

@@ -136,6 +136,10 @@ class LeaseKeeper:
             log.warning("leases not given up; they run out by themselves", error=str(error))
         self._line.dispose()
 
+    def cut_off(self) -> int:
+        """Cut every connection of this node, so that no job hangs in the database; returns how many there were."""
+        return self._lines.cut()
+
     def turn(self) -> None:
         """Renew what is held and take what is free.
 
@@ -144,14 +148,20 @@ class LeaseKeeper:
         StorageError
             when the database is away; what is held is held until it lapses.
         """
-        asked_at = self._asking_since = self._clock()
+        asked_at = self._clock()
+        self._asking_since = self._asking_since or asked_at
+        answered = False
         try:
             with transaction(self._line) as conn:
                 found = leases.renew(conn, self._holder, self._names, self._term)
                 before_asking = self._clock()
                 self._heard(leases.time_of_day(conn), before_asking, self._clock())
+            answered = True
         finally:
-            self._asking_since = None
+            # A server that refuses at once holds nobody. One that lets us wait until a lock is given up, as where a commit hangs
+            # because a standby's disk is full, holds the jobs too: that is counted on.
+            if answered or self._clock() - asked_at < self._turn:
+                self._asking_since = None
         before = self._tenures
         self._tenures = {
             name: Tenure.granted(found[name], asked_at, self._term) if name in found else Tenure()
@@ -185,7 +195,7 @@ class LeaseKeeper:
             since = self._asking_since
             if since is not None and self._clock() - since > self._patience:
                 self._asking_since = None
-                log.error("the database does not answer; connections cut", connections=self._lines.cut())
+                log.error("the database does not answer; connections cut", connections=self.cut_off())
 
     def _run(self) -> None:
         while not self._stop.wait(self._turn):

@@ -167,7 +167,9 @@ def time_of_day(conn: Connection) -> datetime:
 
 
 def give_up(conn: Connection, holder: Holder) -> None:
-    """Leave everything to whoever wants it."""
+    """Leave everything to whoever wants it, if that can be had soon: leases run out by themselves."""
+    conn.execute(text("SET LOCAL lock_timeout = '5s'"))
+    conn.execute(text("SET LOCAL synchronous_commit = local"))  # a standby that hangs shall not hold a node that stops
     conn.execute(_GIVE_UP, {"process": holder.process})
 
 

@@ -22,6 +22,8 @@ class Lines:
         self._open: WeakSet[psycopg.Connection[Any]] = WeakSet()
         for engine in engines:
             event.listen(engine, "connect", self._opened)
+            # What lies in the pool was opened before anybody listened, and could never be cut.
+            engine.dispose()
 
     def _opened(self, connection: psycopg.Connection[Any], record: object) -> None:
         self._open.add(connection)

@@ -80,6 +80,47 @@ def test_a_server_that_no_longer_answers_does_not_hold_the_jobs_for_ever(pair: P
         engine.dispose()
 
 
+def test_a_lock_that_is_waited_for_in_vain_again_and_again_does_not_hold_the_jobs_for_ever(
+    pair: PostgresPair, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Each try to renew ends before patience does, as at the database's own limit for a lock."""
+    migrate(pair.url)
+    engine = make_engine(pair.url)
+    keeper = LeaseKeeper(engine, Holder(node="n", node_name="n", process="p"), ["tell"], turn=0.1, patience=2.0)
+    keeper.start()
+    cut = threading.Event()
+
+    def in_vain(*_: object) -> dict[str, int]:
+        threading.Event().wait(0.8)
+        raise StorageError("canceling statement due to lock timeout", retryable=True)
+
+    monkeypatch.setattr(keeper, "cut_off", lambda: cut.set() or 0)
+    monkeypatch.setattr("service.jobs.tenancy.leases.renew", in_vain)
+    assert cut.wait(PATIENCE_S)
+    keeper.stop()
+    engine.dispose()
+
+
+def test_a_service_stops_although_its_database_is_silent(pair: PostgresPair, tmp_path: Path) -> None:
+    (tmp_path / "drop").mkdir()
+    (tmp_path / "site.toml").write_text(SITE, "utf-8")
+    with MailSink() as mails, FaultProxy(pair.primary.port) as network:
+        url = f"postgresql://underweir@127.0.0.1:{network.port}/underweir?connect_timeout=3"
+        node = ServiceProcess(
+            "north", tmp_path, site_file=tmp_path / "site.toml", database_url=url, smtp_port=mails.port
+        )
+        node.start()
+        try:
+            wait_for(lambda: any(line.get("event") == "work taken on" for line in node.log()), "it does not start")
+            network.mode = "swallow"
+            threading.Event().wait(6.0)  # every job has begun to wait
+            assert node.end(signal.SIGTERM) == 0
+            assert any(line.get("event") == "stopped" for line in node.log())
+        finally:
+            if node.running:
+                node.end(signal.SIGKILL)
+
+
 def test_the_call_still_comes_after_the_primary_is_killed(pair: PostgresPair, tmp_path: Path) -> None:
     drop = tmp_path / "drop"
     drop.mkdir()
