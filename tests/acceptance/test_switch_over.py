@@ -94,7 +94,11 @@ def test_a_lock_that_is_waited_for_in_vain_again_and_again_does_not_hold_the_job
         threading.Event().wait(0.8)
         raise StorageError("canceling statement due to lock timeout", retryable=True)
 
-    monkeypatch.setattr(keeper, "cut_off", lambda: cut.set() or 0)
+    def noted() -> int:
+        cut.set()
+        return 0
+
+    monkeypatch.setattr(keeper, "cut_off", noted)
     monkeypatch.setattr("service.jobs.tenancy.leases.renew", in_vain)
     assert cut.wait(PATIENCE_S)
     keeper.stop()
