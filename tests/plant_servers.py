@@ -434,16 +434,15 @@ class OpcuaPlant(UserManager):
         )
         self._thread.call(self._write(item, data))
 
-    def await_history(self, item: int, count: int, *, since: datetime) -> None:
-        """Wait until the server's history, which it writes behind, holds that many values of an item."""
+    def await_history(self, item: int, at: datetime) -> None:
+        """Wait until the server's history, written behind and in order, holds the value an item was given for that time."""
         assert self._thread is not None
         deadline = time.monotonic() + 30.0
         while time.monotonic() < deadline:
-            kept = self._thread.call(self.nodes[item].read_raw_history(since, datetime.now(UTC), 10_000))
-            if len(kept) >= count:
+            if self._thread.call(self.nodes[item].read_raw_history(at, at + timedelta(milliseconds=1), 10)):
                 return
             time.sleep(0.05)
-        raise TimeoutError(f"the history of item {item} holds {len(kept)} of {count} values")
+        raise TimeoutError(f"the history of item {item} holds nothing of {at:%H:%M:%S}")
 
     def write_all(self, value: float, at: datetime) -> None:
         """Set every item at once."""

@@ -285,7 +285,7 @@ def test_an_hour_away_is_read_back_to_the_second(historian: OpcuaPlant, opened: 
     left = now().replace(microsecond=0) - timedelta(hours=1)
     for second in range(0, 3600, 4):
         historian.write(0, float(second), at=left + timedelta(seconds=second))
-    historian.await_history(0, 900, since=left)
+    historian.await_history(0, left + timedelta(seconds=3596))
     connector = opened(historian.url, 2, history_overlap=0.0)
     rows = samples_of(read_once(connector, {"seen_to": left.isoformat()}))
     got = {r[1]: r[2] for r in rows if r[0] == "level0"}
