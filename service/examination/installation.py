@@ -11,6 +11,7 @@ from sqlalchemy import Engine
 from service.bootstrap import notifiers_of
 from service.errors import ConfigError, ServiceError, StorageError
 from service.examination import host, store, ways
+from service.examination.housekeeping import server_upkeep
 from service.examination.verdict import Verdict, fine, look, wrong
 from service.settings import Settings, load_settings, unknown_variables
 from service.site.finding import Severity
@@ -105,6 +106,7 @@ def _looked_at(
     with transaction(engine) as conn:
         now = clock()
         yield from store.upkeep(conn, now)
+        yield from server_upkeep(conn)
         yield from store.messages(conn, now)
         if site is not None:
             yield from store.standing(conn, site, now)

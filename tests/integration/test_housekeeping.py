@@ -1,0 +1,124 @@
+"""A server's own upkeep is read from a real one; and what is written every few seconds needs none of it to stay small."""
+
+from __future__ import annotations
+
+import shutil
+from collections.abc import Iterator
+from dataclasses import replace
+from datetime import timedelta
+
+import pytest
+from sqlalchemy import Engine, text
+
+from service.jobs.run_book import RunBook
+from service.storage import leases, recompute
+from service.storage.alarms import alarms, keep_quietly
+from service.storage.connector_state import record_good, record_standing
+from service.storage.housekeeping import DeadRows, housekeeping
+from service.storage.leases import Holder
+from service.storage.session import make_engine, transaction
+from tests.alarm_plant import NIGHT, AlarmPlant
+from tests.conftest import reachable_folder
+from tests.postgres_servers import PostgresServer
+
+
+def test_a_server_that_clears_up(engine: Engine) -> None:
+    with transaction(engine) as conn:
+        found = housekeeping(conn, least_dead=1000)
+    assert found.vacuums
+    assert 0 < found.oldest_transaction < 200_000_000
+    assert (found.snapshot, found.prepared, found.waits_for, found.dead) == (None, 0, "", ())
+
+
+def test_dead_rows_and_who_keeps_them(engine: Engine, database_url: str) -> None:
+    with transaction(engine) as conn:
+        conn.execute(text("CREATE TABLE shed (id integer) WITH (autovacuum_enabled = false)"))
+        conn.execute(text("INSERT INTO shed SELECT generate_series(1, 3000)"))
+    other = make_engine(database_url, application_name="report tool")
+    try:
+        with other.connect() as reading:
+            reading.execution_options(isolation_level="REPEATABLE READ")
+            began = reading.execute(text("SELECT now() FROM shed LIMIT 1")).scalar_one()
+            with transaction(engine) as conn:
+                conn.execute(text("DELETE FROM shed WHERE id > 1000"))
+            with transaction(engine) as conn:
+                conn.execute(text("SELECT pg_stat_force_next_flush()"))
+            with transaction(engine) as conn:
+                found = housekeeping(conn, least_dead=1000)
+            assert found.dead == (DeadRows(table="shed", alive=1000, dead=2000),)
+            assert found.snapshot is not None
+            assert (found.snapshot.said, found.snapshot.since) == ("report tool", began)
+    finally:
+        other.dispose()
+
+
+@pytest.fixture
+def own_server() -> Iterator[PostgresServer]:
+    folder = reachable_folder("underweir-housekeeping-")
+    server = PostgresServer(folder)
+    try:
+        server.create()
+        server.start(max_prepared_transactions="2")
+        server.ask("CREATE DATABASE underweir", database="postgres")
+        yield server
+    finally:
+        server.stop()
+        shutil.rmtree(folder)
+
+
+@pytest.mark.postgresql
+def test_a_standby_that_does_not_come(own_server: PostgresServer) -> None:
+    own_server.ask("SELECT pg_create_physical_replication_slot('two', true)")
+    own_server.ask("SELECT pg_switch_wal()")
+    own_server.ask("ALTER SYSTEM SET synchronous_standby_names = 'FIRST 1 (two)'")
+    own_server.ask("ALTER SYSTEM SET autovacuum = off")
+    engine = make_engine(own_server.url)
+    try:
+        with engine.connect() as left:
+            left.execute(text("CREATE TABLE shed ()"))
+            left.execute(text("PREPARE TRANSACTION 'never ended'"))
+        own_server.ask("SELECT pg_reload_conf()")
+        with engine.connect() as conn:
+            conn.execute(text("SELECT pg_sleep(0.2)"))
+            found = housekeeping(conn, least_dead=1000)
+    finally:
+        engine.dispose()
+    assert (found.waits_for, found.standbys, found.vacuums, found.prepared) == ("FIRST 1 (two)", 0, False, 1)
+    (slot,) = found.slots
+    assert slot.name == "two"
+    assert slot.kept_bytes > 0
+
+
+def test_what_is_written_every_few_seconds_stays_small(engine: Engine) -> None:
+    """No index names what changes, so an update takes the place of a dead row on its own page and needs no vacuum
+    (PostgreSQL documentation, "Heap-Only Tuples (HOT)")."""
+    tables = ("lease", "job_run", "connector_state", "recompute", "alarm")
+    plant, book = AlarmPlant.build(engine), RunBook(engine)
+    tank = plant.ids.tanks["west"]
+    holder = Holder(node="node", node_name="control room", process="node-1")
+    with transaction(engine) as conn:
+        for table in tables:
+            conn.execute(text(f"ALTER TABLE {table} SET (autovacuum_enabled = false)"))
+        leases.describe(conn, ["work"])
+    sizes = []
+    for beat in range(600):
+        at = NIGHT + timedelta(seconds=5 * beat)
+        book.note("decide", at, 0.1, "")
+        book.write(at)
+        with transaction(engine) as conn:
+            leases.renew(conn, holder, ["work"], 15.0)
+            record_good(conn, "panel", at)
+            record_standing(conn, "panel", at, {"values": beat})
+            recompute.mark(conn, {tank: at})
+            keep_quietly(conn, [(record, replace(record.machine, data_to=at)) for record in alarms(conn)])
+        with transaction(engine) as conn:
+            (due,) = recompute.due(conn)
+        with transaction(engine) as conn:
+            assert recompute.settle(conn, due)
+        if beat % 300 == 299:
+            with transaction(engine) as conn:
+                sizes.append({table: conn.execute(_SIZE, {"name": table}).scalar_one() for table in tables})
+    assert sizes[1] == sizes[0]
+
+
+_SIZE = text("SELECT pg_total_relation_size(CAST(:name AS regclass))")
