@@ -151,7 +151,7 @@ class Settings(BaseSettings):
     second_factor: Literal["optional", "administrators", "everybody"] = Field(
         "optional",
         description=(
-            "Who has to give a code from a phone after the password, and sets that up at the next sign-in: nobody (`optional`), "
+            "Who has to give a code from a phone after the password, and sets that up before anything else: nobody (`optional`), "
             "`administrators`, `everybody`. Links in alarm mails work without."
         ),
         examples=["administrators"],

@@ -22,6 +22,7 @@ from service.bootstrap import Installation
 from service.domain.lease import DECIDE, KEEP_UP, TELL, Standing, reading
 from service.domain.split import split_over
 from service.errors import LeaseLost, StorageError
+from service.jobs.account_notices import tell_owners
 from service.jobs.ahead import Ahead, ahead_of, danger_height
 from service.jobs.deliver import Delivered, deliver
 from service.jobs.estimate import Outlook, outlook_all, project_all, update_estimates
@@ -180,6 +181,11 @@ class Watch:
             return 0
         return mail_reports(replace(self._plant.reports, engine=held.engine), self._plant.mailing, now)
 
+    def tell_owners(self, now: datetime) -> int:
+        """Put mails on their way to those whose accounts were changed, where telling is this node's work."""
+        held = self._leases.held(TELL)
+        return 0 if held is None else tell_owners(held.engine, self._plant.alarms, now)
+
     def keep_up(self, now: datetime) -> None:
         """Keep the store in order, where that is this node's work."""
         held = self._leases.held(KEEP_UP)
@@ -203,6 +209,7 @@ class Watch:
             Task("prove", self.prove, DELIVER_EVERY, TELL),
             *telling,
             Task("report", self.report, REPORT_EVERY, TELL),
+            Task("account notices", self.tell_owners, REPORT_EVERY, TELL),
             *([] if self._plant.settings.heartbeat_url is None else [Task("heartbeat", self.beat, BEAT_EVERY)]),
             # Without a lease: nodes that roll up at once share what is due, and neither can undo the other.
             Task("roll up", lambda now: roll_up(self._plant.engine), ROLL_UP_EVERY),

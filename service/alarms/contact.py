@@ -2,10 +2,27 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 
 from service.alarms.definition import Priority
 from service.domain.units import UnitSystem
+
+# Practical part of RFC 5321: one @, a local part of at most 64 characters, a domain of labels with at least one dot.
+_EMAIL = re.compile(
+    r"[A-Za-z0-9.!#$%&'*+/=?^_`{|}~-]{1,64}@(?:[A-Za-z0-9](?:[A-Za-z0-9-]{0,61}[A-Za-z0-9])?\.)+[A-Za-z0-9-]{2,63}"
+)
+
+
+def is_mail_address(text: str) -> bool:
+    """Whether that is an e-mail address as people have them.
+
+    >>> is_mail_address("night@example.org"), is_mail_address("night@example"), is_mail_address("a..b@example.org")
+    (True, False, False)
+    """
+    local = text.partition("@")[0]
+    dots = local.startswith(".") or local.endswith(".") or ".." in local
+    return _EMAIL.fullmatch(text) is not None and len(text) <= 254 and not dots
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

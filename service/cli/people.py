@@ -30,7 +30,7 @@ _ACTOR = "command line"
 def register(app: typer.Typer) -> None:
     """Add the commands."""
     group = typer.Typer(
-        help="People who may sign in: add, list, password, role, off, on, second-factor-off, token.",
+        help="People who may sign in: add, list, password, email, role, off, on, second-factor-off, token.",
         no_args_is_help=True,
         rich_markup_mode=None,
     )
@@ -38,6 +38,7 @@ def register(app: typer.Typer) -> None:
         "add": _add,
         "list": _list,
         "password": _password,
+        "email": _email,
         "role": _role,
         "off": _off,
         "on": _on,
@@ -55,13 +56,14 @@ def _add(
     name: Name,
     role: Annotated[Role, typer.Option(help="What they may do.", show_default=False)],
     label: Annotated[str, typer.Option("--as", help="How others read them; the name otherwise.")] = "",
+    email: Annotated[str, typer.Option(help="Where they are told of changes to their account.")] = "",
     password_stdin: FromInput = False,
 ) -> None:
     """Let somebody new in. The first administrator is made this way; there is no default password."""
     password = _asked(password_stdin)
     with database(settings_from_environment()) as engine:
         made = people.add(
-            engine, name=name, label=label, role=role, password=password, now=wall_clock(), actor=_actor()
+            engine, name=name, label=label, role=role, password=password, now=wall_clock(), actor=_actor(), email=email
         )
     say(f"{made.name} may sign in as {made.role}")
 
@@ -101,6 +103,15 @@ def _password(name: Name, password_stdin: FromInput = False) -> None:
     with database(settings_from_environment()) as engine:
         people.change_password(engine, name, password, now=wall_clock(), actor=_actor())
     say(f"the password of {people.clean_name(name)} is changed")
+
+
+def _email(
+    name: Name, address: Annotated[str, typer.Argument(help="The address; '' for none.", show_default=False)]
+) -> None:
+    """Say where somebody is told of changes to their account; the address before hears of that too."""
+    with database(settings_from_environment()) as engine:
+        people.change_email(engine, name, address, now=wall_clock(), actor=_actor())
+    say(f"{people.clean_name(name)} is told of changes to the account at {address or 'no address'}")
 
 
 def _role(name: Name, role: Annotated[Role, typer.Argument(help="The new role.", show_default=False)]) -> None:

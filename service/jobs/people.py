@@ -21,7 +21,8 @@ from argon2 import PasswordHasher
 from argon2.exceptions import InvalidHashError, VerificationError
 from sqlalchemy import Connection, Engine
 
-from service.domain.role import Role, Scope, SecondFactorRule
+from service.alarms.contact import is_mail_address
+from service.domain.role import Role, Scope
 from service.errors import InputError
 from service.jobs import password as password_rules
 from service.storage import api_tokens, audit, people, second_factors, sessions
@@ -52,8 +53,6 @@ class SignedIn:
 
     secret: str
     person: PersonRecord
-    #: They have to set up a second factor before anything else.
-    confined: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,21 +70,33 @@ class TurnedAway:
 
 
 def add(
-    engine: Engine, *, name: str, label: str, role: Role, password: str | None, now: datetime, actor: str
+    engine: Engine,
+    *,
+    name: str,
+    label: str,
+    role: Role,
+    password: str | None,
+    now: datetime,
+    actor: str,
+    email: str = "",
 ) -> PersonRecord:
     """Let somebody new in.
 
     Raises
     ------
     InputError
-        the name is taken or cannot be a name, or the password is too weak or one that many people use.
+        the name is taken or cannot be a name, the address cannot be one, or the password is too weak or one that many
+        people use.
     """
     clean = clean_name(name)
     if not _NAME.fullmatch(clean):
         raise InputError(f"{name!r} cannot be a sign-in name; use letters, digits, - _ . @, at most 64")
+    address = _mail_address(email)
     hashed = None if password is None else _hash(password_rules.checked(password, clean, label))
     with transaction(engine) as conn:
-        people.add_person(conn, name=clean, label=label.strip() or clean, role=role, password_hash=hashed, now=now)
+        people.add_person(
+            conn, name=clean, label=label.strip() or clean, role=role, password_hash=hashed, now=now, email=address
+        )
         audit.record_change(conn, at=now, actor=actor, action="person added", subject=clean, detail={"role": role})
         found = people.find_person(conn, clean)
     assert found is not None
@@ -103,6 +114,30 @@ def change_password(
         people.set_password(conn, person.id, hashed, now)
         sessions.close_sessions_of(conn, person.id, but=hash_secret(keep_session) if keep_session else "")
         audit.record_change(conn, at=now, actor=actor, action="password changed", subject=person.name)
+
+
+def change_email(engine: Engine, name: str, email: str, *, now: datetime, actor: str) -> None:
+    """Give somebody another address for what concerns their account; none where it is empty.
+
+    Raises
+    ------
+    InputError
+        it cannot be an address.
+    """
+    address = _mail_address(email)
+    with transaction(engine) as conn:
+        person = person_of(conn, name)
+        if person.email == address:
+            return
+        people.set_email(conn, person.id, address)
+        audit.record_change(
+            conn,
+            at=now,
+            actor=actor,
+            action="e-mail address changed",
+            subject=person.name,
+            detail={"from": person.email or "", "to": address or ""},
+        )
 
 
 def change_role(engine: Engine, name: str, role: Role, *, now: datetime, actor: str) -> None:
@@ -183,7 +218,6 @@ def sign_in(
     address: str,
     agent: str,
     now: datetime,
-    rule: SecondFactorRule = SecondFactorRule.OPTIONAL,
 ) -> SignedIn | CodeNeeded | TurnedAway:
     """Look at a name and password. After some failures each further try has to wait, longer every time."""
     clean = clean_name(name)[:64]
@@ -209,7 +243,7 @@ def sign_in(
             # Failures are forgiven with the right code: else the password would buy a guesser of codes ever new tries.
             return CodeNeeded(person)
         sessions.forgive(conn, name=clean, address=address)
-        return opened(conn, person, address=address, agent=agent, now=now, confined=rule.asks(person.role))
+        return opened(conn, person, address=address, agent=agent, now=now)
 
 
 def opened(
@@ -219,24 +253,17 @@ def opened(
     address: str,
     agent: str,
     now: datetime,
-    confined: bool = False,
     detail: dict[str, str] | None = None,
 ) -> SignedIn:
     """Open a session for somebody who proved who they are; *detail* says how, for the audit log."""
     secret = secrets.token_urlsafe(32)
     sessions.open_session(
-        conn,
-        token_hash=hash_secret(secret),
-        person_id=person.id,
-        now=now,
-        address=address,
-        agent=agent[:200],
-        confined=confined,
+        conn, token_hash=hash_secret(secret), person_id=person.id, now=now, address=address, agent=agent[:200]
     )
     audit.record_change(
         conn, at=now, actor=person.name, action="signed in", subject=person.name, detail=detail, address=address
     )
-    return SignedIn(secret=secret, person=person, confined=confined)
+    return SignedIn(secret=secret, person=person)
 
 
 def admit(engine: Engine, person: PersonRecord, *, address: str, agent: str, now: datetime) -> SignedIn:
@@ -350,6 +377,13 @@ def _keep_an_administrator(conn: Connection, person: PersonRecord) -> None:
     others = [p for p in people.people(conn) if p.active and p.role is Role.ADMINISTRATOR and p.id != person.id]
     if person.role is Role.ADMINISTRATOR and not others:
         raise InputError(f"{person.name} is the last administrator; make another one first")
+
+
+def _mail_address(email: str) -> str | None:
+    clean = email.strip()
+    if clean and not is_mail_address(clean):
+        raise InputError(f"{clean!r} is not an e-mail address; write one such as night@example.org")
+    return clean or None
 
 
 def _normal(password: str) -> str:

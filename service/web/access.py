@@ -75,9 +75,10 @@ def visitor_of(request: Request, plant: Plant) -> Visitor:
     if session:
         found = session_of(plant.engine, session, plant.clock())
         if found is not None:
-            return Visitor(
-                person=found.person, session=session, visit=session, address=address, confined=found.confined
-            )
+            # Looked at with every request: a stricter rule, or a higher role, counts for sessions that are open too.
+            local = found.person.password_set_at is not None
+            lacks = local and not found.second_factor and plant.second_factor.asks(found.person.role)
+            return Visitor(person=found.person, session=session, visit=session, address=address, confined=lacks)
     return Visitor(visit=visit, address=address)
 
 

@@ -21,6 +21,7 @@ from service.web.plant import Plant, WebPlant
 router = APIRouter(include_in_schema=False)
 
 Text = Annotated[str, Form(max_length=200)]
+Email = Annotated[str, Form(max_length=254)]
 Password = Annotated[str, Form(max_length=1000)]
 
 
@@ -38,6 +39,7 @@ def add(
     name: Text = "",
     label: Text = "",
     role: Text = "",
+    email: Email = "",
     password: Password = "",
 ) -> Response:
     """Let somebody new in."""
@@ -47,12 +49,14 @@ def add(
             name=name,
             label=label,
             role=_role(role),
+            email=email,
             password=password,
             now=plant.clock(),
             actor=_actor(visitor),
         )
     except InputError as error:
-        return _people(request, plant, visitor, wrong=str(error), typed={"name": name, "label": label, "role": role})
+        typed = {"name": name, "label": label, "role": role, "email": email}
+        return _people(request, plant, visitor, wrong=str(error), typed=typed)
     return RedirectResponse("/people", status_code=303)
 
 
@@ -98,6 +102,19 @@ def own_password(
     except InputError as error:
         return _account(request, plant, visitor, wrong=str(error), status=400)
     return _account(request, plant, visitor, done="The password is changed; other devices are signed out.")
+
+
+@router.post("/account/email", dependencies=[FormChecked])
+def own_email(request: Request, plant: Plant, visitor: Viewer, email: Email = "", password: Password = "") -> Response:
+    """Say where one wants to be told of changes to one's account."""
+    assert visitor.person is not None
+    now, name = plant.clock(), visitor.person.name
+    try:
+        people.prove_password(plant.engine, name, password, address=visitor.address, now=now)
+        people.change_email(plant.engine, name, email, now=now, actor=_actor(visitor))
+    except InputError as error:
+        return _account(request, plant, visitor, wrong=str(error), status=400)
+    return RedirectResponse("/account", status_code=303)
 
 
 @router.post("/account/tokens", dependencies=[FormChecked])
@@ -163,7 +180,7 @@ def _people(
         with_codes=with_codes,
         roles=list(Role),
         wrong=wrong,
-        typed=typed or {"name": "", "label": "", "role": Role.OPERATOR.value},
+        typed=typed or {"name": "", "label": "", "role": Role.OPERATOR.value, "email": ""},
     )
 
 

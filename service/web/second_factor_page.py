@@ -30,13 +30,10 @@ def shown(request: Request, plant: Plant, visitor: SettingUp) -> HTMLResponse:
 
 @router.post("/account/second-factor", dependencies=[FormChecked])
 def begin(request: Request, plant: Plant, visitor: SettingUp, password: Password = "") -> Response:
-    """Make a key; the password is asked for, but where it was what let them in just now."""
+    """Make a key, given the password: the page may have been left open."""
     assert visitor.person is not None
     try:
-        if not visitor.confined:
-            people.prove_password(
-                plant.engine, visitor.person.name, password, address=visitor.address, now=plant.clock()
-            )
+        people.prove_password(plant.engine, visitor.person.name, password, address=visitor.address, now=plant.clock())
         second_factor.begin(plant.engine, FactorKeys(plant.secret), visitor.person, plant.clock())
     except InputError as error:
         return _page(request, plant, visitor, wrong=str(error))

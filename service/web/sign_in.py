@@ -62,9 +62,7 @@ def sign_in(
     """Look at name and password."""
     agent = request.headers.get("user-agent", "")
     now = plant.clock()
-    came = people.sign_in(
-        plant.engine, name, password, address=visitor.address, agent=agent, now=now, rule=plant.second_factor
-    )
+    came = people.sign_in(plant.engine, name, password, address=visitor.address, agent=agent, now=now)
     match came:
         case TurnedAway(wait=wait) if wait.total_seconds() > 0:
             seconds = math.ceil(wait.total_seconds())
@@ -136,7 +134,7 @@ def _form(
 
 def admitted(request: Request, signed_in: SignedIn, to: str) -> Response:
     """Begin the session, under a new secret."""
-    answer = RedirectResponse("/account/second-factor" if signed_in.confined else inside(to), status_code=303)
+    answer = RedirectResponse(inside(to), status_code=303)
     _set(request, answer, SESSION_COOKIE, signed_in.secret, max_age=int(people.LONGEST.total_seconds()))
     answer.delete_cookie(VISIT_COOKIE, path="/")
     return answer

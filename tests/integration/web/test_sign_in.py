@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from datetime import timedelta
 
+import httpx
 import pytest
 from sqlalchemy import text
 
@@ -238,6 +239,21 @@ def test_whoever_finds_an_open_page_cannot_guess_the_password_there(site: WebSit
     assert "Too many tries" in change(PASSWORD)
     site.clock.forward(people.LONGEST_WAIT)
     assert "The password is changed" in change(PASSWORD)
+
+
+def test_where_one_is_told_of_changes_takes_the_password(site: WebSite) -> None:
+    client = site.client(Role.OPERATOR)
+    token = form_token(client.get("/account").text)
+
+    def keep(email: str, password: str) -> httpx.Response:
+        return client.post("/account/email", data={"form_token": token, "email": email, "password": password})
+
+    assert keep("me@example.org", "wrong horse battery").status_code == 400
+    assert keep("me@example", PASSWORD).status_code == 400
+    assert "me@example.org" not in client.get("/account").text
+    assert keep("me@example.org", PASSWORD).status_code == 303
+    assert 'value="me@example.org"' in client.get("/account").text
+    assert "Told of changes to the account at me@example.org" in site.client(Role.ADMINISTRATOR).get("/people").text
 
 
 def test_a_new_password_ends_other_sessions(site: WebSite) -> None:
