@@ -63,7 +63,7 @@ def sources_of(
         source = _source(section, site, engine, clock)
         if spools is not None and isinstance(section, ModbusSection | OpcuaSection):
             spool = Spool(spools / section.key, max_bytes=SPOOL_BYTES)
-            source = ForwardingSource(source, spool, section.every)
+            source = ForwardingSource(source, spool, section.every, clock)
         made.append(source)
     return made
 

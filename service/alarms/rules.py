@@ -62,6 +62,7 @@ class RuleReason(StrEnum):
     CONNECTOR_DOWN = "connector down"
     CONNECTOR_NEVER_GOOD = "connector never delivered"
     SAMPLES_LOST = "samples lost"
+    SAMPLES_REFUSED = "samples refused"
     DELIVERING = "messages are delivered"
     DELIVERY_LATE = "messages wait too long"
     DELIVERY_REFUSED = "messages refused for good"
@@ -113,6 +114,8 @@ class ConnectorSeen:
     last_error: str = ""
     lost: int = 0  #: samples that could not be kept, ever
     lost_at: datetime | None = None
+    refused: int = 0  #: records that cannot be stored and lie aside
+    refused_at: datetime | None = None  #: when the newest of them was set aside
     silent: tuple[str, ...] = ()  #: names of the tanks it feeds whose readings have stopped
 
 
@@ -381,6 +384,13 @@ def _connector(definition: AlarmDefinition, situation: Situation) -> Verdict:
                     reason=RuleReason.SAMPLES_LOST,
                     value=float(connector.lost),
                     detail=f"{connector.lost} samples lost so far",
+                )
+            if connector.refused_at is not None and situation.at - connector.refused_at <= LOSS_TOLD_FOR:
+                return Verdict(
+                    condition=Condition.ABNORMAL,
+                    reason=RuleReason.SAMPLES_REFUSED,
+                    value=float(connector.refused),
+                    detail=f"{connector.refused} records set aside",
                 )
             return Verdict(condition=Condition.NORMAL, reason=RuleReason.CONNECTOR_WELL)
         return Verdict(

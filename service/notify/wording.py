@@ -188,6 +188,10 @@ def _system(facts: AlarmFacts) -> str:
             name = facts.definition.connector
             if facts.reason is RuleReason.SAMPLES_LOST:
                 return f"values from source {name} were lost: {facts.value or 0.0:.0f} so far could not be kept"
+            if facts.reason is RuleReason.SAMPLES_REFUSED:
+                return (
+                    f"some values from source {name} cannot be stored and were set aside; underweir examine says more"
+                )
             if facts.reason is RuleReason.CONNECTOR_NEVER_GOOD or facts.value is None:
                 return f"nothing has come from source {name} yet; its tanks are not watched"
             if facts.reason is RuleReason.TANKS_SILENT:

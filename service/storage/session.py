@@ -12,7 +12,7 @@ from typing import Any, Protocol
 
 import psycopg
 from sqlalchemy import Connection, Engine, create_engine
-from sqlalchemy.exc import DBAPIError, PendingRollbackError, SQLAlchemyError
+from sqlalchemy.exc import DBAPIError, PendingRollbackError, SQLAlchemyError, StatementError
 from sqlalchemy.exc import TimeoutError as PoolTimeout
 
 from service.errors import StorageError
@@ -165,7 +165,7 @@ def storage_error(error: SQLAlchemyError | psycopg.Error) -> StorageError:
     if state is None:
         away = isinstance(cause, psycopg.OperationalError)
         advice = "Is the server running, and is its address right?" if away else ""
-        retryable = away and not _refused_for_good(said)
+        retryable = away and not _refused_at_the_door(said)
         if away and not retryable:
             advice = "Check user name, password and database name in UNDERWEIR_DATABASE_URL."
         return StorageError(f"Database: {said}. {advice}".rstrip(), retryable=retryable)
@@ -181,7 +181,24 @@ def lost_to_another(error: StorageError) -> bool:
     return isinstance(original, psycopg.Error) and (original.sqlstate or "").startswith("40")
 
 
-def _refused_for_good(said: str) -> bool:
+def refused_for_good(error: StorageError) -> bool:
+    """Tell whether the database refused the values themselves: no waiting helps, and others may well be stored.
+
+    Notes
+    -----
+    SQLSTATE classes 22 (data exception) and 23 (integrity constraint violation), whether the server said so or the driver
+    before it. Not 23503: a missing row that others refer to is a matter of the installation, not of these values.
+    """
+    cause = error.__cause__
+    original = cause.orig if isinstance(cause, StatementError) else cause
+    if not isinstance(original, psycopg.Error):  # SQLAlchemy could not even put the values into the statement
+        return isinstance(cause, StatementError) and isinstance(original, ValueError | TypeError | ArithmeticError)
+    if original.sqlstate is None:
+        return isinstance(original, psycopg.DataError)
+    return original.sqlstate[:2] in ("22", "23") and original.sqlstate != "23503"
+
+
+def _refused_at_the_door(said: str) -> bool:
     """Tell a refusal at the door (no SQLSTATE reaches the client there) from a server that is away."""
     return any(
         mark in said for mark in ("authentication failed", "does not exist", "no pg_hba.conf entry", "no password")

@@ -22,6 +22,8 @@ from pathlib import Path
 from threading import RLock
 from typing import BinaryIO
 
+from service.storage.refused import RefusedRecords
+
 _MAGIC = b"UWR1"
 #: Magic, CRC-32 of all that follows it, sequence number, how many samples, length of the payload.
 _HEADER = struct.Struct("<4sIQII")
@@ -78,6 +80,7 @@ class Spool:
         self._lock = RLock()
         self._damaged = 0
         folder.mkdir(parents=True, exist_ok=True)
+        self.refused = RefusedRecords(folder)
         self._lost_samples, self._lost_records = self._read_losses()
         self._write_losses(sync=False)
         self._trimmed = self._read_place()
@@ -132,6 +135,19 @@ class Spool:
             # storing twice changes nothing.
             with contextlib.suppress(OSError):
                 self._write_place()
+
+    def set_aside(self, payload: bytes, samples: int, reason: str) -> None:
+        """Keep apart, with its reason, what cannot be stored; the record it comes from is trimmed afterwards as any other.
+
+        Raises
+        ------
+        OSError
+            the disk does not take it; the record must stay where it is.
+        """
+        with self._lock:
+            gone, lost = self.refused.put(payload, samples, reason)
+            if gone:
+                self._count_lost(gone, lost)
 
     def counts(self) -> SpoolCounts:
         """What is held and lost."""

@@ -17,7 +17,7 @@ from service.jobs.archive import Keeping
 from service.jobs.run_book import RunBook
 from service.jobs.upkeep import keep_up
 from service.storage import outbox
-from service.storage.connector_state import record_failure, record_good
+from service.storage.connector_state import record_failure, record_good, record_standing
 from service.storage.outbox import OutboxMessage
 from service.storage.schema import downgrade
 from service.storage.session import transaction
@@ -229,6 +229,13 @@ def test_a_source_that_failed(sound: Installed) -> None:
     with transaction(sound.engine) as conn:
         record_failure(conn, "export", sound.now, "the share is gone")
     assert "the share is gone" in sound.troubles()["source export"]
+
+
+def test_records_that_were_set_aside(sound: Installed) -> None:
+    with transaction(sound.engine) as conn:
+        record_standing(conn, "export", sound.now, {"refused_records": 1, "refused_folder": "/spool/export/refused"})
+    told = sound.troubles()["source export"]
+    assert "1 record was refused and set aside; the rest is stored → the notes in /spool/export/refused" in told
 
 
 def test_an_embedded_database_not_made_yet_is_left_unmade(sound: Installed, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -16,6 +16,7 @@ from connectors.errors import ConnectorError, Malformed
 from service.errors import StorageError
 from service.jobs.ingest.intake import Intake
 from service.jobs.ingest.plant import Plant
+from service.jobs.ingest.refusal import SetsAside, halves, lies_in_the_record
 from service.jobs.ingest.report import DeliveryReport, IngestReport
 from service.storage import connector_state
 from service.storage.session import lost_to_another, transaction
@@ -24,6 +25,9 @@ log = structlog.get_logger(__name__)
 
 #: How often a transaction that deadlocked with another is tried again at once.
 ATTEMPTS = 5
+#: How many refusals in parts it may take: halving a thousand values down to a bad one takes ten, to four bad ones forty. What is
+#: not yet apart then is set aside as it is.
+PARTS_REFUSED = 50
 
 
 class Step(StrEnum):
@@ -106,7 +110,7 @@ class _Driver:
         for first in deliveries:
             empty = False
             if first.last_part:
-                report, parts = self._single(first)
+                report, parts = self._single_or_aside(first)
             else:
                 report, parts = self._file(first, deliveries)
             self._done.append(report)
@@ -157,6 +161,58 @@ class _Driver:
                 log.info("trying again", connector=self._connector.key, problem=str(error), attempt=attempt)
         raise AssertionError("unreachable")
 
+    def _single_or_aside(self, delivery: Delivery) -> tuple[DeliveryReport, list[Delivery]]:
+        """A live source waits for nobody: what of its values is refused for good must not hold up the rest."""
+        try:
+            return self._single(delivery)
+        except Exception as error:
+            aside = self._connector
+            if not isinstance(aside, SetsAside) or not lies_in_the_record(error):
+                raise
+            log.warning("refused, tried in parts", connector=aside.key, origin=delivery.origin, problem=str(error))
+            return self._apart(delivery, aside)
+
+    def _apart(self, delivery: Delivery, aside: SetsAside) -> tuple[DeliveryReport, list[Delivery]]:
+        """Refused once: tried again on its own and then by halves, until only what is at fault is left for setting aside."""
+        refused: list[tuple[Delivery, str]] = []
+        stored: list[DeliveryReport] = []
+        waiting, failures = [delivery], 0
+        while waiting:
+            part = waiting.pop()
+            try:
+                stored.append(self._single(part)[0])
+            except Exception as error:
+                if not lies_in_the_record(error):
+                    raise  # what is stored of it is met again as known, the rest is tried again
+                failures += 1
+                if len(part.samples) > 1 and failures < PARTS_REFUSED:
+                    waiting += reversed(halves(part))
+                else:
+                    refused.append((part, _said(error)))
+        self._pass_by(delivery)
+        for part, why in refused:
+            aside.set_aside(part, why)
+        report = DeliveryReport(
+            origin=delivery.origin,
+            batch_id=stored[-1].batch_id if stored else None,
+            accepted=sum(report.accepted for report in stored),
+            duplicate=sum(report.duplicate for report in stored),
+            revised=sum(report.revised for report in stored),
+            rejected=sum(report.rejected for report in stored) + sum(len(part.samples) for part, _ in refused),
+        )
+        return report, [delivery]
+
+    def _pass_by(self, delivery: Delivery) -> None:
+        """Move the source's place past a delivery. That this commits shows that the database takes what is sound."""
+        for state in (delivery.state, None):  # the place itself may be what is refused
+            try:
+                with transaction(self._engine) as conn:
+                    connector_state.record_good(conn, self._connector.key, self._clock(), state=state)
+                return
+            except StorageError as error:
+                if state is None or not lies_in_the_record(error):
+                    raise
+
     def _file(self, first: Delivery, rest: Iterator[Delivery]) -> tuple[DeliveryReport, list[Delivery]]:
         """A file in parts: while one part is stored, the next is read."""
         told: list[Delivery] = []
@@ -191,6 +247,10 @@ class _Driver:
 
     def _intake(self) -> Intake:
         return Intake(self._connector.key, self._plant, self._tags, self._clock)
+
+
+def _said(error: Exception) -> str:
+    return str(error) if isinstance(error, StorageError) else f"it cannot be used ({type(error).__name__}: {error})"
 
 
 def _parts(key: str, first: Delivery, rest: Iterator[Delivery]) -> Iterator[Delivery]:

@@ -7,51 +7,72 @@ source and :func:`ingest` and is a connector itself: it replays its spool before
 
 from __future__ import annotations
 
-import json
-import struct
-from collections.abc import Iterator, Mapping
+import contextlib
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import replace
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
 from typing import Any
 
-import numpy as np
 import structlog
 
-from connectors.base import Connector, Delivery, SampleBlock, SourceHealth
+from connectors.base import Connector, Delivery, SourceHealth
+from service.jobs.ingest.record import decode, encode
+from service.jobs.ingest.refusal import Refusals
+from service.storage.refused import SetAside, samples_of
 from service.storage.spool import Spool, SpoolCounts
 
 log = structlog.get_logger(__name__)
-
-_LENGTH = struct.Struct("<I")
-_COLUMNS = (("address_index", "<i4"), ("time_us", "<i8"), ("value", "<f8"), ("quality", "<i2"), ("reason", "<i2"))
 
 
 class ForwardingSource:
     """A live connector with a spool behind it."""
 
-    def __init__(self, connector: Connector, spool: Spool, every: timedelta = timedelta(seconds=5)) -> None:
+    def __init__(
+        self,
+        connector: Connector,
+        spool: Spool,
+        every: timedelta = timedelta(seconds=5),
+        clock: Callable[[], datetime] = lambda: datetime.now(UTC),
+    ) -> None:
         self.key = connector.key
         #: How often it wants to be read.
         self.every = every
         self._connector = connector
         self._spool = spool
+        self._refusals = Refusals(self.key, spool, clock)
         self._open: Delivery | None = None
         self._replayed: int | None = None
+        self._moved_back: Path | None = None
         self._state: Mapping[str, Any] | None = None
         self._disk_refuses = False
 
     def poll(self, state: Mapping[str, Any]) -> Iterator[Delivery]:
-        """First what the spool holds, oldest first, then what the source has now."""
+        """First what the spool holds, oldest first, then what somebody wants tried again, then what the source has now."""
         self._keep_open()
+        self._moved_back = None
         for record in self._spool.pending():
-            held = decode(record.payload)
+            held = self._refusals.readable(record.payload, record.samples)
+            if held is None:
+                self._spool.trim(record.sequence)
+                continue
             self._replayed = record.sequence
             yield held
             if self._replayed is not None:
                 return  # not stored: what follows must not overtake it
             if self._state is None:
                 state = held.state
-        for delivery in self._connector.poll(state if self._state is None else self._state):
+        if self._state is not None:
+            state = self._state
+        for path in self._spool.refused.moved_back():
+            again = self._tried_again(path)
+            if again is None:
+                continue
+            self._moved_back = path
+            yield replace(again, state=state)  # it moves no place in the source, which has long gone on
+            if self._moved_back is not None:
+                return
+        for delivery in self._connector.poll(state):
             self._state = delivery.state
             self._open = delivery
             yield delivery
@@ -63,9 +84,26 @@ class ForwardingSource:
         if self._replayed is not None:
             self._spool.trim(self._replayed)
             self._replayed = None
+        elif self._moved_back is not None:
+            self._spool.refused.done_with(self._moved_back)
+            self._moved_back = None
         elif self._open is not None:
             self._open = None
             self._connector.committed(delivery)
+
+    def set_aside(self, delivery: Delivery, why: str) -> None:
+        """Keep apart, with its reason, what of a delivery cannot be stored; then the delivery counts as committed.
+
+        Raises
+        ------
+        StorageError
+            the disk does not take it.
+        """
+        self._refusals.set_aside(delivery, why)
+
+    def refused(self) -> SetAside:
+        """What of it is set aside."""
+        return self._spool.refused.set_aside()
 
     def hold(self) -> int:
         """Read the source into the spool, for the database is away.
@@ -79,13 +117,14 @@ class ForwardingSource:
         ConnectorError
             when the source cannot be read either.
         """
-        self._replayed = None
+        self._replayed = self._moved_back = None
         held = self._keep_open()
         state = self._state
         if state is None:
             state = {}
             for record in self._spool.pending():
-                state = decode(record.payload).state
+                with contextlib.suppress(ValueError):  # set aside when it is its turn
+                    state = decode(record.payload).state
         for delivery in self._connector.poll(state):
             self._state = delivery.state
             self._open = delivery
@@ -94,7 +133,7 @@ class ForwardingSource:
 
     def remains(self) -> SpoolRemains | None:
         """What the spool still holds, as a source of its own: for the node whose source another node reads now."""
-        return SpoolRemains(self.key, self._spool) if self._spool.counts().records else None
+        return SpoolRemains(self.key, self._spool, self._refusals) if self._spool.counts().records else None
 
     def rest(self) -> None:
         """Leave the source to another node: what it still gives is put by, then the line is closed until the next reading."""
@@ -128,6 +167,18 @@ class ForwardingSource:
             self._connector.close()
             self._spool.close()
 
+    def _tried_again(self, path: Path) -> Delivery | None:
+        """What somebody moved back; None when it is gone again, or cannot be read and went back to where it was."""
+        try:
+            payload = path.read_bytes()
+        except OSError as error:
+            log.warning("cannot be read, so not tried again", source=self.key, file=str(path), problem=str(error))
+            return None
+        again = self._refusals.readable(payload, samples_of(path))
+        if again is None:
+            self._spool.refused.done_with(path)
+        return again
+
     def _keep_open(self) -> int:
         """Put a delivery by that was given out and not stored, and let the source move on."""
         delivery, self._open = self._open, None
@@ -154,16 +205,21 @@ class ForwardingSource:
 class SpoolRemains:
     """A spool alone as a connector. It moves no place in the source: that is kept by whoever reads it now."""
 
-    def __init__(self, key: str, spool: Spool) -> None:
+    def __init__(self, key: str, spool: Spool, refusals: Refusals) -> None:
         self.key = key
         self._spool = spool
+        self._refusals = refusals
         self._offered: int | None = None
 
     def poll(self, state: Mapping[str, Any]) -> Iterator[Delivery]:
         """What the spool holds, oldest first."""
         for record in self._spool.pending():
+            held = self._refusals.readable(record.payload, record.samples)
+            if held is None:
+                self._spool.trim(record.sequence)
+                continue
             self._offered = record.sequence
-            yield replace(decode(record.payload), state=state)
+            yield replace(held, state=state)
             if self._offered is not None:
                 return
 
@@ -173,38 +229,9 @@ class SpoolRemains:
             self._spool.trim(self._offered)
             self._offered = None
 
+    def set_aside(self, delivery: Delivery, why: str) -> None:
+        """Keep apart, with its reason, what of a delivery cannot be stored."""
+        self._refusals.set_aside(delivery, why)
+
     def close(self) -> None:
         """Nothing is held open."""
-
-
-def encode(delivery: Delivery) -> bytes:
-    """A delivery of a live source as bytes: its head as JSON, then its columns."""
-    block = delivery.samples
-    head = json.dumps(
-        {
-            "origin": delivery.origin,
-            "state": dict(delivery.state),
-            "addresses": list(block.addresses),
-            "samples": len(block),
-        },
-        separators=(",", ":"),
-    ).encode("utf-8")
-    columns = b"".join(np.ascontiguousarray(getattr(block, name), dtype=kind).tobytes() for name, kind in _COLUMNS)
-    return _LENGTH.pack(len(head)) + head + columns
-
-
-def decode(data: bytes) -> Delivery:
-    """The delivery that :func:`encode` wrote."""
-    (length,) = _LENGTH.unpack_from(data)
-    head = json.loads(data[_LENGTH.size : _LENGTH.size + length])
-    position = _LENGTH.size + length
-    columns = {}
-    for name, kind in _COLUMNS:
-        size = np.dtype(kind).itemsize * head["samples"]
-        columns[name] = np.frombuffer(data, dtype=kind, count=head["samples"], offset=position)
-        position += size
-    return Delivery(
-        origin=head["origin"],
-        samples=SampleBlock(addresses=tuple(head["addresses"]), **columns),
-        state=head["state"],
-    )

@@ -16,6 +16,8 @@ from service.storage.session import transaction
 #: What is no news is written again only so often.
 REPEAT = timedelta(minutes=1)
 
+_NEWS = ("circuit", "failures", "connected", "problems", "damaged_records", "refused_records", "refused_at")
+
 
 class StandingKeeper:
     """Keeps the standing of one source in the database."""
@@ -39,6 +41,7 @@ class StandingKeeper:
         now = self._clock()
         spool = self._source.spooled()
         health = self._source.health()
+        refused = self._source.refused()
         lost_in_source = 0 if health is None else health.lost
         lost = spool.lost_samples + (lost_in_source - self._lost_in_source)
         told = {
@@ -48,13 +51,16 @@ class StandingKeeper:
             "spooled_samples": spool.samples,
             "spooled_bytes": spool.size_bytes,
             "damaged_records": spool.damaged,
+            "refused_records": refused.records,
+            "refused_at": None if refused.newest_at is None else refused.newest_at.isoformat(),
+            "refused_folder": str(refused.folder) if refused.records else "",
             "connected": None if health is None else health.connected,
             "waiting": 0 if health is None else health.waiting,
             "problems": [] if health is None else list(health.problems),
             "clock_skew": None if health is None else health.clock_skew,
         }
         # What moves all the time may wait a minute; what is wrong, or well again, may not.
-        news = {name: told[name] for name in ("circuit", "failures", "connected", "problems", "damaged_records")}
+        news = {name: told[name] for name in _NEWS}
         fresh = self._written_at is not None and now - self._written_at < REPEAT
         if news == self._news and fresh and not lost:
             return

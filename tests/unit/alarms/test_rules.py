@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
-from datetime import timedelta
+from datetime import datetime, timedelta
 from typing import Any
 
 import pytest
@@ -267,6 +267,17 @@ class TestService:
     )
     def test_lost_samples(self, lost_at: Any, expected: tuple[Condition, RuleReason]) -> None:
         seen = ConnectorSeen(key="drop", last_good_at=T0, started_at=T0 - HOUR, lost=7, lost_at=lost_at)
+        assert self.watch(SystemWatch.CONNECTOR, 0.25, connectors=(seen,)) == expected
+
+    @pytest.mark.parametrize(
+        ("refused_at", "expected"),
+        [
+            (T0 - timedelta(minutes=59), (Condition.ABNORMAL, RuleReason.SAMPLES_REFUSED)),
+            (T0 - timedelta(minutes=61), (Condition.NORMAL, RuleReason.CONNECTOR_WELL)),
+        ],
+    )
+    def test_samples_set_aside(self, refused_at: datetime, expected: tuple[Condition, RuleReason]) -> None:
+        seen = ConnectorSeen(key="drop", last_good_at=T0, started_at=T0 - HOUR, refused=1, refused_at=refused_at)
         assert self.watch(SystemWatch.CONNECTOR, 0.25, connectors=(seen,)) == expected
 
     @pytest.mark.parametrize(

@@ -16,7 +16,8 @@ from hypothesis import strategies as st
 
 from connectors.base import Delivery, Sample, SourceQuality, SourceReason, block_of
 from connectors.errors import Unreachable
-from service.jobs.ingest.forward import ForwardingSource, decode, encode
+from service.jobs.ingest.forward import ForwardingSource
+from service.jobs.ingest.record import decode, encode
 from service.storage.spool import Spool
 
 START = datetime(2026, 3, 1, tzinfo=UTC)

@@ -110,6 +110,10 @@ def test_first_line(given_facts: AlarmFacts, us: str, si: str) -> None:
             service_facts(SystemWatch.CONNECTOR, value=0.5),
             "SERVICE Alder Creek: nothing from source drop for 30 min; its tanks are not watched",
         ),
+        (
+            replace(service_facts(SystemWatch.CONNECTOR, value=2.0), reason=RuleReason.SAMPLES_REFUSED),
+            "SERVICE Alder Creek: some values from source drop cannot be stored and were set aside; underweir examine says more",
+        ),
         (service_facts(SystemWatch.DELIVERY), "SERVICE Alder Creek: alarm messages are not getting through"),
         (
             service_facts(SystemWatch.CLOCK, value=1.0),
