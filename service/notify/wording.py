@@ -189,9 +189,7 @@ def _system(facts: AlarmFacts) -> str:
             if facts.reason is RuleReason.SAMPLES_LOST:
                 return f"values from source {name} were lost: {facts.value or 0.0:.0f} so far could not be kept"
             if facts.reason is RuleReason.SAMPLES_REFUSED:
-                return (
-                    f"some values from source {name} cannot be stored and were set aside; underweir examine says more"
-                )
+                return f"some values from source {name} cannot be stored; underweir examine says more"
             if facts.reason is RuleReason.CONNECTOR_NEVER_GOOD or facts.value is None:
                 return f"nothing has come from source {name} yet; its tanks are not watched"
             if facts.reason is RuleReason.TANKS_SILENT:

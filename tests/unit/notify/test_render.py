@@ -112,7 +112,7 @@ def test_first_line(given_facts: AlarmFacts, us: str, si: str) -> None:
         ),
         (
             replace(service_facts(SystemWatch.CONNECTOR, value=2.0), reason=RuleReason.SAMPLES_REFUSED),
-            "SERVICE Alder Creek: some values from source drop cannot be stored and were set aside; underweir examine says more",
+            "SERVICE Alder Creek: some values from source drop cannot be stored; underweir examine says more",
         ),
         (service_facts(SystemWatch.DELIVERY), "SERVICE Alder Creek: alarm messages are not getting through"),
         (
