@@ -27,6 +27,9 @@ def data_folder(settings: Settings) -> Iterator[Verdict]:
     if not folder.is_dir():
         yield look("data folder", f"{folder} is not there yet", "it is made at the first start: underweir run")
         return
+    if _read_only(folder):
+        yield room("data folder", folder)
+        return
     if not os.access(folder, os.W_OK | os.X_OK):
         yield wrong(
             "data folder",
@@ -38,6 +41,12 @@ def data_folder(settings: Settings) -> Iterator[Verdict]:
 
 def room(about: str, folder: Path) -> Verdict:
     """How much room a folder's disk has left."""
+    if _read_only(folder):
+        return wrong(
+            about,
+            f"the disk where {folder} lies can only be read: nothing can be stored",
+            "see why (dmesg; a disk that failed is often mounted so), mend it and mount it for writing",
+        )
     usage = shutil.disk_usage(folder)
     left = f"{usage.free / 1e9:.1f} GB of {usage.total / 1e9:.1f} GB are free where {folder} lies"
     remedy = "free space or give it a larger disk; data come in all the time, and a full disk stops the service"
@@ -46,6 +55,10 @@ def room(about: str, folder: Path) -> Verdict:
     if usage.free < GOOD_ROOM:
         return look(about, left, remedy)
     return fine(about, left)
+
+
+def _read_only(folder: Path) -> bool:
+    return bool(os.statvfs(folder).f_flag & os.ST_RDONLY)
 
 
 def secrets(settings: Settings, environ: Mapping[str, str], site: Site | None) -> Iterator[Verdict]:

@@ -45,6 +45,12 @@ def server(conn: Connection, clock: Callable[[], datetime], cluster: Path | None
         yield wrong(
             "database", f"{said}, a standby: nothing can be stored", "point UNDERWEIR_DATABASE_URL at the primary"
         )
+    elif facts.read_only:
+        yield wrong(
+            "database",
+            f"{said}, set to read-only (default_transaction_read_only): nothing can be stored",
+            "see who set it and why, perhaps its disk was nearly full; then set it back to off",
+        )
     else:
         yield fine("database", said)
     if cluster is not None:

@@ -28,6 +28,7 @@ class DatabaseFacts:
     server: str
     size_bytes: int
     standby: bool
+    read_only: bool  #: no standby, but set to take no writes
 
 
 def backlog(conn: Connection) -> Backlog:
@@ -63,10 +64,11 @@ def database_facts(conn: Connection) -> DatabaseFacts:
     row = conn.execute(
         text(
             "SELECT clock_timestamp(), current_setting('server_version'),"
-            " pg_database_size(current_database()), pg_is_in_recovery()"
+            " pg_database_size(current_database()), pg_is_in_recovery(),"
+            " current_setting('default_transaction_read_only')::boolean"
         )
     ).one()
-    return DatabaseFacts(now=row[0], server=row[1], size_bytes=row[2], standby=row[3])
+    return DatabaseFacts(now=row[0], server=row[1], size_bytes=row[2], standby=row[3], read_only=row[4])
 
 
 #: What "of the last day" means.

@@ -37,11 +37,16 @@ _ADVICE: dict[str, tuple[bool, str]] = {
     "22": (False, "A value does not fit its column; this is a defect of the program, please report it."),
     "23": (False, "The database refused the rows; nothing of this transaction was stored."),
     "25P03": (True, "The connection was left alone too long and the server closed it; it is tried again."),
-    "25006": (True, "The database is read-only, as a standby is; point the service at the primary server."),
+    "25006": (
+        True,
+        "This server takes no writes now. If it is a standby, name the primary in UNDERWEIR_DATABASE_URL; if it was set to "
+        "read-only (default_transaction_read_only), see why, perhaps its disk was nearly full, and set that back. It is "
+        "tried again.",
+    ),
     "28": (False, "Check user name and password in UNDERWEIR_DATABASE_URL, and the server's pg_hba.conf."),
     "3D000": (False, "Create the database, or correct its name in UNDERWEIR_DATABASE_URL."),
     "40": (True, "Another transaction was in the way; it is tried again."),
-    "42501": (False, "Grant the database user the right to own and change its tables."),
+    "42501": (False, "Grant the database user of UNDERWEIR_DATABASE_URL the right to own and change its tables."),
     "42": (False, "The tables do not fit this version of the program; bring them up to date: underweir migrate."),
     "53100": (True, "The database's disk is full: free space, then work goes on by itself."),
     "53": (True, "The database server is out of resources; it is tried again."),
@@ -51,6 +56,16 @@ _ADVICE: dict[str, tuple[bool, str]] = {
     "58": (True, "The database server met an operating system error; look into its log."),
     "XX": (False, "The database server reports damage; look into its log and restore from a backup if it says so."),
 }
+
+#: PostgreSQL reports EROFS, EACCES and EPERM of its own files as 42501 as well (``errcode_for_file_access`` in its elog.c). It says
+#: "could not …" then; these sources of its storage layer say so in every language.
+_FILE_SOURCES = frozenset({"copydir.c", "fd.c", "md.c", "slru.c", "smgr.c", "xlog.c"})
+_FILES_CLOSED = (
+    True,
+    "This is no matter of database rights: the server cannot get at its own files. Its disk can only be read, or the files "
+    "belong to another account. Look into the server's log, mend the disk (mounted read-only after an error?) or the "
+    "files' owner; then work goes on by itself.",
+)
 
 
 def make_engine(url: str, *, application_name: str = "underweir", pool_size: int = 5) -> Engine:
@@ -170,6 +185,8 @@ def storage_error(error: SQLAlchemyError | psycopg.Error) -> StorageError:
             advice = "Check user name, password and database name in UNDERWEIR_DATABASE_URL."
         return StorageError(f"Database: {said}. {advice}".rstrip(), retryable=retryable)
     retryable, advice = _ADVICE.get(state) or _ADVICE.get(state[:2]) or (False, "")
+    if state == "42501" and (said.startswith("could not ") or cause.diag.source_file in _FILE_SOURCES):
+        retryable, advice = _FILES_CLOSED
     detail = f" {cause.diag.message_detail.rstrip('.')}." if cause.diag.message_detail else ""
     return StorageError(f"Database: {said.rstrip('.')}.{detail} {advice}".rstrip() + f" [{state}]", retryable=retryable)
 

@@ -169,6 +169,13 @@ def test_a_database_that_is_away(sound: Installed) -> None:
     assert "hidden" not in said
 
 
+def test_a_database_set_to_read_only(sound: Installed) -> None:
+    with transaction(sound.engine) as conn:
+        name = conn.execute(text("SELECT current_database()")).scalar_one()
+        conn.execute(text(f'ALTER DATABASE "{name}" SET default_transaction_read_only = on'))
+    assert "set to read-only" in sound.troubles()["database"]
+
+
 def test_tables_of_another_version(sound: Installed) -> None:
     with transaction(sound.engine) as conn:
         conn.execute(text("UPDATE alembic_version SET version_num = '9999'"))

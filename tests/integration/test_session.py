@@ -67,8 +67,15 @@ def test_copy_is_part_of_the_transaction(engine: Engine) -> None:
         ("SET LOCAL statement_timeout = 1; SELECT pg_sleep(5)", "time limit", True),
         (
             "SET TRANSACTION READ ONLY; INSERT INTO connector_state (connector, state) VALUES ('x', '{}')",
-            "standby",
+            "If it is a standby, name the primary",
             True,
+        ),
+        # What a server says whose own files are closed to it, and of a user without rights: the same SQLSTATE.
+        ("SELECT pg_read_file('/etc/shadow')", "Permission denied. This is no matter of database rights", True),
+        (
+            "CREATE ROLE a_visitor; SET LOCAL ROLE a_visitor; SELECT * FROM public.tank",
+            "permission denied for table tank. Grant the database user",
+            False,
         ),
     ],
 )
@@ -88,7 +95,7 @@ def test_errors_say_what_to_do_and_whether_waiting_helps(engine: Engine, sql: st
         ("57P02", "restarted"),
         ("57P03", "restarted"),
         ("58030", "operating system"),
-        ("25006", "read-only"),
+        ("25006", "takes no writes"),
         ("25P03", "tried again"),
     ],
 )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import shutil
 from collections import namedtuple
 from datetime import UTC, datetime
@@ -27,6 +28,18 @@ def test_a_disk_that_fills(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, free
     assert found.grade is grade
     assert str(tmp_path) in found.found
     assert bool(found.remedy) == (grade is not Grade.FINE)
+
+
+def test_a_disk_that_can_only_be_read(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    settings = Settings(data_dir=tmp_path)
+    assert [found.about for found in host.data_folder(settings)] == ["room in the data folder"]
+    seen = os.statvfs(tmp_path)
+    read_only = os.statvfs_result((*seen[:8], seen.f_flag | os.ST_RDONLY, *seen[9:]))
+    monkeypatch.setattr("service.examination.host.os.statvfs", lambda folder: read_only)
+    [told] = host.data_folder(settings)
+    assert told.grade is Grade.WRONG
+    assert "can only be read" in told.found
+    assert "chown" not in told.remedy
 
 
 def test_a_secret_others_can_read_is_named_and_its_content_is_not(
