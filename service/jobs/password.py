@@ -6,11 +6,13 @@ people use, with words of the service and with the name it belongs to.
 
 from __future__ import annotations
 
+import re
 import threading
 
 from service.errors import InputError
 
-SHORTEST, LONGEST = 12, 256  #: [characters]
+#: [characters] Spaces in a row count as one (OWASP ASVS 4.0.3, 2.1.1 and 2.1.2).
+SHORTEST, LONGEST = 12, 128
 #: Fewer guesses than this to get there, by the estimate of zxcvbn, and a password is refused: what its authors call
 #: "somewhat guessable" or worse (D. L. Wheeler, USENIX Security 2016).
 FEWEST_GUESSES = 1e8
@@ -18,6 +20,7 @@ FEWEST_GUESSES = 1e8
 OF_THE_SERVICE = ("underweir", "clarifier", "sludge", "blanket", "weir", "wastewater", "sewage", "treatment")
 #: As many characters as the estimate looks at: its work grows faster than the length, and these are plenty.
 _LOOKED_AT = 72
+_SPACES = re.compile(" {2,}")
 #: The library keeps the words a call brings in a table all calls share.
 _estimating = threading.Lock()
 
@@ -45,7 +48,7 @@ def checked(password: str, name: str, label: str = "") -> str:
     >>> checked("six heron marsh lantern", "night")
     'six heron marsh lantern'
     """
-    if len(password) < SHORTEST:
+    if len(_SPACES.sub(" ", password)) < SHORTEST:
         raise InputError(f"a password has at least {SHORTEST} characters; four words make a good one")
     if len(password) > LONGEST:
         raise InputError(f"a password has at most {LONGEST} characters")

@@ -38,12 +38,16 @@ REMEMBER_FAILURES = timedelta(minutes=30)
 #: So many failures of a name from one address, of an address, and of a name from anywhere, cost nothing.
 FREE_TRIES, FREE_TRIES_ADDRESS, FREE_TRIES_NAME = 4, 20, 40
 LONGEST_WAIT = timedelta(minutes=5)
+#: What is longer cannot be anybody's password, and is not worth hashing; those of an earlier version may have up to this. [characters]
+LONGEST_TRIED = 256
 
 TOKEN_PREFIX = "uw_"
 
 _hasher = PasswordHasher()
 #: Each hash takes 64 MiB for a moment: a crowd at the door must not take all memory.
 _hashing = threading.BoundedSemaphore(2)
+#: So much of a session's hash tells one's own apart. [characters]
+_KEY = 16
 _NAME = re.compile(r"[a-z0-9][a-z0-9._@-]{0,63}")
 
 
@@ -225,6 +229,7 @@ def sign_in(
         wait = wait_of(conn, clean, address, now)
         known = people.password_of(conn, clean)
     if wait > timedelta(0):
+        log.warning("sign-in has to wait", address=address)
         return TurnedAway(wait)
     right = _verify(known[1] if known is not None else _nobodys_hash(), password)
     if known is None or not right:
@@ -286,6 +291,44 @@ def session_of(engine: Engine, secret: str, now: datetime) -> sessions.SessionRe
         if now - found.seen_at > timedelta(minutes=1):
             sessions.touch_session(conn, hashed, now)
         return found
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SignedInAt:
+    """Where somebody is signed in. ``key`` names the session among their own, and opens nothing."""
+
+    key: str
+    stay: sessions.Stay
+    here: bool
+
+
+def signed_in_at(engine: Engine, person: PersonRecord, secret: str, now: datetime) -> list[SignedInAt]:
+    """Where somebody is signed in; *secret* is that of the session they look with."""
+    with transaction(engine) as conn:
+        found = sessions.stays_of(conn, person.id, seen_since=now - IDLE, started_since=now - LONGEST)
+    here = hash_secret(secret)
+    return [SignedInAt(key=one.token_hash[:_KEY], stay=one, here=one.token_hash == here) for one in found]
+
+
+def sign_out_at(engine: Engine, person: PersonRecord, keys: Iterable[str], *, address: str, now: datetime) -> int:
+    """End sessions of somebody's own; returns how many."""
+    wanted = set(keys)
+    with transaction(engine) as conn:
+        found = sessions.stays_of(conn, person.id, seen_since=now - IDLE, started_since=now - LONGEST)
+        ended = [one for one in found if one.token_hash[:_KEY] in wanted]
+        for one in ended:
+            sessions.close_session(conn, one.token_hash)
+        if ended:
+            audit.record_change(
+                conn,
+                at=now,
+                actor=person.name,
+                action="signed out elsewhere",
+                subject=person.name,
+                detail={"sessions": len(ended)},
+                address=address,
+            )
+    return len(ended)
 
 
 def token_of(engine: Engine, secret: str, now: datetime) -> api_tokens.TokenRecord | None:
@@ -396,7 +439,7 @@ def _hash(password: str) -> str:
 
 
 def _verify(stored: str, password: str) -> bool:
-    if len(password) > password_rules.LONGEST:
+    if len(password) > LONGEST_TRIED:
         password = ""
     with _hashing:
         try:

@@ -24,6 +24,17 @@ class SessionRecord:
     second_factor: bool
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Stay:
+    """A session as its owner sees it."""
+
+    token_hash: str
+    started_at: datetime
+    seen_at: datetime
+    address: str
+    agent: str
+
+
 @dataclass(frozen=True, slots=True)
 class Failures:
     """How many sign-ins failed lately, and when the last one did."""
@@ -94,6 +105,20 @@ def find_session(conn: Connection, token_hash: str) -> SessionRecord | None:
         seen_at=row.seen_at,
         second_factor=row.confirmed_at is not None,
     )
+
+
+def stays_of(conn: Connection, person_id: int, *, seen_since: datetime, started_since: datetime) -> list[Stay]:
+    """The sessions of a person that are not over, the one used last first."""
+    statement = (
+        select(WebSession.token_hash, WebSession.started_at, WebSession.seen_at, WebSession.address, WebSession.agent)
+        .where(
+            WebSession.person_id == person_id,
+            WebSession.seen_at >= seen_since,
+            WebSession.started_at >= started_since,
+        )
+        .order_by(WebSession.seen_at.desc(), WebSession.started_at.desc())
+    )
+    return [Stay(**row._mapping) for row in conn.execute(statement)]
 
 
 def touch_session(conn: Connection, token_hash: str, now: datetime) -> None:

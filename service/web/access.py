@@ -22,6 +22,11 @@ SESSION_COOKIE = "uw_session"
 VISIT_COOKIE = "uw_visit"
 
 
+def cookie_name(request: Request, name: str) -> str:
+    """What a cookie is called: over TLS with the prefix that browsers take from this very host alone (RFC 6265bis)."""
+    return f"__Host-{name}" if request.url.scheme == "https" else name
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Visitor:
     """Who is asking: somebody signed in, a program with a token, or nobody known."""
@@ -70,8 +75,8 @@ def visitor_of(request: Request, plant: Plant) -> Visitor:
             raise HTTPException(401, "The token is not known, was taken back, or is too old.")
         return Visitor(person=token.person, scopes=token.scopes, address=address)
     signer = signer_of(request)
-    visit = signer.value(request.cookies.get(VISIT_COOKIE, "")) or ""
-    session = signer.value(request.cookies.get(SESSION_COOKIE, "")) or ""
+    visit = signer.value(request.cookies.get(cookie_name(request, VISIT_COOKIE), "")) or ""
+    session = signer.value(request.cookies.get(cookie_name(request, SESSION_COOKIE), "")) or ""
     if session:
         found = session_of(plant.engine, session, plant.clock())
         if found is not None:

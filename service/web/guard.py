@@ -94,6 +94,9 @@ class Guard:
                 for name, value in HEADERS.items():
                     headers.setdefault(name, value)
                 headers.setdefault("Cache-Control", "no-store")
+                if scope["path"].startswith("/api/"):
+                    # What a program asked for is never shown as a page of ours.
+                    headers.setdefault("Content-Disposition", 'attachment; filename="api.json"')
                 if scope["scheme"] == "https":
                     headers.setdefault("Strict-Transport-Security", "max-age=31536000")
             await send(message)

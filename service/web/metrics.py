@@ -22,12 +22,14 @@ from prometheus_client.exposition import choose_encoder
 from prometheus_client.registry import Collector
 
 from service import __version__
+from service.jobs.people import REMEMBER_FAILURES
 from service.storage.alarms import alarms
 from service.storage.backlog import DAY, backlog, database_facts, deliveries_since
 from service.storage.connector_state import connector_health
 from service.storage.job_runs import job_records
 from service.storage.schema import head_revision
 from service.storage.session import transaction
+from service.storage.sessions import failures as failed_sign_ins
 from service.web.access import Measurer
 from service.web.plant import Plant, WebPlant
 
@@ -61,6 +63,7 @@ class _Plant(Collector):
             deliveries = deliveries_since(conn, now - DAY)
             jobs = job_records(conn)
             standing = alarms(conn)
+            guesses = failed_sign_ins(conn, now - REMEMBER_FAILURES).count
 
         build = InfoMetricFamily("underweir_build", "Versions of the program, its tables and its database.")
         build.add_metric([], {"version": __version__, "tables": head_revision(), "postgresql": facts.server})
@@ -130,6 +133,8 @@ class _Plant(Collector):
             for outcome in ("sent", "retry", "failed", "cancelled"):
                 tried.add_metric([channel, outcome], deliveries.get((channel, outcome), 0))
         yield tried
+
+        yield _one("underweir_sign_in_failures_last_half_hour", "Sign-ins that failed in the last 30 minutes.", guesses)
 
         priority = {d.key: d.priority.value for d in self._plant.alarms.definitions}
         counted = Counter((found.machine.state.value, priority.get(found.key, "none")) for found in standing)

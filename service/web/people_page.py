@@ -117,6 +117,26 @@ def own_email(request: Request, plant: Plant, visitor: Viewer, email: Email = ""
     return RedirectResponse("/account", status_code=303)
 
 
+@router.post("/account/sessions", dependencies=[FormChecked])
+def sign_out_elsewhere(
+    request: Request,
+    plant: Plant,
+    visitor: Viewer,
+    stay: Annotated[list[str] | None, Form()] = None,
+    password: Password = "",
+) -> Response:
+    """End sessions of one's own, given the password: it may be somebody else who holds one of them."""
+    assert visitor.person is not None
+    now = plant.clock()
+    try:
+        if visitor.person.password_set_at is not None:
+            people.prove_password(plant.engine, visitor.person.name, password, address=visitor.address, now=now)
+    except InputError as error:
+        return _account(request, plant, visitor, wrong=str(error), status=400)
+    ended = people.sign_out_at(plant.engine, visitor.person, stay or [], address=visitor.address, now=now)
+    return _account(request, plant, visitor, done=f"Signed out at {ended} other {'place' if ended == 1 else 'places'}.")
+
+
 @router.post("/account/tokens", dependencies=[FormChecked])
 def new_token(
     request: Request,
@@ -205,6 +225,7 @@ def _account(
         status=status,
         tokens=tokens,
         factor=second_factor.standing(plant.engine, visitor.person),
+        stays=people.signed_in_at(plant.engine, visitor.person, visitor.session, plant.clock()),
         scopes=list(Scope),
         wrong=wrong,
         done=done,

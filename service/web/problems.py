@@ -97,6 +97,8 @@ def _for_program(request: Request) -> bool:
 def _answer(
     request: Request, status: int, detail: str, headers: Mapping[str, str] | None = None, **more: Any
 ) -> Response:
+    if 400 <= status < 500 and status != 404:
+        _note_refusal(request, status, detail)
     if _for_program(request):
         answer: Response = problem(status, detail, **more)
     else:
@@ -112,6 +114,20 @@ def _answer(
     for name, value in (headers or {}).items():
         answer.headers[name] = value
     return answer
+
+
+def _note_refusal(request: Request, status: int, detail: str) -> None:
+    route = request.scope.get("route")
+    log.warning(
+        "request refused",
+        status=status,
+        method=request.method,
+        # The route's form where there is one: what stands in its place may be a key.
+        path=getattr(route, "path", request.url.path),
+        person=_who(request).actor if status == 403 else "",
+        address=request.client.host if request.client is not None else "",
+        problem=detail[:300],
+    )
 
 
 def _who(request: Request) -> Visitor:

@@ -37,7 +37,9 @@ def offline(request: Request, plant: Plant, visitor: Anybody) -> HTMLResponse:
 def worker(visitor: Anybody) -> Response:
     """The service worker; it has to lie at the top to reach every page."""
     script = resources.files("service.web").joinpath("static", "worker.js").read_text("utf-8")
-    kept = ", ".join(f'"{static(name)}"' for name in ("app.css", "theme.js", "queue.js", "round.js", "icon.svg"))
+    kept = ", ".join(
+        f'"{static(name)}"' for name in ("app.css", "theme.js", "queue.js", "reveal.js", "round.js", "icon.svg")
+    )
     return Response(
         script.replace("/*KEPT*/", kept), media_type="text/javascript", headers={"Cache-Control": "no-cache"}
     )

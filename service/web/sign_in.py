@@ -26,6 +26,7 @@ from service.web.access import (
     Public,
     SettingUp,
     Visitor,
+    cookie_name,
     signer_of,
 )
 from service.web.pages import page
@@ -85,7 +86,7 @@ def sign_out(request: Request, plant: Plant, visitor: SettingUp) -> Response:
     """End the session."""
     people.sign_out(plant.engine, visitor.session)
     answer = RedirectResponse("/sign-in", status_code=303)
-    answer.delete_cookie(SESSION_COOKIE, path="/")
+    _drop(request, answer, SESSION_COOKIE)
     answer.headers["Clear-Site-Data"] = '"cache"'
     return answer
 
@@ -136,14 +137,14 @@ def admitted(request: Request, signed_in: SignedIn, to: str) -> Response:
     """Begin the session, under a new secret."""
     answer = RedirectResponse(inside(to), status_code=303)
     _set(request, answer, SESSION_COOKIE, signed_in.secret, max_age=int(people.LONGEST.total_seconds()))
-    answer.delete_cookie(VISIT_COOKIE, path="/")
+    _drop(request, answer, VISIT_COOKIE)
     return answer
 
 
 def _set(request: Request, answer: Response, name: str, value: str, max_age: int | None = None) -> None:
     # Lax, not Strict: a link in an alarm mail has to find its reader signed in.
     answer.set_cookie(
-        name,
+        cookie_name(request, name),
         signer_of(request).signed(value),
         max_age=max_age,
         path="/",
@@ -151,6 +152,10 @@ def _set(request: Request, answer: Response, name: str, value: str, max_age: int
         samesite="lax",
         secure=request.url.scheme == "https",
     )
+
+
+def _drop(request: Request, answer: Response, name: str) -> None:
+    answer.delete_cookie(cookie_name(request, name), path="/", secure=request.url.scheme == "https")
 
 
 def inside(to: str) -> str:

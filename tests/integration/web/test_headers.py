@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 
 import pytest
+from structlog.testing import capture_logs
 
 from service.domain.role import Role, Scope
 from service.web import pages
@@ -38,6 +39,8 @@ def test_every_answer_keeps_browsers_strict(site: WebSite) -> None:
         assert headers["x-content-type-options"] == "nosniff"
         assert headers["referrer-policy"] == "same-origin"
         assert "server" not in headers
+        # An answer for programs is never shown as a page of ours.
+        assert ("attachment" in headers.get("content-disposition", "")) == path.startswith("/api/"), path
         if not path.startswith("/static"):
             assert headers["cache-control"] == "no-store", path
 
@@ -69,6 +72,28 @@ def test_a_failure_nobody_foresaw_shows_nothing_and_stays_strict(
     assert answer.headers["content-security-policy"]
     answer = client.get("/alarms", headers={"Accept": "application/json"})
     assert answer.headers["content-type"] == "application/problem+json"
+
+
+def test_what_is_refused_is_logged_with_who_and_from_where(site: WebSite) -> None:
+    operator, stranger = site.client(Role.OPERATOR), site.client()
+    with capture_logs() as lines:
+        operator.get("/people")
+        operator.request("DELETE", "/alarms")
+        stranger.get("/api/v1/tanks", headers={"Authorization": "Bearer uw_nobodys"})
+        stranger.get("/api/v1/tanks/east/estimates?limit=none", headers=site.token(Role.VIEWER, Scope.READ))
+        stranger.post("/a/a-key-that-must-not-be-logged", data={"who": "x" * 999})
+        stranger.get("/nowhere")
+    refused = [line for line in lines if line["event"] == "request refused"]
+    assert [(line["status"], line["method"], line["path"], line["person"]) for line in refused[:4]] == [
+        (403, "GET", "/people", "Operator Person"),
+        (405, "DELETE", "/alarms", ""),
+        (401, "GET", "/api/v1/tanks", ""),
+        (422, "GET", "/api/v1/tanks/{key}/estimates", ""),
+    ]
+    assert len(refused) == 5
+    assert {line["address"] for line in refused} == {"127.0.0.1"}
+    assert "a-key-that" not in str(lines)
+    assert "nobodys" not in str(lines)
 
 
 def test_a_body_beyond_the_limit_is_refused(site: WebSite) -> None:

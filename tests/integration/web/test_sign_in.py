@@ -36,6 +36,29 @@ def test_the_cookie_is_out_of_reach_of_scripts_and_other_sites(site: WebSite) ->
     assert behind_tls.headers["strict-transport-security"]
 
 
+def test_over_tls_the_cookies_are_of_this_host_alone(site: WebSite) -> None:
+    """With the prefix browsers refuse such a cookie unless it is Secure, for every path, and of no domain around it."""
+    client, tls = site.client(), {"X-Forwarded-Proto": "https"}
+    shown = client.get("/sign-in", headers=tls)
+    # The test's client speaks plain HTTP and would keep Secure cookies to itself.
+    cookies = dict(found.partition(";")[0].split("=", 1) for found in shown.headers.get_list("set-cookie"))
+    sent = {"form_token": form_token(shown.text), "name": "operator", "password": PASSWORD}
+    answer = client.post("/sign-in", data=sent, headers=tls | {"Cookie": _as_header(cookies)})
+    assert answer.status_code == 303
+    [cookie] = [c for c in answer.headers.get_list("set-cookie") if SESSION_COOKIE in c]
+    assert cookie.startswith(f"__Host-{SESSION_COOKIE}=")
+    assert {"Secure", "Path=/", "HttpOnly"} <= set(cookie.split("; "))
+    assert "Domain" not in cookie
+    name, _, value = cookie.partition(";")[0].partition("=")
+    assert client.get("/more", headers=tls | {"Cookie": _as_header({name: value})}).status_code == 200
+    # Under the plain name it could have been set by another host of the domain.
+    assert client.get("/more", headers=tls | {"Cookie": _as_header({SESSION_COOKIE: value})}).status_code == 303
+
+
+def _as_header(cookies: dict[str, str]) -> str:
+    return "; ".join(f"{name}={value}" for name, value in cookies.items())
+
+
 def test_a_cookie_planted_before_sign_in_opens_nothing(site: WebSite) -> None:
     """Session fixation: whatever the browser brought, the session begins under a secret of our own making."""
     attacker = site.client(Role.VIEWER)
@@ -196,7 +219,8 @@ def test_the_form_needs_its_own_token(site: WebSite) -> None:
         ("short", "at least 12"),
         ("operator1234", "little more than the name"),
         ("aaaaaaaaaaaaaaa", "repeats"),
-        ("x" * 300, "at most"),
+        ("heron marsh lantern " * 6 + "canal otter", "at most 128"),
+        ("7z q      x9", "at least 12"),  # spaces in a row count as one
         ("Password1234", "many people use"),
     ],
 )
@@ -254,6 +278,33 @@ def test_where_one_is_told_of_changes_takes_the_password(site: WebSite) -> None:
     assert keep("me@example.org", PASSWORD).status_code == 303
     assert 'value="me@example.org"' in client.get("/account").text
     assert "Told of changes to the account at me@example.org" in site.client(Role.ADMINISTRATOR).get("/people").text
+
+
+def test_one_sees_where_one_is_signed_in_and_ends_it_there(site: WebSite) -> None:
+    lost, here = site.client(), site.client(Role.OPERATOR)
+    lost.headers["User-Agent"] = "a phone that was lost"
+    site.sign_in(lost, "operator")
+    others = site.client(Role.VIEWER)
+    page = here.get("/account").text
+    assert "a phone that was lost" in page
+    keys = re.findall('name="stay" value="([0-9a-f]+)"', page)
+    assert len(keys) == 1
+
+    def end(password: str) -> httpx.Response:
+        sent = {"form_token": form_token(page), "password": password, "stay": keys}
+        return here.post("/account/sessions", data=sent)
+
+    assert end("wrong horse battery").status_code == 400
+    assert lost.get("/more").status_code == 200
+    assert "Signed out at 1 other place" in end(PASSWORD).text
+    assert lost.get("/more").status_code == 303
+    assert here.get("/more").status_code == others.get("/more").status_code == 200
+    # A session of somebody else's cannot be ended this way.
+    token = form_token(others.get("/account").text)
+    own = re.findall('name="stay" value="([0-9a-f]+)"', site.client(Role.OPERATOR).get("/account").text)
+    assert own
+    others.post("/account/sessions", data={"form_token": token, "password": PASSWORD, "stay": own})
+    assert here.get("/more").status_code == 200
 
 
 def test_a_new_password_ends_other_sessions(site: WebSite) -> None:
