@@ -11,6 +11,7 @@ from prometheus_client.parser import text_string_to_metric_families as older_tex
 
 from service import __version__
 from service.domain.role import Role, Scope
+from service.jobs import people
 from service.jobs.run_book import RunBook
 from service.storage import outbox, recompute
 from service.storage.connector_state import record_failure, record_good, record_standing
@@ -61,6 +62,8 @@ def test_what_is_stored_is_told(site: WebSite) -> None:
         [first, *_] = outbox.claim(conn, NIGHT, channels=["email"], lease=timedelta(minutes=3), limit=1)
         outbox.record_sent(conn, first.id, NIGHT, "250 OK")
         recompute.mark(conn, {site.web.ids.tanks["east"]: NIGHT - timedelta(hours=2)})
+    for wrong in ("one guess too many", "two guesses too many"):
+        people.sign_in(engine, "operator", wrong, address="192.0.2.1", agent="", now=NIGHT)
     book = RunBook(engine)
     book.note("decide", NIGHT, 0.5, "")
     book.note("decide", NIGHT + timedelta(seconds=5), 1.5, "the database is away")
@@ -87,6 +90,7 @@ def test_what_is_stored_is_told(site: WebSite) -> None:
     assert found["underweir_job_failures_total", "decide"] == 1
     assert found["underweir_job_last_good_timestamp_seconds", "decide"] == NIGHT.timestamp()
     assert found["underweir_job_failures_total", "tell"] == 0
+    assert found["underweir_sign_in_failures_last_half_hour",] == 2
     alarms = {name[1:]: value for name, value in found.items() if name[0] == "underweir_alarms"}
     assert sum(alarms.values()) == len(site.web.alarms.definitions)
     assert {state for _, state in alarms} == {"normal"}
