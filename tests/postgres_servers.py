@@ -217,6 +217,9 @@ class PostgresPair:
         self._synchronous = synchronous
         self.primary = PostgresServer(folder / "one", disk_size=disk_size)
         self.standby = PostgresServer(folder / "two", disk_size=disk_size)
+
+    def start(self) -> None:
+        """Build and start both."""
         self.primary.create()
         self.primary.start()
         # CREATE DATABASE gives no row, and `ask` swallows errors: what counts is that the database answers.
@@ -263,6 +266,7 @@ def postgres_pair(folder: Path, *, synchronous: bool = True, disk_size: str | No
     """A primary and its standby, gone afterwards."""
     pair = PostgresPair(folder, synchronous=synchronous, disk_size=disk_size)
     try:
+        pair.start()
         yield pair
     finally:
         pair.close()

@@ -34,6 +34,7 @@ from tests.alarm_plant import tank_setup
 from tests.benchmarks import alarm_cycle, trend
 from tests.benchmarks.drift_speed import invented_pairs, plain_fit, seconds
 from tests.sensor_story import Story
+from tests.stopping import in_order
 
 
 @dataclass(frozen=True, slots=True)
@@ -163,4 +164,4 @@ def _refit(size: Size) -> Iterator[Line]:
 
 
 if __name__ == "__main__":
-    main()
+    in_order(main)

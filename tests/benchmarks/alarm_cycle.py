@@ -34,6 +34,7 @@ from service.storage.session import make_engine, transaction
 from service.storage.site_tables import sync_site
 from tests.alarm_plant import MINUTE, NIGHT, NIGHT_OPERATOR, AlarmPlant, alarm_setup, definitions, tank_setup
 from tests.mail_server import Mailbox, mail_server
+from tests.stopping import in_order
 
 T = TypeVar("T")
 
@@ -150,4 +151,4 @@ def _bare(notifier: SmtpNotifier, texts: list[str], now: datetime) -> None:
 
 
 if __name__ == "__main__":
-    main()
+    in_order(main)

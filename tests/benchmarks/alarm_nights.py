@@ -10,7 +10,6 @@ from __future__ import annotations
 
 import argparse
 import logging
-import sys
 import tempfile
 import time
 from collections import Counter
@@ -24,6 +23,7 @@ from service.storage.schema import migrate
 from service.storage.session import make_engine
 from tests.alarm_nights import Night, Outcome, plant_of_nights
 from tests.database import FAST
+from tests.stopping import in_order
 
 #: Nights from one print of the figures so far to the next.
 BETWEEN_FIGURES = 200
@@ -77,4 +77,4 @@ def print_figures(outcomes: list[Outcome], seconds: float) -> None:
 
 
 if __name__ == "__main__":
-    sys.exit(main())
+    in_order(main)

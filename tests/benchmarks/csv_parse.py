@@ -24,6 +24,7 @@ import pandas as pd
 
 from connectors.csv_format import CsvFormat
 from connectors.csv_reader import Reading
+from tests.stopping import in_order
 
 TAGS = [f"CL{i}.BLANKET" for i in range(1, 21)]
 ZONE = "America/New_York"
@@ -131,4 +132,4 @@ def _peak_mb() -> float:
 
 
 if __name__ == "__main__":
-    main()
+    in_order(main)

@@ -36,6 +36,7 @@ from service.simulator.library import FAULTS, STRESSES, Entry, library, recordin
 from service.simulator.scenario import Recording
 from service.simulator.sensor import Fouling, Label, SensorRecord, Step
 from tests.benchmarks.recorded_events import TankEvents, tank_events
+from tests.stopping import in_order
 
 Floats = NDArray[np.float64]
 
@@ -389,4 +390,4 @@ def main() -> None:
 
 
 if __name__ == "__main__":
-    main()
+    in_order(main)

@@ -21,6 +21,7 @@ from service.domain.drift_history import drift_history
 from service.domain.estimate import advance, initial
 from service.domain.pairing import Pair
 from tests.sensor_story import START, Story
+from tests.stopping import in_order
 
 CORES_A_DAY = 3
 YEARS = 5.0
@@ -90,4 +91,4 @@ def main() -> None:
 
 
 if __name__ == "__main__":
-    main()
+    in_order(main)

@@ -56,6 +56,7 @@ from service.storage.spool import Spool
 from tests.benchmarks.ingest import _server
 from tests.plant import TANKS
 from tests.plant_servers import ModbusPlant, OpcuaPlant, Unit
+from tests.stopping import in_order
 
 DEVICES, REGISTERS, ITEMS = 40, 50, 2_000
 WAYS = ("modbus", "bare modbus", "opcua", "bare opcua", "both")
@@ -272,4 +273,4 @@ def _bare_opcua(port: int, count: list[int]) -> Callable[[], None]:
 
 
 if __name__ == "__main__":
-    main()
+    in_order(main)

@@ -37,6 +37,8 @@ import psycopg
 from sqlalchemy import Engine, text
 from sqlalchemy.engine import make_url
 
+from tests.stopping import in_order
+
 SIGNALS = 20
 START = datetime(2026, 1, 1, tzinfo=UTC)
 STEP = timedelta(minutes=1)
@@ -292,4 +294,4 @@ def _version(url: str) -> str:
 
 
 if __name__ == "__main__":
-    main()
+    in_order(main)

@@ -30,6 +30,7 @@ from service.storage.schema import migrate
 from service.storage.session import make_engine
 from tests.alarm_plant import MINUTE, NIGHT, TANKS, tank_setup
 from tests.benchmarks.trend import server
+from tests.stopping import in_order
 from tests.web_plant import PASSWORD, WebSite, served
 
 FLAGS = ("--no-sandbox", "--disable-gpu", "--disable-dev-shm-usage", "--disable-background-networking")
@@ -151,4 +152,4 @@ _USABLE = """() => new Promise((done) => {
 
 
 if __name__ == "__main__":
-    main()
+    in_order(main)

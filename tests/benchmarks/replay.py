@@ -29,6 +29,7 @@ from service.storage.moments import to_us
 from service.storage.reading_columns import ReadingColumns
 from tests.replay_night import SITE
 from tests.sensor_story import START, Story
+from tests.stopping import in_order
 
 AIM = 20_000.0
 
@@ -85,4 +86,4 @@ def main() -> None:
 
 
 if __name__ == "__main__":
-    main()
+    in_order(main)

@@ -38,6 +38,7 @@ from service.storage.reading_writer import ReadingWriter
 from service.storage.schema import migrate
 from service.storage.series import buckets
 from service.storage.session import make_engine, transaction
+from tests.stopping import in_order
 
 START = datetime(2025, 1, 1, tzinfo=UTC)
 MINUTES = 365 * 1440
@@ -195,4 +196,4 @@ def _tell(words: str) -> None:
 
 
 if __name__ == "__main__":
-    main()
+    in_order(main)

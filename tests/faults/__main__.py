@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import argparse
-import signal
 import sys
 from collections import Counter
 
 from tests.faults.campaign import TANKS, Played, play
 from tests.postgres_servers import missing
+from tests.stopping import in_order
 
 #: Every third round a tank rises to danger, once each: a campaign ends when all have.
 ROUNDS_A_CAMPAIGN = 3 * TANKS
@@ -26,7 +26,6 @@ def main() -> int:
     if why := missing():
         print(why, file=sys.stderr)
         return 2
-    signal.signal(signal.SIGTERM, lambda number, frame: sys.exit(1))  # servers and nodes are taken down on the way out
     done: list[Played] = []
     left = given.rounds
     while left > 0:
@@ -72,4 +71,4 @@ def summary(done: list[Played]) -> str:
 
 
 if __name__ == "__main__":
-    sys.exit(main())
+    in_order(main)

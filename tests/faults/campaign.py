@@ -59,6 +59,7 @@ def play(
     folder = reachable_folder("underweir-faults-")
     plant = Plant(folder / "plant", tanks, rng)
     played = Played(seed, nodes)
+    broken_off = False
     try:
         with stand(folder, plant, nodes, rng) as built:
             faults, played.left_out = known_faults(disks=built.disks)
@@ -87,8 +88,12 @@ def play(
             del plant.register.shown_at[plant_shown:]
             played.account = examine(built)
             played.started_again = sum(node.process.started_again for node in built.nodes)
+    except (KeyboardInterrupt, SystemExit):
+        broken_off = True  # somebody wants it to end: there is nothing that its logs would explain
+        raise
     finally:
-        if keep or played.stuck or played.account.wrong() or not played.account.produced:
+        unlike = played.stuck or played.account.wrong() or not played.account.produced
+        if keep or (unlike and not broken_off):
             played.folder = folder
         else:
             shutil.rmtree(folder, ignore_errors=True)

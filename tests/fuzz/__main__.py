@@ -7,13 +7,13 @@ words, shortened as far as it goes; put it into the corpus, beside its mending.
 from __future__ import annotations
 
 import argparse
-import sys
 import time
 import traceback
 
 from hypothesis import HealthCheck, Phase, given, seed, settings
 
 from tests.fuzz.targets import TARGETS, Target, corpus, mutated, target
+from tests.stopping import in_order
 
 
 def fuzz(name: str, read: Target, *, number: int, examples: int) -> None:
@@ -59,4 +59,4 @@ def main() -> int:
 
 
 if __name__ == "__main__":
-    sys.exit(main())
+    in_order(main)
