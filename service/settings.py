@@ -89,7 +89,8 @@ class Settings(BaseSettings):
         None,
         ge=3,
         le=1200,
-        description="Whole months for which readings stay in the database; older ones go to files in the archive folder.",
+        description="Whole months for which readings, and when each came in, stay in the database; older ones go to files in"
+        " the archive folder.",
         examples=["36"],
         json_schema_extra={"default": "for ever"},
     )

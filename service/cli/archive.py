@@ -11,8 +11,20 @@ from service.bootstrap import database, keeping_of, settings_from_environment, w
 from service.cli.options import Json
 from service.cli.output import PROBLEMS, leave, misused, say, say_json, say_table
 from service.jobs import archive
+from service.storage.archive_files import Kept
 from service.storage.archived import Archived, archive_files
 from service.storage.session import transaction
+
+#: What a file holds, in plain words.
+_HOLDS: dict[Kept, str] = {
+    "reading": "readings",
+    "batch": "when readings came in, and from where",
+    "assessment": "what was made of each blanket reading",
+    "estimate": "what was believed of each tank",
+    "alarm_event": "the alarms' journal",
+    "outbox": "messages",
+    "delivery_attempt": "tries to send messages",
+}
 
 Month = Annotated[str, typer.Argument(metavar="MONTH", help="Such as 2024-03 (UTC).", show_default=False)]
 
@@ -39,10 +51,11 @@ def _list(json: Json = False) -> None:
         say("nothing was moved to files")
         return
     say_table(
-        ("file", "rows", "moved", "brought back"),
+        ("file", "holds", "rows", "moved", "brought back"),
         [
             (
                 file.name,
+                _HOLDS[file.source],
                 f"{file.content.rows:,}",
                 f"{file.archived_at:%Y-%m-%d}",
                 "" if file.restored_at is None else f"{file.restored_at:%Y-%m-%d}",

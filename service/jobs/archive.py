@@ -8,12 +8,13 @@ from datetime import datetime, timedelta
 from pathlib import Path
 
 import pyarrow as pa
+import pyarrow.compute as pc
 import structlog
 from sqlalchemy import Connection, Engine
 
 from service.errors import InputError, StorageError
 from service.jobs.rollup import roll_up
-from service.storage import archive_files, archived, old_calls
+from service.storage import archive_files, archived, old_batches, old_calls
 from service.storage.archive_files import Kept, content_of
 from service.storage.archived import Archived
 from service.storage.drawn import Source
@@ -28,6 +29,8 @@ _PICTURES: tuple[Source, ...] = ("reading", "assessment", "estimate")
 _ORDER: tuple[Kept, ...] = (*_PICTURES, *old_calls.TABLES)
 #: A month that somebody brought back stays for so long.
 RESTORED_FOR = timedelta(days=31)
+#: Batches moved in one transaction: a matter of seconds, not of the month's millions at once.
+MOST_BATCHES = 500_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,6 +58,9 @@ def archive_old(engine: Engine, keeping: Keeping, now: datetime) -> list[Archive
     -----
     A month is one transaction: its rows leave the database only together with the note that they are in the file, after the
     file was read back and held the same rows. Interrupted anywhere, the rows are still there, and the next run does it again.
+
+    Batches follow the readings they came with, once nothing in the database names them, in files of the month they were
+    received in.
     """
     roll_up(engine)
     done: list[Archived] = []
@@ -68,6 +74,8 @@ def archive_old(engine: Engine, keeping: Keeping, now: datetime) -> list[Archive
                 file = _archive(engine, keeping.folder, source, month, now)
                 if file is not None:
                     done.append(file)
+    if "reading" in keeping.months:
+        done += _archive_batches(engine, keeping.folder, _months_before(now, keeping.months["reading"]), now)
     if keeping.journal_months is not None:
         done += _archive_journal(engine, keeping.folder, _months_before(now, keeping.journal_months), now)
     return done
@@ -85,15 +93,17 @@ def restore(engine: Engine, folder: Path, month: datetime, now: datetime) -> lis
     """
     done: list[tuple[Archived, int]] = []
     with transaction(engine) as conn:
-        files = [file for file in archived.archive_files(conn, month) if file.restored_at is None]
+        of_month = archived.archive_files(conn, month)
+        files = [file for file in of_month if file.restored_at is None and file.source in _ORDER]
         if not files:
             raise InputError(f"nothing of {month:%Y-%m} is in the archive; see: underweir archive list")
         # The latest part first: where a reading was delivered again after its month was archived, what came last stands.
         for file in sorted(files, key=lambda file: (_ORDER.index(file.source), -file.part)):
-            problem = _problem(folder, file)
-            if problem:
-                raise StorageError(f"{folder / file.name}: {problem}. Nothing was restored.", retryable=False)
-            done.append((file, archived.put_back(conn, file, archive_files.read(folder / file.name), now)))
+            _sound(folder, file)
+            done.append((file, archived.put_back(conn, file, archive_files.read(folder / file.name))))
+            archived.mark_restored(conn, file, now)
+        if any(file.source == "reading" for file in files):
+            done += _restore_batches(conn, folder, month)
         for source in (each for each in _PICTURES if any(file.source == each for file in files)):
             last = next_month(month) - timedelta.resolution
             mark_due(conn, source, [(owner, month, last) for owner in archived.owners_of_month(conn, source, month)])
@@ -115,6 +125,51 @@ def _archive(engine: Engine, folder: Path, source: Source, month: datetime, now:
         file = _written(conn, folder, source, month, part, archived.rows_of_month(conn, source, month), now)
         archived.drop_month(conn, source, month)
     return _told(file)
+
+
+def _archive_batches(engine: Engine, folder: Path, oldest_kept: datetime, now: datetime) -> list[Archived]:
+    """Piece by piece; while somebody brings a month back nothing goes, until the next run."""
+    done: list[Archived] = []
+    while True:
+        with transaction(engine) as conn:
+            if not archived.moving_alone(conn, wait=False):
+                return done
+            month = old_batches.choose(conn, oldest_kept, MOST_BATCHES)
+            if month is None:
+                return done
+            part = archived.next_part(conn, "batch", month)
+            going = archived.rows(conn, "batch", old_batches.GOING, {})
+            file = _written(conn, folder, "batch", month, part, going, now)
+            gone = old_batches.drop(conn)
+            if file is None or gone != file.content.rows:
+                raise StorageError(f"{gone} batches of {month:%Y-%m} would go without being in a file", retryable=True)
+        _told(file)
+        done.append(file)
+
+
+def _restore_batches(conn: Connection, folder: Path, month: datetime) -> list[tuple[Archived, int]]:
+    """Put back what readings of a month came with, out of whichever files hold it; the files stay as good as they were."""
+    archived.moving_alone(conn)
+    wanted = old_batches.missing(conn, month)
+    done: list[tuple[Archived, int]] = []
+    # Most came in that month; what was delivered late follows, and what came before by a clock ahead is looked for last.
+    files = sorted(
+        (file for file in archived.archive_files(conn) if file.source == "batch"),
+        key=lambda file: (file.month < previous_month(month), file.month, file.part),
+    )
+    for file in files:
+        if not len(wanted):
+            return done
+        path = folder / file.name
+        here = _held(path, wanted)
+        if len(here):
+            _sound(folder, file)
+            parts = (part.filter(pc.is_in(part["id"], here)) for part in archive_files.read(path))
+            done.append((file, archived.put_back(conn, file, parts)))
+            wanted = wanted.filter(pc.invert(pc.is_in(wanted, here)))
+    if len(wanted):
+        log.warning("readings came in with batches that are in no file", month=f"{month:%Y-%m}", batches=len(wanted))
+    return done
 
 
 def _archive_journal(engine: Engine, folder: Path, before: datetime, now: datetime) -> list[Archived]:
@@ -190,6 +245,19 @@ def _problem(folder: Path, file: Archived) -> str:
     if found.rows != file.content.rows:
         return f"it holds {found.rows} rows, and {file.content.rows} were put in"
     return "" if found == file.content else "its rows are not those that were put in"
+
+
+def _sound(folder: Path, file: Archived) -> None:
+    """Raise StorageError when a file does not hold what was put in."""
+    problem = _problem(folder, file)
+    if problem:
+        raise StorageError(f"{folder / file.name}: {problem}. Nothing was restored.", retryable=False)
+
+
+def _held(path: Path, wanted: pa.Array) -> pa.Array:
+    """Which of those batches a file holds."""
+    ids = [part["id"].combine_chunks() for part in archive_files.read(path, ["id"])]
+    return wanted.filter(pc.is_in(wanted, pa.concat_arrays(ids)))
 
 
 def _lately_restored(file: Archived, source: Kept, now: datetime) -> bool:

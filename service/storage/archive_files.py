@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import os
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
@@ -16,8 +16,8 @@ import pyarrow.parquet as pq
 from service.errors import StorageError
 from service.storage.drawn import Source
 
-#: What can be moved to files: rows of pictures month by month as partitions, the journal and its messages row by row.
-Kept = Source | Literal["alarm_event", "outbox", "delivery_attempt"]
+#: What can be moved to files: rows of pictures month by month as partitions; batches, the journal and its messages row by row.
+Kept = Source | Literal["batch", "alarm_event", "outbox", "delivery_attempt"]
 
 _TIME = pa.timestamp("us", tz="UTC")
 #: JSON as it is written.
@@ -51,6 +51,18 @@ SCHEMAS: dict[Kept, pa.Schema] = {
             ("rate", pa.float64()),
             ("trust", pa.string()),
             ("reason", pa.string()),
+        ]
+    ),
+    "batch": pa.schema(
+        [
+            ("id", pa.int64()),
+            ("received_at", _TIME),
+            ("connector", pa.string()),
+            ("origin", pa.string()),
+            ("accepted", pa.int32()),
+            ("duplicate", pa.int32()),
+            ("revised", pa.int32()),
+            ("rejected", pa.int32()),
         ]
     ),
     "alarm_event": pa.schema(
@@ -162,8 +174,8 @@ def write(path: Path, source: Kept, parts: Iterable[pa.Table]) -> Content:
     return total.content()
 
 
-def read(path: Path) -> Iterator[pa.Table]:
-    """The rows of a file, piece by piece, in the order they were written.
+def read(path: Path, columns: Sequence[str] | None = None) -> Iterator[pa.Table]:
+    """The rows of a file, piece by piece, in the order they were written; only some of their columns where those are named.
 
     Raises
     ------
@@ -173,7 +185,7 @@ def read(path: Path) -> Iterator[pa.Table]:
     try:
         with pq.ParquetFile(path) as file:
             for number in range(file.num_row_groups):
-                yield file.read_row_group(number)
+                yield file.read_row_group(number, columns)
     except (OSError, pa.ArrowException) as error:
         raise StorageError(
             f"The archive file {path} cannot be read: {str(error).splitlines()[0]}. Bring it back from a backup.",

@@ -23,6 +23,8 @@ from service.storage.tables import PARTITIONED, ArchiveFile
 
 #: Rows held in memory at once.
 CHUNK_ROWS = 200_000
+#: Any number of our own that nothing else uses as an advisory lock.
+_MOVING = 0x6172_6368
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,6 +38,14 @@ class Archived:
     content: Content
     archived_at: datetime
     restored_at: datetime | None
+
+
+def moving_alone(conn: Connection, *, wait: bool = True) -> bool:
+    """Keep others who ask for this from moving batches until the transaction ends; False when somebody does, without *wait*."""
+    if wait:
+        conn.execute(text("SELECT pg_advisory_xact_lock(:key)"), {"key": _MOVING})
+        return True
+    return bool(conn.execute(text("SELECT pg_try_advisory_xact_lock(:key)"), {"key": _MOVING}).scalar_one())
 
 
 def archive_files(conn: Connection, month: datetime | None = None) -> list[Archived]:
@@ -144,8 +154,8 @@ def enter(conn: Connection, file: Archived) -> None:
     )
 
 
-def put_back(conn: Connection, file: Archived, parts: Iterator[pa.Table], now: datetime) -> int:
-    """Put a file's rows into their table again; rows that are there already are newer and stay. Returns how many came back."""
+def put_back(conn: Connection, file: Archived, parts: Iterator[pa.Table]) -> int:
+    """Put rows of a file into their table again; rows that are there already are newer and stay. Returns how many came back."""
     if file.source in PARTITIONED:
         ensure_months(conn, file.source, file.month, file.month)
     names = SCHEMAS[file.source].names
@@ -165,12 +175,16 @@ def put_back(conn: Connection, file: Archived, parts: Iterator[pa.Table], now: d
             text(f"INSERT INTO {file.source} ({columns}) SELECT {columns} FROM archive_stage ON CONFLICT DO NOTHING")
         ).rowcount
         conn.execute(text("TRUNCATE archive_stage"))
+    return back
+
+
+def mark_restored(conn: Connection, file: Archived, now: datetime) -> None:
+    """Remember that all rows of a file are in their table again."""
     conn.execute(
         update(ArchiveFile)
         .where(ArchiveFile.source == file.source, ArchiveFile.month == file.month, ArchiveFile.part == file.part)
         .values(restored_at=now)
     )
-    return back
 
 
 def owners_of_month(conn: Connection, source: Source, month: datetime) -> list[int]:
@@ -192,6 +206,7 @@ _TYPES: dict[Kept, tuple[str, ...]] = {
     "reading": ("int4", "timestamptz", "float8", "int8", "int2", "int2"),
     "assessment": ("int4", "timestamptz", "float8", "float8", "int2"),
     "estimate": ("int4", "timestamptz", "float8", "float8", "float8", "text", "text"),
+    "batch": ("int8", "timestamptz", "text", "text", *("int4",) * 4),
     "alarm_event": ("int8", "int4", "timestamptz", "timestamptz", *("text",) * 5, "jsonb"),
     "outbox": (
         *("int8", "text", "int8", "text", "text", "jsonb", "text", "int4"),

@@ -186,7 +186,7 @@ class CoreRow(Base):
     typed_value: Mapped[float]
     typed_unit: Mapped[str]
     source: Mapped[str]
-    batch_id: Mapped[int | None] = mapped_column(ForeignKey("batch.id"))
+    batch_id: Mapped[int | None] = mapped_column(ForeignKey("batch.id"), index=True)
     warnings: Mapped[list[str]]
     supersedes: Mapped[UUID | None] = mapped_column(ForeignKey("hand_core.id"))
     withdrawn: Mapped[bool] = mapped_column(server_default=text("false"))
@@ -465,7 +465,7 @@ class FileLedger(Base):
     content_hash: Mapped[str] = mapped_column(primary_key=True)
     origin: Mapped[str]
     size_bytes: Mapped[int] = mapped_column(BigInteger)
-    batch_id: Mapped[int] = mapped_column(ForeignKey("batch.id"))
+    batch_id: Mapped[int] = mapped_column(ForeignKey("batch.id"), index=True)
     received_at: Mapped[datetime]
 
 

@@ -196,13 +196,21 @@ def test_an_old_month_goes_to_a_file_and_comes_back(underweir: Command, database
     engine = make_engine(database_url)
     with transaction(engine) as conn:
         old = columns(1, [1.0, 2.0, 3.0], start=datetime(2020, 5, 31, 23, 58, tzinfo=UTC))
-        ReadingWriter(conn, open_batch(conn, "test", "test", datetime(2026, 1, 1, tzinfo=UTC))).store(old)
+        ReadingWriter(conn, open_batch(conn, "test", "test", datetime(2020, 6, 1, 0, 1, tzinfo=UTC))).store(old)
     engine.dispose()
     underweir.set("UNDERWEIR_KEEP_READINGS_MONTHS", "12")
     moved = underweir.json("archive", "now")["files"]
-    assert [(file["month"], file["rows"]) for file in moved] == [("2020-05", 2), ("2020-06", 1)]
+    assert [(file["table"], file["month"], file["rows"]) for file in moved] == [
+        ("reading", "2020-05", 2),
+        ("reading", "2020-06", 1),
+        ("batch", "2020-06", 1),
+    ]
+    assert "batch-2020-06.1.parquet    when readings came in, and from where  1" in underweir("archive", "list")
     (underweir.folder / "data" / "archive" / "reading-2020-06.1.parquet").unlink()
-    whole, missing = underweir("archive", "check", status=1).splitlines()
-    assert whole == "reading-2020-05.1.parquet: whole"
+    *whole, missing = underweir("archive", "check", status=1).splitlines()
+    assert whole == ["reading-2020-05.1.parquet: whole", "batch-2020-06.1.parquet: whole"]
     assert "backup" in missing
-    assert "2 of 2 rows" in underweir("archive", "restore", "2020-05")
+    assert underweir("archive", "restore", "2020-05").splitlines() == [
+        "reading-2020-05.1.parquet: 2 of 2 rows brought back",
+        "batch-2020-06.1.parquet: 1 of 1 rows brought back",
+    ]

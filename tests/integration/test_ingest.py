@@ -277,6 +277,17 @@ def test_the_connector_continues_from_the_state_it_committed(engine: Engine, pla
     assert (found.delivered, found.last_sample_at, found.failures) == (1, NIGHT, 0)
 
 
+def test_a_batch_is_no_older_than_what_its_readings_were_judged_by(engine: Engine, plant: Plant) -> None:
+    """The clock is set back by a year while a delivery is stored: what rests on the two belonging together still holds."""
+    clock = iter([NOON, NOON])
+    report = ingest(
+        Scripted(delivery(samples("LT-E", 1.0))), plant, engine, lambda: next(clock, NOON - timedelta(days=365))
+    )
+    assert report.accepted == 1
+    with transaction(engine) as conn:
+        assert conn.execute(text("SELECT received_at FROM batch")).scalar_one() == NOON
+
+
 def test_what_has_no_signal_or_no_possible_time_is_rejected_with_its_reason(engine: Engine, plant: Plant) -> None:
     block = block_of(
         [

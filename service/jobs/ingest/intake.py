@@ -34,6 +34,7 @@ class Intake:
         self._connector = connector
         self._plant = plant
         self._clock = clock
+        self._latest: datetime | None = None
         self._reader = SampleReader(plant, tags)
         self._rejected = 0
         self._shown: tuple[Reject, ...] = ()
@@ -51,7 +52,7 @@ class Intake:
             self._met_before = ledger.find(conn, self._connector, first.content_hash)
         if self._met_before is not None or _says_nothing(first):
             return
-        now = self._clock()
+        now = self._now()
         opening = conn.begin_nested()
         batch_id = open_batch(conn, self._connector, first.origin, now)
         # Waits while another process takes in the same content; if that one commits, this one has nothing to do.
@@ -76,7 +77,7 @@ class Intake:
         self._state = part.state
         if self._batch_id is None:
             return replace(part, samples=_NO_SAMPLES)
-        now = self._clock()
+        now = self._now()
         read = self._reader.read(part.samples, now)
         self._writer.store(read)
         self._delivered += len(part.samples)
@@ -90,12 +91,18 @@ class Intake:
         refused = self._refused() if part.last_part else ()
         return replace(part, samples=_NO_SAMPLES, refused=refused)
 
+    def _now(self) -> datetime:
+        """The time, which does not go back within a delivery: its batch is no older than what its readings were judged by."""
+        now = self._clock()
+        self._latest = now if self._latest is None else max(now, self._latest)
+        return self._latest
+
     def _refused(self) -> tuple[Reject, ...]:
         return (*self._reader.rejects(), *self._cores.rejects)
 
     def finish(self) -> DeliveryReport:
         """Write counts, marks and the connector's new place; afterwards the transaction may commit."""
-        now = self._clock()
+        now = self._now()
         if self._batch_id is None:
             connector_state.record_good(self._conn, self._connector, now, state=self._state)
             first = self._met_before

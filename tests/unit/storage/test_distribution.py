@@ -22,6 +22,7 @@ TABLES: list[Table] = [Base.metadata.tables[name] for name in DISTRIBUTED]
 #: Statements that speak of a whole table, a month or whatever is due, and would run on each node by itself. Each names why.
 ON_EVERY_NODE = {
     "archived.py": "a month is moved or put back whole, owner by owner in its rows",
+    "old_batches.py": "what still names a batch is asked where it lies",
     "partitions.py": "partitions are made on every node",
     "rollups.py": "what is due is taken up where it lies",
     "recompute.py": "what is due is taken up where it lies",
