@@ -23,6 +23,7 @@ from service.storage.archive_files import Content, content_of
 from service.storage.batches import close_batch, open_batch
 from service.storage.cores import insert_core
 from service.storage.history import arrived_readings
+from service.storage.partitions import month_of, next_month
 from service.storage.reading_columns import ReadingColumns
 from service.storage.reading_writer import ReadingWriter
 from service.storage.readings import readings_between
@@ -295,13 +296,19 @@ def test_whatever_order_things_happen_in_nothing_named_is_gone_and_nothing_is_lo
     chance = random.Random(seed)
     monkeypatch.setattr(archive, "MOST_BATCHES", 3)
     ever: dict[int, Row] = {}
+    told: list[tuple[int, datetime]] = []
     now = JANUARY
     for _ in range(60):
         now += timedelta(days=chance.uniform(0, 12))
+        if chance.random() < 0.3:
+            now = next_month(month_of(now)) - HOUR
         for _ in range(chance.randrange(3)):
             late = timedelta(days=chance.choice([0, 0, 0, 1, 40, 200]))
-            at = (now - late + chance.random() * MOST_AHEAD).replace(minute=0, second=0, microsecond=0)
-            deliver(engine, now, [columns(chance.randint(1, 2), [chance.choice([1.0, 2.0])], start=at)])
+            key = (chance.randint(1, 2), now - late + chance.random() * MOST_AHEAD)
+            if told and chance.random() < 0.3:
+                key = chance.choice(told[-20:])  # told again, with the same value or another
+            told.append(key)
+            deliver(engine, now, [columns(key[0], [chance.choice([1.0, 2.0])], start=key[1])])
         if chance.random() < 0.2:
             deliver(engine, now)
         ever |= batches(engine)
