@@ -288,7 +288,7 @@ def test_a_night_is_lived_again_as_before_while_it_is_kept_and_when_it_comes_bac
     assert lived_again() == before
 
 
-@pytest.mark.parametrize("seed", (1, 2))
+@pytest.mark.parametrize("seed", [1, 2])
 def test_whatever_order_things_happen_in_nothing_named_is_gone_and_nothing_is_lost(
     engine: Engine, keeping: Keeping, monkeypatch: pytest.MonkeyPatch, seed: int
 ) -> None:
