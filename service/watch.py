@@ -38,6 +38,7 @@ from service.jobs.rollup import roll_up
 from service.jobs.supervise import SourceStanding, SupervisedSource, Supervisor
 from service.jobs.tenancy import Alone, Leases
 from service.jobs.upkeep import keep_up
+from service.jobs.ways import Way, ways_of
 from service.notify.heartbeat import beat
 from service.notify.sms_modem import ModemNotifier
 from service.scheduler import Task
@@ -72,7 +73,8 @@ class Watch:
     ) -> None:
         self._plant = plant
         self._leases = Alone(plant.engine) if leases is None else leases
-        self._told_under: dict[str, int] = {}  #: by channel, the number the lease had when its old claims were let go
+        self._ways = ways_of(plant.notifiers)
+        self._told_under: dict[str, int] = {}  #: by way, the number the lease had when its old claims were let go
         self._sources = sources
         self._clock = clock
         self._started_at = clock()
@@ -142,26 +144,33 @@ class Watch:
         held = self._leases.held(TELL)
         return 0 if held is None else prove_ways(held.engine, self._plant.alarms, now)
 
-    def tell_by(self, channel: str, now: datetime) -> Delivered:
-        """Hear what people wrote back by one channel, and hand over every message that is due on it."""
+    def tell_by(self, way: Way, now: datetime) -> Delivered:
+        """Hear what people wrote back by one way, and hand over every message that is due on it."""
         held = self._leases.held(TELL)
         if held is None:
             return Delivered()
-        plant, engine, notifier = self._plant, held.engine, self._plant.notifiers[channel]
-        if held.token != self._told_under.get(channel, 0):
+        plant, engine = self._plant, held.engine
+        if held.token != self._told_under.get(way.name, 0):
             # Whoever had this work before delivers no more: what was in its hand need not wait for a claim to run out.
             with transaction(engine) as conn:
-                void_claims(conn, channel)
-            self._told_under[channel] = held.token
-        if isinstance(notifier, ModemNotifier):  # on the thread that sends: a modem has one line
-            listen(engine, plant.alarms, plant.setups, plant.ids, notifier, now)
-        return deliver(engine, plant.alarms, {channel: notifier}, clock=self._clock, still=held.still)
+                void_claims(conn, way.channel, way.recipients)
+            self._told_under[way.name] = held.token
+        if isinstance(way.notifier, ModemNotifier):  # on the thread that sends: a modem has one line
+            listen(engine, plant.alarms, plant.setups, plant.ids, way.notifier, now)
+        return deliver(
+            engine,
+            plant.alarms,
+            {way.channel: way.notifier},
+            clock=self._clock,
+            recipients=way.recipients,
+            still=held.still,
+        )
 
     def tell(self, now: datetime) -> None:
-        """Prove the ways, and tell by every channel in turn."""
+        """Prove the ways, and tell by each in turn."""
         self.prove(now)
-        for channel in self._plant.notifiers:
-            self.tell_by(channel, now)
+        for way in self._ways:
+            self.tell_by(way, now)
 
     def beat(self, now: datetime) -> None:
         """Tell the watcher outside that all alarms have been looked at since it last heard; on a thread of its own."""
@@ -193,16 +202,13 @@ class Watch:
             keep_up(held.engine, self._plant.keeping, now)
 
     def tasks(self) -> list[Task]:
-        """The lines of the timetable: every source and every channel its own, so that a slow one delays nobody."""
+        """The lines of the timetable: every source and every way to people its own, so that a slow one delays nobody."""
         files = [
             Task(f"read {source.key}", partial(self._read_files, source), READ_EVERY, reading(source.key))
             for source in self._sources
             if not isinstance(source, ForwardingSource)
         ]
-        telling = [
-            Task(f"tell by {channel}", partial(self.tell_by, channel), DELIVER_EVERY, TELL)
-            for channel in self._plant.notifiers
-        ]
+        telling = [Task(f"tell by {way.name}", partial(self.tell_by, way), DELIVER_EVERY, TELL) for way in self._ways]
         return [
             *files,
             Task("decide", self.decide, DECIDE_EVERY, DECIDE),
@@ -278,5 +284,5 @@ class Watch:
         for source in self._sources:
             if not isinstance(source, ForwardingSource):
                 source.close()
-        for notifier in self._plant.notifiers.values():
-            notifier.close()
+        for way in self._ways:
+            way.notifier.close()

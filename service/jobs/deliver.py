@@ -21,7 +21,17 @@ from service.jobs.alarm_setup import AlarmSetup
 from service.jobs.telling import REMEMBER
 from service.notify.base import Attached, Message, Notifier, Receipt
 from service.storage.alarms import alarm_of_event, told, told_from
-from service.storage.outbox import Claimed, OutboxMessage, claim, put, record_failed, record_retry, record_sent
+from service.storage.outbox import (
+    EVERYBODY,
+    Claimed,
+    OutboxMessage,
+    Recipients,
+    claim,
+    put,
+    record_failed,
+    record_retry,
+    record_sent,
+)
 from service.storage.session import fenced, transaction
 
 log = structlog.get_logger(__name__)
@@ -51,6 +61,7 @@ def deliver(
     *,
     clock: Callable[[], datetime] = lambda: datetime.now(UTC),
     lease: timedelta = LEASE,
+    recipients: Recipients = EVERYBODY,
     still: Callable[[], bool] = lambda: True,
 ) -> Delivered:
     """Hand over every message that is due, until none is.
@@ -60,6 +71,7 @@ def deliver(
     notifiers : by channel.
     clock : asked anew for every message, as a slow server takes its time.
     lease : how long no other worker may touch a message in hand.
+    recipients : whose messages; those of others are left to whoever delivers them.
     still : whether this node is still the one that delivers, by its own clock; asked right before a message leaves.
 
     Notes
@@ -77,8 +89,8 @@ def deliver(
             try:
                 with transaction(engine) as conn:
                     # One transaction both records the last message and claims the next.
-                    outcomes = [] if done is None else _settle(conn, setup, *done, now, lease)
-                    claimed = claim(conn, now, channels=tuple(notifiers), lease=lease)
+                    outcomes = [] if done is None else _settle(conn, setup, *done, now, lease, recipients)
+                    claimed = claim(conn, now, channels=tuple(notifiers), lease=lease, recipients=recipients)
             except LeaseLost:
                 if done is not None and done[1].failure is None:
                     # It has left, whoever delivers now: known to be sent, it need not leave again.
@@ -119,15 +131,21 @@ def _send(notifier: Notifier, claimed: Claimed, now: datetime) -> Receipt:
 
 
 def _settle(
-    conn: Connection, setup: AlarmSetup, claimed: Claimed, receipt: Receipt, now: datetime, lease: timedelta
+    conn: Connection,
+    setup: AlarmSetup,
+    claimed: Claimed,
+    receipt: Receipt,
+    now: datetime,
+    lease: timedelta,
+    recipients: Recipients,
 ) -> list[str]:
     """Keep what came of one try, also for what shares its fate, and return the outcomes."""
     outcomes = [_record(conn, setup, claimed, receipt, now)]
     if receipt.failure in OF_CHANNEL:
         shared = replace(receipt, answer=f"not tried by itself: {receipt.answer}")
         # They go before the one that was tried, in case it alone was at fault.
-        sharing = claimed.recipient if claimed.channel in SERVER_EACH else None
-        others = claim(conn, now, channels=(claimed.channel,), lease=lease, limit=ALL_DUE, recipient=sharing)
+        sharing = Recipients(only=claimed.recipient) if claimed.channel in SERVER_EACH else recipients
+        others = claim(conn, now, channels=(claimed.channel,), lease=lease, limit=ALL_DUE, recipients=sharing)
         outcomes += [_record(conn, setup, other, shared, now, before=BEFORE_THE_TRIED) for other in others]
     return outcomes
 

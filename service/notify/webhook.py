@@ -47,6 +47,7 @@ class WebhookNotifier:
     channel = "webhook"
 
     def __init__(self, hooks: Mapping[str, Webhook]) -> None:
+        self._hooks = dict(hooks)
         self._notifiers = {key: _notifier(hook) for key, hook in hooks.items()}
 
     def send(self, message: Message, now: datetime) -> Receipt:
@@ -55,6 +56,10 @@ class WebhookNotifier:
         if notifier is None:
             return Receipt(failure=Failure.UNUSABLE_ADDRESS, answer=f"no webhook {message.recipient[:60]!r} is known")
         return notifier.send(message, now)
+
+    def apart(self) -> dict[str, WebhookNotifier]:
+        """For each webhook a notifier with connections of its own, for a thread of its own."""
+        return {key: WebhookNotifier({key: hook}) for key, hook in self._hooks.items()}
 
     def close(self) -> None:
         """Release the connections."""

@@ -55,6 +55,17 @@ class OutboxHealth:
     failed_at: datetime | None  #: newest message given up
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Recipients:
+    """Whose messages of a channel a worker takes: everybody's, those for one alone, or for all but some."""
+
+    only: str | None = None
+    besides: tuple[str, ...] = ()
+
+
+EVERYBODY = Recipients()
+
+
 def put(conn: Connection, messages: Iterable[OutboxMessage]) -> int:
     """Write messages to be handed over, and return how many were new; a key already there is left alone."""
     rows = [
@@ -96,7 +107,8 @@ _CLAIM = text(
           AND (o.attempts = 0 OR o.next_attempt_at <= :now OR o.next_attempt_at > :too_late)
           AND (o.claimed_until IS NULL OR o.claimed_until <= :now OR o.claimed_until > :until)
           AND o.channel = ANY(:channels)
-          AND (CAST(:recipient AS text) IS NULL OR o.recipient = :recipient)
+          AND (CAST(:only AS text) IS NULL OR o.recipient = :only)
+          AND o.recipient <> ALL(CAST(:besides AS text[]))
           AND (o.payload ->> 'kind' = 'alarm' OR NOT EXISTS (
               SELECT 1 FROM outbox AS before
               WHERE before.status = 'waiting' AND before.id < o.id
@@ -117,7 +129,7 @@ def claim(
     channels: Sequence[str],
     lease: timedelta,
     limit: int = 1,
-    recipient: str | None = None,
+    recipients: Recipients = EVERYBODY,
 ) -> list[Claimed]:
     """Take messages that are due, so that no other worker hands them over while the lease lasts.
 
@@ -131,20 +143,24 @@ def claim(
             "too_late": now + _LONGEST_WAIT,
             "channels": list(channels),
             "limit": limit,
-            "recipient": recipient,
+            "only": recipients.only,
+            "besides": list(recipients.besides),
         },
     ).mappings()
     return sorted((Claimed(**row) for row in rows), key=lambda claimed: claimed.id)
 
 
-def void_claims(conn: Connection, channel: str) -> int:
-    """Let go of a channel's messages in a worker's hand, for that worker is known to deliver no more; returns how many."""
+def void_claims(conn: Connection, channel: str, recipients: Recipients = EVERYBODY) -> int:
+    """Let go of messages in a worker's hand, for that worker is known to deliver no more; returns how many."""
     let_go = (
         update(OutboxRow)
         .where(OutboxRow.channel == channel, OutboxRow.status == WAITING, OutboxRow.claimed_until.is_not(None))
+        .where(OutboxRow.recipient.not_in(recipients.besides))
         .values(claimed_until=None)
         .returning(OutboxRow.id)
     )
+    if recipients.only is not None:
+        let_go = let_go.where(OutboxRow.recipient == recipients.only)
     return len(conn.execute(let_go).all())
 
 

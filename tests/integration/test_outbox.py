@@ -13,6 +13,7 @@ from service.alarms.retry import GiveUp
 from service.storage.outbox import (
     Claimed,
     OutboxMessage,
+    Recipients,
     claim,
     health,
     next_due,
@@ -20,6 +21,7 @@ from service.storage.outbox import (
     record_failed,
     record_retry,
     record_sent,
+    void_claims,
 )
 from service.storage.session import transaction
 from tests.alarm_plant import NIGHT
@@ -156,6 +158,31 @@ class TestOrder:
     def test_alarms_go_before_the_rest(self, engine: Engine) -> None:
         put_all(engine, message("cleared", kind="cleared", recipient="b@example.org"), message("alarm"))
         assert take(engine)[0].key == "alarm"
+
+
+def test_ways_share_every_message_and_none_twice(engine: Engine) -> None:
+    for who in ("a", "b", "c"):
+        put_all(engine, message(f"first for {who}", recipient=who), message(f"second for {who}", recipient=who))
+    ways = {"a": Recipients(only="a"), "b": Recipients(only="b"), "rest": Recipients(besides=("a", "b"))}
+
+    def taken() -> dict[str, list[str]]:
+        found = {}
+        for name, recipients in ways.items():
+            with transaction(engine) as conn:
+                claimed = claim(conn, NIGHT, channels=("email",), lease=LEASE, limit=9, recipients=recipients)
+            found[name] = [m.key for m in claimed]
+        return found
+
+    assert taken() == {
+        "a": ["first for a", "second for a"],
+        "b": ["first for b", "second for b"],
+        "rest": ["first for c", "second for c"],
+    }
+    assert taken() == {"a": [], "b": [], "rest": []}
+    with transaction(engine) as conn:  # whoever takes one way over lets go of nothing on the others
+        assert void_claims(conn, "email", ways["rest"]) == 2
+        assert void_claims(conn, "email", ways["a"]) == 2
+    assert taken() == {"a": ["first for a", "second for a"], "b": [], "rest": ["first for c", "second for c"]}
 
 
 def test_many_workers_share_the_work_without_a_duplicate(engine: Engine) -> None:

@@ -1,4 +1,4 @@
-"""Every channel on a thread of its own: a mail server that takes connections and says nothing holds up no SMS."""
+"""Every way on a thread of its own: a server that takes connections and says nothing holds up nobody else's message."""
 
 from __future__ import annotations
 
@@ -27,6 +27,13 @@ channel = "sms"
 url = "{url}/send"
 body = "to=${{to}}&text=${{text}}"
 content_type = "application/x-www-form-urlencoded"
+"""
+WEBHOOK = """
+[[webhook]]
+key = "{key}"
+url = "{url}/hook"
+private_addresses = true
+timeout = "20 s"
 """
 PATIENCE_S = 60.0
 
@@ -76,5 +83,42 @@ def test_a_silent_mail_server_holds_up_no_sms(engine: Engine, tmp_path: Path) ->
             caller.close()
         finally:
             silent.close()
+            timetable.stop()
+            watch.close()
+
+
+def test_a_silent_webhook_holds_up_no_other(engine: Engine, tmp_path: Path) -> None:
+    with http_gateway() as gateway, socket.create_server(("127.0.0.1", 0)) as silent:
+        file = tmp_path / "site.toml"
+        hung = WEBHOOK.format(key="hung", url=f"http://127.0.0.1:{silent.getsockname()[1]}")
+        file.write_text(EXAMPLE.read_text("utf-8") + hung + WEBHOOK.format(key="pager", url=gateway.url), "utf-8")
+        site = load_site(file)
+        with transaction(engine) as conn:
+            ids = sync_site(conn, site.tanks().values(), site.signals().values())
+            put(conn, [message("webhook", key) for key in ("hung", "pager", "no longer there")])
+        watch = Watch(Installation(Settings(data_dir=tmp_path), site, engine, ids), [], lambda: datetime.now(UTC))
+        telling = [task for task in watch.tasks() if task.name.startswith("tell")]
+        assert [task.name for task in telling] == ["tell by webhook hung", "tell by webhook pager", "tell by webhook"]
+        timetable = Timetable(telling[:1])
+        others = Timetable(telling[1:])
+        timetable.start()
+        try:
+            caller, _ = silent.accept()  # it is being tried; from here on its thread waits for an answer
+            others.start()
+            found = dict.fromkeys(("hung", "pager", "no longer there"), "waiting")
+            until = time.monotonic() + PATIENCE_S
+            while time.monotonic() < until and "waiting" in (found["pager"], found["no longer there"]):
+                time.sleep(0.05)
+                with transaction(engine) as conn:
+                    rows = list(conn.execute(text("SELECT * FROM outbox")))
+                found = {row.recipient: row.status for row in rows}
+            assert found == {"hung": "waiting", "pager": "sent", "no longer there": "failed"}
+            [in_hand] = [row for row in rows if row.recipient == "hung"]
+            assert in_hand.claimed_until is not None  # the others' beginning let go of nothing in its hand
+            assert [in_hand.attempts, len(gateway.asked)] == [1, 1]
+            caller.close()
+        finally:
+            silent.close()
+            others.stop()
             timetable.stop()
             watch.close()
