@@ -242,7 +242,7 @@ class Watch:
             record_hang(held.engine, key, since, self._clock())
 
     def _supervised(self, source: ForwardingSource) -> SupervisedSource:
-        keeper = StandingKeeper(self._plant.engine, source, self._clock)
+        keeper = StandingKeeper(self._plant.engine, source, self._clock, self._plant.settings.node_name)
 
         def report(standing: SourceStanding) -> None:
             # How a source is doing is for its reader to say.

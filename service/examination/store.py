@@ -162,11 +162,12 @@ def standing(conn: Connection, site: Site, now: datetime) -> Iterator[Verdict]:
             yield look(
                 about, f"{spooled} samples wait on disk for the database", "they follow once the database takes them"
             )
-        if refused := found.standing.get("refused_records", 0):
+        for there in found.refused:
+            count = f"{there.records} record{' was' if there.records == 1 else 's were'}"
             yield look(
                 about,
-                f"{refused} record{' was' if refused == 1 else 's were'} refused and set aside; the rest is stored",
-                f"the notes in {found.standing.get('refused_folder')} on the node that reads it say why, and what to do",
+                f"{count} refused and set aside, the last on {there.newest_at:%Y-%m-%d %H:%M} UTC; the rest is stored",
+                f"the notes in {there.folder} on {there.node} say why, and what to do",
             )
         if found.lost and found.lost_at is not None and now - found.lost_at < timedelta(days=7):
             yield look(

@@ -170,8 +170,8 @@ def service_situation(
                 last_error=seen[key].last_error if key in seen else "",
                 lost=seen[key].lost if key in seen else 0,
                 lost_at=seen[key].lost_at if key in seen else None,
-                refused=int(seen[key].standing.get("refused_records") or 0) if key in seen else 0,
-                refused_at=_moment(seen[key].standing.get("refused_at")) if key in seen else None,
+                refused=sum(there.records for there in seen[key].refused) if key in seen else 0,
+                refused_at=max((there.newest_at for there in seen[key].refused), default=None) if key in seen else None,
                 silent=(silent or {}).get(key, ()),
             )
             for key in connectors
@@ -181,10 +181,6 @@ def service_situation(
         duty=_duty(rotas, now),
         unruly=_unruly(conn, now),
     )
-
-
-def _moment(written: object) -> datetime | None:
-    return datetime.fromisoformat(written) if isinstance(written, str) else None
 
 
 #: After a start the sources are read before anything is called silent.

@@ -2,15 +2,26 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import Connection, func, select
+from sqlalchemy import Connection, func, select, text
 from sqlalchemy.dialects.postgresql import insert
 
 from service.storage.tables import ConnectorState
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RefusedThere:
+    """Records that could not be stored and lie aside on one node."""
+
+    node: str
+    records: int
+    newest_at: datetime
+    folder: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -28,6 +39,14 @@ class ConnectorHealth:
     lost_at: datetime | None = None
     #: What the supervisor last wrote of it: circuit, spool, clock skew, problems.
     standing: Mapping[str, Any] = field(default_factory=dict)
+
+    @property
+    def refused(self) -> list[RefusedThere]:
+        """What lies aside, node by node."""
+        return [
+            RefusedThere(node=node, **told | {"newest_at": datetime.fromisoformat(told["newest_at"])})
+            for node, told in sorted(self.standing.get("refused", {}).items())
+        ]
 
 
 def load_state(conn: Connection, connector: str) -> dict[str, Any]:
@@ -89,7 +108,9 @@ def record_standing(
     statement = insert(ConnectorState).values(
         connector=connector, state={}, standing=dict(standing), lost=lost, lost_at=now if lost else None
     )
-    changes: dict[str, Any] = {"standing": statement.excluded.standing}
+    # What other nodes have set aside is not for the reader to say.
+    kept = func.jsonb_strip_nulls(func.jsonb_build_object("refused", ConnectorState.standing["refused"]))
+    changes: dict[str, Any] = {"standing": statement.excluded.standing.concat(kept)}
     if lost:
         changes |= {"lost": ConnectorState.lost + lost, "lost_at": now}
     conn.execute(statement.on_conflict_do_update(index_elements=[ConnectorState.connector], set_=changes))
@@ -100,6 +121,23 @@ def record_losses(conn: Connection, connector: str, now: datetime, lost: int) ->
     statement = insert(ConnectorState).values(connector=connector, state={}, lost=lost, lost_at=now)
     changes = {"lost": ConnectorState.lost + lost, "lost_at": now}
     conn.execute(statement.on_conflict_do_update(index_elements=[ConnectorState.connector], set_=changes))
+
+
+def record_refused(conn: Connection, connector: str, node: str, told: RefusedThere | None) -> None:
+    """What of a source lies aside on a node now; None when nothing does (any more)."""
+    mine = {}
+    if told is not None:
+        mine = {
+            node: {"records": told.records, "newest_at": told.newest_at.isoformat(), "folder": told.folder},
+        }
+    conn.execute(_RECORD_REFUSED, {"connector": connector, "node": node, "mine": json.dumps(mine)})
+
+
+_RECORD_REFUSED = text(
+    "UPDATE connector_state SET standing = jsonb_set(standing, '{refused}', "
+    "coalesce(standing -> 'refused', '{}') - CAST(:node AS text) || CAST(:mine AS jsonb)) WHERE connector = :connector "
+    "AND (standing -> 'refused' -> CAST(:node AS text)) IS DISTINCT FROM (CAST(:mine AS jsonb) -> CAST(:node AS text))"
+)
 
 
 def connector_health(conn: Connection) -> list[ConnectorHealth]:

@@ -17,12 +17,13 @@ from service.jobs.archive import Keeping
 from service.jobs.run_book import RunBook
 from service.jobs.upkeep import keep_up
 from service.storage import outbox
-from service.storage.connector_state import record_failure, record_good, record_standing
+from service.storage.connector_state import RefusedThere, record_failure, record_good, record_refused
 from service.storage.outbox import OutboxMessage
 from service.storage.schema import downgrade
 from service.storage.session import transaction
 from tests.acceptance.test_service import SITE
 from tests.mail_server import PASSWORD, USER, Mailbox, mail_server
+from tests.plant import NOON
 from tests.plant_servers import free_port
 
 
@@ -240,9 +241,11 @@ def test_a_source_that_failed(sound: Installed) -> None:
 
 def test_records_that_were_set_aside(sound: Installed) -> None:
     with transaction(sound.engine) as conn:
-        record_standing(conn, "export", sound.now, {"refused_records": 1, "refused_folder": "/spool/export/refused"})
+        there = RefusedThere(node="north", records=1, newest_at=NOON, folder="/spool/export/refused")
+        record_refused(conn, "export", "north", there)
     told = sound.troubles()["source export"]
-    assert "1 record was refused and set aside; the rest is stored → the notes in /spool/export/refused" in told
+    assert "1 record was refused and set aside, the last on 2026-03-15 12:00 UTC; the rest is stored" in told
+    assert "the notes in /spool/export/refused on north say why" in told
 
 
 def test_an_embedded_database_not_made_yet_is_left_unmade(sound: Installed, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import errno
 from collections.abc import Callable, Iterator, Mapping
+from dataclasses import replace
 from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -12,6 +13,7 @@ import pytest
 from sqlalchemy import Connection, Engine, text
 
 from connectors.base import Delivery, Sample, block_of
+from service.alarms.rules import ConnectorSeen
 from service.domain.circuit import Circuit
 from service.errors import LeaseLost, StorageError
 from service.jobs.ingest import IngestReport, Plant, ingest
@@ -331,25 +333,48 @@ def test_neither_is_anything_while_the_fence_or_the_database_refuses_all_work(se
     assert (stored(service.engine), len(service.aside())) == ([1.0], 1)
 
 
-def test_people_are_told(service: Service) -> None:
-    service.held(answer(1, FORBIDDEN))
-    service.read()
-    StandingKeeper(service.engine, service.source, lambda: NOON).write(SourceStanding(key="plc", circuit=Circuit()))
-    with transaction(service.engine) as conn:
-        [found] = connector_health(conn)
-        situation = service_situation(conn, ["plc"], started_at=NIGHT, now=NOON)
-    assert found.standing["refused_records"] == 1
-    assert found.standing["refused_folder"] == str(service.spool_folder / "refused")
-    assert situation.connectors[0].refused == 1
-    [record] = service.aside()
-    at = situation.connectors[0].refused_at
+def test_people_are_told_of_what_lies_on_each_node(service: Service, plant: Plant, tmp_path: Path) -> None:
+    def told() -> tuple[list[tuple[str, int, str]], ConnectorSeen]:
+        with transaction(service.engine) as conn:
+            [found] = connector_health(conn)
+            [seen] = service_situation(conn, ["plc"], started_at=NIGHT, now=NOON).connectors
+        return [(there.node, there.records, there.folder) for there in found.refused], seen
+
+    def deal_with(of: Service) -> None:
+        for path in (of.spool_folder / "refused").iterdir():
+            path.unlink()
+
+    well = SourceStanding(key="plc", circuit=Circuit())
+    north = service
+    north.held(answer(1, FORBIDDEN))
+    north.read()
+    reader = StandingKeeper(north.engine, north.source, lambda: NOON, "north")
+    reader.write(well)
+    folder = str(north.spool_folder / "refused")
+    lies, seen = told()
+    assert lies == [("north", 1, folder)]
+    [record] = north.aside()
+    at = seen.refused_at
     assert at is not None
     assert abs(at - datetime.fromtimestamp(record.stat().st_mtime, at.tzinfo)) < SECOND
 
-    for path in (service.spool_folder / "refused").iterdir():  # somebody dealt with it
-        path.unlink()
-    StandingKeeper(service.engine, service.source, lambda: NOON).write(SourceStanding(key="plc", circuit=Circuit()))
-    with transaction(service.engine) as conn:
-        [found] = connector_health(conn)
-        situation = service_situation(conn, ["plc"], started_at=NIGHT, now=NOON)
-    assert (found.standing["refused_records"], situation.connectors[0].refused_at) == (0, None)
+    # Another node that no longer reads the source has something aside, too, and neither forgets the other's.
+    south = Service(north.engine, plant, tmp_path / "south")
+    south.held(answer(2, FORBIDDEN))
+    south.read()
+    other = StandingKeeper(south.engine, south.source, lambda: NOON, "south")
+    other.write_losses()
+    reader.write(replace(well, circuit=Circuit(failures=1)))
+    lies, seen = told()
+    assert lies == [("north", 1, folder), ("south", 1, str(south.spool_folder / "refused"))]
+    assert seen.refused == 2
+
+    deal_with(north)
+    reader.write(well)
+    other.write_losses()
+    assert [node for node, *_ in told()[0]] == ["south"]
+    deal_with(south)
+    StandingKeeper(south.engine, south.source, lambda: NOON, "south").write_losses()  # after a restart
+    lies, seen = told()
+    assert (lies, seen.refused, seen.refused_at) == ([], 0, None)
+    south.source.close()

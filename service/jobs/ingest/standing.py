@@ -10,22 +10,31 @@ from sqlalchemy import Engine
 
 from service.jobs.ingest.forward import ForwardingSource
 from service.jobs.supervise import SourceStanding
-from service.storage.connector_state import record_failure, record_losses, record_standing
+from service.storage.connector_state import (
+    RefusedThere,
+    record_failure,
+    record_losses,
+    record_refused,
+    record_standing,
+)
 from service.storage.session import transaction
 
 #: What is no news is written again only so often.
 REPEAT = timedelta(minutes=1)
 
-_NEWS = ("circuit", "failures", "connected", "problems", "damaged_records", "refused_records", "refused_at")
-
 
 class StandingKeeper:
     """Keeps the standing of one source in the database."""
 
-    def __init__(self, engine: Engine, source: ForwardingSource, clock: Callable[[], datetime]) -> None:
+    def __init__(
+        self, engine: Engine, source: ForwardingSource, clock: Callable[[], datetime], node: str = "this node"
+    ) -> None:
         self._engine = engine
         self._source = source
         self._clock = clock
+        self._node = node
+        self._refused: RefusedThere | None = None
+        self._refused_told = False
         self._news: dict[str, Any] | None = None
         self._written_at: datetime | None = None
         self._lost_in_source = 0
@@ -41,7 +50,6 @@ class StandingKeeper:
         now = self._clock()
         spool = self._source.spooled()
         health = self._source.health()
-        refused = self._source.refused()
         lost_in_source = 0 if health is None else health.lost
         lost = spool.lost_samples + (lost_in_source - self._lost_in_source)
         told = {
@@ -51,18 +59,16 @@ class StandingKeeper:
             "spooled_samples": spool.samples,
             "spooled_bytes": spool.size_bytes,
             "damaged_records": spool.damaged,
-            "refused_records": refused.records,
-            "refused_at": None if refused.newest_at is None else refused.newest_at.isoformat(),
-            "refused_folder": str(refused.folder) if refused.records else "",
             "connected": None if health is None else health.connected,
             "waiting": 0 if health is None else health.waiting,
             "problems": [] if health is None else list(health.problems),
             "clock_skew": None if health is None else health.clock_skew,
         }
         # What moves all the time may wait a minute; what is wrong, or well again, may not.
-        news = {name: told[name] for name in _NEWS}
+        news = {name: told[name] for name in ("circuit", "failures", "connected", "problems", "damaged_records")}
         fresh = self._written_at is not None and now - self._written_at < REPEAT
         if news == self._news and fresh and not lost:
+            self._write_refused()
             return
         with transaction(self._engine) as conn:
             record_standing(conn, self._source.key, now, told, lost=lost)
@@ -70,9 +76,24 @@ class StandingKeeper:
             self._source.losses_reported(spool)
         self._lost_in_source = lost_in_source
         self._news, self._written_at = news, now
+        self._write_refused()
+
+    def _write_refused(self) -> None:
+        """What lies aside on this node, when that has changed; at the start once in any case."""
+        found = self._source.refused()
+        refused = None
+        if found.newest_at is not None:
+            refused = RefusedThere(
+                node=self._node, records=found.records, newest_at=found.newest_at, folder=str(found.folder)
+            )
+        if self._refused_told and refused == self._refused:
+            return
+        with transaction(self._engine) as conn:
+            record_refused(conn, self._source.key, self._node, refused)
+        self._refused, self._refused_told = refused, True
 
     def write_losses(self) -> None:
-        """Only what this node lost, where another reads the source now: nobody else knows.
+        """Only what this node lost or set aside, where another reads the source now: nobody else knows.
 
         Raises
         ------
@@ -84,6 +105,7 @@ class StandingKeeper:
             with transaction(self._engine) as conn:
                 record_losses(conn, self._source.key, self._clock(), spool.lost_samples)
             self._source.losses_reported(spool)
+        self._write_refused()
 
 
 def record_hang(engine: Engine, key: str, since: datetime, now: datetime) -> None:
