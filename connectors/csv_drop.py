@@ -18,7 +18,7 @@ from typing import Any
 
 from connectors.base import Delivery
 from connectors.csv_delivery import AlreadyTaken, FileDeliveries
-from connectors.csv_folder import Signature, is_temporary, make_folder, move, open_regular, place_in
+from connectors.csv_folder import Signature, is_temporary, make_folder, move, open_regular, place_in, told
 from connectors.csv_format import CsvFormat, checked
 from connectors.csv_quarantine import REASON, REJECTED, add_refused
 from connectors.csv_reader import BLOCK_BYTES
@@ -83,7 +83,7 @@ class CsvDrop:
         self._quarantine = config.quarantine or config.folder / "quarantine"
         self._seen: dict[str, tuple[Signature, float]] = {}
         self._temporary: dict[int, Signature] = {}
-        self._pending: dict[str, FileDeliveries] = {}
+        self._pending: dict[str, tuple[str, FileDeliveries]] = {}
         self._moved: dict[Path, tuple[Signature, float, Path]] = {}
         self._cleared: float | None = None
 
@@ -122,16 +122,16 @@ class CsvDrop:
         """
         if not delivery.last_part:
             return
-        done = self._pending.pop(delivery.origin, None)
+        name, done = self._pending.pop(delivery.origin, ("", None))
         if done is None:
             return
-        path = self._config.folder / delivery.origin
+        path = self._config.folder / name
         try:
             if done.rejected_beside is not None:
                 add_refused(done.rejected_beside, delivery.refused)
             if self._config.keep:
                 return
-            self._seen.pop(delivery.origin, None)
+            self._seen.pop(name, None)
             if Signature.of(path.lstat()) != done.signature:
                 return
             moved = _put_away(path, done.content_hash, self._processed, self._quarantine)
@@ -173,7 +173,7 @@ class CsvDrop:
             if is_temporary(name):
                 temporary[signature.inode] = signature
                 continue
-            if not self._wanted(name) or kept.get(name) == (signature.size, signature.modified_ns):
+            if not self._wanted(name) or kept.get(told(name)) == (signature.size, signature.modified_ns):
                 continue
             before = self._seen.get(name)
             unchanged = before is not None and before[0] == signature
@@ -185,7 +185,7 @@ class CsvDrop:
                 ready.append((signature.modified_ns, name))
         self._seen = seen
         self._temporary = temporary
-        return [name for _, name in sorted(ready)], {name for name, _ in found}
+        return [name for _, name in sorted(ready)], {told(name) for name, _ in found}
 
     def _wanted(self, name: str) -> bool:
         lowered = name.lower()
@@ -202,7 +202,7 @@ class CsvDrop:
             beside = path
         work = FileDeliveries(
             source=self.key,
-            origin=name,
+            origin=told(name),
             format=self._config.format,
             now=self._now(),
             already_taken=self._already_taken,
@@ -214,7 +214,7 @@ class CsvDrop:
         )
         try:
             with open_regular(path, self.key) as file:
-                self._pending[name] = work
+                self._pending[work.origin] = (name, work)
                 yield from work.read(file)
         except Malformed:
             return  # it turned into a link or a pipe since the look: no file of ours
@@ -248,8 +248,8 @@ class CsvDrop:
         until = self._now() - self._config.processed_for
         with contextlib.suppress(OSError), os.scandir(self._processed) as entries:
             for entry in entries:
-                told = any(os.path.lexists(entry.path + ending) for ending in (REJECTED, REASON))
-                if told or not entry.is_file(follow_symlinks=False) or not self._wanted(entry.name):
+                noted = any(os.path.lexists(entry.path + ending) for ending in (REJECTED, REASON))
+                if noted or not entry.is_file(follow_symlinks=False) or not self._wanted(entry.name):
                     continue
                 status = entry.stat(follow_symlinks=False)
                 # An export of old data was written long ago but moved just now, and the move changes the second of the two.
@@ -318,7 +318,7 @@ class CsvFiles:
         path = path.resolve()
         work = FileDeliveries(
             source=self.key,
-            origin=str(path),
+            origin=told(str(path)),
             format=self._config.format,
             now=self._now(),
             already_taken=self._already_taken,
@@ -335,11 +335,11 @@ class CsvFiles:
 
 def _put_away(path: Path, content_hash: str, processed: Path, quarantine: Path) -> Path:
     """Move a file that is done with, after what is told about it, so that they stay side by side whatever happens."""
-    told = [path.with_name(path.name + ending) for ending in (REJECTED, REASON)]
+    notes = [path.with_name(path.name + ending) for ending in (REJECTED, REASON)]
     # A reason that waits in quarantine without its file was moved just before we were stopped.
     waits = (quarantine / (path.name + REASON)).is_file() and not (quarantine / path.name).exists()
-    target = place_in(quarantine if told[1].is_file() or waits else processed, path.name, content_hash)
-    for note, ending in zip(told, (REJECTED, REASON), strict=True):
+    target = place_in(quarantine if notes[1].is_file() or waits else processed, path.name, content_hash)
+    for note, ending in zip(notes, (REJECTED, REASON), strict=True):
         if note.is_file():
             move(note, target.with_name(target.name + ending))
     move(path, target)

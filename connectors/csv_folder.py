@@ -30,6 +30,15 @@ class Signature:
         return cls(status.st_size, status.st_mtime_ns, status.st_ino)
 
 
+def told(name: str) -> str:
+    r"""A file's name as it can be written down; of one that is no UTF-8 the strange bytes are shown by their numbers.
+
+    >>> print(told(os.fsdecode(b"h\xf6he.csv")))
+    h\xf6he.csv
+    """
+    return os.fsencode(name).decode("utf-8", "backslashreplace")
+
+
 def open_regular(path: Path, source: str) -> BinaryIO:
     """Open a regular file for reading, without following a link or waiting at a pipe.
 
@@ -47,14 +56,14 @@ def open_regular(path: Path, source: str) -> BinaryIO:
     except OSError as exc:
         if path.is_symlink():
             raise Malformed(
-                source, f"{path.name} is a symbolic link, which is not followed.", "Drop the file itself."
+                source, f"{told(path.name)} is a symbolic link, which is not followed.", "Drop the file itself."
             ) from exc
         raise Unreachable(
-            source, f"{path.name} cannot be opened ({exc.strerror}).", "Check that the service may read it."
+            source, f"{told(path.name)} cannot be opened ({exc.strerror}).", "Check that the service may read it."
         ) from exc
     if not stat.S_ISREG(os.fstat(descriptor).st_mode):
         os.close(descriptor)
-        raise Malformed(source, f"{path.name} is not a regular file.")
+        raise Malformed(source, f"{told(path.name)} is not a regular file.")
     return os.fdopen(descriptor, "rb")
 
 

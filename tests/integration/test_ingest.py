@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import os
 from collections.abc import Callable, Iterator, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
@@ -481,3 +482,17 @@ def test_what_the_service_refuses_stands_in_the_quarantine_file_beside_what_the_
     assert lines[0] == "line,field,text,reason"
     assert [line.split(",")[0] for line in lines[1:]] == ["3", "4"]
     assert "more than East tank holds" in lines[2]
+
+
+def test_a_file_whose_name_is_no_utf_8_is_taken_in_and_holds_up_nothing(
+    engine: Engine, plant: Plant, tmp_path: Path
+) -> None:
+    for minute, name in enumerate((b"a.csv", b"h\xf6he.csv", b"z.csv")):
+        row = f"tag,time,value\nLT-E,2026-03-14T22:0{minute}:00Z,{minute}\nLT-E,2026-03-14T22:3{minute}:00Z,abc\n"
+        (tmp_path / os.fsdecode(name)).write_text(row)
+    report = drop(engine, tmp_path)
+    assert [done.origin for done in report.deliveries] == ["a.csv", r"h\xf6he.csv", "z.csv"]
+    assert [reading.value for reading in stored(engine, plant)] == [0.0, 1.0, 2.0]
+    processed = {os.fsencode(path.name) for path in (tmp_path / "processed").iterdir()}
+    assert {b"h\xf6he.csv", b"h\xf6he.csv.rejected.csv"} <= processed
+    assert [path for path in tmp_path.iterdir() if path.is_file()] == []
