@@ -411,9 +411,17 @@ def wait_of(conn: Connection, name: str, address: str, now: datetime) -> timedel
     for found, free in looked_at:
         over = found.count - free
         if over >= 0 and found.last_at is not None:
-            pause = min(timedelta(seconds=2.0 ** min(over + 1, 12)), LONGEST_WAIT)
-            longest = max(longest, found.last_at + pause - now)
+            longest = max(longest, found.last_at + pause_after(over) - now)
     return longest
+
+
+def pause_after(over: int) -> timedelta:
+    """How long the next try waits after so many failures beyond those that cost nothing.
+
+    >>> [int(pause_after(over).total_seconds()) for over in (0, 1, 2, 7, 40)]
+    [2, 4, 8, 256, 300]
+    """
+    return min(timedelta(seconds=2.0 ** min(over + 1, 12)), LONGEST_WAIT)
 
 
 def _keep_an_administrator(conn: Connection, person: PersonRecord) -> None:

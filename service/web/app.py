@@ -110,4 +110,6 @@ class _Static(StaticFiles):
         answer = await super().get_response(path, scope)
         if answer.status_code == 200:
             answer.headers["Cache-Control"] = "public, max-age=31536000, immutable"
+            if path.endswith(".svg"):
+                answer.headers["Content-Type"] = "image/svg+xml; charset=utf-8"
         return answer

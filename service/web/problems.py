@@ -64,8 +64,15 @@ def _invalid(request: Request, error: Exception) -> Response:
     found = [
         {"where": ".".join(str(part) for part in one["loc"]), "problem": str(one["msg"])} for one in error.errors()
     ]
+    kind = request.headers.get("content-type", "").partition(";")[0].strip().lower()
+    if request.url.path.startswith("/api/") and kind != "application/json" and _of_body(error):
+        return _answer(request, 415, f"Send application/json, not {kind or 'a body without a content type'}.")
     detail = "; ".join(f"{one['where']}: {one['problem']}" for one in found)
     return _answer(request, 422, detail, errors=found)
+
+
+def _of_body(error: RequestValidationError) -> bool:
+    return any(one["loc"][:1] == ("body",) for one in error.errors())
 
 
 def _service(request: Request, error: Exception) -> Response:

@@ -51,7 +51,7 @@ def picture(plant: Plant, visitor: SettingUp) -> Response:
     segno.make(_address(plant, visitor, key), error="m", micro=False).save(
         drawn, kind="svg", scale=6, border=4, dark="#000", light="#fff"
     )
-    return Response(drawn.getvalue(), media_type="image/svg+xml")
+    return Response(drawn.getvalue(), media_type="image/svg+xml; charset=utf-8")
 
 
 @router.post("/account/second-factor/confirm", dependencies=[FormChecked])

@@ -108,6 +108,12 @@ def test_what_is_wrong_with_a_core_is_said(api: httpx.Client, change: dict[str, 
         assert problem["detail"]
 
 
+@pytest.mark.parametrize("kind", ["text/plain", "application/xml", ""])
+def test_a_core_that_is_not_sent_as_json_is_refused_by_its_type(api: httpx.Client, kind: str) -> None:
+    answer = api.post("/api/v1/cores", content=b'{"tank": "east"}', headers={"Content-Type": kind} if kind else {})
+    assert (answer.status_code, "application/json" in answer.json()["detail"]) == (415, True)
+
+
 def test_the_tank_as_it_stands(site: WebSite, api: httpx.Client) -> None:
     site.plant.believe(NIGHT, 0.5, rate=0.1)
     site.plant.core(NIGHT - MINUTE, 3.4)

@@ -41,6 +41,8 @@ def test_every_answer_keeps_browsers_strict(site: WebSite) -> None:
         assert "server" not in headers
         # An answer for programs is never shown as a page of ours.
         assert ("attachment" in headers.get("content-disposition", "")) == path.startswith("/api/"), path
+        kind = headers.get("content-type", "nothing" if headers.get("content-length") == "0" else "")
+        assert re.search(r"^text/.*; charset=utf-8$|^application/(problem\+)?json$|^nothing$", kind), path
         if not path.startswith("/static"):
             assert headers["cache-control"] == "no-store", path
 
