@@ -84,6 +84,14 @@ def test_what_looks_like_a_secret_is_struck_out_though_nobody_named_it(token: st
     assert token not in written(say)
 
 
+@settings(max_examples=60)
+@given(typed=st.text(alphabet=st.one_of(st.sampled_from('\n\r\x00\x1b\u2028"}{,:'), st.characters()), max_size=60))
+def test_nothing_typed_forges_a_line(typed: str) -> None:
+    forged = f'{typed}\n{{"event": "signed in", "person": "administrator"}}'
+    [line] = written(lambda log: log.warning("request refused", problem=forged, **{"a key": typed})).splitlines()
+    assert json.loads(line)["event"] == "request refused"
+
+
 def test_everything_else_stays_as_it_was() -> None:
     logs.hide(["swordfish", "abc"])
     out = written(lambda log: log.info("abc kept", tank="east", rows=12, rate=0.5, none=None, path="/alarms/east.high"))

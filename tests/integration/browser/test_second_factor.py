@@ -35,8 +35,12 @@ def test_a_second_step_is_set_up_and_used(
     with opened(browser, site, width, height, scheme, Role.OPERATOR) as page:
         page.goto("/account")
         page.click("text=Set it up")
-        look(page, "off")
         page.fill("#password", PASSWORD)
+        page.click(".reveal")
+        assert page.get_attribute("#password", "type") == "text"
+        look(page, "off")
+        page.click(".reveal")
+        assert page.get_attribute("#password", "type") == "password"
         page.click("text=Set it up")
         page.wait_for_load_state("load")
         page.eval_on_selector(".qr", "(picture) => picture.decode()")  # drawn, under the strict policy

@@ -12,6 +12,8 @@ from fastapi.routing import APIRoute
 
 from service.domain.role import Role, Scope
 from service.jobs import people
+from service.storage import api_tokens
+from service.storage.session import transaction
 from service.web.access import FORM_CHECKS, Needs, Public
 from service.web.app import ROUTERS
 from tests.web_plant import PASSWORD, WebSite, form_token
@@ -135,6 +137,15 @@ def test_a_token_opens_only_its_scopes(site: WebSite) -> None:
         wanted = {(m, p) for m, p, r in routes() if isinstance(d := doors(r)[0], Needs) and d.scope is scope}
         assert found == wanted, scope
     assert set(opened) == set(Scope)
+
+
+def test_a_token_of_somebody_else_cannot_be_taken_back(site: WebSite) -> None:
+    header, stranger = site.token(Role.OPERATOR, Scope.READ), site.client(Role.SUPERVISOR)
+    with transaction(site.web.engine) as conn:
+        [token] = api_tokens.tokens(conn)
+    form = {"form_token": form_token(stranger.get("/account").text)}
+    assert stranger.post(f"/account/tokens/{token.id}/revoke", data=form).status_code == 404
+    assert site.client().get("/api/v1/tanks", headers=header).status_code == 200
 
 
 def test_a_token_cannot_do_more_than_its_owner(site: WebSite) -> None:
