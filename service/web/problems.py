@@ -65,10 +65,15 @@ def _invalid(request: Request, error: Exception) -> Response:
         {"where": ".".join(str(part) for part in one["loc"]), "problem": str(one["msg"])} for one in error.errors()
     ]
     kind = request.headers.get("content-type", "").partition(";")[0].strip().lower()
-    if request.url.path.startswith("/api/") and kind != "application/json" and _of_body(error):
+    if _wants_json(request) and kind != "application/json" and _of_body(error):
         return _answer(request, 415, f"Send application/json, not {kind or 'a body without a content type'}.")
     detail = "; ".join(f"{one['where']}: {one['problem']}" for one in found)
     return _answer(request, 422, detail, errors=found)
+
+
+def _wants_json(request: Request) -> bool:
+    body = getattr(request.scope.get("route"), "body_field", None)
+    return body is not None and getattr(body.field_info, "media_type", "") == "application/json"
 
 
 def _of_body(error: RequestValidationError) -> bool:

@@ -173,7 +173,7 @@ def test_it_is_not_on_until_a_code_confirmed_it(site: WebSite) -> None:
     assert client.get(f"{PAGE}/code.svg").status_code == 404
     assert client.post(PAGE, data={"form_token": token, "password": PASSWORD}).status_code == 303
     drawn = client.get(f"{PAGE}/code.svg")
-    assert drawn.headers["content-type"] == "image/svg+xml"
+    assert drawn.headers["content-type"] == "image/svg+xml; charset=utf-8"
     assert drawn.headers["cache-control"] == "no-store"
     assert "style=" not in drawn.text
     wrong = client.post(f"{PAGE}/confirm", data={"form_token": token, "code": "000000x"})
