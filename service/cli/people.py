@@ -80,6 +80,7 @@ def _list(json: Json = False) -> None:
                     "label": p.label,
                     "role": p.role,
                     "active": p.active,
+                    "email": p.email,
                     "second_factor": p.id in with_codes,
                 }
                 for p in found

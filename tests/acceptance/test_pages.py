@@ -15,6 +15,7 @@ import httpx
 import pytest
 
 from service.web.access import SESSION_COOKIE
+from tests.mail_server import Mailbox, mail_server
 
 PASSWORD = "six heron marsh lantern"
 SITE = """\
@@ -132,6 +133,46 @@ def test_pages_are_served_to_whom_a_command_let_in(tmp_path: Path, database_url:
         service.kill()
         service.wait()
     assert PASSWORD not in (tmp_path / "log").read_text("utf-8")
+
+
+@pytest.mark.slow
+def test_whoever_a_command_changed_something_for_is_mailed(tmp_path: Path, database_url: str) -> None:
+    (tmp_path / "site.toml").write_text(SITE, "utf-8")
+    (tmp_path / "drop").mkdir()
+    mailbox = Mailbox()
+    with mail_server(mailbox) as smtp_port:
+        environment = {
+            **os.environ,
+            "UNDERWEIR_DATABASE_URL": database_url,
+            "UNDERWEIR_DATA_DIR": str(tmp_path / "data"),
+            "UNDERWEIR_SITE_FILE": str(tmp_path / "site.toml"),
+            "UNDERWEIR_HTTP_PORT": str(free_port()),
+            "UNDERWEIR_SMTP_HOST": "127.0.0.1",
+            "UNDERWEIR_SMTP_PORT": str(smtp_port),
+            "UNDERWEIR_SMTP_SECURITY": "none",
+            "UNDERWEIR_SMTP_FROM": "underweir@example.org",
+        }
+        command(
+            environment, "people", "add", "boss", "--role", "administrator", "--password-stdin", given=f"{PASSWORD}\n"
+        )
+        refused = command(environment, "people", "email", "boss", "boss@example")
+        assert refused.returncode == 1
+        assert "is not an e-mail address" in refused.stderr
+        assert "told of changes" in command(environment, "people", "email", "boss", "boss@example.org").stdout
+        with (tmp_path / "log").open("wb") as log:
+            service = subprocess.Popen(
+                [sys.executable, "-m", "service", "run"], env=environment, stdout=log, stderr=log
+            )
+        try:
+            for _ in range(600):
+                if any(mail["To"] == "boss@example.org" for mail in mailbox.mails):
+                    break
+                time.sleep(0.1)
+        finally:
+            service.send_signal(signal.SIGTERM)
+            service.wait(60)
+    [subject] = [mail["Subject"] for mail in mailbox.mails if mail["To"] == "boss@example.org"]
+    assert subject == "Your account: the e-mail address for notices like this one was changed, Invented Creek Works"
 
 
 def test_a_taken_port_keeps_nobody_from_being_called(tmp_path: Path, database_url: str) -> None:
