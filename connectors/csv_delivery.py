@@ -44,6 +44,8 @@ class FileDeliveries:
     signature: Signature | None = None
     content_hash: str = ""
     unreadable: str | None = None
+    _before: dict[str, Any] = field(default_factory=dict)
+    _withdrawn: bool = False
     _any_readable: bool = True
     _repeated: dict[str, int] = field(default_factory=dict)
 
@@ -57,6 +59,7 @@ class FileDeliveries:
         """
         self.signature = Signature.of(os.fstat(file.fileno()))
         self.content_hash, size = content_hash(file)
+        self._before = _copied(self.state)
         self._repeated = dict(self.state.get("repeated", {}))
         if self.already_taken is not None and self.already_taken(self.content_hash):
             yield self._delivery(Chunk(no_samples()), size, part=0, last=True)
@@ -88,6 +91,12 @@ class FileDeliveries:
             if rejected is not None and not (complete and self._any_readable):
                 rejected.discard()
         yield self._delivery(held or Chunk(no_samples()), size, part=part, last=True)
+
+    def withdraw(self) -> None:
+        """Nothing of the file was stored: what is kept from file to file is as it was before this one."""
+        self._withdrawn = True
+        self.state.clear()
+        self.state.update(_copied(self._before))
 
     def _write(self, step: Callable[[], object]) -> None:
         try:
@@ -133,7 +142,7 @@ class FileDeliveries:
         yield from reading.chunks(member.stream)
 
     def _delivery(self, chunk: Chunk, size: int, *, part: int, last: bool) -> Delivery:
-        if last:
+        if last and not self._withdrawn:
             self.state["repeated"] = dict(self._repeated)
             if self.remember and self.signature is not None:
                 taken = self.state.setdefault("taken", {})

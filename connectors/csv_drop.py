@@ -20,7 +20,7 @@ from connectors.base import Delivery
 from connectors.csv_delivery import AlreadyTaken, FileDeliveries
 from connectors.csv_folder import Signature, is_temporary, make_folder, move, open_regular, place_in, told
 from connectors.csv_format import CsvFormat, checked
-from connectors.csv_quarantine import REASON, REJECTED, add_refused
+from connectors.csv_quarantine import REASON, REJECTED, add_refused, tell_reason
 from connectors.csv_reader import BLOCK_BYTES
 from connectors.csv_source import Limits
 from connectors.errors import ConnectorError, Malformed, Misconfigured, Unreachable
@@ -86,6 +86,8 @@ class CsvDrop:
         self._pending: dict[str, tuple[str, FileDeliveries]] = {}
         self._moved: dict[Path, tuple[Signature, float, Path]] = {}
         self._cleared: float | None = None
+        self._refused: dict[str, Signature] = {}  #: by name, what could not be stored once
+        self._given_up: dict[str, Signature] = {}  #: what could not be twice, and must be left where it is
 
     def poll(self, state: Mapping[str, Any]) -> Iterator[Delivery]:
         """Deliver the files that have come to rest, oldest first.
@@ -145,6 +147,41 @@ class CsvDrop:
                 f"Give the service write access to {self._config.folder}.",
             ) from exc
 
+    def quarantine(self, delivery: Delivery, why: str) -> None:
+        """Told that a file was read but can never be stored: tried once more with the next poll, then put into quarantine.
+
+        Raises
+        ------
+        Unreachable
+            when it cannot be put there.
+        """
+        name, done = self._pending.pop(delivery.origin, ("", None))
+        if done is None or done.signature is None:
+            return
+        done.withdraw()
+        if self._refused.get(name) != done.signature:
+            self._refused[name] = done.signature
+            return
+        path = self._config.folder / name
+        reason = f"It was read, but cannot be stored: {why}\nNothing of it is stored. Once that is put right, delete this note and drop the file again."
+        try:
+            if self._config.keep:  # until it changes, or the service is started again
+                tell_reason(self._quarantine / name, reason)
+                self._given_up[name] = done.signature
+                return
+            del self._refused[name]
+            self._seen.pop(name, None)
+            tell_reason(path, reason)
+            _put_away(path, done.content_hash, self._processed, self._quarantine)
+        except FileNotFoundError:
+            return
+        except OSError as exc:
+            raise Unreachable(
+                self.key,
+                f"{delivery.origin} cannot be stored ({why}) and cannot be put into quarantine ({exc}).",
+                f"Give the service write access to {self._quarantine}.",
+            ) from exc
+
     def close(self) -> None:
         """Nothing is held open between polls."""
         self._pending.clear()
@@ -172,6 +209,8 @@ class CsvDrop:
             signature = Signature.of(status)
             if is_temporary(name):
                 temporary[signature.inode] = signature
+                continue
+            if self._given_up.get(name) == signature:
                 continue
             if not self._wanted(name) or kept.get(told(name)) == (signature.size, signature.modified_ns):
                 continue

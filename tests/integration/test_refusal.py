@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import errno
+import os
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import replace
 from datetime import datetime, timedelta
@@ -13,6 +14,8 @@ import pytest
 from sqlalchemy import Connection, Engine, text
 
 from connectors.base import Delivery, Sample, block_of
+from connectors.csv_drop import CsvDrop, CsvDropConfig
+from connectors.csv_format import CsvFormat
 from service.alarms.rules import ConnectorSeen
 from service.domain.circuit import Circuit
 from service.errors import LeaseLost, StorageError
@@ -25,7 +28,7 @@ from service.storage.connector_state import connector_health, load_state
 from service.storage.session import fenced, transaction
 from service.storage.spool import Spool
 from tests.ingest_victim import plant as described_plant
-from tests.plant import NIGHT, NOON, describe
+from tests.plant import NIGHT, NOON, SIGNALS, describe
 
 SECOND = timedelta(seconds=1)
 #: What the database of these tests does not take.
@@ -292,12 +295,9 @@ class Confirming:
         self.confirm = confirm
 
 
-HEALING = ("08006", "25006", "40001", "40P01", "53100", "53200", "55P03", "57014", "57P01", "58030", "42501", "23503")
-
-
-@pytest.mark.parametrize("state", [*HEALING, "XX001", "42P01"])
-def test_what_may_heal_by_itself_is_never_set_aside(service: Service, state: str) -> None:
-    with transaction(service.engine) as conn:
+def ill(engine: Engine, state: str) -> None:
+    """From now on the database answers every new reading with that SQLSTATE."""
+    with transaction(engine) as conn:
         conn.execute(
             text(
                 "CREATE FUNCTION ill() RETURNS trigger LANGUAGE plpgsql AS "
@@ -305,6 +305,20 @@ def test_what_may_heal_by_itself_is_never_set_aside(service: Service, state: str
             )
         )
         conn.execute(text("CREATE TRIGGER ill BEFORE INSERT ON reading FOR EACH ROW EXECUTE FUNCTION ill()"))
+
+
+def well(engine: Engine) -> None:
+    """It takes them again."""
+    with transaction(engine) as conn:
+        conn.execute(text("DROP TRIGGER ill ON reading"))
+
+
+HEALING = ("08006", "25006", "40001", "40P01", "53100", "53200", "55P03", "57014", "57P01", "58030", "42501", "23503")
+
+
+@pytest.mark.parametrize("state", [*HEALING, "XX001", "42P01"])
+def test_what_may_heal_by_itself_is_never_set_aside(service: Service, state: str) -> None:
+    ill(service.engine, state)
     service.held(answer(1, 1.0, 1.5), answer(2, 2.0))
     for _ in range(3):
         with pytest.raises(StorageError):
@@ -312,8 +326,7 @@ def test_what_may_heal_by_itself_is_never_set_aside(service: Service, state: str
         service.source.hold()
     assert service.aside() == []
     assert service.source.spooled().records == 2
-    with transaction(service.engine) as conn:
-        conn.execute(text("DROP TRIGGER ill ON reading"))
+    well(service.engine)
     service.read()
     assert stored(service.engine) == [1.0, 1.5, 2.0]
 
@@ -344,12 +357,12 @@ def test_people_are_told_of_what_lies_on_each_node(service: Service, plant: Plan
         for path in (of.spool_folder / "refused").iterdir():
             path.unlink()
 
-    well = SourceStanding(key="plc", circuit=Circuit())
+    standing = SourceStanding(key="plc", circuit=Circuit())
     north = service
     north.held(answer(1, FORBIDDEN))
     north.read()
     reader = StandingKeeper(north.engine, north.source, lambda: NOON, "north")
-    reader.write(well)
+    reader.write(standing)
     folder = str(north.spool_folder / "refused")
     lies, seen = told()
     assert lies == [("north", 1, folder)]
@@ -364,13 +377,13 @@ def test_people_are_told_of_what_lies_on_each_node(service: Service, plant: Plan
     south.read()
     other = StandingKeeper(south.engine, south.source, lambda: NOON, "south")
     other.write_losses()
-    reader.write(replace(well, circuit=Circuit(failures=1)))
+    reader.write(replace(standing, circuit=Circuit(failures=1)))
     lies, seen = told()
     assert lies == [("north", 1, folder), ("south", 1, str(south.spool_folder / "refused"))]
     assert seen.refused == 2
 
     deal_with(north)
-    reader.write(well)
+    reader.write(standing)
     other.write_losses()
     assert [node for node, *_ in told()[0]] == ["south"]
     deal_with(south)
@@ -378,3 +391,87 @@ def test_people_are_told_of_what_lies_on_each_node(service: Service, plant: Plan
     lies, seen = told()
     assert (lies, seen.refused, seen.refused_at) == ([], 0, None)
     south.source.close()
+
+
+class Dropping:
+    """A watched folder with a bad file between two good ones, all of several parts if *parts*."""
+
+    def __init__(self, engine: Engine, plant: Plant, folder: Path, *, parts: bool = False, keep: bool = False) -> None:
+        self._engine, self._plant = engine, plant
+        self.folder = folder / "drop"
+        self.folder.mkdir()
+        moments = iter(range(0, 1_000_000, 1_000))
+        config = CsvDropConfig(
+            key="drop",
+            folder=self.folder,
+            format=CsvFormat(tags=frozenset(signal.tag for signal in SIGNALS)),
+            keep=keep,
+            quarantine=folder / "quarantine",
+            block_bytes=500 if parts else 1 << 20,
+        )
+        self._drop = CsvDrop(config, now=lambda: NOON, clock=lambda: float(next(moments)))
+        rows = 60 if parts else 1
+        for hour, name in enumerate(("a.csv", "bad.csv", "z.csv")):
+            start = NIGHT + hour * timedelta(hours=1)
+            values = [FORBIDDEN if name == "bad.csv" and n == rows // 2 else float(hour) for n in range(rows)]
+            lines = [f"LT-E,{(start + n * SECOND).isoformat()},{value}" for n, value in enumerate(values)]
+            (self.folder / name).write_text("\n".join(["tag,time,value", *lines, ""]))
+            os.utime(self.folder / name, (hour, hour))
+        self.good = [0.0] * rows + [2.0] * rows
+        self.look()
+
+    def look(self) -> IngestReport:
+        return ingest(self._drop, self._plant, self._engine, lambda: NOON)
+
+    def there(self) -> list[str]:
+        return sorted(path.name for path in self.folder.iterdir() if path.is_file())
+
+    def quarantined(self) -> list[str]:
+        return sorted(path.name for path in (self.folder.parent / "quarantine").glob("*"))
+
+
+@pytest.mark.parametrize("parts", [True, False])
+def test_a_file_that_is_refused_twice_goes_to_quarantine_and_holds_up_nothing(
+    engine: Engine, plant: Plant, tmp_path: Path, parts: bool
+) -> None:
+    dropping = Dropping(engine, plant, tmp_path, parts=parts)
+    report = dropping.look()
+    assert [done.origin for done in report.deliveries] == ["a.csv", "z.csv"]
+    assert stored(engine) == dropping.good
+    assert (dropping.there(), dropping.quarantined()) == (["bad.csv"], [])
+    dropping.look()
+    assert (dropping.there(), dropping.quarantined()) == ([], ["bad.csv", "bad.csv.reason.txt"])
+    assert "not_that" in (tmp_path / "quarantine" / "bad.csv.reason.txt").read_text()
+    with transaction(engine) as conn:
+        conn.execute(text("ALTER TABLE reading DROP CONSTRAINT not_that"))
+    (tmp_path / "quarantine" / "bad.csv.reason.txt").unlink()
+    (tmp_path / "quarantine" / "bad.csv").rename(dropping.folder / "bad.csv")
+    dropping.look()
+    dropping.look()
+    assert len(stored(engine)) == len(dropping.good) * 3 // 2
+    assert (dropping.there(), dropping.quarantined()) == ([], [])
+
+
+def test_on_a_share_that_must_not_be_altered_it_is_left_alone(engine: Engine, plant: Plant, tmp_path: Path) -> None:
+    dropping = Dropping(engine, plant, tmp_path, keep=True)
+    for _ in range(3):
+        dropping.look()
+    assert stored(engine) == dropping.good
+    assert dropping.there() == ["a.csv", "bad.csv", "z.csv"]
+    assert dropping.quarantined() == ["bad.csv.reason.txt"]
+    with transaction(engine) as conn:
+        [seen] = connector_health(conn)
+    assert "bad.csv cannot be stored" in seen.last_error
+
+
+@pytest.mark.parametrize("state", ["53100", "57014", "42501"])
+def test_a_file_waits_for_what_may_heal(engine: Engine, plant: Plant, tmp_path: Path, state: str) -> None:
+    dropping = Dropping(engine, plant, tmp_path)
+    ill(engine, state)
+    for _ in range(3):
+        with pytest.raises(StorageError):
+            dropping.look()
+    assert dropping.there() == ["a.csv", "bad.csv", "z.csv"]
+    well(engine)
+    dropping.look()
+    assert stored(engine) == dropping.good

@@ -16,7 +16,7 @@ from connectors.errors import ConnectorError, Malformed
 from service.errors import StorageError
 from service.jobs.ingest.intake import Intake
 from service.jobs.ingest.plant import Plant
-from service.jobs.ingest.refusal import SetsAside, halves, lies_in_the_record
+from service.jobs.ingest.refusal import Quarantines, SetsAside, halves, lies_in_the_record
 from service.jobs.ingest.report import DeliveryReport, IngestReport
 from service.storage import connector_state
 from service.storage.session import lost_to_another, transaction
@@ -105,14 +105,24 @@ class _Driver:
         key = self._connector.key
         with transaction(self._engine) as conn:
             state = connector_state.load_state(conn, key)
-        empty = True
+        empty, passed_by = True, None
         deliveries = _guarded(self._connector, state)
         for first in deliveries:
             empty = False
-            if first.last_part:
-                report, parts = self._single_or_aside(first)
-            else:
-                report, parts = self._file(first, deliveries)
+            if first.part and first.origin == passed_by:
+                continue  # the rest of a file that was refused
+            try:
+                if not first.last_part:
+                    report, parts = self._file(first, deliveries)
+                elif first.content_hash is None:
+                    report, parts = self._single_or_aside(first)
+                else:
+                    report, parts = self._single(first)
+            except Exception as error:
+                if not self._passed_by(first, error):
+                    raise
+                passed_by = first.origin
+                continue
             self._done.append(report)
             # A file is news; a device's answer, once a second, is not.
             (log.info if first.content_hash is not None else log.debug)(
@@ -160,6 +170,18 @@ class _Driver:
                     raise
                 log.info("trying again", connector=self._connector.key, problem=str(error), attempt=attempt)
         raise AssertionError("unreachable")
+
+    def _passed_by(self, first: Delivery, error: Exception) -> bool:
+        """Whether a file that is refused for good was left to its source, so that the files after it go in."""
+        files = self._connector
+        if first.content_hash is None or not isinstance(files, Quarantines) or not lies_in_the_record(error):
+            return False
+        why = _said(error)
+        with transaction(self._engine) as conn:  # that this commits shows that the database takes what is sound
+            connector_state.record_failure(conn, files.key, self._clock(), f"{first.origin} cannot be stored: {why}")
+        log.error("file cannot be stored", connector=files.key, origin=first.origin, reason=why)
+        files.quarantine(first, why)
+        return True
 
     def _single_or_aside(self, delivery: Delivery) -> tuple[DeliveryReport, list[Delivery]]:
         """A live source waits for nobody: what of its values is refused for good must not hold up the rest."""

@@ -31,6 +31,15 @@ class SetsAside(Protocol):
         ...
 
 
+@runtime_checkable
+class Quarantines(Protocol):
+    """A source of files that can put one away that cannot be stored."""
+
+    def quarantine(self, delivery: Delivery, why: str) -> None:
+        """A file was read but can never be stored; whoever has it tries once more, then puts it away with the reason."""
+        ...
+
+
 def lies_in_the_record(error: Exception) -> bool:
     """Tell an error in what was to be stored from one of the database or of anything else that may heal by itself."""
     if isinstance(error, StorageError):

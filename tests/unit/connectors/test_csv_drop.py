@@ -371,18 +371,19 @@ def test_files_are_taken_oldest_first(bench: Bench) -> None:
     assert [delivery.origin for delivery in bench.settled()] == ["c.csv", "b.csv", "a.csv"]
 
 
-def test_a_share_that_must_not_be_altered(tmp_path: Path) -> None:
+@pytest.mark.parametrize("name", ["a.csv", os.fsdecode(b"h\xf6he.csv")])
+def test_a_share_that_must_not_be_altered(tmp_path: Path, name: str) -> None:
     share, ours = tmp_path / "share", tmp_path / "ours"
     share.mkdir()
     bench = Bench(share, keep=True, quarantine=ours)
-    bench.put("a.csv", MIXED)
+    bench.put(name, MIXED)
     (delivery,) = bench.settled()
-    assert [path.name for path in share.iterdir()] == ["a.csv"]
-    assert [path.name for path in ours.iterdir()] == ["a.csv.rejected.csv"]
+    assert [path.name for path in share.iterdir()] == [name]
+    assert [path.name for path in ours.iterdir()] == [f"{name}.rejected.csv"]
     state = dict(delivery.state)
     bench.restart()
     assert bench.settled(state=state) == []
-    bench.put("a.csv", MIXED + "2025-03-01T00:03:00Z,CL1,2\n")
+    bench.put(name, MIXED + "2025-03-01T00:03:00Z,CL1,2\n")
     bench.look(state=state)
     (again,) = bench.look(state=state)
     assert len(again.samples) == 2
