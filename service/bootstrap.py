@@ -45,13 +45,11 @@ log = structlog.get_logger(__name__)
 
 
 @dataclass(frozen=True)
-class Installation:
-    """A plant's site file, its database, and everything that follows from the two."""
+class Described:
+    """What settings and site file say by themselves: known also while there is no database."""
 
     settings: Settings
     site: Site
-    engine: Engine
-    ids: SiteIds
 
     @cached_property
     def tanks(self) -> Mapping[str, Tank]:
@@ -62,11 +60,6 @@ class Installation:
     def setups(self) -> tuple[TankSetup, ...]:
         """Every tank with the signals that speak of it."""
         return self.site.setups()
-
-    @cached_property
-    def intake(self) -> Plant:
-        """What taking in data has to know."""
-        return Plant(tanks=self.tanks, signals=self.site.signals(), ids=self.ids, units=self.site.units)
 
     @cached_property
     def alarms(self) -> AlarmSetup:
@@ -99,9 +92,52 @@ class Installation:
         return AlarmLinks(self.secret, self.settings.public_url)
 
     @cached_property
+    def notifiers(self) -> Mapping[str, Notifier]:
+        """Every channel this installation can send through."""
+        return notifiers_of(self.settings, self.site)
+
+    @cached_property
+    def mailing(self) -> Mailing:
+        """Who is mailed which report."""
+        return self.site.mailing()
+
+    @cached_property
     def keeping(self) -> Keeping:
         """How long rows stay in the database, and where they go."""
         return keeping_of(self.settings)
+
+    @cached_property
+    def identity(self) -> IdentityClient | None:
+        """Where people can sign in besides their local accounts."""
+        settings = self.settings
+        if settings.oidc_issuer is None or settings.oidc_client_id is None:
+            return None
+        secret = settings.oidc_client_secret
+        return IdentityClient(
+            IdentityProvider(
+                issuer=settings.oidc_issuer,
+                client_id=settings.oidc_client_id,
+                client_secret=None if secret is None else secret.get_secret_value(),
+                callback=f"{settings.public_url}/sign-in/single/done",
+                role_claim=settings.oidc_role_claim,
+                roles=settings.oidc_role_words,
+            )
+        )
+
+
+@dataclass(frozen=True)
+class Installation(Described):
+    """A plant's site file, its database, and everything that follows from the two."""
+
+    engine: Engine
+    ids: SiteIds
+    #: Starts a database of our own again should it have ended; None where it is somebody else's to keep.
+    revive: Callable[[], bool] | None = None
+
+    @cached_property
+    def intake(self) -> Plant:
+        """What taking in data has to know."""
+        return Plant(tanks=self.tanks, signals=self.site.signals(), ids=self.ids, units=self.site.units)
 
     def pages(self, clock: Callable[[], datetime], guest: str | None = None) -> WebPlant:
         """The installation as the pages see it; *guest* is signed in without a password."""
@@ -126,37 +162,9 @@ class Installation:
         )
 
     @cached_property
-    def identity(self) -> IdentityClient | None:
-        """Where people can sign in besides their local accounts."""
-        settings = self.settings
-        if settings.oidc_issuer is None or settings.oidc_client_id is None:
-            return None
-        secret = settings.oidc_client_secret
-        return IdentityClient(
-            IdentityProvider(
-                issuer=settings.oidc_issuer,
-                client_id=settings.oidc_client_id,
-                client_secret=None if secret is None else secret.get_secret_value(),
-                callback=f"{settings.public_url}/sign-in/single/done",
-                role_claim=settings.oidc_role_claim,
-                roles=settings.oidc_role_words,
-            )
-        )
-
-    @cached_property
-    def mailing(self) -> Mailing:
-        """Who is mailed which report."""
-        return self.site.mailing()
-
-    @cached_property
     def reports(self) -> ReportPlant:
         """The installation as shift logs and reports see it."""
         return ReportPlant(engine=self.engine, alarms=self.alarms, setups=self.setups, ids=self.ids)
-
-    @cached_property
-    def notifiers(self) -> Mapping[str, Notifier]:
-        """Every channel this installation can send through."""
-        return notifiers_of(self.settings, self.site)
 
 
 def keeping_of(settings: Settings) -> Keeping:
@@ -265,13 +273,19 @@ def database(settings: Settings, sessions: str = "underweir") -> Iterator[Engine
     ----------
     sessions : what the database calls our sessions.
     """
+    with _served(settings, sessions) as (engine, _):
+        yield engine
+
+
+@contextmanager
+def _served(settings: Settings, sessions: str) -> Iterator[tuple[Engine, Callable[[], bool] | None]]:
     if settings.database_url is not None:
         with _ready(settings.database_url.get_secret_value(), sessions) as engine:
-            yield engine
+            yield engine, None
         return
     _make_passable(settings.data_dir)
     with EmbeddedServer(settings.data_dir / "database") as server, _ready(server.url, sessions) as engine:
-        yield engine
+        yield engine, server.revive
 
 
 @contextmanager
@@ -299,8 +313,8 @@ def opened(
     """
     settings = settings or settings_from_environment()
     site = load_site(site_file or settings.site_file)
-    with database(settings, sessions) as engine:
-        yield Installation(settings, site, engine, _described(engine, site, clock()))
+    with _served(settings, sessions) as (engine, revive):
+        yield Installation(settings, site, engine, _described(engine, site, clock()), revive)
 
 
 def _described(engine: Engine, site: Site, now: datetime) -> SiteIds:

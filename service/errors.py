@@ -6,7 +6,7 @@ ServiceError
 ├── DomainError      an impossible argument reached a calculation: a defect of ours
 ├── StorageError     the database refused or is away; ``retryable`` says whether waiting can help
 │   └── LeaseLost    another node does this work now; nothing of the transaction was stored
-├── EmbeddedError    the embedded database could not be started or stopped
+├── EmbeddedError    the embedded database could not be started or stopped; ``retryable`` as above
 ├── DeliveryError    a message could not be handed over; ``retryable`` says whether trying again can help
 └── IdentityError    the identity provider cannot be asked, or its word cannot be trusted
 """
@@ -49,6 +49,10 @@ class LeaseLost(StorageError):
 
 class EmbeddedError(ServiceError):
     """The embedded database could not be started or stopped."""
+
+    def __init__(self, message: str, *, retryable: bool = False) -> None:
+        self.retryable = retryable
+        super().__init__(message)
 
 
 class IdentityError(ServiceError):

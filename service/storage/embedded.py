@@ -45,6 +45,8 @@ DATABASE = "underweir"
 #: Replaying the log after a crash may take long on a slow disk; the wait is reported, so it need not be short.
 START_LIMIT_S = 1800.0
 STOP_LIMIT_S = 120.0
+#: One started anew while the service runs is left to its recovery after so long: the service may be told to stop meanwhile.
+REVIVE_LIMIT_S = 30.0
 LARGEST_LOG = 10_000_000
 
 
@@ -113,11 +115,32 @@ class EmbeddedServer:
             self._users = FileLock(self._folder / "users")
             self._users.share()
             try:
-                self._url = self._running_url()
+                self._url = self._running_url(self._start_limit_s)
             except BaseException:
                 self._leave()
                 raise
         return self._url
+
+    def revive(self) -> bool:
+        """Start the server again if nothing of it lives any more; returns whether it had to be.
+
+        Notes
+        -----
+        The server restarts its own processes when one of them dies. It ends as a whole where its first process is killed for
+        want of memory, or its disk is full when it replays its log; nobody but its users would start it again then.
+
+        Raises
+        ------
+        EmbeddedError
+            It cannot be started; it may be tried again.
+        """
+        if self._users is None:
+            return False
+        with self._turn(REVIVE_LIMIT_S):
+            if self._alive():
+                return False
+            self._url = self._running_url(REVIVE_LIMIT_S)
+            return True
 
     def stop(self) -> None:
         """Leave the server; who leaves last stops it."""
@@ -140,7 +163,7 @@ class EmbeddedServer:
     def _turn(self, limit_s: float) -> Turn:
         return Turn(self._folder / "turn", limit_s, self._progress)
 
-    def _running_url(self) -> str:
+    def _running_url(self, limit_s: float) -> str:
         account = database_account(self._cluster)
         require_reachable(self._folder, account)
         require_version(self._cluster)
@@ -148,12 +171,13 @@ class EmbeddedServer:
         sockets = socket_folder(self._folder, account)
         postmaster = Postmaster(self._cluster, sockets, programs)
         launched = self._launch_unless_alive(account, programs, sockets)
-        if not self._ready(postmaster) and not launched:  # what ran was ending, or was only left over
+        if not self._ready(postmaster, limit_s) and not launched:  # what ran was ending, or was only left over
             self._launch_unless_alive(account, programs, sockets)
-            self._ready(postmaster)
+            self._ready(postmaster, limit_s)
         if not postmaster.answers():
             raise EmbeddedError(
-                f"The database server ended as it started. It last said ({self._log}):\n{self._last_words()}"
+                f"The database server ended as it started. It last said ({self._log}):\n{self._last_words()}",
+                retryable=True,  # as on a full disk
             )
         return self._database(sockets)
 
@@ -192,13 +216,13 @@ class EmbeddedServer:
                 **account.become(),
             )
         except OSError as error:
-            raise EmbeddedError(f"The database server cannot be started: {error}") from error
+            raise EmbeddedError(f"The database server cannot be started: {error}", retryable=True) from error
         finally:
             os.close(log)
         # It may well outlive this process; while it does not, its end is noted so that it never stays a zombie.
         threading.Thread(target=process.wait, name="embedded-database", daemon=True).start()
 
-    def _ready(self, postmaster: Postmaster) -> bool:
+    def _ready(self, postmaster: Postmaster, limit_s: float) -> bool:
         """Wait until the server takes connections (True) or is gone (False)."""
         said = ""
 
@@ -216,10 +240,11 @@ class EmbeddedServer:
             ready = postmaster.answers()
             return ready or not self._alive()
 
-        if not wait_until(settled, self._start_limit_s, report):
+        if not wait_until(settled, limit_s, report):
             raise EmbeddedError(
-                f"The database did not become ready within {self._start_limit_s:.0f} s; started again it takes its recovery"
-                f" up where it was. It last said ({self._log}):\n{self._last_words()}"
+                f"The database did not become ready within {limit_s:.0f} s; started again it takes its recovery"
+                f" up where it was. It last said ({self._log}):\n{self._last_words()}",
+                retryable=True,
             )
         return ready
 

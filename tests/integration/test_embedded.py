@@ -95,6 +95,18 @@ def test_a_killed_server_is_started_again_while_another_process_still_uses_it(
     assert server_processes(database_folder) == []
 
 
+def test_a_server_that_ended_as_a_whole_is_started_again_by_who_uses_it(database_folder: Path) -> None:
+    with EmbeddedServer(database_folder) as server:  # with fsync, as in service
+        run(server.url, "CREATE TABLE kept AS SELECT 42 AS answer")
+        assert not server.revive(), "it lives"
+        kill_all(database_folder)
+        assert server.revive()
+        assert value(server.url, "SELECT answer FROM kept") == 42
+        assert not server.revive()
+    assert not server.revive(), "nobody uses it any more"
+    assert server_processes(database_folder) == []
+
+
 def test_a_stale_pid_that_now_belongs_to_a_living_process_does_not_matter(database_folder: Path) -> None:
     with EmbeddedServer(database_folder, settings=FAST) as server:
         run(server.url, "CREATE TABLE kept AS SELECT 42 AS answer")
