@@ -7,7 +7,7 @@ import secrets
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from functools import cached_property
 from pathlib import Path
 
@@ -23,6 +23,7 @@ from service.jobs.alarm_setup import AlarmSetup
 from service.jobs.archive import Keeping
 from service.jobs.ingest.plant import Plant
 from service.jobs.report_plant import ReportPlant
+from service.jobs.speak_up import SpeakUp
 from service.notify.base import Notifier
 from service.notify.facts import SitePresentation
 from service.notify.http_gateway import HttpNotifier
@@ -95,6 +96,12 @@ class Described:
     def notifiers(self) -> Mapping[str, Notifier]:
         """Every channel this installation can send through."""
         return notifiers_of(self.settings, self.site)
+
+    def speak_up(self) -> SpeakUp:
+        """The way to say without a database that nobody looks at the alarms; its ways out are its own."""
+        minutes = self.settings.not_watched_minutes
+        after = timedelta(minutes=minutes) if minutes else None
+        return SpeakUp(self.alarms, notifiers_of(self.settings, self.site), self.settings.node_name, after)
 
     @cached_property
     def mailing(self) -> Mailing:
@@ -288,6 +295,18 @@ def _served(settings: Settings, sessions: str) -> Iterator[tuple[Engine, Callabl
         yield engine, server.revive
 
 
+def described(site_file: Path | None = None, settings: Settings | None = None) -> Described:
+    """What settings and site file say by themselves.
+
+    Raises
+    ------
+    ConfigError
+        when settings or site file are wrong.
+    """
+    settings = settings or settings_from_environment()
+    return Described(settings, load_site(site_file or settings.site_file))
+
+
 @contextmanager
 def opened(
     site_file: Path | None = None,
@@ -311,8 +330,8 @@ def opened(
     StorageError, EmbeddedError
         when the database is away or cannot be started.
     """
-    settings = settings or settings_from_environment()
-    site = load_site(site_file or settings.site_file)
+    known = described(site_file, settings)
+    settings, site = known.settings, known.site
     with _served(settings, sessions) as (engine, revive):
         yield Installation(settings, site, engine, _described(engine, site, clock()), revive)
 

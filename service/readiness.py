@@ -13,6 +13,8 @@ import structlog
 log = structlog.get_logger(__name__)
 
 READY, ALIVE, STOPPING = "READY=1", "WATCHDOG=1", "STOPPING=1"
+#: It is not ready and works at it: not to be given up for two more minutes.
+PATIENCE = "EXTEND_TIMEOUT_USEC=120000000"
 
 
 def tell(state: str, status: str = "") -> bool:
@@ -20,7 +22,7 @@ def tell(state: str, status: str = "") -> bool:
 
     Parameters
     ----------
-    state : READY, ALIVE or STOPPING.
+    state : READY, ALIVE, STOPPING or PATIENCE.
     status : a few words for ``systemctl status``.
 
     References

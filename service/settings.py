@@ -213,6 +213,16 @@ class Settings(BaseSettings):
         examples=["(in a file named by UNDERWEIR_HEARTBEAT_URL_FILE)"],
         json_schema_extra={"default": "no heartbeat"},
     )
+    not_watched_minutes: float = Field(
+        10.0,
+        ge=0,
+        le=1440,
+        description=(
+            "Minutes after which people are told straight away, without the database, that nobody looks at the alarms; 0 tells "
+            "nobody."
+        ),
+        examples=["10"],
+    )
     oidc_issuer: str | None = Field(
         None,
         description="OpenID Connect provider at which people can sign in too; needs UNDERWEIR_PUBLIC_URL.",

@@ -68,6 +68,20 @@ def sources_of(
     return made
 
 
+def held_sources_of(site: Site, clock: Callable[[], datetime], spools: Path) -> list[ForwardingSource]:
+    """The live sources of the site, to be held only: there is no database that knows how far they were read."""
+    return [
+        ForwardingSource(
+            _live(section, site, clock),
+            Spool(spools / section.key, max_bytes=SPOOL_BYTES),
+            section.every,
+            place_known=False,
+        )
+        for section in site.connectors()
+        if isinstance(section, ModbusSection | OpcuaSection)
+    ]
+
+
 def files_source(
     site: Site, key: str, paths: Sequence[Path], engine: Engine, clock: Callable[[], datetime], *, move: bool
 ) -> Connector:
@@ -116,14 +130,7 @@ def probe_points(site: Site, key: str | None, clock: Callable[[], datetime]) -> 
     for section in site.connectors():
         if not isinstance(section, ModbusSection | OpcuaSection) or key not in (None, section.key):
             continue
-        try:
-            source = (
-                ModbusConnector(_line(section), clock)
-                if isinstance(section, ModbusSection)
-                else OpcuaConnector(_server(section, site), clock)
-            )
-        except ValueError as exc:
-            raise ConfigError(f"connector {section.key!r}: {exc}") from exc
+        source = _live(section, site, clock)
         try:
             rows = source.probe()
         except ConnectorError as exc:
@@ -159,14 +166,20 @@ def _probed(row: ProbeRow) -> Point:
 def _source(section: SourceSection, site: Site, engine: Engine, clock: Callable[[], datetime]) -> Connector:
     if isinstance(section, CsvSection):
         return CsvDrop(_drop(section, site), now=clock, already_taken=_already_taken(engine, section.key))
+    if isinstance(section, ModbusSection | OpcuaSection):
+        return _live(section, site, clock)
+    raise ConfigError(f"connector {section.key!r}: kind {section.kind!r} is not known to this version")
+
+
+def _live(
+    section: ModbusSection | OpcuaSection, site: Site, clock: Callable[[], datetime]
+) -> ModbusConnector | OpcuaConnector:
     try:
         if isinstance(section, ModbusSection):
             return ModbusConnector(_line(section), clock)
-        if isinstance(section, OpcuaSection):
-            return OpcuaConnector(_server(section, site), clock)
+        return OpcuaConnector(_server(section, site), clock)
     except ValueError as exc:
         raise ConfigError(f"connector {section.key!r}: {exc}") from exc
-    raise ConfigError(f"connector {section.key!r}: kind {section.kind!r} is not known to this version")
 
 
 def _line(section: ModbusSection) -> ModbusLine:

@@ -35,8 +35,9 @@ from service.jobs.mail_reports import mail_reports
 from service.jobs.outage import tanks_out
 from service.jobs.prove import prove_ways
 from service.jobs.rollup import roll_up
+from service.jobs.speak_up import SpeakUp
 from service.jobs.supervise import SourceStanding, SupervisedSource, Supervisor
-from service.jobs.tenancy import Alone, Leases
+from service.jobs.tenancy import Alone, Held, Leases
 from service.jobs.upkeep import keep_up
 from service.jobs.ways import Way, ways_of
 from service.notify.heartbeat import beat
@@ -51,6 +52,8 @@ READ_EVERY = timedelta(seconds=5)
 DECIDE_EVERY = timedelta(seconds=5)
 DELIVER_EVERY = timedelta(seconds=5)
 BEAT_EVERY = timedelta(seconds=15)
+SPEAK_UP_EVERY = timedelta(seconds=15)
+REVIVE_EVERY = timedelta(seconds=5)
 REPORT_EVERY = timedelta(minutes=1)
 ROLL_UP_EVERY = timedelta(minutes=1)
 KEEP_UP_EVERY = timedelta(hours=6)
@@ -70,6 +73,7 @@ class Watch:
         sources: Sequence[Connector],
         clock: Callable[[], datetime],
         leases: Leases | None = None,
+        speak_up: SpeakUp | None = None,
     ) -> None:
         self._plant = plant
         self._leases = Alone(plant.engine) if leases is None else leases
@@ -81,6 +85,10 @@ class Watch:
         #: When every alarm was last looked at without trouble, and the look that the watcher outside last heard of.
         self._complete_at: datetime | None = None
         self._vouched_for: datetime | None = None
+        self._speak_up = speak_up
+        #: When every alarm was last looked at, here or elsewhere, as far as this node knows; and why not since.
+        self._seen_at = self._started_at
+        self._in_the_way = ""
         self._watched = [section.key for section in plant.site.connectors() if section.carries_signals]
 
     def read(self, source: Connector, engine: Engine | None = None) -> IngestReport:
@@ -99,7 +107,24 @@ class Watch:
         """Estimate what changed, and look at every alarm, where that is this node's work."""
         held = self._leases.held(DECIDE)
         if held is None:
+            if self._leases.standing(DECIDE) is Standing.ELSEWHERE:
+                self._seen_at = now  # should the database be away, whoever had the work last speaks up
+            else:
+                self._in_the_way = self._in_the_way or "The database does not answer."
             return Evaluated()
+        try:
+            seen = self._decide(held, now)
+        except Exception as error:
+            self._in_the_way = str(error) or type(error).__name__
+            raise
+        if seen.failed:
+            self._in_the_way = "\n".join(f"{tank}: {why}" for tank, why in seen.failed.items())
+        else:
+            self._complete_at = self._seen_at = now
+            self._in_the_way = ""
+        return seen
+
+    def _decide(self, held: Held, now: datetime) -> Evaluated:
         plant, engine = self._plant, held.engine
         update_estimates(engine, plant.setups, plant.ids, now)
         projected = project_all(engine, plant.setups, plant.ids, now)
@@ -131,8 +156,6 @@ class Watch:
         )
         if trouble is not None:
             raise trouble
-        if not seen.failed:
-            self._complete_at = now
         return replace(seen, transitions=seen.transitions + own.transitions, messages=seen.messages + own.messages)
 
     def _ahead(self, tank: str, found: Outlook) -> Ahead:
@@ -183,6 +206,16 @@ class Watch:
             return
         self._vouched_for = complete
 
+    def speak_up(self, now: datetime) -> None:
+        """Tell people without the database when nobody looks at the alarms."""
+        if self._speak_up is not None:
+            self._speak_up.look(self._seen_at, self._in_the_way, now)
+
+    def revive(self, now: datetime) -> None:
+        """Start a database of our own again should it have ended."""
+        if self._plant.revive is not None and self._plant.revive():
+            log.error("the embedded database had ended and was started again")
+
     def report(self, now: datetime) -> int:
         """Put reports on their way that are due, where telling is this node's work."""
         held = self._leases.held(TELL)
@@ -215,6 +248,9 @@ class Watch:
             Task("prove", self.prove, DELIVER_EVERY, TELL),
             *telling,
             Task("report", self.report, REPORT_EVERY, TELL),
+            # These two are for when the database is away.
+            *([] if self._speak_up is None else [Task("speak up", self.speak_up, SPEAK_UP_EVERY)]),
+            *([] if self._plant.revive is None else [Task("revive", self.revive, REVIVE_EVERY)]),
             Task("account notices", self.tell_owners, REPORT_EVERY, TELL),
             *([] if self._plant.settings.heartbeat_url is None else [Task("heartbeat", self.beat, BEAT_EVERY)]),
             # Without a lease: nodes that roll up at once share what is due, and neither can undo the other.

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from hypothesis import settings
+from hypothesis import HealthCheck, settings
 from sqlalchemy import Engine
 
 from service.storage.session import make_engine
@@ -19,7 +19,7 @@ from tests import postgres_servers
 from tests.database import TestServer, chosen_kind, docker_problem, image
 
 # No test fails for being slow on a busy machine.
-settings.register_profile("unhurried")
+settings.register_profile("unhurried", deadline=None, suppress_health_check=[HealthCheck.too_slow])
 settings.load_profile("unhurried")
 
 SERVER = pytest.StashKey[TestServer]()

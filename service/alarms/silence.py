@@ -1,4 +1,4 @@
-"""When a service that is watched from outside counts as silent, and when people hear of it. Pure."""
+"""When a service counts as silent, to a machine outside or to a part of itself, and when people hear of it. Pure."""
 
 from __future__ import annotations
 
@@ -16,8 +16,8 @@ class Word(StrEnum):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Outside:
-    """How one service looks from outside."""
+class Presence:
+    """Whether one service is there, as whoever watches it sees it."""
 
     #: First look without an answer since the last one with; None while it answers.
     silent_since: datetime | None = None
@@ -26,14 +26,14 @@ class Outside:
     told_at: datetime | None = None
 
 
-def seen(before: Outside, trouble: str | None, now: datetime) -> Outside:
+def seen(before: Presence, trouble: str | None, now: datetime) -> Presence:
     """After one look; *trouble* says why it did not answer, None that it did."""
     if trouble is None:
         return replace(before, silent_since=None)
     return replace(before, silent_since=before.silent_since or now, why=trouble)
 
 
-def due(standing: Outside, now: datetime, *, after: timedelta, again: timedelta) -> Word | None:
+def due(standing: Presence, now: datetime, *, after: timedelta, again: timedelta) -> Word | None:
     """What people have to be told now; it stays due until :func:`told` says that they were.
 
     Parameters
@@ -43,7 +43,7 @@ def due(standing: Outside, now: datetime, *, after: timedelta, again: timedelta)
 
     >>> from datetime import UTC
     >>> start = datetime(2026, 1, 1, tzinfo=UTC)
-    >>> silent = Outside(silent_since=start)
+    >>> silent = Presence(silent_since=start)
     >>> limits = {"after": timedelta(minutes=3), "again": timedelta(minutes=30)}
     >>> due(silent, start + timedelta(minutes=2), **limits), due(silent, start + timedelta(minutes=3), **limits)
     (None, <Word.SILENT: 'silent'>)
@@ -55,6 +55,6 @@ def due(standing: Outside, now: datetime, *, after: timedelta, again: timedelta)
     return Word.STILL_SILENT if now - standing.told_at >= again else None
 
 
-def told(standing: Outside, word: Word, now: datetime) -> Outside:
+def told(standing: Presence, word: Word, now: datetime) -> Presence:
     """After people were told."""
     return replace(standing, told_at=None if word is Word.BACK else now)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from contextlib import suppress
+from contextlib import ExitStack, suppress
 from datetime import datetime, timedelta
 from typing import TYPE_CHECKING
 
@@ -11,11 +11,11 @@ import structlog
 import typer
 
 from service import logs, readiness
-from service.bootstrap import Installation, opened, settings_from_environment, wall_clock
+from service.bootstrap import Installation, described, opened, settings_from_environment, wall_clock
 from service.cli.options import SiteFile
 from service.cli.stopping import StopAsked, impatient
 from service.domain.lease import Standing
-from service.errors import ConfigError, StorageError
+from service.errors import ConfigError, ServiceError, StorageError
 from service.jobs.run_book import RunBook
 from service.jobs.shared_clock import SharedClock
 from service.jobs.tenancy import LeaseKeeper, steady_clock
@@ -23,6 +23,7 @@ from service.scheduler import Task, Timetable
 from service.sources import sources_of
 from service.storage.leases import session_name
 from service.storage.node import sole_run
+from service.waiting import Waiting
 from service.watch import Watch, works
 
 if TYPE_CHECKING:
@@ -31,6 +32,8 @@ if TYPE_CHECKING:
 log = structlog.get_logger(__name__)
 
 
+#: While the database is away at the start, it is looked for so often [s].
+LOOK_FOR_DATABASE_S = 5.0
 #: Work under way is given so long to end when the service stops; what still waits for the database then never ends by itself [s].
 STOP_PATIENCE_S = 15.0
 #: A run's figures may be lost with the process for so long; a write every few seconds would be worth less than it costs.
@@ -48,23 +51,30 @@ def _run(site: SiteFile = None) -> None:
     logs.configure(settings.log_level.upper())
     logs.hide(settings.secrets())
     asked = StopAsked()
-    with (
-        sole_run(settings.data_dir, settings.node_name) as holder,
-        opened(site, settings, sessions=session_name(holder.process)) as plant,
-    ):
-        logs.hide(secret for gateway in plant.site.gateways() for secret in gateway.secrets.values())
+    with sole_run(settings.data_dir, settings.node_name) as holder, ExitStack() as stack:
+        known, clock = described(site, settings), SharedClock(wall_clock, steady_clock)
+        logs.hide(secret for gateway in known.site.gateways() for secret in gateway.secrets.values())
+        speak_up = known.speak_up()
+
+        def arrive() -> Installation:
+            return stack.enter_context(opened(site, settings, sessions=session_name(holder.process)))
+
+        plant = _once_there(
+            arrive, lambda why: Waiting(known, settings.data_dir / "spool", clock, speak_up, why), asked
+        )
+        if plant is None:
+            return
         for finding in plant.site.warnings:
             log.warning("site file", finding=finding.text(str(plant.site.path)))
         if not plant.notifiers:
             log.warning(
                 "no mail server is set: alarms are journalled, but nobody is told", setting="UNDERWEIR_SMTP_HOST"
             )
-        clock = SharedClock(wall_clock, steady_clock)
         sources = sources_of(plant.site, plant.engine, clock, spools=settings.data_dir / "spool")
         work = works(sources)
         leases = LeaseKeeper(plant.engine, holder, work, heard=clock.hear)
         leases.start()  # first of all: from here on the time of day is the database's
-        watch = Watch(plant, sources, clock, leases)
+        watch = Watch(plant, sources, clock, leases, speak_up)
         supervisor = watch.supervisor()
         book = RunBook(plant.engine)
 
@@ -101,6 +111,30 @@ def _run(site: SiteFile = None) -> None:
                 watch.close()
                 leases.stop()
     log.info("stopped")
+
+
+def _once_there(
+    arrive: Callable[[], Installation], waiting: Callable[[str], Waiting], asked: StopAsked
+) -> Installation | None:
+    """The installation as soon as its database is there; None when told to stop before."""
+    try:
+        return arrive()
+    except ServiceError as error:
+        if not error.retryable:
+            raise
+        log.warning("the database is away; until it is there devices are read onto this disk", error=str(error))
+        why = str(error)
+    with waiting(why) as meanwhile:
+        while not asked:
+            readiness.tell(readiness.PATIENCE, "waiting for the database")
+            asked.wait(LOOK_FOR_DATABASE_S)
+            try:
+                return arrive()
+            except ServiceError as error:
+                if not error.retryable:
+                    raise
+                meanwhile.trouble = str(error)
+    return None
 
 
 def _pages(plant: Installation, clock: Callable[[], datetime]) -> WebServer | None:

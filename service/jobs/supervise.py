@@ -124,11 +124,12 @@ class Supervisor:
         self._watcher = threading.Thread(target=self._watch, name="watch sources", daemon=True)
         self._watcher.start()
 
-    def stop(self, patience: float = 10.0) -> None:
-        """End after the readings under way; a source that hangs is left behind after *patience* [s] in all."""
+    def stop(self, patience: float = 10.0) -> list[str]:
+        """End after the readings under way; sources that hang are left behind after *patience* [s] in all, and named."""
         self._stop.set()
         threads = [r.thread for r in self._runners if r.thread is not None]
         step = patience / max(1, len(threads))
+        left: list[str] = []
         for runner in self._runners:
             if runner.thread is not None:
                 runner.thread.join(step)
@@ -136,8 +137,10 @@ class Supervisor:
                 runner.source.close()
             else:
                 log.warning("source left behind while reading", source=runner.source.key)
+                left.append(runner.source.key)
         if self._watcher is not None:
             self._watcher.join(step)
+        return left
 
     def standings(self) -> tuple[SourceStanding, ...]:
         """How every source is doing."""

@@ -8,7 +8,7 @@ from datetime import UTC, datetime, timedelta
 
 import structlog
 
-from service.alarms.silence import Outside, Word, due, seen, told
+from service.alarms.silence import Presence, Word, due, seen, told
 from service.domain.display import format_duration
 from service.notify import gsm7
 from service.notify.base import Message, Notifier
@@ -36,24 +36,24 @@ class Overseer:
     recipients: Sequence[Recipient]
     notifiers: Mapping[str, Notifier]
     after: timedelta
-    standings: dict[str, Outside] = field(default_factory=dict)
+    standings: dict[str, Presence] = field(default_factory=dict)
     #: Who has been handed the word that is due, so that a failed mail server costs nobody a second message.
     _handed: dict[tuple[str, Word], set[Recipient]] = field(default_factory=dict)
 
     def look(self, now: datetime) -> list[str]:
         """One look at every service; returns those that count as silent."""
         for url in self.urls:
-            standing = seen(self.standings.get(url, Outside()), look_at(url), now)
+            standing = seen(self.standings.get(url, Presence()), look_at(url), now)
             word = due(standing, now, after=self.after, again=AGAIN)
             if word is not None and self._tell(url, standing, word, now):
                 standing = told(standing, word, now)
             self.standings[url] = standing
         return [url for url in self.urls if self._silent(self.standings[url], now)]
 
-    def _silent(self, standing: Outside, now: datetime) -> bool:
+    def _silent(self, standing: Presence, now: datetime) -> bool:
         return standing.silent_since is not None and now - standing.silent_since >= self.after
 
-    def _tell(self, url: str, standing: Outside, word: Word, now: datetime) -> bool:
+    def _tell(self, url: str, standing: Presence, word: Word, now: datetime) -> bool:
         """Hand the word to everybody; True when everybody has it."""
         words = words_of(url, standing, word, now)
         handed = self._handed.setdefault((url, word), set())
@@ -78,7 +78,7 @@ class Overseer:
         return True
 
 
-def words_of(url: str, standing: Outside, word: Word, now: datetime) -> str:
+def words_of(url: str, standing: Presence, word: Word, now: datetime) -> str:
     """What people read."""
     if word is Word.BACK or standing.silent_since is None:
         return f"CLEARED: Underweir at {spoken(url)} answers again."

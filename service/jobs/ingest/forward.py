@@ -26,7 +26,13 @@ log = structlog.get_logger(__name__)
 
 
 class ForwardingSource:
-    """A live connector with a spool behind it."""
+    """A live connector with a spool behind it.
+
+    Parameters
+    ----------
+    place_known : whether the place in the source that was stored last is known. Where it is not, as before the database has
+        been heard, what is held leaves that place alone: a source with a history is asked for it from there on, later.
+    """
 
     def __init__(
         self,
@@ -34,6 +40,8 @@ class ForwardingSource:
         spool: Spool,
         every: timedelta = timedelta(seconds=5),
         clock: Callable[[], datetime] = lambda: datetime.now(UTC),
+        *,
+        place_known: bool = True,
     ) -> None:
         self.key = connector.key
         #: How often it wants to be read.
@@ -41,6 +49,7 @@ class ForwardingSource:
         self._connector = connector
         self._spool = spool
         self._refusals = Refusals(self.key, spool, clock)
+        self._place_known = place_known
         self._open: Delivery | None = None
         self._replayed: int | None = None
         self._moved_back: Path | None = None
@@ -56,6 +65,8 @@ class ForwardingSource:
             if held is None:
                 self._spool.trim(record.sequence)
                 continue
+            if not held.state:
+                held = replace(held, state=state)
             self._replayed = record.sequence
             yield held
             if self._replayed is not None:
@@ -186,7 +197,8 @@ class ForwardingSource:
             return 0
         try:
             if len(delivery.samples):
-                self._spool.append(encode(delivery), len(delivery.samples))
+                held = delivery if self._place_known else replace(delivery, state={})
+                self._spool.append(encode(held), len(delivery.samples))
                 self._tell_of_disk(self._spool.counts())
         finally:
             self._connector.committed(delivery)

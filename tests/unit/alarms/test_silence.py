@@ -7,7 +7,7 @@ from datetime import timedelta
 from hypothesis import given
 from hypothesis import strategies as st
 
-from service.alarms.silence import Outside, Word, due, seen, told
+from service.alarms.silence import Presence, Word, due, seen, told
 from tests.unit.alarms.cases import T0
 
 MINUTE = timedelta(minutes=1)
@@ -16,7 +16,7 @@ AFTER, AGAIN = 3 * MINUTE, 30 * MINUTE
 
 def live(looks: list[bool], handed: list[bool] | None = None) -> list[tuple[int, Word]]:
     """A look a minute, True where the service answers; *handed* says whether telling would work in that minute."""
-    standing, words = Outside(), []
+    standing, words = Presence(), []
     for minute, answers in enumerate(looks):
         now = T0 + minute * MINUTE
         standing = seen(standing, None if answers else "down", now)

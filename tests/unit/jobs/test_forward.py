@@ -102,6 +102,20 @@ def test_what_was_held_goes_first_in_order(tmp_path: Path) -> None:
     source.close()
 
 
+def test_what_was_held_before_the_place_was_known_leaves_the_place_alone(tmp_path: Path) -> None:
+    plc, store = Counting(), Store()
+    store.state = {"n": "as stored last"}
+    before = ForwardingSource(plc, Spool(tmp_path, max_bytes=1 << 20), place_known=False)
+    before.hold()
+    before.close()
+    assert plc.states == [{}]
+    source = forwarding(tmp_path, plc)
+    assert store.take(source)
+    assert store.values == [1, 2, 3, 4]
+    assert plc.states == [{}, {"n": "as stored last"}], "the source is asked from where it was read last"
+    source.close()
+
+
 def test_the_delivery_on_its_way_is_not_lost(tmp_path: Path) -> None:
     plc, store = Counting(), Store()
     source = forwarding(tmp_path, plc)

@@ -1,0 +1,147 @@
+"""Tells people that nobody looks at the alarms. Needs no database: that is what is away when it matters.
+
+A watch that has fallen silent looks like a quiet night. Everything else people are told goes through the outbox, which is in
+the database; this goes straight to the channels, is remembered in memory alone, and waits for nobody's answer.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from datetime import UTC, datetime, timedelta
+
+import structlog
+
+from service.alarms.contact import Contact
+from service.alarms.definition import AlarmDefinition, AlarmKind, Priority
+from service.alarms.routing import address_of
+from service.alarms.silence import Presence, Word, due, seen, told
+from service.domain.display import format_local_time
+from service.jobs.alarm_setup import AlarmSetup
+from service.notify import gsm7
+from service.notify.base import Message, Notifier
+
+log = structlog.get_logger(__name__)
+
+#: As long as it lasts everybody is told again so often.
+AGAIN = timedelta(minutes=30)
+#: Looks at the alarms follow each other every few seconds; a gap of this length is none yet.
+_SHORT = timedelta(minutes=1)
+
+#: Who is called for this is who is called for any grave alarm of the whole plant.
+_NOT_WATCHED = AlarmDefinition(
+    key="system.not watched", kind=AlarmKind.SYSTEM, tank=None, priority=Priority.HIGH, limit=0.0
+)
+
+
+class SpeakUp:
+    """Knows when the alarms were last looked at, and who was told that they are not.
+
+    Parameters
+    ----------
+    notifiers : ways out of its own; each is used by one thread at a time.
+    node : what people call this machine.
+    after : alarms not looked at for so long are told of; None tells nobody.
+    """
+
+    def __init__(
+        self, setup: AlarmSetup, notifiers: Mapping[str, Notifier], node: str, after: timedelta | None
+    ) -> None:
+        self._setup = setup
+        self._notifiers = notifiers
+        self._node = node
+        self._after = after
+        self._presence = Presence()
+        self._unseen_since: datetime | None = None
+        self._reached: set[str] = set()  #: who was told of this silence
+
+    def look(self, seen_at: datetime, trouble: str, now: datetime) -> int:
+        """Tell whoever has to be told now; returns how many people that reached.
+
+        Parameters
+        ----------
+        seen_at : when every alarm was last looked at, or another node was known to do so.
+        trouble : what is in the way, in the program's words; empty where it does not know.
+        """
+        if self._after is None:
+            return 0
+        unseen = now - seen_at > min(_SHORT, self._after)
+        if unseen:
+            self._unseen_since = seen_at
+        self._presence = seen(self._presence, trouble if unseen else None, seen_at if unseen else now)
+        word = due(self._presence, now, after=self._after, again=AGAIN)
+        if word is None:
+            return 0
+        reached = self._tell(word, trouble, now)
+        if reached or word is Word.BACK:
+            self._presence = told(self._presence, word, now)
+        if word is Word.BACK:
+            self._reached = set()
+        return reached
+
+    def _tell(self, word: Word, trouble: str, now: datetime) -> int:
+        callout = self._setup.callout
+        everybody = callout.everybody(_NOT_WATCHED)
+        match word:
+            case Word.SILENT:
+                first = callout.first_called(_NOT_WATCHED, now)
+                wanted = first or tuple(c for c in everybody if c.receives(None, Priority.HIGH)) or everybody
+            case Word.STILL_SILENT:
+                wanted = everybody
+            case Word.BACK:
+                wanted = tuple(c for c in everybody if c.name in self._reached)
+        reached = self._hand(wanted, word, trouble, now)
+        if not reached and word is Word.SILENT:
+            reached = self._hand(everybody, word, trouble, now)
+        self._reached |= reached
+        log.error(
+            "the alarms are looked at again" if word is Word.BACK else "the alarms are not looked at",
+            since=None if self._unseen_since is None else self._unseen_since.isoformat(),
+            trouble=trouble,
+            told=sorted(reached),
+        )
+        return len(reached)
+
+    def _hand(self, contacts: Sequence[Contact], word: Word, trouble: str, now: datetime) -> set[str]:
+        """Each person by the first way that works; returns who was reached."""
+        return {contact.name for contact in contacts if self._reach(contact, word, trouble, now)}
+
+    def _reach(self, contact: Contact, word: Word, trouble: str, now: datetime) -> bool:
+        since = self._unseen_since or now
+        told_at = self._presence.told_at or since
+        for channel in contact.channels:
+            notifier, address = self._notifiers.get(channel), address_of(contact, channel)
+            if notifier is None or not address:
+                continue
+            subject, text = self._words(word, since, trouble, now)
+            stamp = told_at.astimezone(UTC).isoformat()
+            message = Message(
+                key="|".join(("not watched", self._node, word, stamp, contact.name, channel)),
+                recipient=address,
+                subject=subject,
+                text=gsm7.shorten(gsm7.plain(subject)) if channel == "sms" else text,
+                created_at=now,
+            )
+            receipt = notifier.send(message, now)
+            notifier.close()
+            if receipt.sent:
+                return True
+            log.warning("not told", contact=contact.name, channel=channel, reason=receipt.answer)
+        return False
+
+    def _words(self, word: Word, since: datetime, trouble: str, now: datetime) -> tuple[str, str]:
+        site, zone = self._setup.site.name, self._setup.site.zone
+        if word is Word.BACK:
+            subject = f"WATCHED AGAIN {site}: {self._node} looks at the tanks again. It makes up for what it missed; alarms follow."
+            return subject, f"{subject}\n"
+        start = format_local_time(since, zone)
+        subject = (
+            f"NOT WATCHED {site} since {start}: Underweir calls nobody. Watch the tanks by hand core; have server {self._node}"
+            " seen to."
+        )
+        paragraphs = (
+            f"Underweir on {self._node} cannot look at the tanks of {site} since {start}. It calls nobody while this lasts.",
+            "Watch the tanks by hand core, and have the server seen to. You are told when the tanks are watched again.",
+            "Where a second node is set up it may have taken over: its pages say so.",
+            f"What is in the way, for whoever looks after the server:\n{trouble or 'not known'}",
+        )
+        return subject, "\n\n".join(paragraphs) + "\n"

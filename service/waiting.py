@@ -1,0 +1,82 @@
+"""A service that starts while its database is away: what devices show goes to their spools, and people are told.
+
+After a power failure the database may take longer to come back than this service, and a register shows a value only once.
+"""
+
+from __future__ import annotations
+
+import random
+from collections.abc import Callable
+from datetime import datetime, timedelta
+from pathlib import Path
+from types import TracebackType
+from typing import Self
+
+import structlog
+
+from service.bootstrap import Described
+from service.errors import StorageError
+from service.jobs.ingest import IngestReport
+from service.jobs.speak_up import SpeakUp
+from service.jobs.supervise import SupervisedSource, Supervisor
+from service.scheduler import Task, Timetable
+from service.sources import held_sources_of
+
+log = structlog.get_logger(__name__)
+
+SPEAK_UP_EVERY = timedelta(seconds=15)
+
+
+class Waiting:
+    """Everything a service does without a database, while the block lasts.
+
+    Parameters
+    ----------
+    spools : the folder of the live sources' spools.
+    trouble : why there is no database.
+    """
+
+    def __init__(
+        self,
+        described: Described,
+        spools: Path,
+        clock: Callable[[], datetime],
+        speak_up: SpeakUp,
+        trouble: str,
+    ) -> None:
+        self.trouble = trouble
+        self._since = clock()
+        self._speak_up = speak_up
+        self._supervisor = Supervisor(
+            [
+                SupervisedSource(
+                    key=source.key, read=self._no_database, every=source.every, hold=source.hold, close=source.close
+                )
+                for source in held_sources_of(described.site, clock, spools)
+            ],
+            clock=clock,
+            draw=random.random,
+        )
+        self._timetable = Timetable([Task("speak up", self._look, SPEAK_UP_EVERY)], clock)
+
+    def __enter__(self) -> Self:
+        self._supervisor.start()
+        self._timetable.start()
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self._timetable.stop()
+        left = self._supervisor.stop()
+        if left and kind is None:
+            # It still has its spool open, and two must not write into one. Started again, the service has it for itself.
+            raise StorageError(
+                f"Reading {', '.join(left)} does not come back; start the service again.", retryable=True
+            )
+
+    def _no_database(self) -> IngestReport:
+        raise StorageError(self.trouble, retryable=True)
+
+    def _look(self, now: datetime) -> None:
+        self._speak_up.look(self._since, self.trouble, now)
