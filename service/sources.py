@@ -75,6 +75,7 @@ def held_sources_of(site: Site, clock: Callable[[], datetime], spools: Path) -> 
             _live(section, site, clock),
             Spool(spools / section.key, max_bytes=SPOOL_BYTES),
             section.every,
+            clock,
             place_known=False,
         )
         for section in site.connectors()
