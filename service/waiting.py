@@ -19,6 +19,7 @@ from service.errors import StorageError
 from service.jobs.ingest import IngestReport
 from service.jobs.speak_up import SpeakUp
 from service.jobs.supervise import SupervisedSource, Supervisor
+from service.jobs.tenancy import steady_clock
 from service.scheduler import Task, Timetable
 from service.sources import held_sources_of
 
@@ -45,7 +46,7 @@ class Waiting:
         trouble: str,
     ) -> None:
         self.trouble = trouble
-        self._since = clock()
+        self._since, self._began = clock(), steady_clock()
         self._speak_up = speak_up
         self._supervisor = Supervisor(
             [
@@ -78,5 +79,7 @@ class Waiting:
     def _no_database(self) -> IngestReport:
         raise StorageError(self.trouble, retryable=True)
 
-    def _look(self, now: datetime) -> None:
+    def _look(self, _: datetime) -> None:
+        # By the steady clock: soon after a machine has started its time of day may be set by years.
+        now = self._since + timedelta(seconds=steady_clock() - self._began)
         self._speak_up.look(self._since, self.trouble, now)
