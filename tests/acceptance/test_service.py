@@ -57,14 +57,14 @@ settle = "0 s"
 kind = "high"
 clearance = 5
 deadband = 0.5
-on_delay = "1 min"
+on_delay = "5 s"
 off_delay = "1 min"
 
 [[alarm]]
 kind = "high-high"
 clearance = 3
 deadband = 0.5
-on_delay = "1 min"
+on_delay = "5 s"
 off_delay = "1 min"
 
 [[alarm]]

@@ -128,7 +128,7 @@ def test_a_service_stops_although_its_database_is_silent(pair: PostgresPair, tmp
 def test_the_call_still_comes_after_the_primary_is_killed(pair: PostgresPair, tmp_path: Path) -> None:
     drop = tmp_path / "drop"
     drop.mkdir()
-    (tmp_path / "site.toml").write_text(SITE.replace('on_delay = "1 min"', 'on_delay = "0 s"'), "utf-8")
+    (tmp_path / "site.toml").write_text(SITE.replace('on_delay = "5 s"', 'on_delay = "0 s"'), "utf-8")
     now = datetime.now(UTC).replace(second=0, microsecond=0)
     with MailSink() as mails:
         node = ServiceProcess(
