@@ -54,6 +54,7 @@ DELIVER_EVERY = timedelta(seconds=5)
 BEAT_EVERY = timedelta(seconds=15)
 SPEAK_UP_EVERY = timedelta(seconds=15)
 REVIVE_EVERY = timedelta(seconds=5)
+SETTLE_EVERY = timedelta(seconds=1)
 REPORT_EVERY = timedelta(minutes=1)
 ROLL_UP_EVERY = timedelta(minutes=1)
 KEEP_UP_EVERY = timedelta(hours=6)
@@ -216,6 +217,12 @@ class Watch:
         if self._plant.revive is not None and self._plant.revive():
             log.error("the embedded database had ended and was started again")
 
+    def settle(self, now: datetime) -> None:
+        """Bring to disk what a full disk left in memory, so that a kill soon after does not cost it."""
+        for source in self._sources:
+            if isinstance(source, ForwardingSource):
+                source.settle()
+
     def report(self, now: datetime) -> int:
         """Put reports on their way that are due, where telling is this node's work."""
         held = self._leases.held(TELL)
@@ -248,7 +255,8 @@ class Watch:
             Task("prove", self.prove, DELIVER_EVERY, TELL),
             *telling,
             Task("report", self.report, REPORT_EVERY, TELL),
-            # These two are for when the database is away.
+            # These are for when the database is away.
+            *([Task("settle", self.settle, SETTLE_EVERY)] if len(files) < len(self._sources) else []),
             *([] if self._speak_up is None else [Task("speak up", self.speak_up, SPEAK_UP_EVERY)]),
             *([] if self._plant.revive is None else [Task("revive", self.revive, REVIVE_EVERY)]),
             Task("account notices", self.tell_owners, REPORT_EVERY, TELL),

@@ -149,6 +149,11 @@ class Spool:
             if gone:
                 self._count_lost(gone, lost)
 
+    def settle(self) -> None:
+        """Bring to disk what waits in memory, as far as the disk takes it; nothing to do but when it was full."""
+        with self._lock:
+            self._settle()
+
     def counts(self) -> SpoolCounts:
         """What is held and lost."""
         with self._lock:

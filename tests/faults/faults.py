@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import signal
 import time
 from collections.abc import Callable, Iterator
@@ -41,7 +42,7 @@ def all_killed(stand: Stand) -> Iterator[float]:
 def node_ended(stand: Stand) -> Iterator[float]:
     """Stopped in good order, as for an upgrade."""
     node = stand.some_node()
-    if stand.full_since is not None:
+    if stand.disk_was_full():
         stand.excuse()  # what waits in memory finds no disk
     if node.process.running:
         node.process.send(signal.SIGTERM)
@@ -174,15 +175,16 @@ def disk_full(stand: Stand) -> Iterator[float]:
     """A node's own disk takes nothing more, while the database is away too as often as not."""
     node = stand.some_node()
     node.disk.fill()
-    stand.full_since = time.monotonic()
+    began = time.monotonic()
+    stand.full = (began, math.inf)
     server = stand.pair.primary if stand.rng.random() < 0.5 else None
     if server is not None:
         server.stop()
     yield stand.rng.uniform(2.0, 6.0)
     node.disk.free()
+    stand.full = (began, time.monotonic() + 3.0)  # it is brought to disk within a second or two
     if server is not None:
         server.recover()
-    stand.full_since = None
 
 
 @contextmanager

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import math
 import random
 import signal
 import time
@@ -91,8 +92,8 @@ class Stand:
     rng: random.Random
     #: Times in which a number the register showed may be lost: a process was killed, or the line to it was bad.
     excused: list[tuple[float, float]] = field(default_factory=list)
-    #: Since when a node's disk has been full: what it kept in memory meanwhile falls to a kill.
-    full_since: float | None = None
+    #: From when to when a node's disk was full, or nearly still: what it kept in memory meanwhile falls to a kill.
+    full: tuple[float, float] = (math.inf, -math.inf)
 
     @property
     def disks(self) -> bool:
@@ -109,10 +110,14 @@ class Stand:
         """The one that works, mostly: that is where it hurts."""
         return self.holder() if self.rng.random() < 0.7 else self.rng.choice(self.nodes)
 
+    def disk_was_full(self) -> bool:
+        """Whether something may wait in memory for a disk."""
+        return self.full[0] <= time.monotonic() <= self.full[1]
+
     def excuse(self, before: float = 3.0, after: float = 3.0) -> None:
         """Numbers shown about now may be lost."""
         now = time.monotonic()
-        begins = now - before if self.full_since is None else min(self.full_since, now - before)
+        begins = min(self.full[0], now - before) if self.disk_was_full() else now - before
         self.excused.append((begins, now + after))
 
     def heal(self) -> None:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import errno
+from collections.abc import Iterator, Mapping
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -10,10 +11,12 @@ from typing import Any
 import pytest
 from sqlalchemy import Engine
 
+from connectors.base import Delivery
 from service.bootstrap import Installation
 from service.domain.lease import DECIDE, Standing
 from service.errors import StorageError
 from service.jobs.alarm_setup import AlarmSetup
+from service.jobs.ingest.forward import ForwardingSource
 from service.jobs.situations import tank_histories
 from service.jobs.speak_up import SpeakUp
 from service.jobs.tenancy import Held
@@ -22,6 +25,7 @@ from service.site.site import load_site
 from service.storage.alarms import sync_alarms
 from service.storage.session import make_engine, transaction
 from service.storage.site_tables import sync_site
+from service.storage.spool import Spool
 from service.watch import Watch
 
 EXAMPLE = Path(__file__).parents[2] / "deploy" / "site.example.toml"
@@ -55,8 +59,22 @@ class Given:
         return self.now
 
 
+class Panel:
+    """A device nobody asks."""
+
+    key = "panel"
+
+    def poll(self, state: Mapping[str, Any]) -> Iterator[Delivery]:
+        return iter(())
+
+    def committed(self, delivery: Delivery) -> None: ...
+
+    def close(self) -> None: ...
+
+
 class Rig:
     def __init__(self, plant: Installation) -> None:
+        self.plant = plant
         self.leases, self.heard = Given(plant.engine), Heard(plant.alarms)
         self.watch = Watch(plant, [], lambda: NOW, self.leases, self.heard)
 
@@ -126,3 +144,21 @@ def test_it_is_a_line_of_the_timetable(rig: Rig) -> None:
     assert "speak up" in {task.name for task in rig.watch.tasks()}
     assert {task.work for task in rig.watch.tasks() if task.name == "speak up"} == {""}
     assert DECIDE in {task.work for task in rig.watch.tasks()}
+
+
+def test_what_a_full_disk_left_in_memory_is_brought_to_disk_by_the_timetable(
+    rig: Rig, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def full(handle: int) -> None:
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    spool = Spool(tmp_path / "panel", max_bytes=1 << 20)
+    watch = Watch(rig.plant, [ForwardingSource(Panel(), spool)], lambda: NOW, rig.leases)
+    with monkeypatch.context() as disk:
+        disk.setattr("service.storage.spool.os.fsync", full)
+        spool.append(b"read while the disk was full", 1)
+    assert spool.counts().in_memory == 1
+    (task,) = [task for task in watch.tasks() if task.name == "settle"]
+    task.run(NOW)
+    assert spool.counts().in_memory == 0
+    assert "settle" not in {task.name for task in rig.watch.tasks()}, "no live source, nothing to settle"

@@ -157,6 +157,10 @@ class ForwardingSource:
             if callable(rest):
                 rest()
 
+    def settle(self) -> None:
+        """Bring to disk what a full disk left in memory; also while reading hangs, and from any thread."""
+        self._spool.settle()
+
     def spooled(self) -> SpoolCounts:
         """What the spool holds and has lost."""
         return self._spool.counts()

@@ -204,6 +204,20 @@ def test_while_the_disk_is_full_records_wait_in_memory_and_go_to_disk_when_it_is
     assert payloads(opened(tmp_path, segment_bytes=4096)) == sent
 
 
+def test_what_waits_in_memory_goes_to_disk_though_nothing_more_comes(
+    tmp_path: Path, opened: Callable[..., Spool], disk: Disk
+) -> None:
+    spool = opened(tmp_path)
+    disk.full = True
+    spool.append(b"read while the disk was full", 1)
+    spool.settle()
+    assert spool.counts().in_memory == 1
+    disk.full = False
+    spool.settle()
+    assert spool.counts().in_memory == 0
+    assert payloads(opened(tmp_path)) == [b"read while the disk was full"], "as after a kill"
+
+
 def test_what_is_stored_elsewhere_leaves_memory_too(tmp_path: Path, opened: Callable[..., Spool], disk: Disk) -> None:
     spool = opened(tmp_path)
     disk.full = True
