@@ -161,4 +161,5 @@ def test_what_a_full_disk_left_in_memory_is_brought_to_disk_by_the_timetable(
     (task,) = [task for task in watch.tasks() if task.name == "settle"]
     task.run(NOW)
     assert spool.counts().in_memory == 0
+    spool.close()
     assert "settle" not in {task.name for task in rig.watch.tasks()}, "no live source, nothing to settle"
