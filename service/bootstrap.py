@@ -330,13 +330,27 @@ def opened(
     StorageError, EmbeddedError
         when the database is away or cannot be started.
     """
-    known = described(site_file, settings)
+    with installed(described(site_file, settings), clock, sessions) as plant:
+        yield plant
+
+
+@contextmanager
+def installed(
+    known: Described, clock: Callable[[], datetime] = wall_clock, sessions: str = "underweir"
+) -> Iterator[Installation]:
+    """What is described, with its database, ready for work.
+
+    Raises
+    ------
+    StorageError, EmbeddedError
+        when the database is away or cannot be started.
+    """
     settings, site = known.settings, known.site
     with _served(settings, sessions) as (engine, revive):
-        yield Installation(settings, site, engine, _described(engine, site, clock()), revive)
+        yield Installation(settings, site, engine, _kept_in_step(engine, site, clock()), revive)
 
 
-def _described(engine: Engine, site: Site, now: datetime) -> SiteIds:
+def _kept_in_step(engine: Engine, site: Site, now: datetime) -> SiteIds:
     """Make the database say what the site file says."""
     with transaction(engine) as conn:
         record_revision(conn, site.text, now)

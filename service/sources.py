@@ -58,26 +58,18 @@ def sources_of(
     ----------
     spools : the folder in which live sources keep what cannot be stored; None leaves them without.
     """
-    made: list[Connector] = []
-    for section in site.connectors():
-        source = _source(section, site, engine, clock)
-        if spools is not None and isinstance(section, ModbusSection | OpcuaSection):
-            spool = Spool(spools / section.key, max_bytes=SPOOL_BYTES)
-            source = ForwardingSource(source, spool, section.every, clock)
-        made.append(source)
-    return made
+    return [
+        _forwarding(section, site, clock, spools)
+        if spools is not None and isinstance(section, ModbusSection | OpcuaSection)
+        else _source(section, site, engine, clock)
+        for section in site.connectors()
+    ]
 
 
 def held_sources_of(site: Site, clock: Callable[[], datetime], spools: Path) -> list[ForwardingSource]:
     """The live sources of the site, to be held only: there is no database that knows how far they were read."""
     return [
-        ForwardingSource(
-            _live(section, site, clock),
-            Spool(spools / section.key, max_bytes=SPOOL_BYTES),
-            section.every,
-            clock,
-            place_known=False,
-        )
+        _forwarding(section, site, clock, spools, place_known=False)
         for section in site.connectors()
         if isinstance(section, ModbusSection | OpcuaSection)
     ]
@@ -170,6 +162,19 @@ def _source(section: SourceSection, site: Site, engine: Engine, clock: Callable[
     if isinstance(section, ModbusSection | OpcuaSection):
         return _live(section, site, clock)
     raise ConfigError(f"connector {section.key!r}: kind {section.kind!r} is not known to this version")
+
+
+def _forwarding(
+    section: ModbusSection | OpcuaSection,
+    site: Site,
+    clock: Callable[[], datetime],
+    spools: Path,
+    *,
+    place_known: bool = True,
+) -> ForwardingSource:
+    source = _live(section, site, clock)
+    spool = Spool(spools / section.key, max_bytes=SPOOL_BYTES)
+    return ForwardingSource(source, spool, section.every, clock, place_known=place_known)
 
 
 def _live(

@@ -17,15 +17,13 @@ import structlog
 from service.bootstrap import Described
 from service.errors import StorageError
 from service.jobs.ingest import IngestReport
-from service.jobs.speak_up import SpeakUp
+from service.jobs.speak_up import LOOK_EVERY, SpeakUp
 from service.jobs.supervise import SupervisedSource, Supervisor
 from service.jobs.tenancy import steady_clock
 from service.scheduler import Task, Timetable
 from service.sources import held_sources_of
 
 log = structlog.get_logger(__name__)
-
-SPEAK_UP_EVERY = timedelta(seconds=15)
 
 
 class Waiting:
@@ -58,7 +56,7 @@ class Waiting:
             clock=clock,
             draw=random.random,
         )
-        self._timetable = Timetable([Task("speak up", self._look, SPEAK_UP_EVERY)], clock)
+        self._timetable = Timetable([Task("speak up", self._look, LOOK_EVERY)], clock)
 
     def __enter__(self) -> Self:
         self._supervisor.start()

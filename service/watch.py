@@ -35,7 +35,7 @@ from service.jobs.mail_reports import mail_reports
 from service.jobs.outage import tanks_out
 from service.jobs.prove import prove_ways
 from service.jobs.rollup import roll_up
-from service.jobs.speak_up import SpeakUp
+from service.jobs.speak_up import LOOK_EVERY, SpeakUp
 from service.jobs.supervise import SourceStanding, SupervisedSource, Supervisor
 from service.jobs.tenancy import Alone, Held, Leases
 from service.jobs.upkeep import keep_up
@@ -52,7 +52,6 @@ READ_EVERY = timedelta(seconds=5)
 DECIDE_EVERY = timedelta(seconds=5)
 DELIVER_EVERY = timedelta(seconds=5)
 BEAT_EVERY = timedelta(seconds=15)
-SPEAK_UP_EVERY = timedelta(seconds=15)
 REVIVE_EVERY = timedelta(seconds=5)
 SETTLE_EVERY = timedelta(seconds=1)
 REPORT_EVERY = timedelta(minutes=1)
@@ -257,7 +256,7 @@ class Watch:
             Task("report", self.report, REPORT_EVERY, TELL),
             # These are for when the database is away.
             *([Task("settle", self.settle, SETTLE_EVERY)] if len(files) < len(self._sources) else []),
-            *([] if self._speak_up is None else [Task("speak up", self.speak_up, SPEAK_UP_EVERY)]),
+            *([] if self._speak_up is None else [Task("speak up", self.speak_up, LOOK_EVERY)]),
             *([] if self._plant.revive is None else [Task("revive", self.revive, REVIVE_EVERY)]),
             Task("account notices", self.tell_owners, REPORT_EVERY, TELL),
             *([] if self._plant.settings.heartbeat_url is None else [Task("heartbeat", self.beat, BEAT_EVERY)]),

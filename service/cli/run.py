@@ -11,7 +11,7 @@ import structlog
 import typer
 
 from service import logs, readiness
-from service.bootstrap import Installation, described, opened, settings_from_environment, wall_clock
+from service.bootstrap import Installation, described, installed, settings_from_environment, wall_clock
 from service.cli.options import SiteFile
 from service.cli.stopping import StopAsked, impatient
 from service.domain.lease import Standing
@@ -57,7 +57,7 @@ def _run(site: SiteFile = None) -> None:
         speak_up = known.speak_up()
 
         def arrive() -> Installation:
-            return stack.enter_context(opened(site, settings, sessions=session_name(holder.process)))
+            return stack.enter_context(installed(known, sessions=session_name(holder.process)))
 
         plant = _once_there(
             arrive, lambda why: Waiting(known, settings.data_dir / "spool", clock, speak_up, why), asked

@@ -27,6 +27,7 @@ from sqlalchemy import Engine
 from service import __version__
 from service.errors import InputError
 from service.storage import snapshot
+from service.storage.durable import sync_folder
 from service.storage.schema import current_revision, downgrade, head_revision, known_revisions, migrate
 from service.storage.snapshot import TableShape
 
@@ -116,7 +117,7 @@ def back_up(engine: Engine, folder: Path, now: datetime, *, keep: int | None = N
                 os.fsync(file.fileno())
             manifest = verify(Path(unfinished))
             os.rename(unfinished, path)
-            _sync(folder)
+            sync_folder(folder)
         except BaseException:
             with contextlib.suppress(OSError):
                 os.unlink(unfinished)
@@ -288,11 +289,3 @@ def _thin(folder: Path, keep: int) -> tuple[Path, ...]:
     for path in old:
         path.unlink()
     return tuple(old)
-
-
-def _sync(folder: Path) -> None:
-    descriptor = os.open(folder, os.O_RDONLY)
-    try:
-        os.fsync(descriptor)
-    finally:
-        os.close(descriptor)

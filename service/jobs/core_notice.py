@@ -11,7 +11,7 @@ from service.domain.display import describe_clearance, format_length, format_loc
 from service.domain.tank import Tank
 from service.domain.units import UnitSystem
 from service.jobs.alarm_setup import AlarmSetup
-from service.notify import gsm7
+from service.notify.base import text_of
 from service.reports.mailing import Mailing
 from service.storage.outbox import OutboxMessage
 
@@ -43,7 +43,7 @@ def _messages(
                     "reason": "the site tells cores at once",
                     "occurred_at": None,
                     "subject": words,
-                    "text": gsm7.shorten(gsm7.plain(words)) if channel == "sms" else f"{words}\n",
+                    "text": text_of(words, channel),
                 },
                 created_at=now,
             )

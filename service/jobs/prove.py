@@ -12,7 +12,7 @@ from service.alarms.duty import on_duty
 from service.alarms.routing import address_of
 from service.domain.display import format_local_time
 from service.jobs.alarm_setup import AlarmSetup
-from service.notify import gsm7
+from service.notify.base import text_of
 from service.storage.audit import record_change
 from service.storage.outbox import OutboxMessage, put
 from service.storage.session import transaction
@@ -88,7 +88,7 @@ def _messages(
                 "reason": reason,
                 "occurred_at": None,
                 "subject": words,
-                "text": gsm7.shorten(gsm7.plain(words)) if channel == "sms" else f"{words}\n",
+                "text": text_of(words, channel),
             },
             created_at=now,
         )

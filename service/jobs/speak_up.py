@@ -22,6 +22,8 @@ from service.notify.base import Message, Notifier
 
 log = structlog.get_logger(__name__)
 
+#: Look so often.
+LOOK_EVERY = timedelta(seconds=15)
 #: As long as it lasts everybody is told again so often.
 AGAIN = timedelta(minutes=30)
 #: Looks at the alarms follow each other every few seconds; a gap of this length is none yet.
@@ -51,7 +53,6 @@ class SpeakUp:
         self._node = node
         self._after = after
         self._presence = Presence()
-        self._unseen_since: datetime | None = None
         self._reached: set[str] = set()  #: who was told of this silence
 
     def look(self, seen_at: datetime, trouble: str, now: datetime) -> int:
@@ -65,20 +66,18 @@ class SpeakUp:
         if self._after is None:
             return 0
         unseen = now - seen_at > min(_SHORT, self._after)
-        if unseen:
-            self._unseen_since = seen_at
         self._presence = seen(self._presence, trouble if unseen else None, seen_at if unseen else now)
         word = due(self._presence, now, after=self._after, again=AGAIN)
         if word is None:
             return 0
-        reached = self._tell(word, trouble, now)
+        reached = self._tell(word, now)
         if reached or word is Word.BACK:
             self._presence = told(self._presence, word, now)
         if word is Word.BACK:
             self._reached = set()
         return reached
 
-    def _tell(self, word: Word, trouble: str, now: datetime) -> int:
+    def _tell(self, word: Word, now: datetime) -> int:
         callout = self._setup.callout
         everybody = callout.everybody(_NOT_WATCHED)
         match word:
@@ -89,31 +88,29 @@ class SpeakUp:
                 wanted = everybody
             case Word.BACK:
                 wanted = tuple(c for c in everybody if c.name in self._reached)
-        reached = self._hand(wanted, word, trouble, now)
+        reached = self._hand(wanted, word, now)
         if not reached and word is Word.SILENT:
-            reached = self._hand(everybody, word, trouble, now)
+            reached = self._hand(everybody, word, now)
         self._reached |= reached
         log.error(
             "the alarms are looked at again" if word is Word.BACK else "the alarms are not looked at",
-            since=None if self._unseen_since is None else self._unseen_since.isoformat(),
-            trouble=trouble,
+            since=self._since(now).isoformat(),
+            trouble=self._presence.why,
             told=sorted(reached),
         )
         return len(reached)
 
-    def _hand(self, contacts: Sequence[Contact], word: Word, trouble: str, now: datetime) -> set[str]:
+    def _hand(self, contacts: Sequence[Contact], word: Word, now: datetime) -> set[str]:
         """Each person by the first way that works; returns who was reached."""
-        return {contact.name for contact in contacts if self._reach(contact, word, trouble, now)}
+        return {contact.name for contact in contacts if self._reach(contact, word, now)}
 
-    def _reach(self, contact: Contact, word: Word, trouble: str, now: datetime) -> bool:
-        since = self._unseen_since or now
-        told_at = self._presence.told_at or since
+    def _reach(self, contact: Contact, word: Word, now: datetime) -> bool:
+        subject, text = self._words(word, now)
+        stamp = (self._presence.told_at or self._since(now)).astimezone(UTC).isoformat()
         for channel in contact.channels:
             notifier, address = self._notifiers.get(channel), address_of(contact, channel)
             if notifier is None or not address:
                 continue
-            subject, text = self._words(word, since, trouble, now)
-            stamp = told_at.astimezone(UTC).isoformat()
             message = Message(
                 key="|".join(("not watched", self._node, word, stamp, contact.name, channel)),
                 recipient=address,
@@ -128,12 +125,16 @@ class SpeakUp:
             log.warning("not told", contact=contact.name, channel=channel, reason=receipt.answer)
         return False
 
-    def _words(self, word: Word, since: datetime, trouble: str, now: datetime) -> tuple[str, str]:
+    def _since(self, now: datetime) -> datetime:
+        """Since when nobody looks; once they are looked at again, when that was told last."""
+        return self._presence.silent_since or self._presence.told_at or now
+
+    def _words(self, word: Word, now: datetime) -> tuple[str, str]:
         site, zone = self._setup.site.name, self._setup.site.zone
         if word is Word.BACK:
             subject = f"WATCHED AGAIN {site}: {self._node} looks at the tanks again. It makes up for what it missed; alarms follow."
             return subject, f"{subject}\n"
-        start = format_local_time(since, zone)
+        start = format_local_time(self._since(now), zone)
         subject = (
             f"NOT WATCHED {site} since {start}: Underweir calls nobody. Watch the tanks by hand core; have server {self._node}"
             " seen to."
@@ -142,6 +143,6 @@ class SpeakUp:
             f"Underweir on {self._node} cannot look at the tanks of {site} since {start}. It calls nobody while this lasts.",
             "Watch the tanks by hand core, and have the server seen to. You are told when the tanks are watched again.",
             "Where a second node is set up it may have taken over: its pages say so.",
-            f"What is in the way, for whoever looks after the server:\n{trouble or 'not known'}",
+            f"What is in the way, for whoever looks after the server:\n{self._presence.why or 'not known'}",
         )
         return subject, "\n\n".join(paragraphs) + "\n"

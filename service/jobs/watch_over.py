@@ -10,8 +10,7 @@ import structlog
 
 from service.alarms.silence import Presence, Word, due, seen, told
 from service.domain.display import format_duration
-from service.notify import gsm7
-from service.notify.base import Message, Notifier
+from service.notify.base import Message, Notifier, text_of
 from service.notify.look import look_at, spoken
 
 log = structlog.get_logger(__name__)
@@ -63,8 +62,8 @@ class Overseer:
             notifier = self.notifiers[recipient.channel]
             since = (standing.silent_since or standing.told_at or now).astimezone(UTC)
             key = "|".join(("watch-over", spoken(url), word, since.isoformat(), recipient.address))
-            short = gsm7.shorten(gsm7.plain(words)) if recipient.channel == "sms" else f"{words}\n"
-            message = Message(key=key, recipient=recipient.address, subject=words, text=short, created_at=now)
+            text = text_of(words, recipient.channel)
+            message = Message(key=key, recipient=recipient.address, subject=words, text=text, created_at=now)
             receipt = notifier.send(message, now)
             notifier.close()
             if receipt.sent:

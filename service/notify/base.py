@@ -7,6 +7,7 @@ from datetime import datetime, timedelta
 from typing import Protocol
 
 from service.alarms.retry import Failure
+from service.notify import gsm7
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -45,6 +46,15 @@ class Receipt:
     def sent(self) -> bool:
         """Whether the other side took responsibility for the message."""
         return self.failure is None
+
+
+def text_of(words: str, channel: str) -> str:
+    """Words as a channel carries them: one text message, never more, or a line.
+
+    >>> text_of("CORE North tank", "email")
+    'CORE North tank\\n'
+    """
+    return gsm7.shorten(gsm7.plain(words)) if channel == "sms" else f"{words}\n"
 
 
 class Notifier(Protocol):

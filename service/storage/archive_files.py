@@ -15,6 +15,7 @@ import pyarrow.parquet as pq
 
 from service.errors import StorageError
 from service.storage.drawn import Source
+from service.storage.durable import sync_folder
 
 #: What can be moved to files: rows of pictures month by month as partitions; batches, the journal and its messages row by row.
 Kept = Source | Literal["batch", "alarm_event", "outbox", "delivery_attempt"]
@@ -158,11 +159,7 @@ def write(path: Path, source: Kept, parts: Iterable[pa.Table]) -> Content:
             with unfinished.open("rb") as file:
                 os.fsync(file.fileno())
             unfinished.rename(path)
-            folder = os.open(path.parent, os.O_RDONLY)
-            try:
-                os.fsync(folder)
-            finally:
-                os.close(folder)
+            sync_folder(path.parent)
         finally:
             unfinished.unlink(missing_ok=True)
     except OSError as error:

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import Connection, Select, select, update
+from sqlalchemy import Connection, select, update
 from sqlalchemy.dialects.postgresql import insert
 
 from service.domain.role import Role
@@ -65,29 +65,29 @@ def add_person(
 
 def people(conn: Connection) -> list[PersonRecord]:
     """Everybody, by name; also those switched off."""
-    return [_record(row) for row in conn.execute(_people().order_by(Person.name))]
+    return [record_of(row) for row in conn.execute(select(*PERSON).order_by(Person.name))]
 
 
 def find_person(conn: Connection, name: str) -> PersonRecord | None:
     """The person of that sign-in name."""
-    row = conn.execute(_people().where(Person.name == name)).first()
-    return None if row is None else _record(row)
+    row = conn.execute(select(*PERSON).where(Person.name == name)).first()
+    return None if row is None else record_of(row)
 
 
 def find_subject(conn: Connection, subject: str) -> PersonRecord | None:
     """The person the identity provider means."""
-    row = conn.execute(_people().where(Person.subject == subject)).first()
-    return None if row is None else _record(row)
+    row = conn.execute(select(*PERSON).where(Person.subject == subject)).first()
+    return None if row is None else record_of(row)
 
 
 def password_of(conn: Connection, name: str) -> tuple[PersonRecord, str] | None:
     """An active person with the hash of their password; None where there is no such person or no password."""
     row = conn.execute(
-        _people()
+        select(*PERSON)
         .add_columns(Person.password_hash)
         .where(Person.name == name, Person.active, Person.password_hash != "")
     ).first()
-    return None if row is None else (_record(row), row.password_hash)
+    return None if row is None else (record_of(row), row.password_hash)
 
 
 def set_password(conn: Connection, person_id: int, password_hash: str, now: datetime) -> None:
@@ -110,20 +110,21 @@ def set_active(conn: Connection, person_id: int, active: bool) -> None:
     conn.execute(update(Person).where(Person.id == person_id).values(active=active))
 
 
-def _people() -> Select[int, str, str, str, bool, datetime, datetime | None, str | None]:
-    return select(
-        Person.id,
-        Person.name,
-        Person.label,
-        Person.role,
-        Person.active,
-        Person.created_at,
-        Person.password_set_at,
-        Person.email,
-    )
+#: What :func:`record_of` needs of a row.
+PERSON = (
+    Person.id,
+    Person.name,
+    Person.label,
+    Person.role,
+    Person.active,
+    Person.created_at,
+    Person.password_set_at,
+    Person.email,
+)
 
 
-def _record(row: Any) -> PersonRecord:
+def record_of(row: Any) -> PersonRecord:
+    """The person in a row that holds the columns of ``PERSON``."""
     return PersonRecord(
         id=row.id,
         name=row.name,

@@ -13,6 +13,8 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 
+from service.storage.durable import sync_folder
+
 #: What may lie aside for one source, in bytes and in files. The database refuses next to nothing.
 REFUSED_BYTES = 64 << 20
 REFUSED_RECORDS = 2000
@@ -82,11 +84,7 @@ class RefusedRecords:
                 with contextlib.suppress(OSError):
                     _reason_of(path).unlink(missing_ok=True)
             raise
-        handle = os.open(self.folder, os.O_RDONLY)
-        try:
-            os.fsync(handle)
-        finally:
-            os.close(handle)
+        sync_folder(self.folder)
         return self._make_room()
 
     def moved_back(self) -> list[Path]:

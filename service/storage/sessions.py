@@ -7,8 +7,7 @@ from datetime import datetime
 
 from sqlalchemy import Connection, delete, func, insert, select, update
 
-from service.domain.role import Role
-from service.storage.people import PersonRecord
+from service.storage.people import PERSON, PersonRecord, record_of
 from service.storage.tables import Person, SecondFactor, SignInFailure, WebSession
 
 
@@ -73,14 +72,7 @@ def find_session(conn: Connection, token_hash: str) -> SessionRecord | None:
             WebSession.started_at,
             WebSession.seen_at,
             SecondFactor.confirmed_at,
-            Person.id,
-            Person.name,
-            Person.label,
-            Person.role,
-            Person.active,
-            Person.created_at,
-            Person.password_set_at,
-            Person.email,
+            *PERSON,
         )
         .join(Person, Person.id == WebSession.person_id)
         .outerjoin(SecondFactor, SecondFactor.person_id == Person.id)
@@ -88,19 +80,9 @@ def find_session(conn: Connection, token_hash: str) -> SessionRecord | None:
     ).first()
     if row is None:
         return None
-    person = PersonRecord(
-        id=row.id,
-        name=row.name,
-        label=row.label,
-        role=Role(row.role),
-        active=row.active,
-        created_at=row.created_at,
-        password_set_at=row.password_set_at,
-        email=row.email,
-    )
     return SessionRecord(
         token_hash=row.token_hash,
-        person=person,
+        person=record_of(row),
         started_at=row.started_at,
         seen_at=row.seen_at,
         second_factor=row.confirmed_at is not None,

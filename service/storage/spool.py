@@ -22,6 +22,7 @@ from pathlib import Path
 from threading import RLock
 from typing import BinaryIO
 
+from service.storage.durable import sync_folder
 from service.storage.refused import RefusedRecords
 
 _MAGIC = b"UWR1"
@@ -210,7 +211,7 @@ class Spool:
             segment = _Segment(self._folder / f"{record.sequence:020d}.segment")
             self._writing = segment.path.open("xb", buffering=0)
             self._segments.append(segment)
-            self._sync_folder()
+            sync_folder(self._folder)
         segment = self._segments[-1]
         start = segment.size
         try:
@@ -318,10 +319,3 @@ class Spool:
         temporary = self._folder / "place.new"
         temporary.write_text(json.dumps({"trimmed": self._trimmed}), "utf-8")
         temporary.replace(self._folder / "place.json")
-
-    def _sync_folder(self) -> None:
-        handle = os.open(self._folder, os.O_RDONLY)
-        try:
-            os.fsync(handle)
-        finally:
-            os.close(handle)
