@@ -66,3 +66,21 @@ class DeliveryError(ServiceError):
         self.retryable = retryable
         self.reason = reason
         super().__init__(message)
+
+
+def interruption_behind(error: BaseException) -> KeyboardInterrupt | None:
+    """The Ctrl-C on whose way out an error was raised, if there was one.
+
+    >>> try:
+    ...     try:
+    ...         raise KeyboardInterrupt
+    ...     finally:
+    ...         raise OSError("cannot let go")
+    ... except OSError as error:
+    ...     interruption_behind(error)
+    KeyboardInterrupt()
+    """
+    behind: BaseException | None = error
+    while behind is not None and not isinstance(behind, KeyboardInterrupt):
+        behind = behind.__context__
+    return behind

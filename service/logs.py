@@ -15,6 +15,8 @@ from urllib.parse import quote
 
 import structlog
 
+from service.errors import interruption_behind
+
 #: What stands in the place of a secret.
 STRUCK = "[secret]"
 #: Shorter words would strike out half a log; no secret of ours is as short.
@@ -79,6 +81,12 @@ def _clean(value: Any) -> Any:
     return struck(str(value))
 
 
+def _is_news(record: logging.LogRecord) -> bool:
+    """Not what a library says of its way out when a person pressed Ctrl-C: with its traceback it looks like a defect."""
+    raised = record.exc_info[1] if record.exc_info else None
+    return raised is None or interruption_behind(raised) is None
+
+
 def configure(level: str = "INFO", *, as_json: bool = True) -> None:
     """Send our events and those of every library through one formatter.
 
@@ -104,6 +112,7 @@ def configure(level: str = "INFO", *, as_json: bool = True) -> None:
             processors=[structlog.stdlib.ProcessorFormatter.remove_processors_meta, _without_secrets, renderer],
         )
     )
+    handler.addFilter(_is_news)
     root = logging.getLogger()
     root.handlers[:] = [handler]
     root.setLevel(level)

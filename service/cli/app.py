@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import signal
 import sys
 from typing import Annotated
 
@@ -33,6 +32,7 @@ from service.cli import (
     what_if,
 )
 from service.cli.output import MISUSED, PROBLEMS, say, warn
+from service.cli.stopping import stop_like_ctrl_c
 from service.errors import ConfigError, ServiceError
 
 app = typer.Typer(
@@ -90,10 +90,7 @@ for part in (
 
 def main() -> None:
     """Run the command; what went wrong is said on standard error, and in the exit status."""
-    # A closed terminal or a plain kill ends a command as Ctrl-C does: an embedded server it started is shut down with it.
-    for number in (signal.SIGTERM, signal.SIGHUP):
-        if signal.getsignal(number) is signal.SIG_DFL:  # under nohup, hanging up is meant to mean nothing
-            signal.signal(number, signal.default_int_handler)
+    stop_like_ctrl_c()
     try:
         app()
     except ConfigError as error:

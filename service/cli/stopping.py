@@ -1,8 +1,9 @@
-"""How a command that runs until told to stop hears of it."""
+"""How a command hears that it shall stop."""
 
 from __future__ import annotations
 
 import signal
+import sys
 import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -13,6 +14,32 @@ log = structlog.get_logger(__name__)
 
 #: How soon a request to stop is seen [s].
 LOOK_S = 0.2
+
+
+#: How soon an interruption that went astray comes again [s].
+AGAIN_S = 0.05
+
+
+def stop_like_ctrl_c() -> None:
+    """Let a closed terminal or a plain kill end a command as Ctrl-C does: an embedded server it started is shut down with it.
+
+    Notes
+    -----
+    An interruption that falls into a destructor ends nothing: Python drops whatever is raised there. It is raised once more.
+    """
+    for number in (signal.SIGTERM, signal.SIGHUP):
+        if signal.getsignal(number) is signal.SIG_DFL:  # under nohup, hanging up is meant to mean nothing
+            signal.signal(number, signal.default_int_handler)
+    signal.signal(signal.SIGALRM, signal.default_int_handler)
+    say_dropped = sys.unraisablehook
+
+    def dropped(what: sys.UnraisableHookArgs) -> None:
+        if isinstance(what.exc_value, KeyboardInterrupt):
+            signal.setitimer(signal.ITIMER_REAL, AGAIN_S)
+        else:
+            say_dropped(what)
+
+    sys.unraisablehook = dropped
 
 
 class StopAsked:

@@ -15,7 +15,7 @@ from sqlalchemy import Connection, Engine, create_engine
 from sqlalchemy.exc import DBAPIError, PendingRollbackError, SQLAlchemyError, StatementError
 from sqlalchemy.exc import TimeoutError as PoolTimeout
 
-from service.errors import StorageError
+from service.errors import StorageError, interruption_behind
 from service.storage.address import postgres_url
 
 #: Given to every connection. A statement or lock that takes longer has gone wrong, and the job is run again anyway.
@@ -149,10 +149,18 @@ def fenced(engine: Engine, fence: WriteFence | None) -> Engine:
 
 @contextmanager
 def translated() -> Iterator[None]:
-    """Turn SQLAlchemy's and psycopg's errors raised in the block into ``StorageError``."""
+    """Turn SQLAlchemy's and psycopg's errors raised in the block into ``StorageError``.
+
+    Notes
+    -----
+    A person's Ctrl-C goes on as it came. Where it breaks off a statement, the driver cannot always roll back on the way out,
+    and its complaint about that would hide that somebody wants an end.
+    """
     try:
         yield
     except (SQLAlchemyError, psycopg.Error) as error:
+        if interruption := interruption_behind(error):
+            raise interruption from None
         raise storage_error(error) from error
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import subprocess
+import sys
 import threading
 from contextlib import suppress
 
@@ -34,6 +36,14 @@ def test_a_block_that_fails_stores_nothing_and_keeps_its_own_exception(engine: E
 
     with pytest.raises(KeyError):
         block()
+    assert names(engine) == []
+
+
+def test_a_stop_is_heard_as_a_stop_whatever_the_database_was_just_doing(engine: Engine, database_url: str) -> None:
+    victim = [sys.executable, "-m", "tests.interrupted_victim", database_url, "400", "1"]
+    stopped = subprocess.run(victim, capture_output=True, text=True, timeout=240)
+    assert stopped.returncode == 0, stopped.stderr
+    assert "Traceback" not in stopped.stderr
     assert names(engine) == []
 
 
