@@ -88,11 +88,10 @@ def sheet_of(facts: AlarmFacts, system: UnitSystem) -> Sheet:
     sections = []
     if asks:
         sections.append(Section(title="Look at this first", lines=wording.look_first(facts, system)))
-        consequence = wording.consequence(facts)
-        if consequence:
+        if consequence := wording.consequence(facts):
             sections.append(Section(title="If nothing is done", lines=(consequence,)))
-        if facts.definition.cause:
-            sections.append(Section(title="Usual cause", lines=(facts.definition.cause,)))
+        if cause := wording.usual_cause(facts):
+            sections.append(Section(title="Usual cause", lines=(cause,)))
     if facts.also_active:
         sections.append(Section(title="Also active on this tank", lines=facts.also_active))
     if wording.sends_to_tank(facts):

@@ -232,7 +232,7 @@ def _cleared(facts: AlarmFacts, system: UnitSystem) -> str:
         case AlarmKind.DEVIATION:
             return "sensor and hand core agree again"
         case AlarmKind.SYSTEM if facts.definition.watch is SystemWatch.CONNECTOR:
-            return f"source {facts.definition.connector} delivers again"
+            return f"source {facts.definition.connector} is well again"
         case AlarmKind.SYSTEM if facts.definition.watch is SystemWatch.DELIVERY:
             return "alarm messages get through again"
         case AlarmKind.SYSTEM if facts.definition.watch is SystemWatch.FILLING:
@@ -301,6 +301,26 @@ def verdict_words(verdict: Reason) -> str:
 _OF_BLANKET = frozenset(
     {AlarmKind.HIGH, AlarmKind.HIGH_HIGH, AlarmKind.RATE, AlarmKind.TIME_TO_DANGER, AlarmKind.SOLIDS_LOADING}
 )
+#: What to do, what follows and what the cause is where a source delivers, but some of its values did not get into the database.
+_NOT_STORED: dict[RuleReason | None, tuple[tuple[str, ...], str, str]] = {
+    RuleReason.SAMPLES_LOST: (
+        (
+            "The source still delivers. What waited for the database did not all fit on the disk.",
+            "Make room on the service's disk and bring the database back: underweir examine says what is in the way.",
+        ),
+        "More values are lost, the oldest first; trends and reports keep the gap.",
+        "The database was away for long, or the disk was full.",
+    ),
+    RuleReason.SAMPLES_REFUSED: (
+        (
+            "Nothing to do at the tank: the source still delivers, and its other values are stored.",
+            "Tell whoever runs the service. By day: underweir examine names the values, why, and how to bring them back.",
+        ),
+        "These values stay out of trends and reports. They are kept aside, until the oldest make room for new ones.",
+        "The database cannot hold a value as it came.",
+    ),
+}
+
 #: Checks in one message: more than these nobody reads at night.
 _MOST_CHECKS = 4
 
@@ -308,6 +328,8 @@ _MOST_CHECKS = 4
 def look_first(facts: AlarmFacts, system: UnitSystem) -> tuple[str, ...]:
     """What to look at first: the site's own words where it wrote some, then the pattern seen, else what is usual."""
     definition = facts.definition
+    if not definition.action_of_site and facts.reason in _NOT_STORED:
+        return _NOT_STORED[facts.reason][0]
     if definition.kind not in _OF_BLANKET:
         return (definition.action,) if definition.action else _usual_checks(facts)
     own = (definition.action,) if definition.action_of_site else ()
@@ -363,6 +385,8 @@ def _usual_checks(facts: AlarmFacts) -> tuple[str, ...]:
 
 def consequence(facts: AlarmFacts) -> str:
     """What happens if nobody does anything."""
+    if facts.reason in _NOT_STORED:
+        return _NOT_STORED[facts.reason][1]
     if facts.definition.consequence:
         return facts.definition.consequence
     match facts.definition.kind:
@@ -371,6 +395,13 @@ def consequence(facts: AlarmFacts) -> str:
         case AlarmKind.BAD_MEASUREMENT | AlarmKind.CORE_OVERDUE | AlarmKind.DEVIATION:
             return "A rising blanket may go unnoticed."
     return ""
+
+
+def usual_cause(facts: AlarmFacts) -> str:
+    """Where it usually comes from."""
+    if facts.reason in _NOT_STORED:
+        return _NOT_STORED[facts.reason][2]
+    return facts.definition.cause
 
 
 #: Where a message sends somebody to the tank. Usual cautions of the trade; local rules stand above them.

@@ -12,7 +12,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from service.alarms.definition import AlarmKind, SystemWatch
+from service.alarms.definition import AlarmKind, SystemWatch, system_definitions
 from service.alarms.routing import MessageKind
 from service.alarms.rules import RuleReason
 from service.domain.advice_checks import CONFIRM, Evidence
@@ -168,6 +168,25 @@ def test_the_sites_own_words_stand_in_place_of_ours() -> None:
     assert "Permit breach." in text
     assert "Storm." in text
     assert "Return sludge: is the pump running" not in text
+
+
+@pytest.mark.parametrize(
+    ("reason", "first", "not_said"),
+    [
+        (RuleReason.SAMPLES_LOST, "Make room on the service's disk", "watch these tanks by hand core"),
+        (RuleReason.SAMPLES_REFUSED, "Nothing to do at the tank", "watch these tanks by hand core"),
+        (RuleReason.CONNECTOR_DOWN, "watch these tanks by hand core", "Nothing to do at the tank"),
+    ],
+)
+def test_a_source_that_delivers_sends_nobody_to_the_tank(reason: RuleReason, first: str, not_said: str) -> None:
+    (definition, *_) = system_definitions(["drop"])
+    given = replace(service_facts(SystemWatch.CONNECTOR, value=2.0), definition=definition, reason=reason)
+    text = render(given, "us").text
+    assert first in text
+    assert not_said not in text
+    assert ("are not watched" in text) == (reason is RuleReason.CONNECTOR_DOWN)
+    theirs = replace(definition, action="Call the electrician.", action_of_site=True)
+    assert "Call the electrician." in render(replace(given, definition=theirs), "us").text
 
 
 def test_cautions_only_where_the_message_sends_somebody_to_the_tank() -> None:
