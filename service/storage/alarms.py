@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
+import structlog
 from sqlalchemy import Connection, insert, literal_column, select, text, true, update
 from sqlalchemy.dialects.postgresql import distinct_on
 from sqlalchemy.dialects.postgresql import insert as upsert
@@ -17,6 +18,8 @@ from service.alarms.figures import Happened
 from service.alarms.machine import Event, Machine, Reason, Transition
 from service.alarms.routing import MessageKind, Told
 from service.storage.tables import AlarmEvent, AlarmRow, OutboxRow, TankRow
+
+log = structlog.get_logger(__name__)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -331,9 +334,18 @@ def _record(row: Any) -> AlarmRecord:
         key=row.key,
         kind=row.kind,
         tank=row.tank,
-        machine=Machine.from_json(row.machine),
+        machine=_machine(row),
         described=row.described,
     )
+
+
+def _machine(row: Any) -> Machine:
+    try:
+        return Machine.from_json(row.machine)
+    except (ValueError, TypeError) as error:
+        # One row that was spoilt must not leave every tank unwatched. Looked at anew it calls once more, rather than never.
+        log.error("what is kept of an alarm cannot be read; it is looked at anew", alarm=row.key, error=str(error))
+        return Machine()
 
 
 def alarm_of_event(conn: Connection, event_id: int) -> tuple[int, str] | None:

@@ -332,6 +332,24 @@ class TestTogether:
         assert all("West" in subject for _, subject in outbox(plant))
         assert len(outbox(plant)) == 2
 
+    def test_a_spoilt_row_is_looked_at_anew_and_spoils_no_other(self, engine: Engine) -> None:
+        plant = AlarmPlant.build(engine, alarm_setup(alarms=(*definitions("east"), *definitions("west"))))
+        for tank in (EAST, WEST):
+            plant.core(NIGHT - HOUR, 1.0, tank=tank)
+            plant.believe(NIGHT, 0.3, tank=tank)
+        look(plant, NIGHT)
+        look(plant, NIGHT + MINUTE)
+        assert len(outbox(plant)) == 4
+        with transaction(engine) as conn:
+            spoilt = (
+                """UPDATE alarm SET machine = machine || '{"state": "no such state"}' WHERE key = 'east.high-high'"""
+            )
+            assert conn.execute(text(spoilt)).rowcount == 1
+        look(plant, NIGHT + 2 * MINUTE)
+        look(plant, NIGHT + 3 * MINUTE)
+        assert stand(plant, "east.high-high").machine.state is AlarmState.UNACKNOWLEDGED
+        assert [subject.split(":")[0] for _, subject in outbox(plant)[4:]] == ["DANGER East clarifier"] * 2
+
 
 class TestService:
     """The service's own alarms."""
@@ -351,7 +369,7 @@ class TestService:
         self.look(plant, NIGHT + 18 * MINUTE)
         assert [subject for _, subject in outbox(plant)] == [
             "SERVICE Alder Creek: nothing from source drop for 16 min; its tanks are not watched",
-            "CLEARED Alder Creek: source drop delivers again",
+            "CLEARED Alder Creek: source drop is well again",
         ]
 
     def test_a_source_ahead_of_our_clock(self, plant: AlarmPlant) -> None:
