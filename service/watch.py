@@ -107,8 +107,8 @@ class Watch:
         """Estimate what changed, and look at every alarm, where that is this node's work."""
         held = self._leases.held(DECIDE)
         if held is None:
-            if self._leases.standing(DECIDE) is Standing.ELSEWHERE:
-                self._seen_at = now  # should the database be away, whoever had the work last speaks up
+            if self._stands_by and self._leases.up_to_date:
+                self._seen_at, self._in_the_way = now, ""
             else:
                 self._in_the_way = self._in_the_way or "The database does not answer."
             return Evaluated()
@@ -209,7 +209,11 @@ class Watch:
     def speak_up(self, now: datetime) -> None:
         """Tell people without the database when nobody looks at the alarms."""
         if self._speak_up is not None:
-            self._speak_up.look(self._seen_at, self._in_the_way, now)
+            self._speak_up.look(self._seen_at, self._in_the_way, now, standing_by=self._stands_by)
+
+    @property
+    def _stands_by(self) -> bool:
+        return self._leases.standing(DECIDE) is Standing.ELSEWHERE
 
     def revive(self, now: datetime) -> None:
         """Start a database of our own again should it have ended."""

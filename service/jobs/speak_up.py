@@ -26,6 +26,8 @@ log = structlog.get_logger(__name__)
 LOOK_EVERY = timedelta(seconds=15)
 #: As long as it lasts everybody is told again so often.
 AGAIN = timedelta(minutes=30)
+#: A node that stands by waits so many times longer: mostly the one at work lives, and has said it already.
+STANDS_BACK = 2
 #: Looks at the alarms follow each other every few seconds; a gap of this length is none yet.
 _SHORT = timedelta(minutes=1)
 
@@ -53,21 +55,26 @@ class SpeakUp:
         self._node = node
         self._after = after
         self._presence = Presence()
+        self._standing_by = False
         self._reached: set[str] = set()  #: who was told of this silence
 
-    def look(self, seen_at: datetime, trouble: str, now: datetime) -> int:
+    def look(self, seen_at: datetime, trouble: str, now: datetime, *, standing_by: bool = False) -> int:
         """Tell whoever has to be told now; returns how many people that reached.
 
         Parameters
         ----------
         seen_at : when every alarm was last looked at, or another node was known to do so.
         trouble : what is in the way, in the program's words; empty where it does not know.
+        standing_by : whether the work is another node's, as far as this one knows. That node speaks up itself, unless it
+            is gone together with the database.
         """
         if self._after is None:
             return 0
         unseen = now - seen_at > min(_SHORT, self._after)
         self._presence = seen(self._presence, trouble if unseen else None, seen_at if unseen else now)
-        word = due(self._presence, now, after=self._after, again=AGAIN)
+        self._standing_by = standing_by
+        times = STANDS_BACK if standing_by else 1
+        word = due(self._presence, now, after=times * self._after, again=times * AGAIN)
         if word is None:
             return 0
         reached = self._tell(word, now)
@@ -131,10 +138,28 @@ class SpeakUp:
 
     def _words(self, word: Word, now: datetime) -> tuple[str, str]:
         site, zone = self._setup.site.name, self._setup.site.zone
+        if word is Word.BACK and self._standing_by:
+            subject = f"WATCHED AGAIN {site}: {self._node} hears that another node looks at the tanks."
+            return subject, f"{subject}\n"
         if word is Word.BACK:
             subject = f"WATCHED AGAIN {site}: {self._node} looks at the tanks again. It makes up for what it missed; alarms follow."
             return subject, f"{subject}\n"
         start = format_local_time(self._since(now), zone)
+        in_the_way = f"What is in the way, for whoever looks after the server:\n{self._presence.why or 'not known'}"
+        if self._standing_by:
+            subject = (
+                f"PERHAPS NOT WATCHED {site} since {start}: {self._node} stands by and hears nothing. Unless another"
+                " node's pages open, watch by hand core."
+            )
+            paragraphs = (
+                f"Underweir on {self._node} stands by for another node. Since {start} it hears nothing from the database, nor"
+                f" whether that node still looks at the tanks of {site}.",
+                "If the other node's pages open, read there whether it does. If not, nobody is called: watch the tanks by"
+                " hand core, and have the servers and the network between them seen to.",
+                "You are told when the tanks are known to be watched again.",
+                in_the_way,
+            )
+            return subject, "\n\n".join(paragraphs) + "\n"
         subject = (
             f"NOT WATCHED {site} since {start}: Underweir calls nobody. Watch the tanks by hand core; have server {self._node}"
             " seen to."
@@ -143,6 +168,6 @@ class SpeakUp:
             f"Underweir on {self._node} cannot look at the tanks of {site} since {start}. It calls nobody while this lasts.",
             "Watch the tanks by hand core, and have the server seen to. You are told when the tanks are watched again.",
             "Where a second node is set up it may have taken over: its pages say so.",
-            f"What is in the way, for whoever looks after the server:\n{self._presence.why or 'not known'}",
+            in_the_way,
         )
         return subject, "\n\n".join(paragraphs) + "\n"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import threading
 import time
 from collections.abc import Callable, Sequence
@@ -51,6 +52,11 @@ class Leases(Protocol):
         """How this node stands to that work."""
         ...
 
+    @property
+    def up_to_date(self) -> bool:
+        """Whether the database said so a moment ago."""
+        ...
+
 
 class Alone:
     """One process that does everything, as in the demonstration and in tests."""
@@ -65,6 +71,11 @@ class Alone:
     def standing(self, name: str) -> Standing:
         """Always held."""
         return Standing.HELD
+
+    @property
+    def up_to_date(self) -> bool:
+        """Always."""
+        return True
 
 
 class LeaseKeeper:
@@ -96,6 +107,7 @@ class LeaseKeeper:
         self._lines = Lines(engine, self._line)
         self._patience = patience
         self._asking_since: float | None = None
+        self._answer_to = -math.inf  #: when the last question was asked that the database answered
         self._holder = holder
         self._names = tuple(names)
         self._clock = clock
@@ -157,6 +169,7 @@ class LeaseKeeper:
                 before_asking = self._clock()
                 self._heard(leases.time_of_day(conn), before_asking, self._clock())
             answered = True
+            self._answer_to = asked_at
         finally:
             # A server that refuses at once holds nobody. One that lets us wait until a lock is given up, as where a commit hangs
             # because a standby's disk is full, holds the jobs too: that is counted on.
@@ -185,6 +198,11 @@ class LeaseKeeper:
     def standing(self, name: str) -> Standing:
         """How this node stands to that work, by its own clock."""
         return self._tenures[name].standing(self._clock())
+
+    @property
+    def up_to_date(self) -> bool:
+        """Whether the database was heard within a lease's term."""
+        return self._clock() - self._answer_to < self._term
 
     def _still(self, name: str, token: int) -> bool:
         tenure = self._tenures[name]

@@ -177,7 +177,10 @@ def test_a_keeper_stops_by_its_own_clock_and_hands_over_when_it_ends(engine: Eng
     assert held.still()
     assert second.held("tell") is None
     assert second.standing("tell") is Standing.ELSEWHERE
+    assert second.up_to_date
     clock.now = TERM_S
+    assert second.standing("tell") is Standing.ELSEWHERE
+    assert not second.up_to_date, "who has it now, nobody knows"
     assert not held.still()
     assert first.held("tell") is None
     assert first.standing("tell") is Standing.LAPSED

@@ -39,9 +39,11 @@ class Heard(SpeakUp):
     def __init__(self, setup: AlarmSetup) -> None:
         super().__init__(setup, {}, "north", None)
         self.looks: list[tuple[datetime, str]] = []
+        self.standing_by = False
 
-    def look(self, seen_at: datetime, trouble: str, now: datetime) -> int:
+    def look(self, seen_at: datetime, trouble: str, now: datetime, *, standing_by: bool = False) -> int:
         self.looks.append((seen_at, trouble))
+        self.standing_by = standing_by
         return 0
 
 
@@ -51,6 +53,7 @@ class Given:
     def __init__(self, engine: Engine) -> None:
         self.engine = engine
         self.now = Standing.HELD
+        self.up_to_date = True
 
     def held(self, name: str) -> Held | None:
         return Held(self.engine) if self.now is Standing.HELD else None
@@ -125,6 +128,18 @@ def test_what_another_node_does_is_looked_at(rig: Rig) -> None:
     rig.leases.now = Standing.ELSEWHERE
     rig.watch.decide(NOW + MINUTE)
     assert rig.look(NOW + MINUTE) == (NOW + MINUTE, "")
+    assert rig.heard.standing_by
+
+
+def test_a_node_that_stands_by_knows_nothing_of_the_other_while_the_database_is_away(rig: Rig) -> None:
+    rig.leases.now = Standing.ELSEWHERE
+    rig.watch.decide(NOW)
+    rig.leases.up_to_date = False
+    rig.watch.decide(NOW + MINUTE)
+    assert rig.look(NOW + MINUTE) == (NOW, "The database does not answer.")
+    rig.leases.up_to_date = True
+    rig.watch.decide(NOW + 2 * MINUTE)
+    assert rig.look(NOW + 2 * MINUTE) == (NOW + 2 * MINUTE, "")
 
 
 def test_one_tank_that_cannot_be_looked_at_is_enough(rig: Rig, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -131,6 +131,26 @@ def test_what_is_said(rig: Rig) -> None:
     assert why in said
 
 
+def test_a_node_that_stands_by_leaves_the_first_word_to_the_one_at_work(rig: Rig) -> None:
+    speak_up = rig.speak_up(ladders=(LADDER,))
+    rig.sms.status = 503
+    assert speak_up.look(SEEN, "The database does not answer.", SEEN + 19 * MINUTE, standing_by=True) == 0
+    assert speak_up.look(SEEN, "The database does not answer.", SEEN + 20 * MINUTE, standing_by=True) == 1
+    assert speak_up.look(SEEN, "The database does not answer.", SEEN + 79 * MINUTE, standing_by=True) == 0
+    assert speak_up.look(SEEN, "The database does not answer.", SEEN + 80 * MINUTE, standing_by=True) == 4
+    again = SEEN + 90 * MINUTE
+    assert speak_up.look(again, "", again, standing_by=True) == 4
+    subjects = [str(mail["Subject"]) for mail in rig.mailbox.mails]
+    assert len(subjects) == 9
+    assert set(subjects[:5]) == {
+        "PERHAPS NOT WATCHED Alder Creek since Wed 14 Jan 02:40 EST: pump-house stands by and hears nothing. Unless another"
+        " node's pages open, watch by hand core."
+    }
+    assert set(subjects[5:]) == {"WATCHED AGAIN Alder Creek: pump-house hears that another node looks at the tanks."}
+    assert gsm7.shorten(gsm7.plain(subjects[0])) == subjects[0], "one text message holds it"
+    assert "have the servers and the network between them seen to" in rig.mailbox.mails[0].get_content()
+
+
 def test_without_ladders_who_wants_grave_alarms_is_called(rig: Rig) -> None:
     rig.speak_up().look(SEEN, "", SEEN + 11 * MINUTE)
     assert [to for to, _ in rig.told()] == ["sms", "day@example.org", "chief@example.org"]
