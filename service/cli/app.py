@@ -31,9 +31,11 @@ from service.cli import (
     watch_over,
     what_if,
 )
-from service.cli.output import MISUSED, PROBLEMS, say, warn
+from service.cli.output import MISUSED, PROBLEMS, STOPPED, say, warn
 from service.cli.stopping import stop_like_ctrl_c
 from service.errors import ConfigError, ServiceError
+
+_STOPPED = "underweir: stopped"
 
 app = typer.Typer(
     name="underweir",
@@ -99,6 +101,10 @@ def main() -> None:
     except ServiceError as error:
         warn(f"underweir: {error}")
         sys.exit(PROBLEMS)
-    except KeyboardInterrupt:
-        warn("underweir: stopped")
-        sys.exit(130)
+    except KeyboardInterrupt:  # outside of any command
+        warn(_STOPPED)
+        sys.exit(STOPPED)
+    except SystemExit as end:
+        if end.code == STOPPED:
+            warn(_STOPPED)
+        raise

@@ -13,6 +13,8 @@ from uuid import UUID
 import typer
 
 DONE, PROBLEMS, MISUSED = 0, 1, 2
+#: Somebody pressed Ctrl-C, or told it to end: what shells and click say of it, 128 + SIGINT.
+STOPPED = 130
 
 
 def say(text: str = "") -> None:

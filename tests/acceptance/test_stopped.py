@@ -39,6 +39,7 @@ def test_a_demo_that_is_stopped_leaves_no_server_behind(data_dir: Path, tmp_path
         assert [pid for pid in servers_in(data_dir) if pid != demo.pid]
         demo.send_signal(number)
         _, complaints = demo.communicate(timeout=120)
-    assert demo.returncode == 130
+    assert demo.returncode == 130, complaints
+    assert complaints.endswith("underweir: stopped\n")
     assert "Traceback" not in complaints
     assert servers_in(data_dir) == []
