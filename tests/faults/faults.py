@@ -7,6 +7,7 @@ import signal
 import time
 from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager, contextmanager
+from typing import LiteralString
 
 from tests.faults.stand import FAKETIME, Stand
 
@@ -211,6 +212,42 @@ def clock_stepped(stand: Stand) -> Iterator[float]:
     node.set_clock(0)
 
 
+#: The database takes no value of the register any more: for good, as far as it says.
+_REFUSE = """
+DO $$ BEGIN
+    PERFORM set_config('lock_timeout', '2s', true);
+    EXECUTE format('ALTER TABLE reading ADD CONSTRAINT odd CHECK (signal_id <> %s) NOT VALID',
+                   (SELECT id FROM signal WHERE tag = 'COUNTER'));
+END $$
+"""
+_TAKE = """
+DO $$ BEGIN
+    PERFORM set_config('lock_timeout', '2s', true);
+    ALTER TABLE reading DROP CONSTRAINT odd;
+END $$
+"""
+_REFUSES = "SELECT count(*) FROM pg_constraint WHERE conname = 'odd' AND conrelid = 'reading'::regclass"
+
+
+@contextmanager
+def values_refused(stand: Stand) -> Iterator[float]:
+    """The database refuses the register's values; afterwards it is mended, and somebody has them tried again."""
+    _insist(stand, _REFUSE, 1)
+    yield stand.rng.uniform(3.0, 10.0)
+    _insist(stand, _TAKE, 0)
+    stand.try_refused_again()
+
+
+def _insist(stand: Stand, order: LiteralString, refusing: int) -> None:
+    """Give an order until it is obeyed: the server may still be getting up, and the table be in use."""
+    for _ in range(60):
+        if stand.pair.primary.ask(_REFUSES) == refusing:
+            return
+        stand.pair.primary.ask(order)
+        time.sleep(0.5)
+    raise TimeoutError("the database was not to be told what it refuses")
+
+
 def known_faults(*, disks: bool) -> tuple[dict[str, Fault], list[str]]:
     """Every fault that can be played here by its name, and why the others cannot."""
     faults: dict[str, Fault] = {
@@ -228,6 +265,7 @@ def known_faults(*, disks: bool) -> tuple[dict[str, Fault], list[str]]:
         "mail away": mail_away,
         "panel line bad": panel_line_bad,
         "corrupt files": corrupt_files,
+        "values refused": values_refused,
     }
     left_out = []
     if disks:

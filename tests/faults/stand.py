@@ -120,6 +120,15 @@ class Stand:
         begins = min(self.full[0], now - before) if self.disk_was_full() else now - before
         self.excused.append((begins, now + after))
 
+    def refused(self) -> list[Path]:
+        """The records that nodes have set aside."""
+        return [path for node in self.nodes for path in node.process.data.rglob("refused/*.record")]
+
+    def try_refused_again(self) -> None:
+        """Move them where the note beside them says."""
+        for path in self.refused():
+            path.rename(path.parent.parent / path.name)
+
     def heal(self) -> None:
         """Everything is well: all run, nothing is slow, every clock is right."""
         self.panel.mode = self.post.mode = "pass"
@@ -131,6 +140,7 @@ class Stand:
             node.process.send(signal.SIGCONT)
             if not node.process.running:
                 node.process.start()
+        self.try_refused_again()
 
     def forget(self) -> None:
         """Empty the records of the network: they would fill the memory."""

@@ -27,7 +27,7 @@ def test_nothing_is_lost_and_everybody_is_called() -> None:
 
 def test_every_fault_is_played_or_it_is_said_why_not() -> None:
     faults, left_out = known_faults(disks=True)
-    assert len(faults) + len(left_out) == 17
+    assert len(faults) + len(left_out) == 18
     without, why = known_faults(disks=False)
     assert faults.keys() - without.keys() == {"disk full", "database's disk full"}
     assert len(why) == len(left_out) + 1
