@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from functools import cached_property
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import structlog
 from sqlalchemy import Engine
@@ -18,10 +19,9 @@ from service.domain.estimate import TankSetup
 from service.domain.role import SecondFactorRule
 from service.domain.tank import Tank
 from service.errors import ConfigError
-from service.identity import IdentityClient, IdentityProvider
 from service.jobs.alarm_setup import AlarmSetup
-from service.jobs.archive import Keeping
 from service.jobs.ingest.plant import Plant
+from service.jobs.keeping import Keeping
 from service.jobs.report_plant import ReportPlant
 from service.jobs.speak_up import SpeakUp
 from service.notify.base import Notifier
@@ -40,7 +40,10 @@ from service.storage.embedded import EmbeddedServer
 from service.storage.schema import migrate
 from service.storage.session import make_engine, transaction
 from service.storage.site_tables import SiteIds, record_revision, sync_site
-from service.web.plant import WebPlant
+
+if TYPE_CHECKING:
+    from service.identity import IdentityClient
+    from service.web.plant import WebPlant
 
 log = structlog.get_logger(__name__)
 
@@ -119,6 +122,8 @@ class Described:
         settings = self.settings
         if settings.oidc_issuer is None or settings.oidc_client_id is None:
             return None
+        from service.identity import IdentityClient, IdentityProvider
+
         secret = settings.oidc_client_secret
         return IdentityClient(
             IdentityProvider(
@@ -148,6 +153,9 @@ class Installation(Described):
 
     def pages(self, clock: Callable[[], datetime], guest: str | None = None) -> WebPlant:
         """The installation as the pages see it; *guest* is signed in without a password."""
+        # Here and below: most commands have no use for it, and it takes long to load.
+        from service.web.plant import WebPlant
+
         return WebPlant(
             engine=self.engine,
             name=self.site.name,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -13,6 +13,7 @@ import structlog
 from sqlalchemy import Connection, Engine
 
 from service.errors import InputError, StorageError
+from service.jobs.keeping import Keeping
 from service.jobs.rollup import roll_up
 from service.storage import archive_files, archived, old_batches, old_calls
 from service.storage.archive_files import Kept, content_of
@@ -31,16 +32,6 @@ _ORDER: tuple[Kept, ...] = (*_PICTURES, *old_calls.TABLES)
 RESTORED_FOR = timedelta(days=31)
 #: Batches moved in one transaction: a matter of seconds, not of the month's millions at once.
 MOST_BATCHES = 500_000
-
-
-@dataclass(frozen=True, slots=True)
-class Keeping:
-    """What stays in the database: whole months before the present one, per table; what is not named stays for ever."""
-
-    folder: Path
-    months: Mapping[Source, int]
-    #: Of the journal and its messages; None for ever.
-    journal_months: int | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,7 +7,8 @@ from datetime import datetime, timedelta
 import structlog
 from sqlalchemy import Engine
 
-from service.jobs.archive import Keeping, archive_old
+from service.jobs.archive import archive_old
+from service.jobs.keeping import Keeping
 from service.storage.checkpoints import thin_checkpoints
 from service.storage.partitions import ensure_months
 from service.storage.session import transaction

@@ -12,7 +12,7 @@ import pytest
 from openpyxl import load_workbook
 from typer.testing import CliRunner, Result
 
-from service.cli.app import app
+from service.cli.app import program
 from tests.acceptance.test_commands import EXAMPLE, Command
 
 HERE = ZoneInfo("America/New_York")
@@ -29,7 +29,7 @@ def site(tmp_path: Path, database_url: str, monkeypatch: pytest.MonkeyPatch) -> 
 
 
 def say(*words: str, status: int = 0) -> Result:
-    done = CliRunner().invoke(app, list(words))
+    done = CliRunner().invoke(program(), list(words))
     assert done.exit_code == status, done.output
     return done
 

@@ -15,9 +15,10 @@ from service.domain.estimate import Assessment, Estimate, EstimateReason, Trust
 from service.domain.reading import Reason
 from service.errors import InputError, StorageError
 from service.jobs import archive
-from service.jobs.archive import Keeping, archive_old, check, restore
+from service.jobs.archive import archive_old, check, restore
 from service.jobs.estimate import update_estimates
 from service.jobs.evaluate import evaluate
+from service.jobs.keeping import Keeping
 from service.jobs.rollup import roll_up
 from service.storage import recompute
 from service.storage.archive_files import SCHEMAS, Content

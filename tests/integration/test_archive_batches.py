@@ -14,8 +14,9 @@ from sqlalchemy import Engine, text
 
 from service.errors import StorageError
 from service.jobs import archive
-from service.jobs.archive import Keeping, archive_old, check, restore
+from service.jobs.archive import archive_old, check, restore
 from service.jobs.ingest.samples import MOST_AHEAD
+from service.jobs.keeping import Keeping
 from service.jobs.replay import replay
 from service.jobs.upkeep import keep_up
 from service.storage import archived, ledger, old_batches

@@ -13,7 +13,7 @@ from sqlalchemy import Engine, text
 from service.domain.role import Role
 from service.examination import Grade, Verdict, examine
 from service.jobs import people
-from service.jobs.archive import Keeping
+from service.jobs.keeping import Keeping
 from service.jobs.run_book import RunBook
 from service.jobs.upkeep import keep_up
 from service.storage import outbox

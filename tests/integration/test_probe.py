@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 from typer.testing import CliRunner
 
-from service.cli.app import app
+from service.cli.app import program
 from tests.plant_servers import ModbusPlant, Unit, float_registers
 
 SITE = """\
@@ -58,7 +58,7 @@ expect_high = 4
 def _probe(tmp_path: Path, port: int, order: str) -> tuple[int, str]:
     site = tmp_path / "site.toml"
     site.write_text(SITE.format(port=port, order=order), "utf-8")
-    done = CliRunner().invoke(app, ["probe", "--site", str(site), "--json"])
+    done = CliRunner().invoke(program(), ["probe", "--site", str(site), "--json"])
     return done.exit_code, done.stdout
 
 
