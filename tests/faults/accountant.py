@@ -35,7 +35,7 @@ def settled(stand: Stand) -> list[str]:
     """What is not yet done, in words; empty when all is quiet."""
     waits = [f"file {name} not taken" for name in stand.plant.waiting()]
     waits += [f"nobody called for tank {storm.tank}" for storm in stand.plant.storms if storm.called_at is None]
-    waits += [f"record {path} lies aside" for path in stand.refused()]
+    waits += [f"record {path} is not stored" for path in stand.records()]
     try:
         with psycopg.connect(stand.pair.primary.url, connect_timeout=3) as conn:
             for key, attempts in conn.execute("SELECT key, attempts FROM outbox WHERE status = 'waiting'"):

@@ -120,14 +120,15 @@ class Stand:
         begins = min(self.full[0], now - before) if self.disk_was_full() else now - before
         self.excused.append((begins, now + after))
 
-    def refused(self) -> list[Path]:
-        """The records that nodes have set aside."""
-        return [path for node in self.nodes for path in node.process.data.rglob("refused/*.record")]
+    def records(self) -> list[Path]:
+        """The records that nodes have set aside, and those that wait to be tried again."""
+        return [path for node in self.nodes for path in node.process.data.rglob("*.record")]
 
     def try_refused_again(self) -> None:
-        """Move them where the note beside them says."""
-        for path in self.refused():
-            path.rename(path.parent.parent / path.name)
+        """Move what is set aside where the note beside it says."""
+        for path in self.records():
+            if path.parent.name == "refused":
+                path.rename(path.parent.parent / path.name)
 
     def heal(self) -> None:
         """Everything is well: all run, nothing is slow, every clock is right."""

@@ -232,6 +232,24 @@ def test_moved_one_folder_up_it_is_tried_again(service: Service) -> None:
     assert list((service.spool_folder / "refused").iterdir()) == []
 
 
+def test_moved_back_on_a_node_that_no_longer_reads_the_source_it_is_tried_again_too(
+    service: Service, plant: Plant
+) -> None:
+    service.held(answer(1, FORBIDDEN))
+    service.read()
+    assert service.source.remains() is None
+    [record] = service.aside()
+    record.rename(service.spool_folder / record.name)
+    with transaction(service.engine) as conn:
+        conn.execute(text("ALTER TABLE reading DROP CONSTRAINT not_that"))
+    remains = service.source.remains()
+    assert remains is not None
+    ingest(remains, plant, service.engine, lambda: NOON)
+    assert stored(service.engine) == [FORBIDDEN]
+    assert service.source.remains() is None
+    assert list(service.spool_folder.glob("*.record")) == []
+
+
 def test_moved_back_but_not_readable_it_goes_to_where_it_was(service: Service) -> None:
     service.spool.append(b"of another version", 7)
     service.read()

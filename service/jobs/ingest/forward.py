@@ -11,15 +11,15 @@ import contextlib
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
-from pathlib import Path
 from typing import Any
 
 import structlog
 
 from connectors.base import Connector, Delivery, SourceHealth
+from service.jobs.ingest.put_by import PutBy
 from service.jobs.ingest.record import decode, encode
 from service.jobs.ingest.refusal import Refusals
-from service.storage.refused import SetAside, samples_of
+from service.storage.refused import SetAside
 from service.storage.spool import Spool, SpoolCounts
 
 log = structlog.get_logger(__name__)
@@ -49,40 +49,26 @@ class ForwardingSource:
         self._connector = connector
         self._spool = spool
         self._refusals = Refusals(self.key, spool, clock)
+        self._put_by = PutBy(self.key, spool, self._refusals)
         self._place_known = place_known
         self._open: Delivery | None = None
-        self._replayed: int | None = None
-        self._moved_back: Path | None = None
         self._state: Mapping[str, Any] | None = None
         self._disk_refuses = False
 
     def poll(self, state: Mapping[str, Any]) -> Iterator[Delivery]:
-        """First what the spool holds, oldest first, then what somebody wants tried again, then what the source has now."""
+        """First what was put by, then what the source has now."""
         self._keep_open()
-        self._moved_back = None
-        for record in self._spool.pending():
-            held = self._refusals.readable(record.payload, record.samples)
-            if held is None:
-                self._spool.trim(record.sequence)
-                continue
-            if not held.state:
-                held = replace(held, state=state)
-            self._replayed = record.sequence
-            yield held
-            if self._replayed is not None:
-                return  # not stored: what follows must not overtake it
+        for held, moved_back in self._put_by.deliveries():
+            if moved_back and self._state is not None:
+                state = self._state
+            given = replace(held, state=state) if moved_back or not held.state else held
+            yield given
+            if self._put_by.given_out:
+                return
             if self._state is None:
-                state = held.state
+                state = given.state
         if self._state is not None:
             state = self._state
-        for path in self._spool.refused.moved_back():
-            again = self._tried_again(path)
-            if again is None:
-                continue
-            self._moved_back = path
-            yield replace(again, state=state)  # it moves no place in the source, which has long gone on
-            if self._moved_back is not None:
-                return
         for delivery in self._connector.poll(state):
             self._state = delivery.state
             self._open = delivery
@@ -92,12 +78,8 @@ class ForwardingSource:
 
     def committed(self, delivery: Delivery) -> None:
         """Trim the spool, or let the source move on."""
-        if self._replayed is not None:
-            self._spool.trim(self._replayed)
-            self._replayed = None
-        elif self._moved_back is not None:
-            self._spool.refused.done_with(self._moved_back)
-            self._moved_back = None
+        if self._put_by.given_out:
+            self._put_by.stored()
         elif self._open is not None:
             self._open = None
             self._connector.committed(delivery)
@@ -128,7 +110,7 @@ class ForwardingSource:
         ConnectorError
             when the source cannot be read either.
         """
-        self._replayed = self._moved_back = None
+        self._put_by.forget()
         held = self._keep_open()
         state = self._state
         if state is None:
@@ -143,8 +125,8 @@ class ForwardingSource:
         return held
 
     def remains(self) -> SpoolRemains | None:
-        """What the spool still holds, as a source of its own: for the node whose source another node reads now."""
-        return SpoolRemains(self.key, self._spool, self._refusals) if self._spool.counts().records else None
+        """What is still put by, as a source of its own: for the node whose source another node reads now."""
+        return SpoolRemains(self.key, self._put_by, self._refusals) if self._put_by.any else None
 
     def rest(self) -> None:
         """Leave the source to another node: what it still gives is put by, then the line is closed until the next reading."""
@@ -182,18 +164,6 @@ class ForwardingSource:
             self._connector.close()
             self._spool.close()
 
-    def _tried_again(self, path: Path) -> Delivery | None:
-        """What somebody moved back; None when it is gone again, or cannot be read and went back to where it was."""
-        try:
-            payload = path.read_bytes()
-        except OSError as error:
-            log.warning("cannot be read, so not tried again", source=self.key, file=str(path), problem=str(error))
-            return None
-        again = self._refusals.readable(payload, samples_of(path))
-        if again is None:
-            self._spool.refused.done_with(path)
-        return again
-
     def _keep_open(self) -> int:
         """Put a delivery by that was given out and not stored, and let the source move on."""
         delivery, self._open = self._open, None
@@ -219,31 +189,23 @@ class ForwardingSource:
 
 
 class SpoolRemains:
-    """A spool alone as a connector. It moves no place in the source: that is kept by whoever reads it now."""
+    """What was put by, alone, as a connector. It moves no place in the source: that is kept by whoever reads it now."""
 
-    def __init__(self, key: str, spool: Spool, refusals: Refusals) -> None:
+    def __init__(self, key: str, put_by: PutBy, refusals: Refusals) -> None:
         self.key = key
-        self._spool = spool
+        self._put_by = put_by
         self._refusals = refusals
-        self._offered: int | None = None
 
     def poll(self, state: Mapping[str, Any]) -> Iterator[Delivery]:
-        """What the spool holds, oldest first."""
-        for record in self._spool.pending():
-            held = self._refusals.readable(record.payload, record.samples)
-            if held is None:
-                self._spool.trim(record.sequence)
-                continue
-            self._offered = record.sequence
+        """What was put by, oldest first."""
+        for held, _ in self._put_by.deliveries():
             yield replace(held, state=state)
-            if self._offered is not None:
+            if self._put_by.given_out:
                 return
 
     def committed(self, delivery: Delivery) -> None:
-        """Trim the spool."""
-        if self._offered is not None:
-            self._spool.trim(self._offered)
-            self._offered = None
+        """It is needed no more."""
+        self._put_by.stored()
 
     def set_aside(self, delivery: Delivery, why: str) -> None:
         """Keep apart, with its reason, what of a delivery cannot be stored."""
