@@ -100,6 +100,12 @@ def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter, config: p
         terminalreporter.write_line(f"database: {config.stash[SERVER].describe()}, version {version}")
 
 
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Begin with what builds images: it takes longest, and from the end of the list other workers would take half of it over and
+    build them once more."""
+    items.sort(key=lambda item: item.get_closest_marker("docker") is None)
+
+
 def pytest_runtest_setup(item: pytest.Item) -> None:
     """Skip a group whose tool is missing. The reason is the same for all, so the run shows it as one line."""
     for marker, (needs, problem) in NEEDS.items():

@@ -40,14 +40,20 @@ class Compose:
         self.environment = {
             **os.environ,
             "DOCKER_BUILDKIT": "0",
-            "UNDERWEIR_IMAGE": "underweir:test",
+            # Of its own as well: another worker's upgrade must not become this one's image.
+            "UNDERWEIR_IMAGE": f"underweir:{self.project}",
             "UNDERWEIR_PROXY_IMAGE": "underweir-proxy:test",
             "UNDERWEIR_HTTPS_PORT": "127.0.0.1:0",
             "UNDERWEIR_HTTP_REDIRECT_PORT": "127.0.0.1:0",
-            # One of 4,096: a second worker may run other tests of this file at the same time.
+            # One of 4,096: another worker may run other tests of this file at the same time.
             "UNDERWEIR_FRONT_NETWORK": f"172.31.{number.bytes[0]}.{number.bytes[1] & 0xF0}/28",
             "PIP_TRUSTED_HOST": TRUSTED,
         }
+
+    @property
+    def image(self) -> str:
+        """What the image is called."""
+        return self.environment["UNDERWEIR_IMAGE"]
 
     def command(self) -> list[str]:
         """The command, and which project it is about."""
@@ -71,10 +77,12 @@ def compose(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Compose]:
     project = Compose(checkout)
     try:
         project("build")
+        run("docker", "tag", project.image, "underweir:test")  # keeps what was built for the next build
         yield project
     finally:
         project("down", "-v", "--remove-orphans")
-        subprocess.run(["docker", "rmi", "underweir:test-before"], capture_output=True, check=False)
+        names = [project.image, f"{project.image}-before"]
+        subprocess.run(["docker", "rmi", *names], capture_output=True, check=False)
 
 
 @pytest.fixture(scope="module")
@@ -88,12 +96,12 @@ def running(compose: Compose) -> Compose:
 
 def test_the_image_answers_and_runs_as_nobody_special(compose: Compose) -> None:
     image = ["docker", "run", "--rm", "--network", "none"]
-    assert run(*image, "underweir:test", "--version").startswith("underweir ")
-    assert run(*image, "--entrypoint", "id", "underweir:test", "-u") == "10001"
+    assert run(*image, compose.image, "--version").startswith("underweir ")
+    assert run(*image, "--entrypoint", "id", compose.image, "-u") == "10001"
 
 
 def test_the_image_holds_no_build_tools(compose: Compose) -> None:
-    shell = ["docker", "run", "--rm", "--network", "none", "--entrypoint", "sh", "underweir:test", "-c"]
+    shell = ["docker", "run", "--rm", "--network", "none", "--entrypoint", "sh", compose.image, "-c"]
     assert run(*shell, "for tool in gcc cc make git; do command -v $tool || true; done") == ""
     listed = "import importlib.metadata as m; print(' '.join(sorted(d.name.lower() for d in m.distributions())))"
     packages = run(*shell, f'python -c "{listed}"').split()
@@ -214,7 +222,7 @@ def test_a_database_that_was_away_is_taken_up_again(running: Compose) -> None:
 def typed(step: Step, running: Compose, **named: str) -> str:
     """Type a box of the page, with this project and its image in the place of the ordinary ones."""
     command = " ".join(running.command())
-    image = running.environment["UNDERWEIR_IMAGE"]
+    image = running.image
     lines = step.typed.replace("docker compose", command)
     lines = lines.replace("underweir:before", f"{image}-before").replace(
         "docker tag underweir ", f"docker tag {image} "
