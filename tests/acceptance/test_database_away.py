@@ -111,6 +111,40 @@ def test_an_embedded_database_that_ended_is_started_again_and_calls_go_on(folder
         node.end(signal.SIGKILL)
 
 
+@pytest.mark.postgresql
+def test_a_node_that_stands_by_speaks_up_where_database_and_the_node_at_work_die_together(
+    folder: Path, mails: MailSink
+) -> None:
+    server = PostgresServer(folder / "server")
+    server.create()
+    server.start()
+    server.ask("CREATE DATABASE underweir", database="postgres")
+    (folder / "drop").mkdir()
+    site = folder / "site.toml"
+    site.write_text(SITE, "utf-8")
+    north, south = (
+        ServiceProcess(name, folder, site_file=site, database_url=server.url, smtp_port=mails.port)
+        for name in ("north", "south")
+    )
+    north.environment["UNDERWEIR_NOT_WATCHED_MINUTES"] = "0"
+    south.environment["UNDERWEIR_NOT_WATCHED_MINUTES"] = "0.1"
+    try:
+        for node in (north, south):
+            node.start()
+            until(node, lambda node=node: any(line["event"] == "watching" for line in node.log()))  # type: ignore[misc]
+        server.kill()
+        north.end(signal.SIGKILL)
+        until(south, lambda: said(mails, "PERHAPS NOT WATCHED Invented Creek Works"))
+        server.recover()
+        until(south, lambda: said(mails, "WATCHED AGAIN Invented Creek Works: south looks"))
+        assert south.end() == 0
+    finally:
+        for node in (north, south):
+            if node.running:
+                node.end(signal.SIGKILL)
+        server.stop()
+
+
 FEET: LiteralString = (
     "SELECT array_agg(DISTINCT round((value / 0.3048)::numeric, 2)::float8) FROM reading JOIN signal ON signal.id = signal_id"
     " WHERE tag = 'EAST_BLANKET'"
