@@ -122,6 +122,7 @@ class Described:
         settings = self.settings
         if settings.oidc_issuer is None or settings.oidc_client_id is None:
             return None
+        # Here and for the pages: most commands have no use for it, and it takes long to load.
         from service.identity import IdentityClient, IdentityProvider
 
         secret = settings.oidc_client_secret
@@ -153,7 +154,6 @@ class Installation(Described):
 
     def pages(self, clock: Callable[[], datetime], guest: str | None = None) -> WebPlant:
         """The installation as the pages see it; *guest* is signed in without a password."""
-        # Here and below: most commands have no use for it, and it takes long to load.
         from service.web.plant import WebPlant
 
         return WebPlant(

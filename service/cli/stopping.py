@@ -14,8 +14,6 @@ log = structlog.get_logger(__name__)
 
 #: How soon a request to stop is seen [s].
 LOOK_S = 0.2
-
-
 #: How soon an interruption that went astray comes again [s].
 AGAIN_S = 0.05
 

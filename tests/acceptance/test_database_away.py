@@ -42,6 +42,17 @@ def folder() -> Iterator[Path]:
     shutil.rmtree(made, ignore_errors=True)
 
 
+@pytest.fixture
+def server(folder: Path) -> Iterator[PostgresServer]:
+    """One with an empty database, to be taken away and given back."""
+    made = PostgresServer(folder / "server")
+    made.create()
+    made.start()
+    made.ask("CREATE DATABASE underweir", database="postgres")
+    yield made
+    made.stop()
+
+
 def until(node: ServiceProcess, done: Callable[[], bool]) -> None:
     deadline = time.monotonic() + PATIENCE_S
     while not done():
@@ -56,12 +67,8 @@ def said(mails: MailSink, words: str) -> bool:
 
 @pytest.mark.postgresql
 def test_started_before_its_database_it_reads_devices_and_says_that_nobody_watches(
-    folder: Path, mails: MailSink
+    folder: Path, mails: MailSink, server: PostgresServer
 ) -> None:
-    server = PostgresServer(folder / "server")
-    server.create()
-    server.start()
-    server.ask("CREATE DATABASE underweir", database="postgres")
     server.stop()
     panel = Unit(3, holding={0: 0, 1: 0})
     device = ModbusPlant(panel).start()
@@ -88,7 +95,6 @@ def test_started_before_its_database_it_reads_devices_and_says_that_nobody_watch
         finally:
             node.end(signal.SIGKILL)
             device.stop()
-            server.stop()
 
 
 def test_an_embedded_database_that_ended_is_started_again_and_calls_go_on(folder: Path, mails: MailSink) -> None:
@@ -113,12 +119,8 @@ def test_an_embedded_database_that_ended_is_started_again_and_calls_go_on(folder
 
 @pytest.mark.postgresql
 def test_a_node_that_stands_by_speaks_up_where_database_and_the_node_at_work_die_together(
-    folder: Path, mails: MailSink
+    folder: Path, mails: MailSink, server: PostgresServer
 ) -> None:
-    server = PostgresServer(folder / "server")
-    server.create()
-    server.start()
-    server.ask("CREATE DATABASE underweir", database="postgres")
     (folder / "drop").mkdir()
     site = folder / "site.toml"
     site.write_text(SITE, "utf-8")
@@ -142,7 +144,6 @@ def test_a_node_that_stands_by_speaks_up_where_database_and_the_node_at_work_die
         for node in (north, south):
             if node.running:
                 node.end(signal.SIGKILL)
-        server.stop()
 
 
 FEET: LiteralString = (

@@ -70,9 +70,8 @@ def play(
                     plant.storm()
                 drawn = rng.sample(sorted(faults), k=rng.choice((1, 1, 1, 2)))
                 names = [script[number % len(script)]] if script else drawn
-                names.sort(
-                    key=lambda name: name != "values refused"
-                )  # what the database is told, it is told while it is well
+                # What the database is told, it is told while it is well.
+                names.sort(key=lambda name: name != "values refused")
                 say(f"round {number + 1}: {', '.join(names)}")
                 with ExitStack() as stack:
                     for name in names:
