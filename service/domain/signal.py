@@ -117,15 +117,3 @@ def sensor_height(value: float, tank: Tank, mount: Mount, head_over_weir: float 
         case Measures.DEPTH:
             return tank.side_water_depth + head_over_weir - value
     raise DomainError(f"unknown direction {mount.measures!r}")  # pragma: no cover
-
-
-def sensor_value(height: float, tank: Tank, mount: Mount, head_over_weir: float = 0.0) -> float:
-    """What the sensor would report for a blanket height; inverse of :func:`sensor_height`. [m]"""
-    match mount.measures:
-        case Measures.HEIGHT:
-            return height - mount.zero_height
-        case Measures.DISTANCE:
-            return mount.zero_height - height
-        case Measures.DEPTH:
-            return tank.side_water_depth + head_over_weir - height
-    raise DomainError(f"unknown direction {mount.measures!r}")  # pragma: no cover
