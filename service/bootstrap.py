@@ -83,6 +83,7 @@ class Described:
             ladders=self.site.ladders(),
             feeds=self.site.feeds(),
             out_of_service=self.site.out_of_service(),
+            told_of_cores=self.mailing.to if self.mailing.cores_at_once else (),
         )
 
     @cached_property
@@ -150,7 +151,7 @@ class Installation(Described):
     @cached_property
     def intake(self) -> Plant:
         """What taking in data has to know."""
-        return Plant(tanks=self.tanks, signals=self.site.signals(), ids=self.ids, units=self.site.units)
+        return Plant(tanks=self.tanks, signals=self.site.signals(), ids=self.ids, alarms=self.alarms)
 
     def pages(self, clock: Callable[[], datetime], guest: str | None = None) -> WebPlant:
         """The installation as the pages see it; *guest* is signed in without a password."""
@@ -169,7 +170,6 @@ class Installation(Described):
             secret=self.secret,
             links=self.links,
             clock=clock,
-            mailing=self.mailing,
             identity=self.identity,
             second_factor=SecondFactorRule(self.settings.second_factor),
             guest=guest,

@@ -22,14 +22,13 @@ from service.alarms.machine import AlarmState
 from service.alarms.retry import Failure
 from service.domain.estimate import EstimateReason, Trust
 from service.domain.reading import Reason
-from service.jobs.acknowledge import acknowledge
 from service.jobs.deliver import deliver
 from service.jobs.evaluate import evaluate
 from service.notify.base import Message, Notifier, Receipt
 from service.storage.alarms import alarms
 from service.storage.outbox import next_due
 from service.storage.session import transaction
-from tests.alarm_plant import MINUTE, NIGHT, TANKS, AlarmPlant, alarm_setup
+from tests.alarm_plant import MINUTE, NIGHT, TANKS, AlarmPlant, acknowledge, alarm_setup
 
 HOURS = 5
 STEP = 5 * MINUTE

@@ -12,11 +12,14 @@ from sqlalchemy import Connection, Engine
 
 from service.alarms.contact import Contact
 from service.alarms.definition import AlarmDefinition, AlarmKind, Priority, system_definitions
+from service.alarms.machine import Acknowledge
 from service.domain.core import Core
 from service.domain.estimate import Assessment, Estimate, EstimateReason, TankSetup, Trust
 from service.domain.reading import Reason
 from service.domain.signal import Measures, Mount, Signal, SignalKind
 from service.domain.tank import Tank, TankKind, TankShape
+from service.jobs.actor import Actor, Door
+from service.jobs.alarm_command import Done, submit_command
 from service.jobs.alarm_setup import AlarmSetup
 from service.jobs.deliver import Delivered, deliver
 from service.notify.base import Message, Receipt
@@ -102,6 +105,25 @@ def alarm_setup(
         units="us",
         channels=channels,
     )
+
+
+def by(name: str) -> Actor:
+    """That person, at a page."""
+    return Actor(name=name, via=Door.PAGE, account=name.casefold())
+
+
+def acknowledge(
+    engine: Engine,
+    setup: AlarmSetup,
+    tanks: tuple[TankSetup, ...],
+    name: str,
+    *,
+    who: str,
+    now: datetime,
+    note: str = "",
+) -> Done:
+    """Somebody takes an alarm."""
+    return submit_command(engine, setup, tanks, name, Acknowledge(note=note), by(who), now=now)
 
 
 @dataclass

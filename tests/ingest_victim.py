@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import signal
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 from sqlalchemy import Engine
@@ -16,6 +17,7 @@ from service.jobs.ingest import IngestReport, Plant, Step, ingest
 from service.storage import ledger
 from service.storage.session import make_engine, transaction
 from service.storage.site_tables import site_ids
+from tests.alarm_plant import alarm_setup
 from tests.plant import NOON, SIGNALS, TANKS
 
 #: Small enough that the test's file comes in several parts.
@@ -30,7 +32,7 @@ def plant(engine: Engine) -> Plant:
         tanks={tank.key: tank for tank in TANKS},
         signals={signal.tag: signal for signal in SIGNALS},
         ids=ids,
-        units="si",
+        alarms=replace(alarm_setup(), units="si"),
     )
 
 

@@ -16,7 +16,7 @@ from service.storage.batches import open_batch
 from service.storage.cores import CoreRecord, insert_core
 from service.storage.reading_writer import ReadingWriter
 from service.storage.session import transaction
-from tests.alarm_plant import EAST, NIGHT, WEST
+from tests.alarm_plant import EAST, NIGHT, WEST, by
 from tests.plant import columns
 from tests.web_plant import WebSite
 
@@ -55,8 +55,8 @@ def fill_bench(site: WebSite) -> None:
             as_found_offset=FOULING * 6.0,
             as_left_offset=0.0,
         ),
+        by("technician"),
         now=CLEANED + timedelta(minutes=20),
-        actor="technician",
         id=CLEANING,
     )
     with transaction(site.web.engine) as conn:

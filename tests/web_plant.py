@@ -108,7 +108,7 @@ def served(
         links=AlarmLinks(SECRET, "https://underweir.example.org"),
         clock=clock,
         hooks={hook.key: hook for hook in hooks},
-        intake=Plant(tanks={s.tank.key: s.tank for s in setups}, signals=signals, ids=plant.ids, units=units),
+        intake=Plant(tanks={s.tank.key: s.tank for s in setups}, signals=signals, ids=plant.ids, alarms=plant.setup),
     )
     for role in Role:
         people.add(

@@ -125,7 +125,7 @@ class Evaluate:
 class Acknowledge:
     """Somebody has it."""
 
-    who: str
+    who: str = ""
     note: str = ""
 
 
@@ -133,7 +133,7 @@ class Acknowledge:
 class Reset:
     """Somebody lets a latched alarm go."""
 
-    who: str
+    who: str = ""
     note: str = ""
 
 
@@ -141,7 +141,7 @@ class Reset:
 class Shelve:
     """Somebody puts the alarm aside until a time; ``longest`` is the most the site allows."""
 
-    who: str
+    who: str = ""
     why: str
     until: datetime
     longest: timedelta = timedelta(hours=12)
@@ -151,7 +151,7 @@ class Shelve:
 class Unshelve:
     """Somebody takes the alarm off the shelf."""
 
-    who: str
+    who: str = ""
     why: str = ""
 
 
@@ -173,7 +173,7 @@ class Unsuppress:
 class RemoveFromService:
     """Somebody takes the alarm out of service for maintenance, with the permit or order that allows it."""
 
-    who: str
+    who: str = ""
     why: str
     permit: str = ""
 
@@ -182,11 +182,13 @@ class RemoveFromService:
 class ReturnToService:
     """Somebody puts it back."""
 
-    who: str
+    who: str = ""
     why: str = ""
 
 
-Input = Evaluate | Acknowledge | Reset | Shelve | Unshelve | Suppress | Unsuppress | RemoveFromService | ReturnToService
+#: What a person does. Without ``who`` it is refused.
+Command = Acknowledge | Reset | Shelve | Unshelve | RemoveFromService | ReturnToService
+Input = Evaluate | Suppress | Unsuppress | Command
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -2,18 +2,19 @@
 
 from __future__ import annotations
 
-import getpass
 from dataclasses import asdict
 from typing import Annotated, NoReturn
 
 import typer
 
+from service.alarms.machine import Acknowledge, Shelve, Unshelve
 from service.bootstrap import opened, wall_clock
+from service.cli.actor import login_name, typed_by
 from service.cli.options import Json, SiteFile
 from service.cli.output import DONE, PROBLEMS, leave, say, say_json, say_table
 from service.cli.times import coming, moment
 from service.domain.display import format_duration, format_local_time
-from service.jobs import acknowledge as commands
+from service.jobs.alarm_command import Done, submit_command
 from service.jobs.journal import told_journal
 from service.storage import alarms as store
 from service.storage.session import transaction
@@ -22,7 +23,7 @@ Name = Annotated[
     str, typer.Argument(help="The four-character code of the message, or the alarm's key.", show_default=False)
 ]
 Who = Annotated[
-    str, typer.Option("--who", help="Who you are.", default_factory=getpass.getuser, show_default="your login name")
+    str, typer.Option("--who", help="Who you are.", default_factory=login_name, show_default="your login name")
 ]
 Note = Annotated[str, typer.Option("--note", help="What you found or are about to do.")]
 
@@ -71,9 +72,8 @@ def _alarms(
 def _ack(name: Name, who: Who, note: Note = "", site: SiteFile = None, json: Json = False) -> None:
     """Say that you have an alarm: nobody else is called, and those who were called learn who has it."""
     with opened(site) as plant:
-        done = commands.acknowledge(
-            plant.engine, plant.alarms, plant.setups, name, who=who, now=wall_clock(), note=note
-        )
+        command = Acknowledge(note=note)
+        done = submit_command(plant.engine, plant.alarms, plant.setups, name, command, typed_by(who), now=wall_clock())
     tell_done(done, json)
 
 
@@ -91,14 +91,17 @@ def _shelve(
     now = wall_clock()
     with opened(site) as plant:
         ends = coming(until, plant.site.time_zone, now)
-        done = commands.shelve(plant.engine, plant.alarms, plant.setups, name, who=who, why=why, until=ends, now=now)
+        command = Shelve(why=why, until=ends)
+        done = submit_command(plant.engine, plant.alarms, plant.setups, name, command, typed_by(who), now=now)
     tell_done(done, json)
 
 
 def _unshelve(name: Name, who: Who, site: SiteFile = None, json: Json = False) -> None:
     """Take an alarm off the shelf before its time."""
     with opened(site) as plant:
-        done = commands.unshelve(plant.engine, plant.alarms, plant.setups, name, who=who, now=wall_clock())
+        done = submit_command(
+            plant.engine, plant.alarms, plant.setups, name, Unshelve(), typed_by(who), now=wall_clock()
+        )
     tell_done(done, json)
 
 
@@ -135,7 +138,7 @@ def _row(record: store.AlarmRecord) -> dict[str, object]:
     }
 
 
-def tell_done(done: commands.Done, json: bool) -> NoReturn:
+def tell_done(done: Done, json: bool) -> NoReturn:
     """Say what came of a command to an alarm, and end with the exit status for it."""
     if json:
         say_json(asdict(done))

@@ -10,13 +10,15 @@ import typer
 
 from service.alarms.duty import stretches
 from service.alarms.figures import TARGETS, Figures
+from service.alarms.machine import RemoveFromService, Reset, ReturnToService
 from service.bootstrap import opened, wall_clock
+from service.cli.actor import typed_by
 from service.cli.alarms import Name, Who, tell_done
 from service.cli.options import Json, SiteFile
 from service.cli.output import DONE, PROBLEMS, leave, misused, say, say_json, say_table
 from service.cli.times import moment
 from service.domain.display import format_local_time
-from service.jobs import acknowledge as commands
+from service.jobs.alarm_command import submit_command
 from service.jobs.explain import explain
 from service.jobs.outage import put_back, take_out
 from service.jobs.performance import alarm_figures, monthly_figures
@@ -115,7 +117,7 @@ def _duty(
 def _reset(name: Name, who: Who, site: SiteFile = None, json: Json = False) -> None:
     """Let a latched alarm go after it has ended and was acknowledged."""
     with opened(site) as plant:
-        done = commands.reset(plant.engine, plant.alarms, plant.setups, name, who=who, now=wall_clock())
+        done = submit_command(plant.engine, plant.alarms, plant.setups, name, Reset(), typed_by(who), now=wall_clock())
     tell_done(done, json)
 
 
@@ -138,13 +140,12 @@ def _out(
                 "out of service",
                 json,
                 changed=take_out(
-                    plant.engine, plant.alarms, plant.ids, name, who=who, why=why, permit=permit, now=wall_clock()
+                    plant.engine, plant.alarms, plant.ids, name, typed_by(who), why=why, permit=permit, now=wall_clock()
                 ),
             )
             return
-        done = commands.remove_from_service(
-            plant.engine, plant.alarms, plant.setups, name, who=who, why=why, permit=permit, now=wall_clock()
-        )
+        command = RemoveFromService(why=why, permit=permit)
+        done = submit_command(plant.engine, plant.alarms, plant.setups, name, command, typed_by(who), now=wall_clock())
     tell_done(done, json)
 
 
@@ -152,10 +153,12 @@ def _back(name: AlarmOrTank, who: Who, site: SiteFile = None, json: Json = False
     """Put an alarm, or a tank, back into service. What is wrong calls at the next look."""
     with opened(site) as plant:
         if name in plant.tanks:
-            put = put_back(plant.engine, plant.alarms, plant.ids, name, who=who, now=wall_clock())
+            put = put_back(plant.engine, plant.alarms, plant.ids, name, typed_by(who), now=wall_clock())
             _tell_tank(name, "in service", json, changed=put)
             return
-        done = commands.return_to_service(plant.engine, plant.alarms, plant.setups, name, who=who, now=wall_clock())
+        done = submit_command(
+            plant.engine, plant.alarms, plant.setups, name, ReturnToService(), typed_by(who), now=wall_clock()
+        )
     tell_done(done, json)
 
 

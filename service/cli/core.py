@@ -10,6 +10,7 @@ import typer
 from pydantic_core import PydanticCustomError
 
 from service.bootstrap import Installation, opened, wall_clock
+from service.cli.actor import typed_by
 from service.cli.options import Json, SiteFile
 from service.cli.output import DONE, PROBLEMS, leave, misused, say, say_json, say_table, warn
 from service.cli.times import moment
@@ -19,10 +20,9 @@ from service.domain.display import format_clock, format_length, format_local_tim
 from service.domain.tank import Tank
 from service.domain.units import Dimension, shown_unit, to_si
 from service.errors import InputError
-from service.jobs.core import Logged, TypedCore, log_core
-from service.jobs.core_notice import core_notices
+from service.jobs.core import CoreDraft, Logged, submit_core, withdraw_core
 from service.site.quantity import near_word, quantity
-from service.storage.cores import CoreRecord, core_history, current_cores, find_core, withdraw_core
+from service.storage.cores import CoreRecord, core_history, current_cores, find_core
 from service.storage.session import transaction
 
 TankKey = Annotated[str, typer.Argument(help="The tank's key in the site file.", show_default=False)]
@@ -110,16 +110,9 @@ def _add(
         core, value, unit = _typed(
             plant, found, thickness, at, from_wall, arm, replicate, fluff, surface, by, note, id, now
         )
-        logged = log_core(
-            plant.engine,
-            found,
-            plant.ids.tanks[tank],
-            TypedCore(core=core, typed_value=value, typed_unit=unit, source="command line"),
-            units=plant.site.units,
-            now=now,
-            confirmed=yes,
-            messages=core_notices(plant.alarms, plant.mailing, core, found, now),
-        )
+        draft = CoreDraft(core=core, typed_value=value, typed_unit=unit, confirmed=yes)
+        with transaction(plant.engine) as conn:
+            logged = submit_core(conn, plant.alarms, plant.ids, found, draft, typed_by(), now=now)
         _tell(plant, found, core, logged, json)
 
 
@@ -152,18 +145,9 @@ def _correct(
         right, value, unit = _typed(
             plant, found, thickness, at, from_wall, arm, old.core.replicate, fluff, None, by, note, None, now, old.core
         )
-        logged = log_core(
-            plant.engine,
-            found,
-            plant.ids.tanks[key],
-            TypedCore(core=right, typed_value=value, typed_unit=unit, source="command line"),
-            units=plant.site.units,
-            now=now,
-            confirmed=yes,
-            supersedes=core,
-            reason=reason,
-            messages=core_notices(plant.alarms, plant.mailing, right, found, now, corrected=True),
-        )
+        draft = CoreDraft(core=right, typed_value=value, typed_unit=unit, confirmed=yes, supersedes=core, reason=reason)
+        with transaction(plant.engine) as conn:
+            logged = submit_core(conn, plant.alarms, plant.ids, found, draft, typed_by(), now=now)
         _tell(plant, found, right, logged, json)
 
 
@@ -171,7 +155,7 @@ def _withdraw(core: CoreId, reason: Reason, by: By = "", site: SiteFile = None, 
     """Take back a core that never was (wrong tank and time, entered twice); it stays in the history."""
     now = wall_clock()
     with opened(site) as plant, transaction(plant.engine) as conn:
-        withdraw_core(conn, core, id=uuid4(), at=now, reason=reason, by=by)
+        withdraw_core(conn, plant.alarms, plant.tanks, core, typed_by(by), reason=reason, now=now)
     say_json({"withdrawn": core, "reason": reason}) if json else say(f"core {core} withdrawn: {reason}")
 
 

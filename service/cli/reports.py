@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import getpass
 import sys
 from dataclasses import asdict
 from datetime import date, timedelta
@@ -14,6 +13,7 @@ from uuid import UUID, uuid4
 import typer
 
 from service.bootstrap import Installation, opened, wall_clock
+from service.cli.actor import typed_by
 from service.cli.options import Json, SiteFile
 from service.cli.output import as_json, misused, say, say_json
 from service.cli.times import moment
@@ -76,9 +76,8 @@ def _note(
         record = write_note(
             plant.reports,
             text,
+            typed_by(by),
             id=uuid4(),
-            author=by or getpass.getuser(),
-            actor=getpass.getuser(),
             now=now,
             at=moment(at, zone, now),
             corrects=corrects,

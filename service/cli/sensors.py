@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import getpass
 from dataclasses import asdict
 from pathlib import Path
 from typing import Annotated
@@ -12,6 +11,7 @@ import typer
 from pydantic_core import PydanticCustomError
 
 from service.bootstrap import Installation, opened, wall_clock
+from service.cli.actor import login_name, typed_by
 from service.cli.options import Json, SiteFile
 from service.cli.output import misused, say, say_json, say_table, warn
 from service.cli.times import moment
@@ -97,7 +97,7 @@ def _calibrate(
             tag=tag,
             at=moment(at, plant.site.time_zone, now) if at else now,
             kind=kind,
-            done_by=by or getpass.getuser(),
+            done_by=by or login_name(),
             reason=why,
             as_found_offset=_metres(plant, "--as-found", as_found) if as_found else None,
             as_left_offset=_metres(plant, "--as-left", as_left) if as_left else None,
@@ -107,8 +107,8 @@ def _calibrate(
             setup,
             plant.ids,
             work,
+            typed_by(),
             now=now,
-            actor=getpass.getuser(),
             note=note,
             supersedes=corrects,
             correction_reason=why if corrects else "",

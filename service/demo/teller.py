@@ -7,13 +7,15 @@ from datetime import datetime, timedelta
 from email.message import EmailMessage
 from pathlib import Path
 
+from service.alarms.machine import Acknowledge
 from service.bootstrap import Installation
 from service.demo.mail_sink import MailSink
 from service.demo.plant import OPERATOR
 from service.domain.display import describe_clearance, describe_rate, format_clock, format_length
 from service.domain.estimate import EstimateReason
 from service.errors import InputError
-from service.jobs.acknowledge import acknowledge
+from service.jobs.actor import Actor, Door
+from service.jobs.alarm_command import submit_command
 from service.storage.alarms import alarms, journal
 from service.storage.estimates import latest_estimates
 from service.storage.session import transaction
@@ -75,8 +77,14 @@ class Teller:
             ]
         for record in waiting:
             try:
-                acknowledge(
-                    self._plant.engine, self._plant.alarms, self._plant.setups, record.key, who=OPERATOR, now=now
+                submit_command(
+                    self._plant.engine,
+                    self._plant.alarms,
+                    self._plant.setups,
+                    record.key,
+                    Acknowledge(),
+                    Actor(name=OPERATOR, via=Door.DEMO),
+                    now=now,
                 )
             except InputError as error:
                 self.line(now, str(error))

@@ -28,6 +28,8 @@ class AlarmSetup:
     out_of_service: Mapping[str, str] = field(default_factory=dict)
     #: By tank key the sources its blanket readings come through.
     feeds: Mapping[str, frozenset[str]] = field(default_factory=dict)
+    #: Who is told of every hand core at once; for everybody else it stands in the shift log.
+    told_of_cores: tuple[Contact, ...] = ()
 
     @property
     def callout(self) -> Callout:

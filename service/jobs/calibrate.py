@@ -12,7 +12,7 @@ from service.domain.core import Calibration
 from service.domain.core_check import CLOCK_SKEW
 from service.domain.estimate import TankSetup
 from service.errors import InputError
-from service.storage.audit import record_change
+from service.jobs.actor import Actor, audit
 from service.storage.calibrations import (
     CalibrationRecord,
     correct_calibration,
@@ -28,10 +28,9 @@ def record_work(
     setup: TankSetup,
     ids: SiteIds,
     work: Calibration,
+    actor: Actor,
     *,
     now: datetime,
-    actor: str,
-    address: str = "",
     note: str = "",
     id: UUID | None = None,
     supersedes: UUID | None = None,
@@ -41,7 +40,7 @@ def record_work(
 
     Parameters
     ----------
-    actor, address : who records it, and from where.
+    actor : who records it, and through which door.
     id : the sender's own, so that sending twice records once.
     supersedes : the record this one corrects; None for new work.
 
@@ -73,21 +72,12 @@ def record_work(
             detail = {"sensor": work.tag, "kind": work.kind.value, "why": work.reason}
             if supersedes is not None:
                 detail |= {"corrects": str(supersedes), "reason": correction_reason}
-            record_change(
-                conn,
-                at=now,
-                actor=actor,
-                action="calibration recorded" if supersedes is None else "calibration corrected",
-                subject=str(record.id),
-                detail=detail,
-                address=address,
-            )
+            done = "recorded" if supersedes is None else "corrected"
+            audit(conn, actor, now, f"calibration {done}", str(record.id), detail)
     return record
 
 
-def withdraw_work(
-    engine: Engine, calibration_id: UUID, *, id: UUID, now: datetime, actor: str, reason: str, address: str = ""
-) -> None:
+def withdraw_work(engine: Engine, calibration_id: UUID, actor: Actor, *, id: UUID, reason: str, now: datetime) -> None:
     """Take recorded work back: it never was. It stays in its history.
 
     Raises
@@ -97,12 +87,4 @@ def withdraw_work(
     """
     with transaction(engine) as conn:
         if withdraw_calibration(conn, calibration_id, id=id, at=now, reason=reason):
-            record_change(
-                conn,
-                at=now,
-                actor=actor,
-                action="calibration withdrawn",
-                subject=str(calibration_id),
-                detail={"reason": reason.strip()},
-                address=address,
-            )
+            audit(conn, actor, now, "calibration withdrawn", str(calibration_id), {"reason": reason.strip()})

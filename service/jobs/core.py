@@ -1,13 +1,17 @@
-"""A hand core logged, corrected or withdrawn by a person, checked against what is known of the tank."""
+"""The one way in for hand cores: logged, corrected or withdrawn, whichever door they come through.
+
+The record, its line in the audit log, the notices to those who want each core at once, and the mark that has the tank
+estimated anew are one transaction. Alarms read cores where they are kept, so the next look sees them.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from uuid import UUID
+from uuid import UUID, uuid4
 
-from sqlalchemy import Connection, Engine
+from sqlalchemy import Connection
 
 from service.domain.core import Core
 from service.domain.core_check import (
@@ -19,10 +23,15 @@ from service.domain.core_check import (
 )
 from service.domain.tank import Tank
 from service.domain.units import UnitSystem
-from service.storage.cores import CoreRecord, correct_core, current_cores, insert_core
+from service.errors import InputError
+from service.jobs.actor import Actor, audit
+from service.jobs.alarm_setup import AlarmSetup
+from service.jobs.core_notice import core_notices
+from service.storage import cores as store
+from service.storage.cores import CoreRecord, correct_core, current_cores, find_core, insert_core
 from service.storage.estimates import latest_estimates
-from service.storage.outbox import OutboxMessage, put
-from service.storage.session import transaction
+from service.storage.outbox import put
+from service.storage.site_tables import SiteIds
 
 #: An estimate older than this says little about a core; the recent cores are asked instead.
 ESTIMATE_COUNTS_FOR = timedelta(hours=2)
@@ -31,74 +40,119 @@ CORES_COUNT_FOR = timedelta(days=14)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Logged:
-    """What came of logging a core: stored (now, or already before), or the findings that stand in the way."""
+class CoreDraft:
+    """A core as a person gave it, not yet checked: the core in SI, and what was typed.
 
-    stored: bool
-    already: bool
-    findings: tuple[CoreFinding, ...]
-    expected: Expectation | None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class TypedCore:
-    """A core as a person gave it: the core in SI, and what was typed."""
+    Parameters
+    ----------
+    confirmed : somebody looked again, or nobody can be asked: what is doubtful is stored with its doubt.
+    supersedes, reason : the core this one corrects, and why.
+    batch_id : the delivery it came in.
+    """
 
     core: Core
     typed_value: float
     typed_unit: str
-    source: str
+    confirmed: bool = False
+    supersedes: UUID | None = None
+    reason: str = ""
+    batch_id: int | None = None
 
 
-def log_core(
-    engine: Engine,
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Logged:
+    """What came of a draft: stored (now, or already before), or the findings that stand in the way."""
+
+    stored: bool
+    already: bool
+    findings: tuple[CoreFinding, ...] = ()
+    expected: Expectation | None = None
+
+
+def submit_core(
+    conn: Connection,
+    setup: AlarmSetup,
+    ids: SiteIds,
     tank: Tank,
-    tank_id: int,
-    typed: TypedCore,
+    draft: CoreDraft,
+    actor: Actor,
     *,
-    units: UnitSystem,
     now: datetime,
-    confirmed: bool = False,
-    supersedes: UUID | None = None,
-    reason: str = "",
-    messages: Sequence[OutboxMessage] = (),
+    units: UnitSystem | None = None,
 ) -> Logged:
-    """Check a core and store it; a doubtful one is stored only when *confirmed*.
+    """Check a core and store it; a doubtful one is stored only when it was confirmed.
 
     Parameters
     ----------
-    supersedes : the core this one corrects; None for a new one.
-    reason : why it is corrected.
-    messages : to leave with the core, once it is stored.
+    conn : a transaction that the caller commits.
+    units : those of the findings' sentences; the site's if None.
 
     Raises
     ------
     InputError
-        when the core it corrects is not there or was corrected before.
+        when the core it corrects is not there or was corrected before, or the id is another core's.
     """
-    with transaction(engine) as conn:
-        expected = expected_height(conn, tank, tank_id, typed.core.taken_at, leave_out=supersedes)
-        findings = check_core(typed.core, tank, now=now, units=units, typed_unit=typed.typed_unit, expected=expected)
-        if refused(findings) or (findings and not confirmed):
-            return Logged(stored=False, already=False, findings=findings, expected=expected)
-        record = CoreRecord(
-            core=typed.core,
-            tank_id=tank_id,
-            typed_value=typed.typed_value,
-            typed_unit=typed.typed_unit,
-            source=typed.source,
-            warnings=_words(findings),
+    core, tank_id = draft.core, ids.tanks[tank.key]
+    findings: tuple[CoreFinding, ...] = ()
+    expected = None
+    # One that is sent again was checked when it came first: what was learned since must not ask about it anew.
+    if find_core(conn, core.id) is None:
+        expected = _expected_height(conn, tank, tank_id, core.taken_at, leave_out=draft.supersedes)
+        findings = check_core(
+            core, tank, now=now, units=units or setup.units, typed_unit=draft.typed_unit, expected=expected
         )
-        if supersedes is None:
-            new = insert_core(conn, record)
-        else:
-            new = correct_core(conn, supersedes, record, reason)
-        if new:
-            put(conn, messages)
-        return Logged(stored=True, already=not new, findings=findings, expected=expected)
+        if refused(findings) or (findings and not draft.confirmed):
+            return Logged(stored=False, already=False, findings=findings, expected=expected)
+    record = CoreRecord(
+        core=core,
+        tank_id=tank_id,
+        typed_value=draft.typed_value,
+        typed_unit=draft.typed_unit,
+        source=actor.source,
+        batch_id=draft.batch_id,
+        warnings=tuple(finding.problem.value for finding in findings),
+    )
+    if draft.supersedes is None:
+        new = insert_core(conn, record)
+        word, detail = "CORE", {"tank": tank.key}
+    else:
+        new = correct_core(conn, draft.supersedes, record, draft.reason)
+        word, detail = "CORRECTED CORE", {"corrects": str(draft.supersedes), "reason": draft.reason}
+    if new:
+        audit(conn, actor, now, f"core {'logged' if word == 'CORE' else 'corrected'}", str(core.id), detail)
+        put(conn, core_notices(setup, core, tank, now, word))
+    return Logged(stored=True, already=not new, findings=findings, expected=expected)
 
 
-def expected_height(
+def withdraw_core(
+    conn: Connection,
+    setup: AlarmSetup,
+    tanks: Mapping[str, Tank],
+    core_id: UUID,
+    actor: Actor,
+    *,
+    reason: str,
+    now: datetime,
+) -> None:
+    """Take back a core that never was; it stays in its history, and who was told of it learns so.
+
+    Raises
+    ------
+    InputError
+        when there is no such core, it was corrected or withdrawn before, or the reason is missing.
+    """
+    withdrawal = uuid4()
+    store.withdraw_core(conn, core_id, id=withdrawal, at=now, reason=reason, by=actor.name)
+    audit(conn, actor, now, "core withdrawn", str(core_id), {"reason": reason.strip()})
+    record = find_core(conn, withdrawal)
+    if record is None:
+        raise InputError(f"core {core_id} could not be withdrawn")
+    tank = tanks.get(record.core.tank)
+    if tank is not None:
+        put(conn, core_notices(setup, record.core, tank, now, "WITHDRAWN CORE", reason.strip()))
+
+
+def _expected_height(
     conn: Connection, tank: Tank, tank_id: int, at: datetime, leave_out: UUID | None = None
 ) -> Expectation | None:
     """What a core taken then is expected to find: the estimate just before it, else the tank's recent cores.
@@ -110,7 +164,3 @@ def expected_height(
         return Expectation(estimate.height, estimate.sd)
     recent = current_cores(conn, [tank_id], at - CORES_COUNT_FOR, at + timedelta.resolution)
     return expected_from_cores([r.core for r in recent if r.core.id != leave_out], tank, at)
-
-
-def _words(findings: Sequence[CoreFinding]) -> tuple[str, ...]:
-    return tuple(finding.problem.value for finding in findings)

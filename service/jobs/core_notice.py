@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from datetime import datetime
+from datetime import datetime, timedelta
 
 from service.alarms.routing import address_of
 from service.domain.core import Core
@@ -12,22 +12,28 @@ from service.domain.tank import Tank
 from service.domain.units import UnitSystem
 from service.jobs.alarm_setup import AlarmSetup
 from service.notify.base import text_of
-from service.reports.mailing import Mailing
 from service.storage.outbox import OutboxMessage
+
+#: A core taken longer ago is history, as a sheet of the last half year brings it: it is kept, and told to nobody.
+TOLD_FOR = timedelta(hours=24)
 
 
 def core_notices(
-    setup: AlarmSetup, mailing: Mailing, core: Core, tank: Tank, now: datetime, *, corrected: bool = False
+    setup: AlarmSetup, core: Core, tank: Tank, now: datetime, word: str = "CORE", why: str = ""
 ) -> list[OutboxMessage]:
-    """The messages about a core, one for each person and way; none where the site does not ask for them."""
-    return list(_messages(setup, mailing, core, tank, now, corrected)) if mailing.cores_at_once else []
+    """The messages about a core, one for each person and way; none where the site does not ask for them.
+
+    Parameters
+    ----------
+    word : what happened to the core; the message begins with it.
+    why : the reason, where there is one to tell.
+    """
+    return list(_messages(setup, core, tank, now, word, why)) if now - core.taken_at <= TOLD_FOR else []
 
 
-def _messages(
-    setup: AlarmSetup, mailing: Mailing, core: Core, tank: Tank, now: datetime, corrected: bool
-) -> Iterable[OutboxMessage]:
-    for contact in mailing.to:
-        words = _words(setup, core, tank, contact.units or setup.units, corrected)
+def _messages(setup: AlarmSetup, core: Core, tank: Tank, now: datetime, word: str, why: str) -> Iterable[OutboxMessage]:
+    for contact in setup.told_of_cores:
+        words = _words(setup, core, tank, contact.units or setup.units, word, why)
         for channel in contact.channels:
             address = address_of(contact, channel)
             if channel not in setup.channels or not address:
@@ -49,14 +55,14 @@ def _messages(
             )
 
 
-def _words(setup: AlarmSetup, core: Core, tank: Tank, units: UnitSystem, corrected: bool) -> str:
+def _words(setup: AlarmSetup, core: Core, tank: Tank, units: UnitSystem, word: str, why: str) -> str:
     height = tank.height_from_thickness(core.thickness, core.distance_from_wall)
     said = (
-        f"{'CORRECTED CORE' if corrected else 'CORE'} {tank.label}: {describe_clearance(tank.clearance(height), units)}"
+        f"{word} {tank.label}: {describe_clearance(tank.clearance(height), units)}"
         f" ({format_length(core.thickness, units)} of sludge), {format_local_time(core.taken_at, setup.site.zone)}"
     )
     if core.taken_by:
         said += f" by {core.taken_by}"
     seen = ", ".join(surface.value for surface in core.surface)
     # In one line: it is the subject of the mail as well.
-    return " ".join(". ".join(part for part in (said, seen, core.note) if part).split())[:400]
+    return " ".join(". ".join(part for part in (said, why, seen, core.note) if part).split())[:400]

@@ -18,7 +18,7 @@ from PIL import Image, ImageOps
 from sqlalchemy import Engine
 
 from service.errors import InputError
-from service.storage.audit import record_change
+from service.jobs.actor import Actor, audit
 from service.storage.core_photos import PhotoRecord, add_photo, photo_of, remove_photo
 from service.storage.cores import find_core
 from service.storage.session import transaction
@@ -74,7 +74,7 @@ def plain_picture(content: bytes) -> Picture:
     return Picture(held.getvalue(), upright.width, upright.height)
 
 
-def keep_photo(engine: Engine, core_id: UUID, content: bytes, *, now: datetime, actor: str, address: str = "") -> bool:
+def keep_photo(engine: Engine, core_id: UUID, content: bytes, actor: Actor, *, now: datetime) -> bool:
     """Keep a photo with a core; False when this very photo is kept already.
 
     Raises
@@ -99,15 +99,7 @@ def keep_photo(engine: Engine, core_id: UUID, content: bytes, *, now: datetime, 
         )
         with transaction(engine) as conn:
             if add_photo(conn, record):
-                record_change(
-                    conn,
-                    at=now,
-                    actor=actor,
-                    action="photo kept",
-                    subject=str(core_id),
-                    detail={"bytes": len(picture.jpeg)},
-                    address=address,
-                )
+                audit(conn, actor, now, "photo kept", str(core_id), {"bytes": len(picture.jpeg)})
                 return True
             old = photo_of(conn, core_id)
     if old is not None and old.sha256 != digest:
@@ -115,7 +107,7 @@ def keep_photo(engine: Engine, core_id: UUID, content: bytes, *, now: datetime, 
     return False
 
 
-def drop_photo(engine: Engine, core_id: UUID, *, now: datetime, actor: str, reason: str, address: str = "") -> None:
+def drop_photo(engine: Engine, core_id: UUID, actor: Actor, *, reason: str, now: datetime) -> None:
     """Take a photo out for good: somebody is on it who should not be, say. That it was there stays in the audit log.
 
     Raises
@@ -128,12 +120,4 @@ def drop_photo(engine: Engine, core_id: UUID, *, now: datetime, actor: str, reas
     with transaction(engine) as conn:
         if not remove_photo(conn, core_id):
             raise InputError("this core has no photo")
-        record_change(
-            conn,
-            at=now,
-            actor=actor,
-            action="photo taken out",
-            subject=str(core_id),
-            detail={"reason": reason.strip()},
-            address=address,
-        )
+        audit(conn, actor, now, "photo taken out", str(core_id), {"reason": reason.strip()})

@@ -8,8 +8,8 @@ import structlog
 from sqlalchemy import Engine
 
 from service.errors import InputError
+from service.jobs.actor import Actor, audit
 from service.jobs.alarm_setup import AlarmSetup
-from service.storage.audit import record_change
 from service.storage.outages import Outage, begin_outage, end_outage, open_outages
 from service.storage.session import transaction
 from service.storage.site_tables import SiteIds
@@ -18,7 +18,15 @@ log = structlog.get_logger(__name__)
 
 
 def take_out(
-    engine: Engine, setup: AlarmSetup, ids: SiteIds, tank: str, *, who: str, why: str, permit: str = "", now: datetime
+    engine: Engine,
+    setup: AlarmSetup,
+    ids: SiteIds,
+    tank: str,
+    actor: Actor,
+    *,
+    why: str,
+    permit: str = "",
+    now: datetime,
 ) -> bool:
     """Take a tank out of service; False when it is out already.
 
@@ -27,18 +35,17 @@ def take_out(
     InputError
         without a name and a reason, or when the site file keeps the tank out.
     """
-    _named(who, why)
+    _named(actor, why)
     _not_by_site(setup, tank)
     with transaction(engine) as conn:
-        begun = begin_outage(conn, ids.tanks[tank], Outage(since=now, who=who, why=why, permit=permit))
+        begun = begin_outage(conn, ids.tanks[tank], Outage(since=now, who=actor.name, why=why, permit=permit))
         if begun:
-            detail = {"why": why, "permit": permit}
-            record_change(conn, at=now, actor=who, action="tank taken out of service", subject=tank, detail=detail)
+            audit(conn, actor, now, "tank taken out of service", tank, {"why": why, "permit": permit})
     log.info("tank out of service", tank=tank, changed=begun)
     return begun
 
 
-def put_back(engine: Engine, setup: AlarmSetup, ids: SiteIds, tank: str, *, who: str, now: datetime) -> bool:
+def put_back(engine: Engine, setup: AlarmSetup, ids: SiteIds, tank: str, actor: Actor, *, now: datetime) -> bool:
     """Put a tank back into service; False when it is in service. What is wrong with it calls at the next look.
 
     Raises
@@ -46,12 +53,12 @@ def put_back(engine: Engine, setup: AlarmSetup, ids: SiteIds, tank: str, *, who:
     InputError
         without a name, or when the site file keeps the tank out.
     """
-    _named(who, "-")
+    _named(actor, "-")
     _not_by_site(setup, tank)
     with transaction(engine) as conn:
-        ended = end_outage(conn, ids.tanks[tank], now, who)
+        ended = end_outage(conn, ids.tanks[tank], now, actor.name)
         if ended:
-            record_change(conn, at=now, actor=who, action="tank put back into service", subject=tank)
+            audit(conn, actor, now, "tank put back into service", tank)
     log.info("tank in service", tank=tank, changed=ended)
     return ended
 
@@ -67,8 +74,8 @@ def tanks_out(engine: Engine, setup: AlarmSetup, ids: SiteIds) -> dict[str, str]
     return {**by_person, **setup.out_of_service}
 
 
-def _named(who: str, why: str) -> None:
-    if not who.strip() or not why.strip():
+def _named(actor: Actor, why: str) -> None:
+    if not actor.name.strip() or not why.strip():
         raise InputError("a name and a reason are needed: who takes the tank out or puts it back, and why")
 
 

@@ -13,7 +13,7 @@ import structlog
 from sqlalchemy import Engine
 
 from service.alarms.contact import Contact
-from service.alarms.machine import AlarmState
+from service.alarms.machine import Acknowledge, AlarmState
 from service.alarms.replies import (
     AsksStatus,
     Confirms,
@@ -28,9 +28,10 @@ from service.domain.display import describe_clearance, describe_rate, format_clo
 from service.domain.estimate import TankSetup, Trust
 from service.domain.units import Dimension, UnitSystem, shown_unit, to_si
 from service.errors import InputError
-from service.jobs.acknowledge import acknowledge
+from service.jobs.actor import Actor, Door
+from service.jobs.alarm_command import submit_command
 from service.jobs.alarm_setup import AlarmSetup
-from service.jobs.core import TypedCore, log_core
+from service.jobs.core import CoreDraft, submit_core
 from service.notify import gsm7
 from service.storage.alarms import alarms
 from service.storage.estimates import latest_estimates
@@ -143,6 +144,10 @@ class _Desk:
     def units(self) -> UnitSystem:
         return self.contact.units or self.setup.units
 
+    @property
+    def actor(self) -> Actor:
+        return Actor(name=self.contact.name, via=Door.SMS, address=self.contact.phone or "")
+
     def act(self, reply: Reply) -> _Outcome:
         match reply:
             case TakesIt(code=code, note=note):
@@ -173,8 +178,8 @@ class _Desk:
                 return ReplyReason.SEVERAL_OPEN, f"Which one? Send its code: {codes}", None
             code = waiting[0].key
         try:
-            done = acknowledge(
-                self.engine, self.setup, self.tanks, code, who=self.contact.name, now=self.now, note=note
+            done = submit_command(
+                self.engine, self.setup, self.tanks, code, Acknowledge(note=note), self.actor, now=self.now
             )
         except InputError:
             return ReplyReason.NOTHING_OPEN, f"No alarm has the code {code}. " + self.status(), None
@@ -235,15 +240,11 @@ class _Desk:
             distance_from_wall=tank.tank.core_distance_from_wall,
             taken_by=self.contact.name,
         )
-        logged = log_core(
-            self.engine,
-            tank.tank,
-            self.ids.tanks[tank.tank.key],
-            TypedCore(core=core, typed_value=pending["typed"], typed_unit=pending["unit"], source="sms"),
-            units=self.units,
-            now=self.now,
-            confirmed=True,
-        )
+        draft = CoreDraft(core=core, typed_value=pending["typed"], typed_unit=pending["unit"], confirmed=True)
+        with transaction(self.engine) as conn:
+            logged = submit_core(
+                conn, self.setup, self.ids, tank.tank, draft, self.actor, now=self.now, units=self.units
+            )
         if not logged.stored:
             why = "; ".join(finding.sentence for finding in logged.findings)
             return ReplyReason.CORE_REFUSED, f"Not stored: {why}", None

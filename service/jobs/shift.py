@@ -10,6 +10,7 @@ from sqlalchemy import Connection
 
 from service.alarms.hand_over import WorkedShift
 from service.errors import InputError
+from service.jobs.actor import Actor, audit
 from service.jobs.report_plant import ReportPlant
 from service.notify.wording import kind_word
 from service.reports.shift_log import (
@@ -21,7 +22,6 @@ from service.reports.shift_log import (
     WrittenNote,
     shift_log,
 )
-from service.storage import audit
 from service.storage.alarms import happenings
 from service.storage.calibrations import current_calibrations
 from service.storage.cores import current_cores
@@ -83,22 +83,18 @@ def read_shift(plant: ReportPlant, shift: WorkedShift, now: datetime) -> ShiftLo
 def write_note(
     plant: ReportPlant,
     note: str,
+    actor: Actor,
     *,
     id: UUID,
-    author: str,
-    actor: str,
     now: datetime,
     at: datetime | None = None,
     corrects: UUID | None = None,
-    address: str = "",
 ) -> NoteRecord:
     """Write into the log of the shift that holds *at* (now, if None); a correction goes where the corrected note stands.
 
     Parameters
     ----------
     id : of the note, so that sending it twice stores it once.
-    author : as others read it.
-    actor : as the audit log names them.
 
     Raises
     ------
@@ -122,12 +118,12 @@ def write_note(
             shift_start=shift_start,
             recorded_at=now,
             kind=NoteKind.NOTE,
-            author=author,
+            author=actor.name,
             note=text,
             corrects=corrects,
         )
         detail = {"shift": shift_start.isoformat()} | ({"corrects": str(corrects)} if corrects else {})
-        _keep(conn, record, "shift note written", actor, detail, address)
+        _keep(conn, record, "shift note written", actor, detail)
     return record
 
 
@@ -136,26 +132,18 @@ def taking_over(plant: ReportPlant, now: datetime) -> WorkedShift:
     return plant.shift(now + EARLY)
 
 
-def take_over(plant: ReportPlant, *, id: UUID, author: str, actor: str, now: datetime, address: str = "") -> NoteRecord:
+def take_over(plant: ReportPlant, actor: Actor, *, id: UUID, now: datetime) -> NoteRecord:
     """Somebody signs that they have the plant."""
     shift = taking_over(plant, now)
-    record = NoteRecord(id=id, shift_start=shift.start, recorded_at=now, kind=NoteKind.TAKE_OVER, author=author)
+    record = NoteRecord(id=id, shift_start=shift.start, recorded_at=now, kind=NoteKind.TAKE_OVER, author=actor.name)
     with transaction(plant.engine) as conn:
-        _keep(conn, record, "shift taken over", actor, {"shift": shift.start.isoformat()}, address)
+        _keep(conn, record, "shift taken over", actor, {"shift": shift.start.isoformat()})
     return record
 
 
-def _keep(conn: Connection, record: NoteRecord, action: str, actor: str, detail: dict[str, str], address: str) -> None:
+def _keep(conn: Connection, record: NoteRecord, action: str, actor: Actor, detail: dict[str, str]) -> None:
     if add_note(conn, record):
-        audit.record_change(
-            conn,
-            at=record.recorded_at,
-            actor=actor,
-            action=action,
-            subject=str(record.id),
-            detail=detail,
-            address=address,
-        )
+        audit(conn, actor, record.recorded_at, action, str(record.id), detail)
 
 
 def _signatures(records: Sequence[NoteRecord]) -> list[Signature]:

@@ -23,6 +23,7 @@ class AuditRecord:
     subject: str
     detail: Mapping[str, Any]
     address: str
+    via: str
 
 
 def record_change(
@@ -34,11 +35,12 @@ def record_change(
     subject: str,
     detail: Mapping[str, Any] | None = None,
     address: str = "",
+    via: str = "",
 ) -> None:
-    """Write one line. Secrets never belong into *detail*."""
+    """Write one line; *via* is the door it came through. Secrets never belong into *detail*."""
     conn.execute(
         insert(AuditEvent).values(
-            at=at, actor=actor, action=action, subject=subject, detail=dict(detail or {}), address=address
+            at=at, actor=actor, action=action, subject=subject, detail=dict(detail or {}), address=address, via=via
         )
     )
 

@@ -575,6 +575,7 @@ class AuditEvent(Base):
     subject: Mapped[str]
     detail: Mapped[dict[str, Any]]
     address: Mapped[str]
+    via: Mapped[str] = mapped_column(server_default=text("''"))
 
 
 class JobRunRow(Base):

@@ -13,6 +13,7 @@ from typing import Annotated
 from fastapi import Depends, Form, Header, HTTPException, Request
 
 from service.domain.role import Role, Scope
+from service.jobs.actor import Actor, Door
 from service.jobs.people import session_of, token_of
 from service.storage.people import PersonRecord
 from service.web.plant import Plant
@@ -42,9 +43,19 @@ class Visitor:
     confined: bool = False
 
     @property
-    def actor(self) -> str:
-        """How they are called in logs and on alarms."""
+    def label(self) -> str:
+        """How they are called on pages and on alarms."""
         return "" if self.person is None else self.person.label
+
+    @property
+    def actor(self) -> Actor:
+        """Who changes what they change; the door is the programs' interface where they come with a token."""
+        return Actor(
+            name=self.label,
+            via=Door.PAGE if self.scopes is None else Door.API,
+            address=self.address,
+            account="" if self.person is None else self.person.name,
+        )
 
     def may(self, role: Role) -> bool:
         """Whether their role includes that one."""

@@ -2,18 +2,27 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from dataclasses import replace
 from datetime import timedelta
-from typing import Annotated, Any
+from typing import Annotated
 
 from fastapi import APIRouter, Depends, Form, HTTPException, Request, Response
 from fastapi.responses import HTMLResponse, RedirectResponse
 
-from service.alarms.machine import QUIET, AlarmState
-from service.jobs import acknowledge as commands
-from service.jobs.acknowledge import Done
+from service.alarms.machine import (
+    QUIET,
+    Acknowledge,
+    AlarmState,
+    Command,
+    RemoveFromService,
+    Reset,
+    ReturnToService,
+    Shelve,
+    Unshelve,
+)
+from service.jobs.actor import Door
+from service.jobs.alarm_command import submit_command
 from service.jobs.journal import told_journal
-from service.storage import audit
 from service.storage.alarms import AlarmRecord, find_alarms
 from service.storage.session import transaction
 from service.web.access import FormChecked, Operator, Public, Supervisor, Viewer, Visitor
@@ -65,10 +74,7 @@ def one(request: Request, plant: Plant, visitor: Viewer, name: str) -> HTMLRespo
 @router.post("/alarms/{name}/acknowledge", dependencies=[FormChecked])
 def acknowledge(request: Request, plant: Plant, visitor: Operator, name: str, note: Note = "") -> Response:
     """Somebody has it."""
-    done = commands.acknowledge(
-        plant.engine, plant.alarms, plant.setups, name, who=visitor.actor, now=plant.clock(), note=note.strip()
-    )
-    return _done(request, plant, visitor, "alarm acknowledged", done, {"note": note.strip()})
+    return _do(request, plant, visitor, name, Acknowledge(note=note.strip()))
 
 
 @router.post("/alarms/{name}/shelve", dependencies=[FormChecked])
@@ -83,34 +89,20 @@ def shelve(
     """Put it aside for a while."""
     if not why.strip():
         raise HTTPException(400, "Say why it is put aside; the next shift wants to know.")
-    now = plant.clock()
-    done = commands.shelve(
-        plant.engine,
-        plant.alarms,
-        plant.setups,
-        name,
-        who=visitor.actor,
-        why=why.strip(),
-        until=now + timedelta(hours=hours),
-        now=now,
-    )
-    return _done(request, plant, visitor, "alarm shelved", done, {"why": why.strip(), "hours": hours})
+    until = plant.clock() + timedelta(hours=hours)
+    return _do(request, plant, visitor, name, Shelve(why=why.strip(), until=until))
 
 
 @router.post("/alarms/{name}/unshelve", dependencies=[FormChecked])
 def unshelve(request: Request, plant: Plant, visitor: Operator, name: str) -> Response:
     """Take it off the shelf."""
-    done = commands.unshelve(plant.engine, plant.alarms, plant.setups, name, who=visitor.actor, now=plant.clock())
-    return _done(request, plant, visitor, "alarm unshelved", done, {})
+    return _do(request, plant, visitor, name, Unshelve())
 
 
 @router.post("/alarms/{name}/reset", dependencies=[FormChecked])
 def reset(request: Request, plant: Plant, visitor: Operator, name: str, note: Note = "") -> Response:
     """Let a latched alarm go."""
-    done = commands.reset(
-        plant.engine, plant.alarms, plant.setups, name, who=visitor.actor, now=plant.clock(), note=note.strip()
-    )
-    return _done(request, plant, visitor, "alarm reset", done, {"note": note.strip()})
+    return _do(request, plant, visitor, name, Reset(note=note.strip()))
 
 
 @router.post("/alarms/{name}/remove", dependencies=[FormChecked])
@@ -118,27 +110,13 @@ def remove(
     request: Request, plant: Plant, visitor: Supervisor, name: str, why: Note = "", permit: Note = ""
 ) -> Response:
     """Take it out of service until somebody puts it back."""
-    done = commands.remove_from_service(
-        plant.engine,
-        plant.alarms,
-        plant.setups,
-        name,
-        who=visitor.actor,
-        why=why.strip(),
-        permit=permit.strip(),
-        now=plant.clock(),
-    )
-    detail = {"why": why.strip(), "permit": permit.strip()}
-    return _done(request, plant, visitor, "alarm removed from service", done, detail)
+    return _do(request, plant, visitor, name, RemoveFromService(why=why.strip(), permit=permit.strip()))
 
 
 @router.post("/alarms/{name}/restore", dependencies=[FormChecked])
 def restore(request: Request, plant: Plant, visitor: Supervisor, name: str, why: Note = "") -> Response:
     """Put it back into service."""
-    done = commands.return_to_service(
-        plant.engine, plant.alarms, plant.setups, name, who=visitor.actor, why=why.strip(), now=plant.clock()
-    )
-    return _done(request, plant, visitor, "alarm returned to service", done, {"why": why.strip()})
+    return _do(request, plant, visitor, name, ReturnToService(why=why.strip()))
 
 
 @router.get("/journal")
@@ -174,19 +152,12 @@ def answer_by_link(
 ) -> Response:
     """Somebody pressed the button."""
     view = _of_link(plant, token)
-    name = visitor.actor or other.strip() or who.strip()
+    name = visitor.label or other.strip() or who.strip()
     if not name:
         raise HTTPException(400, "Say who has it: go back and choose a name.")
-    done = commands.acknowledge(
-        plant.engine,
-        plant.alarms,
-        plant.setups,
-        view.record.key,
-        who=name,
-        now=plant.clock(),
-        note=note.strip(),
-    )
-    _audit(plant, visitor, "alarm acknowledged by link", done, {"who": name, "note": note.strip()})
+    actor = replace(visitor.actor, name=name, via=Door.LINK)
+    command = Acknowledge(note=note.strip())
+    done = submit_command(plant.engine, plant.alarms, plant.setups, view.record.key, command, actor, now=plant.clock())
     [words] = told(plant, [_found(plant, view.record.key)], plant.clock())
     return page(request, plant, visitor, "answered.html.j2", told=words, done=done, who=name)
 
@@ -214,24 +185,9 @@ def _found(plant: WebPlant, name: str) -> AlarmView:
     raise HTTPException(404, f"There is no alarm {name!r}.")
 
 
-def _done(
-    request: Request, plant: WebPlant, visitor: Visitor, action: str, done: Done, detail: Mapping[str, Any]
-) -> Response:
+def _do(request: Request, plant: WebPlant, visitor: Visitor, name: str, command: Command) -> Response:
+    done = submit_command(plant.engine, plant.alarms, plant.setups, name, command, visitor.actor, now=plant.clock())
     if not done.changed:
         raise HTTPException(409, f"Nothing was changed: {done.reason}. The alarm is {done.state}.")
-    _audit(plant, visitor, action, done, detail)
     board_of(request).view(fresh=True)
     return RedirectResponse(f"/alarms#a-{done.key}", status_code=303)
-
-
-def _audit(plant: WebPlant, visitor: Visitor, action: str, done: Done, detail: Mapping[str, Any]) -> None:
-    with transaction(plant.engine) as conn:
-        audit.record_change(
-            conn,
-            at=plant.clock(),
-            actor=visitor.person.name if visitor.person else "link",
-            action=action,
-            subject=done.key,
-            detail={"code": done.code, **detail},
-            address=visitor.address,
-        )

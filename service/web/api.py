@@ -15,12 +15,12 @@ from fastapi.responses import JSONResponse, StreamingResponse
 from pydantic import BaseModel, ConfigDict, Field
 
 from service import __version__
+from service.alarms.machine import Acknowledge
 from service.domain.core import Core
 from service.errors import InputError
-from service.jobs import acknowledge as commands
+from service.jobs.alarm_command import submit_command
 from service.jobs.estimate import newest_heading
 from service.jobs.loading import loading_of, loading_values
-from service.storage import audit
 from service.storage.alarms import journal
 from service.storage.cores import CoreRecord, current_cores
 from service.storage.estimates import estimates_between
@@ -245,23 +245,12 @@ def acknowledge(
 ) -> Any:
     """Say that somebody has it; *name* is the code of the message or the alarm's key."""
     try:
-        done = commands.acknowledge(
-            plant.engine, plant.alarms, plant.setups, name, who=visitor.actor, now=plant.clock(), note=said.note.strip()
-        )
+        command = Acknowledge(note=said.note.strip())
+        done = submit_command(plant.engine, plant.alarms, plant.setups, name, command, visitor.actor, now=plant.clock())
     except InputError as error:
         return problem(404, str(error))
     if not done.changed:
         return problem(409, f"Nothing was changed: {done.reason}.", state=done.state)
-    with transaction(plant.engine) as conn:
-        audit.record_change(
-            conn,
-            at=plant.clock(),
-            actor=visitor.person.name if visitor.person else "",
-            action="alarm acknowledged",
-            subject=done.key,
-            detail={"code": done.code, "note": said.note.strip()},
-            address=visitor.address,
-        )
     board_of(request).view(fresh=True)
     return {"alarm": done.key, "code": done.code, "state": done.state, "told": done.told}
 

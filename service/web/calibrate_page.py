@@ -64,7 +64,7 @@ def form(
     request: Request, plant: Plant, visitor: Technician, tag: str, corrects: Annotated[UUID | None, Query()] = None
 ) -> HTMLResponse:
     """The form; with *corrects* it is filled in with the record that is put right."""
-    typed = TypedWork(id=str(uuid4()), by=visitor.actor)
+    typed = TypedWork(id=str(uuid4()), by=visitor.label)
     if corrects is not None:
         typed = _of(plant, _recorded(plant, corrects))
     return _form(request, plant, visitor, tag, typed)
@@ -106,7 +106,7 @@ def record(
         spot=spot,
         # From here on the time stands still: looking it over takes a while, and it may be sent twice.
         when=when or _local(plant, plant.clock()),
-        by=by or visitor.actor,
+        by=by or visitor.label,
         why=why,
         note=note,
         corrects=corrects,
@@ -122,9 +122,8 @@ def record(
             setup,
             plant.ids,
             work,
+            visitor.actor,
             now=plant.clock(),
-            actor=visitor.person.name if visitor.person else "",
-            address=visitor.address,
             note=note.strip(),
             id=_id(typed.id),
             supersedes=_id(corrects) if corrects else None,

@@ -72,15 +72,7 @@ def withdraw(
 ) -> Response:
     """Take it back: it never was."""
     try:
-        withdraw_work(
-            plant.engine,
-            calibration_id,
-            id=uuid4(),
-            now=plant.clock(),
-            actor=visitor.person.name if visitor.person else "",
-            reason=reason,
-            address=visitor.address,
-        )
+        withdraw_work(plant.engine, calibration_id, visitor.actor, id=uuid4(), reason=reason, now=plant.clock())
     except InputError as error:
         _versions(plant, calibration_id)  # there is no such record: that is said first
         text = str(error)

@@ -14,9 +14,7 @@ from service.domain.core import Core, Surface
 from service.domain.display import describe_clearance, format_length
 from service.domain.tank import Tank
 from service.errors import InputError
-from service.jobs.core import Logged, TypedCore, log_core
-from service.jobs.core_notice import core_notices
-from service.storage import audit
+from service.jobs.core import CoreDraft, Logged, submit_core
 from service.storage.estimates import assessments_between
 from service.storage.session import transaction
 from service.web.access import Visitor
@@ -101,42 +99,20 @@ def keep(
         replicate=entry.replicate,
         fluff=length(entry.fluff, plain)[0] if entry.fluff else None,
         surface=entry.surface,
-        taken_by=entry.taken_by or visitor.actor,
+        taken_by=entry.taken_by or visitor.label,
         note=entry.note,
     )
-    logged = log_core(
-        plant.engine,
-        tank,
-        plant.ids.tanks[tank.key],
-        TypedCore(core=core, typed_value=value, typed_unit=unit, source=_source(visitor)),
-        units=plant.units,
-        now=now,
+    draft = CoreDraft(
+        core=core,
+        typed_value=value,
+        typed_unit=unit,
         confirmed=entry.confirmed,
         supersedes=supersedes,
         reason=reason,
-        messages=core_notices(plant.alarms, plant.mailing, core, tank, now, corrected=supersedes is not None),
     )
-    if logged.stored and not logged.already:
-        _audit(plant, visitor, core, supersedes, reason)
-    return _verdict(plant, tank, core, logged)
-
-
-def _source(visitor: Visitor) -> str:
-    name = visitor.person.name if visitor.person else ""
-    return f"program of {name}" if visitor.scopes is not None else f"page, {name}"
-
-
-def _audit(plant: WebPlant, visitor: Visitor, core: Core, supersedes: UUID | None, reason: str) -> None:
     with transaction(plant.engine) as conn:
-        audit.record_change(
-            conn,
-            at=plant.clock(),
-            actor=visitor.person.name if visitor.person else "",
-            action="core logged" if supersedes is None else "core corrected",
-            subject=str(core.id),
-            detail={"tank": core.tank} if supersedes is None else {"corrects": str(supersedes), "reason": reason},
-            address=visitor.address,
-        )
+        logged = submit_core(conn, plant.alarms, plant.ids, tank, draft, visitor.actor, now=now, units=plant.units)
+    return _verdict(plant, tank, core, logged)
 
 
 def _verdict(plant: WebPlant, tank: Tank, core: Core, logged: Logged) -> Verdict:

@@ -35,14 +35,7 @@ def take(
 ) -> Any:
     """Keep a photo with a core that is kept already. Only the picture is kept, not what the device wrote into the file."""
     try:
-        new = keep_photo(
-            plant.engine,
-            core_id,
-            content,
-            now=plant.clock(),
-            actor=visitor.person.name if visitor.person else "",
-            address=visitor.address,
-        )
+        new = keep_photo(plant.engine, core_id, content, visitor.actor, now=plant.clock())
     except InputError as error:
         return problem(422, str(error))
     if not new:
@@ -65,12 +58,5 @@ def remove(
     plant: Plant, visitor: Supervisor, core_id: UUID, reason: Annotated[str, Form(max_length=200)] = ""
 ) -> Response:
     """Take the photo out for good."""
-    drop_photo(
-        plant.engine,
-        core_id,
-        now=plant.clock(),
-        actor=visitor.person.name if visitor.person else "",
-        reason=reason,
-        address=visitor.address,
-    )
+    drop_photo(plant.engine, core_id, visitor.actor, reason=reason, now=plant.clock())
     return RedirectResponse(f"/cores/{core_id}", status_code=303)

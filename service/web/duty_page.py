@@ -46,9 +46,9 @@ def send_test(plant: Plant, visitor: Supervisor, name: Annotated[str, Form(max_l
     contact = next((c for c in plant.alarms.contacts if c.name == name), None)
     if contact is None:
         raise HTTPException(404, f"There is no contact {name!r} in the site file.")
-    actor = visitor.person.name if visitor.person is not None else ""
+    actor = visitor.actor.account
     if not call_to_test(
-        plant.engine, plant.alarms, contact, by=visitor.actor, actor=actor, address=visitor.address, now=plant.clock()
+        plant.engine, plant.alarms, contact, by=visitor.label, actor=actor, address=visitor.address, now=plant.clock()
     ):
         raise HTTPException(409, f"{name} was called a moment ago, or cannot be reached by any way this service has.")
     return RedirectResponse(f"/duty?tested={quote(contact.name)}", status_code=303)

@@ -21,7 +21,6 @@ from service.jobs.ingest.plant import Plant as IntakePlant
 from service.jobs.report_plant import ReportPlant
 from service.notify.gateway_hook import GatewayHook
 from service.notify.links import AlarmLinks
-from service.reports.mailing import Mailing
 from service.storage.site_tables import SiteIds
 
 
@@ -42,8 +41,6 @@ class WebPlant:
     secret: bytes
     links: AlarmLinks
     clock: Callable[[], datetime]
-    #: Who hears of hand cores at once.
-    mailing: Mailing = field(default_factory=Mailing)
     #: Where people can also sign in.
     identity: IdentityClient | None = None
     #: Who has to give a one-time code after the password.

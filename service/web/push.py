@@ -72,7 +72,7 @@ def push(
         raise HTTPException(
             413, f"At most {MOST_ROWS} rows are taken at once; these are {len(rows)}. Send them in parts."
         )
-    verdicts = take_pushed(plant.engine, plant.intake, rows, sender=pusher.actor, now=plant.clock())
+    verdicts = take_pushed(plant.engine, plant.intake, rows, sender=pusher.label, now=plant.clock())
     counts = Counter(found.verdict for found in verdicts)
     return {**{str(verdict): counts[verdict] for verdict in Verdict}, "rows": [_shown(found) for found in verdicts]}
 

@@ -15,10 +15,10 @@ from service.domain.core import Surface
 from service.domain.role import Role
 from service.domain.units import from_si
 from service.errors import InputError
+from service.jobs.core import withdraw_core
 from service.jobs.core_photo import LARGEST, keep_photo
-from service.storage import audit
 from service.storage.core_photos import photo_sizes
-from service.storage.cores import CoreRecord, core_history, current_cores, find_core, withdraw_core
+from service.storage.cores import CoreRecord, core_history, current_cores, find_core
 from service.storage.session import transaction
 from service.web.access import FormChecked, Operator, Public, Supervisor, Viewer, Visitor, signer_of
 from service.web.board_page import board_of
@@ -108,7 +108,7 @@ def data(request: Request, plant: Plant, visitor: Operator) -> JSONResponse:
     return JSONResponse(
         {
             "form_token": signer_of(request).form_token(visitor.visit),
-            "who": visitor.actor,
+            "who": visitor.label,
             "now": plant.clock().isoformat(),
             "tanks": _tiles(request, plant),
         }
@@ -199,18 +199,8 @@ def withdraw(request: Request, plant: Plant, visitor: Supervisor, core_id: UUID,
     """Take back a core that never was."""
     if not reason.strip():
         return _core_page(request, plant, visitor, core_id, wrong="Say why it is taken back.", status=400)
-    now = plant.clock()
     with transaction(plant.engine) as conn:
-        withdraw_core(conn, core_id, id=uuid4(), at=now, reason=reason.strip(), by=visitor.actor)
-        audit.record_change(
-            conn,
-            at=now,
-            actor=visitor.person.name if visitor.person else "",
-            action="core withdrawn",
-            subject=str(core_id),
-            detail={"reason": reason.strip()},
-            address=visitor.address,
-        )
+        withdraw_core(conn, plant.alarms, plant.tanks, core_id, visitor.actor, reason=reason.strip(), now=plant.clock())
     return RedirectResponse("/cores", status_code=303)
 
 
@@ -222,14 +212,7 @@ def _photo_kept(plant: WebPlant, visitor: Visitor, core_id: UUID, photo: UploadF
     if not content:
         return ""
     try:
-        keep_photo(
-            plant.engine,
-            core_id,
-            content,
-            now=plant.clock(),
-            actor=visitor.person.name if visitor.person else "",
-            address=visitor.address,
-        )
+        keep_photo(plant.engine, core_id, content, visitor.actor, now=plant.clock())
     except InputError as error:
         return f"The core is kept, its photo is not: {error}."
     return ""
@@ -247,7 +230,7 @@ def _form(
 ) -> HTMLResponse:
     units = READ_IN[plant.units]
     empty = {"id": "", "tank": "", "value": "", "unit": units[0][0], "inches": "", "distance": "", "fluff": ""}
-    empty |= {"arm": "", "replicate": "1", "taken_by": visitor.actor, "note": "", "when": ""}
+    empty |= {"arm": "", "replicate": "1", "taken_by": visitor.label, "note": "", "when": ""}
     given = {**empty, "surface": [], **{key: value for key, value in typed.items() if value}}
     return page(
         request,

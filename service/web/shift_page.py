@@ -64,13 +64,11 @@ def note(
         write_note(
             plant.reports,
             note,
+            visitor.actor,
             id=_id(id),
-            author=visitor.actor,
-            actor=_name(visitor),
             now=now,
             at=min(asked, now),
             corrects=_id(corrects) if corrects else None,
-            address=visitor.address,
         )
     except InputError as error:
         return _page(request, plant, visitor, asked, wrong=str(error), typed=note)
@@ -80,14 +78,7 @@ def note(
 @router.post("/shift/take-over", dependencies=[FormChecked])
 def sign(plant: Plant, visitor: Operator, id: Line = "", at: Line = "") -> Response:
     """Somebody has the plant from now on."""
-    take_over(
-        plant.reports,
-        id=_id(id),
-        author=visitor.actor,
-        actor=_name(visitor),
-        now=plant.clock(),
-        address=visitor.address,
-    )
+    take_over(plant.reports, visitor.actor, id=_id(id), now=plant.clock())
     return _back(plant, _moment(plant, at))
 
 
@@ -144,7 +135,7 @@ def _page(
         status=400 if wrong else 200,
         log=log,
         coming=coming,
-        may_sign=visitor.may(Role.OPERATOR) and signed is not None and visitor.actor not in [one.who for one in signed],
+        may_sign=visitor.may(Role.OPERATOR) and signed is not None and visitor.label not in [one.who for one in signed],
         may_write=visitor.may(Role.OPERATOR),
         earlier=reports.before(shift).start,
         later=None if log.running else shift.end,
@@ -199,7 +190,3 @@ def _back(plant: WebPlant, at: datetime) -> RedirectResponse:
 
 def _local(plant: WebPlant, at: datetime) -> datetime:
     return at.astimezone(plant.zone)
-
-
-def _name(visitor: Visitor) -> str:
-    return visitor.person.name if visitor.person is not None else ""

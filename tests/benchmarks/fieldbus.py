@@ -53,6 +53,7 @@ from service.storage.schema import migrate
 from service.storage.session import make_engine, transaction
 from service.storage.site_tables import sync_site
 from service.storage.spool import Spool
+from tests.alarm_plant import alarm_setup
 from tests.benchmarks.ingest import _server
 from tests.plant import TANKS
 from tests.plant_servers import ModbusPlant, OpcuaPlant, Unit
@@ -213,7 +214,7 @@ def _whole(url: str, ports: dict[str, list[int]], count: list[int], latencies: l
     signals = [Signal(tag=tag, kind=SignalKind.STATUS, tank=None, unit="state") for tag in tags]
     with transaction(engine) as conn:
         ids = sync_site(conn, TANKS, signals)
-    plant = Plant(tanks={t.key: t for t in TANKS}, signals={s.tag: s for s in signals}, ids=ids, units="si")
+    plant = Plant(tanks={t.key: t for t in TANKS}, signals={s.tag: s for s in signals}, ids=ids, alarms=alarm_setup())
 
     def on_step(step: Step, delivery: Delivery) -> None:
         if step is Step.COMMITTED:

@@ -37,6 +37,7 @@ import psycopg
 from sqlalchemy import Engine, text
 from sqlalchemy.engine import make_url
 
+from tests.alarm_plant import alarm_setup
 from tests.stopping import in_order
 
 SIGNALS = 20
@@ -146,7 +147,7 @@ def _whole_path(engine: Engine, path: Path) -> tuple[int, float]:
     tank, signals = _plant()
     with transaction(engine) as conn:
         ids = site_ids(conn)
-    plant = Plant(tanks={tank.key: tank}, signals={s.tag: s for s in signals}, ids=ids, units="si")
+    plant = Plant(tanks={tank.key: tank}, signals={s.tag: s for s in signals}, ids=ids, alarms=alarm_setup())
 
     def now() -> datetime:
         return START + timedelta(days=3650)

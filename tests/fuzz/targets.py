@@ -29,6 +29,7 @@ from service.web import push
 from service.web.api import Note
 from service.web.core_entry import CoreEntry
 from service.web.signing import Signer
+from tests.alarm_plant import alarm_setup
 from tests.plant import SIGNALS, TANKS
 
 CORPUS = Path(__file__).parents[1] / "data" / "fuzz"
@@ -79,7 +80,7 @@ def read_http(data: bytes) -> None:
         tanks={tank.key: tank for tank in TANKS},
         signals={signal.tag: signal for signal in SIGNALS},
         ids=SiteIds(tanks={}, signals={}),
-        units="si",
+        alarms=alarm_setup(),
     )
     for parse in (push._from_json, push._from_csv):
         with contextlib.suppress(HTTPException):

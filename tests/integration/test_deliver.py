@@ -14,7 +14,6 @@ from sqlalchemy import Engine, text
 
 from service.alarms.contact import Contact
 from service.alarms.retry import Failure
-from service.jobs.acknowledge import acknowledge
 from service.jobs.alarm_setup import AlarmSetup
 from service.jobs.deliver import Delivered, deliver
 from service.jobs.evaluate import evaluate, evaluate_service
@@ -23,7 +22,7 @@ from service.notify.smtp import SmtpAccount, SmtpNotifier
 from service.storage.alarms import JournalLine, alarms, journal
 from service.storage.outbox import next_due
 from service.storage.session import transaction
-from tests.alarm_plant import MINUTE, NIGHT, TANKS, AlarmPlant, alarm_setup
+from tests.alarm_plant import MINUTE, NIGHT, TANKS, AlarmPlant, acknowledge, alarm_setup
 from tests.mail_server import Mailbox, mail_server
 
 

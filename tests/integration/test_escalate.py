@@ -12,11 +12,10 @@ from service.alarms.contact import Contact
 from service.alarms.definition import Priority
 from service.alarms.duty import Rota, Shift
 from service.alarms.escalation import Ladder, Rung, Whom
-from service.jobs.acknowledge import acknowledge
 from service.jobs.evaluate import evaluate
 from service.storage.alarms import journal
 from service.storage.session import transaction
-from tests.alarm_plant import MINUTE, NIGHT, TANKS, AlarmPlant, alarm_setup, hand_over_all
+from tests.alarm_plant import MINUTE, NIGHT, TANKS, AlarmPlant, acknowledge, alarm_setup, hand_over_all
 
 PEOPLE = tuple(
     Contact(name=name, email=f"{name.lower()}@example.org", phone=phone, channels=("email",))

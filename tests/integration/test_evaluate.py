@@ -11,18 +11,20 @@ import pytest
 from sqlalchemy import Engine, text
 
 from service.alarms.definition import AlarmDefinition, AlarmKind
-from service.alarms.machine import AlarmState, Reason
+from service.alarms.machine import (
+    AlarmState,
+    Command,
+    Reason,
+    RemoveFromService,
+    Reset,
+    ReturnToService,
+    Shelve,
+    Unshelve,
+)
 from service.domain.estimate import Estimate, EstimateReason, Trust
 from service.domain.reading import Reason as Verdict
 from service.errors import InputError, StorageError
-from service.jobs.acknowledge import (
-    acknowledge,
-    remove_from_service,
-    reset,
-    return_to_service,
-    shelve,
-    unshelve,
-)
+from service.jobs.alarm_command import Done, submit_command
 from service.jobs.evaluate import Evaluated, evaluate, evaluate_service
 from service.jobs.outage import put_back, take_out, tanks_out
 from service.jobs.situations import tank_histories
@@ -30,7 +32,7 @@ from service.storage.alarms import AlarmRecord, JournalLine, alarms, journal, sy
 from service.storage.audit import changes
 from service.storage.connector_state import record_failure, record_good
 from service.storage.session import transaction
-from tests.alarm_plant import EAST, MINUTE, NIGHT, TANKS, WEST, AlarmPlant, alarm_setup, definitions
+from tests.alarm_plant import EAST, MINUTE, NIGHT, TANKS, WEST, AlarmPlant, acknowledge, alarm_setup, by, definitions
 
 HOUR, DAY = timedelta(hours=1), timedelta(days=1)
 
@@ -40,6 +42,10 @@ def look(plant: AlarmPlant, now: datetime, **more: Any) -> Evaluated:
     done = evaluate(plant.engine, plant.setup, TANKS, plant.ids, projected=projected, now=now, **more)
     assert done.failed == {}
     return done
+
+
+def do(plant: AlarmPlant, command: Command, now: datetime) -> Done:
+    return submit_command(plant.engine, plant.setup, TANKS, "east.high", command, by("Sam"), now=now)
 
 
 def stand(plant: AlarmPlant, key: str) -> AlarmRecord:
@@ -244,7 +250,7 @@ class TestPeople:
     def test_shelved_until_a_time_then_back_by_itself(self, plant: AlarmPlant, high: AlarmRecord) -> None:
         at = NIGHT + 3 * MINUTE
         told = len(outbox(plant))
-        shelve(plant.engine, plant.setup, TANKS, "east.high", who="Sam", why="diver", until=at + HOUR, now=at)
+        do(plant, Shelve(why="diver", until=at + HOUR), at)
         for minute in range(4, 62):
             plant.believe(NIGHT + minute * MINUTE, 1.0)
             look(plant, NIGHT + minute * MINUTE)
@@ -261,15 +267,13 @@ class TestPeople:
 
     def test_shelf_and_service_by_hand(self, plant: AlarmPlant, high: AlarmRecord) -> None:
         at = NIGHT + 3 * MINUTE
-        who: dict[str, Any] = {"who": "Sam", "now": at}
-        args = (plant.engine, plant.setup, TANKS, "east.high")
-        assert shelve(*args, why="diver", until=at + HOUR, **who).state is AlarmState.SHELVED
-        assert unshelve(*args, **who).state is AlarmState.UNACKNOWLEDGED
-        removed = remove_from_service(*args, why="sensor out", permit="W-17", **who)
+        assert do(plant, Shelve(why="diver", until=at + HOUR), at).state is AlarmState.SHELVED
+        assert do(plant, Unshelve(), at).state is AlarmState.UNACKNOWLEDGED
+        removed = do(plant, RemoveFromService(why="sensor out", permit="W-17"), at)
         assert removed.state is AlarmState.OUT_OF_SERVICE
         assert lines(plant, "east.high")[-1].detail["note"] == "sensor out (permit W-17)"
-        assert return_to_service(*args, **who).state is AlarmState.UNACKNOWLEDGED
-        assert reset(*args, **who).reason is Reason.NOT_LATCHED
+        assert do(plant, ReturnToService(), at).state is AlarmState.UNACKNOWLEDGED
+        assert do(plant, Reset(), at).reason is Reason.NOT_LATCHED
 
     def test_a_tank_out_of_service_is_quiet_by_design(self, plant: AlarmPlant, high: AlarmRecord) -> None:
         at = NIGHT + 3 * MINUTE
@@ -413,7 +417,7 @@ class TestOutOfService:
 
     def test_by_a_person(self, plant: AlarmPlant) -> None:
         self.live(plant, NIGHT, 2.0)
-        change = {"engine": plant.engine, "setup": plant.setup, "ids": plant.ids, "tank": "east", "who": "Sam"}
+        change = {"engine": plant.engine, "setup": plant.setup, "ids": plant.ids, "tank": "east", "actor": by("Sam")}
         assert take_out(**change, why="drained for repair", permit="W-17", now=NIGHT + MINUTE)  # type: ignore[arg-type]
         assert not take_out(**change, why="again", now=NIGHT + MINUTE)  # type: ignore[arg-type]
         for minute in range(2, 6):
@@ -429,8 +433,8 @@ class TestOutOfService:
         with transaction(plant.engine) as conn:
             audited = [(change.action, change.subject, change.actor) for change in changes(conn)]
         assert audited == [
-            ("tank put back into service", "east", "Sam"),
-            ("tank taken out of service", "east", "Sam"),
+            ("tank put back into service", "east", "sam"),
+            ("tank taken out of service", "east", "sam"),
         ]
 
     def test_by_the_site_file(self, plant: AlarmPlant) -> None:
@@ -439,7 +443,7 @@ class TestOutOfService:
         self.live(plant, NIGHT + 2 * MINUTE, 0.3)
         assert outbox(plant) == []
         with pytest.raises(InputError, match="by the site file"):
-            put_back(plant.engine, plant.setup, plant.ids, "east", who="Sam", now=NIGHT)
+            put_back(plant.engine, plant.setup, plant.ids, "east", by("Sam"), now=NIGHT)
         plant.setup = replace(plant.setup, out_of_service={})
         self.live(plant, NIGHT + 3 * MINUTE, 0.3)
         assert {subject.split(":")[0] for _, subject in outbox(plant)} == {"DANGER East clarifier"}
@@ -447,7 +451,7 @@ class TestOutOfService:
     def test_a_name_and_a_reason_are_needed(self, plant: AlarmPlant) -> None:
         for who, why in (("", "why"), ("Sam", " ")):
             with pytest.raises(InputError, match="name and a reason"):
-                take_out(plant.engine, plant.setup, plant.ids, "east", who=who, why=why, now=NIGHT)
+                take_out(plant.engine, plant.setup, plant.ids, "east", by(who), why=why, now=NIGHT)
 
 
 def test_a_tank_never_cored_has_the_usual_time_for_its_first_core(engine: Engine) -> None:

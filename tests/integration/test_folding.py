@@ -10,8 +10,8 @@ from typing import Any
 import pytest
 from sqlalchemy import Connection, Engine, event, text
 
-from service.alarms.machine import AlarmState
-from service.jobs.acknowledge import acknowledge, shelve
+from service.alarms.machine import AlarmState, Shelve
+from service.jobs.alarm_command import submit_command
 from service.jobs.evaluate import Evaluated, evaluate, evaluate_service
 from service.storage.alarms import alarms, folded, journal, sync_alarms
 from service.storage.connector_state import record_good
@@ -22,7 +22,9 @@ from tests.alarm_plant import (
     NIGHT,
     NIGHT_OPERATOR,
     AlarmPlant,
+    acknowledge,
     alarm_setup,
+    by,
     definitions,
     hand_over_all,
     tank_setup,
@@ -199,14 +201,13 @@ def test_a_shelved_cause_keeps_what_it_folded_but_folds_nothing_more(plant: Alar
         for number, tank in enumerate(TWENTY):
             plant.believe(now, 1.0 if number < 5 else 2.0, tank=tank)
         look(plant, now)
-    shelve(
+    submit_command(
         plant.engine,
         plant.setup,
         tuple(TWENTY),
         "system.filling",
-        who="Sam",
-        why="expected, bypass open",
-        until=NIGHT + timedelta(hours=4),
+        Shelve(why="expected, bypass open", until=NIGHT + timedelta(hours=4)),
+        by("Sam"),
         now=NIGHT + 4 * MINUTE,
     )
     for minute in range(5, 8):

@@ -3,19 +3,21 @@
 from __future__ import annotations
 
 import uuid
+from dataclasses import replace
 from datetime import UTC, datetime, time, timedelta
 
 from sqlalchemy import Engine
 
+from service.alarms.contact import Contact
 from service.domain.core import Core, Surface
-from service.jobs.core import TypedCore, log_core
-from service.jobs.core_notice import core_notices
+from service.jobs.core import CoreDraft, submit_core
 from service.jobs.deliver import deliver
 from service.jobs.mail_reports import mail_reports
 from service.jobs.report_plant import ReportPlant
 from service.notify.smtp import SmtpAccount, SmtpNotifier
 from service.reports.mailing import Mailing
-from tests.alarm_plant import EAST, MINUTE, NIGHT, NIGHT_OPERATOR, SUPERVISOR, TANKS, AlarmPlant
+from service.storage.session import transaction
+from tests.alarm_plant import EAST, MINUTE, NIGHT, NIGHT_OPERATOR, SUPERVISOR, TANKS, AlarmPlant, by
 from tests.mail_server import Mailbox, mail_server
 
 SIX = datetime(2026, 1, 15, 11, 0, tzinfo=UTC)  # 06:00 in New York
@@ -63,16 +65,10 @@ def test_a_report_waits_for_a_mail_server_that_is_away(engine: Engine) -> None:
     assert len(mailbox.mails) == 2
 
 
-def log(plant: AlarmPlant, core: Core, mailing: Mailing, now: datetime) -> None:
-    log_core(
-        plant.engine,
-        EAST.tank,
-        plant.ids.tanks["east"],
-        TypedCore(core=core, typed_value=1.0, typed_unit="m", source="test"),
-        units="us",
-        now=now,
-        messages=core_notices(plant.setup, mailing, core, EAST.tank, now),
-    )
+def log(plant: AlarmPlant, core: Core, told: tuple[Contact, ...], now: datetime) -> None:
+    draft = CoreDraft(core=core, typed_value=1.0, typed_unit="m")
+    with transaction(plant.engine) as conn:
+        submit_core(conn, replace(plant.setup, told_of_cores=told), plant.ids, EAST.tank, draft, by("Sam"), now=now)
 
 
 def test_a_core_is_told_at_once_and_once_where_the_site_wants_it(engine: Engine) -> None:
@@ -90,12 +86,12 @@ def test_a_core_is_told_at_once_and_once_where_the_site_wants_it(engine: Engine)
     )
     mailbox = Mailbox()
     with mail_server(mailbox) as port:
-        log(plant, core, Mailing(to=(SUPERVISOR,)), NIGHT)  # it stands in the shift log
+        log(plant, core, (), NIGHT)  # it stands in the shift log
         hand_over(plant, port, NIGHT)
         assert mailbox.mails == []
         other = Core(**{f: getattr(core, f) for f in core.__slots__} | {"id": uuid.uuid4(), "replicate": 2})
         for _ in range(2):  # a phone sends it again after a lost answer
-            log(plant, other, MAILING, NIGHT)
+            log(plant, other, MAILING.to, NIGHT)
         hand_over(plant, port, NIGHT)
     subjects = dict(zip(mailbox.recipients, mailbox.subjects, strict=True))
     assert subjects["night@example.org"] == (

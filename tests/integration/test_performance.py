@@ -7,10 +7,9 @@ from datetime import timedelta
 from sqlalchemy import Engine
 
 from service.alarms.definition import Priority
-from service.jobs.acknowledge import acknowledge
 from service.jobs.evaluate import evaluate
 from service.jobs.performance import alarm_figures, monthly_figures
-from tests.alarm_plant import MINUTE, NIGHT, TANKS, AlarmPlant, alarm_setup, definitions
+from tests.alarm_plant import MINUTE, NIGHT, TANKS, AlarmPlant, acknowledge, alarm_setup, definitions
 
 
 def test_figures_of_a_night(engine: Engine) -> None:

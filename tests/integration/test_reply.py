@@ -120,7 +120,7 @@ def test_a_core_is_asked_back_and_stored_on_yes(plant: AlarmPlant) -> None:
         12.0,
         "ft",
     )
-    assert record.source == "sms"
+    assert record.source == "SMS, Anna"
     assert say(plant, "yes", now=LATER + 2 * MINUTE).reason is ReplyReason.UNCLEAR
 
 

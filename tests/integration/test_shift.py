@@ -13,7 +13,6 @@ from sqlalchemy import Engine, text
 from service.domain.estimate import Trust
 from service.domain.period import day_of
 from service.errors import InputError, StorageError
-from service.jobs.acknowledge import acknowledge
 from service.jobs.evaluate import evaluate
 from service.jobs.report import read_period
 from service.jobs.report_plant import ReportPlant
@@ -24,7 +23,7 @@ from service.storage.batches import open_batch
 from service.storage.period_figures import blanket_figures, signal_figures
 from service.storage.reading_writer import ReadingWriter
 from service.storage.session import transaction
-from tests.alarm_plant import EAST, MINUTE, NIGHT, TANKS, AlarmPlant, hand_over_all
+from tests.alarm_plant import EAST, MINUTE, NIGHT, TANKS, AlarmPlant, acknowledge, by, hand_over_all
 from tests.plant import columns
 
 ZONE = ZoneInfo("America/New_York")
@@ -51,7 +50,7 @@ def storm(plant: AlarmPlant) -> None:
 
 def note(plant: AlarmPlant, words: str, now: datetime, **more: Any) -> uuid.UUID:
     fresh = uuid.uuid4()
-    write_note(reports(plant), words, id=fresh, author="Sam", actor="sam", now=now, **more)
+    write_note(reports(plant), words, by("Sam"), id=fresh, now=now, **more)
     return fresh
 
 
@@ -101,7 +100,7 @@ def test_a_note_that_cannot_be_is_refused(plant: AlarmPlant) -> None:
 def test_a_note_sent_twice_is_kept_once(plant: AlarmPlant) -> None:
     same = uuid.uuid4()
     for _ in range(2):
-        write_note(reports(plant), "once", id=same, author="Sam", actor="sam", now=NIGHT)
+        write_note(reports(plant), "once", by("Sam"), id=same, now=NIGHT)
     see = reports(plant)
     assert len(read_shift(see, see.shift(NIGHT), NIGHT).entries) == 1
     with transaction(plant.engine) as conn:
@@ -112,7 +111,7 @@ def test_whoever_comes_early_signs_for_the_shift_that_begins(plant: AlarmPlant) 
     see = reports(plant)
     early = datetime(2026, 1, 14, 11, 45, tzinfo=UTC)  # 06:45
     assert taking_over(see, early).name == "day"
-    take_over(see, id=uuid.uuid4(), author="Ann", actor="ann", now=early)
+    take_over(see, by("Ann"), id=uuid.uuid4(), now=early)
     night, day = see.shift(early), see.next(see.shift(early))
     assert [one.who for one in read_shift(see, night, early).handed_over] == ["Ann"]
     assert [one.who for one in read_shift(see, day, early).taken_over] == ["Ann"]

@@ -11,11 +11,11 @@ from sqlalchemy import Connection
 
 from connectors.base import HandCore, Reject
 from service.domain.core import Core, Surface
-from service.domain.core_check import check_core, refused
 from service.domain.units import UNITS, Dimension, to_si
-from service.jobs.core import expected_height
+from service.jobs.actor import Actor, Door
+from service.jobs.core import CoreDraft, submit_core
 from service.jobs.ingest.plant import Plant
-from service.storage.cores import CoreRecord, correct_core, current_cores, find_core, insert_core
+from service.storage.cores import current_cores, find_core
 from service.storage.moments import to_us
 
 #: Namespace of the ids of cores that came without one: the same core in another file has the same id.
@@ -46,6 +46,7 @@ def store_cores(
     plant: Plant,
     cores: Sequence[HandCore],
     *,
+    connector: str,
     batch_id: int,
     source: str,
     now: datetime,
@@ -59,40 +60,39 @@ def store_cores(
     Nobody is there to confirm what a file says: a doubtful core is kept with its warning.
     """
     outcome = CoreOutcome()
-    records: list[tuple[HandCore, CoreRecord]] = []
-    for core in cores:
-        record = _record(core, plant, batch_id, source, now)
-        if isinstance(record, Reject):
-            outcome.rejects.append(record)
+    actor = Actor(name=connector, via=Door.SHEET, address=source)
+    read: list[tuple[HandCore, Core]] = []
+    for typed in cores:
+        core = _core(typed, plant, now)
+        if isinstance(core, Reject):
+            outcome.rejects.append(core)
         else:
-            records.append((core, record))
-    delivered = {record.core.id for _, record in records}
+            read.append((typed, core))
+    delivered = {core.id for _, core in read}
     # In the order of tanks, so that two deliveries at once wait for each other instead of deadlocking.
-    for typed, record in sorted(records, key=lambda pair: (pair[1].tank_id, pair[1].core.taken_at)):
-        if find_core(conn, record.core.id) is not None:
+    for typed, core in sorted(read, key=lambda pair: (plant.ids.tanks[pair[1].tank], pair[1].taken_at)):
+        if find_core(conn, core.id) is not None:
             outcome.duplicate += 1
             continue
-        tank = plant.tanks[record.core.tank]
-        findings = check_core(
-            record.core,
-            tank,
-            now=now,
-            units=plant.units,
-            typed_unit=record.typed_unit,
-            expected=expected_height(conn, tank, record.tank_id, record.core.taken_at),
+        before = _delivered_before(conn, core, plant.ids.tanks[core.tank], batch_id, delivered)
+        draft = CoreDraft(
+            core=core,
+            typed_value=typed.thickness,
+            typed_unit=typed.unit,
+            confirmed=True,
+            supersedes=before,
+            reason="" if before is None else f"{source} brought another thickness for the same core",
+            batch_id=batch_id,
         )
-        sentences = tuple(finding.sentence for finding in findings)
-        if refused(findings):
+        logged = submit_core(conn, plant.alarms, plant.ids, plant.tanks[core.tank], draft, actor, now=now)
+        sentences = [finding.sentence for finding in logged.findings]
+        if not logged.stored:
             outcome.rejects.append(_reject(typed, "thickness", _typed(typed), " ".join(sentences)))
             continue
         outcome.warnings += [_where(typed, sentence) for sentence in sentences]
-        kept = replace(record, warnings=sentences)
-        before = _delivered_before(conn, kept, delivered)
         if before is None:
-            insert_core(conn, kept)
             outcome.accepted += 1
         else:
-            correct_core(conn, before, kept, f"{source} brought another thickness for the same core")
             outcome.corrected += 1
     return outcome
 
@@ -105,7 +105,7 @@ def delivered_core_id(core: Core) -> UUID:
     )
 
 
-def _record(core: HandCore, plant: Plant, batch_id: int, source: str, now: datetime) -> CoreRecord | Reject:
+def _core(core: HandCore, plant: Plant, now: datetime) -> Core | Reject:
     tank = plant.find_tank(core.tank)
     if tank is None:
         known = ", ".join(plant.tanks)
@@ -140,23 +140,15 @@ def _record(core: HandCore, plant: Plant, batch_id: int, source: str, now: datet
         taken_by=core.taken_by,
         note=note,
     )
-    return CoreRecord(
-        core=replace(without_id, id=delivered_core_id(without_id)),
-        tank_id=plant.ids.tanks[tank.key],
-        typed_value=core.thickness,
-        typed_unit=core.unit,
-        source=source,
-        batch_id=batch_id,
-    )
+    return replace(without_id, id=delivered_core_id(without_id))
 
 
-def _delivered_before(conn: Connection, record: CoreRecord, delivered: set[UUID]) -> UUID | None:
+def _delivered_before(conn: Connection, core: Core, tank_id: int, batch_id: int, delivered: set[UUID]) -> UUID | None:
     """The one core of an earlier delivery that this one can only mean to correct; None when there is none, or several."""
-    core = record.core
     same = [
         other.core.id
-        for other in current_cores(conn, [record.tank_id], core.taken_at, core.taken_at + timedelta.resolution)
-        if other.batch_id not in (None, record.batch_id)
+        for other in current_cores(conn, [tank_id], core.taken_at, core.taken_at + timedelta.resolution)
+        if other.batch_id not in (None, batch_id)
         and other.core.id not in delivered
         and (other.core.replicate, other.core.distance_from_wall) == (core.replicate, core.distance_from_wall)
     ]

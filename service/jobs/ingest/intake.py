@@ -85,7 +85,13 @@ class Intake:
         self._shown += part.rejects[: SHOWN - len(self._shown)]
         if part.cores:
             outcome = store_cores(
-                self._conn, self._plant, part.cores, batch_id=self._batch_id, source=part.origin, now=now
+                self._conn,
+                self._plant,
+                part.cores,
+                connector=self._connector,
+                batch_id=self._batch_id,
+                source=part.origin,
+                now=now,
             )
             self._cores.add(outcome)
         refused = self._refused() if part.last_part else ()

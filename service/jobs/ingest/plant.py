@@ -7,18 +7,19 @@ from dataclasses import dataclass
 
 from service.domain.signal import Signal
 from service.domain.tank import Tank
-from service.domain.units import UnitSystem
+from service.jobs.alarm_setup import AlarmSetup
 from service.storage.site_tables import SiteIds
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Plant:
-    """Tanks by key and signals by tag as the site file describes them now, their row numbers, and the site's units."""
+    """Tanks by key and signals by tag as the site file describes them now, their row numbers, and its alarms."""
 
     tanks: Mapping[str, Tank]
     signals: Mapping[str, Signal]
     ids: SiteIds
-    units: UnitSystem
+    #: Who is told of hand cores, and in which units.
+    alarms: AlarmSetup
 
     def find_tank(self, named: str) -> Tank | None:
         """The tank a file means: by key or label, whichever way it is capitalised."""
