@@ -120,6 +120,8 @@ class Delivery:
     origin: str
     samples: SampleBlock
     rejects: tuple[Reject, ...] = ()
+    #: Rejects beyond those listed, of which only the number is known.
+    unlisted: int = 0
     cores: tuple[HandCore, ...] = ()
     state: Mapping[str, Any] = field(default_factory=dict)
     content_hash: str | None = None

@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
+import hashlib
 import os
-from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass, field
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import AbstractContextManager
+from dataclasses import dataclass, field, replace
 from datetime import datetime
-from pathlib import Path
 from typing import Any, BinaryIO
 
 from connectors.base import Delivery, Reject
-from connectors.csv_folder import Signature
+from connectors.csv_folder import Folder, Signature
 from connectors.csv_format import CsvFormat
 from connectors.csv_quarantine import RejectedRows, tell_reason
 from connectors.csv_reader import Chunk, Reading
@@ -20,6 +21,14 @@ from connectors.errors import ConnectorError, Malformed, Unreachable
 
 #: Tells whether a file with this SHA-256 has been stored before.
 AlreadyTaken = Callable[[str], bool]
+
+
+@dataclass(frozen=True, slots=True)
+class Beside:
+    """Where what is told about a file goes: into a folder, under names made from the file's."""
+
+    folder: Callable[[], AbstractContextManager[Folder]]
+    name: str
 
 
 @dataclass(slots=True)
@@ -38,12 +47,13 @@ class FileDeliveries:
     already_taken: AlreadyTaken | None
     limits: Limits
     block_bytes: int
-    rejected_beside: Path | None
+    beside: Beside | None  #: None: rejects are told to whoever named the file, and nowhere else
     state: dict[str, Any]
     remember: bool = False
     signature: Signature | None = None
     content_hash: str = ""
     unreadable: str | None = None
+    _rejected: RejectedRows | None = None
     _before: dict[str, Any] = field(default_factory=dict)
     _withdrawn: bool = False
     _any_readable: bool = True
@@ -58,55 +68,75 @@ class FileDeliveries:
             when the file changed meanwhile, or its rejects cannot be written; the last part has not been yielded then.
         """
         self.signature = Signature.of(os.fstat(file.fileno()))
-        self.content_hash, size = content_hash(file)
         self._before = _copied(self.state)
         self._repeated = dict(self.state.get("repeated", {}))
+        if self.signature.size > self.limits.max_file_bytes:
+            yield self._too_large(self.signature.size)
+            return
+        self.content_hash, size = content_hash(file)
         if self.already_taken is not None and self.already_taken(self.content_hash):
             yield self._delivery(Chunk(no_samples()), size, part=0, last=True)
             return
-        rejected = RejectedRows(self.rejected_beside) if self.rejected_beside is not None else None
+        self._rejected = RejectedRows()
         held: Chunk | None = None
         part = 0
-        complete = False
-        try:
-            for chunk in self._chunks(file, size):
-                if rejected is not None:
-                    self._write(lambda chunk=chunk: rejected.add(chunk.rejects))  # type: ignore[misc]
-                if held is not None:
-                    yield self._delivery(held, size, part=part, last=False)
-                    part += 1
-                held = chunk
-            if Signature.of(os.fstat(file.fileno())) != self.signature:
-                raise Unreachable(
-                    self.source, f"{self.origin} changed while it was read.", "It is taken again when it rests."
-                )
-            if rejected is not None and self.rejected_beside is not None:
-                if self._any_readable:
-                    self._write(rejected.finish)
-                # Told before the rows are stored: should we die in between, the file is known for what it is.
-                beside, reason = self.rejected_beside, self.unreadable
-                self._write(lambda: tell_reason(beside, reason))
-            complete = True
-        finally:
-            if rejected is not None and not (complete and self._any_readable):
-                rejected.discard()
+        for chunk in self._chunks(file, size):
+            self._rejected.add(chunk.rejects, chunk.unlisted)
+            if held is not None:
+                yield self._delivery(held, size, part=part, last=False)
+                part += 1
+            held = chunk
+        if Signature.of(os.fstat(file.fileno())) != self.signature:
+            raise Unreachable(
+                self.source, f"{self.origin} changed while it was read.", "It is taken again when it rests."
+            )
+        # Told before the rows are stored: should we die in between, the file is known for what it is.
+        self._tell()
         yield self._delivery(held or Chunk(no_samples()), size, part=part, last=True)
 
-    def withdraw(self) -> None:
-        """Nothing of the file was stored: what is kept from file to file is as it was before this one."""
-        self._withdrawn = True
-        self.state.clear()
-        self.state.update(_copied(self._before))
+    def _too_large(self, size: int) -> Delivery:
+        """What is said of a file that no export makes; it is not read, not even for its hash."""
+        self.unreadable = f"It has {size} bytes, more than {self.limits.max_file_bytes}. Split it."
+        self._any_readable = False
+        self.content_hash = hashlib.sha256(f"{self.origin}|{self.signature}".encode()).hexdigest()
+        self._tell()
+        chunk = Chunk(no_samples(), (Reject(0, "file", self.origin, self.unreadable),))
+        return replace(self._delivery(chunk, size, part=0, last=True), content_hash=None)
 
-    def _write(self, step: Callable[[], object]) -> None:
+    def add_refused(self, refused: Sequence[Reject]) -> None:
+        """Tell beside the file what the service refused, after the rows that could not be read.
+
+        Raises
+        ------
+        OSError
+            when it cannot be written.
+        """
+        if self._rejected is None or self.beside is None or not refused:
+            return
+        self._rejected.add(refused)
+        with self.beside.folder() as folder:
+            self._rejected.publish(folder, self.beside.name)
+
+    def _tell(self) -> None:
+        if self.beside is None:
+            return
         try:
-            step()
+            with self.beside.folder() as folder:
+                if self._rejected is not None and self._any_readable:
+                    self._rejected.publish(folder, self.beside.name)
+                tell_reason(folder, self.beside.name, self.unreadable)
         except OSError as exc:
             raise Unreachable(
                 self.source,
                 f"the rejected rows of {self.origin} cannot be written ({exc}).",
                 "Give the service write access.",
             ) from exc
+
+    def withdraw(self) -> None:
+        """Nothing of the file was stored: what is kept from file to file is as it was before this one."""
+        self._withdrawn = True
+        self.state.clear()
+        self.state.update(_copied(self._before))
 
     def _chunks(self, file: BinaryIO, size: int) -> Iterator[Chunk]:
         """Chunks of all members; a member that cannot be read becomes a reject, and so does the file when none can."""
@@ -151,6 +181,7 @@ class FileDeliveries:
             origin=self.origin,
             samples=chunk.samples,
             rejects=chunk.rejects,
+            unlisted=chunk.unlisted,
             cores=chunk.cores,
             state=_copied(self.state),
             content_hash=self.content_hash,
@@ -169,7 +200,7 @@ def _placed(chunk: Chunk, member: str) -> Chunk:
     if not member or not chunk.rejects:
         return chunk
     rejects = tuple(Reject(r.line, r.field, r.text, f"{r.reason} (in {member})") for r in chunk.rejects)
-    return Chunk(chunk.samples, rejects, chunk.cores)
+    return replace(chunk, rejects=rejects)
 
 
 def _copied(state: Mapping[str, Any]) -> dict[str, Any]:

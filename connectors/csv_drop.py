@@ -11,16 +11,17 @@ import fnmatch
 import os
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import AbstractContextManager
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
 from connectors.base import Delivery
-from connectors.csv_delivery import AlreadyTaken, FileDeliveries
-from connectors.csv_folder import Signature, is_temporary, make_folder, move, open_regular, place_in, told
+from connectors.csv_delivery import AlreadyTaken, Beside, FileDeliveries
+from connectors.csv_folder import Folder, Signature, is_temporary, open_regular, opened, told, within
 from connectors.csv_format import CsvFormat, checked
-from connectors.csv_quarantine import REASON, REJECTED, add_refused, tell_reason
+from connectors.csv_quarantine import REASON, REJECTED, reason_name, rejected_name, tell_reason
 from connectors.csv_reader import BLOCK_BYTES
 from connectors.csv_source import Limits
 from connectors.errors import ConnectorError, Malformed, Misconfigured, Unreachable
@@ -84,7 +85,9 @@ class CsvDrop:
         self._seen: dict[str, tuple[Signature, float]] = {}
         self._temporary: dict[int, Signature] = {}
         self._pending: dict[str, tuple[str, FileDeliveries]] = {}
-        self._moved: dict[Path, tuple[Signature, float, Path]] = {}
+        self._moved: dict[
+            tuple[Path, str], tuple[Signature, float, str]
+        ] = {}  #: by folder and name: and its former name
         self._cleared: float | None = None
         self._refused: dict[str, Signature] = {}  #: by name, what could not be stored once
         self._given_up: dict[str, Signature] = {}  #: what could not be twice, and must be left where it is
@@ -127,19 +130,16 @@ class CsvDrop:
         name, done = self._pending.pop(delivery.origin, ("", None))
         if done is None:
             return
-        path = self._config.folder / name
         try:
-            if done.rejected_beside is not None:
-                add_refused(done.rejected_beside, delivery.refused)
+            done.add_refused(delivery.refused)
             if self._config.keep:
                 return
             self._seen.pop(name, None)
-            if Signature.of(path.lstat()) != done.signature:
-                return
-            moved = _put_away(path, done.content_hash, self._processed, self._quarantine)
-            self._moved[moved] = (Signature.of(moved.lstat()), self._clock(), path)
-        except FileNotFoundError:
-            return  # somebody took it away: what it held is stored
+            with self._folder() as folder:
+                status = folder.status(name)
+                if status is None or Signature.of(status) != done.signature:
+                    return  # somebody took it away, or goes on writing: what it held is stored
+                self._put_away(folder, name, done)
         except OSError as exc:
             raise Unreachable(
                 self.key,
@@ -162,19 +162,19 @@ class CsvDrop:
         if self._refused.get(name) != done.signature:
             self._refused[name] = done.signature
             return
-        path = self._config.folder / name
         reason = f"It was read, but cannot be stored: {why}\nNothing of it is stored. Once that is put right, delete this note and drop the file again."
         try:
-            if self._config.keep:  # until it changes, or the service is started again
-                tell_reason(self._quarantine / name, reason)
-                self._given_up[name] = done.signature
-                return
-            del self._refused[name]
-            self._seen.pop(name, None)
-            tell_reason(path, reason)
-            _put_away(path, done.content_hash, self._processed, self._quarantine)
-        except FileNotFoundError:
-            return
+            with self._folder() as folder:
+                if self._config.keep:  # until it changes, or the service is started again
+                    with within(folder, self._quarantine, self.key) as quarantine:
+                        tell_reason(quarantine, name, reason)
+                    self._given_up[name] = done.signature
+                    return
+                del self._refused[name]
+                self._seen.pop(name, None)
+                if folder.status(name) is not None:
+                    tell_reason(folder, name, reason)
+                    self._put_away(folder, name, done)
         except OSError as exc:
             raise Unreachable(
                 self.key,
@@ -193,12 +193,8 @@ class CsvDrop:
         temporary: dict[int, Signature] = {}
         ready: list[tuple[int, str]] = []
         try:
-            with os.scandir(self._config.folder) as entries:
-                found = [
-                    (entry.name, entry.stat(follow_symlinks=False))
-                    for entry in entries
-                    if entry.is_file(follow_symlinks=False)
-                ]
+            with self._folder() as folder:
+                found = folder.scan()
         except OSError as exc:
             raise Unreachable(
                 self.key,
@@ -233,12 +229,6 @@ class CsvDrop:
         return any(fnmatch.fnmatchcase(lowered, pattern.lower()) for pattern in self._config.patterns)
 
     def _deliver(self, name: str, carried: dict[str, Any]) -> Iterator[Delivery]:
-        path = self._config.folder / name
-        if self._config.keep:
-            beside = self._quarantine / name
-            make_folder(self._quarantine, self.key)
-        else:
-            beside = path
         work = FileDeliveries(
             source=self.key,
             origin=told(name),
@@ -247,34 +237,55 @@ class CsvDrop:
             already_taken=self._already_taken,
             limits=self._config.limits,
             block_bytes=self._config.block_bytes,
-            rejected_beside=beside,
+            beside=Beside(self._notes, name),
             state=carried,
             remember=self._config.keep,
         )
         try:
-            with open_regular(path, self.key) as file:
+            with self._folder() as folder:
+                file = folder.open(name)
+            with file:
                 self._pending[work.origin] = (name, work)
                 yield from work.read(file)
         except Malformed:
             return  # it turned into a link or a pipe since the look: no file of ours
         except Unreachable:
-            if os.path.lexists(path):
+            if os.path.lexists(self._config.folder / name):
                 raise
             self._seen.pop(name, None)  # somebody took it away since the look
+
+    def _folder(self) -> AbstractContextManager[Folder]:
+        return opened(self._config.folder, self.key)
+
+    @contextlib.contextmanager
+    def _notes(self) -> Iterator[Folder]:
+        """The folder that takes what is told about files: beside them, or apart where the folder must not be altered."""
+        with self._folder() as folder:
+            if not self._config.keep:
+                yield folder
+                return
+            with within(folder, self._quarantine, self.key) as quarantine:
+                yield quarantine
+
+    def _put_away(self, folder: Folder, name: str, done: FileDeliveries) -> None:
+        with within(folder, self._processed, self.key) as processed, within(folder, self._quarantine, self.key) as bad:
+            path, new_name, signature = _put_away(folder, name, done, processed, bad)
+        self._moved[path, new_name] = (signature, self._clock(), name)
 
     def _bring_back_grown(self) -> None:
         """A program that keeps its file open goes on writing after the move: such a file is taken once more."""
         moment = self._clock()
-        for moved, (signature, since, origin) in list(self._moved.items()):
+        for (path, moved), (signature, since, name) in list(self._moved.items()):
             try:
-                now = Signature.of(moved.lstat())
-                if now.size > signature.size and not origin.exists():
-                    os.replace(moved, origin)
-                    del self._moved[moved]
-                elif moment - since > _WATCHED_AFTER_MOVE_S:
-                    del self._moved[moved]
-            except OSError:
-                del self._moved[moved]
+                with self._folder() as folder, within(folder, path, self.key) as target:
+                    status = target.status(moved)
+                    if status is not None and status.st_size > signature.size and folder.status(name) is None:
+                        target.move(moved, folder, name)
+                        status = None
+            except (OSError, Unreachable, Malformed):
+                status = None
+            if status is None or moment - since > _WATCHED_AFTER_MOVE_S:
+                del self._moved[path, moved]
 
     def _clear_processed(self) -> None:
         """Delete stored files that have been kept long enough."""
@@ -285,16 +296,17 @@ class CsvDrop:
             return
         self._cleared = moment
         until = self._now() - self._config.processed_for
-        with contextlib.suppress(OSError), os.scandir(self._processed) as entries:
-            for entry in entries:
-                noted = any(os.path.lexists(entry.path + ending) for ending in (REJECTED, REASON))
-                if noted or not entry.is_file(follow_symlinks=False) or not self._wanted(entry.name):
-                    continue
-                status = entry.stat(follow_symlinks=False)
-                # An export of old data was written long ago but moved just now, and the move changes the second of the two.
-                since = datetime.fromtimestamp(max(status.st_mtime, status.st_ctime), UTC)
-                if since < until:
-                    os.unlink(entry.path)
+        with contextlib.suppress(OSError, Unreachable), self._folder() as folder:
+            if folder.path == self._processed.parent and folder.status(self._processed.name) is None:
+                return
+            with within(folder, self._processed, self.key) as processed:
+                for name, status in processed.scan():
+                    noted = any(processed.status(note(name)) for note in (rejected_name, reason_name))
+                    if noted or not self._wanted(name):
+                        continue
+                    # An export of old data was written long ago but moved just now; the move changes the second of the two.
+                    if datetime.fromtimestamp(max(status.st_mtime, status.st_ctime), UTC) < until:
+                        processed.remove(name)
 
 
 class CsvFiles:
@@ -341,12 +353,17 @@ class CsvFiles:
         if not delivery.last_part or delivery.origin not in self._pending:
             return
         path, done = self._pending.pop(delivery.origin)
-        if done.rejected_beside is not None:
-            add_refused(path, delivery.refused)
-        if self._move and path.exists() and Signature.of(path.lstat()) == done.signature:
+        done.add_refused(delivery.refused)
+        if not self._move:
+            return
+        with opened(path.parent, self.key) as folder:
+            status = folder.status(path.name)
+            if status is None or Signature.of(status) != done.signature:
+                return
             processed = self._config.processed or path.parent / "processed"
             quarantine = self._config.quarantine or path.parent / "quarantine"
-            _put_away(path, done.content_hash, processed, quarantine)
+            with within(folder, processed, self.key) as good, within(folder, quarantine, self.key) as bad:
+                _put_away(folder, path.name, done, good, bad)
 
     def close(self) -> None:
         """Nothing is held open between polls."""
@@ -364,7 +381,9 @@ class CsvFiles:
             limits=self._config.limits,
             block_bytes=self._config.block_bytes,
             # The rejects are told to whoever named the file anyway; a folder that cannot be written stops nothing.
-            rejected_beside=path if os.access(path.parent, os.W_OK) else None,
+            beside=Beside(lambda: opened(path.parent, self.key), path.name)
+            if os.access(path.parent, os.W_OK)
+            else None,
             state=carried,
         )
         with open_regular(path, self.key) as file:
@@ -372,14 +391,25 @@ class CsvFiles:
             yield from work.read(file)
 
 
-def _put_away(path: Path, content_hash: str, processed: Path, quarantine: Path) -> Path:
-    """Move a file that is done with, after what is told about it, so that they stay side by side whatever happens."""
-    notes = [path.with_name(path.name + ending) for ending in (REJECTED, REASON)]
+def _put_away(
+    folder: Folder, name: str, done: FileDeliveries, processed: Folder, quarantine: Folder
+) -> tuple[Path, str, Signature]:
+    """Move a file that is done with, after what is told about it, so that they stay side by side whatever happens.
+
+    Returns
+    -------
+    The folder it lies in now, under which name, and its signature there.
+    """
     # A reason that waits in quarantine without its file was moved just before we were stopped.
-    waits = (quarantine / (path.name + REASON)).is_file() and not (quarantine / path.name).exists()
-    target = place_in(quarantine if notes[1].is_file() or waits else processed, path.name, content_hash)
-    for note, ending in zip(notes, (REJECTED, REASON), strict=True):
-        if note.is_file():
-            move(note, target.with_name(target.name + ending))
-    move(path, target)
-    return target
+    waits = quarantine.is_file(reason_name(name)) and quarantine.status(name) is None
+    target = quarantine if folder.is_file(reason_name(name)) or waits else processed
+    size = 0 if done.signature is None else done.signature.size
+    new_name = target.place_for(name, done.content_hash, size)
+    for note in (rejected_name, reason_name):
+        if folder.is_file(note(name)):
+            folder.move(note(name), target, note(new_name))
+    folder.move(name, target, new_name)
+    status = target.status(new_name)
+    if status is None:
+        raise FileNotFoundError(new_name)
+    return target.path, new_name, Signature.of(status)

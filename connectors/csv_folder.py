@@ -1,19 +1,30 @@
-"""Files in a folder, handled so that no crash, link or clash of names loses one."""
+"""A folder that strangers may write: every file in it is named from the open folder, never through a link, a pipe or a second name.
+
+Whoever drops files can also make links, pipes, folders and names of any length. So a path is resolved once, when the folder
+is opened; after that only single names inside it are used (openat(2) and its relatives). A file is trusted by what its
+open descriptor says. What is written appears whole, as a new file, under its name.
+"""
 
 from __future__ import annotations
 
 import hashlib
+import io
 import os
+import secrets
 import shutil
 import stat
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import BinaryIO
+from typing import BinaryIO, cast
 
 from connectors.errors import Malformed, Unreachable
 
 #: Names that programs give to files they are still writing.
 _TEMPORARY = (".tmp", ".temp", ".part", ".partial", ".filepart", ".crdownload", ".swp", ".lock", "~")
+#: Longest name a file system takes [bytes] (NAME_MAX of POSIX's usual file systems).
+NAME_MAX = 255
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,8 +50,29 @@ def told(name: str) -> str:
     return os.fsencode(name).decode("utf-8", "backslashreplace")
 
 
+def is_temporary(name: str) -> bool:
+    """Whether a name belongs to a file that is still being written."""
+    return name.startswith((".", "~")) or name.lower().endswith(_TEMPORARY)
+
+
+def fitted(name: str, ending: str = "") -> str:
+    """A name with an ending, cut to what a file system takes; what is cut is stood for by part of its hash.
+
+    >>> fitted("east.csv", ".reason.txt")
+    'east.csv.reason.txt'
+    >>> len(fitted("x" * 250, ".reason.txt"))
+    255
+    """
+    raw, tail = os.fsencode(name), os.fsencode(ending)
+    if len(raw) + len(tail) <= NAME_MAX:
+        return name + ending
+    mark = b"~" + hashlib.sha256(raw).hexdigest()[:8].encode()
+    kept = raw[: NAME_MAX - len(tail) - len(mark)].decode("utf-8", "ignore")
+    return kept + os.fsdecode(mark) + ending
+
+
 def open_regular(path: Path, source: str) -> BinaryIO:
-    """Open a regular file for reading, without following a link or waiting at a pipe.
+    """Open a regular file that a person named, without following a link or waiting at a pipe.
 
     Raises
     ------
@@ -49,63 +81,226 @@ def open_regular(path: Path, source: str) -> BinaryIO:
     Malformed
         when it is no regular file.
     """
+    return _opened(str(path), path.name, source, folder=None)
+
+
+def _opened(path: str, name: str, source: str, *, folder: int | None) -> BinaryIO:
     try:
-        descriptor = os.open(
-            path, os.O_RDONLY | getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0)
-        )
+        descriptor = os.open(path, os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK | os.O_CLOEXEC, dir_fd=folder)
     except OSError as exc:
-        if path.is_symlink():
+        if stat.S_ISLNK(_mode(path, folder)):
             raise Malformed(
-                source, f"{told(path.name)} is a symbolic link, which is not followed.", "Drop the file itself."
+                source, f"{told(name)} is a symbolic link, which is not followed.", "Drop the file itself."
             ) from exc
         raise Unreachable(
-            source, f"{told(path.name)} cannot be opened ({exc.strerror}).", "Check that the service may read it."
+            source, f"{told(name)} cannot be opened ({exc.strerror}).", "Check that the service may read it."
         ) from exc
     if not stat.S_ISREG(os.fstat(descriptor).st_mode):
         os.close(descriptor)
-        raise Malformed(source, f"{told(path.name)} is not a regular file.")
+        raise Malformed(source, f"{told(name)} is not a regular file.")
     return os.fdopen(descriptor, "rb")
 
 
-def is_temporary(name: str) -> bool:
-    """Whether a name belongs to a file that is still being written."""
-    return name.startswith((".", "~")) or name.lower().endswith(_TEMPORARY)
-
-
-def make_folder(folder: Path, source: str) -> None:
-    """Make a folder if it is not there."""
+def _mode(path: str, folder: int | None) -> int:
     try:
-        folder.mkdir(parents=True, exist_ok=True)
+        return os.stat(path, dir_fd=folder, follow_symlinks=False).st_mode
+    except OSError:
+        return 0
+
+
+class Folder:
+    """One open folder. All names are single names inside it. Use :func:`opened` or :meth:`sub`."""
+
+    def __init__(self, descriptor: int, path: Path, source: str) -> None:
+        self._fd = descriptor
+        self.path = path
+        self._source = source
+
+    def close(self) -> None:
+        os.close(self._fd)
+
+    def scan(self) -> list[tuple[str, os.stat_result]]:
+        """Name and status of every regular file; links, pipes and folders are left out."""
+        found = []
+        with os.scandir(self._fd) as entries:
+            for entry in entries:
+                try:
+                    status = entry.stat(follow_symlinks=False)
+                except FileNotFoundError:
+                    continue
+                if stat.S_ISREG(status.st_mode):
+                    found.append((entry.name, status))
+        return found
+
+    def status(self, name: str) -> os.stat_result | None:
+        """The status of what bears a name, a link's its own; None where nothing does."""
+        try:
+            return os.stat(name, dir_fd=self._fd, follow_symlinks=False)
+        except FileNotFoundError:
+            return None
+
+    def is_file(self, name: str) -> bool:
+        """Whether a regular file bears the name."""
+        status = self.status(name)
+        return status is not None and stat.S_ISREG(status.st_mode)
+
+    def open(self, name: str) -> BinaryIO:
+        """Open a regular file that has no second name.
+
+        Raises
+        ------
+        Unreachable
+            when it cannot be opened now, or has another name elsewhere: it may be a file of the service's own.
+        Malformed
+            when it is no regular file.
+        """
+        file = _opened(name, name, self._source, folder=self._fd)
+        if os.fstat(file.fileno()).st_nlink > 1:
+            file.close()
+            raise Unreachable(
+                self._source,
+                f"{told(name)} has a second name somewhere (a hard link), so it is not read.",
+                "Drop a copy of it.",
+            )
+        return file
+
+    def publish(self, name: str, content: bytes) -> None:
+        """Write a new file and put it under its name, whole; what bore that name is replaced, never written to.
+
+        Raises
+        ------
+        OSError
+            when it cannot be written.
+        """
+        self._publish(name, io.BytesIO(content))
+
+    def _publish(self, name: str, content: BinaryIO) -> None:
+        draft = f".{secrets.token_hex(12)}.tmp"
+        descriptor = os.open(
+            draft, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW | os.O_CLOEXEC, 0o644, dir_fd=self._fd
+        )
+        try:
+            with os.fdopen(descriptor, "wb") as file:
+                shutil.copyfileobj(content, file)
+                file.flush()
+                os.fsync(file.fileno())
+            os.rename(draft, name, src_dir_fd=self._fd, dst_dir_fd=self._fd)
+        except BaseException:
+            self.remove(draft)
+            raise
+
+    def remove(self, name: str) -> None:
+        """Take a name away, if it is there; a link's target stays."""
+        with suppress(FileNotFoundError):
+            os.unlink(name, dir_fd=self._fd)
+
+    def move(self, name: str, target: Folder, new_name: str) -> None:
+        """Move a file, to another file system if need be; a crash leaves no half file under the new name.
+
+        Raises
+        ------
+        OSError
+            when it cannot be moved.
+        """
+        try:
+            os.rename(name, new_name, src_dir_fd=self._fd, dst_dir_fd=target._fd)
+        except OSError:
+            with self.open(name) as file:
+                before = os.fstat(file.fileno())
+                target._publish(new_name, file)
+                os.utime(
+                    new_name, ns=(before.st_atime_ns, before.st_mtime_ns), dir_fd=target._fd, follow_symlinks=False
+                )
+            self.remove(name)
+
+    def place_for(self, name: str, content_hash: str, size: int) -> str:
+        """Under which name a file can be put here: its own, or, where another file bears that, one with part of its hash."""
+        if self._free(name, content_hash, size):
+            return name
+        stem, suffix = os.path.splitext(name)
+        if suffix.lower() == ".gz":
+            stem, inner = os.path.splitext(stem)
+            suffix = inner + suffix
+        hashed = fitted(stem, f".{content_hash[:8]}{suffix}")
+        if self._free(hashed, content_hash, size):
+            return hashed
+        return fitted(stem, f".{secrets.token_hex(8)}{suffix}")
+
+    def _free(self, name: str, content_hash: str, size: int) -> bool:
+        """Whether nothing bears the name, or just the same content does."""
+        status = self.status(name)
+        if status is None:
+            return True
+        # Only a file of the size that was read is worth hashing: a sparse one of terabytes is not.
+        if not stat.S_ISREG(status.st_mode) or status.st_size != size:
+            return False
+        try:
+            with self.open(name) as file:
+                return hashlib.file_digest(cast(io.BufferedReader, file), "sha256").hexdigest() == content_hash
+        except (Unreachable, Malformed):
+            return False
+
+    @contextmanager
+    def sub(self, name: str) -> Iterator[Folder]:
+        """A folder inside this one, made if it is not there.
+
+        Raises
+        ------
+        Unreachable
+            when it cannot be opened; a link with that name is not followed.
+        """
+        try:
+            with suppress(FileExistsError):
+                os.mkdir(name, dir_fd=self._fd)
+            descriptor = os.open(name, _DIRECTORY | os.O_NOFOLLOW, dir_fd=self._fd)
+        except OSError as exc:
+            raise Unreachable(
+                self._source,
+                f"folder {self.path / name} cannot be used ({exc.strerror}).",
+                "It must be a folder, not a link, in which the service may write.",
+            ) from exc
+        with _closing(Folder(descriptor, self.path / name, self._source)) as folder:
+            yield folder
+
+
+_DIRECTORY = os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC
+
+
+@contextmanager
+def opened(path: Path, source: str, *, make: bool = False) -> Iterator[Folder]:
+    """A folder that the site file names; links in its own path are followed, for the site put them there.
+
+    Raises
+    ------
+    Unreachable
+        when it is not there or cannot be opened.
+    """
+    try:
+        if make:
+            path.mkdir(parents=True, exist_ok=True)
+        descriptor = os.open(path, _DIRECTORY)
     except OSError as exc:
         raise Unreachable(
-            source, f"folder {folder} cannot be made ({exc.strerror}).", "Give the service write access."
+            source, f"folder {path} cannot be opened ({exc.strerror}).", "Does it exist, is the share mounted?"
         ) from exc
+    with _closing(Folder(descriptor, path, source)) as folder:
+        yield folder
 
 
-def place_in(folder: Path, name: str, content_hash: str) -> Path:
-    """Where a file goes in a folder: under its own name; a name taken by other content gets part of the hash."""
-    folder.mkdir(parents=True, exist_ok=True)
-    target = folder / name
-    if not target.exists() or _hash(target) == content_hash:
-        return target
-    stem, suffix = os.path.splitext(name)
-    if suffix.lower() == ".gz":
-        stem, inner = os.path.splitext(stem)
-        suffix = inner + suffix
-    return folder / f"{stem}.{content_hash[:8]}{suffix}"
+@contextmanager
+def within(folder: Folder, path: Path, source: str) -> Iterator[Folder]:
+    """A folder for files that are done with: inside *folder*, where no link is followed, or wherever the site file puts it."""
+    if path.parent == folder.path:
+        with folder.sub(path.name) as found:
+            yield found
+    else:
+        with opened(path, source, make=True) as found:
+            yield found
 
 
-def move(path: Path, target: Path) -> None:
-    """Move a file, to another file system if need be; a crash leaves no half file under the new name."""
+@contextmanager
+def _closing(folder: Folder) -> Iterator[Folder]:
     try:
-        os.replace(path, target)
-    except OSError:
-        draft = target.with_name(f".{target.name}.tmp")
-        shutil.copy2(path, draft)
-        os.replace(draft, target)
-        path.unlink()
-
-
-def _hash(path: Path) -> str:
-    with path.open("rb") as file:
-        return hashlib.file_digest(file, "sha256").hexdigest()
+        yield folder
+    finally:
+        folder.close()

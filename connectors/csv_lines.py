@@ -6,14 +6,18 @@ Line numbers are physical lines of the decompressed file, counted from 1; a line
 from __future__ import annotations
 
 import codecs
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from typing import Protocol
+
+import numpy as np
 
 from connectors.base import Reject
 
 #: Longer than any row of a plant export; what is longer is a binary file or has lost its line ends.
 MAX_LINE = 1 << 20
+#: Most lines handed on at once: a block of one-letter lines would unfold to a hundred times its size.
+MAX_BLOCK_LINES = 1 << 18
 _SHOWN = 200
 _BOM = b"\xef\xbb\xbf"
 
@@ -31,6 +35,29 @@ class LineBlock:
     data: bytes
     first_line: int
     final: bool
+
+
+#: So many rejects of one block, and of one file, are listed; the others are counted.
+MOST_LISTED = 10_000
+
+
+class Rejects(list[Reject]):
+    """Rejects of which only so many are kept; ``unlisted`` counts the others. A hostile file has no end of them."""
+
+    def __init__(self, items: Iterable[Reject] = (), unlisted: int = 0) -> None:
+        super().__init__()
+        self.unlisted = unlisted
+        self.extend(items)
+
+    def append(self, reject: Reject) -> None:
+        if len(self) < MOST_LISTED:
+            super().append(reject)
+        else:
+            self.unlisted += 1
+
+    def extend(self, rejects: Iterable[Reject]) -> None:
+        for reject in rejects:
+            self.append(reject)
 
 
 def shown(text: bytes) -> str:
@@ -88,13 +115,17 @@ class LineSource:
         self._decoder = codecs.getincrementaldecoder(self.encoding)(errors="replace")
         self._next_line = 1
         self._tail = b""
+        self._lines = b""  # whole lines at hand, not yet handed on
         self._held_cr = b""
         self._skipping = False
         self.rejects: list[Reject] = []
 
     def unread(self, data: bytes, first_line: int) -> None:
         """Put lines back; they come again at the start of the next block."""
-        self._tail = data + self._tail
+        if self._lines:
+            self._lines = data + self._lines
+        else:
+            self._tail = data + self._tail
         self._next_line = first_line
 
     def __iter__(self) -> Iterator[LineBlock]:
@@ -103,12 +134,26 @@ class LineSource:
             raw, self._head = self._head, self._stream.read(self._block_bytes) if self._head else b""
             final = not self._head
             data = self._normalised(raw, final)
-            block = self._cut(data, final)
-            if block or final:
-                # No record runs on over a line that is too long to be read.
-                yield self._numbered(block, final or self._skipping)
+            self._lines = self._cut(data, final)
+            while True:
+                block = self._few()
+                last = not self._lines
+                if block or (final and last):
+                    # No record runs on over a line that is too long to be read.
+                    yield self._numbered(block, last and (final or self._skipping))
+                if not self._lines:
+                    break
             if final and not self._tail:
                 return
+
+    def _few(self) -> bytes:
+        """The next lines at hand, no more than are handed on at once."""
+        end = len(self._lines)
+        if self._lines.count(b"\n") > MAX_BLOCK_LINES:
+            places = np.flatnonzero(np.frombuffer(self._lines, dtype=np.uint8) == ord("\n"))
+            end = int(places[MAX_BLOCK_LINES - 1]) + 1
+        block, self._lines = self._lines[:end], self._lines[end:]
+        return block
 
     def _normalised(self, raw: bytes, final: bool) -> bytes:
         if not self._plain:

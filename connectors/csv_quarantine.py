@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import csv
 import io
-import os
 import re
 from collections.abc import Sequence
-from pathlib import Path
 
 from connectors.base import Reject
+from connectors.csv_folder import Folder, fitted
+from connectors.csv_lines import MOST_LISTED
 
 REJECTED = ".rejected.csv"
 REASON = ".reason.txt"
@@ -28,67 +28,62 @@ def neutral(text: str) -> str:
     return text
 
 
+def rejected_name(name: str) -> str:
+    """The name of the file that holds a file's rejected rows."""
+    return fitted(name, REJECTED)
+
+
+def reason_name(name: str) -> str:
+    """The name of the file that says why a file cannot be used."""
+    return fitted(name, REASON)
+
+
 class RejectedRows:
-    """The rejects of one file, written as they come and put in place, whole, at the end.
+    """The rejects of one file, so many as are listed, published beside it as a whole."""
 
-    The rows go to a hidden file first, so a crash leaves either the former quarantine file or the new one, never half of one.
-    """
+    def __init__(self) -> None:
+        self._rows: list[Reject] = []
+        self._unlisted = 0
 
-    def __init__(self, beside: Path) -> None:
-        self.path = beside.with_name(beside.name + REJECTED)
-        self._draft = beside.with_name(f".{beside.name}{REJECTED}.tmp")
-        self._started = False
+    def add(self, rejects: Sequence[Reject], unlisted: int = 0) -> None:
+        """Gather rejects; *unlisted* is how many more there were, of which only the number is known."""
+        listed = rejects[: max(MOST_LISTED - len(self._rows), 0)]
+        self._rows += listed
+        self._unlisted += unlisted + len(rejects) - len(listed)
 
-    def add(self, rejects: Sequence[Reject]) -> None:
-        if not rejects:
+    def publish(self, folder: Folder, name: str) -> None:
+        """Put the rows beside the file of that name; where there are none, what an earlier reading left is removed.
+
+        Raises
+        ------
+        OSError
+            when they cannot be written.
+        """
+        if not self._rows and not self._unlisted:
+            folder.remove(rejected_name(name))
             return
+        rows: list[tuple[object, ...]] = [("line", "field", "text", "reason")]
+        rows += [(reject.line, reject.field, reject.text, reject.reason) for reject in self._rows]
+        if self._unlisted:
+            rows.append(("", "file", "", f"{self._unlisted} more rows were rejected and are not listed here"))
         text = io.StringIO()
-        writer = csv.writer(text, lineterminator="\r\n")
-        if not self._started:
-            writer.writerow(("line", "field", "text", "reason"))
-        for reject in rejects:
-            writer.writerow((reject.line, neutral(reject.field), neutral(reject.text), neutral(reject.reason)))
-        with open(self._draft, "a" if self._started else "w", encoding="utf-8", newline="") as draft:
-            draft.write(text.getvalue())
-        self._started = True
-
-    def finish(self) -> Path | None:
-        """Put the rows in place; an earlier quarantine file of a file that now has none is removed."""
-        if not self._started:
-            self.path.unlink(missing_ok=True)
-            return None
-        with open(self._draft, "rb") as draft:
-            os.fsync(draft.fileno())
-        os.replace(self._draft, self.path)
-        return self.path
-
-    def discard(self) -> None:
-        """Forget rows of a file that was not read to its end."""
-        self._draft.unlink(missing_ok=True)
+        csv.writer(text, lineterminator="\r\n").writerows(
+            [neutral(cell) if isinstance(cell, str) else cell for cell in row] for row in rows
+        )
+        content = text.getvalue().encode("utf-8", "backslashreplace")
+        folder.publish(rejected_name(name), content)
 
 
-def add_refused(beside: Path, refused: Sequence[Reject]) -> None:
-    """Put what the service refused after the rows that the reader rejected, in the same file."""
-    if not refused:
-        return
-    path = beside.with_name(beside.name + REJECTED)
-    rows = RejectedRows(beside)
-    rows.add(refused)
-    draft = beside.with_name(f".{beside.name}{REJECTED}.tmp")
-    if path.is_file():
-        with open(path, encoding="utf-8", newline="") as already:
-            before = already.read()
-        with open(draft, encoding="utf-8", newline="") as added:
-            added.readline()  # its own heading
-            before += added.read()
-        draft.write_text(before, encoding="utf-8", newline="")
-    rows.finish()
+def tell_reason(folder: Folder, name: str, reason: str | None) -> None:
+    """Say in a text file beside a file why it cannot be used; without a reason, what an earlier reading said is withdrawn.
 
-
-def tell_reason(beside: Path, reason: str | None) -> None:
-    """Say in a text file beside a file why it cannot be used; without a reason, what an earlier reading said is withdrawn."""
-    path = beside.with_name(beside.name + REASON)
+    Raises
+    ------
+    OSError
+        when it cannot be written.
+    """
     if reason is None:
-        path.unlink(missing_ok=True)
+        folder.remove(reason_name(name))
     else:
-        path.write_text(reason.rstrip() + "\n", encoding="utf-8")
+        content = (reason.rstrip() + "\n").encode("utf-8", "backslashreplace")
+        folder.publish(reason_name(name), content)

@@ -9,7 +9,7 @@ from datetime import datetime
 from connectors.base import HandCore, Reject, SampleBlock
 from connectors.csv_cores import CoreRows
 from connectors.csv_format import CsvFormat, Layout
-from connectors.csv_lines import ByteStream, LineBlock, LineSource
+from connectors.csv_lines import ByteStream, LineBlock, LineSource, Rejects
 from connectors.csv_records import split_records
 from connectors.csv_row_times import RowTimes
 from connectors.csv_samples import SampleRows, no_samples
@@ -26,6 +26,7 @@ class Chunk:
     samples: SampleBlock
     rejects: tuple[Reject, ...] = ()
     cores: tuple[HandCore, ...] = ()
+    unlisted: int = 0  #: rejects beyond those listed
 
 
 @dataclass(slots=True)
@@ -49,18 +50,20 @@ class Reading:
         source = LineSource(stream, self.options.encoding, self.block_bytes)
         reader: SampleRows | CoreRows | None = None
         for block in source:
-            rejects = source.rejects
+            rejects = Rejects(source.rejects)
             source.rejects = []
             if reader is None:
+                blank = len(block.data) - len(block.data.lstrip(b"\n"))
+                block = LineBlock(block.data[blank:], block.first_line + blank, block.final)
                 shape = find_shape(block.data, block.first_line, self.options, final=block.final, name=self.name)
                 if shape is None:
                     # No row yet: blank lines, or lines that can be none.
                     delimiter = (self.options.delimiter or ",").encode()
                     split_records(block.data, block.first_line, delimiter, final=True, rejects=rejects)
                     if rejects:
-                        yield Chunk(no_samples(), tuple(rejects))
+                        yield Chunk(no_samples(), tuple(rejects), unlisted=rejects.unlisted)
                     continue
-                rejects = [*shape.rejects, *rejects]
+                rejects = Rejects([*shape.rejects, *rejects], rejects.unlisted)
                 times = RowTimes(shape, self.now, self.last_repeated)
                 cores_only = shape.layout is Layout.CORES
                 reader = (CoreRows if cores_only else SampleRows)(shape, self.options, times)
@@ -71,10 +74,10 @@ class Reading:
                 source.unread(left, first)
             rejects.sort(key=lambda reject: reject.line)
             if len(samples) or rejects or cores:
-                yield Chunk(samples, tuple(rejects), tuple(cores))
-        last = [*source.rejects, *(reader.ignored() if isinstance(reader, SampleRows) else ())]
+                yield Chunk(samples, tuple(rejects), tuple(cores), rejects.unlisted)
+        last = Rejects([*source.rejects, *(reader.ignored() if isinstance(reader, SampleRows) else ())])
         if last:
-            yield Chunk(no_samples(), tuple(last))
+            yield Chunk(no_samples(), tuple(last), unlisted=last.unlisted)
 
 
 def _read(

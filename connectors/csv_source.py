@@ -10,7 +10,7 @@ import zlib
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
-from typing import BinaryIO
+from typing import BinaryIO, cast
 
 from connectors.csv_lines import ByteStream
 from connectors.errors import Malformed
@@ -36,11 +36,14 @@ DAMAGE = (
 class Limits:
     """Bounds on compressed files. A day of one-second readings of a hundred tags is about 500 MB of text."""
 
+    max_file_bytes: int = 8 << 30  #: of the file as it lies there
     max_bytes: int = 32 << 30
     #: Text of a constant signal shrinks about a hundredfold; deflate's own limit is about a thousandfold.
     max_ratio: int = 400
     ratio_from: int = 256 << 20
     max_members: int = 1000
+    #: The list of members at an archive's end, which is read as a whole: a thousand names of four hundred letters.
+    max_directory_bytes: int = 1 << 19
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,7 +112,7 @@ def members(file: BinaryIO, name: str, size: int, limits: Limits) -> Iterator[Me
 
 
 def _zip_members(file: BinaryIO, name: str, size: int, limits: Limits) -> Iterator[Member]:
-    with _archive(file, name) as archive:
+    with _archive(file, name, limits) as archive:
         entries = [entry for entry in archive.infolist() if not entry.is_dir() and not _hidden(entry.filename)]
         if any(entry.filename in {"[Content_Types].xml", "mimetype"} for entry in entries):
             raise Malformed(name, "this is a spreadsheet workbook, not a CSV file.", "Save it as CSV.")
@@ -137,13 +140,42 @@ def _hidden(name: str) -> bool:
     return name.startswith("__MACOSX/") or name.rpartition("/")[2].startswith(".")
 
 
+class _BoundedReads:
+    """An archive's file while its list of members is read: what asks for more than such a list can be is refused."""
+
+    def __init__(self, file: BinaryIO, most: int) -> None:
+        self._file = file
+        self.most: int | None = most
+
+    def read(self, size: int = -1, /) -> bytes:
+        if self.most is None:
+            return self._file.read(size)
+        data = b"" if size > self.most else self._file.read(self.most + 1 if size < 0 else size)
+        if size > self.most or len(data) > self.most:
+            raise Damaged(f"its list of members is longer than {self.most} bytes")
+        return data
+
+    def seek(self, offset: int, whence: int = 0, /) -> int:
+        return self._file.seek(offset, whence)
+
+    def tell(self) -> int:
+        return self._file.tell()
+
+    def seekable(self) -> bool:
+        return True
+
+
 @contextmanager
-def _archive(file: BinaryIO, name: str) -> Iterator[zipfile.ZipFile]:
+def _archive(file: BinaryIO, name: str, limits: Limits) -> Iterator[zipfile.ZipFile]:
+    bounded = _BoundedReads(file, limits.max_directory_bytes)
     try:
-        archive = zipfile.ZipFile(file)
+        archive = zipfile.ZipFile(cast(BinaryIO, bounded))
+    except Damaged as exc:
+        raise Malformed(name, f"the archive has too many members: {exc}.", "Split it.") from exc
     except DAMAGE as exc:
         raise Malformed(
             name, f"the archive cannot be opened ({exc}).", "It may have been cut off: drop it again."
         ) from exc
+    bounded.most = None
     with archive:
         yield archive

@@ -81,7 +81,7 @@ class Intake:
         read = self._reader.read(part.samples, now)
         self._writer.store(read)
         self._delivered += len(part.samples)
-        self._rejected += len(part.rejects)
+        self._rejected += len(part.rejects) + part.unlisted
         self._shown += part.rejects[: SHOWN - len(self._shown)]
         if part.cores:
             outcome = store_cores(

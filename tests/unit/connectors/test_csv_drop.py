@@ -331,7 +331,7 @@ def _zip(path: Path, members: dict[str, str]) -> None:
 
 def test_a_folder_that_is_not_there(tmp_path: Path) -> None:
     bench = Bench(tmp_path / "missing")
-    with pytest.raises(Unreachable, match="cannot be listed"):
+    with pytest.raises(Unreachable, match="cannot be opened"):
         bench.look()
 
 
