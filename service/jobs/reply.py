@@ -24,6 +24,7 @@ from service.alarms.replies import (
     read_reply,
 )
 from service.domain.core import Core
+from service.domain.core_check import refused
 from service.domain.display import describe_clearance, describe_rate, format_clock, format_length
 from service.domain.estimate import TankSetup, Trust
 from service.domain.units import Dimension, UnitSystem, shown_unit, to_si
@@ -240,19 +241,22 @@ class _Desk:
             distance_from_wall=tank.tank.core_distance_from_wall,
             taken_by=self.contact.name,
         )
-        draft = CoreDraft(core=core, typed_value=pending["typed"], typed_unit=pending["unit"], confirmed=True)
+        confirmed = pending.get("confirmed", False)
+        draft = CoreDraft(core=core, typed_value=pending["typed"], typed_unit=pending["unit"], confirmed=confirmed)
         with transaction(self.engine) as conn:
             logged = submit_core(
                 conn, self.setup, self.ids, tank.tank, draft, self.actor, now=self.now, units=self.units
             )
         if not logged.stored:
-            why = "; ".join(finding.sentence for finding in logged.findings)
+            why = " ".join(finding.sentence for finding in logged.findings)
+            if not refused(logged.findings):
+                asked = f"Store it all the same? Send YES or NO. {why}"
+                return ReplyReason.CORE_ASKED, asked, pending | {"confirmed": True}
             return ReplyReason.CORE_REFUSED, f"Not stored: {why}", None
         clearance = tank.tank.clearance(tank.tank.height_from_thickness(core.thickness, core.distance_from_wall))
-        doubt = "".join(f" {finding.sentence}" for finding in logged.findings)
         return (
             ReplyReason.CORE_LOGGED,
-            f"Stored: {tank.tank.label} {describe_clearance(clearance, self.units)} by your core.{doubt}",
+            f"Stored: {tank.tank.label} {describe_clearance(clearance, self.units)} by your core.",
             None,
         )
 
