@@ -7,6 +7,7 @@ meanwhile, nothing of it is stored.
 from __future__ import annotations
 
 import random
+import time
 from collections.abc import Callable, Sequence
 from contextlib import suppress
 from dataclasses import replace
@@ -19,13 +20,13 @@ from sqlalchemy import Engine
 from connectors.base import Connector
 from connectors.errors import ConnectorError
 from service.bootstrap import Installation
-from service.domain.lease import DECIDE, KEEP_UP, TELL, Standing, reading
+from service.domain.lease import DECIDE, KEEP_UP, PAST, TELL, Standing, reading
 from service.domain.split import split_over
 from service.errors import LeaseLost, StorageError
 from service.jobs.account_notices import tell_owners
 from service.jobs.ahead import Ahead, ahead_of, danger_height
 from service.jobs.deliver import Delivered, deliver
-from service.jobs.estimate import Outlook, outlook_all, project_all, update_estimates
+from service.jobs.estimate import Outlook, estimate_past, estimate_present, outlook_all, project_all
 from service.jobs.evaluate import Evaluated, evaluate, evaluate_service
 from service.jobs.ingest import IngestReport, ingest
 from service.jobs.ingest.forward import ForwardingSource, SpoolRemains
@@ -50,6 +51,8 @@ log = structlog.get_logger(__name__)
 
 READ_EVERY = timedelta(seconds=5)
 DECIDE_EVERY = timedelta(seconds=5)
+#: The past has a turn so often, and so long of it: the rest of the processor's time is the present's.
+PAST_EVERY, PAST_FOR = timedelta(seconds=5), timedelta(seconds=4)
 DELIVER_EVERY = timedelta(seconds=5)
 BEAT_EVERY = timedelta(seconds=15)
 REVIVE_EVERY = timedelta(seconds=5)
@@ -61,7 +64,7 @@ KEEP_UP_EVERY = timedelta(hours=6)
 
 def works(sources: Sequence[Connector]) -> list[str]:
     """Name every piece of work there is."""
-    return [DECIDE, TELL, KEEP_UP, *(reading(source.key) for source in sources)]
+    return [DECIDE, TELL, PAST, KEEP_UP, *(reading(source.key) for source in sources)]
 
 
 class Watch:
@@ -126,7 +129,7 @@ class Watch:
 
     def _decide(self, held: Held, now: datetime) -> Evaluated:
         plant, engine = self._plant, held.engine
-        update_estimates(engine, plant.setups, plant.ids, now)
+        estimate_present(engine, plant.setups, plant.ids, now)
         projected = project_all(engine, plant.setups, plant.ids, now)
         out = tanks_out(engine, plant.alarms, plant.ids)
         tanks = split_over(plant.setups, out)
@@ -161,6 +164,20 @@ class Watch:
     def _ahead(self, tank: str, found: Outlook) -> Ahead:
         danger = danger_height(self._plant.tanks[tank], self._plant.alarms.of_tank(tank))
         return ahead_of(found.forecast, danger, found.solids_loading)
+
+    def estimate_past(self, now: datetime) -> None:
+        """Go on with what is estimated again beside the present, where that is this node's work."""
+        held = self._leases.held(PAST)
+        if held is None:
+            return
+        give_back = time.monotonic() + PAST_FOR.total_seconds()
+        estimate_past(
+            held.engine,
+            self._plant.setups,
+            self._plant.ids,
+            now,
+            enough=lambda: time.monotonic() > give_back or not held.still(),
+        )
 
     def prove(self, now: datetime) -> int:
         """Prove the way to whoever begins a shift, where telling is this node's work."""
@@ -255,6 +272,7 @@ class Watch:
         return [
             *files,
             Task("decide", self.decide, DECIDE_EVERY, DECIDE),
+            Task("estimate past", self.estimate_past, PAST_EVERY, PAST),
             Task("prove", self.prove, DELIVER_EVERY, TELL),
             *telling,
             Task("report", self.report, REPORT_EVERY, TELL),

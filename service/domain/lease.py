@@ -23,7 +23,7 @@ TURN_S = 4.0
 
 
 #: The pieces of work that are not the reading of a source.
-DECIDE, TELL, KEEP_UP = "decide", "tell", "keep up"
+DECIDE, TELL, PAST, KEEP_UP = "decide", "tell", "past", "keep up"
 
 
 def reading(source: str) -> str:
@@ -38,7 +38,9 @@ def spoken(work: str) -> str:
     ('messages', 'reading panel')
     """
     source = work.removeprefix(reading(""))
-    return {DECIDE: "alarms", TELL: "messages", KEEP_UP: "upkeep"}.get(work) or f"reading {source}"
+    return {DECIDE: "alarms", TELL: "messages", PAST: "past estimates", KEEP_UP: "upkeep"}.get(
+        work
+    ) or f"reading {source}"
 
 
 @dataclass(frozen=True, slots=True)

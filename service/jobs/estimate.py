@@ -1,13 +1,19 @@
 """Readings, cores and calibrations in, believed blankets out: per tank, from the earliest time whose data changed.
 
-Work goes in stretches, each in a transaction of its own that writes estimates and a checkpoint and moves the tank's mark
-forward, so a first import of years neither holds locks for long nor starts over when it is interrupted.
+The present comes first (:func:`estimate_present`): what is new, or late by little, is estimated at once, back to the change,
+in one transaction. Where more changed than can be done between two looks at the alarms, as after an import of old
+history, the newest is estimated from what was believed of it so far, and the rest is left to the past.
+
+The past (:func:`estimate_past`) goes on beside it in pieces, from the change forward. Estimates, assessments, pairs and
+checkpoints before where it has come to (:class:`service.storage.recompute.Past`) are those of all data; those after it are
+the present's, which has not seen the change yet. The piece that arrives at the newest event takes the present's place. A
+piece is one transaction, so neither a kill nor another node loses more than the piece in work.
 """
 
 from __future__ import annotations
 
 from bisect import bisect_right
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
@@ -16,7 +22,7 @@ from sqlalchemy import Connection, Engine
 
 from service.domain import estimate as estimator
 from service.domain.balance import Conditions
-from service.domain.estimate import Estimate, Event, TankSetup
+from service.domain.estimate import Advance, Estimate, Event, TankSetup
 from service.domain.heading import (
     Heading,
     conditions,
@@ -29,6 +35,7 @@ from service.domain.heading import (
 )
 from service.domain.memory import State
 from service.domain.outlook import Forecast
+from service.domain.past_work import PastWork
 from service.domain.reading import Reading
 from service.errors import DomainError
 from service.storage import calibrations, checkpoints, core_pairs, cores, estimates, readings, recompute
@@ -38,19 +45,28 @@ from service.storage.site_tables import SiteIds
 
 log = structlog.get_logger(__name__)
 
-#: Length of a stretch: long enough that the checkpoint's cost vanishes, short enough to hold in memory.
-STRETCH = timedelta(days=2)
+#: Readings folded between two looks at the alarms, all tanks together: a second or two of work.
+AT_ONCE = 20_000
+#: Readings of one tank from which its present is estimated while its past is still to come.
+PRESENT = 2_000
+#: Readings in a piece of the past: a second of work, which is all that a kill costs.
+PIECE = 10_000
+#: No piece is longer, and the present reaches no further back.
+LONGEST = timedelta(days=2)
+#: Over a gap so many of the newest cores are taken along, with the readings so long before and after each.
+BRIDGED, AROUND_CORE = 5, timedelta(minutes=30)
+_SHORTEST = timedelta(seconds=1)
 
 
 @dataclass(frozen=True, slots=True)
 class Caught:
-    """What one run did for a tank."""
+    """What one piece of work did for a tank."""
 
     tank: str
     changed_from: datetime
     events: int
     estimates: int
-    finished: bool = True  #: False where the next stretch is still to come
+    finished: bool = True  #: False where some of its past is still to come
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,7 +79,7 @@ class Outlook:
 
 
 def update_estimates(engine: Engine, setups: Iterable[TankSetup], ids: SiteIds, now: datetime) -> list[Caught]:
-    """Estimate every tank whose data changed, up to its newest event.
+    """Estimate every tank whose data changed, present and past, up to its newest event.
 
     Parameters
     ----------
@@ -72,31 +88,90 @@ def update_estimates(engine: Engine, setups: Iterable[TankSetup], ids: SiteIds, 
 
     Returns
     -------
-    What was done, a row per stretch; empty when nothing was due.
+    What was done, piece by piece; empty when nothing was due.
 
     Notes
     -----
     Readings that come in meanwhile wait for the next run: a signal of the whole plant, once a second, would otherwise keep
-    this one going for ever, and nobody would look at the alarms.
+    this one going for ever.
+    """
+    setups = tuple(setups)
+    return [*estimate_present(engine, setups, ids, now), *estimate_past(engine, setups, ids, now)]
+
+
+def estimate_present(engine: Engine, setups: Iterable[TankSetup], ids: SiteIds, now: datetime) -> list[Caught]:
+    """Estimate the newest of every tank whose data changed; what is too much for now is left to its past.
+
+    Parameters
+    ----------
+    setups, ids : as for :func:`update_estimates`.
+
+    Returns
+    -------
+    What was done, a row per tank; empty when nothing was due.
+    """
+    by_id = {ids.tanks[setup.tank.key]: setup for setup in setups}
+    with transaction(engine) as conn:
+        due = [item for item in recompute.due(conn) if item.tank_id in by_id]
+    left, done = AT_ONCE, []
+    # What is newest first: a tank with half a year to catch up with does not use up what another needs for five minutes.
+    for item in sorted(due, key=lambda item: item.dirty_from, reverse=True):
+        with transaction(engine) as conn:
+            if not recompute.hold(conn, item.tank_id):
+                continue  # another process is at it
+            caught, cost = _present(conn, by_id[item.tank_id], ids, item, now, max(left, PRESENT))
+        left -= cost
+        done.append(caught)
+        log.info("estimated", tank=caught.tank, since=caught.changed_from, events=caught.events, whole=caught.finished)
+    return done
+
+
+def estimate_past(
+    engine: Engine,
+    setups: Iterable[TankSetup],
+    ids: SiteIds,
+    now: datetime,
+    *,
+    enough: Callable[[], bool] = lambda: False,
+) -> list[Caught]:
+    """Go on with the past of every tank that has one to be estimated again, a piece of each in turn.
+
+    Parameters
+    ----------
+    enough : asked after every piece whether to leave the rest for another run.
+
+    Returns
+    -------
+    What was done, a row per piece; ``finished`` where the past has arrived at the present.
     """
     by_id = {ids.tanks[setup.tank.key]: setup for setup in setups}
     done: list[Caught] = []
-    unfinished = set(by_id)
-    while True:
+    waiting = set(by_id)
+    while waiting:
         with transaction(engine) as conn:
-            due = [item for item in recompute.due(conn) if item.tank_id in unfinished]
-        unfinished = set()
-        for item in due:
-            with transaction(engine) as conn:
-                if not recompute.hold(conn, item.tank_id):
-                    continue  # another process is at it
-                caught = _stretch(conn, by_id[item.tank_id], ids, item, now)
-            if not caught.finished:
-                unfinished.add(item.tank_id)
+            waiting &= set(recompute.pasts(conn, sorted(waiting)))
+        for tank_id in sorted(waiting):
+            caught = _piece(engine, by_id[tank_id], ids, tank_id)
+            if caught is None:
+                waiting.discard(tank_id)  # another process is at it, or it changed meanwhile
+                continue
             done.append(caught)
-            log.info("estimated", tank=caught.tank, since=caught.changed_from, events=caught.events)
-        if not unfinished:
-            return done
+            if caught.finished:
+                log.info("past estimated up to the present", tank=caught.tank)
+            if enough():
+                return done
+    return done
+
+
+def past_work(engine: Engine, ids: SiteIds, now: datetime) -> dict[str, PastWork]:
+    """What is being estimated again beside the present, by tank key; empty when nothing is."""
+    numbers = {number: key for key, number in ids.tanks.items()}
+    with transaction(engine) as conn:
+        found = recompute.pasts(conn, sorted(numbers))
+    return {
+        numbers[number]: PastWork(since=past.since, reached=past.reached, began_at=past.began_at, at=now)
+        for number, past in sorted(found.items())
+    }
 
 
 def outlook_all(engine: Engine, setups: Iterable[TankSetup], ids: SiteIds, now: datetime) -> dict[str, Outlook]:
@@ -165,44 +240,185 @@ def newest_heading(conn: Connection, setup: TankSetup, tank_id: int) -> Heading 
     return None if known is None else known.heading
 
 
-def _stretch(conn: Connection, setup: TankSetup, ids: SiteIds, item: recompute.Due, now: datetime) -> Caught:
-    blanket_ids = {signal.tag: ids.signals[signal.tag] for signal in setup.blankets}
+def _present(
+    conn: Connection, setup: TankSetup, ids: SiteIds, item: recompute.Due, now: datetime, left: int
+) -> tuple[Caught, int]:
+    """Estimate the newest of a tank that is held; also how many readings that took, of *left* at most if it can be."""
+    past = recompute.past(conn, item.tank_id)
+    changed = item.dirty_from if past is None else min(item.dirty_from, past.reached)
+    start = _start(conn, setup, ids, item.tank_id, changed)
     signal_ids = _signal_ids(setup, ids)
+    cost = readings.count_between(conn, signal_ids, start.since, None, left)
+    if cost <= left:
+        events, told = _fold(conn, setup, ids, item.tank_id, start)
+        if past is not None:
+            recompute.move_past(conn, item.tank_id, None)
+        recompute.settle(conn, item)
+        return Caught(setup.tank.key, item.dirty_from, events, told), cost
+    changed = item.dirty_from if start.known_before else min(item.dirty_from, start.since)
+    late = _start(conn, setup, ids, item.tank_id, item.dirty_from)
+    cost = readings.count_between(conn, signal_ids, late.since, None, left)
+    if past is None or not late.known_before or cost > left:
+        late = _newest_start(conn, setup, ids, item.tank_id, now)
+        cost = readings.count_between(conn, signal_ids, late.since, None, left)
+        # What is believed from here on has not seen what changed: none of it may count as past that is done.
+        changed = min(changed, late.since)
+    recompute.leave_to_past(conn, item.tank_id, changed, now)
+    events, told = _fold(conn, setup, ids, item.tank_id, late)
+    recompute.settle(conn, item)
+    return Caught(setup.tank.key, item.dirty_from, events, told, finished=False), cost
+
+
+def _piece(engine: Engine, setup: TankSetup, ids: SiteIds, tank_id: int) -> Caught | None:
+    """Move a tank's past forward by one piece; None where another process has it, or it changed meanwhile."""
+    signal_ids = _signal_ids(setup, ids)
+    with transaction(engine) as conn:
+        if not recompute.hold(conn, tank_id) or (past := recompute.past(conn, tank_id)) is None:
+            return None
+        start = _start(conn, setup, ids, tank_id, past.reached)
+        if readings.count_between(conn, signal_ids, start.since, None, PIECE) <= PIECE:
+            events, told = _fold(conn, setup, ids, tank_id, start)
+            recompute.move_past(conn, tank_id, None)
+            return Caught(setup.tank.key, past.reached, events, told)
+        end = _piece_end(conn, signal_ids, start)
+        announced = recompute.announce_piece(conn, tank_id, end)
+    # Worked out without a lock, so that the present never waits for it.
+    with transaction(engine) as conn:
+        found = _events(conn, setup, ids, start.since, end)
+    made = _made(setup, start, found)
+    with transaction(engine) as conn:
+        if not recompute.hold(conn, tank_id) or recompute.past(conn, tank_id) != announced:
+            return None
+        _write(conn, setup, ids, tank_id, start, made, end)
+        recompute.move_past(conn, tank_id, end)
+    return Caught(setup.tank.key, past.reached, len(found), len(made.advanced.estimates), finished=False)
+
+
+def _piece_end(conn: Connection, signal_ids: list[int], start: _Start) -> datetime:
+    """Up to where a piece goes: counted from where the past has come to, or from a checkpoint long before that."""
+    first = start.changed
+    if readings.count_between(conn, signal_ids, start.since, first, PIECE) > PIECE:
+        first = start.since
+    length = LONGEST
+    while length > _SHORTEST and readings.count_between(conn, signal_ids, first, first + length, PIECE) > PIECE:
+        length /= 2
+    return first + length
+
+
+def _fold(conn: Connection, setup: TankSetup, ids: SiteIds, tank_id: int, start: _Start) -> tuple[int, int]:
+    """Fold everything from a start on, and write it; returns how many events there were, and how many estimates came of them."""
+    found = _events(conn, setup, ids, start.since, None)
+    made = _made(setup, start, found)
+    _write(conn, setup, ids, tank_id, start, made, None)
+    return len(found), len(made.advanced.estimates)
+
+
+@dataclass(frozen=True, slots=True)
+class _Made:
+    """What came of folding some events."""
+
+    advanced: Advance
+    heading: Heading
+    seen_to: datetime | None  #: the last event; None where there was none
+
+
+def _made(setup: TankSetup, start: _Start, events: list[Event]) -> _Made:
+    advanced = estimator.advance(setup, start.known.state, events)
+    heading = start.known.heading
+    follow(setup, heading, [event for event in events if isinstance(event, Reading)], advanced.estimates)
+    return _Made(advanced, heading, estimator.event_order(events[-1])[0] if events else None)
+
+
+def _write(
+    conn: Connection, setup: TankSetup, ids: SiteIds, tank_id: int, start: _Start, made: _Made, end: datetime | None
+) -> None:
+    """Put what was made in the place of everything from the start to *end*; None leaves that open."""
+    blanket_ids = {signal.tag: ids.signals[signal.tag] for signal in setup.blankets}
+    checkpoints.drop_checkpoints(conn, tank_id, start.changed, end)
+    estimates.replace_estimates(conn, tank_id, start.since, made.advanced.estimates, end)
+    estimates.replace_assessments(conn, blanket_ids, start.since, made.advanced.assessments, end)
+    core_pairs.replace_pairs(conn, blanket_ids, start.since, made.advanced.pairs, end)
+    if made.seen_to is not None:
+        stored = {"estimator": estimator.state_to_json(made.advanced.state), "heading": heading_to_json(made.heading)}
+        checkpoints.save_checkpoint(conn, tank_id, made.seen_to, stored)
+        checkpoints.drop_earlier_in_hour(conn, tank_id, made.seen_to)
+
+
+@dataclass(frozen=True, slots=True)
+class _Start:
+    """Where folding begins: what is remembered, from when on events are taken, and from when on something changed."""
+
+    known: _Known
+    since: datetime
+    changed: datetime
+    known_before: bool  #: False where nothing was remembered, and folding begins at the first event there is
+
+
+def _start(conn: Connection, setup: TankSetup, ids: SiteIds, tank_id: int, changed: datetime) -> _Start:
+    """The newest start that has seen nothing of what changed."""
     # Months in the archive have no readings here: what was believed of them stands, whatever is still delivered for them.
     here_from = rows_begin(conn)
-    dirty_from = item.dirty_from if here_from is None else max(item.dirty_from, here_from)
-    checkpoint = checkpoints.checkpoint_before(conn, item.tank_id, dirty_from)
+    changed = changed if here_from is None else max(changed, here_from)
+    checkpoint = checkpoints.checkpoint_before(conn, tank_id, changed)
     known = _known(setup, checkpoint)
-    start: datetime | None
     if checkpoint is not None and known is not None:
-        start = checkpoint.time + timedelta.resolution
+        since = checkpoint.time + timedelta.resolution
     else:
-        known, start = _nothing_known(setup), readings.earliest_time(conn, signal_ids)
-    since = dirty_from if start is None else min(start, dirty_from)
+        earliest = readings.earliest_time(conn, _signal_ids(setup, ids))
+        since = changed if earliest is None else min(earliest, changed)
     since = since if here_from is None else max(since, here_from)
-    newest = [now, *(readings.latest_times(conn, signal_ids))]
-    # Counted from what changed, not from the checkpoint: across days without any event the mark moves on all the same.
-    end = max(since, dirty_from) + STRETCH
-    last = end > max(newest)
-    upto = None if last else end
+    if known is None:
+        return _Start(_nothing_known(setup), since, min(changed, since), known_before=False)
+    return _Start(known, since, changed, known_before=True)
 
-    events = _events(conn, setup, ids, since, upto)
-    advanced = estimator.advance(setup, known.state, events)
-    follow(setup, known.heading, [event for event in events if isinstance(event, Reading)], advanced.estimates)
 
-    checkpoints.drop_checkpoints_from(conn, item.tank_id, dirty_from)
-    estimates.replace_estimates(conn, item.tank_id, since, advanced.estimates, upto)
-    estimates.replace_assessments(conn, blanket_ids, since, advanced.assessments, upto)
-    core_pairs.replace_pairs(conn, blanket_ids, since, advanced.pairs, upto)
-    if events:
-        seen_to = estimator.event_order(events[-1])[0]
-        stored = {"estimator": estimator.state_to_json(advanced.state), "heading": heading_to_json(known.heading)}
-        checkpoints.save_checkpoint(conn, item.tank_id, seen_to, stored)
-        checkpoints.drop_earlier_in_hour(conn, item.tank_id, seen_to)
-    # A change that came in meanwhile keeps the tank due from where it was, and this stretch is done again.
-    if recompute.settle(conn, item) and upto is not None:
-        recompute.mark(conn, {item.tank_id: upto})
-    return Caught(setup.tank.key, dirty_from, len(events), len(advanced.estimates), finished=last)
+def _newest_start(conn: Connection, setup: TankSetup, ids: SiteIds, tank_id: int, now: datetime) -> _Start:
+    """A start that leaves few readings: what is remembered of the time before them, with a gap where it must be."""
+    signal_ids = _signal_ids(setup, ids)
+    newest, length = min(now, max(readings.latest_times(conn, signal_ids), default=now)), LONGEST
+    while length > _SHORTEST and readings.count_between(conn, signal_ids, newest - length, None, PRESENT) > PRESENT:
+        length /= 2
+    edge = newest - length
+    before, after = checkpoints.checkpoint_at(conn, tank_id, edge), checkpoints.checkpoint_after(conn, tank_id, edge)
+    known = _known(setup, before)
+    if before is not None and known is not None:
+        since = before.time + timedelta.resolution
+        if readings.count_between(conn, signal_ids, since, None, 2 * PRESENT) <= 2 * PRESENT:
+            return _Start(known, since, since, known_before=True)
+    if after is not None and (later := _known(setup, after)) is not None:
+        since = after.time + timedelta.resolution
+        return _Start(later, since, since, known_before=True)
+    seen_to = None if before is None or known is None else before.time + timedelta.resolution
+    bridged = _bridged(conn, setup, ids, tank_id, known or _nothing_known(setup), seen_to, edge)
+    return _Start(bridged, edge, edge, known_before=known is not None)
+
+
+def _bridged(
+    conn: Connection,
+    setup: TankSetup,
+    ids: SiteIds,
+    tank_id: int,
+    known: _Known,
+    since: datetime | None,
+    edge: datetime,
+) -> _Known:
+    """What is remembered, taken over a gap that is still to be estimated, with the newest cores in it.
+
+    A sensor that reads low would otherwise be believed until the past has arrived: what the cores beside it say of its
+    drift is learned from the readings around them. The rest of the gap counts as silence.
+    """
+    taken = [record.core.taken_at for record in cores.current_cores(conn, [tank_id], since, edge)][-BRIDGED:]
+    done, signal_ids = since, _signal_ids(setup, ids)
+    for at in taken:
+        around = AROUND_CORE
+        while around > _SHORTEST and readings.count_between(conn, signal_ids, at - around, at, PRESENT) > PRESENT:
+            around /= 2
+        first, last = at - around if done is None else max(done, at - around), min(at + around, edge)
+        if first < last:
+            found = _events(conn, setup, ids, first, last)
+            made = _made(setup, _Start(known, first, first, known_before=True), found)
+            known, done = _Known(made.advanced.state, made.heading), last
+    return known
 
 
 def _signal_ids(setup: TankSetup, ids: SiteIds) -> list[int]:

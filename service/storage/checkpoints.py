@@ -66,11 +66,18 @@ def latest_checkpoint(conn: Connection, tank_id: int) -> Checkpoint | None:
     return _newest(conn, tank_id)
 
 
-def drop_checkpoints_from(conn: Connection, tank_id: int, time: datetime) -> int:
-    """Delete the checkpoints at *time* or later, which have seen data that changed; returns how many."""
+def checkpoint_after(conn: Connection, tank_id: int, time: datetime) -> Checkpoint | None:
+    """The oldest checkpoint later than *time*."""
+    return _first(conn, tank_id, EstimatorCheckpoint.time.asc(), EstimatorCheckpoint.time > time)
+
+
+def drop_checkpoints(conn: Connection, tank_id: int, start: datetime, end: datetime | None = None) -> int:
+    """Delete the checkpoints at start ≤ time < end, which have seen data that changed; returns how many."""
     statement = delete(EstimatorCheckpoint).where(
-        EstimatorCheckpoint.tank_id == tank_id, EstimatorCheckpoint.time >= time
+        EstimatorCheckpoint.tank_id == tank_id, EstimatorCheckpoint.time >= start
     )
+    if end is not None:
+        statement = statement.where(EstimatorCheckpoint.time < end)
     return conn.execute(statement).rowcount
 
 
@@ -83,10 +90,14 @@ def thin_checkpoints(conn: Connection, now: datetime) -> int:
 
 
 def _newest(conn: Connection, tank_id: int, *conditions: Any) -> Checkpoint | None:
+    return _first(conn, tank_id, EstimatorCheckpoint.time.desc(), *conditions)
+
+
+def _first(conn: Connection, tank_id: int, order: Any, *conditions: Any) -> Checkpoint | None:
     row = conn.execute(
         select(EstimatorCheckpoint.time, EstimatorCheckpoint.state)
         .where(EstimatorCheckpoint.tank_id == tank_id, *conditions)
-        .order_by(EstimatorCheckpoint.time.desc())
+        .order_by(order)
         .limit(1)
     ).first()
     return None if row is None else Checkpoint(row.time, row.state)

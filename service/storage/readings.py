@@ -80,6 +80,19 @@ def earliest_time(conn: Connection, signal_ids: Sequence[int]) -> datetime | Non
     return found
 
 
+def count_between(
+    conn: Connection, signal_ids: Sequence[int], start: datetime | None, end: datetime | None, most: int
+) -> int:
+    """How many readings there are at start ≤ time < end, counted no further than *most* + 1."""
+    given = {
+        "signal_ids": list(signal_ids),
+        "start": start or "-infinity",
+        "end": end or "infinity",
+        "most": most + 1,
+    }
+    return int(conn.execute(_COUNT, given).scalar_one())
+
+
 def latest_times(conn: Connection, signal_ids: Sequence[int]) -> list[datetime]:
     """The time of the newest reading of each of these signals that has any."""
     return [from_us(us) for us in latest_readings(conn, signal_ids).time_us.tolist()]
@@ -119,6 +132,12 @@ _LATEST = text(
     "SELECT r.* FROM unnest(CAST(:signal_ids AS integer[])) AS s(id) CROSS JOIN LATERAL ("
     "SELECT signal_id, time, value, quality, reason FROM reading WHERE signal_id = s.id ORDER BY time DESC LIMIT 1"
     ") AS r ORDER BY r.signal_id"
+)
+
+_COUNT = text(
+    "SELECT count(*) FROM (SELECT FROM unnest(CAST(:signal_ids AS integer[])) AS s(id) CROSS JOIN LATERAL ("
+    "SELECT FROM reading WHERE signal_id = s.id AND time >= CAST(:start AS timestamptz) "
+    "AND time < CAST(:end AS timestamptz) ORDER BY time LIMIT :most) AS r LIMIT :most) AS counted"
 )
 
 _EARLIEST = text(

@@ -4,11 +4,16 @@ Marks are written in the transaction that stores the data, so neither can be los
 what is due, works, and settles its claim in the transaction that writes its results. Marks made meanwhile wait beside the
 claim: they neither hold up the run, nor are overlooked, nor make it start over, however often they come. A run that dies
 leaves its claim, which is due again.
+
+What is too much to be estimated at once becomes the tank's *past*: a time, ``past_from``, before which every estimate and
+checkpoint stored is that of all data. It is moved forward piece by piece. A piece is announced (``past_to``), worked out
+without any lock, and written only if it still stands announced: a change within it, or before it, withdraws it.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import time
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -27,6 +32,18 @@ class Due:
     dirty_from: datetime
     #: Counts the claims on this tank: whoever claimed last may settle.
     claim: int
+
+
+@dataclass(frozen=True, slots=True)
+class Past:
+    """The past of a tank, while it is estimated again beside the present."""
+
+    tank_id: int
+    since: datetime  #: where it began
+    reached: datetime  #: everything earlier is estimated from all data
+    began_at: datetime
+    piece: int  #: number of the piece that was announced last
+    piece_to: datetime | None  #: its end; None where it is written, or was withdrawn
 
 
 def mark(conn: Connection, earliest: Mapping[int, datetime]) -> None:
@@ -83,9 +100,47 @@ def settle(conn: Connection, done: Due) -> bool:
 
 
 def hold(conn: Connection, tank_id: int) -> bool:
-    """Take the sole right to estimate a tank until the transaction ends; False when another process has it."""
-    return bool(conn.execute(_HOLD, {"space": _ESTIMATING, "tank_id": tank_id}).scalar_one())
+    """Take the sole right to write a tank's estimates until the transaction ends; False when another keeps it for long.
 
+    A piece of the past is written in a moment, which is waited for; a process that was halted in the middle is not.
+    """
+    give_up = time.monotonic() + HOLD_WAIT_S
+    while not conn.execute(_HOLD, {"space": _ESTIMATING, "tank_id": tank_id}).scalar_one():
+        if time.monotonic() > give_up:
+            return False
+        time.sleep(HOLD_WAIT_S / 20)
+    return True
+
+
+def past(conn: Connection, tank_id: int) -> Past | None:
+    """The past of a tank that is being estimated again; None when there is none."""
+    return pasts(conn, [tank_id]).get(tank_id)
+
+
+def pasts(conn: Connection, tank_ids: Sequence[int]) -> dict[int, Past]:
+    """The pasts that are being estimated again, by the tank's row number."""
+    rows = conn.execute(_PASTS, {"tank_ids": list(tank_ids)})
+    return {row.tank_id: Past(*row) for row in rows}
+
+
+def leave_to_past(conn: Connection, tank_id: int, changed_from: datetime, now: datetime) -> None:
+    """Have everything from a time on estimated again beside the present, and withdraw a piece that this touches."""
+    conn.execute(_LEAVE, {"tank_id": tank_id, "changed": changed_from, "now": now})
+
+
+def announce_piece(conn: Connection, tank_id: int, to: datetime) -> Past:
+    """Say up to where the past is worked out now; returns the past as it stands until the piece is written or withdrawn."""
+    conn.execute(_ANNOUNCE, {"tank_id": tank_id, "to": to})
+    return pasts(conn, [tank_id])[tank_id]
+
+
+def move_past(conn: Connection, tank_id: int, reached: datetime | None) -> None:
+    """The past is estimated up to a time; None: up to the present, and there is no past any more."""
+    conn.execute(_MOVE, {"tank_id": tank_id, "reached": reached})
+
+
+#: How long the right to write a tank is waited for [s].
+HOLD_WAIT_S = 2.0
 
 #: First key of the advisory locks on tanks being estimated: any number not used for another purpose.
 _ESTIMATING = 0x7357
@@ -100,3 +155,20 @@ _CLAIM = text(
 )
 _CLAIMED = text("SELECT tank_id, working_from, claims FROM recompute WHERE working_from IS NOT NULL ORDER BY tank_id")
 _SETTLE = text("UPDATE recompute SET working_from = NULL WHERE tank_id = :tank_id AND claims = :claim")
+_LEAVE = text(
+    "UPDATE recompute SET past_since = least(past_since, CAST(:changed AS timestamptz)), "
+    "past_from = least(past_from, CAST(:changed AS timestamptz)), "
+    "past_began_at = coalesce(past_began_at, CAST(:now AS timestamptz)), "
+    "past_to = CASE WHEN past_to > :changed THEN NULL ELSE past_to END WHERE tank_id = :tank_id"
+)
+_PASTS = text(
+    "SELECT tank_id, past_since, past_from, past_began_at, past_piece, past_to FROM recompute "
+    "WHERE tank_id = ANY(CAST(:tank_ids AS integer[])) AND past_from IS NOT NULL"
+)
+_ANNOUNCE = text("UPDATE recompute SET past_to = :to, past_piece = past_piece + 1 WHERE tank_id = :tank_id")
+_MOVE = text(
+    "UPDATE recompute SET past_from = CAST(:reached AS timestamptz), past_to = NULL, "
+    "past_since = CASE WHEN CAST(:reached AS timestamptz) IS NULL THEN NULL ELSE past_since END, "
+    "past_began_at = CASE WHEN CAST(:reached AS timestamptz) IS NULL THEN NULL ELSE past_began_at END "
+    "WHERE tank_id = :tank_id"
+)

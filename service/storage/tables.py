@@ -329,13 +329,21 @@ class EstimatorCheckpoint(Base):
 
 
 class Recompute(Base):
-    """Per tank, the earliest time whose data changed and nobody has taken up, and from when on it is being estimated."""
+    """Per tank, the earliest time whose data changed and nobody has taken up, and from when on it is being estimated.
+
+    ``past_``: what is estimated again beside the present: where that began, how far it is, the end of the piece in work.
+    """
 
     __tablename__ = "recompute"
     tank_id: Mapped[int] = mapped_column(ForeignKey("tank.id"), primary_key=True)
     dirty_from: Mapped[datetime | None]
     working_from: Mapped[datetime | None]
     claims: Mapped[int] = mapped_column(BigInteger, server_default=text("0"))
+    past_since: Mapped[datetime | None]
+    past_from: Mapped[datetime | None]
+    past_to: Mapped[datetime | None]
+    past_piece: Mapped[int] = mapped_column(BigInteger, server_default=text("0"))
+    past_began_at: Mapped[datetime | None]
 
 
 class TankOutage(Base):

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import random
+from contextlib import suppress
 from datetime import timedelta
 from typing import Any
 
@@ -9,9 +11,17 @@ import numpy as np
 import pytest
 from sqlalchemy import Engine
 
-from service.domain.estimate import Estimate, TankSetup
+from service.domain.estimate import Estimate, TankSetup, Trust
 from service.jobs import estimate as estimate_job
-from service.jobs.estimate import STRETCH, Caught, project_all, update_estimates
+from service.jobs.estimate import (
+    LONGEST,
+    Caught,
+    estimate_past,
+    estimate_present,
+    past_work,
+    project_all,
+    update_estimates,
+)
 from service.storage import recompute
 from service.storage.batches import open_batch
 from service.storage.checkpoints import save_checkpoint
@@ -125,34 +135,149 @@ def test_a_corrected_core_counts_as_if_it_had_been_right_from_the_start(
     assert _estimates(engine, ids) == reference
 
 
-def test_history_longer_than_a_stretch_is_estimated_to_its_end(engine: Engine, ids: SiteIds) -> None:
+@pytest.fixture
+def little_at_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Budgets so small that a morning is a long past."""
+    monkeypatch.setattr(estimate_job, "AT_ONCE", 60)
+    monkeypatch.setattr(estimate_job, "PRESENT", 25)
+    monkeypatch.setattr(estimate_job, "PIECE", 40)
+
+
+@pytest.mark.usefixtures("little_at_once")
+def test_history_longer_than_a_piece_is_estimated_to_its_end(engine: Engine, ids: SiteIds) -> None:
     step = timedelta(minutes=20)
-    count = 3 * STRETCH // step
+    count = 3 * LONGEST // step
     _store(engine, ids, plant.columns(ids.signals["LT-E"], [1.0 + i % 3 / 100 for i in range(count)], step=step))
-    now = plant.NIGHT + 3 * STRETCH
+    now = plant.NIGHT + 3 * LONGEST
     caught = update_estimates(engine, SETUPS, ids, now)
-    assert len([c for c in caught if c.tank == "east"]) >= 3
+    assert len([c for c in caught if c.tank == "east"]) >= 10
     assert _estimates(engine, ids)[-1].time == plant.NIGHT + (count - 1) * step
     assert len(_estimates(engine, ids)) == count
     with transaction(engine) as conn:
         assert recompute.due(conn) == []
+        assert recompute.pasts(conn, list(ids.tanks.values())) == {}
     assert update_estimates(engine, SETUPS, ids, now) == []
+
+
+@pytest.mark.usefixtures("little_at_once")
+def test_the_newest_is_estimated_before_the_past_there_is(
+    engine: Engine, ids: SiteIds, reference: list[Estimate]
+) -> None:
+    """What is newest is known after one look, whatever lies before it; the past is shown as it comes."""
+    now = plant.NIGHT + timedelta(minutes=MINUTES)
+    _store(engine, ids, plant.columns(ids.signals["LT-E"], _wave()))
+    with transaction(engine) as conn:
+        insert_core(conn, _core(ids, 200, 1.9))
+    (caught,) = estimate_present(engine, SETUPS, ids, now)
+    assert not caught.finished
+    assert caught.events < 60
+    newest = project_all(engine, SETUPS, ids, now)["east"]
+    assert newest.trust is not Trust.BLIND
+    assert newest.height == pytest.approx(reference[-1].height, abs=0.2)
+    begun = past_work(engine, ids, now)["east"]
+    assert begun.reached == begun.since == plant.NIGHT
+    assert begun.share == 0.0
+
+    estimate_past(engine, SETUPS, ids, now, enough=lambda: True)
+    going = past_work(engine, ids, now)["east"]
+    assert 0.0 < going.share < 0.2
+    done = [e for e in _estimates(engine, ids) if e.time < going.reached]
+    assert done
+    assert done == reference[: len(done)]
+    assert project_all(engine, SETUPS, ids, now)["east"] == newest
+
+    estimate_past(engine, SETUPS, ids, now)
+    assert past_work(engine, ids, now) == {}
+    assert _estimates(engine, ids) == reference
+
+
+@pytest.mark.usefixtures("little_at_once")
+def test_a_change_within_the_piece_in_work_is_not_lost(
+    engine: Engine, ids: SiteIds, reference: list[Estimate], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    now = plant.NIGHT + timedelta(minutes=MINUTES)
+    _store(engine, ids, plant.columns(ids.signals["LT-E"], _wave()))
+    estimate_present(engine, SETUPS, ids, now)
+    made = estimate_job._made
+
+    def meanwhile(*given: Any) -> Any:
+        monkeypatch.setattr(estimate_job, "_made", made)
+        with transaction(engine) as conn:
+            insert_core(conn, _core(ids, 200, 1.9))
+        estimate_present(engine, SETUPS, ids, now)
+        return made(*given)
+
+    while past_work(engine, ids, now)["east"].reached < plant.NIGHT + timedelta(minutes=185):
+        estimate_past(engine, SETUPS, ids, now, enough=lambda: True)
+    monkeypatch.setattr(estimate_job, "_made", meanwhile)
+    update_estimates(engine, SETUPS, ids, now)
+    update_estimates(engine, SETUPS, ids, now)
+    assert _estimates(engine, ids) == reference
+
+
+class _Killed(Exception):
+    """The process ended in the middle."""
+
+
+@pytest.mark.usefixtures("little_at_once")
+@pytest.mark.parametrize("seed", range(6))
+def test_in_whatever_order_the_past_comes_the_end_is_that_of_all_at_once(
+    engine: Engine, ids: SiteIds, reference: list[Estimate], monkeypatch: pytest.MonkeyPatch, seed: int
+) -> None:
+    """Old history in random pieces, new readings between, turns of present and past as they fall, kills in the middle."""
+    rng, wave = random.Random(seed), _wave()
+    starts = list(range(0, 400, 20))
+    rng.shuffle(starts)
+    live, write = 400, estimate_job._write
+    cored = False
+
+    def killed(*given: Any) -> None:
+        write(*given)
+        if rng.random() < 0.25:
+            raise _Killed  # after everything was written, before anything is committed
+
+    monkeypatch.setattr(estimate_job, "_write", killed)
+    now = plant.NIGHT + timedelta(minutes=MINUTES)
+    while starts or live < MINUTES or not cored:
+        if starts and rng.random() < 0.5:
+            first = starts.pop()
+            piece, start = wave[first : first + 20], plant.NIGHT + timedelta(minutes=first)
+            _store(engine, ids, plant.columns(ids.signals["LT-E"], piece, start=start))
+        if live < MINUTES and rng.random() < 0.6:
+            piece, start = wave[live : live + 10], plant.NIGHT + timedelta(minutes=live)
+            _store(engine, ids, plant.columns(ids.signals["LT-E"], piece, start=start))
+            live += 10
+            with suppress(_Killed):
+                estimate_present(engine, SETUPS, ids, now)
+                # The newest is known whatever is still to come of the past.
+                assert _estimates(engine, ids)[-1].time == start + timedelta(minutes=len(piece) - 1)
+        if not cored and rng.random() < 0.1:
+            cored = True
+            with transaction(engine) as conn:
+                insert_core(conn, _core(ids, 200, 1.9))
+        if rng.random() < 0.5:
+            with suppress(_Killed):
+                estimate_past(engine, SETUPS, ids, now, enough=lambda: rng.random() < 0.5)
+    monkeypatch.setattr(estimate_job, "_write", write)
+    update_estimates(engine, SETUPS, ids, now)
+    assert past_work(engine, ids, now) == {}
+    assert _estimates(engine, ids) == reference
 
 
 def test_readings_that_come_in_meanwhile_do_not_keep_a_run_going(
     engine: Engine, ids: SiteIds, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     _store(engine, ids, plant.columns(ids.signals["LT-E"], _wave(30)))
-    stretch, more = estimate_job._stretch, iter(range(2 * len(SETUPS)))
+    present, more = estimate_job._present, iter(range(2 * len(SETUPS)))
 
-    def busy(*given: Any) -> Caught:
+    def busy(*given: Any) -> tuple[Caught, int]:
         if (i := next(more, None)) is not None:
             later = plant.NIGHT + timedelta(hours=1 + i)
             _store(engine, ids, plant.columns(ids.signals["LT-E"], [1.0 + i / 100], start=later))
-        caught: Caught = stretch(*given)
+        caught: tuple[Caught, int] = present(*given)
         return caught
 
-    monkeypatch.setattr(estimate_job, "_stretch", busy)
+    monkeypatch.setattr(estimate_job, "_present", busy)
     now = plant.NIGHT + timedelta(hours=8)
     assert len(update_estimates(engine, SETUPS, ids, now)) == 1
     assert len(update_estimates(engine, SETUPS, ids, now)) == 1

@@ -13,7 +13,7 @@ from service.storage.checkpoints import (
     Checkpoint,
     checkpoint_at,
     checkpoint_before,
-    drop_checkpoints_from,
+    drop_checkpoints,
     drop_earlier_in_hour,
     latest_checkpoint,
     save_checkpoint,
@@ -111,7 +111,7 @@ def test_checkpoints_are_found_by_time_and_dropped_when_their_past_changes(engin
         assert checkpoint_at(conn, east, NIGHT + MINUTE) == at_one
         assert checkpoint_before(conn, east, NIGHT + 2 * MINUTE) == at_one
         assert checkpoint_before(conn, east, NIGHT) is None
-        assert drop_checkpoints_from(conn, east, NIGHT + MINUTE) == 2
+        assert drop_checkpoints(conn, east, NIGHT + MINUTE) == 2
         save_checkpoint(conn, east, NIGHT, {"seen": []})
         assert latest_checkpoint(conn, east) == Checkpoint(NIGHT, {"seen": []})
 

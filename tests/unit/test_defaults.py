@@ -215,7 +215,10 @@ CHOSEN: dict[tuple[str, str], tuple[Any, str]] = {
     ("service.jobs.core_photo", "LARGEST"): (6 << 20, "a phone's photo"),
     ("service.jobs.core_photo", "MOST_PIXELS"): (40_000_000, "no bomb of pixels"),
     ("service.jobs.ingest.samples", "MOST_AHEAD"): (D, "a reading from further ahead is a wrong date"),
-    ("service.jobs.estimate", "STRETCH"): (2 * D, "late data are taken up in pieces that leave room for the present"),
+    ("service.jobs.estimate", "AT_ONCE"): (20_000, "late readings folded between two looks: seconds on a busy machine"),
+    ("service.jobs.estimate", "PRESENT"): (2_000, "eleven hours of three signals a minute, half an hour of one a second"),
+    ("service.jobs.estimate", "PIECE"): (10_000, "a second or two of work, which is what a kill costs"),
+    ("service.jobs.estimate", "LONGEST"): (2 * D, "a piece of the past, however few readings there are"),
     ("service.jobs.core", "ESTIMATE_COUNTS_FOR"): (2 * H, "an older estimate is not held against a core"),
     ("service.jobs.situations", "PAIR_WITHIN"): (15 * MIN, "a core and a sensor speak of the same moment"),
 }  # fmt: skip
