@@ -137,6 +137,10 @@ class TestServer:
         with psycopg.connect(self._start(), autocommit=True) as connection:
             yield connection
 
+    def url(self) -> str:
+        """Start the server if it is not running, and say where it is."""
+        return self._start()
+
     def _url(self, database: str) -> str:
         return make_url(self._start()).set(database=database).render_as_string(hide_password=False)
 
