@@ -13,7 +13,6 @@ from service.alarms.rehearsal import Line, Rehearsal, Track
 
 #: Kinds that are meant to warn before the danger.
 WARNING = (AlarmKind.HIGH, AlarmKind.TIME_TO_DANGER)
-_OVER = frozenset({AlarmState.RETURNED, AlarmState.NORMAL, AlarmState.LATCHED_UNACKNOWLEDGED})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -127,7 +126,7 @@ def spells(lines: Iterable[Line]) -> list[Spell]:
         standing = bool(found) and found[-1].end is None
         if moved.to_state is AlarmState.UNACKNOWLEDGED and moved.event in CALLING and not standing:
             found.append(Spell(start=moved.at, called_at=line.known_at, end=None))
-        elif moved.event is Event.RETURNED and moved.to_state in _OVER and standing:
+        elif moved.event is Event.RETURNED and standing:
             last = found.pop()
             found.append(Spell(start=last.start, called_at=last.called_at, end=moved.at))
     return found

@@ -159,8 +159,6 @@ def _worked(rota: Rota, shift: Shift, day: date) -> bool:
     holiday = day in rota.holidays
     if shift.on_holidays is not None and holiday:
         return shift.on_holidays
-    if shift.on_holidays is True and not shift.weekdays:
-        return False
     return day.weekday() in shift.weekdays
 
 

@@ -23,6 +23,7 @@ from tests.sabotage.campaign import (
     report,
     run,
     sample,
+    told,
     workers,
 )
 from tests.sabotage.reach import PACKAGES, Reach, parts_of, record, state_of
@@ -90,8 +91,8 @@ def main() -> int:
 
         def say(one: Tried) -> None:
             done.append(one)
-            if len(done) % 50 == 0:
-                print(f"{len(done)} of {len(tried)}, {sum(t.noticed for t in done)} noticed", flush=True)
+            if not one.noticed:
+                print(f"{len(done)} of {len(tried)}: {told(one)}", flush=True)
 
         with workers(TREE, shared, given.jobs, environment, files) as crew:
             results = run(TREE, tried, reach, crew, budget=given.budget, say=say)

@@ -228,14 +228,16 @@ def package_of(path: str) -> str:
     return "/".join(parts[:2]) if len(parts) > 2 else parts[0]
 
 
+def told(one: Tried) -> str:
+    """A mutant nobody noticed, in a line."""
+    m, more = one.mutation, ", more reach it" if one.cut else ""
+    why = "no test reaches it" if one.outcome == NOT_REACHED else f"{one.tests} tests ran{more}"
+    return f"{m.path}:{m.line} in {m.within or 'the module'}: {m.operator}: {m.change}  ({why})"
+
+
 def report(results: Sequence[Tried], marked: int) -> str:
     """The survivors with their lines, then the figures of each package."""
-    lines = []
-    for one in results:
-        if not one.noticed:
-            m, more = one.mutation, ", more reach it" if one.cut else ""
-            why = "no test reaches it" if one.outcome == NOT_REACHED else f"{one.tests} tests ran{more}"
-            lines.append(f"{m.path}:{m.line} in {m.within or 'the module'}: {m.operator}: {m.change}  ({why})")
+    lines = [told(one) for one in results if not one.noticed]
     counts: dict[str, Counter[str]] = defaultdict(Counter)
     for one in results:
         counts[package_of(one.mutation.path)]["noticed" if one.noticed else "unnoticed"] += 1

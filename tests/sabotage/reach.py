@@ -26,8 +26,9 @@ def state_of(tree: Path) -> str:
     digest = hashlib.sha256()
     for folder in (*PACKAGES, "tests", "alembic"):
         for file in sorted((tree / folder).rglob("*.py")):
-            if folder != "tests" or not (file.name.startswith("test_") or "sabotage" in file.parts):
-                digest.update(f"{file.relative_to(tree)}\0".encode() + file.read_bytes())
+            name = str(file.relative_to(tree))
+            if not file.name.startswith("test_") and not name.startswith("tests/sabotage/"):
+                digest.update(f"{name}\0".encode() + file.read_bytes())
     return digest.hexdigest()[:16]
 
 
@@ -109,7 +110,7 @@ class Reach:
         if path not in self._lines:
             found: dict[int, frozenset[str]] = defaultdict(frozenset)
             for data, tests in self._data:
-                for line, contexts in data.contexts_by_lineno(str(self.tree / path)).items():
+                for line, contexts in data.contexts_by_lineno(_measured(data, path)).items():
                     found[line] |= tests.intersection(context.partition("|")[0] for context in contexts)
             self._lines[path] = dict(found)
         return self._lines[path]
@@ -119,7 +120,7 @@ class Reach:
         if mutation.path not in self._imported:
             lines = set[int]()
             for data, _ in self._data:
-                found = data.contexts_by_lineno(str(self.tree / mutation.path))
+                found = data.contexts_by_lineno(_measured(data, mutation.path))
                 lines |= {line for line, contexts in found.items() if "" in contexts}
             self._imported[mutation.path] = lines
         first, last = mutation.lines
@@ -211,6 +212,11 @@ class Reach:
                     if isinstance(node, ast.ClassDef | ast.FunctionDef):
                         found[path, node.name].append((node.lineno, node.end_lineno or node.lineno))
         return found
+
+
+def _measured(data: CoverageData, path: str) -> str:
+    """What the recording calls a file; the tree may have stood elsewhere then."""
+    return next((file for file in data.measured_files() if file.endswith(f"/{path}")), path)
 
 
 def _names(statement: ast.stmt) -> frozenset[str]:
