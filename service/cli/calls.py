@@ -18,9 +18,10 @@ from service.cli.options import Json, SiteFile
 from service.cli.output import DONE, PROBLEMS, leave, misused, say, say_json, say_table
 from service.cli.times import moment
 from service.domain.display import format_local_time
+from service.domain.split import split_over
 from service.jobs.alarm_command import submit_command
 from service.jobs.explain import explain
-from service.jobs.outage import put_back, take_out
+from service.jobs.outage import put_back, take_out, tanks_out
 from service.jobs.performance import alarm_figures, monthly_figures
 from service.reports.alarm_figures import figure_lines
 from service.site.quantity import near_word
@@ -57,7 +58,9 @@ def _why(
             known = f"did you mean {near!r}?" if near else f"known: {', '.join(plant.tanks)}"
             misused(f"there is no tank {tank!r}; {known}")
         asked = moment(at, plant.site.time_zone, now)
-        found = explain(plant.engine, plant.alarms, setup, plant.ids, at=asked, alarm=alarm)
+        out = tanks_out(plant.engine, plant.alarms, plant.ids, asked)
+        (split,) = (found for found in split_over(plant.setups, out) if found.tank.key == tank)
+        found = explain(plant.engine, plant.alarms, split, plant.ids, at=asked, alarm=alarm, out_of_service=tank in out)
     if json:
         say_json(asdict(found))
         return

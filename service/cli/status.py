@@ -12,8 +12,9 @@ from service.cli.output import say, say_json, say_table
 from service.domain.display import describe_clearance, describe_rate, format_duration, format_length
 from service.domain.estimate import Estimate, EstimateReason
 from service.domain.load_sheet import abnormal_words
+from service.domain.past_work import past_words
 from service.domain.split import split_over
-from service.jobs.estimate import project_all, update_estimates
+from service.jobs.estimate import estimate_present, past_work, project_all
 from service.jobs.loading import loading_all
 from service.jobs.outage import tanks_out
 from service.storage.connector_state import ConnectorHealth, connector_health
@@ -31,11 +32,12 @@ def _status(site: SiteFile = None, json: Json = False) -> None:
     """Show every tank, the least clear water first, every source, and which node does what."""
     now = wall_clock()
     with opened(site) as plant:
-        update_estimates(plant.engine, plant.setups, plant.ids, now)
+        estimate_present(plant.engine, plant.setups, plant.ids, now)
         estimates = project_all(plant.engine, plant.setups, plant.ids, now)
         with transaction(plant.engine) as conn:
             cores = latest_core_times(conn, [plant.ids.tanks[key] for key in plant.tanks])
             sources = {health.connector: health for health in connector_health(conn)}
+            pasts = past_work(conn, now)
             nodes = workers(conn, [c.key for c in plant.site.connectors()])
         keys = sorted(plant.tanks, key=lambda key: _clearance(plant, estimates[key]))
         setups = split_over(plant.setups, tanks_out(plant.engine, plant.alarms, plant.ids))
@@ -49,6 +51,10 @@ def _status(site: SiteFile = None, json: Json = False) -> None:
                 {
                     "at": now,
                     "tanks": [_tank(plant, estimates[key], last_core[key], strained[key]) for key in keys],
+                    "past": {
+                        key: {"from": work.since, "reached": work.reached, "share": work.share, "left": work.left}
+                        for key, work in pasts.items()
+                    },
                     "sources": [_source(key, sources.get(key)) for key in known],
                     "nodes": [{"node": w.node_name, "work": w.works, "since": w.since} for w in nodes],
                 }
@@ -61,6 +67,8 @@ def _status(site: SiteFile = None, json: Json = False) -> None:
         for key in keys:
             for line in strained[key]:
                 say(f"{plant.tanks[key].label}: {line}")
+            if key in pasts:
+                say(f"{plant.tanks[key].label}: {past_words(pasts[key], plant.site.time_zone)}")
         say()
         say_table(
             ("source", "last good", "newest sample", "state", "lost", "last error"),

@@ -108,6 +108,7 @@ def _looked_at(
         yield from store.upkeep(conn, now)
         yield from server_upkeep(conn)
         yield from store.messages(conn, now)
+        yield from store.past(conn, now)
         if site is not None:
             yield from store.standing(conn, site, now)
         yield store.sign_in(conn)

@@ -5,13 +5,16 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from datetime import datetime, timedelta
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 from sqlalchemy import Connection
 
 from service.domain.display import format_duration
+from service.domain.past_work import past_words
 from service.domain.role import Role
 from service.examination.host import room
 from service.examination.verdict import Verdict, fine, look, wrong
+from service.jobs.estimate import past_work
 from service.site.site import Site
 from service.storage.backlog import DAY, backlog, database_facts, deliveries_since
 from service.storage.connector_state import connector_health
@@ -29,7 +32,7 @@ LONGEST_WAIT = timedelta(minutes=10)
 #: Partitions are there at least so far ahead.
 AHEAD = timedelta(days=31)
 #: A job that ran less often than it should by so much has stopped. Runs are written down every half minute.
-STILL = {"decide": timedelta(minutes=5), "keep up": timedelta(hours=13)}
+STILL = {"decide": timedelta(minutes=5), "estimate past": timedelta(minutes=15), "keep up": timedelta(hours=13)}
 STILL_TELLING = timedelta(minutes=5)
 
 
@@ -139,10 +142,12 @@ def messages(conn: Connection, now: datetime) -> Iterator[Verdict]:
         )
     elif not stuck:
         yield fine("messages", "none is stuck")
-    if waits.tanks_from is not None and now - waits.tanks_from > timedelta(hours=1) and waits.tanks:
-        yield fine(
-            "estimates", f"{waits.tanks} tanks are being estimated again, from {waits.tanks_from:%Y-%m-%d %H:%M} on"
-        )
+
+
+def past(conn: Connection, now: datetime) -> Iterator[Verdict]:
+    """What is estimated again beside the present, and how far that is."""
+    for key, work in past_work(conn, now).items():
+        yield fine(f"estimates of {key}", past_words(work, ZoneInfo("UTC")))
 
 
 def standing(conn: Connection, site: Site, now: datetime) -> Iterator[Verdict]:

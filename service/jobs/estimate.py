@@ -163,15 +163,28 @@ def estimate_past(
     return done
 
 
-def past_work(engine: Engine, ids: SiteIds, now: datetime) -> dict[str, PastWork]:
+def past_work(conn: Connection, now: datetime) -> dict[str, PastWork]:
     """What is being estimated again beside the present, by tank key; empty when nothing is."""
-    numbers = {number: key for key, number in ids.tanks.items()}
-    with transaction(engine) as conn:
-        found = recompute.pasts(conn, sorted(numbers))
     return {
-        numbers[number]: PastWork(since=past.since, reached=past.reached, began_at=past.began_at, at=now)
-        for number, past in sorted(found.items())
+        key: PastWork(since=past.since, reached=past.reached, began_at=past.began_at, at=now)
+        for key, past in sorted(recompute.pasts_by_key(conn).items())
     }
+
+
+def standing_at(conn: Connection, setup: TankSetup, ids: SiteIds, at: datetime) -> tuple[Estimate, Outlook] | None:
+    """What a look at the alarms at a time goes by: the belief carried forward to it, and where the tank is heading.
+
+    Made with today's knowledge of what had happened by then; None where nothing was known, or nothing is kept near enough.
+    """
+    end = at + timedelta.resolution
+    start = _start(conn, setup, ids, ids.tanks[setup.tank.key], end)
+    if readings.count_between(conn, _signal_ids(setup, ids), start.since, end, AT_ONCE) > AT_ONCE:
+        return None
+    found = _events(conn, setup, ids, start.since, end)
+    if not found and not start.known_before:
+        return None
+    made = _made(setup, start, found)
+    return estimator.project(setup, made.advanced.state, at), _outlook(setup, made.heading, at)
 
 
 def outlook_all(engine: Engine, setups: Iterable[TankSetup], ids: SiteIds, now: datetime) -> dict[str, Outlook]:
@@ -181,11 +194,7 @@ def outlook_all(engine: Engine, setups: Iterable[TankSetup], ids: SiteIds, now: 
         for setup in setups:
             heading = newest_heading(conn, setup, ids.tanks[setup.tank.key])
             if heading is not None:
-                found[setup.tank.key] = Outlook(
-                    forecast=outlook(setup, heading, now),
-                    solids_loading=solids_loading(setup, heading, now),
-                    conditions=conditions(setup, heading, now),
-                )
+                found[setup.tank.key] = _outlook(setup, heading, now)
     return found
 
 
@@ -238,6 +247,14 @@ def newest_heading(conn: Connection, setup: TankSetup, tank_id: int) -> Heading 
     """Where the tank is heading after everything estimated so far; None where nothing is known."""
     known = _known(setup, checkpoints.latest_checkpoint(conn, tank_id))
     return None if known is None else known.heading
+
+
+def _outlook(setup: TankSetup, heading: Heading, at: datetime) -> Outlook:
+    return Outlook(
+        forecast=outlook(setup, heading, at),
+        solids_loading=solids_loading(setup, heading, at),
+        conditions=conditions(setup, heading, at),
+    )
 
 
 def _present(

@@ -11,7 +11,7 @@ from typing import Any
 from sqlalchemy import Connection, Engine
 
 from service.alarms.definition import AlarmDefinition, AlarmKind
-from service.alarms.rules import Verdict, judge
+from service.alarms.rules import Situation, Verdict, judge
 from service.domain.display import (
     describe_clearance,
     describe_rate,
@@ -23,7 +23,9 @@ from service.domain.display import (
 from service.domain.estimate import TankSetup
 from service.domain.reading import Reason
 from service.domain.units import UnitSystem
+from service.jobs.ahead import Ahead, ahead_of, danger_height
 from service.jobs.alarm_setup import AlarmSetup
+from service.jobs.estimate import standing_at
 from service.jobs.situations import TankHistory, tank_histories
 from service.notify.wording import verdict_words
 from service.storage.alarms import JournalLine, journal
@@ -65,30 +67,53 @@ def explain(
     *,
     at: datetime,
     alarm: str | None = None,
+    out_of_service: bool = False,
 ) -> Explanation:
     """Answer for one tank at a time, for one of its alarms or all.
 
     Parameters
     ----------
+    tank : with its part of the plant's flow as it was split then.
     at : the minute asked about.
     alarm : key of the alarm; all of the tank's when None.
+    out_of_service : whether the tank was out of service then.
 
     Notes
     -----
-    Readings and belief are shown as they stand now; what came in later than the decision is said where it matters. The
+    The rules look at what a look at the alarms at that time looks at: the belief carried forward to it, the time to danger
+    and the solids loading as forecast then. Readings and belief are shown as they stand now; what came in later than the decision is said where it matters. The
     journal is append-only and shows what was decided then.
     """
     definitions = [d for d in setup.of_tank(tank.tank.key) if alarm is None or d.key == alarm]
     with transaction(engine) as conn:
         history = tank_histories(conn, [tank], ids, after={tank.tank.key: None}, now=at)[tank.tank.key]
-        answers = tuple(_answer(conn, definition, history, at) for definition in definitions)
-    sentences = [*_knowledge(history, at, setup), *(s for answer in answers for s in _alarm_sentences(answer, setup))]
+        standing = standing_at(conn, tank, ids, at)
+        newest = history.estimates[-1] if history.estimates else None
+        believed, ahead = newest, Ahead()
+        if standing is not None:
+            believed, outlook = standing
+            danger = danger_height(tank.tank, setup.of_tank(tank.tank.key))
+            ahead = ahead_of(outlook.forecast, danger, outlook.solids_loading)
+        situation = ahead.seen_in(history.at(at, believed, in_service=not out_of_service))
+        answers = tuple(_answer(conn, definition, situation, at) for definition in definitions)
+    sentences = [
+        *_knowledge(history, at, setup),
+        *_ahead_words(ahead),
+        *(s for answer in answers for s in _alarm_sentences(answer, setup)),
+    ]
     return Explanation(tank=tank.tank.key, at=at, sentences=tuple(sentences), alarms=answers)
 
 
-def _answer(conn: Connection, definition: AlarmDefinition, history: TankHistory, at: datetime) -> AlarmAnswer:
-    newest = history.estimates[-1] if history.estimates else None
-    verdict = judge(definition, history.at(at, newest))
+def _ahead_words(ahead: Ahead) -> list[str]:
+    if ahead.time_to_danger is None:
+        return []
+    if not math.isfinite(ahead.time_to_danger):
+        return ["Forecast: danger not in sight."]
+    return [f"Forecast: danger in {format_duration(timedelta(hours=ahead.time_to_danger))}, or later."]
+
+
+def _answer(conn: Connection, definition: AlarmDefinition, situation: Situation, at: datetime) -> AlarmAnswer:
+    verdict = judge(definition, situation)
     lines = [
         line
         for line in journal(conn, key=definition.key, end=at + timedelta(microseconds=1), limit=200)

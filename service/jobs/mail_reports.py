@@ -13,6 +13,7 @@ from service.jobs.report_plant import ReportPlant
 from service.reports.mailing import Mailing
 from service.reports.period_document import period_document
 from service.reports.plain_text import as_text
+from service.storage.alarm_inputs import known_since
 from service.storage.outbox import OutboxMessage, put, written
 from service.storage.session import transaction
 
@@ -20,11 +21,18 @@ log = structlog.get_logger(__name__)
 
 
 def mail_reports(plant: ReportPlant, mailing: Mailing, now: datetime) -> int:
-    """Write the mails of every report that is due into the outbox, and return how many. Run it every minute."""
+    """Write the mails of every report that is due into the outbox, and return how many. Run it every minute.
+
+    Days and months that ended before the first alarm was defined have none.
+    """
     count = 0
     if "email" not in plant.alarms.channels:
         return count
     for period in mailing.due(plant.zone, now):
+        with transaction(plant.engine) as conn:
+            known = known_since(conn, list(plant.ids.tanks.values()))
+        if not any(first < period.end for first in known.values()):
+            continue  # nobody watched yet: a report would say that of a plant whose service is new
         keys = {contact: _key(period, contact.name) for contact in mailing.to if contact.email}
         with transaction(plant.engine) as conn:
             there = written(conn, list(keys.values()))

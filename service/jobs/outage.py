@@ -63,10 +63,10 @@ def put_back(engine: Engine, setup: AlarmSetup, ids: SiteIds, tank: str, actor: 
     return ended
 
 
-def tanks_out(engine: Engine, setup: AlarmSetup, ids: SiteIds) -> dict[str, str]:
-    """Every tank out of service with the reason, by the site file or by a person."""
+def tanks_out(engine: Engine, setup: AlarmSetup, ids: SiteIds, at: datetime | None = None) -> dict[str, str]:
+    """Every tank out of service with the reason, by the site file or by a person; at a time, or now."""
     with transaction(engine) as conn:
-        out = open_outages(conn)
+        out = open_outages(conn, at)
     by_person = {
         ids.tank_key(tank_id): f"{found.why} ({found.who}{f', permit {found.permit}' if found.permit else ''})"
         for tank_id, found in out.items()

@@ -41,8 +41,13 @@ def backlog(conn: Connection) -> Backlog:
     )
     due = conn.execute(
         select(
-            func.count(), func.least(func.min(Recompute.dirty_from), func.min(Recompute.working_from)).label("earliest")
-        ).where(Recompute.dirty_from.is_not(None) | Recompute.working_from.is_not(None))
+            func.count(),
+            func.least(
+                func.min(Recompute.dirty_from), func.min(Recompute.working_from), func.min(Recompute.past_from)
+            ).label("earliest"),
+        ).where(
+            Recompute.dirty_from.is_not(None) | Recompute.working_from.is_not(None) | Recompute.past_from.is_not(None)
+        )
     ).one()
     return Backlog(messages=tuple((row[0], row[1], row[2]) for row in waiting), tanks=due[0], tanks_from=due[1])
 

@@ -41,7 +41,12 @@ def end_outage(conn: Connection, tank_id: int, at: datetime, who: str) -> bool:
     return conn.execute(statement).first() is not None
 
 
-def open_outages(conn: Connection) -> dict[int, Outage]:
-    """The tanks out of service now, by row number."""
-    rows = conn.execute(select(TankOutage.__table__).where(TankOutage.until.is_(None)))
+def open_outages(conn: Connection, at: datetime | None = None) -> dict[int, Outage]:
+    """The tanks out of service at a time, by row number; now when it is None."""
+    statement = select(TankOutage.__table__)
+    if at is None:
+        statement = statement.where(TankOutage.until.is_(None))
+    else:
+        statement = statement.where(TankOutage.since <= at, TankOutage.until.is_(None) | (TankOutage.until > at))
+    rows = conn.execute(statement)
     return {r.tank_id: Outage(since=r.since, who=r.who, why=r.why, permit=r.permit) for r in rows}

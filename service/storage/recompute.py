@@ -123,6 +123,12 @@ def pasts(conn: Connection, tank_ids: Sequence[int]) -> dict[int, Past]:
     return {row.tank_id: Past(*row) for row in rows}
 
 
+def pasts_by_key(conn: Connection) -> dict[str, Past]:
+    """All pasts that are being estimated again, by the tank's key."""
+    keys = {row.id: row.key for row in conn.execute(select(TankRow.id, TankRow.key))}
+    return {keys[number]: found for number, found in pasts(conn, sorted(keys)).items()}
+
+
 def leave_to_past(conn: Connection, tank_id: int, changed_from: datetime, now: datetime) -> None:
     """Have everything from a time on estimated again beside the present, and withdraw a piece that this touches."""
     conn.execute(_LEAVE, {"tank_id": tank_id, "changed": changed_from, "now": now})

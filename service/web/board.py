@@ -12,8 +12,9 @@ from service.alarms.definition import AlarmDefinition, AlarmKind, Priority
 from service.alarms.machine import AWAITING, QUIET, AlarmState
 from service.domain.estimate import Assessment, Estimate, EstimateReason, TankSetup, Trust
 from service.domain.outlook import TimeToDanger
+from service.domain.past_work import PastWork
 from service.domain.tank import Tank
-from service.jobs.estimate import Outlook, outlook_all, project_all
+from service.jobs.estimate import Outlook, outlook_all, past_work, project_all
 from service.notify.wording import kind_word
 from service.storage.alarms import AlarmRecord, alarms
 from service.storage.connector_state import ConnectorHealth, connector_health
@@ -81,6 +82,7 @@ class TankView:
     samples: tuple[Assessment, ...]
     core: CoreRecord | None
     alarms: tuple[AlarmView, ...]
+    past: PastWork | None  #: what is estimated again beside the present
     warning_limit: float | None  #: clearance
     danger_limit: float | None  #: clearance
     forecast: TimeToDanger | None = None  #: to the danger limit, where flows and past let one say
@@ -202,6 +204,7 @@ def read_board(plant: WebPlant, now: datetime) -> BoardView:
         cores = {r.core.tank: r for r in current_cores(conn, tank_ids, now - CORES_BACK, now + timedelta(minutes=5))}
         records = alarms(conn)
         sources = {health.connector: health for health in connector_health(conn)}
+        pasts = past_work(conn, now)
     heard = dict(zip(newest.signal_id.tolist(), map(from_us, newest.time_us.tolist()), strict=True))
     shown = alarm_views(plant, records)
     tanks = []
@@ -218,6 +221,7 @@ def read_board(plant: WebPlant, now: datetime) -> BoardView:
                 samples=tuple(samples[signal_ids[s.tag]] for s in setup.blankets if signal_ids[s.tag] in samples),
                 core=cores.get(setup.tank.key),
                 alarms=tuple(a for a in shown if a.definition.tank == setup.tank.key),
+                past=pasts.get(setup.tank.key),
                 warning_limit=_limit(plant.alarms.of_tank(setup.tank.key), AlarmKind.HIGH),
                 danger_limit=(danger := _limit(plant.alarms.of_tank(setup.tank.key), AlarmKind.HIGH_HIGH)),
                 forecast=_forecast(outlooks.get(setup.tank.key), setup.tank, danger),

@@ -18,6 +18,7 @@ from service.domain.display import (
     format_span,
 )
 from service.domain.estimate import Trust
+from service.domain.past_work import PastWork, past_words
 from service.domain.units import Dimension, UnitSystem, from_si, shown_unit
 from service.notify.wording import kind_word, verdict_words
 
@@ -96,6 +97,11 @@ class Words:
         if minutes < 120:
             return format_duration(timedelta(minutes=round(minutes / 10) * 10))
         return f"{hours:.0f} h"
+
+    def past(self, work: PastWork) -> str:
+        """What is estimated again beside the present, as a sentence."""
+        said = past_words(work, self.zone)
+        return f"{said[:1].upper()}{said[1:]}."
 
     def trust(self, trust: Trust) -> str:
         """Whether a number can be believed."""

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import random
 from contextlib import suppress
-from datetime import timedelta
+from datetime import datetime, timedelta
 from typing import Any
 
 import numpy as np
@@ -12,6 +12,7 @@ import pytest
 from sqlalchemy import Engine
 
 from service.domain.estimate import Estimate, TankSetup, Trust
+from service.domain.past_work import PastWork
 from service.jobs import estimate as estimate_job
 from service.jobs.estimate import (
     LONGEST,
@@ -66,6 +67,11 @@ def _core(ids: SiteIds, minutes: int, thickness: float) -> CoreRecord:
 def _estimates(engine: Engine, ids: SiteIds, tank: str = "east") -> list[Estimate]:
     with transaction(engine) as conn:
         return estimates_between(conn, [ids.tanks[tank]])
+
+
+def _past(engine: Engine, now: datetime) -> dict[str, PastWork]:
+    with transaction(engine) as conn:
+        return past_work(conn, now)
 
 
 @pytest.fixture
@@ -174,12 +180,12 @@ def test_the_newest_is_estimated_before_the_past_there_is(
     newest = project_all(engine, SETUPS, ids, now)["east"]
     assert newest.trust is not Trust.BLIND
     assert newest.height == pytest.approx(reference[-1].height, abs=0.2)
-    begun = past_work(engine, ids, now)["east"]
+    begun = _past(engine, now)["east"]
     assert begun.reached == begun.since == plant.NIGHT
     assert begun.share == 0.0
 
     estimate_past(engine, SETUPS, ids, now, enough=lambda: True)
-    going = past_work(engine, ids, now)["east"]
+    going = _past(engine, now)["east"]
     assert 0.0 < going.share < 0.2
     done = [e for e in _estimates(engine, ids) if e.time < going.reached]
     assert done
@@ -187,7 +193,7 @@ def test_the_newest_is_estimated_before_the_past_there_is(
     assert project_all(engine, SETUPS, ids, now)["east"] == newest
 
     estimate_past(engine, SETUPS, ids, now)
-    assert past_work(engine, ids, now) == {}
+    assert _past(engine, now) == {}
     assert _estimates(engine, ids) == reference
 
 
@@ -207,7 +213,7 @@ def test_a_change_within_the_piece_in_work_is_not_lost(
         estimate_present(engine, SETUPS, ids, now)
         return made(*given)
 
-    while past_work(engine, ids, now)["east"].reached < plant.NIGHT + timedelta(minutes=185):
+    while _past(engine, now)["east"].reached < plant.NIGHT + timedelta(minutes=185):
         estimate_past(engine, SETUPS, ids, now, enough=lambda: True)
     monkeypatch.setattr(estimate_job, "_made", meanwhile)
     update_estimates(engine, SETUPS, ids, now)
@@ -260,7 +266,7 @@ def test_in_whatever_order_the_past_comes_the_end_is_that_of_all_at_once(
                 estimate_past(engine, SETUPS, ids, now, enough=lambda: rng.random() < 0.5)
     monkeypatch.setattr(estimate_job, "_write", write)
     update_estimates(engine, SETUPS, ids, now)
-    assert past_work(engine, ids, now) == {}
+    assert _past(engine, now) == {}
     assert _estimates(engine, ids) == reference
 
 

@@ -8,15 +8,21 @@ import pytest
 from sqlalchemy import Engine
 
 from service.alarms.contact import Contact
-from service.alarms.definition import Priority
+from service.alarms.definition import AlarmDefinition, AlarmKind, Priority
+from service.alarms.rules import Situation, judge
 from service.domain.estimate import EstimateReason, Trust
 from service.domain.reading import Reason
+from service.jobs.ahead import ahead_of, danger_height
 from service.jobs.deliver import deliver
+from service.jobs.estimate import Outlook, outlook_all, project_all, standing_at
 from service.jobs.evaluate import evaluate
 from service.jobs.explain import Explanation, explain
 from service.notify.base import Notifier
 from service.notify.smtp import SmtpAccount, SmtpNotifier
-from tests.alarm_plant import EAST, MINUTE, NIGHT, NIGHT_OPERATOR, TANKS, AlarmPlant, alarm_setup
+from service.storage.session import transaction
+from tests.alarm_plant import EAST, MINUTE, NIGHT, NIGHT_OPERATOR, TANKS, AlarmPlant, alarm_setup, definitions
+from tests.flowing_plant import FLOWING, store_day
+from tests.flowing_plant import TANKS as FLOWING_TANKS
 from tests.mail_server import Mailbox, mail_server
 
 DEPUTY = Contact(name="Deputy", email="deputy@example.org", channels=("email",), priorities=(Priority.HIGH,))
@@ -98,3 +104,43 @@ def test_a_decision_made_late_says_so(plant: AlarmPlant) -> None:
     found = ask(plant, at + 5 * MINUTE, alarm="east.measurement").sentences
     assert any("03:32 EST occurred: abnormal for the whole on-delay (decided at 03:50 EST" in line for line in found)
     assert any("echo lost" in line for line in found)
+
+
+def test_it_judges_by_the_forecast_the_service_went_by(engine: Engine) -> None:
+    """At the minute of the decision, and for a minute in the past, the alarm on the forecast is judged as it was decided."""
+    soon = AlarmDefinition(
+        key="east.soon",
+        kind=AlarmKind.TIME_TO_DANGER,
+        tank="east",
+        limit=6.0,
+        priority=Priority.HIGH,
+        on_delay=0 * MINUTE,
+        off_delay=15 * MINUTE,
+        time_to_respond=30 * MINUTE,
+    )
+    setup = alarm_setup(alarms=(*definitions(), soon))
+    plant = AlarmPlant.build(engine, setup, tanks=FLOWING_TANKS)
+    store_day(engine, plant.ids)
+    danger = danger_height(FLOWING.tank, setup.of_tank("east"))
+    for at in (NIGHT, NIGHT - 20 * MINUTE):
+        found = explain(engine, setup, FLOWING, plant.ids, at=at)
+        assert any(sentence.startswith("Forecast: danger") for sentence in found.sentences), found.sentences
+        told = next(answer for answer in found.alarms if answer.key == "east.soon").verdict
+        assert told.reason.value != "no forecast"
+    # Now: exactly what the service's look goes by.
+    outlook = outlook_all(engine, [FLOWING], plant.ids, NIGHT)["east"]
+    now = standing_at_night(engine, plant)
+    assert outlook.forecast is not None
+    assert now.forecast is not None
+    ahead = ahead_of(outlook.forecast, danger, outlook.solids_loading)
+    assert ahead_of(now.forecast, danger, now.solids_loading) == ahead
+    situation = ahead.seen_in(Situation(at=NIGHT, estimate=project_all(engine, [FLOWING], plant.ids, NIGHT)["east"]))
+    told = next(a for a in explain(engine, setup, FLOWING, plant.ids, at=NIGHT).alarms if a.key == "east.soon").verdict
+    assert told == judge(soon, situation)
+
+
+def standing_at_night(engine: Engine, plant: AlarmPlant) -> Outlook:
+    with transaction(engine) as conn:
+        standing = standing_at(conn, FLOWING, plant.ids, NIGHT)
+    assert standing is not None
+    return standing[1]

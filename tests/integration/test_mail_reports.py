@@ -29,6 +29,14 @@ def hand_over(plant: AlarmPlant, port: int, now: datetime) -> None:
     deliver(plant.engine, plant.setup, {"email": SmtpNotifier(account)}, clock=lambda: now)
 
 
+def test_no_report_is_mailed_of_a_day_before_the_service_knew_the_plant(engine: Engine) -> None:
+    plant = AlarmPlant.build(engine)  # its alarms are defined at NIGHT
+    reports = ReportPlant(engine=engine, alarms=plant.setup, setups=TANKS, ids=plant.ids)
+    plant.believe(NIGHT - timedelta(days=1), 2.0)  # brought in later, of a time nobody watched
+    assert mail_reports(reports, MAILING, SIX - timedelta(days=1)) == 0
+    assert mail_reports(reports, MAILING, SIX) == 2
+
+
 def test_yesterdays_report_is_mailed_once_with_its_document(engine: Engine) -> None:
     plant = AlarmPlant.build(engine)
     reports = ReportPlant(engine=engine, alarms=plant.setup, setups=TANKS, ids=plant.ids)

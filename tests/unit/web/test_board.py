@@ -30,6 +30,7 @@ def view(
         heard_late=False,
         samples=(),
         core=None,
+        past=None,
         alarms=(),
         warning_limit=1.2,
         danger_limit=0.6,
