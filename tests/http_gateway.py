@@ -18,6 +18,8 @@ class Asked:
     path: str
     headers: dict[str, str]
     body: str
+    taken: bool = True  #: whether the gateway keeps it, whatever becomes of the answer
+    at: float = field(default_factory=time.monotonic)  #: [steady clock, s]
 
 
 @dataclass
@@ -46,7 +48,8 @@ def http_gateway() -> Iterator[Gateway]:
         def handle_any(self) -> None:
             length = int(self.headers.get("Content-Length", 0))
             body = self.rfile.read(length).decode()
-            gateway.asked.append(Asked(self.command, self.path, dict(self.headers), body))
+            taken = gateway.status // 100 == 2 and not gateway.garbage
+            gateway.asked.append(Asked(self.command, self.path, dict(self.headers), body, taken))
             self.close_connection = True
             if gateway.hang_up:
                 return

@@ -61,7 +61,8 @@ def summary(done: list[Played]) -> str:
         f"readings produced {sum(a.produced for a in accounts)}, register numbers shown {sum(a.shown for a in accounts)}"
         f" ({sum(a.excused for a in accounts)} fell to a kill or a bad line), lost {sum(len(a.lost) for a in accounts)}",
         f"calls due {sum(a.calls for a in accounts)}, missed {sum(len(a.missed) for a in accounts)},"
-        f" unfounded {sum(len(a.unfounded) for a in accounts)}, duplicated {sum(a.duplicates for a in accounts)}",
+        f" unfounded {sum(len(a.unfounded) for a in accounts)}, duplicated {sum(a.duplicates for a in accounts)}"
+        f" ({sum(len(a.doubled) for a in accounts)} not to be explained), taken by people {sum(a.answers for a in accounts)}",
     ]
     if delays:
         lines.append(f"from file to call: median {delays[len(delays) // 2]:.0f} s, worst {delays[-1]:.0f} s")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import random
+import re
 import shutil
 import time
 from collections import Counter
@@ -12,9 +13,10 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from tests.conftest import reachable_folder
-from tests.faults.accountant import Account, examine, settled
-from tests.faults.faults import known_faults
-from tests.faults.plant import Plant
+from tests.faults.accountant import Account, examine
+from tests.faults.evidence import arrived, gather, settled
+from tests.faults.faults import BESIDE_DELIVERY, known_faults
+from tests.faults.plant import ADDRESSES, Plant
 from tests.faults.stand import Stand, stand
 
 #: How long a calm evening may take until everything is stored and everybody called [s].
@@ -75,6 +77,8 @@ def play(
                 say(f"round {number + 1}: {', '.join(names)}")
                 with ExitStack() as stack:
                     for name in names:
+                        if name not in BESIDE_DELIVERY:
+                            stack.callback(_note_disturbed, built, time.monotonic())
                         lasts = stack.enter_context(faults[name](built))
                         played.faults[name] += 1
                         _pass(built, lasts, names)
@@ -88,7 +92,9 @@ def play(
             plant_shown = len(plant.register.shown_at)
             _pass(built, 12.0, [])
             del plant.register.shown_at[plant_shown:]
-            played.account = examine(built)
+            played.account = examine(gather(built))
+            called = [s for s in plant.storms if s.called_at is not None]
+            played.account.delays = [s.called_at - s.dropped_at for s in called if s.called_at is not None]
             played.started_again = sum(node.process.started_again for node in built.nodes)
     except (KeyboardInterrupt, SystemExit):
         broken_off = True  # somebody wants it to end: there is nothing that its logs would explain
@@ -121,12 +127,24 @@ def _until(built: Stand, done: Callable[[], bool], patience_s: float) -> None:
         _pass(built, 0.5, [])
 
 
+def _note_disturbed(built: Stand, began: float) -> None:
+    built.disturbed.append((began, time.monotonic()))
+
+
+_CODE = re.compile(r"(?:underweir ack|Code) (\w{4})\b")
+
+
 def _note_calls(built: Stand, names: list[str]) -> None:
+    """Note who was reached, and let whoever answers answer."""
     for storm in built.plant.storms:
         if storm.called_at is None:
             storm.during += [name for name in names if name not in storm.during]
-            for mail, at in built.mails.since(0):
-                subject = str(mail["Subject"])
-                if "DANGER" in subject and f"Tank {storm.tank}" in subject:
-                    storm.called_at = at
+            theirs = {address for (person, _), address in ADDRESSES.items() if person == storm.answered_by}
+            for received in arrived(built):
+                words = f"{received.subject} {received.text}"
+                told = received.recipient in theirs and words.startswith(("DANGER", " DANGER"))
+                if told and f"Tank {storm.tank}" in words and (code := _CODE.search(received.text)) is not None:
+                    storm.called_at, storm.code = received.at, code[1]
                     break
+        elif storm.answer is None:
+            built.answer(storm)

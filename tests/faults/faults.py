@@ -152,6 +152,20 @@ def mail_away(stand: Stand) -> Iterator[float]:
 
 
 @contextmanager
+def texts_away(stand: Stand) -> Iterator[float]:
+    """The gateway of text messages is overloaded, answers too late, or takes a message and hangs up."""
+    match stand.rng.choice(("overloaded", "late", "hangs up")):
+        case "overloaded":
+            stand.gateway.status = 503
+        case "late":
+            stand.gateway.delay = 7.0
+        case _:
+            stand.gateway.hang_up = True
+    yield stand.rng.uniform(3.0, 8.0)
+    stand.gateway.status, stand.gateway.delay, stand.gateway.hang_up = 200, 0.0, False
+
+
+@contextmanager
 def panel_line_bad(stand: Stand) -> Iterator[float]:
     """The line to the device refuses, swallows, garbles, cuts or flips bits."""
     stand.excuse()
@@ -248,6 +262,12 @@ def _insist(stand: Stand, order: LiteralString, refusing: int) -> None:
     raise TimeoutError("the database was not to be told what it refuses")
 
 
+#: Faults that never come between handing a message over and noting it: where one makes a doubtful end, that is noted.
+BESIDE_DELIVERY = frozenset(
+    {"mail slow", "mail away", "texts away", "panel line bad", "corrupt files", "values refused", "database slow"}
+)
+
+
 def known_faults(*, disks: bool) -> tuple[dict[str, Fault], list[str]]:
     """Every fault that can be played here by its name, and why the others cannot."""
     faults: dict[str, Fault] = {
@@ -263,6 +283,7 @@ def known_faults(*, disks: bool) -> tuple[dict[str, Fault], list[str]]:
         "failed over": failed_over,
         "mail slow": mail_slow,
         "mail away": mail_away,
+        "texts away": texts_away,
         "panel line bad": panel_line_bad,
         "corrupt files": corrupt_files,
         "values refused": values_refused,

@@ -10,11 +10,24 @@ from pathlib import Path
 
 from pymodbus.constants import ExcCodes
 
+from tests.faults.accountant import Answer, Due
 from tests.plant_servers import Unit, float_registers
 
 #: Heights of a tank in a storm [ft]: in 200 minutes from calm to two feet under the weir.
 STORM = [4.3 + 0.04 * i for i in range(200)]
 CALM = [4.0 + i / 100 for i in range(30)]
+
+FIRST_CALLED = "Night operator (invented)"
+CALLED_NEXT = "Supervisor (invented)"
+#: (person, channel) → address
+ADDRESSES = {
+    (FIRST_CALLED, "sms"): "+15550100199",
+    (FIRST_CALLED, "email"): "night@example.org",
+    (CALLED_NEXT, "email"): "supervisor@example.org",
+    (CALLED_NEXT, "sms"): "+15550100198",
+}
+#: What the gateway proves itself with when it passes on what people write.
+HOOK_SECRET = "an invented secret of the gateway"
 
 _SITE = """\
 [site]
@@ -63,8 +76,34 @@ kind = "core overdue"
 enabled = false
 
 [[contact]]
-name = "Night operator (invented)"
+name = "{first}"
 email = "night@example.org"
+phone = "+15550100199"
+channels = ["sms", "email"]
+
+[[contact]]
+name = "{next}"
+email = "supervisor@example.org"
+phone = "+15550100198"
+channels = ["email", "sms"]
+
+[[ladder]]
+key = "danger"
+priorities = ["high"]
+rungs = [
+  {{ after = "0 min", contact = "{first}" }},
+  {{ after = "1 min", contact = "{next}" }},
+]
+
+[[gateway]]
+key = "phones"
+channel = "sms"
+url = "{gateway}/send"
+body = '{{"to": "${{to}}", "text": "${{text}}", "key": "${{key}}"}}'
+success = '"queued"'
+timeout = "5 s"
+hook_secret = "{secret_file}"
+replies = {{ id = "id", sender = "from", text = "text" }}
 """
 
 _TANK = """
@@ -116,12 +155,21 @@ class Register(Unit):
 
 @dataclass
 class Storm:
-    """One tank that rose to danger: somebody must be called."""
+    """One tank that rose to danger: whoever is called first is told, or sleeps through it, and then the next one is."""
 
     tank: str
     dropped_at: float  #: [steady clock, s]
+    answered_by: str = FIRST_CALLED
     during: list[str] = field(default_factory=list)  #: faults that were played until the call came
-    called_at: float | None = None
+    called_at: float | None = None  #: when whoever answers was reached
+    code: str = ""
+    answer: Answer | None = None  #: once the service has taken it
+    asked_at: float = 0.0  #: when the answer was last sent [steady clock, s]
+
+    @property
+    def due(self) -> Due:
+        """Who must have been called."""
+        return Due(tank=f"Tank {self.tank}", contact=self.answered_by)
 
 
 class Plant:
@@ -141,11 +189,16 @@ class Plant:
         self._rng = rng
         self._calm_next = dict.fromkeys(self.tanks, datetime.min.replace(tzinfo=UTC))
 
-    def write_site(self, modbus_port: int) -> Path:
+    def write_site(self, modbus_port: int, gateway: str) -> Path:
         """Describe it in a site file."""
         path = self.folder / "site.toml"
+        secret_file = self.folder / "gateway-secret"
+        secret_file.write_text(HOOK_SECRET, "utf-8")
+        site = _SITE.format(
+            modbus=modbus_port, gateway=gateway, first=FIRST_CALLED, next=CALLED_NEXT, secret_file=secret_file
+        )
         parts = [_TANK.format(key=key, tag=_tag(key)) for key in self.tanks]
-        path.write_text(_SITE.format(modbus=modbus_port) + "".join(parts), "utf-8")
+        path.write_text(site + "".join(parts), "utf-8")
         return path
 
     def calm(self) -> None:
@@ -165,7 +218,7 @@ class Plant:
         for part in range(parts):
             chunk = [(key, start + timedelta(minutes=i), STORM[i]) for i in range(part * each, (part + 1) * each)]
             self._drop(f"storm-{key}-{part}", chunk)
-        self.storms.append(Storm(key, time.monotonic()))
+        self.storms.append(Storm(key, time.monotonic(), self._rng.choice((FIRST_CALLED, FIRST_CALLED, CALLED_NEXT))))
         return self.storms[-1]
 
     def corrupt_file(self) -> None:

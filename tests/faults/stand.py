@@ -14,8 +14,12 @@ from email.message import EmailMessage
 from pathlib import Path
 from typing import Any
 
-from service.demo.mail_sink import MailSink
-from tests.faults.plant import Plant
+import requests
+
+from service.demo.mail_sink import MailSink, free_port
+from tests.faults.accountant import Answer
+from tests.faults.plant import ADDRESSES, HOOK_SECRET, Plant, Storm
+from tests.http_gateway import Gateway, http_gateway
 from tests.plant_servers import FaultProxy, ModbusPlant
 from tests.postgres_servers import USER, PostgresPair, PostgresServer, postgres_pair
 from tests.service_process import ServiceProcess
@@ -69,6 +73,8 @@ class Node:
     clock: Path
     disk: SmallDisk
 
+    port: int  #: of its pages
+
     @property
     def name(self) -> str:
         return self.process.name
@@ -88,8 +94,11 @@ class Stand:
     panel: FaultProxy
     mails: SlowSink
     post: FaultProxy
+    gateway: Gateway
     nodes: list[Node]
     rng: random.Random
+    #: When faults were played that can come between handing a message over and noting it.
+    disturbed: list[tuple[float, float]] = field(default_factory=list)
     #: Times in which a number the register showed may be lost: a process was killed, or the line to it was bad.
     excused: list[tuple[float, float]] = field(default_factory=list)
     #: From when to when a node's disk was full, or nearly still: what it kept in memory meanwhile falls to a kill.
@@ -130,10 +139,27 @@ class Stand:
             if path.parent.name == "refused":
                 path.rename(path.parent.parent / path.name)
 
+    def answer(self, storm: Storm) -> None:
+        """Whoever was called writes back the code; the gateway posts it to one node, then the next, until one takes it."""
+        if time.monotonic() - storm.asked_at < 2.0:
+            return
+        storm.asked_at = time.monotonic()
+        posted = {"id": f"reply {storm.tank}", "from": ADDRESSES[storm.answered_by, "sms"], "text": storm.code}
+        for node in self.nodes:
+            url = f"http://127.0.0.1:{node.port}/gateway/phones/reply"
+            try:
+                taken = requests.post(url, json=posted, headers={"X-Gateway-Secret": HOOK_SECRET}, timeout=1.0).ok
+            except requests.RequestException:
+                continue
+            if taken:
+                storm.answer = Answer(contact=storm.answered_by, code=storm.code)
+                return
+
     def heal(self) -> None:
         """Everything is well: all run, nothing is slow, every clock is right."""
         self.panel.mode = self.post.mode = "pass"
         self.mails.wait, self.mails.vanish, self.mails.refuse = 0.0, False, False
+        self.gateway.status, self.gateway.delay, self.gateway.hang_up = 200, 0.0, False
         for node in self.nodes:
             for way in node.ways.values():
                 way.mode, way.delay = "pass", 0.0
@@ -159,11 +185,12 @@ def stand(folder: Path, plant: Plant, nodes: int, rng: random.Random) -> Iterato
         panel = stack.enter_context(FaultProxy(device.port, seed=rng.randrange(1 << 30)))
         mails = stack.enter_context(SlowSink())
         post = stack.enter_context(FaultProxy(mails.port, seed=rng.randrange(1 << 30)))
-        site = plant.write_site(panel.port)
+        gateway = stack.enter_context(http_gateway())
+        site = plant.write_site(panel.port, gateway.url)
         made = [
             _node(stack, name, folder, pair, site, post, rng) for name in ("north", "south", "west", "east")[:nodes]
         ]
-        found = Stand(pair, plant, device, panel, mails, post, made, rng)
+        found = Stand(pair, plant, device, panel, mails, post, gateway, made, rng)
         try:
             for node in made:
                 node.process.start()
@@ -189,10 +216,12 @@ def _node(
         database_url=f"postgresql://{USER}@{hosts}/underweir?connect_timeout=3",
         smtp_port=post.port,
     )
+    port = free_port()
+    process.environment["UNDERWEIR_HTTP_PORT"] = str(port)
     clock = folder / f"{name}.clock"
     disk = SmallDisk(process.data, SPOOL_DISK)
     stack.callback(disk.unmount)
-    node = Node(process, ways, clock, disk)
+    node = Node(process, ways, clock, disk, port)
     node.set_clock(0)
     if FAKETIME is not None:
         process.environment |= {
