@@ -268,18 +268,18 @@ def _arrivals(evidence: Evidence, account: Account) -> None:
         if message.status == "sent" and message.id not in copies:
             account.missed.append(f"message {message.key} is noted as sent and never came")
     for id_, came in copies.items():
-        message = by_id.get(id_)
-        if message is None:
+        known = by_id.get(id_)
+        if known is None:
             account.unfounded.append(f"{came[0].channel} to {came[0].recipient} is in no outbox: {came[0].subject!r}")
             continue
         # Taken by the other side and never noted so: a call that was called off with the answer under way.
-        if message.status not in ("sent", "cancelled"):
-            account.unfounded.append(f"message {message.key} came, and is noted as {message.status}")
+        if known.status not in ("sent", "cancelled"):
+            account.unfounded.append(f"message {known.key} came, and is noted as {known.status}")
         for received in came:
-            as_written = (message.channel, message.recipient, message.text.split())
+            as_written = (known.channel, known.recipient, known.text.split())
             if (received.channel, received.recipient, received.text.split()) != as_written:
                 account.unfounded.append(
-                    f"message {message.key} came with other words, or to somebody else:"
+                    f"message {known.key} came with other words, or to somebody else:"
                     f" {received.recipient}: {received.subject or received.text!r}"
                 )
     account.duplicates = sum(len(came) - 1 for came in copies.values())
