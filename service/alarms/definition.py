@@ -67,7 +67,10 @@ class AlarmDefinition:
     action_of_site: bool = False  #: whether the site wrote the action itself
     time_to_respond: timedelta = timedelta(minutes=30)
     latching: bool = False
-    re_alarm_after: timedelta | None = None
+    re_alarm_after: timedelta | None = None  #: calls again when it still stands this long after it was acknowledged
+    #: Calls again unless, within this time of being acknowledged and of every look back since, it got better by at
+    #: least the deadband. Only for clearances: high and high-high.
+    improve_within: timedelta | None = None
     watch: SystemWatch | None = None  #: only for system alarms
     connector: str | None = None  #: which connector a system alarm watches
 

@@ -60,6 +60,7 @@ class Event(StrEnum):
     REMOVED = "removed from service"
     RESTORED = "returned to service"
     CALLED_FURTHER = "called further"
+    DECLINED = "declined"
     UNFOLDED = "no longer folded"
     DEFINED = "defined"
     REDEFINED = "definition changed"
@@ -85,6 +86,10 @@ class Reason(StrEnum):
     SHELF_OVER = "shelf time over"
     SHELF_WARNING = "shelf time nearly over"
     STILL_ABNORMAL_AFTER_RE_ALARM_TIME = "still abnormal after the re-alarm time"
+    NOT_BETTER_IN_TIME = "acknowledged, but not better in time"
+    GIVEN_BACK = "given back by whoever had it"
+    SAID_NO = "said no with its code"
+    SAID_NO_WITHOUT_CODE = "said no without its code"
     ABNORMAL_AGAIN = "abnormal again before it was acknowledged"
     NOBODY_ANSWERED = "nobody answered"
     CAUSE_OVER = "its cause is over, but it still stands"
@@ -101,6 +106,7 @@ class Reason(StrEnum):
     LATE = "speaks of a time already decided"
     NOTHING_TO_ACKNOWLEDGE = "nothing to acknowledge"
     ALREADY_ACKNOWLEDGED = "already acknowledged"
+    ALREADY_DECLINED = "already declined"
     NOT_LATCHED = "not latched"
     ACKNOWLEDGE_FIRST = "acknowledge first"
     SHELF_TIME_PAST = "shelf time is not in the future"
@@ -127,6 +133,14 @@ class Acknowledge:
 
     who: str = ""
     note: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Decline:
+    """Somebody cannot take it. Only with the code it is sure that they mean this occurrence, and that a person says so."""
+
+    who: str
+    with_code: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -187,7 +201,7 @@ class ReturnToService:
 
 
 #: What a person does. Without ``who`` it is refused.
-Command = Acknowledge | Reset | Shelve | Unshelve | RemoveFromService | ReturnToService
+Command = Acknowledge | Decline | Reset | Shelve | Unshelve | RemoveFromService | ReturnToService
 Input = Evaluate | Suppress | Unsuppress | Command
 
 
@@ -205,6 +219,13 @@ class Machine:
     occurred_at: datetime | None = None
     returned_at: datetime | None = None
     acknowledged_at: datetime | None = None
+    called_since: datetime | None = None  #: when it last began to call: at its start, or when it called again
+    had_by: str = ""  #: who had acknowledged it when it called again
+    declined: tuple[str, ...] = ()  #: who said no to this occurrence with its code
+    declined_without_code: tuple[str, ...] = ()  #: who said no since it last began to call, perhaps by a machine
+    better_than: float | None = None  #: the value it must be better than when it is next looked back at
+    best_since: float | None = None  #: the best value since, to about a quarter of the deadband
+    better_at: datetime | None = None  #: when it was last found better after it was acknowledged
     actor: str = ""  #: who acknowledged, shelved or removed it
     why: str = ""
     shelved_until: datetime | None = None
@@ -236,6 +257,8 @@ class Machine:
                 known[name] = datetime.fromisoformat(known[name])
         if "state" in known:
             known["state"] = AlarmState(known["state"])
+        for name in ("declined", "declined_without_code"):
+            known[name] = tuple(known.get(name, ()))
         return cls(**known)
 
 
@@ -247,6 +270,8 @@ _TIMES = (
     "occurred_at",
     "returned_at",
     "acknowledged_at",
+    "called_since",
+    "better_at",
     "shelved_until",
 )
 
@@ -366,6 +391,10 @@ def _evaluate(definition: AlarmDefinition, machine: Machine, given: Evaluate, at
         return Step(machine=machine, reason=Reason.KEPT_QUIET, transitions=tuple(taken))
 
     target = _after_evaluation(definition, machine, at)
+    if target is None and _awaits_improvement(definition, machine):
+        machine, in_time = _improvement(definition, machine, verdict, at)
+        if not in_time:
+            target = Event.RE_ALARMED, Reason.NOT_BETTER_IN_TIME, AlarmState.UNACKNOWLEDGED  # C -> B
     if target is None:
         return Step(machine=machine, reason=_standing(machine, reason), transitions=tuple(taken))
     event, reason, state = target
@@ -435,6 +464,55 @@ def _after_evaluation(
     return None
 
 
+def _awaits_improvement(definition: AlarmDefinition, machine: Machine) -> bool:
+    return definition.improve_within is not None and machine.active and machine.state is AlarmState.ACKNOWLEDGED
+
+
+def _improvement(definition: AlarmDefinition, machine: Machine, verdict: Verdict, at: datetime) -> tuple[Machine, bool]:
+    """Follow an acknowledged alarm; False when it did not get better in time, so that it has to call again.
+
+    Better is a value higher by the deadband than at the first look after the acknowledgement, or than when it was last
+    found better, and that has not lost as much again from the best in between. What nobody knows is not better. Looked
+    back at again and again while it stands: one step forward does not end a danger for good.
+    """
+    known = None if verdict.condition is Condition.UNKNOWN else verdict.value
+    step_up = definition.deadband
+    if known is not None:
+        if machine.better_than is None:
+            machine = replace(machine, better_than=known, best_since=known)
+        elif machine.best_since is None or known > machine.best_since + step_up / 4.0:
+            machine = replace(machine, best_since=known)
+    since = machine.better_at or machine.acknowledged_at or machine.since or at
+    assert definition.improve_within is not None
+    if at - since < definition.improve_within:
+        return machine, True
+    better = verdict.condition is Condition.NORMAL or (
+        known is not None
+        and machine.better_than is not None
+        and machine.best_since is not None
+        and known > machine.better_than
+        and known >= machine.better_than + step_up
+        and known > machine.best_since - max(step_up, _TINY)
+    )
+    return replace(machine, better_at=at, better_than=known, best_since=known), better
+
+
+#: Values that differ by less are equal, where there is no deadband. [unit of the limit]
+_TINY = 1e-9
+
+
+def calls_again_at(definition: AlarmDefinition, machine: Machine) -> datetime | None:
+    """When an acknowledged alarm that stands calls again if nothing gets better; None when it does not."""
+    if machine.state is not AlarmState.ACKNOWLEDGED or machine.acknowledged_at is None:
+        return None
+    times = []
+    if definition.re_alarm_after is not None:
+        times.append(machine.acknowledged_at + definition.re_alarm_after)
+    if definition.improve_within is not None:
+        times.append((machine.better_at or machine.acknowledged_at) + definition.improve_within)
+    return min(times, default=None)
+
+
 def _standing(machine: Machine, followed: Reason) -> Reason:
     if machine.state in (AlarmState.RETURNED, AlarmState.LATCHED_UNACKNOWLEDGED):
         return Reason.WAITS_FOR_ACKNOWLEDGE
@@ -443,7 +521,9 @@ def _standing(machine: Machine, followed: Reason) -> Reason:
     return followed
 
 
-def _command(definition: AlarmDefinition, machine: Machine, given: Input, at: datetime) -> Step:
+def _command(
+    definition: AlarmDefinition, machine: Machine, given: Command | Suppress | Unsuppress, at: datetime
+) -> Step:
     taken: list[Transition] = []
     refusal = _refusal(machine, given, at)
     if refusal is not None:
@@ -455,8 +535,20 @@ def _command(definition: AlarmDefinition, machine: Machine, given: Input, at: da
                 AlarmState.RETURNED: AlarmState.NORMAL,  # D -> A
                 AlarmState.LATCHED_UNACKNOWLEDGED: AlarmState.LATCHED_ACKNOWLEDGED,  # E -> F
             }[machine.state]
-            machine = replace(machine, acknowledged_at=at)
+            declined = tuple(name for name in machine.declined if name.casefold() != who.casefold())
+            machine = replace(machine, acknowledged_at=at, declined=declined)
             event, reason = Event.ACKNOWLEDGED, Reason.BY_PERSON
+        case Decline(who=who, with_code=with_code):
+            note = ""
+            if with_code:
+                machine = replace(machine, declined=(*machine.declined, who))
+            else:
+                machine = replace(machine, declined_without_code=(*machine.declined_without_code, who))
+            if machine.state is AlarmState.UNACKNOWLEDGED:  # stays, but the next person is called
+                reason = Reason.SAID_NO if with_code else Reason.SAID_NO_WITHOUT_CODE
+                line = _transition(machine, machine, Event.DECLINED, reason, at, actor=who)
+                return Step(machine=machine, reason=reason, transitions=(line,))
+            target, event, reason = AlarmState.UNACKNOWLEDGED, Event.RE_ALARMED, Reason.GIVEN_BACK  # C -> B
         case Reset(who=who, note=note):
             target, event, reason = AlarmState.NORMAL, Event.RESET, Reason.BY_PERSON  # F -> A
         case Shelve(who=who, why=note, until=until):
@@ -475,13 +567,11 @@ def _command(definition: AlarmDefinition, machine: Machine, given: Input, at: da
             target, event, reason = AlarmState.OUT_OF_SERVICE, Event.REMOVED, Reason.BY_PERSON  # A..F -> I
         case ReturnToService(who=who, why=note):
             target, event, reason = _awake(machine), Event.RESTORED, Reason.BY_PERSON  # I -> A, I -> B
-        case Evaluate():  # pragma: no cover  (step() sends those elsewhere)
-            raise AssertionError
     machine = _move(taken, definition, machine, event, reason, at, target, actor=who, note=note)
     return Step(machine=machine, reason=reason, transitions=tuple(taken))
 
 
-def _refusal(machine: Machine, given: Input, at: datetime) -> Reason | None:
+def _refusal(machine: Machine, given: Command | Suppress | Unsuppress, at: datetime) -> Reason | None:
     """Why a command can change nothing now; None when it can."""
     state = machine.state
     match given:
@@ -491,6 +581,16 @@ def _refusal(machine: Machine, given: Input, at: datetime) -> Reason | None:
             if state in (AlarmState.ACKNOWLEDGED, AlarmState.LATCHED_ACKNOWLEDGED):
                 return Reason.ALREADY_ACKNOWLEDGED
             return None if state in AWAITING else Reason.NOTHING_TO_ACKNOWLEDGE
+        case Decline(who=who, with_code=with_code):
+            if not who.strip():
+                return Reason.NAME_AND_REASON_NEEDED
+            if state is AlarmState.ACKNOWLEDGED:
+                theirs = with_code and machine.actor.casefold() == who.casefold()
+                return None if theirs else Reason.ALREADY_ACKNOWLEDGED
+            if state is not AlarmState.UNACKNOWLEDGED:
+                return Reason.NOTHING_TO_ACKNOWLEDGE
+            known = machine.declined if with_code else (*machine.declined, *machine.declined_without_code)
+            return Reason.ALREADY_DECLINED if who in known else None
         case Reset(who=who):
             if not who.strip():
                 return Reason.NAME_AND_REASON_NEEDED
@@ -553,14 +653,21 @@ def _move(
     before = machine
     machine = replace(machine, state=target, since=at)
     if target is AlarmState.UNACKNOWLEDGED:
-        machine = replace(machine, returned_at=None, acknowledged_at=None)
-        if reason is not Reason.STILL_ABNORMAL_AFTER_RE_ALARM_TIME:
+        had = event is Event.RE_ALARMED and before.state is AlarmState.ACKNOWLEDGED
+        had_by = before.actor if had and reason is not Reason.GIVEN_BACK else ""
+        machine = replace(
+            machine, returned_at=None, acknowledged_at=None, called_since=at, had_by=had_by, declined_without_code=()
+        )
+        if not had:
             # "Since" is when it became abnormal this time, not when it first did and nobody answered.
-            machine = replace(machine, occurred_at=at)
-        if event is not Event.RE_ALARMED or not machine.code:
+            machine = replace(machine, occurred_at=at, declined=())
+        if event is not Event.RE_ALARMED or had or not machine.code:
             # Also when an alarm comes off the shelf into an abnormal condition: nobody has it any more. A code that was
-            # told and never answered stays good, so that an answer to an older message counts.
+            # told and never answered stays good, so that an answer to an older message counts; one that was answered
+            # does not, so that neither that answer come again nor a link of that time takes the alarm once more.
             machine = replace(machine, code=occurrence_code(definition.key, at))
+    if event is Event.ACKNOWLEDGED:
+        machine = replace(machine, better_than=None, best_since=None, better_at=None, had_by="")
     if event is Event.RETURNED:
         machine = replace(machine, returned_at=at)
     if target is not AlarmState.SHELVED:

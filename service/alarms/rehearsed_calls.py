@@ -102,15 +102,17 @@ def _occurrence(
         now=at,
         channels=channels,
         covered_by=covering(definition, _active(stood, at)),
-        first_called=callout.first_called(definition, at),
+        first_called=callout.first_called(definition, at, machine),
     ):
         yield from take(routing.tells, at)
     ladder = callout.ladder(definition.priority, machine.occurred_at or at)
-    if ladder is None:
-        return
-    last = max((rung.after + (rung.again_every or LOOK) * rung.again_times for rung in ladder.rungs), default=LOOK)
+    end = until  # a danger calls for as long as it stands
+    if definition.improve_within is None:
+        rungs = () if ladder is None else ladder.rungs
+        last = max((rung.after + (rung.again_every or LOOK) * rung.again_times for rung in rungs), default=-PUT_OFF)
+        end = min(until, at + last + PUT_OFF)
     now = at + LOOK
-    while now < min(until, at + last + PUT_OFF):
+    while now < end:
         if covering(definition, _active(stood, now)) is None:
             tells, _ = due_calls(callout, definition, machine, history, now=now, channels=channels)
             yield from take(tells, now)

@@ -1,4 +1,9 @@
-"""What somebody means who answers an alarm by SMS, with one thumb, at night. Pure."""
+"""What somebody means who answers an alarm by SMS, with one thumb, at night. Pure.
+
+Only a clear yes takes an alarm: its code alone, or OK and the code, and nothing beside. Phones answer by themselves, and
+quote what they answer; a code inside other words is no yes. A no is taken more freely, as all it does is call the next
+person sooner; whether it is surely a person's and about one alarm shows in its code.
+"""
 
 from __future__ import annotations
 
@@ -7,11 +12,31 @@ from dataclasses import dataclass
 
 from service.domain.units import to_si
 
-#: The characters of an occurrence's code; the look-alikes people type instead are read as what they meant.
-_CODE = re.compile(r"[BCDFGHJKMNPQRTVWXZ346789]{4}")
-_TAKES = frozenset({"ok", "okay", "ack", "acknowledge", "got", "have", "taken", "mine", "going"})
-_YES = frozenset({"yes", "y", "yep", "ja", "si", "oui"})
-_NO = frozenset({"no", "n", "nope", "cancel", "stop"})
+#: The characters of an occurrence's code (:func:`service.alarms.machine.occurrence_code`), in small letters.
+_CODE = "[bcdfghjkmnpqrtvwxz346789]{4}"
+#: A phone ends a sentence with a full stop, and begins it with a capital; a question mark asks, and takes nothing.
+_TAKES = re.compile(rf"(?:ok[ ,.:!]+)?({_CODE})[ .!]*")
+_YES = frozenset({"yes", "y", "yep", "ja", "si", "sí", "oui"})
+_NO = frozenset({"no", "n", "nope", "nah", "nein", "non"})
+_CANNOT = r"(?:cannot|can't|cant|can not|unable to|not able to|won't)"
+_NO_WORD = rf"(?:no|nope|nah|nein|non|pass|not me|{_CANNOT})"
+#: A no that names the code, as a person writes it: "no K7QD", "can't take K7QD, …", "K7QD pass".
+_NO_TO_CODE = re.compile(
+    rf"(?:sorry[ ,.]+)?(?:i )?{_NO_WORD}(?: take| do| on| to)?[ ,.:!-]+({_CODE})(?!\w)"
+    rf"|({_CODE})[ ,.:!-]+(?:sorry[ ,.]+)?(?:i )?{_NO_WORD}(?!\w)"
+)
+#: Begins with a no, or says somewhere that they cannot.
+_SAYS_NO = re.compile(
+    rf"(?:sorry[ ,.]+)?(?:i )?(?:no|nope|nah|nein|non|pass|not (?:me|available|on duty|on call|coming))(?!\w)"
+    rf"|.*(?<!\w){_CANNOT}(?!\w)"
+)
+#: Words that make a no doubtful: nothing is a no that may be a yes.
+_DOUBTFUL = re.compile(
+    r"\bno (?:problem|probs?|worries|doubt|issue|need)\b|\bcan't wait\b"
+    r"|\b(?:on my way|omw|i have it|i've got it|got it|i'll take|taking it|going there|i'm going)\b"
+)
+#: A core is told in few words; a message as long as an alarm of ours quotes one.
+_CORE_WORDS = 12
 _FILLER = frozenset(
     {"i", "it", "a", "the", "took", "take", "core", "cored", "of", "at", "is", "was", "have", "hand", "in"}
 )
@@ -39,10 +64,9 @@ _LENGTH = re.compile(rf"{_NUMBER}\s*({_UNITS})?(?![\w])")
 
 @dataclass(frozen=True, slots=True)
 class TakesIt:
-    """They have it. Without a code it is the one alarm they were told of that stands unanswered."""
+    """They have the alarm of that code."""
 
-    code: str | None
-    note: str = ""
+    code: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,7 +91,13 @@ class Confirms:
 
 @dataclass(frozen=True, slots=True)
 class Declines:
-    """No, to what they were asked."""
+    """They cannot take the alarm of that code; without one, no to whatever they were asked or told last.
+
+    ``bare``: nothing but the word no, which can answer a question as well as an alarm.
+    """
+
+    code: str | None = None
+    bare: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,50 +111,41 @@ Reply = TakesIt | AsksStatus | TookCore | Confirms | Declines | Unclear
 def read_reply(text: str) -> Reply:
     """What a reply means.
 
-    >>> read_reply("k7qd on my way")
-    TakesIt(code='K7QD', note='on my way')
-    >>> read_reply("OK"), read_reply("?")
-    (TakesIt(code=None, note=''), AsksStatus())
+    >>> read_reply("k7qd"), read_reply("OK K7QD."), read_reply("K7QD on my way")
+    (TakesIt(code='K7QD'), TakesIt(code='K7QD'), Unclear())
+    >>> read_reply("can't take K7QD, in hospital"), read_reply("?")
+    (Declines(code='K7QD', bare=False), AsksStatus())
     >>> read_reply("took a core: 2.5 ft")
     TookCore(number=2.5, unit='ft', thickness=0.762, tank='')
     """
-    said = " ".join(text.split())
-    words = re.findall(r"[^\s:;,!]+", said.casefold())
+    said = " ".join(text.replace("\u2019", "'").split()).casefold()
+    words = re.findall(r"[^\s:;,!]+", said)
     if not words:
         return Unclear()
-    if said in {"?", "??"} or words[0] in {"status", "?"}:
+    if said in {"?", "??", "status", "status?", "status please"}:
         return AsksStatus()
-    if words[0].rstrip(".") in _YES and len(words) <= 2:
+    if (taken := _TAKES.fullmatch(said)) is not None:
+        return TakesIt(taken[1].upper())
+    bare = said.rstrip(" .!")
+    if bare in _YES:
         return Confirms()
-    if words[0].rstrip(".") in _NO and len(words) <= 2:
+    if bare in _NO:
+        return Declines(bare=True)
+    if _DOUBTFUL.search(said):
+        return Unclear()
+    if (named := _NO_TO_CODE.match(said)) is not None:
+        return Declines((named[1] or named[2]).upper())
+    if _SAYS_NO.match(said):
         return Declines()
-    core = _core(said) if "core" in words or "cored" in words else None
-    if core is not None:
-        return core
-    taken = _taken(said, words)
-    if taken is not None:
-        return taken
-    if _LENGTH.fullmatch(said.casefold()) or _FEET_INCHES.fullmatch(said.casefold()):
+    if len(words) <= _CORE_WORDS and ("core" in words or "cored" in words):
+        return _core(said) or Unclear()
+    if _LENGTH.fullmatch(said) or _FEET_INCHES.fullmatch(said):
         return _core(said) or Unclear()
     return Unclear()
 
 
-def _taken(said: str, words: list[str]) -> Reply | None:
-    """An answer that names a code, or says they have it in few words."""
-    rest = said.split(" ")
-    for place, word in enumerate(rest[:4]):
-        bare = word.strip(".:;,!#()")
-        if _CODE.fullmatch(bare.upper()) and (any(c.isdigit() for c in bare) or bare.isupper() or len(rest) == 1):
-            note = " ".join(rest[place + 1 :]).strip(" .:;,-")
-            return TakesIt(bare.upper(), note)
-    if words[0] in _TAKES or (words[0] == "i" and len(words) > 1 and words[1] in _TAKES):
-        note = " ".join(word for word in rest if word.casefold().strip(".!,") not in _TAKES | {"i", "it"})
-        return TakesIt(None, note.strip(" .:;,-"))
-    return None
+def _core(lowered: str) -> TookCore | None:
 
-
-def _core(said: str) -> TookCore | None:
-    lowered = said.casefold()
     both = _FEET_INCHES.search(lowered)
     if both is not None:
         feet, inches = _value(both[1]), _value(both[2])

@@ -41,6 +41,8 @@ class RouteReason(StrEnum):
     NEW_ALARM = "new alarm"
     ABNORMAL_AGAIN = "abnormal again"
     NOT_DEALT_WITH = "acknowledged, but still abnormal"
+    NOT_BETTER = "acknowledged, but not better in time"
+    GIVEN_BACK = "whoever had it gave it back"
     ABNORMAL_AFTER_QUIET = "abnormal when the quiet ended"
     CAUSE_OVER = "the cause it was folded under is over, but it still stands"
     OVER_ALREADY = "was abnormal, is over already"
@@ -67,6 +69,8 @@ class RouteReason(StrEnum):
     NOBODY_ANSWERED = "nobody answered before"
     ASKED_AGAIN = "did not answer yet"
     JUST_TOLD = "was told a moment ago"
+    SOMEBODY_SAID_NO = "somebody else said no"
+    SAID_NO = "said no, and others are left"
     # when a message could not be handed over
     OTHER_WAY = "could not be reached the first way"
     INSTEAD_OF_OTHER = "the person told first could not be reached"
@@ -364,6 +368,8 @@ _TELLING = frozenset(
         RouteReason.NEW_ALARM,
         RouteReason.ABNORMAL_AGAIN,
         RouteReason.NOT_DEALT_WITH,
+        RouteReason.NOT_BETTER,
+        RouteReason.GIVEN_BACK,
         RouteReason.ABNORMAL_AFTER_QUIET,
         RouteReason.CAUSE_OVER,
         RouteReason.OVER_ALREADY,
@@ -422,11 +428,16 @@ def _for_contact(
             return RouteReason.SHELF_ENDING
 
 
+_WHY_CALLED_AGAIN = {
+    MachineReason.STILL_ABNORMAL_AFTER_RE_ALARM_TIME: RouteReason.NOT_DEALT_WITH,
+    MachineReason.NOT_BETTER_IN_TIME: RouteReason.NOT_BETTER,
+    MachineReason.GIVEN_BACK: RouteReason.GIVEN_BACK,
+}
+
+
 def _why_raised(transition: Transition) -> RouteReason:
     if transition.event is Event.RE_ALARMED:
-        if transition.reason is MachineReason.STILL_ABNORMAL_AFTER_RE_ALARM_TIME:
-            return RouteReason.NOT_DEALT_WITH
-        return RouteReason.ABNORMAL_AGAIN
+        return _WHY_CALLED_AGAIN.get(transition.reason, RouteReason.ABNORMAL_AGAIN)
     if transition.event is Event.UNFOLDED:
         return RouteReason.CAUSE_OVER
     return RouteReason.NEW_ALARM if transition.event is Event.OCCURRED else RouteReason.ABNORMAL_AFTER_QUIET

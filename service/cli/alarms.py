@@ -4,16 +4,18 @@ from __future__ import annotations
 
 from dataclasses import asdict
 from typing import Annotated, NoReturn
+from zoneinfo import ZoneInfo
 
 import typer
 
-from service.alarms.machine import Acknowledge, Shelve, Unshelve
+from service.alarms.definition import AlarmDefinition
+from service.alarms.machine import Acknowledge, AlarmState, Machine, Shelve, Unshelve, calls_again_at
 from service.bootstrap import opened, wall_clock
 from service.cli.actor import login_name, typed_by
 from service.cli.options import Json, SiteFile
 from service.cli.output import DONE, PROBLEMS, leave, say, say_json, say_table
 from service.cli.times import coming, moment
-from service.domain.display import format_duration, format_local_time
+from service.domain.display import format_clock, format_duration, format_local_time
 from service.jobs.alarm_command import Done, submit_command
 from service.jobs.journal import told_journal
 from service.storage import alarms as store
@@ -50,18 +52,19 @@ def _alarms(
         active = [record for record in records if record.machine.state.value != "normal"]
         shown = records if all else active
         if json:
-            say_json([_row(record) for record in shown])
+            say_json([_row(record, plant.alarms.definition(record.key)) for record in shown])
         elif not shown:
             say("no alarms")
         else:
             say_table(
-                ("alarm", "state", "for", "code"),
+                ("alarm", "state", "for", "code", "who has it"),
                 [
                     (
                         r.key,
                         r.machine.state.value,
                         format_duration(now - r.machine.since) if r.machine.since else "",
                         r.machine.code,
+                        _who_has_it(plant.alarms.definition(r.key), r.machine, plant.site.time_zone),
                     )
                     for r in shown
                 ],
@@ -123,8 +126,17 @@ def _journal(
             say(f"{format_local_time(entry.at, plant.site.time_zone)}  {_sentence(entry)}")
 
 
-def _row(record: store.AlarmRecord) -> dict[str, object]:
+def _who_has_it(definition: AlarmDefinition | None, machine: Machine, zone: ZoneInfo) -> str:
+    if machine.state is not AlarmState.ACKNOWLEDGED:
+        return ""
+    again = None if definition is None else calls_again_at(definition, machine)
+    unless = "" if definition is None or definition.improve_within is None else " unless better"
+    return machine.actor + ("" if again is None else f"; calls again {format_clock(again, zone)}{unless}")
+
+
+def _row(record: store.AlarmRecord, definition: AlarmDefinition | None) -> dict[str, object]:
     machine = record.machine
+    again = None if definition is None else calls_again_at(definition, machine)
     return {
         "alarm": record.key,
         "kind": record.kind,
@@ -133,6 +145,8 @@ def _row(record: store.AlarmRecord) -> dict[str, object]:
         "since": machine.since,
         "code": machine.code or None,
         "occurred_at": machine.occurred_at,
+        "who_has_it": machine.actor if machine.state is AlarmState.ACKNOWLEDGED else None,
+        "calls_again_at": again,
         "value": machine.value,
         "reason": machine.rule_reason or None,
     }

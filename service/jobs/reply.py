@@ -1,4 +1,8 @@
-"""Answers to what people write back: "I have it", "?", "took a core: 2.4 ft". Only known numbers are heard."""
+"""Answers to what people write back: a code, "no", "?", "took a core: 2.4 ft". Only known numbers are heard.
+
+A number alone proves nothing: an alarm is taken, given back, or declined for good only by its code. Phones and gateways
+write by themselves too, so what is no clear yes or no is answered once with what to send, and no number is answered often.
+"""
 
 from __future__ import annotations
 
@@ -13,7 +17,7 @@ import structlog
 from sqlalchemy import Engine
 
 from service.alarms.contact import Contact
-from service.alarms.machine import Acknowledge, AlarmState
+from service.alarms.machine import Acknowledge, AlarmState, Reason
 from service.alarms.replies import (
     AsksStatus,
     Confirms,
@@ -25,7 +29,7 @@ from service.alarms.replies import (
 )
 from service.domain.core import Core
 from service.domain.core_check import refused
-from service.domain.display import describe_clearance, describe_rate, format_clock, format_length
+from service.domain.display import describe_clearance, describe_rate, format_clock, format_duration, format_length
 from service.domain.estimate import TankSetup, Trust
 from service.domain.units import Dimension, UnitSystem, shown_unit, to_si
 from service.errors import InputError
@@ -33,10 +37,11 @@ from service.jobs.actor import Actor, Door
 from service.jobs.alarm_command import submit_command
 from service.jobs.alarm_setup import AlarmSetup
 from service.jobs.core import CoreDraft, submit_core
+from service.jobs.escalate import Declined, decline
 from service.notify import gsm7
-from service.storage.alarms import alarms
+from service.storage.alarms import AlarmRecord, alarms
 from service.storage.estimates import latest_estimates
-from service.storage.outbox import OutboxMessage, last_to, last_told, put
+from service.storage.outbox import OutboxMessage, answers_since, hold_answer, last_message, last_told, put
 from service.storage.session import transaction
 from service.storage.site_tables import SiteIds
 
@@ -44,8 +49,12 @@ log = structlog.get_logger(__name__)
 
 #: A question is open to a yes this long.
 QUESTION_STANDS = timedelta(minutes=30)
-#: "OK" without a code, and a core without a tank, speak of what the person was told within this time.
+#: "No" without a code, and a core without a tank, speak of what the person was told within this time.
 SPEAKS_OF = timedelta(hours=12)
+#: Answers are counted over this time: what helps nobody a second time is said once about the same alarms, at most
+#: MOST_HINTS times in all, and no number gets more than MOST_ANSWERS but for what it changed.
+ANSWERS_COUNTED = timedelta(hours=1)
+MOST_HINTS, MOST_ANSWERS = 6, 20
 
 
 class ReplyReason(StrEnum):
@@ -53,20 +62,21 @@ class ReplyReason(StrEnum):
 
     TAKEN = "alarm taken"
     NOTHING_OPEN = "nothing to take"
-    SEVERAL_OPEN = "several alarms open"
+    NOT_TAKEN = "not a clear yes"
+    PASSED_ON = "next person called"
     STATUS = "status told"
     CORE_ASKED = "core to be confirmed"
     CORE_LOGGED = "core logged"
     CORE_REFUSED = "core cannot be"
     WHICH_TANK = "tank not clear"
-    DECLINED = "declined"
+    DECLINED = "nothing stored"
     UNCLEAR = "not understood"
     UNKNOWN_NUMBER = "number not known"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Answered:
-    """What came of a reply, and what was answered; nothing is answered to a number nobody knows."""
+    """What came of a reply, and what was answered: nothing to a number nobody knows, or one that was answered enough."""
 
     reason: ReplyReason
     contact: str | None = None
@@ -98,6 +108,8 @@ def answer(
     desk = _Desk(engine, setup, tuple(tanks), ids, contact, now)
     reason, words, pending = desk.act(read_reply(text))
     words = gsm7.shorten(gsm7.plain(words))
+    recipient = contact.phone or sender
+    about = " ".join(sorted(record.machine.code for record in desk.waiting()))
     log.info("reply", contact=contact.name, outcome=reason.value)
     key = "|".join(("reply", contact.name, message_id or now.isoformat(), reason.value))
     payload: dict[str, Any] = {
@@ -109,8 +121,13 @@ def answer(
         "text": words,
         "pending": pending,
         "answers": message_id,
+        "about": about,
     }
     with transaction(engine) as conn:
+        hold_answer(conn, recipient)
+        if _answered_enough(reason, about, answers_since(conn, recipient, now - ANSWERS_COUNTED)):
+            log.info("reply left unanswered", contact=contact.name, outcome=reason.value)
+            return Answered(reason=reason, contact=contact.name)
         put(
             conn,
             [
@@ -118,7 +135,7 @@ def answer(
                     key=key,
                     alarm_event_id=None,
                     channel="sms",
-                    recipient=contact.phone or sender,
+                    recipient=recipient,
                     payload=payload,
                     created_at=now,
                 )
@@ -126,6 +143,24 @@ def answer(
         )
     return Answered(reason=reason, contact=contact.name, text=words)
 
+
+#: What changed something is always answered: how often that can be is bounded by what there is to change.
+_CHANGED = frozenset({ReplyReason.TAKEN, ReplyReason.PASSED_ON, ReplyReason.CORE_LOGGED})
+#: What says what to send. A phone that answers by itself would be told for ever.
+_HINTS = frozenset({ReplyReason.UNCLEAR, ReplyReason.NOT_TAKEN, ReplyReason.NOTHING_OPEN, ReplyReason.DECLINED})
+
+
+def _answered_enough(reason: ReplyReason, about: str, lately: Sequence[tuple[str, str]]) -> bool:
+    if reason in _CHANGED:
+        return False
+    if reason in _HINTS:
+        hints = [(of, codes) for of, codes in lately if of in _HINTS]
+        return len(hints) >= MOST_HINTS or any(codes == about for _, codes in hints)
+    return len(lately) >= MOST_ANSWERS
+
+
+#: States in which somebody can say no to an alarm; in the second only whoever has it, who gives it back.
+_DECLINABLE = frozenset({AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED})
 
 _Outcome = tuple[ReplyReason, str, dict[str, Any] | None]
 
@@ -151,44 +186,124 @@ class _Desk:
 
     def act(self, reply: Reply) -> _Outcome:
         match reply:
-            case TakesIt(code=code, note=note):
-                return self.take(code, note)
+            case TakesIt(code=code):
+                return self.take(code)
             case AsksStatus():
                 return ReplyReason.STATUS, self.status(), None
             case TookCore():
                 return self.ask_core(reply)
             case Confirms():
                 return self.confirm()
-            case Declines():
-                return ReplyReason.DECLINED, "OK, nothing was stored.", None
-        return (
-            ReplyReason.UNCLEAR,
-            "Not understood. Send the CODE to take an alarm, ? for status, or: core EAST 2.4 ft",
-            None,
-        )
+            case Declines(code=code, bare=bare):
+                if bare and self.question() is not None:
+                    return ReplyReason.DECLINED, "OK, nothing was stored.", None
+                return self.decline(code)
+        return self.what_to_send()
 
-    def take(self, code: str | None, note: str) -> _Outcome:
+    def waiting(self) -> list[AlarmRecord]:
+        """The alarms this person was told of that nobody has."""
+        with transaction(self.engine) as conn:
+            told = last_told(conn, self.contact.name, self.now - SPEAKS_OF)
+            return [r for r in alarms(conn) if r.machine.state is AlarmState.UNACKNOWLEDGED and r.key in told]
+
+    def what_to_send(self, before: str = "") -> _Outcome:
+        """Nothing was taken; what takes it."""
+        match self.waiting():
+            case []:
+                words = "Not understood. Send the CODE to take an alarm, ? for status, or: core EAST 2.4 ft"
+                return ReplyReason.UNCLEAR, words, None
+            case [one]:
+                code, label = one.machine.code, gsm7.shorten(gsm7.plain(self.label(one.tank)), 32)
+                words = f"{label} is NOT taken. To take it send {code} and nothing else. If you cannot: NO {code}"
+            case several:
+                codes = ", ".join(f"{r.machine.code} {self.label(r.tank)}" for r in several)
+                words = f"NOT taken. Send one code and nothing else. If you cannot: NO and the code. {codes}"
+        return ReplyReason.NOT_TAKEN, before + words, None
+
+    def decline(self, code: str | None) -> _Outcome:
+        """They cannot: whoever is next is called at once."""
         if code is None:
+            meant = self.waiting()
+        else:
             with transaction(self.engine) as conn:
-                told = last_told(conn, self.contact.name, self.now - SPEAKS_OF)
-                waiting = [r for r in alarms(conn) if r.machine.state is AlarmState.UNACKNOWLEDGED and r.key in told]
-            if not waiting:
-                return ReplyReason.NOTHING_OPEN, "Nothing is waiting for you. " + self.status(), None
-            if len(waiting) > 1:
-                codes = ", ".join(f"{r.machine.code} {self.label(r.tank)}" for r in waiting)
-                return ReplyReason.SEVERAL_OPEN, f"Which one? Send its code: {codes}", None
-            code = waiting[0].key
-        try:
-            done = submit_command(
-                self.engine, self.setup, self.tanks, code, Acknowledge(note=note), self.actor, now=self.now
+                meant = [r for r in alarms(conn) if r.machine.code == code and r.machine.state in _DECLINABLE]
+        said = []
+        changed = False
+        for record in meant:
+            done = decline(
+                self.engine,
+                self.setup,
+                self.tanks,
+                self.ids,
+                record.key,
+                actor=self.actor,
+                with_code=code is not None,
+                now=self.now,
             )
+            if done is not None:
+                changed = changed or done.changed
+                said.append(self.after_no(done, with_code=code is not None))
+        if not said:
+            return self.nothing_to_decline(code)
+        return (ReplyReason.PASSED_ON if changed else ReplyReason.NOTHING_OPEN), " ".join(said), None
+
+    def after_no(self, done: Declined, *, with_code: bool) -> str:
+        """What a no came to, in a sentence or two."""
+        label = gsm7.shorten(gsm7.plain(self.label(done.record.tank)), 32)
+        machine, names = done.record.machine, ", ".join(done.called)
+        if not done.changed:
+            if done.reason is Reason.ALREADY_ACKNOWLEDGED:
+                return f"{label}: {machine.actor} has it."
+            return f"{label}: your no is known, calls go on."
+        if done.nobody_left:
+            return f"{label}: nobody is left, everybody said no. All are called again, you too."
+        if not done.called:
+            return f"{label}: your no is noted, but nobody else can be reached."
+        again = " again, nobody new is left" if done.nobody_new else " now"
+        if with_code:
+            return f"{label}: not you. Called{again}: {names}."
+        code = machine.code
+        return f"{label}: read as NO. Called{again}: {names}. To take it send {code}; to be left out NO {code}"
+
+    def nothing_to_decline(self, code: str | None) -> _Outcome:
+        """No alarm to say no to; whoever has one can give it back, but only by its code."""
+        with transaction(self.engine) as conn:
+            theirs = [
+                r
+                for r in alarms(conn)
+                if r.machine.state is AlarmState.ACKNOWLEDGED
+                and r.machine.actor.casefold() == self.contact.name.casefold()
+            ]
+        if theirs:
+            record = theirs[0]
+            label = gsm7.shorten(gsm7.plain(self.label(record.tank)), 32)
+            return ReplyReason.NOTHING_OPEN, f"You have {label}. To give it back send NO {record.machine.code}", None
+        what = "Nothing is waiting for you" if code is None else f"No alarm has the code {code} now"
+        return ReplyReason.NOTHING_OPEN, f"{what}. {self.status()}", None
+
+    def take(self, code: str) -> _Outcome:
+        """They have the alarm of that code."""
+        try:
+            done = submit_command(self.engine, self.setup, self.tanks, code, Acknowledge(), self.actor, now=self.now)
         except InputError:
-            return ReplyReason.NOTHING_OPEN, f"No alarm has the code {code}. " + self.status(), None
+            no_such = f"No alarm has the code {code} now. "
+            if self.waiting():
+                return self.what_to_send(no_such)
+            return ReplyReason.NOTHING_OPEN, no_such + self.status(), None
         definition = self.setup.definition(done.key)
         label = self.label(None if definition is None else definition.tank)
         if not done.changed:
             return ReplyReason.NOTHING_OPEN, f"{label} {done.code}: {done.reason.value}. {self.status()}", None
-        return ReplyReason.TAKEN, f"{label} {done.code} is yours. The others are told. {self.status()}", None
+        again = ""
+        if definition is not None and definition.improve_within is not None and done.state is AlarmState.ACKNOWLEDGED:
+            again = f"Calls again unless better in {format_duration(definition.improve_within)}. "
+        return ReplyReason.TAKEN, f"{label} {done.code} is yours. The others are told. {again}{self.status()}", None
+
+    def question(self) -> dict[str, Any] | None:
+        """What they were asked last; None when something else, above all an alarm, was told since."""
+        with transaction(self.engine) as conn:
+            last = last_message(conn, self.contact.name, self.now - QUESTION_STANDS)
+        return None if last is None else last.get("pending")
 
     def status(self) -> str:
         """How every tank stands, the fullest first."""
@@ -226,11 +341,11 @@ class _Desk:
         return ReplyReason.CORE_ASKED, words, pending
 
     def confirm(self) -> _Outcome:
-        with transaction(self.engine) as conn:
-            last = last_to(conn, "sms", self.contact.phone or "", self.now - QUESTION_STANDS, kind="reply")
-        pending = None if last is None else last.get("pending")
+        pending = self.question()
         tank = None if not pending else next((t for t in self.tanks if t.tank.key == pending["tank"]), None)
         if not pending or tank is None:
+            if self.waiting():
+                return self.what_to_send()  # a yes to what? An alarm is taken by its code
             return ReplyReason.UNCLEAR, "There is no open question. " + self.status(), None
         core = Core(
             id=uuid.UUID(pending["core"]),

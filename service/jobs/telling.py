@@ -74,7 +74,7 @@ def decide(
         channels=setup.channels,
         covered_by=scene.covered_by,
         folded_under=scene.folded_under,
-        first_called=setup.callout.first_called(change.definition, now),
+        first_called=setup.callout.first_called(change.definition, now, change.machine),
     )
     return tuple(Decided(change=change, scene=scene, routing=routing) for routing in routings)
 
@@ -167,6 +167,8 @@ def facts_of(
         also_active=scene.also_active,
         evidence=scene.evidence,
         called=scene.called,
+        had_by=machine.had_by,
+        declined=tuple(dict.fromkeys((*machine.declined, *machine.declined_without_code))),
         actor=transition.actor if transition is not None and transition.actor else machine.actor,
         note=transition.note if transition is not None and transition.note else machine.why,
         shelved_until=machine.shelved_until,

@@ -60,6 +60,8 @@ class AlarmFacts:
     also_active: tuple[str, ...] = ()  #: headlines of the tank's other active alarms
     evidence: Evidence | None = None  #: why the blanket may rise
     called: tuple[Called, ...] = ()  #: who was called about this occurrence before
+    had_by: str = ""  #: who had acknowledged it when it called again
+    declined: tuple[str, ...] = ()  #: who said no
     actor: str = ""
     note: str = ""
     shelved_until: datetime | None = None

@@ -171,6 +171,8 @@ def _rows(facts: AlarmFacts, system: UnitSystem) -> list[tuple[str, str]]:
         if facts.called:
             names = ", ".join(f"{called.contact} at {format_clock(called.at, zone)}" for called in facts.called)
             rows.append(("No answer", f"from {names}"))
+        if facts.declined:
+            rows.append(("Said no", ", ".join(facts.declined)))
         respond = format_duration(facts.definition.time_to_respond)
         rows.append(("Urgency", f"{wording.priority_words(facts.definition.priority)}, within {respond}"))
     return rows

@@ -81,7 +81,8 @@ def main_clause(facts: AlarmFacts, system: UnitSystem) -> str:
             )
         case MessageKind.SHELF_ENDING:
             return f"the shelved {_WORD[facts.definition.kind].lower()} alarm can call again soon"
-    return _alarm(facts, system)
+    had = f"; {facts.had_by} had it, not over" if facts.had_by and facts.returned_at is None else ""
+    return _alarm(facts, system) + had
 
 
 def _alarm(facts: AlarmFacts, system: UnitSystem) -> str:

@@ -81,7 +81,7 @@ def listed_alarms(
             on_delay=format_delay(d.on_delay),
             off_delay=format_delay(d.off_delay),
             latching="yes" if d.latching else "no",
-            re_alarm="never" if d.re_alarm_after is None else f"after {format_duration(d.re_alarm_after)}",
+            re_alarm=_re_alarm(d),
             cause=d.cause,
             consequence=d.consequence,
             action=d.action,
@@ -90,6 +90,16 @@ def listed_alarms(
         )
         for d in definitions
     ]
+
+
+def _re_alarm(definition: AlarmDefinition) -> str:
+    """When an alarm that somebody has calls again."""
+    said = []
+    if definition.improve_within is not None:
+        said.append(f"unless better within {format_duration(definition.improve_within)}")
+    if definition.re_alarm_after is not None:
+        said.append(f"after {format_duration(definition.re_alarm_after)}")
+    return ", and ".join(said) or "never"
 
 
 #: What the service watches of itself, as the rest of a line about it.
@@ -131,7 +141,7 @@ def set_point(kind: AlarmKind, value: float | None, units: UnitSystem) -> str:
     return f"{said} under the weir" if said and kind in (AlarmKind.HIGH, AlarmKind.HIGH_HIGH) else said
 
 
-_SECONDS = ("on_delay", "off_delay", "time_to_respond", "re_alarm_after")
+_SECONDS = ("on_delay", "off_delay", "time_to_respond", "re_alarm_after", "improve_within")
 
 
 def _told(change: SetPointChange, kind: AlarmKind, units: UnitSystem, zone: ZoneInfo) -> str:

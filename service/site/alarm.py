@@ -76,6 +76,7 @@ class AlarmSection(Section):
     time_to_respond: Duration | None = None
     latching: bool = False
     re_alarm_after: Duration | None = None
+    improve_within: Duration | None = None
 
     @field_validator("deadband", mode="before")
     @classmethod

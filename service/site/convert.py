@@ -180,7 +180,7 @@ def definition_of(section: AlarmSection | None, kind: AlarmKind, tank: Tank) -> 
         action=usual.action,
         time_to_respond=usual.time_to_respond,
     )
-    return definition if section is None else _with_own_words(definition, section)
+    return _improving(definition) if section is None else _with_own_words(definition, section)
 
 
 def contact_of(section: ContactSection) -> Contact:
@@ -219,10 +219,18 @@ def _with_own_words(definition: AlarmDefinition, section: AlarmSection) -> Alarm
             "action",
             "time_to_respond",
             "re_alarm_after",
+            "improve_within",
         )
         if (value := getattr(section, name)) is not None
     }
-    return replace(definition, **own, latching=section.latching, action_of_site=section.action is not None)
+    definition = replace(definition, **own, latching=section.latching, action_of_site=section.action is not None)
+    return _improving(definition, section.improve_within)
+
+
+def _improving(definition: AlarmDefinition, written: timedelta | None = None) -> AlarmDefinition:
+    """A danger that somebody has calls again when it does not get better, by default within its time to respond."""
+    danger = definition.kind is AlarmKind.HIGH_HIGH
+    return replace(definition, improve_within=written or (definition.time_to_respond if danger else None))
 
 
 def _with_room_between(planned: list[Planned]) -> Iterator[Planned]:

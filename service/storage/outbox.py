@@ -369,9 +369,21 @@ def last_told(conn: Connection, contact: str, since: datetime) -> list[str]:
     return list(dict.fromkeys(row.key for row in rows))
 
 
-def hold_answer(conn: Connection, message_id: str) -> None:
-    """Until the transaction ends nobody else deals with the reply of that id."""
-    conn.execute(select(func.pg_advisory_xact_lock(func.hashtext("reply"), func.hashtext(message_id))))
+def hold_answer(conn: Connection, name: str) -> None:
+    """Until the transaction ends nobody else deals with the reply of that id, or answers that number."""
+    conn.execute(select(func.pg_advisory_xact_lock(func.hashtext("reply"), func.hashtext(name))))
+
+
+def answers_since(conn: Connection, recipient: str, since: datetime) -> list[tuple[str, str]]:
+    """What a number was answered since a time: the reason, and the codes of the alarms it was about."""
+    rows = conn.execute(
+        select(OutboxRow.payload["reason"].as_string(), OutboxRow.payload["about"].as_string()).where(
+            OutboxRow.recipient == recipient,
+            OutboxRow.created_at >= since,
+            OutboxRow.payload["kind"].as_string() == "reply",
+        )
+    )
+    return [(row[0], row[1] or "") for row in rows]
 
 
 def was_answered(conn: Connection, message_id: str) -> bool:
@@ -382,15 +394,14 @@ def was_answered(conn: Connection, message_id: str) -> bool:
     return conn.execute(found.limit(1)).first() is not None
 
 
-def last_to(conn: Connection, channel: str, recipient: str, since: datetime, *, kind: str) -> Mapping[str, Any] | None:
-    """The payload of the newest message of a kind to an address since a time."""
+def last_message(conn: Connection, contact: str, since: datetime) -> Mapping[str, Any] | None:
+    """The payload of the newest alarm or answer that was put on its way to a person since a time."""
     row = conn.execute(
         select(OutboxRow.payload)
         .where(
-            OutboxRow.channel == channel,
-            OutboxRow.recipient == recipient,
             OutboxRow.created_at >= since,
-            OutboxRow.payload["kind"].as_string() == kind,
+            OutboxRow.payload["contact"].as_string() == contact,
+            OutboxRow.payload["kind"].as_string().in_(["alarm", "reply"]),
         )
         .order_by(OutboxRow.id.desc())
         .limit(1)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from datetime import date, datetime, timedelta
 
 import pytest
@@ -104,3 +105,43 @@ def test_an_answer_stops_the_calls_and_the_others_hear_of_it(plant: AlarmPlant) 
 def test_the_end_stops_the_calls_and_those_called_hear_of_it(plant: AlarmPlant) -> None:
     night(plant, 40, lambda minute: 0.3 if minute < 13 else 2.0)
     assert calls(plant) == [*CLIMB[:3], (14, "Ben", "sms", "cleared"), (14, "Chief", "email", "cleared")]
+
+
+@pytest.mark.parametrize("clearance", [0.3, 0.25])
+def test_a_danger_somebody_has_and_that_gets_no_better_calls_them_again_then_the_others(
+    plant: AlarmPlant, clearance: float
+) -> None:
+    plant.setup = replace(
+        plant.setup, definitions=tuple(replace(d, improve_within=15 * MINUTE) for d in plant.setup.definitions)
+    )
+    now = night(plant, 3)
+    acknowledge(plant.engine, plant.setup, TANKS, "east.high-high", who="Chief", now=now)
+    night(plant, 35, lambda _: clearance, start=3)
+    assert calls(plant) == [
+        (1, "Ben", "sms", "alarm"),
+        (2, "Ben", "sms", "acknowledged"),
+        (17, "Chief", "email", "alarm"),
+        (22, "Ben", "sms", "alarm"),
+        (27, "Ben", "sms", "alarm"),
+        (32, "Chief", "email", "alarm"),
+    ]
+    with transaction(plant.engine) as conn:
+        line = next(line for line in journal(conn) if line.event == "re-alarmed")
+        mail = conn.execute(text("SELECT payload->>'text' FROM outbox WHERE channel = 'email' ORDER BY id")).scalars()
+        first = mail.first()
+    assert line.reason == "acknowledged, but not better in time"
+    assert [(t["contact"], t["reason"]) for t in line.detail["told"]] == [
+        ("Chief", "acknowledged, but not better in time")
+    ]
+    assert first is not None
+    assert "Chief had it, not over" in first
+
+
+def test_a_danger_somebody_has_and_that_gets_better_calls_nobody(plant: AlarmPlant) -> None:
+    plant.setup = replace(
+        plant.setup, definitions=tuple(replace(d, improve_within=15 * MINUTE) for d in plant.setup.definitions)
+    )
+    now = night(plant, 3, lambda _: 0.1)
+    acknowledge(plant.engine, plant.setup, TANKS, "east.high-high", who="Chief", now=now)
+    night(plant, 45, lambda minute: min(0.1 + 0.01 * (minute - 2), 0.55), start=3)
+    assert calls(plant) == [(1, "Ben", "sms", "alarm"), (2, "Ben", "sms", "acknowledged")]

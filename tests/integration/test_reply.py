@@ -14,7 +14,7 @@ from service.jobs.listen import listen
 from service.jobs.reply import Answered, ReplyReason, answer
 from service.notify import gsm7
 from service.notify.sms_modem import Incoming
-from service.storage.alarms import alarms
+from service.storage.alarms import alarms, journal
 from service.storage.cores import current_cores
 from service.storage.session import transaction
 from tests.alarm_plant import MINUTE, NIGHT, TANKS, WEST, AlarmPlant, alarm_setup, definitions, hand_over_all
@@ -69,8 +69,8 @@ def outbox(plant: AlarmPlant) -> list[tuple[str, str]]:
     return [(row[0], row[1]) for row in rows]
 
 
-@pytest.mark.parametrize("words", ["CODE", "ack CODE", "ok", "I have it"])
-def test_taken_by_code_or_plainly(plant: AlarmPlant, words: str) -> None:
+@pytest.mark.parametrize("words", ["CODE", "OK CODE"])
+def test_taken_by_its_code(plant: AlarmPlant, words: str) -> None:
     said = say(plant, words.replace("CODE", code(plant).lower()))
     assert said.reason is ReplyReason.TAKEN
     assert state(plant) is AlarmState.ACKNOWLEDGED
@@ -81,21 +81,154 @@ def test_taken_by_code_or_plainly(plant: AlarmPlant, words: str) -> None:
     assert replied[1].startswith(f"East clarifier {code(plant)} is yours. The others are told. East clarifier 1.0 ft")
 
 
+@pytest.mark.parametrize(
+    "words",
+    [
+        "I have my phone on silent while driving. I will see your message later.",
+        "Got food poisoning, cannot come",
+        "can't take CODE, in hospital. call somebody else",
+        "NO CODE not me",
+        "STOP CODE calls please",
+        "ok",
+        "I have it",
+        "CODE on my way",
+        "OK got it CODE",
+        "reset CODE",
+        "shelve CODE 12 h",
+    ],
+)
+def test_nothing_else_takes_it(plant: AlarmPlant, words: str) -> None:
+    said = say(plant, words.replace("CODE", code(plant)))
+    assert said.reason is not ReplyReason.TAKEN
+    assert "yours" not in said.text
+    assert state(plant) is AlarmState.UNACKNOWLEDGED
+    assert [text for contact, text in outbox(plant) if text.startswith("TAKEN")] == []
+
+
+def test_the_alarm_quoted_back_takes_nothing(plant: AlarmPlant) -> None:
+    with transaction(plant.engine) as conn:
+        alarm = (
+            conn.execute(text("SELECT payload->>'text' FROM outbox WHERE payload->>'kind' = 'alarm'")).scalars().all()
+        )
+    for words in alarm:
+        assert code(plant) in words
+        for quoted in (words, f"> {words}", f"Liked “{words}”", f"Out of office. {words}"):
+            assert say(plant, quoted).reason is ReplyReason.NOT_TAKEN
+    assert state(plant) is AlarmState.UNACKNOWLEDGED
+
+
+def test_what_is_neither_is_told_once_what_to_send(plant: AlarmPlant) -> None:
+    said = say(plant, "ok")
+    assert said.reason is ReplyReason.NOT_TAKEN
+    assert said.text == (
+        f"East clarifier is NOT taken. To take it send {code(plant)} and nothing else. If you cannot: NO {code(plant)}"
+    )
+    assert say(plant, "who is this").text == ""
+    assert len(outbox(plant)) == 1
+
+
+@pytest.mark.parametrize(
+    "words", ["I'm driving. I'll see your message later.", "Sorry, I can't talk right now.", "no", "yes", "K7QX"]
+)
+def test_phones_that_answer_by_themselves_do_not_loop(plant: AlarmPlant, words: str) -> None:
+    before = len(outbox(plant))
+    for second in range(40):
+        say(plant, words, now=LATER + timedelta(seconds=20 * second), id=f"m-{second}")
+    assert len(outbox(plant)) - before <= 2
+    with transaction(plant.engine) as conn:
+        calls = conn.execute(text("SELECT count(*) FROM outbox WHERE payload->>'kind' = 'alarm'")).scalar_one()
+    assert calls <= 3  # two at first, and one more for the first no
+    assert state(plant) is AlarmState.UNACKNOWLEDGED
+
+
+def test_no_number_is_answered_often(plant: AlarmPlant) -> None:
+    for second in range(60):
+        say(plant, "?", now=LATER + timedelta(seconds=second), id=f"m-{second}")
+    assert len(outbox(plant)) == 20
+    assert say(plant, code(plant), now=LATER + 2 * MINUTE).reason is ReplyReason.TAKEN
+    assert outbox(plant)[-1][1].startswith(f"East clarifier {code(plant)} is yours")
+
+
 def test_a_second_answer_learns_that_it_is_taken(plant: AlarmPlant) -> None:
-    say(plant, "ok")
+    say(plant, code(plant))
     assert say(plant, code(plant), sender="15550100102").reason is ReplyReason.NOTHING_OPEN
-    assert say(plant, "ok", sender="15550100102").text.startswith("Nothing is waiting for you. East clarifier 0.30 m")
 
 
 def test_two_open_alarms_are_told_apart(plant: AlarmPlant) -> None:
+    fill_west(plant)
+    said = say(plant, "ok")
+    assert said.reason is ReplyReason.NOT_TAKEN
+    assert f"{code(plant)} East clarifier" in said.text
+    assert state(plant) is AlarmState.UNACKNOWLEDGED
+
+
+def fill_west(plant: AlarmPlant) -> None:
     for minute in range(2, 4):
         now = NIGHT + minute * MINUTE
         plant.believe(now, 0.4, tank=WEST)
         evaluate(plant.engine, plant.setup, TANKS, plant.ids, projected={}, now=now)
-    said = say(plant, "ok")
-    assert said.reason is ReplyReason.SEVERAL_OPEN
-    assert f"{code(plant)} East clarifier" in said.text
+    assert state(plant, "west.high-high") is AlarmState.UNACKNOWLEDGED
+
+
+def declines(plant: AlarmPlant) -> list[tuple[str, str, list[str]]]:
+    with transaction(plant.engine) as conn:
+        lines = [line for line in journal(conn) if line.event == "declined"]
+    return [(line.actor, line.reason, [t["contact"] for t in line.detail["told"]]) for line in reversed(lines)]
+
+
+def test_a_no_calls_somebody_else_at_once(plant: AlarmPlant) -> None:
+    said = say(plant, f"can't take {code(plant)}, in hospital. call somebody else")
+    assert said.reason is ReplyReason.PASSED_ON
+    assert said.text == "East clarifier: not you. Called again, nobody new is left: Ben."
+    assert declines(plant) == [("Anna", "said no with its code", ["Ben"])]
     assert state(plant) is AlarmState.UNACKNOWLEDGED
+
+
+def test_when_everybody_said_no_they_are_told_so_and_all_are_called(plant: AlarmPlant) -> None:
+    say(plant, f"no {code(plant)}")
+    said = say(plant, f"NO {code(plant)} not me", sender="+15550100102")
+    assert said.text == "East clarifier: nobody is left, everybody said no. All are called again, you too."
+    assert [told for _, _, told in declines(plant)] == [["Ben"], ["Anna", "Ben"]]
+
+
+def test_a_no_without_the_code_passes_on_and_says_how_to_be_left_out(plant: AlarmPlant) -> None:
+    said = say(plant, "Got food poisoning, cannot come")
+    assert said.reason is ReplyReason.PASSED_ON
+    assert said.text.startswith("East clarifier: read as NO. Called again, nobody new is left: Ben. To take it send")
+    assert declines(plant) == [("Anna", "said no without its code", ["Ben"])]
+
+
+def test_whoever_took_it_can_give_it_back_by_its_code(plant: AlarmPlant) -> None:
+    old = code(plant)
+    say(plant, old)
+    assert say(plant, "cannot come after all").text == f"You have East clarifier. To give it back send NO {old}"
+    assert state(plant) is AlarmState.ACKNOWLEDGED
+    assert say(plant, f"no {old}", sender="+15550100102").text == "East clarifier: Anna has it."
+    said = say(plant, f"no {old} car broke down", now=LATER + MINUTE)
+    assert (said.reason, state(plant)) == (ReplyReason.PASSED_ON, AlarmState.UNACKNOWLEDGED)
+    assert say(plant, old, sender="+15550100102", now=LATER + 2 * MINUTE).reason is not ReplyReason.TAKEN
+    assert say(plant, code(plant), sender="+15550100102", now=LATER + 2 * MINUTE).reason is ReplyReason.TAKEN
+
+
+def test_a_no_to_a_question_about_a_core_is_no_to_the_core_alone(plant: AlarmPlant) -> None:
+    say(plant, "core west 2.4 ft")
+    assert say(plant, "no", now=LATER + MINUTE).text == "OK, nothing was stored."
+    assert declines(plant) == []
+
+
+def test_a_no_after_an_alarm_that_came_after_the_question_is_about_the_alarm(plant: AlarmPlant) -> None:
+    asked = say(plant, "core west 2.4 ft", now=NIGHT + MINUTE)
+    assert asked.reason is ReplyReason.CORE_ASKED
+    fill_west(plant)
+    assert say(plant, "yes").reason is ReplyReason.NOT_TAKEN
+    assert say(plant, "no", now=LATER + MINUTE).reason is ReplyReason.PASSED_ON
+    with transaction(plant.engine) as conn:
+        assert current_cores(conn, [plant.ids.tanks["west"]]) == []
+
+
+def test_a_no_with_a_code_is_about_the_alarm_though_a_core_was_asked_for(plant: AlarmPlant) -> None:
+    say(plant, "core west 2.4 ft")
+    assert say(plant, f"no {code(plant)}", now=LATER + MINUTE).reason is ReplyReason.PASSED_ON
 
 
 def test_status(plant: AlarmPlant) -> None:
@@ -121,14 +254,14 @@ def test_a_core_is_asked_back_and_stored_on_yes(plant: AlarmPlant) -> None:
         "ft",
     )
     assert record.source == "SMS, Anna"
-    assert say(plant, "yes", now=LATER + 2 * MINUTE).reason is ReplyReason.UNCLEAR
+    assert say(plant, "yes", now=LATER + 2 * MINUTE).reason is ReplyReason.NOT_TAKEN
 
 
 @pytest.mark.parametrize(
     ("then", "after", "reason"),
     [
         ("no", MINUTE, ReplyReason.DECLINED),
-        ("yes", timedelta(hours=1), ReplyReason.UNCLEAR),
+        ("yes", timedelta(hours=1), ReplyReason.NOT_TAKEN),
     ],
 )
 def test_a_core_not_confirmed_in_time_is_not_stored(
@@ -166,7 +299,7 @@ def test_the_same_message_delivered_twice_is_answered_once(plant: AlarmPlant) ->
     assert len(outbox(plant)) == 1
 
 
-@pytest.mark.parametrize("words", ["?", "hello", "ok", "core 3", "yes"])
+@pytest.mark.parametrize("words", ["?", "hello", "ok", "core 3", "yes", "no", "can't", "no K7QD"])
 def test_every_answer_is_one_sms(plant: AlarmPlant, words: str) -> None:
     count = gsm7.septets(say(plant, words).text)
     assert count is not None
@@ -191,7 +324,7 @@ class Pocket:
 
 def test_a_reply_in_the_modem_is_dealt_with_once_though_the_process_dies(plant: AlarmPlant) -> None:
     pocket = Pocket(
-        Incoming(index=1, id="a", sender="15550100101", text="ok"),
+        Incoming(index=1, id="a", sender="15550100101", text=code(plant)),
         Incoming(index=2, id="b", sender="15550100102", text="?"),
     )
     with pytest.raises(KeyboardInterrupt):

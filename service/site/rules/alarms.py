@@ -88,6 +88,30 @@ def _check_times(entry: Entry[AlarmSection], report: Report) -> None:
         )
     if alarm.re_alarm_after is not None and alarm.re_alarm_after <= timedelta(0):
         report.error(entry, "re_alarm_after", "is not above zero", "write when to call again, or leave it out")
+    _check_improve_within(entry, report)
+
+
+#: However a site words it, a danger that stands and gets no better calls again within this time.
+_LONGEST_TO_IMPROVE = timedelta(hours=2)
+
+
+def _check_improve_within(entry: Entry[AlarmSection], report: Report) -> None:
+    alarm = entry.section
+    if alarm.improve_within is None:
+        return
+    if alarm.kind not in (AlarmKind.HIGH, AlarmKind.HIGH_HIGH):
+        report.error(
+            entry, "improve_within", "only fits high and high-high alarms", "use re_alarm_after, or leave it out"
+        )
+    elif alarm.improve_within <= timedelta(0):
+        report.error(entry, "improve_within", "is not above zero", "write how long a clearance has to get better")
+    elif alarm.kind is AlarmKind.HIGH_HIGH and alarm.improve_within > _LONGEST_TO_IMPROVE:
+        report.error(
+            entry,
+            "improve_within",
+            "is longer than 2 h: somebody who took the danger and fell asleep would end it",
+            'write at most "2 h", or leave it out: then it is time_to_respond',
+        )
 
 
 def _check_twice(draft: Draft, report: Report) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC, date, datetime, time, timedelta
 from zoneinfo import ZoneInfo
 
@@ -10,7 +11,7 @@ import pytest
 from service.alarms.contact import Contact
 from service.alarms.definition import AlarmDefinition, AlarmKind, Priority
 from service.alarms.duty import Rota, Shift
-from service.alarms.escalation import Callout, Ladder, Rung, Whom, due_calls
+from service.alarms.escalation import Callout, Ladder, Rung, Whom, calls_after_no, due_calls
 from service.alarms.machine import AlarmState, Machine
 from service.alarms.routing import MessageKind, RouteReason, Told
 
@@ -180,3 +181,91 @@ def test_ladders_by_priority_and_hour(at: str, key: str) -> None:
     assert found is not None
     assert found.key == key
     assert Callout(contacts=(), zone=ZONE, ladders=(LADDER,)).ladder(Priority.LOW, T0) is None
+
+
+def after_no(machine: Machine, *told: str, callout: Callout = CALLOUT) -> tuple[list[str], bool, bool]:
+    history = [first(name) for name in told]
+    found = calls_after_no(callout, DANGER, machine, history, now=T0 + MINUTE, channels=BOTH)
+    return [tell.contact.name for tell in found.tells], found.nobody_new, found.nobody_left
+
+
+def declined(*names: str, without_code: tuple[str, ...] = ()) -> Machine:
+    return replace(STANDS, declined=names, declined_without_code=without_code)
+
+
+@pytest.mark.parametrize(
+    ("machine", "told", "called"),
+    [
+        (declined("Ben"), ("Ben",), (["Chief"], False, False)),
+        (declined(without_code=("Ben",)), ("Ben",), (["Chief"], False, False)),
+        (declined("Ben", "Chief"), ("Ben", "Chief"), (["Anna"], False, False)),
+        (declined("Ben"), ("Ben", "Chief", "Anna"), (["Chief", "Anna"], True, False)),
+        (declined("Ben", "Chief", "Anna"), ("Ben", "Chief", "Anna"), (["Ben", "Chief", "Anna"], True, True)),
+        (
+            declined(without_code=("Ben", "Chief", "Anna")),
+            ("Ben", "Chief", "Anna"),
+            (["Ben", "Chief", "Anna"], True, False),
+        ),
+    ],
+)
+def test_a_no_calls_the_next_person_at_once(
+    machine: Machine, told: tuple[str, ...], called: tuple[list[str], bool, bool]
+) -> None:
+    assert after_no(machine, *told) == called
+
+
+def test_a_no_without_a_ladder_calls_who_was_not_called_yet() -> None:
+    flat = Callout(contacts=CALLOUT.contacts, zone=ZONE)
+    assert after_no(declined("Ben"), "Ben", "Chief", callout=flat) == (["Anna"], False, False)
+
+
+def test_who_said_no_with_the_code_is_not_called_again_while_others_are_left() -> None:
+    night = Night(machine=declined("Ben"))
+    for minute in range(50):
+        night.decide(minute)
+    assert {name for _, name, _ in night.calls} == {"Chief", "Anna"}
+
+
+def test_when_all_have_said_no_all_are_called() -> None:
+    night = Night(machine=declined("Ben", "Chief", "Anna"))
+    for minute in range(50):
+        night.decide(minute)
+    assert {name for _, name, _ in night.calls} == {"Ben", "Chief", "Anna"}
+
+
+def test_a_no_without_the_code_takes_nobody_off_the_ladder() -> None:
+    night = Night(machine=declined(without_code=("Ben",)))
+    for minute in range(12):
+        night.decide(minute)
+    assert [name for _, name, _ in night.calls] == ["Ben", "Ben"]
+
+
+def test_it_calls_again_first_whoever_had_it_then_the_ladder_from_its_beginning() -> None:
+    again = replace(STANDS, since=T0 + 60 * MINUTE, called_since=T0 + 60 * MINUTE, had_by="chief")
+    people = CALLOUT.first_called(DANGER, T0 + 60 * MINUTE, again)
+    assert people is not None
+    assert [p.name for p in people] == ["Chief"]
+    night = Night(machine=again)
+    night.history.append(replace(first("Chief", "email"), at=T0 + 60 * MINUTE, key="again"))
+    for minute in range(60, 86):
+        night.decide(minute)
+    assert night.calls == [
+        (65, "Ben", "sms"),
+        (70, "Ben", "sms"),
+        (75, "Ben", "sms"),
+        (80, "Chief", "email"),
+    ]
+
+
+def test_a_danger_nobody_answers_calls_on_after_the_last_rung() -> None:
+    danger = replace(DANGER, improve_within=15 * MINUTE)
+    flat = Callout(contacts=(ANNA, BEN), zone=ZONE)
+    history = [first("Anna"), first("Ben")]
+    calls = []
+    for minute in range(61):
+        now = T0 + minute * MINUTE
+        tells, _ = due_calls(flat, danger, STANDS, history, now=now, channels=BOTH)
+        calls += [(minute, tell.contact.name) for tell in tells]
+        history += [replace(first(t.contact.name, t.channel), at=now, key=t.key) for t in tells]
+    assert calls == [(m, name) for m in (15, 30, 45, 60) for name in ("Anna", "Ben")]
+    assert due_calls(flat, DANGER, STANDS, [first()], now=T0 + 99 * MINUTE, channels=BOTH)[0] == ()

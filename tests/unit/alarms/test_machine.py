@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from typing import Any
@@ -18,6 +19,7 @@ from service.alarms.machine import (
     SHELF_WARNING,
     Acknowledge,
     AlarmState,
+    Decline,
     Evaluate,
     Event,
     Input,
@@ -31,6 +33,7 @@ from service.alarms.machine import (
     Suppress,
     Unshelve,
     Unsuppress,
+    calls_again_at,
     occurrence_code,
     step,
 )
@@ -193,6 +196,130 @@ class TestDelays:
         assert taken.reason is Reason.STILL_ABNORMAL_AFTER_RE_ALARM_TIME
 
 
+class TestTakenAndNotBetter:
+    """A danger somebody has calls again unless it gets better: re-alarming (IEC 62682), by what the value does."""
+
+    DANGER = replace(PLAIN, deadband=0.1, improve_within=15 * MINUTE)
+
+    def taken(self, at: datetime = T0) -> Machine:
+        return step(self.DANGER, standing(B), Acknowledge(who="Ben"), at).machine
+
+    def follow(
+        self, clearances: dict[int, float | None], condition: Condition = Condition.ABNORMAL
+    ) -> tuple[Machine, list[tuple[int, Event]]]:
+        """Look every minute at the last clearance given; None is a blind sensor."""
+        machine, events, now = self.taken(), [], clearances[min(clearances)]
+        for minute in range(1, max(clearances) + 1):
+            now = clearances.get(minute, now)
+            verdict = Verdict(
+                condition=Condition.UNKNOWN if now is None else condition, reason=RuleReason.BEYOND_LIMIT, value=now
+            )
+            done = step(self.DANGER, machine, Evaluate(verdict=verdict, live=True), T0 + minute * MINUTE)
+            machine = done.machine
+            events += [(minute, t.event) for t in done.transitions]
+        return machine, events
+
+    @pytest.mark.parametrize(
+        "clearances",
+        [
+            {1: 0.30, 15: 0.30},
+            {1: 0.30, 15: 0.20},
+            {1: 0.30, 15: 0.39},  # better, but by less than the deadband
+            {1: 0.30, 5: 0.60, 12: 0.45, 15: 0.45},  # better than it was, and getting worse
+            {1: 0.30, 10: 0.60, 14: None, 15: None},  # nobody knows
+            {1: None, 15: None},
+        ],
+    )
+    def test_calls_again(self, clearances: dict[int, float | None]) -> None:
+        machine, events = self.follow(clearances)
+        assert events == [(15, Event.RE_ALARMED)]
+        assert (machine.state, machine.had_by, machine.called_since) == (B, "Ben", T0 + 15 * MINUTE)
+
+    def test_the_reason_is_named(self) -> None:
+        machine, _ = self.follow({1: 0.3, 14: 0.3})
+        verdict = Verdict(condition=Condition.ABNORMAL, reason=RuleReason.BEYOND_LIMIT, value=0.3)
+        done = step(self.DANGER, machine, Evaluate(verdict=verdict, live=True), T0 + 15 * MINUTE)
+        assert done.reason is Reason.NOT_BETTER_IN_TIME
+
+    def test_better_by_the_deadband_does_not_call(self) -> None:
+        assert self.follow({1: 0.30, 10: 0.41, 20: 0.41})[1] == []
+
+    def test_one_step_forward_does_not_end_it_for_good(self) -> None:
+        assert self.follow({1: 0.30, 10: 0.45, 60: 0.45})[1] == [(30, Event.RE_ALARMED)]
+
+    def test_on_its_way_out_it_does_not_call(self) -> None:
+        definition = replace(self.DANGER, off_delay=30 * MINUTE)
+        machine = self.taken()
+        verdict = Verdict(condition=Condition.NORMAL, reason=RuleReason.WITHIN_LIMIT, value=0.3)
+        for minute in range(1, 20):
+            machine = step(definition, machine, Evaluate(verdict=verdict), T0 + minute * MINUTE).machine
+        assert machine.state is C
+
+    def test_an_outage_longer_than_the_time_calls_at_the_first_look(self) -> None:
+        taken = step(self.DANGER, self.taken(), ABNORMAL, T0 + 40 * MINUTE)
+        assert taken.reason is Reason.NOT_BETTER_IN_TIME
+
+    def test_it_calls_again_under_a_new_code_and_keeps_its_beginning(self) -> None:
+        before = self.taken()
+        machine, _ = self.follow({1: 0.3, 15: 0.3})
+        assert machine.code != before.code
+        assert machine.occurred_at == before.occurred_at
+
+    def test_taken_again_it_begins_anew(self) -> None:
+        machine, _ = self.follow({1: 0.3, 15: 0.3})
+        machine = step(self.DANGER, machine, Acknowledge(who="Anna"), T0 + 16 * MINUTE).machine
+        assert (machine.had_by, calls_again_at(self.DANGER, machine)) == ("", T0 + 31 * MINUTE)
+        assert step(self.DANGER, machine, ABNORMAL, T0 + 30 * MINUTE).machine.state is C
+        assert step(self.DANGER, machine, ABNORMAL, T0 + 31 * MINUTE).machine.state is B
+
+    def test_without_it_whoever_has_it_has_it(self) -> None:
+        machine = step(PLAIN, standing(B), Acknowledge(who="Ben"), T0).machine
+        assert step(PLAIN, machine, ABNORMAL, T0 + 999 * MINUTE).machine.state is C
+        assert calls_again_at(PLAIN, machine) is None
+
+    def test_the_memory_survives_storing(self) -> None:
+        machine, _ = self.follow({1: 0.3, 10: 0.5, 20: 0.5})
+        machine = replace(machine, declined=("Ben",), declined_without_code=("Anna",))
+        assert Machine.from_json(json.loads(json.dumps(machine.to_json()))) == machine
+
+
+class TestDecline:
+    """A no changes no state, and is kept."""
+
+    def test_an_unanswered_alarm_stays_unanswered(self) -> None:
+        taken = step(PLAIN, standing(B), Decline(who="Ben", with_code=True), T0 + MINUTE)
+        assert [(t.event, t.actor) for t in taken.transitions] == [(Event.DECLINED, "Ben")]
+        assert (taken.machine.state, taken.machine.declined) == (B, ("Ben",))
+        again = step(PLAIN, taken.machine, Decline(who="Ben", with_code=True), T0 + 2 * MINUTE)
+        assert again.reason is Reason.ALREADY_DECLINED
+
+    def test_without_the_code_it_counts_until_it_calls_again(self) -> None:
+        taken = step(PLAIN, standing(B), Decline(who="Ben"), T0 + MINUTE)
+        assert (taken.machine.declined, taken.machine.declined_without_code) == ((), ("Ben",))
+        assert step(PLAIN, taken.machine, Decline(who="Ben"), T0 + MINUTE).refused
+        assert step(PLAIN, taken.machine, Decline(who="Ben", with_code=True), T0 + MINUTE).reason is Reason.SAID_NO
+
+    @pytest.mark.parametrize(
+        ("who", "with_code", "state"), [("Ben", True, B), ("ben", True, B), ("Ben", False, C), ("Anna", True, C)]
+    )
+    def test_only_whoever_has_it_gives_it_back_and_by_its_code(
+        self, who: str, with_code: bool, state: AlarmState
+    ) -> None:
+        machine = step(PLAIN, standing(B), Acknowledge(who="Ben"), T0).machine
+        taken = step(PLAIN, machine, Decline(who=who, with_code=with_code), T0 + MINUTE)
+        assert taken.machine.state is state
+        assert taken.reason is (Reason.GIVEN_BACK if state is B else Reason.ALREADY_ACKNOWLEDGED)
+
+    def test_who_takes_it_after_all_has_not_declined(self) -> None:
+        machine = step(PLAIN, standing(B), Decline(who="Ben", with_code=True), T0).machine
+        assert step(PLAIN, machine, Acknowledge(who="Ben"), T0 + MINUTE).machine.declined == ()
+
+    @pytest.mark.parametrize("state", [s for s in AlarmState if s not in (B, C)])
+    def test_there_is_nothing_to_decline_elsewhere(self, state: AlarmState) -> None:
+        taken = step(PLAIN, standing(state), Decline(who="Ben", with_code=True), T0)
+        assert (taken.reason, taken.machine.state) == (Reason.NOTHING_TO_ACKNOWLEDGE, state)
+
+
 class TestNotKnowing:
     """What is not known never clears, and never stops a delay towards telling."""
 
@@ -316,6 +443,7 @@ class AlarmLife(RuleBasedStateMachine):
             off_delay=off * MINUTE,
             latching=latching,
             re_alarm_after=None if again is None else again * MINUTE,
+            improve_within=None if again is None else (again - 2) * MINUTE,
         )
 
     def do(self, given: Input, at: datetime) -> Step:
@@ -347,6 +475,10 @@ class AlarmLife(RuleBasedStateMachine):
     @rule(name=st.sampled_from([name for name in INPUTS if name not in ("abnormal", "normal", "shelve")]))
     def command(self, name: str) -> None:
         self.do(INPUTS[name], self.now)
+
+    @rule(who=st.sampled_from(["Sam", "Ben"]), with_code=st.booleans())
+    def decline(self, who: str, with_code: bool) -> None:
+        self.do(Decline(who=who, with_code=with_code), self.now)
 
     @rule(minutes=st.integers(-1, 60))
     def shelve(self, minutes: int) -> None:
