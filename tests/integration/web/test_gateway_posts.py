@@ -13,6 +13,7 @@ import pytest
 from sqlalchemy import Engine, text
 
 from service.alarms.contact import Contact
+from service.alarms.machine import AlarmState
 from service.domain.role import Role
 from service.jobs.deliver import deliver
 from service.jobs.evaluate import evaluate
@@ -20,6 +21,7 @@ from service.jobs.explain import explain
 from service.jobs.journal import told_journal
 from service.notify.base import Message, Receipt
 from service.notify.gateway_hook import GatewayHook, ReceiptFields, ReplyFields
+from service.storage.alarms import AlarmRecord, alarms
 from service.storage.outbox import health
 from service.storage.session import transaction
 from tests.alarm_plant import EAST, MINUTE, NIGHT, TANKS, Willing
@@ -139,9 +141,27 @@ def reply(words: str, message: str = "in-1") -> dict[str, str]:
     return {"id": message, "from": "15550100199", "text": words}
 
 
+def danger(site: WebSite) -> AlarmRecord:
+    with transaction(site.web.engine) as conn:
+        return next(record for record in alarms(conn) if record.key == "east.high-high")
+
+
+@pytest.mark.parametrize(
+    "words", ["I have my phone on silent while driving. I will see your message later.", "OK", "STOP CODE calls please"]
+)
+def test_a_phone_that_answers_by_itself_takes_nothing_and_is_answered_once(site: WebSite, words: str) -> None:
+    said = words.replace("CODE", danger(site).machine.code)
+    for number in range(40):
+        assert post(site, "reply", data=reply(said, f"in-{number}")).status_code == 200
+    assert danger(site).machine.state is AlarmState.UNACKNOWLEDGED
+    assert [kind for kind, _, _ in rows(site)].count("reply") == 1
+
+
 def test_a_reply_takes_the_alarm_once(site: WebSite) -> None:
+    code = danger(site).machine.code
+
     def say(_: int) -> str:
-        answer: str = post(site, "reply", data=reply("OK")).json()["reply"]
+        answer: str = post(site, "reply", data=reply(f"OK {code}")).json()["reply"]
         return answer
 
     with ThreadPoolExecutor(4) as pool:
