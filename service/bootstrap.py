@@ -15,11 +15,14 @@ from typing import TYPE_CHECKING
 import structlog
 from sqlalchemy import Engine
 
+from service.domain.display import format_local_time
 from service.domain.estimate import TankSetup
+from service.domain.lease import DECIDE
 from service.domain.role import SecondFactorRule
 from service.domain.tank import Tank
 from service.errors import ConfigError
 from service.jobs.alarm_setup import AlarmSetup
+from service.jobs.apply import bring_into_force
 from service.jobs.ingest.plant import Plant
 from service.jobs.keeping import Keeping
 from service.jobs.report_plant import ReportPlant
@@ -33,13 +36,14 @@ from service.notify.smtp import SmtpAccount, SmtpNotifier
 from service.notify.webhook import WebhookNotifier
 from service.reports.mailing import Mailing
 from service.settings import Settings, load_settings, unknown_variables
-from service.site.site import Site, load_site
-from service.storage.alarms import sync_alarms
+from service.site.difference import difference
+from service.site.site import Site, load_site, parse_site, text_on_disk
 from service.storage.drawn import Source
 from service.storage.embedded import EmbeddedServer
-from service.storage.schema import migrate
-from service.storage.session import make_engine, transaction
-from service.storage.site_tables import SiteIds, record_revision, sync_site
+from service.storage.leases import at_work
+from service.storage.schema import current_revision, migrate, require_current
+from service.storage.session import make_engine, read_only, transaction
+from service.storage.site_tables import SiteIds, SiteVersion, hash_of, site_ids, version_in_force
 
 if TYPE_CHECKING:
     from service.identity import IdentityClient
@@ -101,11 +105,26 @@ class Described:
         """Every channel this installation can send through."""
         return notifiers_of(self.settings, self.site)
 
+    def prepare(self) -> None:
+        """Read every secret now, so that one that is missing is told before anything changes.
+
+        Raises
+        ------
+        ConfigError
+            when one cannot be read.
+        """
+        self.alarms  # noqa: B018  (it reads those of the ways out)
+        self.site.gateway_hooks()
+
     def speak_up(self) -> SpeakUp:
         """The way to say without a database that nobody looks at the alarms; its ways out are its own."""
         minutes = self.settings.not_watched_minutes
         after = timedelta(minutes=minutes) if minutes else None
-        return SpeakUp(self.alarms, notifiers_of(self.settings, self.site), self.settings.node_name, after)
+        return SpeakUp(self.alarms, self.own_notifiers(), self.settings.node_name, after)
+
+    def own_notifiers(self) -> Mapping[str, Notifier]:
+        """Every channel once more, for a thread of its own."""
+        return notifiers_of(self.settings, self.site)
 
     @cached_property
     def mailing(self) -> Mailing:
@@ -141,12 +160,20 @@ class Described:
 
 @dataclass(frozen=True)
 class Installation(Described):
-    """A plant's site file, its database, and everything that follows from the two."""
+    """A plant as the site file in force describes it, its database, and everything that follows from the two."""
 
     engine: Engine
     ids: SiteIds
     #: Starts a database of our own again should it have ended; None where it is somebody else's to keep.
     revive: Callable[[], bool] | None = None
+    #: Which version of the site file this is; None where rows were made without one.
+    version: SiteVersion | None = None
+
+    def file_notice(self) -> str:
+        """That the site file on disk is another one than the one in force; empty where it is the same, or not there."""
+        if self.version is None or self.site.path is None:
+            return ""
+        return file_notice(self.site.path, self.version, self.site)
 
     @cached_property
     def intake(self) -> Plant:
@@ -174,6 +201,8 @@ class Installation(Described):
             second_factor=SecondFactorRule(self.settings.second_factor),
             guest=guest,
             hooks=self.site.gateway_hooks(),
+            version=self.version,
+            file_notice=self.file_notice,
         )
 
     @cached_property
@@ -282,24 +311,74 @@ def settings_from_environment() -> Settings:
 
 @contextmanager
 def database(settings: Settings, sessions: str = "underweir") -> Iterator[Engine]:
-    """The database of this installation, its tables up to date: the one given, or the embedded one for as long as it is used.
+    """The database of this installation for whoever stores something: the one given, or the embedded one while it is used.
+
+    An empty one gets its tables. Tables of another version are left alone: a service may be at work on them.
 
     Parameters
     ----------
     sessions : what the database calls our sessions.
+
+    Raises
+    ------
+    StorageError, EmbeddedError
+        when the database is away, cannot be started, or has the tables of another version.
     """
     with _served(settings, sessions) as (engine, _):
+        if current_revision(engine) is None:
+            migrate(engine)
+        require_current(engine)
         yield engine
+
+
+@contextmanager
+def migrated(settings: Settings, sessions: str = "underweir") -> Iterator[tuple[Engine, Callable[[], bool] | None]]:
+    """The database with its tables brought up to date, and what starts it again where it is our own."""
+    with _served(settings, sessions) as (engine, revive):
+        migrate(engine)
+        yield engine, revive
+
+
+@contextmanager
+def reading_database(settings: Settings) -> Iterator[Engine]:
+    """The database for whoever only reads: every transaction is READ ONLY, and nothing is made or brought up to date.
+
+    Raises
+    ------
+    ConfigError
+        when there is none yet.
+    StorageError, EmbeddedError
+        when the database is away, cannot be started, or has the tables of another version.
+    """
+    with looked_into(settings) as engine:
+        if engine is None:
+            raise ConfigError(_NEVER_APPLIED)
+        yield engine
+
+
+@contextmanager
+def looked_into(settings: Settings) -> Iterator[Engine | None]:
+    """As :func:`reading_database`; None where there is no database yet, or an empty one."""
+    if settings.database_url is None and not (settings.data_dir / "database" / "cluster").is_dir():
+        yield None
+        return
+    with _served(settings, "underweir") as (engine, _):
+        looking = read_only(engine)
+        if current_revision(looking) is None:
+            yield None
+            return
+        require_current(looking)
+        yield looking
 
 
 @contextmanager
 def _served(settings: Settings, sessions: str) -> Iterator[tuple[Engine, Callable[[], bool] | None]]:
     if settings.database_url is not None:
-        with _ready(settings.database_url.get_secret_value(), sessions) as engine:
+        with _engine(settings.database_url.get_secret_value(), sessions) as engine:
             yield engine, None
         return
     _make_passable(settings.data_dir)
-    with EmbeddedServer(settings.data_dir / "database") as server, _ready(server.url, sessions) as engine:
+    with EmbeddedServer(settings.data_dir / "database") as server, _engine(server.url, sessions) as engine:
         yield engine, server.revive
 
 
@@ -316,55 +395,151 @@ def described(site_file: Path | None = None, settings: Settings | None = None) -
 
 
 @contextmanager
-def opened(
-    site_file: Path | None = None,
-    settings: Settings | None = None,
-    clock: Callable[[], datetime] = wall_clock,
-    sessions: str = "underweir",
-) -> Iterator[Installation]:
-    """The whole installation, ready for work.
+def opened(site_file: Path | None = None, settings: Settings | None = None) -> Iterator[Installation]:
+    """The plant in force, for commands that store something.
 
     Parameters
     ----------
-    site_file : the site file; the one the settings name if None.
+    site_file : the site file to compare with what is in force; the one the settings name if None.
     settings : taken from the environment if None.
-    clock : tells now; the demo's runs faster.
-    sessions : what the database calls our sessions.
 
     Raises
     ------
     ConfigError
-        when settings or site file are wrong.
+        when settings are wrong, or no site file was ever brought into force.
     StorageError, EmbeddedError
-        when the database is away or cannot be started.
+        when the database is away, cannot be started, or has the tables of another version.
     """
-    with installed(described(site_file, settings), clock, sessions) as plant:
-        yield plant
+    settings = settings or settings_from_environment()
+    with database(settings) as engine:
+        yield in_force(settings, engine, site_file)
 
 
 @contextmanager
-def installed(
-    known: Described, clock: Callable[[], datetime] = wall_clock, sessions: str = "underweir"
+def opened_for_reading(site_file: Path | None = None) -> Iterator[Installation]:
+    """The plant in force, for commands that change nothing: the database refuses whatever they would write.
+
+    Parameters and errors as of :func:`opened`.
+    """
+    settings = settings_from_environment()
+    with reading_database(settings) as engine:
+        yield in_force(settings, engine, site_file)
+
+
+@contextmanager
+def applied(
+    known: Described,
+    clock: Callable[[], datetime] = wall_clock,
+    *,
+    by: str,
+    node: str = "",
+    sessions: str = "underweir",
 ) -> Iterator[Installation]:
-    """What is described, with its database, ready for work.
+    """The plant with its site file brought into force, unless another node is at work: this one goes by what is in force then.
+
+    Parameters
+    ----------
+    clock : tells now; the demo's runs faster.
+    by : who brings it into force.
+    node : this node (``Holder.node``).
+    sessions : what the database calls our sessions.
 
     Raises
     ------
     StorageError, EmbeddedError
         when the database is away or cannot be started.
     """
-    settings, site = known.settings, known.site
-    with _served(settings, sessions) as (engine, revive):
-        yield Installation(settings, site, engine, _kept_in_step(engine, site, clock()), revive)
+    with migrated(known.settings, sessions) as (engine, revive):
+        with transaction(engine) as conn:
+            other, version = at_work(conn, DECIDE, besides=node), version_in_force(conn)
+        if other is None or version is None:
+            apply_site(engine, known.site, by=by, now=clock())
+        elif known.site.path and (notice := file_notice(known.site.path, version, known.site)):
+            # An old file left behind on a node must not take a tank from the watch.
+            log.warning("another node is at work; this one goes by the site file in force", node=other, notice=notice)
+        yield in_force(known.settings, engine, known.site.path, revive)
 
 
-def _kept_in_step(engine: Engine, site: Site, now: datetime) -> SiteIds:
-    """Make the database say what the site file says."""
+def apply_site(engine: Engine, site: Site, *, by: str, now: datetime) -> SiteVersion:
+    """Bring a site file into force that passed the check; *by* says by whom."""
+    for kind, key in stops(engine, site):
+        log.warning("no longer watched by the site file that comes into force", kind=kind, key=key)
+    return bring_into_force(
+        engine,
+        site.text,
+        tanks=site.tanks().values(),
+        signals=site.signals().values(),
+        definitions=site.alarm_definitions(),
+        by=by,
+        now=now,
+    )
+
+
+def stops(engine: Engine, site: Site) -> tuple[tuple[str, str], ...]:
+    """What is watched now and would not be any more with another site file: kind and key."""
     with transaction(engine) as conn:
-        record_revision(conn, site.text, now)
-        ids = sync_site(conn, site.tanks().values(), site.signals().values())
-        sync_alarms(conn, site.alarm_definitions(), now)
-        return ids
+        version = version_in_force(conn)
+    try:
+        before = None if version is None else parse_site(version.content)
+    except ConfigError:  # written for another version of the program
+        before = None
+    return difference(before, site).stops
+
+
+def in_force(
+    settings: Settings, engine: Engine, site_file: Path | None = None, revive: Callable[[], bool] | None = None
+) -> Installation:
+    """The plant as the version of the site file in force describes it; changes nothing.
+
+    Parameters
+    ----------
+    site_file : the file on disk, which folders are relative to; the one the settings name if None.
+
+    Raises
+    ------
+    ConfigError
+        when no site file was ever brought into force, or this version of the program does not understand it.
+    """
+    with transaction(engine) as conn:
+        version, ids = version_in_force(conn), site_ids(conn)
+    if version is None:
+        raise ConfigError(_NEVER_APPLIED)
+    path = site_file or settings.site_file
+    if site_file is not None and not site_file.is_file():
+        raise ConfigError(f"{site_file}: there is no such site file")
+    return Installation(settings, site_of(version, path), engine, ids, revive, version)
+
+
+_NEVER_APPLIED = "no site file is in force here yet: bring one into force with underweir apply, or start underweir run"
+
+
+def site_of(version: SiteVersion, path: Path) -> Site:
+    """The plant a version describes; *path* is what folders are relative to.
+
+    Raises
+    ------
+    ConfigError
+        when this version of the program does not understand it.
+    """
+    try:
+        return parse_site(version.content, path)
+    except ConfigError as error:
+        raise ConfigError(
+            f"this version of the program does not understand the site file in force ({version.short_hash});"
+            f" correct it and bring it into force: underweir apply\n{error}"
+        ) from error
+
+
+def file_notice(path: Path, version: SiteVersion, site: Site) -> str:
+    """That the file at *path* is another one than the version in force; empty where it is the same, or not there."""
+    found = text_on_disk(path)
+    if found is None or hash_of(found) == version.content_hash:
+        return ""
+    since = format_local_time(version.applied_at, site.time_zone)
+    return (
+        f"{path} is not the site file in force: that is version {version.short_hash}, since {since}, by"
+        f" {version.applied_by}. What would change, and bringing it into force: underweir apply"
+    )
 
 
 def _make_passable(folder: Path) -> None:
@@ -375,10 +550,9 @@ def _make_passable(folder: Path) -> None:
 
 
 @contextmanager
-def _ready(url: str, sessions: str) -> Iterator[Engine]:
+def _engine(url: str, sessions: str) -> Iterator[Engine]:
     engine = make_engine(url, application_name=sessions, pool_size=10)
     try:
-        migrate(engine)
         yield engine
     finally:
         engine.dispose()

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import platform
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -50,19 +50,26 @@ SPOOL_BYTES = 256 << 20
 
 
 def sources_of(
-    site: Site, engine: Engine, clock: Callable[[], datetime], *, spools: Path | None = None
+    site: Site,
+    engine: Engine,
+    clock: Callable[[], datetime],
+    *,
+    spools: Path | None = None,
+    without: Collection[str] = (),
 ) -> list[Connector]:
     """Every source of the site, ready to be polled.
 
     Parameters
     ----------
     spools : the folder in which live sources keep what cannot be stored; None leaves them without.
+    without : keys of sources to leave out.
     """
     return [
         _forwarding(section, site, clock, spools)
         if spools is not None and isinstance(section, ModbusSection | OpcuaSection)
         else _source(section, site, engine, clock)
         for section in site.connectors()
+        if section.key not in without
     ]
 
 

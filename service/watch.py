@@ -22,7 +22,7 @@ from connectors.errors import ConnectorError
 from service.bootstrap import Installation
 from service.domain.lease import DECIDE, KEEP_UP, PAST, TELL, Standing, reading
 from service.domain.split import split_over
-from service.errors import LeaseLost, StorageError
+from service.errors import LeaseLost, ServiceError, StorageError
 from service.jobs.account_notices import tell_owners
 from service.jobs.ahead import Ahead, ahead_of, danger_height
 from service.jobs.deliver import Delivered, deliver
@@ -45,7 +45,8 @@ from service.notify.heartbeat import beat
 from service.notify.sms_modem import ModemNotifier
 from service.scheduler import Task
 from service.storage.outbox import void_claims
-from service.storage.session import transaction
+from service.storage.session import read_only, transaction
+from service.storage.site_tables import number_in_force
 
 log = structlog.get_logger(__name__)
 
@@ -53,6 +54,7 @@ READ_EVERY = timedelta(seconds=5)
 DECIDE_EVERY = timedelta(seconds=5)
 #: The past has a turn so often, and so long of it: the rest of the processor's time is the present's.
 PAST_EVERY, PAST_FOR = timedelta(seconds=5), timedelta(seconds=4)
+HEED_EVERY = timedelta(seconds=2)
 DELIVER_EVERY = timedelta(seconds=5)
 BEAT_EVERY = timedelta(seconds=15)
 REVIVE_EVERY = timedelta(seconds=5)
@@ -68,7 +70,12 @@ def works(sources: Sequence[Connector]) -> list[str]:
 
 
 class Watch:
-    """Reads sources, decides, tells, and keeps the store in order; each part may run in a thread of its own."""
+    """Reads sources, decides, tells, and keeps the store in order; each part may run in a thread of its own.
+
+    Parameters
+    ----------
+    before : the watch by the version of the site file that was in force until now, closed; what it knew is known here.
+    """
 
     def __init__(
         self,
@@ -77,6 +84,7 @@ class Watch:
         clock: Callable[[], datetime],
         leases: Leases | None = None,
         speak_up: SpeakUp | None = None,
+        before: Watch | None = None,
     ) -> None:
         self._plant = plant
         self._leases = Alone(plant.engine) if leases is None else leases
@@ -84,15 +92,26 @@ class Watch:
         self._told_under: dict[str, int] = {}  #: by way, the number the lease had when its old claims were let go
         self._sources = sources
         self._clock = clock
-        self._started_at = clock()
+        now = clock()
+        self._started_at = now
         #: When every alarm was last looked at without trouble, and the look that the watcher outside last heard of.
         self._complete_at: datetime | None = None
         self._vouched_for: datetime | None = None
         self._speak_up = speak_up
         #: When every alarm was last looked at, here or elsewhere, as far as this node knows; and why not since.
-        self._seen_at = self._started_at
+        self._seen_at = now
         self._in_the_way = ""
         self._watched = [section.key for section in plant.site.connectors() if section.carries_signals]
+        self._added_at: dict[str, datetime] = {}  #: sources that came into force after the start
+        #: Whether another version of the site file has come into force, and why this node cannot go by it.
+        self.overtaken = False
+        self.stuck = ""
+        if before is not None:
+            self._started_at, self._seen_at = before._started_at, before._seen_at
+            self._complete_at, self._vouched_for = before._complete_at, before._vouched_for
+            self._in_the_way = before._in_the_way
+            fresh = {key: now for key in self._watched if key not in before._watched}
+            self._added_at = before._added_at | fresh
 
     def read(self, source: Connector, engine: Engine | None = None) -> IngestReport:
         """Take in what one source has to offer."""
@@ -116,16 +135,34 @@ class Watch:
                 self._in_the_way = self._in_the_way or "The database does not answer."
             return Evaluated()
         try:
+            self.heed(now)
+            if self.overtaken and not self.stuck:
+                return Evaluated()  # looked at in a moment, by the version in force
             seen = self._decide(held, now)
         except Exception as error:
             self._in_the_way = str(error) or type(error).__name__
             raise
+        if self.stuck:
+            seen = replace(seen, failed={**(seen.failed or {}), "site file": self.stuck})
         if seen.failed:
             self._in_the_way = "\n".join(f"{tank}: {why}" for tank, why in seen.failed.items())
         else:
             self._complete_at = self._seen_at = now
             self._in_the_way = ""
         return seen
+
+    def _look(self, now: datetime) -> None:
+        """A look at every alarm for the timetable, to which one that is not complete is a failure."""
+        seen = self.decide(now)
+        if seen.failed:
+            raise ServiceError("; ".join(f"{place}: {why}" for place, why in seen.failed.items()))
+
+    def heed(self, now: datetime) -> None:
+        """See whether another version of the site file has come into force."""
+        if self._plant.version is None:
+            return
+        with transaction(read_only(self._plant.engine)) as conn:
+            self.overtaken = number_in_force(conn) != self._plant.version.id
 
     def _decide(self, held: Held, now: datetime) -> Evaluated:
         plant, engine = self._plant, held.engine
@@ -141,6 +178,7 @@ class Watch:
                 plant.alarms,
                 connectors=self._watched,
                 started_at=self._started_at,
+                added_at=self._added_at,
                 now=now,
                 tanks=[setup for setup in plant.setups if setup.tank.key not in out],
                 ids=plant.ids,
@@ -271,8 +309,9 @@ class Watch:
         telling = [Task(f"tell by {way.name}", partial(self.tell_by, way), DELIVER_EVERY, TELL) for way in self._ways]
         return [
             *files,
-            Task("decide", self.decide, DECIDE_EVERY, DECIDE),
+            Task("decide", self._look, DECIDE_EVERY, DECIDE),
             Task("estimate past", self.estimate_past, PAST_EVERY, PAST),
+            Task("site file", self.heed, HEED_EVERY),
             Task("prove", self.prove, DELIVER_EVERY, TELL),
             *telling,
             Task("report", self.report, REPORT_EVERY, TELL),

@@ -14,6 +14,7 @@ from service.bootstrap import opened, wall_clock
 from service.cli.actor import login_name, typed_by
 from service.cli.options import Json, SiteFile
 from service.cli.output import DONE, PROBLEMS, leave, say, say_json, say_table
+from service.cli.plant import reading
 from service.cli.times import coming, moment
 from service.domain.display import format_clock, format_duration, format_local_time
 from service.jobs.alarm_command import Done, submit_command
@@ -46,7 +47,7 @@ def _alarms(
 ) -> None:
     """Show the alarms that are not normal, and whether somebody has them. Exit status 1 when there are any."""
     now = wall_clock()
-    with opened(site) as plant:
+    with reading(site) as plant:
         with transaction(plant.engine) as conn:
             records = store.alarms(conn)
         active = [record for record in records if record.machine.state.value != "normal"]
@@ -116,7 +117,7 @@ def _journal(
 ) -> None:
     """Show what happened to the alarms and why, and who was told or not told for which reason."""
     now = wall_clock()
-    with opened(site) as plant:
+    with reading(site) as plant:
         with transaction(plant.engine) as conn:
             entries = told_journal(conn, key=alarm, start=moment(since, plant.site.time_zone, now))
         if json:

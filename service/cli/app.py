@@ -22,6 +22,7 @@ PARTS: Mapping[str, tuple[str, ...]] = {
     "demo": ("demo",),
     "run": ("run",),
     "check": ("check",),
+    "apply": ("apply",),
     "ingest": ("ingest",),
     "core": ("core",),
     "status": ("status",),

@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from service.bootstrap import database, keeping_of, settings_from_environment, wall_clock
+from service.bootstrap import database, keeping_of, reading_database, settings_from_environment, wall_clock
 from service.cli.options import Json
 from service.cli.output import PROBLEMS, leave, misused, say, say_json, say_table
 from service.jobs import archive
@@ -42,7 +42,7 @@ def register(app: typer.Typer) -> None:
 def _list(json: Json = False) -> None:
     """Show every file of the archive."""
     settings = settings_from_environment()
-    with database(settings) as engine, transaction(engine) as conn:
+    with reading_database(settings) as engine, transaction(engine) as conn:
         files = archive_files(conn)
     if json:
         say_json({"folder": str(settings.archive_folder), "files": [_plain(file) for file in files]})
@@ -69,7 +69,7 @@ def _list(json: Json = False) -> None:
 def _check(json: Json = False) -> None:
     """Read every file and compare it with what was put in: count and checksum of its rows."""
     settings = settings_from_environment()
-    with database(settings) as engine:
+    with reading_database(settings) as engine:
         found = archive.check(engine, settings.archive_folder)
     if json:
         say_json({"files": [_plain(each.file) | {"problem": each.problem or None} for each in found]})

@@ -8,7 +8,7 @@ from typing import Annotated
 
 import typer
 
-from service.bootstrap import database, settings_from_environment, wall_clock
+from service.bootstrap import database, reading_database, settings_from_environment, wall_clock
 from service.cli.options import Json
 from service.cli.output import say, say_json
 from service.jobs.backup import Manifest, back_up, newest_at, restore, verify
@@ -45,7 +45,7 @@ def _backup(
         else:
             say(f"nothing to do: there is a backup of {newest:%Y-%m-%d %H:%M} UTC")
         return
-    with database(settings_from_environment()) as engine:
+    with reading_database(settings_from_environment()) as engine:
         made = back_up(engine, folder, wall_clock(), keep=keep)
     if json:
         say_json(

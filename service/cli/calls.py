@@ -16,6 +16,7 @@ from service.cli.actor import typed_by
 from service.cli.alarms import Name, Who, tell_done
 from service.cli.options import Json, SiteFile
 from service.cli.output import DONE, PROBLEMS, leave, misused, say, say_json, say_table
+from service.cli.plant import reading
 from service.cli.times import moment
 from service.domain.display import format_local_time
 from service.domain.split import split_over
@@ -51,7 +52,7 @@ def _why(
 ) -> None:
     """Say why somebody was called, or not called: the chain from reading to message at that minute."""
     now = wall_clock()
-    with opened(site) as plant:
+    with reading(site) as plant:
         setup = next((found for found in plant.setups if found.tank.key == tank), None)
         if setup is None:
             near = near_word(tank, tuple(plant.tanks))
@@ -78,7 +79,7 @@ def _figures(
 ) -> None:
     """Show how good the alarms are, beside the targets of IEC 62682 / ISA-18.2."""
     now = wall_clock()
-    with opened(site) as plant:
+    with reading(site) as plant:
         if months is not None:
             found = monthly_figures(plant.engine, plant.alarms, now, months)
         else:
@@ -101,7 +102,7 @@ def _duty(
 ) -> None:
     """Show who is on duty, ahead."""
     now = wall_clock()
-    with opened(site) as plant:
+    with reading(site) as plant:
         rotas, zone = plant.alarms.rotas, plant.site.time_zone
     ahead = {rota.key: stretches(rota, now, now + timedelta(days=days)) for rota in rotas}
     if json:

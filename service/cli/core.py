@@ -9,10 +9,11 @@ from uuid import UUID, uuid4
 import typer
 from pydantic_core import PydanticCustomError
 
-from service.bootstrap import Installation, opened, wall_clock
+from service.bootstrap import Installation, wall_clock
 from service.cli.actor import typed_by
 from service.cli.options import Json, SiteFile
 from service.cli.output import DONE, PROBLEMS, leave, misused, say, say_json, say_table, warn
+from service.cli.plant import reading, storing
 from service.cli.times import moment
 from service.domain.core import Core, Surface
 from service.domain.core_check import CoreFinding
@@ -105,7 +106,7 @@ def _add(
     confirmed with --yes. Take cores only where and when it is safe; the site's own procedures come first.
     """
     now = wall_clock()
-    with opened(site) as plant:
+    with storing(site) as plant:
         found = _tank(plant, tank)
         core, value, unit = _typed(
             plant, found, thickness, at, from_wall, arm, replicate, fluff, surface, by, note, id, now
@@ -135,7 +136,7 @@ def _correct(
 ) -> None:
     """Put right a core; the old version is kept, with the reason. What is not given stays as it was."""
     now = wall_clock()
-    with opened(site) as plant:
+    with storing(site) as plant:
         with transaction(plant.engine) as conn:
             old = find_core(conn, core)
         if old is None:
@@ -154,7 +155,7 @@ def _correct(
 def _withdraw(core: CoreId, reason: Reason, by: By = "", site: SiteFile = None, json: Json = False) -> None:
     """Take back a core that never was (wrong tank and time, entered twice); it stays in the history."""
     now = wall_clock()
-    with opened(site) as plant, transaction(plant.engine) as conn:
+    with storing(site) as plant, transaction(plant.engine) as conn:
         withdraw_core(conn, plant.alarms, plant.tanks, core, typed_by(by), reason=reason, now=now)
     say_json({"withdrawn": core, "reason": reason}) if json else say(f"core {core} withdrawn: {reason}")
 
@@ -168,7 +169,7 @@ def _list(
 ) -> None:
     """List hand cores as they stand now, newest last."""
     now = wall_clock()
-    with opened(site) as plant:
+    with reading(site) as plant:
         with transaction(plant.engine) as conn:
             if history is not None:
                 records = core_history(conn, history)

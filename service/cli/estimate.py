@@ -12,13 +12,14 @@ import pandas as pd
 import typer
 from pydantic_core import PydanticCustomError
 
-from service.bootstrap import opened, wall_clock
+from service.bootstrap import wall_clock
 from service.cli.options import SiteFile
 from service.cli.output import misused, say, warn
+from service.cli.plant import reading
 from service.cli.times import moment
 from service.domain.estimate import Estimate, EstimateReason
 from service.domain.tank import Tank
-from service.jobs.estimate import believed_between, update_estimates
+from service.jobs.estimate import believed_between
 from service.site.quantity import duration
 
 
@@ -48,7 +49,7 @@ def _estimate(
 ) -> None:
     """Print what is believed of a tank: time, height, standard deviation, rate, clearance, trust, reason. SI and UTC."""
     now = wall_clock()
-    with opened(site) as plant:
+    with reading(site) as plant:
         setup = next((s for s in plant.setups if s.tank.key == tank), None)
         if setup is None:
             misused(f"there is no tank {tank!r}; known: {', '.join(plant.tanks)}")
@@ -61,10 +62,10 @@ def _estimate(
         first, last = moment(start, zone, now), moment(end, zone, now)
         if step.total_seconds() <= 0 or first > last:
             misused("--every must be longer than nothing, and --from before --to")
-        update_estimates(plant.engine, plant.setups, plant.ids, now)
         told = believed_between(plant.engine, setup, plant.ids, first, last, step)
     # Tenths of a millimetre: finer digits would be noise dressed up as knowledge.
-    table = pd.DataFrame([_row(estimate, setup.tank) for estimate in told]).round(4)
+    table = pd.DataFrame([_row(estimate, setup.tank) for estimate in told])
+    table = table.round(dict.fromkeys(table.select_dtypes("number").columns, 4))
     match format:
         case Format.CSV:
             content = table.to_csv(index=False, date_format="%Y-%m-%dT%H:%M:%SZ").encode()

@@ -8,9 +8,10 @@ from typing import Annotated
 
 import typer
 
-from service.bootstrap import Installation, opened, wall_clock
+from service.bootstrap import Installation, wall_clock
 from service.cli.options import Json, SiteFile
 from service.cli.output import DONE, PROBLEMS, leave, misused, say, say_json, warn
+from service.cli.plant import storing
 from service.jobs.ingest import DeliveryReport, ingest
 from service.site.csv_drop import CsvSection
 from service.sources import files_source
@@ -41,7 +42,7 @@ def _ingest(
     missing = [str(path) for path in files if not path.is_file()]
     if missing:
         misused(f"no such file: {', '.join(missing)}")
-    with opened(site) as plant:
+    with storing(site) as plant:
         key = connector or _only_connector(plant)
         source = files_source(plant.site, key, files, plant.engine, wall_clock, move=move)
         report = ingest(source, plant.intake, plant.engine, wall_clock)

@@ -6,9 +6,10 @@ from typing import Annotated
 
 import typer
 
-from service.bootstrap import Installation, opened, wall_clock
+from service.bootstrap import Installation, wall_clock
 from service.cli.options import Json, SiteFile
 from service.cli.output import misused, say, say_json, say_table
+from service.cli.plant import reading
 from service.domain.display import format_local_time
 from service.domain.inputs import LoadInput
 from service.domain.load_sheet import (
@@ -24,7 +25,7 @@ from service.domain.load_sheet import (
 from service.domain.split import split_over
 from service.domain.tank import TankKind
 from service.domain.units import UnitSystem
-from service.jobs.estimate import project_all, update_estimates
+from service.jobs.estimate import project_all
 from service.jobs.loading import Loading, loading_all, loading_values
 from service.jobs.outage import tanks_out
 
@@ -41,12 +42,11 @@ def _loading(
 ) -> None:
     """Show what is asked of every tank now beside its limits, its state point, and which input is missing or too old."""
     now = wall_clock()
-    with opened(site) as plant:
+    with reading(site) as plant:
         out = tanks_out(plant.engine, plant.alarms, plant.ids)
         setups = [setup for setup in split_over(plant.setups, out) if tank in (None, setup.tank.key)]
         if not setups:
             misused(f"there is no tank {tank!r}; known: {', '.join(plant.tanks)}")
-        update_estimates(plant.engine, plant.setups, plant.ids, now)
         believed = project_all(plant.engine, setups, plant.ids, now)
         found = loading_all(plant.engine, setups, plant.ids, believed, now)
         if json:

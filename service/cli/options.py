@@ -10,5 +10,10 @@ import typer
 Json = Annotated[bool, typer.Option("--json", help="Print the result as JSON.")]
 SiteFile = Annotated[
     Path | None,
-    typer.Option("--site", metavar="FILE", help="The site file; UNDERWEIR_SITE_FILE otherwise.", show_default=False),
+    typer.Option(
+        "--site",
+        metavar="FILE",
+        help="The site file on disk, UNDERWEIR_SITE_FILE otherwise; the one in force counts, and it is said where they differ.",
+        show_default=False,
+    ),
 ]

@@ -10,7 +10,7 @@ from typing import Annotated
 
 import typer
 
-from service.bootstrap import database, settings_from_environment, wall_clock
+from service.bootstrap import database, reading_database, settings_from_environment, wall_clock
 from service.cli.options import Json
 from service.cli.output import misused, say, say_json, say_table, warn
 from service.domain.role import Role, Scope
@@ -70,7 +70,7 @@ def _add(
 
 def _list(json: Json = False) -> None:
     """List everybody, with their role and whether they are switched off."""
-    with database(settings_from_environment()) as engine, transaction(engine) as conn:
+    with reading_database(settings_from_environment()) as engine, transaction(engine) as conn:
         found, with_codes = store.people(conn), second_factors.confirmed(conn)
     if json:
         say_json(
@@ -167,7 +167,7 @@ def _token(
 def _tokens(json: Json = False) -> None:
     """List the tokens, without their secrets."""
     now = wall_clock()
-    with database(settings_from_environment()) as engine, transaction(engine) as conn:
+    with reading_database(settings_from_environment()) as engine, transaction(engine) as conn:
         found = api_tokens.tokens(conn)
     if json:
         say_json(

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections import Counter
 from collections.abc import Sequence
-from datetime import timedelta
+from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Annotated
 from zoneinfo import ZoneInfo
@@ -18,19 +18,15 @@ from service.alarms.definition import AlarmKind
 from service.alarms.escalation import Callout
 from service.alarms.rehearsal import Line
 from service.alarms.rehearsed_calls import Call
-from service.bootstrap import database, settings_from_environment, wall_clock
+from service.bootstrap import Installation, in_force, reading_database, settings_from_environment, wall_clock
 from service.cli.options import Json
 from service.cli.output import misused, say, say_json, say_table, warn
 from service.cli.times import moment
 from service.domain.display import format_delay, format_duration, format_length, format_local_time
-from service.domain.estimate import TankSetup
 from service.domain.units import UnitSystem
-from service.errors import ConfigError
 from service.jobs.replay import TankReplay, replay
 from service.site.quantity import duration
-from service.site.site import load_site
-from service.storage.session import transaction
-from service.storage.site_tables import site_ids
+from service.site.site import Site, load_site
 
 
 def register(app: typer.Typer) -> None:
@@ -48,7 +44,7 @@ def _replay(
         typer.Option(
             "--site",
             metavar="FILE",
-            help="Another site file to try; the one in force (UNDERWEIR_SITE_FILE) otherwise.",
+            help="A site file to try, in force or not; the one in force otherwise.",
             show_default=False,
         ),
     ] = None,
@@ -66,7 +62,23 @@ def _replay(
     """
     now = wall_clock()
     settings = settings_from_environment()
-    tried = load_site(site or settings.site_file)
+    with reading_database(settings) as engine:
+        known = in_force(settings, engine)
+        tried = known.site if site is None else load_site(site)
+        _replayed(known, tried, start, end, tank, answer_after, now, json=json)
+
+
+def _replayed(
+    known: Installation,
+    tried: Site,
+    start: str,
+    end: str,
+    tank: str | None,
+    answer_after: str | None,
+    now: datetime,
+    *,
+    json: bool,
+) -> None:
     zone, units = tried.time_zone, tried.units
     first, last = moment(start, zone, now), min(moment(end, zone, now), now)
     if first >= last:
@@ -77,29 +89,22 @@ def _replay(
         setups = tuple(setup for setup in setups if setup.tank.key == tank)
         if not setups:
             misused(f"there is no tank {tank!r}; known: {', '.join(tried.tanks())}")
-    with database(settings) as engine:
-        with transaction(engine) as conn:
-            ids = site_ids(conn)
-        for setup in setups:
-            for signal in (*setup.blankets, *setup.others):
-                if signal.tag not in ids.signals:
-                    warn(
-                        f"{setup.tank.key}: nothing was ever stored of signal {signal.tag}; it is silent in the replay"
-                    )
-        told = replay(
-            engine,
-            setups,
-            tried.alarm_definitions(),
-            ids,
-            start=first,
-            end=last,
-            system=units,
-            stored=_in_force(settings.site_file),
-            callout=Callout(
-                contacts=tried.contacts(), zone=tried.time_zone, rotas=tried.rotas(), ladders=tried.ladders()
-            ),
-            answered_after=answered_after,
-        )
+    for setup in setups:
+        for signal in (*setup.blankets, *setup.others):
+            if signal.tag not in known.ids.signals:
+                warn(f"{setup.tank.key}: nothing was ever stored of signal {signal.tag}; it is silent in the replay")
+    told = replay(
+        known.engine,
+        setups,
+        tried.alarm_definitions(),
+        known.ids,
+        start=first,
+        end=last,
+        system=units,
+        stored={setup.tank.key: setup for setup in known.setups},
+        callout=Callout(contacts=tried.contacts(), zone=tried.time_zone, rotas=tried.rotas(), ladders=tried.ladders()),
+        answered_after=answered_after,
+    )
     if json:
         say_json(
             {
@@ -117,14 +122,6 @@ def _replay(
         _say_calls("nobody answers", found.unanswered, zone)
         if answered_after is not None:
             _say_calls(f"people answer after {format_duration(answered_after)}", found.answered, zone)
-
-
-def _in_force(site_file: Path) -> dict[str, TankSetup]:
-    """The tanks as the service knows them; none where its site file cannot be read from here."""
-    try:
-        return {setup.tank.key: setup for setup in load_site(site_file).setups()}
-    except ConfigError:
-        return {}
 
 
 def _say_tank(found: TankReplay, zone: ZoneInfo, units: UnitSystem) -> None:

@@ -16,6 +16,7 @@ from service.bootstrap import Installation, opened, wall_clock
 from service.cli.actor import typed_by
 from service.cli.options import Json, SiteFile
 from service.cli.output import as_json, misused, say, say_json
+from service.cli.plant import reading
 from service.cli.times import moment
 from service.domain.display import format_local_time
 from service.domain.period import Period, Span, last_whole, period_of
@@ -51,7 +52,7 @@ def register(app: typer.Typer) -> None:
 def _shift(at: At = "now", format: As = Form.TEXT, output: Output = None, site: SiteFile = None) -> None:
     """Show the shift log: what happened in order, what stands, notes, and who took over."""
     now = wall_clock()
-    with opened(site) as plant:
+    with reading(site) as plant:
         asked = moment(at, plant.site.time_zone, now)
         log = read_shift(plant.reports, plant.reports.shift(asked), now)
         document = shift_document(log, site=plant.site.name, zone=plant.site.time_zone, now=now)
@@ -104,7 +105,7 @@ def _report(
 ) -> None:
     """Report a day or month: blankets, cores, sensors, loading, alarms, and how much of it was seen."""
     now = wall_clock()
-    with opened(site) as plant:
+    with reading(site) as plant:
         period = _period(plant, span, day)
         report = read_period(plant.reports, period, now)
         document = period_document(

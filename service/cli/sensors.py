@@ -10,10 +10,11 @@ from uuid import UUID
 import typer
 from pydantic_core import PydanticCustomError
 
-from service.bootstrap import Installation, opened, wall_clock
+from service.bootstrap import Installation, wall_clock
 from service.cli.actor import login_name, typed_by
 from service.cli.options import Json, SiteFile
 from service.cli.output import misused, say, say_json, say_table, warn
+from service.cli.plant import reading, storing
 from service.cli.times import moment
 from service.domain.advice import TOLERANCE, Action, Advice
 from service.domain.core import Calibration, CalibrationKind
@@ -22,7 +23,6 @@ from service.domain.units import Dimension, shown_unit
 from service.errors import InputError
 from service.jobs.calibrate import record_work
 from service.jobs.certify import certify
-from service.jobs.estimate import update_estimates
 from service.jobs.review import Reviewed, review, setup_of
 from service.site.quantity import quantity
 from service.storage.calibrations import find_calibration
@@ -48,8 +48,7 @@ def _drift(
 ) -> None:
     """Say how far each blanket sensor is off, since when, how surely, and what to set it to; the most urgent first."""
     now = wall_clock()
-    with opened(site) as plant:
-        update_estimates(plant.engine, plant.setups, plant.ids, now)
+    with reading(site) as plant:
         tags = [signal] if signal else [s.tag for setup in plant.setups for s in setup.blankets]
         good = _metres(plant, "--tolerance", tolerance) if tolerance else None
         found = [
@@ -91,7 +90,7 @@ def _calibrate(
     Lock out the drive and follow the site's procedures before reaching into a tank.
     """
     now = wall_clock()
-    with opened(site) as plant:
+    with storing(site) as plant:
         setup = setup_of(plant.setups, tag)
         work = Calibration(
             tag=tag,
@@ -113,7 +112,6 @@ def _calibrate(
             supersedes=corrects,
             correction_reason=why if corrects else "",
         )
-        update_estimates(plant.engine, plant.setups, plant.ids, now)
     if json:
         say_json(asdict(record))
     else:
@@ -133,12 +131,11 @@ def _certificate(
 ) -> None:
     """Write the certificate of work on a sensor as a printable PDF: as found, as left, and the cores before and after."""
     now = wall_clock()
-    with opened(site) as plant:
+    with reading(site) as plant:
         with transaction(plant.engine) as conn:
             record = find_calibration(conn, id)
         if record is None:
             raise InputError(f"there is no record {id}; list them with: underweir drift --json")
-        update_estimates(plant.engine, plant.setups, plant.ids, now)
         path = out or Path(f"certificate-{id}.pdf")
         path.write_bytes(
             certify(

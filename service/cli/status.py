@@ -6,21 +6,23 @@ from datetime import datetime
 
 import typer
 
-from service.bootstrap import Installation, opened, wall_clock
+from service.bootstrap import Installation, wall_clock
 from service.cli.options import Json, SiteFile
 from service.cli.output import say, say_json, say_table
-from service.domain.display import describe_clearance, describe_rate, format_duration, format_length
+from service.cli.plant import reading
+from service.domain.display import describe_clearance, describe_rate, format_duration, format_length, format_local_time
 from service.domain.estimate import Estimate, EstimateReason
 from service.domain.load_sheet import abnormal_words
 from service.domain.past_work import past_words
 from service.domain.split import split_over
-from service.jobs.estimate import estimate_present, past_work, project_all
+from service.jobs.estimate import past_work, project_all
 from service.jobs.loading import loading_all
 from service.jobs.outage import tanks_out
 from service.storage.connector_state import ConnectorHealth, connector_health
 from service.storage.cores import latest_core_times
 from service.storage.leases import workers
 from service.storage.session import transaction
+from service.storage.site_tables import SiteVersion
 
 
 def register(app: typer.Typer) -> None:
@@ -31,8 +33,7 @@ def register(app: typer.Typer) -> None:
 def _status(site: SiteFile = None, json: Json = False) -> None:
     """Show every tank, the least clear water first, every source, and which node does what."""
     now = wall_clock()
-    with opened(site) as plant:
-        estimate_present(plant.engine, plant.setups, plant.ids, now)
+    with reading(site) as plant:
         estimates = project_all(plant.engine, plant.setups, plant.ids, now)
         with transaction(plant.engine) as conn:
             cores = latest_core_times(conn, [plant.ids.tanks[key] for key in plant.tanks])
@@ -45,11 +46,13 @@ def _status(site: SiteFile = None, json: Json = False) -> None:
         strained = {key: abnormal_words(loadings[key].load, plant.site.units) for key in keys}
         # Also what the site file does not name: gateways that post, and sources described no longer.
         known = list(dict.fromkeys([*(c.key for c in plant.site.connectors()), *sources]))
+        version = plant.version
         last_core = {key: cores.get(plant.ids.tanks[key]) for key in keys}
         if json:
             say_json(
                 {
                     "at": now,
+                    "site_file": None if version is None else _version(version, plant.file_notice()),
                     "tanks": [_tank(plant, estimates[key], last_core[key], strained[key]) for key in keys],
                     "past": {
                         key: {"from": work.since, "reached": work.reached, "share": work.share, "left": work.left}
@@ -60,6 +63,10 @@ def _status(site: SiteFile = None, json: Json = False) -> None:
                 }
             )
             return
+        if version is not None:
+            since = format_local_time(version.applied_at, plant.site.time_zone)
+            say(f"site file in force: version {version.short_hash}, since {since}, by {version.applied_by}")
+            say()
         say_table(
             ("tank", "clear water", "movement", "trust", "believed from", "last core"),
             [_line(plant, estimates[key], last_core[key], now) for key in keys],
@@ -86,6 +93,15 @@ def _status(site: SiteFile = None, json: Json = False) -> None:
                 for w in nodes
             ],
         )
+
+
+def _version(version: SiteVersion, notice: str) -> dict[str, object]:
+    return {
+        "hash": version.content_hash,
+        "since": version.applied_at,
+        "by": version.applied_by,
+        "file_on_disk_differs": bool(notice),
+    }
 
 
 def _clearance(plant: Installation, estimate: Estimate) -> float:

@@ -10,16 +10,17 @@ from typing import Annotated
 import typer
 
 from service.alarms.definition import AlarmKind
-from service.bootstrap import Installation, opened, wall_clock
+from service.bootstrap import Installation, wall_clock
 from service.cli.options import Json, SiteFile
 from service.cli.output import misused, say, say_json, say_table, warn
+from service.cli.plant import reading
 from service.domain.display import format_duration, format_local_time
 from service.domain.load_sheet import verdict_words
 from service.domain.outlook import HORIZONS, Forecast
 from service.domain.outlook_words import clear_water_words, reaching_words, spread
 from service.domain.split import split_over
 from service.domain.units import Dimension, from_si, shown_unit
-from service.jobs.estimate import project_all, update_estimates
+from service.jobs.estimate import project_all
 from service.jobs.outage import tanks_out
 from service.jobs.what_if import CAUTION, Course, Wish, course
 from service.reports.course import CoursePicture, Line, draw_course
@@ -63,12 +64,11 @@ def _what_if(
         storm_hours=hours,
         storm_start=begins,
     )
-    with opened(site) as plant:
+    with reading(site) as plant:
         out = tanks_out(plant.engine, plant.alarms, plant.ids)
         setup = next((s for s in split_over(plant.setups, out) if s.tank.key == tank), None)
         if setup is None:
             misused(f"there is no tank {tank!r}; known: {', '.join(plant.tanks)}")
-        update_estimates(plant.engine, plant.setups, plant.ids, now)
         found = course(
             plant.engine,
             setup,

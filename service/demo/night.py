@@ -8,7 +8,7 @@ from contextlib import contextmanager
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
-from service.bootstrap import Installation, opened
+from service.bootstrap import Described, Installation, applied
 from service.demo.album import nights_of
 from service.demo.devices import Devices
 from service.demo.exports import Exporter, described
@@ -20,6 +20,7 @@ from service.demo.teller import Teller
 from service.settings import Settings
 from service.simulator.scenario import run
 from service.simulator.storm_night import storm_night
+from service.site.site import load_site
 from service.sources import sources_of
 from service.watch import Watch
 
@@ -116,5 +117,5 @@ def _stage(folder: Path, clock: Clock, devices: Devices) -> Iterator[tuple[Insta
             smtp_password=None,
             smtp_from="underweir@example.org",
         )
-        with opened(site_file, settings, clock) as plant:
+        with applied(Described(settings, load_site(site_file)), clock, by="demo") as plant:
             yield plant, mails

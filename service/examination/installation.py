@@ -8,7 +8,7 @@ from pathlib import Path
 
 from sqlalchemy import Engine
 
-from service.bootstrap import notifiers_of
+from service.bootstrap import notifiers_of, site_of
 from service.errors import ConfigError, ServiceError, StorageError
 from service.examination import host, store, ways
 from service.examination.housekeeping import server_upkeep
@@ -16,9 +16,11 @@ from service.examination.verdict import Verdict, fine, look, wrong
 from service.settings import Settings, load_settings, unknown_variables
 from service.site.finding import Severity
 from service.site.site import Site, check_site, load_site
+from service.storage.alarms import alarms
 from service.storage.embedded import EmbeddedServer
 from service.storage.schema import current_revision, head_revision
-from service.storage.session import make_engine, transaction
+from service.storage.session import make_engine, read_only, transaction
+from service.storage.site_tables import version_in_force
 
 
 def examine(
@@ -55,7 +57,7 @@ def examine(
     if site is not None:
         yield host.time_zone(site, clock())
         yield from host.drop_folders(site)
-    yield from _database(settings, site, clock)
+    yield from _database(settings, site, path, clock)
     if site is not None:
         try:
             notifiers = notifiers_of(settings, site)
@@ -67,9 +69,9 @@ def examine(
             yield from ways.sources(site, clock)
 
 
-def _database(settings: Settings, site: Site | None, clock: Callable[[], datetime]) -> Iterator[Verdict]:
+def _database(settings: Settings, site: Site | None, path: Path, clock: Callable[[], datetime]) -> Iterator[Verdict]:
     if settings.database_url is not None:
-        yield from _on(settings.database_url.get_secret_value(), site, clock, None)
+        yield from _on(settings.database_url.get_secret_value(), site, path, clock, None)
         return
     folder = settings.data_dir / "database"
     if not (folder / "cluster").is_dir():
@@ -77,17 +79,19 @@ def _database(settings: Settings, site: Site | None, clock: Callable[[], datetim
         return
     try:
         with EmbeddedServer(folder) as server:
-            yield from _on(server.url, site, clock, folder)
+            yield from _on(server.url, site, path, clock, folder)
     except ServiceError as error:
         yield wrong(
             "database", str(error), f"read {folder / 'postgres.log'}; restore the newest backup if it is damaged"
         )
 
 
-def _on(url: str, site: Site | None, clock: Callable[[], datetime], cluster: Path | None) -> Iterator[Verdict]:
+def _on(
+    url: str, site: Site | None, path: Path, clock: Callable[[], datetime], cluster: Path | None
+) -> Iterator[Verdict]:
     engine = make_engine(url, application_name="underweir examine")
     try:
-        yield from _looked_at(engine, site, clock, cluster)
+        yield from _looked_at(read_only(engine), site, path, clock, cluster)
     except StorageError as error:
         yield wrong("database", str(error), "is the server running, and UNDERWEIR_DATABASE_URL right?")
     finally:
@@ -95,7 +99,7 @@ def _on(url: str, site: Site | None, clock: Callable[[], datetime], cluster: Pat
 
 
 def _looked_at(
-    engine: Engine, site: Site | None, clock: Callable[[], datetime], cluster: Path | None
+    engine: Engine, site: Site | None, path: Path, clock: Callable[[], datetime], cluster: Path | None
 ) -> Iterator[Verdict]:
     with transaction(engine) as conn:
         yield from store.server(conn, clock, cluster)
@@ -103,6 +107,15 @@ def _looked_at(
     yield store.tables(revision)
     if revision != head_revision():
         return
+    with transaction(engine) as conn:
+        version, records = version_in_force(conn), alarms(conn)
+    known = None
+    try:
+        known = None if version is None else site_of(version, path)
+    except ConfigError as error:
+        yield wrong("site file in force", str(error), "correct it, and bring it into force: underweir apply")
+    yield from store.in_force(version, known, path, {record.key: record.tank for record in records})
+    site = known or site
     with transaction(engine) as conn:
         now = clock()
         yield from store.upkeep(conn, now)

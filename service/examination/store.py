@@ -2,18 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from datetime import datetime, timedelta
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
 from sqlalchemy import Connection
 
-from service.domain.display import format_duration
+from service.bootstrap import file_notice
+from service.domain.display import format_duration, format_local_time
 from service.domain.past_work import past_words
 from service.domain.role import Role
 from service.examination.host import room
 from service.examination.verdict import Verdict, fine, look, wrong
+from service.jobs.alarm_setup import unmatched
 from service.jobs.estimate import past_work
 from service.site.site import Site
 from service.storage.backlog import DAY, backlog, database_facts, deliveries_since
@@ -22,6 +24,7 @@ from service.storage.job_runs import job_records
 from service.storage.partitions import partition_name, partitions
 from service.storage.people import people
 from service.storage.schema import head_revision, known_revisions
+from service.storage.site_tables import SiteVersion
 from service.storage.tables import PARTITIONED
 
 OLDEST_SERVER = 15
@@ -85,6 +88,26 @@ def tables(revision: str | None) -> Verdict:
             "install that version again, or restore the backup taken before the upgrade",
         )
     return look("tables", f"at revision {revision}; this version wants {head}", "back up, then: underweir migrate")
+
+
+def in_force(
+    version: SiteVersion | None, site: Site | None, path: Path, active: Mapping[str, str | None]
+) -> Iterator[Verdict]:
+    """Which version of the site file the service goes by, and whether its alarms are those in the database."""
+    about = "site file in force"
+    if version is None:
+        yield look(about, "none yet", "underweir apply, or start underweir run")
+        return
+    if site is None:
+        return
+    since = format_local_time(version.applied_at, site.time_zone)
+    yield fine(about, f"version {version.short_hash}, since {since}, by {version.applied_by}")
+    if file_notice(path, version, site):
+        yield look(
+            about, f"{path} is another one; what it says does not count", "see what would change: underweir apply"
+        )
+    for place, why in unmatched(site.alarm_definitions(), active).items():
+        yield wrong(f"alarms of {place}", f"not all are looked at: {why}", "underweir apply --yes puts the rows right")
 
 
 def upkeep(conn: Connection, now: datetime) -> Iterator[Verdict]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 
 from service.alarms.contact import Contact
@@ -11,6 +11,9 @@ from service.alarms.duty import Rota
 from service.alarms.escalation import Callout, Ladder
 from service.domain.units import UnitSystem
 from service.notify.facts import SitePresentation
+
+#: Under this name stand alarms that belong to no tank.
+SERVICE = "service"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -43,3 +46,31 @@ class AlarmSetup:
     def definition(self, key: str) -> AlarmDefinition | None:
         """The definition of that key."""
         return next((definition for definition in self.definitions if definition.key == key), None)
+
+    def unmatched(self, active: Mapping[str, str | None]) -> dict[str, str]:
+        """What does not fit between these definitions and the active alarms, see :func:`unmatched`."""
+        return unmatched(self.definitions, active)
+
+
+def unmatched(definitions: Iterable[AlarmDefinition], active: Mapping[str, str | None]) -> dict[str, str]:
+    """What does not fit between the alarms that are defined and those that are active in the database.
+
+    Parameters
+    ----------
+    active : by the key of every active alarm the tank it is stored for; None for those of the service.
+
+    Returns
+    -------
+    A sentence by tank; those about the service itself under :data:`SERVICE`.
+    """
+    defined = {definition.key: definition.tank for definition in definitions}
+    said: dict[str, list[str]] = {}
+    for key in defined.keys() - active.keys():
+        said.setdefault(defined[key] or SERVICE, []).append(
+            f"the alarm {key} is defined, but not active in the database"
+        )
+    for key in active.keys() - defined.keys():
+        said.setdefault(active[key] or SERVICE, []).append(
+            f"the alarm {key} is active in the database, but not defined"
+        )
+    return {tank: "; ".join(sorted(found)) for tank, found in sorted(said.items())}

@@ -38,7 +38,7 @@ log = structlog.get_logger(__name__)
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Evaluated:
-    """What one run did; ``failed`` names tanks whose alarms could not be looked at, with the reason."""
+    """What one run did; ``failed`` names tanks (or the service) of which not every alarm could be looked at, with the reason."""
 
     tanks: int = 0
     transitions: int = 0
@@ -120,6 +120,7 @@ def evaluate_service(
     now: datetime,
     tanks: Sequence[TankSetup] = (),
     ids: SiteIds | None = None,
+    added_at: Mapping[str, datetime] | None = None,
 ) -> Evaluated:
     """Look at the alarms the service has about itself.
 
@@ -127,6 +128,7 @@ def evaluate_service(
     ----------
     connectors : keys of the site's connectors.
     started_at : when this service started; a source is given time to deliver from then on.
+    added_at : by connector when it came into force, where that was after the start.
     tanks, ids : the tanks, where a source that falls silent for several at once shall be noticed before it counts as down.
 
     Notes
@@ -138,7 +140,7 @@ def evaluate_service(
         records = lock_alarms(conn, [definition.key for definition in definitions])
         silent = {} if ids is None else silent_tanks(conn, tanks, ids, setup.feeds, started_at=started_at, now=now)
         situation = service_situation(
-            conn, connectors, rotas=setup.rotas, silent=silent, started_at=started_at, now=now
+            conn, connectors, rotas=setup.rotas, silent=silent, started_at=started_at, added_at=added_at, now=now
         )
         changes = []
         for definition in definitions:
@@ -224,6 +226,10 @@ def _looks(
     failed: dict[str, str] = {}
     with transaction(engine) as conn:
         records = {record.key: record for record in alarms(conn)}
+    for place, why in setup.unmatched({key: record.tank for key, record in records.items()}).items():
+        # Looked at is what both know of; but nobody may believe that everything was.
+        failed[place] = why
+        log.error("alarms and site file do not fit each other", of=place, problem=why)
     known = {tank.tank.key: tuple(d for d in setup.of_tank(tank.tank.key) if d.key in records) for tank in tanks}
     watched = [tank for tank in tanks if known[tank.tank.key]]
     after = {tank.tank.key: _earliest(known[tank.tank.key], records) for tank in watched}

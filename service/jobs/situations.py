@@ -148,6 +148,7 @@ def service_situation(
     rotas: Sequence[Rota] = (),
     silent: Mapping[str, tuple[str, ...]] | None = None,
     started_at: datetime,
+    added_at: Mapping[str, datetime] | None = None,
     now: datetime,
 ) -> Situation:
     """What is known of the service itself."""
@@ -166,7 +167,7 @@ def service_situation(
             ConnectorSeen(
                 key=key,
                 last_good_at=seen[key].last_good_at if key in seen else None,
-                started_at=started_at,
+                started_at=(added_at or {}).get(key, started_at),
                 last_error=seen[key].last_error if key in seen else "",
                 lost=seen[key].lost if key in seen else 0,
                 lost_at=seen[key].lost_at if key in seen else None,

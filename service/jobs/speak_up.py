@@ -58,6 +58,10 @@ class SpeakUp:
         self._standing_by = False
         self._reached: set[str] = set()  #: who was told of this silence
 
+    def go_by(self, setup: AlarmSetup, notifiers: Mapping[str, Notifier]) -> None:
+        """Go by another version of the site file; what was told already is remembered. Not while :meth:`look` runs."""
+        self._setup, self._notifiers = setup, notifiers
+
     def look(self, seen_at: datetime, trouble: str, now: datetime, *, standing_by: bool = False) -> int:
         """Tell whoever has to be told now; returns how many people that reached.
 

@@ -75,6 +75,7 @@ class _Runner:
     rounds: int = 0
     lag: timedelta = timedelta(0)
     thread: threading.Thread | None = None
+    closed: bool = False
 
     def standing(self) -> SourceStanding:
         return SourceStanding(
@@ -125,16 +126,22 @@ class Supervisor:
         self._watcher.start()
 
     def stop(self, patience: float = 10.0) -> list[str]:
-        """End after the readings under way; sources that hang are left behind after *patience* [s] in all, and named."""
+        """End after the readings under way; sources that hang are left behind after *patience* [s] in all, and named.
+
+        It may be called again, to close those that have come back since.
+        """
         self._stop.set()
         threads = [r.thread for r in self._runners if r.thread is not None]
         step = patience / max(1, len(threads))
         left: list[str] = []
         for runner in self._runners:
+            if runner.closed:
+                continue
             if runner.thread is not None:
                 runner.thread.join(step)
             if runner.thread is None or not runner.thread.is_alive():
                 runner.source.close()
+                runner.closed = True
             else:
                 log.warning("source left behind while reading", source=runner.source.key)
                 left.append(runner.source.key)

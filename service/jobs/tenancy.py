@@ -118,19 +118,26 @@ class LeaseKeeper:
         self._stop = threading.Event()
         self._thread: threading.Thread | None = None
         self._away = False
+        self._described = False  #: whether the leases have their rows, and those of earlier runs are given up
 
-    def start(self) -> None:
+    def start(self, *, patient: bool = False) -> None:
         """Take what is free before this returns, then keep it.
+
+        Parameters
+        ----------
+        patient : where the database is away, begin all the same and take them when it is back.
 
         Raises
         ------
         StorageError
             when the database is away.
         """
-        with transaction(self._line) as conn:
-            leases.describe(conn, self._names)
-            leases.forget_earlier(conn, self._holder)
-        self.turn()
+        try:
+            self.turn()
+        except StorageError as error:
+            if not patient:
+                raise
+            log.warning("leases not taken yet", error=str(error))
         self._thread = threading.Thread(target=self._run, name="leases", daemon=True)
         self._thread.start()
         threading.Thread(target=self._watch, name="watch leases", daemon=True).start()
@@ -165,10 +172,13 @@ class LeaseKeeper:
         answered = False
         try:
             with transaction(self._line) as conn:
+                if not self._described:
+                    leases.describe(conn, self._names)
+                    leases.forget_earlier(conn, self._holder)
                 found = leases.renew(conn, self._holder, self._names, self._term)
                 before_asking = self._clock()
                 self._heard(leases.time_of_day(conn), before_asking, self._clock())
-            answered = True
+            answered = self._described = True
             self._answer_to = asked_at
         finally:
             # A server that refuses at once holds nobody. One that lets us wait until a lock is given up, as where a commit hangs

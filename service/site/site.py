@@ -36,6 +36,7 @@ from service.site.convert import (
     tank_of,
     terms_of,
 )
+from service.site.document import decode
 from service.site.draft import Draft
 from service.site.finding import Finding, Severity, errors_of, text_of
 from service.site.plant import SiteSection
@@ -248,6 +249,14 @@ def parse_site(text: str, path: Path | None = None) -> Site:
         with one line per mistake.
     """
     return _site_of(check_text(text), path)
+
+
+def text_on_disk(path: Path) -> str | None:
+    """The text of a site file as it lies on disk, checked or not; None where it is not there or cannot be read."""
+    try:
+        return decode(path.read_bytes())[0]
+    except OSError:
+        return None
 
 
 def check_site(source: Path | str) -> list[Finding]:

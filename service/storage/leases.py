@@ -173,6 +173,18 @@ def give_up(conn: Connection, holder: Holder) -> None:
     conn.execute(_GIVE_UP, {"process": holder.process})
 
 
+def at_work(conn: Connection, name: str, *, besides: str = "") -> str | None:
+    """What people call the node that does a piece of work now; None where none does.
+
+    Parameters
+    ----------
+    besides : the node (``Holder.node``) that is asking, which does not count.
+    """
+    live = text("process IS NOT NULL AND expires > clock_timestamp()")
+    found = select(LeaseRow.node_name).where(LeaseRow.name == name, LeaseRow.node != besides, live)
+    return conn.execute(found).scalar_one_or_none()
+
+
 def workers(conn: Connection, sources: Sequence[str]) -> list[Worker]:
     """Every node with its work, then what nobody does; of the sources only those named, as others are history."""
     named = {reading(source) for source in sources}

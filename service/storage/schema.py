@@ -53,6 +53,31 @@ def current_revision(target: Engine | str) -> str | None:
         return MigrationContext.configure(connection).get_current_revision()
 
 
+def require_current(target: Engine | str) -> None:
+    """Refuse tables that are not those of this version of the program; changes nothing.
+
+    Raises
+    ------
+    StorageError
+        with what to do.
+    """
+    found, head = current_revision(target), head_revision()
+    if found == head:
+        return
+    if found is None:
+        problem, remedy = (
+            "The database is empty",
+            "bring a site file into force: underweir apply, or start underweir run",
+        )
+    elif found in known_revisions():
+        problem = f"The database's tables are at revision {found}, this version of the program needs {head}"
+        remedy = "back up, then bring them up to date: underweir migrate (or start underweir run, which does it too)"
+    else:
+        problem = f"The database is at revision {found}, which this version of the program does not know"
+        remedy = "a newer version has used it; install that one"
+    raise StorageError(f"{problem}: {remedy}.", retryable=False)
+
+
 def migrate(target: Engine | str, revision: str = "head") -> None:
     """Bring the database to ``revision`` in one transaction: all of it or nothing.
 

@@ -139,6 +139,11 @@ class WriteFence(Protocol):
         ...
 
 
+def read_only(engine: Engine) -> Engine:
+    """The same engine, on which every transaction is READ ONLY: the database refuses whatever would write."""
+    return engine.execution_options(postgresql_readonly=True)
+
+
 _FENCE = "write_fence"
 
 

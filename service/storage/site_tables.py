@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime
 
-from sqlalchemy import Connection, select, update
+from sqlalchemy import Connection, func, select, text, update
 from sqlalchemy.dialects.postgresql import insert
 
 from service.domain.signal import Signal
@@ -29,6 +29,22 @@ class SiteIds:
     def tag(self, signal_id: int) -> str:
         """The tag of the signal of that row number."""
         return next(tag for tag, number in self.signals.items() if number == signal_id)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SiteVersion:
+    """One version of the site file: what it says, since when it is in force, and who brought it into force."""
+
+    id: int
+    content_hash: str
+    applied_at: datetime
+    applied_by: str
+    content: str = field(repr=False)
+
+    @property
+    def short_hash(self) -> str:
+        """Enough of the hash for people to tell versions apart."""
+        return self.content_hash[:12]
 
 
 def sync_site(conn: Connection, tanks: Iterable[Tank], signals: Iterable[Signal]) -> SiteIds:
@@ -78,16 +94,36 @@ def site_ids(conn: Connection) -> SiteIds:
     return SiteIds(tanks=_tank_ids(conn), signals={row.tag: row.id for row in signals})
 
 
-def record_revision(conn: Connection, content: str, loaded_at: datetime) -> int:
-    """Keep the text of the site file in force, once per change, and return the revision's number."""
-    content_hash = hashlib.sha256(content.encode()).hexdigest()
-    newest = conn.execute(
-        select(SiteRevision.id, SiteRevision.content_hash).order_by(SiteRevision.id.desc()).limit(1)
-    ).first()
-    if newest is not None and newest.content_hash == content_hash:
-        return int(newest.id)
-    statement = insert(SiteRevision).values(content_hash=content_hash, loaded_at=loaded_at, content=content)
-    return conn.execute(statement.returning(SiteRevision.id)).scalar_one()
+def hold_site(conn: Connection) -> None:
+    """Let nobody else bring a site file into force until the transaction ends; who reads is not held up."""
+    conn.execute(text("LOCK TABLE site_revision IN SHARE ROW EXCLUSIVE MODE"))
+
+
+def record_version(conn: Connection, content: str, *, at: datetime, by: str) -> SiteVersion:
+    """Keep the text of the site file that comes into force, once per change."""
+    found = version_in_force(conn)
+    content_hash = hash_of(content)
+    if found is not None and found.content_hash == content_hash:
+        return found
+    row = {"content_hash": content_hash, "applied_at": at, "applied_by": by, "content": content}
+    number = conn.execute(insert(SiteRevision).values(row).returning(SiteRevision.id)).scalar_one()
+    return SiteVersion(id=number, content_hash=content_hash, content=content, applied_at=at, applied_by=by)
+
+
+def version_in_force(conn: Connection) -> SiteVersion | None:
+    """The version of the site file that is in force; None where none ever was."""
+    row = conn.execute(select(*SiteRevision.__table__.c).order_by(SiteRevision.id.desc()).limit(1)).first()
+    return None if row is None else SiteVersion(**row._mapping)
+
+
+def number_in_force(conn: Connection) -> int | None:
+    """The number of the version that is in force; None where none ever was."""
+    return conn.execute(select(func.max(SiteRevision.id))).scalar_one()
+
+
+def hash_of(content: str) -> str:
+    """SHA-256 of a site file's text, hex."""
+    return hashlib.sha256(content.encode()).hexdigest()
 
 
 def _tank_ids(conn: Connection) -> dict[str, int]:

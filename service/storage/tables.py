@@ -80,13 +80,14 @@ REFERENCE = ("tank", "signal", "batch", "hand_core")
 
 
 class SiteRevision(Base):
-    """One version of the site file that was in force."""
+    """One version of the site file that was brought into force; the newest one is in force."""
 
     __tablename__ = "site_revision"
     id: Mapped[int] = mapped_column(Integer, Identity(), primary_key=True)
     content_hash: Mapped[str]
-    loaded_at: Mapped[datetime]
     content: Mapped[str]
+    applied_at: Mapped[datetime]
+    applied_by: Mapped[str]
 
 
 class TankRow(Base):

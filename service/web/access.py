@@ -16,7 +16,7 @@ from service.domain.role import Role, Scope
 from service.jobs.actor import Actor, Door
 from service.jobs.people import session_of, token_of
 from service.storage.people import PersonRecord
-from service.web.plant import Plant
+from service.web.plant import WholePlant
 from service.web.signing import Signer
 
 SESSION_COOKIE = "uw_session"
@@ -76,7 +76,7 @@ def signer_of(request: Request) -> Signer:
     return found
 
 
-def visitor_of(request: Request, plant: Plant) -> Visitor:
+def visitor_of(request: Request, plant: WholePlant) -> Visitor:
     """Who is asking."""
     address = request.client.host if request.client is not None else ""
     scheme, _, secret = request.headers.get("authorization", "").partition(" ")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import threading
+from dataclasses import replace
 from importlib import resources
 from pathlib import Path
 
@@ -13,6 +14,7 @@ from starlette.staticfiles import StaticFiles
 from starlette.types import Scope
 
 from service import __version__
+from service.storage.session import read_only
 from service.web import (
     alarm_reports,
     alarms,
@@ -90,7 +92,7 @@ def create_app(plant: WebPlant) -> FastAPI:
     )
     app.state.plant = plant
     app.state.signer = Signer(plant.secret)
-    app.state.board = Board(plant)
+    app.state.board = Board(replace(plant, engine=read_only(plant.engine)))
     #: Set when the service stops: pages that are open must not keep it.
     app.state.stopping = threading.Event()
     for router in ROUTERS:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from typing import Annotated
 from zoneinfo import ZoneInfo
@@ -21,7 +21,8 @@ from service.jobs.ingest.plant import Plant as IntakePlant
 from service.jobs.report_plant import ReportPlant
 from service.notify.gateway_hook import GatewayHook
 from service.notify.links import AlarmLinks
-from service.storage.site_tables import SiteIds
+from service.storage.session import read_only
+from service.storage.site_tables import SiteIds, SiteVersion
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -47,6 +48,10 @@ class WebPlant:
     second_factor: SecondFactorRule = SecondFactorRule.OPTIONAL
     #: Who is signed in without a password; only for a demo that nobody else can reach.
     guest: str | None = None
+    #: Which version of the site file is in force.
+    version: SiteVersion | None = None
+    #: Says that the file on disk is another one; empty where it is not.
+    file_notice: Callable[[], str] = str
     #: What text message gateways may post here.
     hooks: Mapping[str, GatewayHook] = field(default_factory=dict)
 
@@ -65,9 +70,17 @@ class WebPlant:
         return next((setup for setup in self.setups if setup.tank.key == key), None)
 
 
-def _plant(request: Request) -> WebPlant:
+def _whole(request: Request) -> WebPlant:
     found: WebPlant = request.app.state.plant
     return found
 
 
-Plant = Annotated[WebPlant, Depends(_plant)]
+def _as_asked(request: Request) -> WebPlant:
+    """Whoever asks with GET or HEAD only reads: the database refuses whatever the answer would write."""
+    found: WebPlant = request.app.state.plant
+    return replace(found, engine=read_only(found.engine)) if request.method in ("GET", "HEAD") else found
+
+
+Plant = Annotated[WebPlant, Depends(_as_asked)]
+#: For what is written along the way, whatever is asked: when a session was last used, and a sign-in that ends with a redirect.
+WholePlant = Annotated[WebPlant, Depends(_whole)]

@@ -9,6 +9,7 @@ import threading
 import structlog
 import uvicorn
 from fastapi import FastAPI
+from starlette.types import Receive, Scope, Send
 
 from service.errors import ConfigError
 from service.web.patience import PatientProtocol
@@ -46,13 +47,17 @@ def listen(host: str, port: int) -> socket.socket:
 
 
 class WebServer:
-    """One running server."""
+    """One running server, whose application may be exchanged meanwhile."""
 
     def __init__(self, app: FastAPI, taken: socket.socket, trusted_proxies: str = "127.0.0.1") -> None:
         self._app = app
+
+        async def newest(scope: Scope, receive: Receive, send: Send) -> None:
+            await self._app(scope, receive, send)
+
         self._socket = taken
         config = uvicorn.Config(
-            app,
+            newest,
             http=PatientProtocol,
             log_config=None,
             access_log=False,
@@ -79,6 +84,11 @@ class WebServer:
         while not self._server.started and self._thread.is_alive():
             self._thread.join(0.01)
         log.info("pages served", address=self.address)
+
+    def exchange(self, app: FastAPI) -> None:
+        """Answer with another application from now on; pages kept open by the one before are let go, and come again."""
+        before, self._app = self._app, app
+        before.state.stopping.set()
 
     def stop(self) -> None:
         """Take no more requests, let those under way end, and return."""

@@ -11,8 +11,10 @@ from fastapi.responses import HTMLResponse, JSONResponse, PlainTextResponse
 from sqlalchemy import text
 
 from service import __version__
+from service.storage.alarms import alarms
 from service.storage.job_runs import job_records
 from service.storage.session import transaction
+from service.storage.site_tables import number_in_force
 from service.web.access import Public, Viewer, Visitor
 from service.web.pages import page, static
 from service.web.plant import Plant
@@ -85,6 +87,10 @@ def alarms_ready(plant: Plant, visitor: Anybody) -> PlainTextResponse:
     """Somebody has looked at all alarms within the last minutes: this node, or the one that has the work."""
     with transaction(plant.engine) as conn:
         looked = next((found.last_good_at for found in job_records(conn) if found.job == "decide"), None)
+        changing = plant.version is not None and number_in_force(conn) != plant.version.id
+        unmatched = plant.alarms.unmatched({record.key: record.tank for record in alarms(conn)})
+    if unmatched and not changing:
+        return PlainTextResponse("not every alarm is looked at\n", status_code=503)
     if looked is None or plant.clock() - looked > LOOKED_WITHIN:
         return PlainTextResponse("nobody looks at the alarms\n", status_code=503)
     return PlainTextResponse("ready\n")

@@ -16,7 +16,7 @@ from service.errors import IdentityError, InputError
 from service.identity import IdentityClient
 from service.jobs.single_sign_on import let_in
 from service.web.access import Public, Visitor, signer_of
-from service.web.plant import Plant, WebPlant
+from service.web.plant import Plant, WebPlant, WholePlant
 from service.web.sign_in import admitted, inside, turned_away
 
 router = APIRouter(include_in_schema=False)
@@ -54,7 +54,7 @@ def there(request: Request, plant: Plant, visitor: Anybody, to: Word = "/") -> R
 
 @router.get("/sign-in/single/done")
 def back(
-    request: Request, plant: Plant, visitor: Anybody, code: Word = "", state: Word = "", error: Word = ""
+    request: Request, plant: WholePlant, visitor: Anybody, code: Word = "", state: Word = "", error: Word = ""
 ) -> Response:
     """Somebody comes back: only the browser that left, only once, and only with the provider's own word."""
     client = _client(plant)

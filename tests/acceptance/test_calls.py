@@ -11,7 +11,9 @@ from tests.acceptance.test_commands import Command
 
 @pytest.fixture
 def underweir(tmp_path: Path, database_url: str) -> Command:
-    return Command(tmp_path, database_url)
+    command = Command(tmp_path, database_url)
+    command.apply()
+    return command
 
 
 def test_duty_why_and_figures(underweir: Command) -> None:

@@ -55,13 +55,19 @@ class Command:
             check=False,
         )
 
+    def apply(self) -> None:
+        """Bring the site file into force."""
+        self("apply", "--yes")
+
     def json(self, *words: str, status: int = 0) -> Any:
         return json.loads(self(*words, "--json", status=status))
 
 
 @pytest.fixture
 def underweir(tmp_path: Path, database_url: str) -> Command:
-    return Command(tmp_path, database_url)
+    command = Command(tmp_path, database_url)
+    command.apply()
+    return command
 
 
 def test_check_reports_every_mistake_and_its_line(underweir: Command) -> None:
@@ -74,12 +80,14 @@ def test_check_reports_every_mistake_and_its_line(underweir: Command) -> None:
     assert broken.splitlines()[finding["line"] - 1].startswith("daimeter")
 
 
-def test_a_wrong_site_file_ends_with_status_two_and_says_why(underweir: Command) -> None:
+def test_a_wrong_site_file_is_refused_with_status_two_and_the_reason(underweir: Command) -> None:
     underweir.site.write_text("[site]\nname = 3\n", "utf-8")
-    done = underweir.run("status")
-    assert done.returncode == 2
-    assert "site.toml:2" in done.stderr
-    assert done.stdout == ""
+    for words in (("apply",), ("apply", "--yes"), ("run",)):
+        done = underweir.run(*words)
+        assert done.returncode == 2
+        assert "site.toml:2" in done.stderr
+        assert done.stdout == ""
+    assert underweir.run("status").returncode == 0, "what is in force stays in force"
 
 
 def test_misuse_ends_with_status_two(underweir: Command) -> None:

@@ -62,6 +62,7 @@ def underweir(tmp_path: Path, database_url: str, request: pytest.FixtureRequest)
     ]
     file = tmp_path / "values.csv"
     file.write_text("\n".join(["time,tag,value", *rows]) + "\n")
+    command.apply()
     command("ingest", "--connector", "drop", str(file))
     return command
 

@@ -25,6 +25,7 @@ def site(tmp_path: Path, database_url: str, monkeypatch: pytest.MonkeyPatch) -> 
     monkeypatch.setenv("UNDERWEIR_DATA_DIR", str(tmp_path / "data"))
     monkeypatch.setenv("UNDERWEIR_SITE_FILE", str(tmp_path / "site.toml"))
     (tmp_path / "site.toml").write_text(EXAMPLE.read_text("utf-8"), "utf-8")
+    say("apply", "--yes")
     return tmp_path
 
 

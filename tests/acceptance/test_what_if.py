@@ -39,6 +39,7 @@ def underweir(tmp_path: Path, database_url: str) -> Command:
         rows.append(f"{at},MIXED_LIQUOR_SOLIDS,3200")
     file = tmp_path / "night.csv"
     file.write_text("\n".join(rows) + "\n")
+    command.apply()
     command("ingest", "--connector", "scada-export", str(file))
     return command
 

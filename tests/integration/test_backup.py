@@ -121,7 +121,9 @@ def test_every_row_of_every_table_comes_back(engine: Engine, other: Engine, tmp_
 def test_numbers_go_on_where_they_were(engine: Engine, other: Engine, tmp_path: Path) -> None:
     fill(engine)
     restore(other, back_up(engine, tmp_path, NOW).path)
-    sql = text("INSERT INTO site_revision (content_hash, loaded_at, content) VALUES ('h', now(), 'c') RETURNING id")
+    sql = text(
+        "INSERT INTO site_revision (content_hash, applied_at, applied_by, content) VALUES ('h', now(), 'somebody', 'c') RETURNING id"
+    )
     with transaction(other) as conn:
         assert conn.execute(sql).scalar_one() == 4
 
@@ -178,7 +180,11 @@ def test_a_database_in_use_is_refused_and_left_alone(engine: Engine, other: Engi
     fill(engine)
     made = back_up(engine, tmp_path, NOW)
     with transaction(other) as conn:
-        conn.execute(text("INSERT INTO site_revision (content_hash, loaded_at, content) VALUES ('h', now(), 'c')"))
+        conn.execute(
+            text(
+                "INSERT INTO site_revision (content_hash, applied_at, applied_by, content) VALUES ('h', now(), 'somebody', 'c')"
+            )
+        )
     before = contents(other)
     with pytest.raises(InputError, match=r"not empty .*site_revision"):
         restore(other, made.path)

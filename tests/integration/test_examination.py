@@ -10,12 +10,14 @@ from pathlib import Path
 import pytest
 from sqlalchemy import Engine, text
 
+from service.bootstrap import apply_site
 from service.domain.role import Role
 from service.examination import Grade, Verdict, examine
 from service.jobs import people
 from service.jobs.keeping import Keeping
 from service.jobs.run_book import RunBook
 from service.jobs.upkeep import keep_up
+from service.site.site import load_site
 from service.storage import outbox
 from service.storage.connector_state import RefusedThere, record_failure, record_good, record_refused
 from service.storage.outbox import OutboxMessage
@@ -88,6 +90,7 @@ def sound(
     installed.runs(installed.now)
     with transaction(engine) as conn:
         record_good(conn, "export", installed.now)
+    apply_site(engine, load_site(installed.site), by="Chief", now=installed.now)
     people.add(
         engine,
         name="it",

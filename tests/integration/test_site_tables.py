@@ -11,7 +11,7 @@ from sqlalchemy import Engine, text
 from service.storage.batches import open_batch
 from service.storage.ledger import enter, find
 from service.storage.session import transaction
-from service.storage.site_tables import record_revision, site_ids, sync_site
+from service.storage.site_tables import number_in_force, record_version, site_ids, sync_site, version_in_force
 from tests.plant import NIGHT, SIGNALS, TANKS, tank
 
 
@@ -60,11 +60,16 @@ def test_two_services_may_start_at_once(engine: Engine) -> None:
 
 def test_a_site_file_is_kept_once_per_change(engine: Engine) -> None:
     with transaction(engine) as conn:
-        first = record_revision(conn, "a = 1", NIGHT)
-        assert record_revision(conn, "a = 1", NIGHT + timedelta(hours=1)) == first
-        second = record_revision(conn, "a = 2", NIGHT)
-        assert second != first
-        assert record_revision(conn, "a = 1", NIGHT) not in (first, second), "back to the old text is a change too"
+        assert version_in_force(conn) is None
+        first = record_version(conn, "a = 1", at=NIGHT, by="Chief")
+        again = record_version(conn, "a = 1", at=NIGHT + timedelta(hours=1), by="somebody else")
+        assert again == first, "since when and by whom it is in force stays as it was"
+        second = record_version(conn, "a = 2", at=NIGHT, by="Chief")
+        assert second.id != first.id
+        back = record_version(conn, "a = 1", at=NIGHT, by="Chief")
+        assert back.id not in (first.id, second.id), "back to the old text is a change too"
+        assert version_in_force(conn) == back
+        assert number_in_force(conn) == back.id
 
 
 def test_of_two_that_take_in_one_content_at_once_one_goes_on(engine: Engine) -> None:
