@@ -1,7 +1,7 @@
 """Say of every version of the site file who brought it into force.
 
-Revision ID: 0019
-Revises: 0018
+Revision ID: 0021
+Revises: 0020
 """
 
 from __future__ import annotations
@@ -9,8 +9,8 @@ from __future__ import annotations
 import sqlalchemy as sa
 from alembic import op
 
-revision = "0019"
-down_revision = "0018"
+revision = "0021"
+down_revision = "0020"
 branch_labels = None
 depends_on = None
 
