@@ -175,3 +175,37 @@ def test_the_right_number_of_other_work_or_of_another_process_opens_nothing(
 
     with pytest.raises(LeaseLost):
         write()
+
+
+def test_a_run_forgets_what_earlier_runs_on_its_node_held_and_nothing_else(engine: Engine) -> None:
+    with transaction(engine) as conn:
+        leases.describe(conn, ["decide", "tell", "keep up"])
+
+    def take(node: str, process: str, work: str) -> None:
+        with transaction(engine) as conn:
+            assert leases.renew(conn, Holder(node=node, node_name=node, process=process), [work], TERM_S)
+
+    take("north", "earlier", "decide")
+    take("north", "this", "tell")
+    take("south", "that", "keep up")
+    with transaction(engine) as conn:
+        leases.forget_earlier(conn, Holder(node="north", node_name="north", process="this"))
+        assert {one.name: one.live for one in leases.leases(conn)} == {"decide": False, "tell": True, "keep up": True}
+
+
+def test_giving_up_waits_for_no_standby_and_no_lock(engine: Engine) -> None:
+    with transaction(engine) as conn:
+        leases.give_up(conn, holder("a"))
+        shown = [conn.execute(text(f"SHOW {name}")).scalar_one() for name in ("synchronous_commit", "lock_timeout")]
+    assert shown == ["local", "5s"]
+
+
+def test_a_node_that_stands_by_writes_nothing(engine: Engine) -> None:
+    """It looks before it asks for a lock: else every node would write every few seconds."""
+    with transaction(engine) as conn:
+        leases.describe(conn, ["decide"])
+    renew(engine, "a")
+    with transaction(engine) as conn:
+        assert leases.renew(conn, holder("b"), ["decide"], TERM_S) == {}
+        assert conn.execute(text("SELECT pg_current_xact_id_if_assigned()")).scalar_one() is None
+        assert leases.time_of_day(conn) > NIGHT

@@ -10,10 +10,12 @@ from sqlalchemy import Engine
 from service.domain.role import Role
 from service.jobs import people
 from service.storage import people as stored
+from service.storage import sessions
 from service.storage.people import PersonRecord
 from service.storage.session import transaction
 from tests.alarm_plant import NIGHT
 
+MINUTE = timedelta(minutes=1)
 PASSWORD = "six heron marsh lantern"
 
 
@@ -76,3 +78,66 @@ def test_a_crowd_of_addresses_does_not_get_more_guesses_at_one_name(
     assert isinstance(
         people.sign_in(engine, "operator", PASSWORD, address="192.0.2.1", agent="", now=later), people.SignedIn
     )
+
+
+def test_sessions_of_several_people_are_told_apart(engine: Engine, person: PersonRecord) -> None:
+    other = people.add(engine, name="other", label="", role=Role.VIEWER, password=PASSWORD, now=NIGHT, actor="a test")
+    with transaction(engine) as conn:
+        mine, theirs = (
+            people.opened(conn, p, address="192.0.2.1", agent="", now=NIGHT).secret for p in (person, other)
+        )
+    for secret, name in ((mine, "operator"), (theirs, "other")):
+        found = people.session_of(engine, secret, NIGHT)
+        assert found is not None
+        assert found.person.name == name
+    later = NIGHT + timedelta(hours=10)
+    assert people.session_of(engine, mine, later) is not None  # which counts as use of this one alone
+    with transaction(engine) as conn:
+        ever = NIGHT - timedelta(days=1)
+        [stay] = sessions.stays_of(conn, person.id, seen_since=ever, started_since=ever)
+        assert (stay.token_hash, stay.started_at, stay.seen_at) == (people.hash_secret(mine), NIGHT, later)
+        [stay] = sessions.stays_of(conn, other.id, seen_since=NIGHT, started_since=NIGHT)
+        assert stay.seen_at == NIGHT
+        assert sessions.stays_of(conn, other.id, seen_since=later, started_since=ever) == []
+        assert sessions.stays_of(conn, person.id, seen_since=ever, started_since=later) == []
+
+
+def test_a_new_password_ends_every_session_but_the_one_it_was_typed_in(engine: Engine, person: PersonRecord) -> None:
+    other = people.add(engine, name="other", label="", role=Role.VIEWER, password=PASSWORD, now=NIGHT, actor="a test")
+    with transaction(engine) as conn:
+        here, lost, theirs = (
+            people.opened(conn, p, address="192.0.2.1", agent="", now=NIGHT).secret for p in (person, person, other)
+        )
+        assert sessions.close_sessions_of(conn, person.id, but=people.hash_secret(here)) == 1
+    open_ = [people.session_of(engine, secret, NIGHT) is not None for secret in (here, lost, theirs)]
+    assert open_ == [True, False, True]
+
+
+def test_what_is_over_is_forgotten_and_what_is_not_stays(engine: Engine, person: PersonRecord) -> None:
+    def opened(started: timedelta, seen: timedelta) -> str:
+        with transaction(engine) as conn:
+            secret = people.opened(conn, person, address="192.0.2.1", agent="", now=NIGHT + started).secret
+            sessions.touch_session(conn, people.hash_secret(secret), NIGHT + seen)
+        return people.hash_secret(secret)
+
+    hour = timedelta(hours=1)
+    kept = opened(-2 * hour, timedelta(0)), opened(-9 * hour, -3 * hour)
+    opened(-2 * hour, -3 * hour - MINUTE)  # not used for too long
+    opened(-9 * hour - MINUTE, timedelta(0))  # begun too long ago
+    with transaction(engine) as conn:
+        for ago in (timedelta(0), hour, hour + MINUTE):
+            sessions.record_failure(conn, name="operator", address="192.0.2.1", now=NIGHT - ago)
+        sessions.record_failure(conn, name="another", address="192.0.2.2", now=NIGHT + hour)
+        found = sessions.failures(conn, NIGHT - hour, name="operator", address="192.0.2.1")
+        assert (found.count, found.last_at) == (2, NIGHT)
+        sessions.drop_old(
+            conn, seen_before=NIGHT - 3 * hour, started_before=NIGHT - 9 * hour, failed_before=NIGHT - hour
+        )
+        left = sessions.stays_of(conn, person.id, seen_since=NIGHT - 99 * hour, started_since=NIGHT - 99 * hour)
+        assert {stay.token_hash for stay in left} == set(kept)
+        assert sessions.failures(conn, NIGHT - 99 * hour).count == 3
+        sessions.forgive(conn, name="operator", address="192.0.2.9")
+        sessions.forgive(conn, name="another", address="192.0.2.1")
+        assert sessions.failures(conn, NIGHT - 99 * hour).count == 3
+        sessions.forgive(conn, name="operator", address="192.0.2.1")
+        assert sessions.failures(conn, NIGHT - 99 * hour).count == 1

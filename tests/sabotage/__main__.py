@@ -63,7 +63,7 @@ def main() -> int:
     last = KEPT / "last.json"
     if given.again:
         unnoticed = {tuple(one) for one in json.loads(last.read_text())}
-        chosen = [m for m in found if (m.path, m.within, m.change) in unnoticed]
+        chosen = [m for m in found if (m.path, m.line, m.change) in unnoticed]
     else:
         chosen = sample(found, given.count or None, given.seed)
     tried = [m for m in chosen if not is_marked(m, marked)]
@@ -100,7 +100,7 @@ def main() -> int:
         server.close()
         shutil.rmtree(shared, ignore_errors=True)
     unnoticed_now = [t.mutation for t in results if not t.noticed]
-    last.write_text(json.dumps([(m.path, m.within, m.change) for m in unnoticed_now]))
+    last.write_text(json.dumps([(m.path, m.line, m.change) for m in unnoticed_now]))
     print(report(results, len(chosen) - len(tried)))
     return 1 if unnoticed_now else 0
 

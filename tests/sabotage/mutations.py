@@ -372,7 +372,8 @@ class _Finder:
             if name in _OTHER_CALL:
                 start, end = self.span(func)
                 yield from self.make(place, "another function", end - len(name), end, _OTHER_CALL[name])
-            if name in _LINKS and isinstance(func, ast.Attribute):
+            # NumPy has a where() of its own, which is no condition of a statement.
+            if name in _LINKS and isinstance(func, ast.Attribute) and self.text(func.value) != "np":
                 start, end = self.span(func.value)[1], self.span(call)[1]
                 if len(call.args) > 1 and name == "where":
                     for argument in call.args:

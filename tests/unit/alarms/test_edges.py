@@ -250,3 +250,25 @@ def test_an_alarm_is_active_from_when_people_knew_until_it_ended() -> None:
 
 def test_of_two_lengths_in_a_reply_the_last_is_the_core() -> None:
     assert read_reply("core from the 6 ft mark east 2.4 ft") == TookCore(2.4, "ft", 2.4 * 0.3048, "from 6 ft mark east")
+
+
+def test_the_last_number_without_a_unit_is_the_core() -> None:
+    found = read_reply("core tank 2 3.1")
+    assert isinstance(found, TookCore)
+    assert (found.number, found.unit) == (3.1, None)
+
+
+def test_an_alarm_that_comes_and_goes_stays_silent_though_somebody_took_it_meanwhile() -> None:
+    """That Ben has it is no end: the last word Anna had of it is still "alarm"."""
+    came = [
+        replace(said("Anna", at=T0 - minutes * MINUTE), occurred_at=T0 - minutes * MINUTE) for minutes in (30, 20, 10)
+    ]
+    taken = replace(said("Anna", at=T0 - 5 * MINUTE, kind=MessageKind.ACKNOWLEDGED), occurred_at=T0 - 10 * MINUTE)
+    assert routed(OCCURRED, [*came, taken], (person("Anna"),)) == []
+    assert routed(OCCURRED, came[1:], (person("Anna"),)) == [("Anna", "email")]
+
+
+@pytest.mark.parametrize(("ago", "condition"), [(HOUR, Condition.ABNORMAL), (HOUR + MINUTE, Condition.NORMAL)])
+def test_lost_samples_are_told_for_an_hour(ago: timedelta, condition: Condition) -> None:
+    seen = ConnectorSeen(key="drop", last_good_at=T0, started_at=T0, lost=3, lost_at=T0 - ago)
+    assert system(SystemWatch.CONNECTOR, 0.25, connectors=(seen,)).condition is condition
