@@ -311,6 +311,8 @@ class _Finder:
                     other = re.sub(rf"\b{old}\b", new, self.source[start:end].decode(), count=1)
                     yield from self.make(place, "and/or", start, end, other)
                 for value in values:
+                    if isinstance(op, ast.Or) and isinstance(value, ast.Constant) and not value.value:
+                        continue  # "or 0.0" is "or False" already
                     yield from self.replaced(
                         place, "condition dropped", value, "True" if isinstance(op, ast.And) else "False"
                     )

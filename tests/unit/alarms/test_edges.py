@@ -28,6 +28,7 @@ from service.alarms.machine import (
 from service.alarms.rehearsal import LIMIT_STEPS, Rehearsal
 from service.alarms.rehearsed_calls import _active
 from service.alarms.replies import TookCore, read_reply
+from service.alarms.retry import PATIENT_WAITS, SIGN_IN_WAITS, WAITS
 from service.alarms.routing import REMEMBERED, MessageKind, RouteReason, Told, instead, route
 from service.alarms.rules import Condition, ConnectorSeen, DutySeen, RuleReason, Situation, Verdict, judge
 from tests.unit.alarms.cases import T0, situation
@@ -272,3 +273,70 @@ def test_an_alarm_that_comes_and_goes_stays_silent_though_somebody_took_it_meanw
 def test_lost_samples_are_told_for_an_hour(ago: timedelta, condition: Condition) -> None:
     seen = ConnectorSeen(key="drop", last_good_at=T0, started_at=T0, lost=3, lost_at=T0 - ago)
     assert system(SystemWatch.CONNECTOR, 0.25, connectors=(seen,)).condition is condition
+
+
+# --- found by a second sample -------------------------------------------------------------------------------------------
+
+
+def test_waits_between_tries_are_those_written_down() -> None:
+    """Close together for an hour, as somebody is to be woken; further apart where each try may be one more copy, or locks an account."""
+
+    def minutes(waits: tuple[timedelta, ...]) -> list[float]:
+        return [wait / MINUTE for wait in waits]
+
+    assert minutes(WAITS) == [0.25, 0.5, 1.0, *[2.0] * 30, 5.0]
+    assert minutes(PATIENT_WAITS) == [0.25, 0.5, 1.0, 2.0, 4.0, 8.0, 15.0]
+    assert minutes(SIGN_IN_WAITS) == [2.0, 4.0, 8.0, 15.0]
+
+
+@pytest.mark.parametrize(("ahead", "reason"), [(MINUTE, Reason.LATE), (MINUTE + MINUTE / 60, Reason.STILL_NORMAL)])
+def test_a_clock_set_back_by_more_than_clocks_differ_keeps_no_alarm_from_being_looked_at(
+    ahead: timedelta, reason: Reason
+) -> None:
+    normal = Evaluate(verdict=Verdict(condition=Condition.NORMAL, reason=RuleReason.WITHIN_LIMIT), live=True)
+    assert step(HIGH, Machine(since=T0 + ahead), normal, T0).reason is reason
+
+
+def test_without_a_sensor_nothing_reads_high() -> None:
+    verdict = judge(replace(HIGH, kind=AlarmKind.READS_HIGH, limit=None), replace(situation(), sensors=()))
+    assert (verdict.condition, verdict.reason) == (Condition.NORMAL, RuleReason.SENSOR_GOOD)
+
+
+def test_the_end_hangs_under_the_message_of_its_own_way_and_occurrence() -> None:
+    """A mail program shows them as one conversation; under another channel's or occurrence's key it would not."""
+    other_way = said("Anna", "sms", at=T0 - 2 * MINUTE)
+    earlier = replace(said("Anna", at=T0 - MINUTE), occurred_at=T0 - HOUR)
+    right = said("Anna", at=T0)
+    [routing] = route(
+        (RETURNED,), Machine(state=RETURNED.to_state), HIGH, (person("Anna"),), [other_way, earlier, right],
+        now=RETURNED.at, channels=frozenset({"email", "sms"}),
+    )  # fmt: skip
+    assert [(tell.channel, tell.reply_to) for tell in routing.tells] == [("email", right.key)]
+
+
+def test_an_alarm_that_returned_and_came_back_before_anybody_looked_still_calls_however_late() -> None:
+    """Only what is over long since is no call; this one stands again."""
+    back = transition(Event.RETURNED, AlarmState.UNACKNOWLEDGED, AlarmState.RETURNED, T0 + MINUTE)
+    again = transition(Event.RE_ALARMED, AlarmState.RETURNED, AlarmState.UNACKNOWLEDGED, T0 + 2 * MINUTE)
+    routings = route(
+        (OCCURRED, back, again), Machine(state=AlarmState.UNACKNOWLEDGED), HIGH, (person("Anna"),), [],
+        now=T0 + 2 * HOUR, channels=frozenset({"email"}),
+    )  # fmt: skip
+    assert [[tell.contact.name for tell in one.tells] for one in routings] == [[], [], ["Anna"]]
+
+
+def test_others_called_a_moment_ago_do_not_keep_the_next_person_from_being_called() -> None:
+    ladder = Ladder(
+        key="danger",
+        priorities=frozenset({Priority.HIGH}),
+        rungs=(
+            Rung(after=timedelta(0), whom=Whom.CONTACT, name="Anna"),
+            Rung(after=15 * MINUTE, whom=Whom.CONTACT, name="Ben"),
+        ),
+    )
+    callout = Callout(contacts=(person("Anna"), person("Ben")), zone=UTC_ZONE, ladders=(ladder,))
+    stands = Machine(state=AlarmState.UNACKNOWLEDGED, since=T0, active=True, code="K7QD", occurred_at=T0)
+    now = T0 + 15 * MINUTE
+    history = [said("Anna"), said("Anna", "sms", at=now - MINUTE)]
+    tells, _ = due_calls(callout, DANGER, stands, history, now=now, channels=frozenset({"email"}))
+    assert [tell.contact.name for tell in tells] == ["Ben"]
