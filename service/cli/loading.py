@@ -20,6 +20,7 @@ from service.domain.load_sheet import (
     input_words,
     load_figures,
     restoring_words,
+    settling_words,
     verdict_words,
 )
 from service.domain.split import split_over
@@ -70,6 +71,8 @@ def _say(found: Loading, plant: Installation) -> None:
     if load.state is not None:
         say(f"  state point {verdict_words(load.state)}")
         say(f"    {failing_words(load, units)}")
+        if outside := settling_words(load):
+            say(f"    {outside}")
         if restoring := restoring_words(load, units):
             say(f"    {restoring}")
     elif tank.kind is TankKind.SECONDARY:

@@ -119,6 +119,18 @@ def heading_from_json(stored: Mapping[str, Any]) -> Heading:
     )
 
 
+_NEVER_NEGATIVE = frozenset(
+    {
+        SignalKind.FLOW,
+        SignalKind.RETURN_FLOW,
+        SignalKind.WASTE_FLOW,
+        SignalKind.FEED_SOLIDS,
+        SignalKind.RETURN_SOLIDS,
+        SignalKind.SETTLED_VOLUME,
+    }
+)
+
+
 def _time(reading: Reading) -> datetime:
     return reading.time
 
@@ -137,6 +149,7 @@ def _values(setup: TankSetup, heading: Heading, at: datetime, *, own: bool) -> d
             continue
         seconds, value = heading.latest[signal.tag]
         if timedelta(seconds=at.timestamp() - seconds) <= signal.stale_after:
-            found.setdefault(signal.kind, []).append(value)
+            # Around zero a meter may read a little less than nothing.
+            found.setdefault(signal.kind, []).append(max(value, 0.0) if signal.kind in _NEVER_NEGATIVE else value)
     flows = (SignalKind.FLOW, SignalKind.RETURN_FLOW, SignalKind.WASTE_FLOW)
     return {kind: sum(values) if kind in flows else sum(values) / len(values) for kind, values in found.items()}

@@ -10,7 +10,7 @@ from service.domain.display import format_duration, format_quantity
 from service.domain.inputs import LoadInput, Origin, Standing
 from service.domain.limits import DIMENSION_OF_QUANTITY, LimitWarning, LoadingLimit, LoadTerms, Quantity, limits_for
 from service.domain.signal import DIMENSION_OF, SignalKind
-from service.domain.state_point import StatePoint, Verdict
+from service.domain.state_point import Limit, StatePoint, Verdict
 from service.domain.tank import Tank
 from service.domain.tank_load import TankLoad
 from service.domain.units import Dimension, UnitSystem, from_si, shown_unit
@@ -120,8 +120,33 @@ def verdict_words(state: StatePoint) -> str:
     if state.verdict is Verdict.CRITICAL:
         return f"critical: at its limit ({duty})"
     if not math.isfinite(state.margin):
+        if state.underflow_rate > 0.0 or state.nearer is Limit.CLARIFICATION:
+            return f"overloaded: the sludge hardly settles at all ({duty})"
         return "overloaded: nothing is drawn off, so no solids get out"
     return f"overloaded: {-100.0 * state.margin:.0f} % over its limit ({duty})"
+
+
+def settling_words(load: TankLoad) -> str:
+    """That today's sludge is unlike those its settling was drawn from; empty where it is not.
+
+    >>> from service.domain.settling import settling_at
+    >>> settling_words(TankLoad(settling=settling_at("wahlberg-keinath-1988", 310.0)))
+    'a sludge index of 310 mL/g is beyond the 35 to 220 that wahlberg-keinath-1988 was fitted to; taken as 220, so it settles still worse'
+    >>> settling_words(TankLoad(settling=settling_at("daigger-1995", 150.0)))
+    ''
+    """
+    found = load.settling
+    if found is None or not found.outside_fit:
+        return ""
+    index = f"a sludge index of {found.index:.0f} mL/g"
+    if found.fitted is None:
+        where = f"is beyond what {found.correlation} can say"
+    else:
+        side = "beyond" if found.index > found.fitted[1] else "below"
+        where = f"is {side} the {found.fitted[0]:.0f} to {found.fitted[1]:.0f} that {found.correlation} was fitted to"
+    if found.used < found.index:
+        return f"{index} {where}; taken as {found.used:.0f}, so it settles still worse"
+    return f"{index} {where}: the state point is rough"
 
 
 def failing_words(load: TankLoad, system: UnitSystem) -> str:
@@ -161,7 +186,7 @@ def warning_words(warning: LimitWarning, system: UnitSystem) -> str:
 
 
 def abnormal_words(load: TankLoad, system: UnitSystem) -> tuple[str, ...]:
-    """What is not as it should be with a tank's loading now, at most a line or two; empty when all is well.
+    """What is not as it should be with a tank's loading now, in a line or two; empty when all is well.
 
     A tank that was built too shallow is not told every day.
     """
@@ -169,6 +194,8 @@ def abnormal_words(load: TankLoad, system: UnitSystem) -> tuple[str, ...]:
     if load.state is not None and load.state.verdict is not Verdict.SAFE:
         helps = restoring_words(load, system)
         lines.append("state point " + verdict_words(load.state) + (f"; {helps}" if helps else ""))
+        if outside := settling_words(load):
+            lines.append(outside)
     broken = [w for w in load.warnings if w.quantity is not Quantity.SIDE_WATER_DEPTH]
     if broken:
         lines.append("; ".join(warning_words(w, system) for w in broken))

@@ -189,7 +189,8 @@ def wahlberg_keinath_1988(ssvi: float) -> Vesilind:
 
     Notes
     -----
-    For SSVI of 35 to 220 mL/g (range from memory); above 248 mL/g v0 would turn negative and the call is refused.
+    For SSVI of 35 to 220 mL/g (range from memory); above 248 mL/g v0 would turn negative and the call is refused:
+    :func:`settling_at` answers for such sludge.
 
     References
     ----------
@@ -203,17 +204,63 @@ def wahlberg_keinath_1988(ssvi: float) -> Vesilind:
     return Vesilind(15.3 - 0.0615 * index, 0.426 - 0.00384 * index + 5.43e-5 * index**2)
 
 
-#: Correlations a site may choose, by the name used in its file.
-CORRELATIONS: dict[str, Callable[[float], Vesilind]] = {
-    "daigger-1995": daigger_1995,
-    "daigger-roper-1985": daigger_roper_1985,
-    "hartel-popel-1992": hartel_popel_1992,
-    "pitman-1984": pitman_1984,
-    "wahlberg-keinath-1988": wahlberg_keinath_1988,
+@dataclass(frozen=True, slots=True)
+class Correlation:
+    """From a sludge index to settling, with the indices it was fitted to and those it can be asked for. [mL/g]"""
+
+    formula: Callable[[float], Vesilind]
+    fitted: tuple[float, float] | None = None  #: None where the range is not known
+    #: Beyond this index the formula itself breaks down; up to it, going beyond the fit errs towards slow settling.
+    most: float = 1000.0
+
+
+#: Correlations a site may choose, by the name used in its file. Fitted ranges from memory.
+CORRELATIONS: dict[str, Correlation] = {
+    "daigger-1995": Correlation(daigger_1995, fitted=(35.0, 220.0)),
+    "daigger-roper-1985": Correlation(daigger_roper_1985),
+    "hartel-popel-1992": Correlation(hartel_popel_1992),
+    "pitman-1984": Correlation(pitman_1984),
+    # Its speed falls to nothing at 248.8 mL/g, where bulking only begins.
+    "wahlberg-keinath-1988": Correlation(wahlberg_keinath_1988, fitted=(35.0, 220.0), most=220.0),
 }
 
 #: Correlation used where a site names none.
 USUAL_CORRELATION = "daigger-1995"
+
+
+@dataclass(frozen=True, slots=True)
+class Settling:
+    """How a sludge settles by its index, and how far the correlation can be relied on there."""
+
+    correlation: str
+    index: float  #: of the sludge [mL/g]
+    used: float  #: the nearest index at which the correlation is valid [mL/g]
+    fitted: tuple[float, float] | None  #: indices it was fitted to [mL/g]
+    sludge: Vesilind
+
+    @property
+    def outside_fit(self) -> bool:
+        """Whether the sludge is unlike those the correlation was fitted to."""
+        return self.used != self.index or (
+            self.fitted is not None and not self.fitted[0] <= self.index <= self.fitted[1]
+        )
+
+
+def settling_at(correlation: str, index: float) -> Settling:
+    """Settling for any index, however bad: where the correlation breaks down, that of the nearest index it is valid at.
+
+    Parameters
+    ----------
+    correlation : a name in ``CORRELATIONS``.
+    index : sludge index. [mL/g]
+
+    >>> bulking = settling_at("wahlberg-keinath-1988", 310.0)
+    >>> bulking.used, bulking.outside_fit, round(bulking.sludge.v0, 2)
+    (220.0, True, 1.77)
+    """
+    found = CORRELATIONS[correlation]
+    used = min(index, found.most)
+    return Settling(correlation, index, used, found.fitted, found.formula(used))
 
 
 def _index(value: float) -> float:

@@ -120,7 +120,8 @@ def state_point(flow: float, return_flow: float, feed_solids: float, area: float
     thickening = 0.0
     if limit is not None and loading > 0.0:
         thickening = loading / limit[1] if limit[1] > 0.0 else math.inf
-    clarification = over / speed
+    # Sludge that bulks badly may settle slower than a computer can tell from not at all.
+    clarification = over / speed if speed > 0.0 else (math.inf if over > 0.0 else 0.0)
     load = max(thickening, clarification)
     if load > 1.0 + _CRITICAL_BAND:
         verdict = Verdict.OVERLOADED

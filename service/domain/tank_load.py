@@ -16,7 +16,7 @@ from service.domain.loading import (
     weir_loading,
 )
 from service.domain.settleability import return_ratio_from_settled_volume, sludge_volume_index
-from service.domain.settling import CORRELATIONS, Vesilind
+from service.domain.settling import Settling, Vesilind, settling_at
 from service.domain.state_point import (
     RestoringReturn,
     StatePoint,
@@ -47,12 +47,17 @@ class TankLoad:
     held: float | None = None  #: solids in the blanket [kg]
     sludge_detention: float | None = None  #: [h]
     blanket_share: float | None = None  #: of the side water depth [–]
-    sludge: Vesilind | None = None  #: how it settles, by its index
+    settling: Settling | None = None  #: how it settles, by its index
     state: StatePoint | None = None
     failing_flow: float | None = None  #: effluent flow at which it fails today [m³/s]
     failing_solids: float | None = None  #: feed solids at which it fails today [kg/m³]
     restoring: RestoringReturn | None = None  #: only when overloaded
     warnings: tuple[LimitWarning, ...] = ()
+
+    @property
+    def sludge(self) -> Vesilind | None:
+        """Settling of today's sludge."""
+        return None if self.settling is None else self.settling.sludge
 
     def limited(self) -> dict[Quantity, float]:
         """What is known of the quantities that limits are on, in SI."""
@@ -94,7 +99,9 @@ def tank_load(
     if flow is not None and feed is not None and (back is not None or tank.kind is not TankKind.SECONDARY):
         loading = solids_loading_rate(flow, back or 0.0, feed, tank.area)
     tested = tested_solids or feed
-    index = None if settled_volume is None or not tested else sludge_volume_index(settled_volume, tested)
+    # No test gives a volume outside this; what was mistyped must not stop a command or a page.
+    possible = settled_volume is not None and 0.0 < settled_volume <= 1000.0
+    index = sludge_volume_index(settled_volume, tested) if possible and settled_volume and tested else None
     held = None
     if height is not None and thick is not None and feed is not None:
         # A blanket grades from feed to underflow: the mean of the two stands for it (common practice, no source).
@@ -109,9 +116,9 @@ def tank_load(
         detention=None if not flow else detention_time(tank.area * tank.side_water_depth, flow, back or 0.0),
         nominal_detention=None if not flow else detention_time(tank.area * tank.side_water_depth, flow),
         return_ratio=None if not flow or back is None else back / flow,
-        asked_return_ratio=None
-        if settled_volume is None or settled_volume >= 1000.0
-        else return_ratio_from_settled_volume(settled_volume),
+        asked_return_ratio=return_ratio_from_settled_volume(settled_volume)
+        if possible and settled_volume and settled_volume < 1000.0
+        else None,
         balanced_return_ratio=_balanced(tank, flow, feed, thick),
         weir_head=None if flow is None or tank.notched_weir is None else head_over_weir(flow, tank.notched_weir),
         sludge_index=index,
@@ -128,12 +135,13 @@ def tank_load(
 def _with_state(
     load: TankLoad, tank: Tank, flow: float, back: float, feed: float, index: float, terms: LoadTerms
 ) -> TankLoad:
-    sludge = CORRELATIONS[terms.correlation](index)
+    settling = settling_at(terms.correlation, index)
+    sludge = settling.sludge
     state = state_point(flow, back, feed, tank.area, sludge)
     restoring = restoring_return(flow, feed, tank.area, sludge, terms.return_capacity) if state.margin < 0.0 else None
     return replace(
         load,
-        sludge=sludge,
+        settling=settling,
         state=state,
         failing_flow=failing_flow(back, feed, tank.area, sludge),
         failing_solids=failing_solids(flow, back, tank.area, sludge),

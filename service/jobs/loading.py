@@ -132,6 +132,8 @@ def loading_values(found: Loading, units: UnitSystem) -> dict[str, object]:
             "failing_flow_m3_per_s": load.failing_flow,
             "failing_solids_kg_per_m3": _finite(load.failing_solids),
             "correlation": found.setup.terms.correlation,
+            "sludge_index_used_ml_per_g": None if load.settling is None else load.settling.used,
+            "outside_fit": load.settling is not None and load.settling.outside_fit,
         },
         "restoring_return": None
         if load.restoring is None

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from service.domain.load_sheet import failing_words, restoring_words, verdict_words
+from service.domain.load_sheet import failing_words, restoring_words, settling_words, verdict_words
 from service.domain.tank_load import TankLoad
 from service.domain.units import Dimension, UnitSystem, from_si, shown_unit
 from service.web.frame import Frame
@@ -71,7 +71,9 @@ def draw_flux(load: TankLoad, units: UnitSystem) -> FluxPicture | None:
         limiting=limiting,
         verdict=state.verdict.value,
         sentence=verdict_words(state),
-        more=tuple(words for words in (failing_words(load, units), restoring_words(load, units)) if words),
+        more=tuple(
+            words for words in (failing_words(load, units), restoring_words(load, units), settling_words(load)) if words
+        ),
         x_name=f"solids ({solids_unit})",
         y_name=f"flux ({flux_unit})",
     )

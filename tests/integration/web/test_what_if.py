@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 
 import pytest
 from sqlalchemy import Engine
 
+from service.domain.limits import LoadTerms
 from service.domain.role import Role, Scope
 from tests.flowing_plant import TANKS, store_day
 from tests.web_plant import WebSite, served
@@ -28,6 +30,16 @@ def test_the_tank_page_shows_loading_and_state_point_and_says_what_is_missing(fl
     west = client.get("/tanks/west").text
     assert "Flow missing: no signal of that kind in the site file." in west
     assert "State point picture" not in west
+
+
+def test_the_tank_page_answers_when_the_sludge_is_worse_than_its_correlation_knows(engine: Engine) -> None:
+    east = replace(TANKS[0], terms=LoadTerms(correlation="wahlberg-keinath-1988"))
+    with served(engine, setups=(east, *TANKS[1:])) as site:
+        store_day(engine, site.plant.ids, settled=(930.0,))
+        page = site.client(Role.VIEWER).get("/tanks/east")
+        assert page.status_code == 200
+        assert "291 mL/g is beyond the 35 to 220 that wahlberg-keinath-1988 was fitted to" in page.text
+        assert site.client(Role.VIEWER).get("/tanks/east/what-if", params={"return_flow": "+20 %"}).status_code == 200
 
 
 def test_what_if_shows_both_courses_and_changes_nothing(flowing: WebSite) -> None:

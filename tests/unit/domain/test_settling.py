@@ -8,11 +8,13 @@ import pytest
 from service.domain.settling import (
     BENCHMARK_SLUDGE,
     CORRELATIONS,
+    Correlation,
     Vesilind,
     daigger_1995,
     daigger_roper_1985,
     hartel_popel_1992,
     pitman_1984,
+    settling_at,
     wahlberg_keinath_1988,
 )
 from service.domain.units import from_si
@@ -63,10 +65,16 @@ def test_stirred_correlations(
 
 
 @pytest.mark.parametrize("correlation", CORRELATIONS.values(), ids=CORRELATIONS.keys())
-def test_worse_index_settles_slower(correlation: object) -> None:
-    assert callable(correlation)
-    speeds = [correlation(index).speed(4.0) for index in (60.0, 90.0, 120.0, 150.0)]
+def test_worse_index_settles_slower(correlation: Correlation) -> None:
+    speeds = [correlation.formula(index).speed(4.0) for index in (60.0, 90.0, 120.0, 150.0)]
     assert speeds == sorted(speeds, reverse=True)
+
+
+@pytest.mark.parametrize("name", CORRELATIONS)
+def test_however_bad_the_sludge_its_settling_is_answered_and_never_gets_better(name: str) -> None:
+    speeds = [settling_at(name, float(index)).sludge.speed(3.0) for index in (150, 219, 221, 249, 310, 600, 1000, 5000)]
+    assert speeds == sorted(speeds, reverse=True)
+    assert all(speed >= 0.0 for speed in speeds)
 
 
 def test_flux_peaks_where_it_should() -> None:

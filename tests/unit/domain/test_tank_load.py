@@ -8,10 +8,13 @@ import pytest
 
 from service.domain.balance import Conditions
 from service.domain.limits import LoadTerms, Quantity
+from service.domain.load_sheet import abnormal_words, failing_words
+from service.domain.settling import CORRELATIONS
 from service.domain.state_point import Verdict
 from service.domain.tank import NotchedWeir, Tank, TankKind, TankShape
 from service.domain.tank_load import tank_load
-from service.domain.units import to_si
+from service.domain.units import UnitSystem, to_si
+from service.web.flux_picture import draw_flux
 
 # The area that makes the worked set of the state point tests: 1000 m2.
 TANK = Tank(
@@ -76,3 +79,29 @@ def test_water_over_the_notches_and_no_return_that_balances_thin_sludge() -> Non
     load = tank_load(notched, Conditions(flow=0.1, feed_solids=3.5, return_solids=3.4))
     assert load.weir_head == pytest.approx(0.0386, abs=1e-4)
     assert load.balanced_return_ratio is None
+
+
+@pytest.mark.parametrize("correlation", CORRELATIONS)
+@pytest.mark.parametrize("volume", [-5.0, 0.0, 60.0, 747.0, 930.0, 1000.0, 1450.0])
+@pytest.mark.parametrize("feed", [0.0, 0.4, 3.0, 14.0])
+@pytest.mark.parametrize("flows", [(0.0, 0.0), (0.0, 0.1), (0.3, 0.0), (0.9, 0.4)])
+def test_no_sludge_is_too_bad_to_be_told(
+    correlation: str, volume: float, feed: float, flows: tuple[float, float]
+) -> None:
+    terms = LoadTerms(correlation=correlation, return_capacity=0.2)
+    load = tank_load(TANK, Conditions(flow=flows[0], return_flow=flows[1], feed_solids=feed), 1.4, volume, terms=terms)
+    systems: tuple[UnitSystem, ...] = ("us", "si")
+    for system in systems:
+        abnormal_words(load, system)
+        failing_words(load, system)
+        draw_flux(load, system)
+
+
+def test_a_bulking_sludge_beyond_the_fit_is_overloaded_and_says_how_rough_that_is() -> None:
+    calm = Conditions(flow=to_si(500.0, "m3/h"), return_flow=to_si(250.0, "m3/h"), feed_solids=3.0)
+    load = tank_load(TANK, calm, height=1.4, settled_volume=747.0, terms=LoadTerms(correlation="wahlberg-keinath-1988"))
+    assert load.sludge_index == pytest.approx(249.0)
+    assert load.state is not None
+    assert load.state.verdict is Verdict.OVERLOADED
+    said = abnormal_words(load, "us")
+    assert any("249 mL/g is beyond the 35 to 220" in line and "taken as 220" in line for line in said)
