@@ -43,7 +43,7 @@ CORE_WORDS: dict[str, tuple[str, ...]] = {
     "distance_unit": ("distance unit", "position unit"),
     "arm": ("arm", "arm position", "arm angle", "arm degrees"),
     "replicate": ("replicate", "rep", "replicate number", "repeat"),
-    "fluff": ("fluff", "fluff thickness", "fluff layer"),
+    "fluff": ("fluff", "fluff top", "top of fluff", "fluff height"),
     "surface": ("surface", "appearance", "surface words", "observations", "observation"),
     "by": ("by", "taken by", "operator", "who", "initials", "name"),
     "note": ("note", "notes", "comment", "comments", "remark", "remarks"),

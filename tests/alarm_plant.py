@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import uuid
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
+from typing import Any
 from zoneinfo import ZoneInfo
 
 from sqlalchemy import Connection, Engine
@@ -197,23 +198,27 @@ class AlarmPlant:
             estimates.replace_estimates(conn, self.ids.tanks[tank.tank.key], start, believed, end=end)
             estimates.replace_assessments(conn, {tag: self.ids.signals[tag]}, start, samples, end=end)
 
-    def core(self, at: datetime, thickness: float, *, tank: TankSetup = EAST) -> None:
-        """Store a hand core."""
+    def core(self, at: datetime, thickness: float, *, tank: TankSetup = EAST, **more: Any) -> Core:
+        """Store a hand core; *more* are other fields of it."""
         with transaction(self.engine) as conn:
-            store_core(conn, self.ids.tanks[tank.tank.key], tank.tank.key, at, thickness)
+            return store_core(conn, self.ids.tanks[tank.tank.key], tank.tank.key, at, thickness, **more)
 
 
-def store_core(conn: Connection, tank_id: int, tank: str, at: datetime, thickness: float) -> None:
-    core = Core(
-        id=uuid.uuid4(),
-        tank=tank,
-        taken_at=at,
-        recorded_at=at,
-        thickness=thickness,
-        distance_from_wall=0.0,
-        taken_by="Sam",
+def store_core(conn: Connection, tank_id: int, tank: str, at: datetime, thickness: float, **more: Any) -> Core:
+    core = replace(
+        Core(
+            id=uuid.uuid4(),
+            tank=tank,
+            taken_at=at,
+            recorded_at=at,
+            thickness=thickness,
+            distance_from_wall=0.0,
+            taken_by="Sam",
+        ),
+        **more,
     )
     insert_core(conn, CoreRecord(core=core, tank_id=tank_id, typed_value=thickness, typed_unit="m", source="test"))
+    return core
 
 
 class Willing:

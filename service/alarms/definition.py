@@ -19,9 +19,15 @@ class AlarmKind(StrEnum):
     DEVIATION = "deviation"  #: sensor against core
     BAD_MEASUREMENT = "bad measurement"  #: stale, flat, lost, blind
     SOLIDS_LOADING = "solids loading"
+    EFFLUENT_SOLIDS = "effluent solids"
+    TURBIDITY = "turbidity"
     CORE_OVERDUE = "core overdue"
     READS_HIGH = "reads high, not confirmed"
     SYSTEM = "system"
+
+
+#: What follows while no sensor of a tank can be believed; not told while another one can.
+NOBODY_SEES = "Nobody sees this blanket rise until it is measured again."
 
 
 class SystemWatch(StrEnum):
@@ -49,7 +55,8 @@ class AlarmDefinition:
     """One rationalized alarm.
 
     ``limit`` and ``deadband`` are in the SI unit of what the kind watches: clearance [m] for high and high-high,
-    [m/h] for rate of change, [m] for deviation, [kg/(m²·h)] for solids loading, [h] for time to danger, core overdue and
+    [m/h] for rate of change, [m] for deviation, [kg/(m²·h)] for solids loading,
+    [kg/m³] for effluent solids, [NTU] for turbidity, [h] for time to danger, core overdue and
     every system alarm.
     """
 

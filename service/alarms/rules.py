@@ -1,7 +1,7 @@
 """The rules: from what is known of a tank at a time to what that means for one alarm, always with a named reason.
 
 Fail towards telling. What is not known never clears an alarm; a doubtful sensor raises an alarm of its own instead of
-silencing another; a hand core beyond a limit counts whatever the sensor says.
+silencing another; what a person saw beyond a limit stands until a second observation takes it back.
 """
 
 from __future__ import annotations
@@ -13,11 +13,10 @@ from datetime import datetime, timedelta
 from enum import StrEnum
 
 from service.alarms.definition import AlarmDefinition, AlarmKind, SystemWatch
+from service.alarms.observed import CoreSeen, EffluentSeen, FluffSeen
 from service.domain.estimate import Estimate, EstimateReason, Trust
 from service.domain.reading import Reason
-
-#: A hand core is taken for the truth of the tank this long, whatever a sensor says meanwhile.
-CORE_SPEAKS_FOR = timedelta(minutes=30)
+from service.domain.signal import SignalKind
 
 
 class Condition(StrEnum):
@@ -38,6 +37,10 @@ class RuleReason(StrEnum):
     WITHIN_LIMIT = "within limit"
     IN_DEADBAND = "in deadband"
     CORE_BEYOND_LIMIT = "hand core beyond limit"
+    FLUFF_BEYOND_LIMIT = "fluff beyond limit"
+    SEEN_AT_THE_WEIR = "sludge seen at the weir"
+    EFFLUENT_BEYOND_LIMIT = "effluent beyond its limit"
+    EFFLUENT_NOT_MEASURED = "effluent not measured"
     BLIND = "blind"
     NOT_MEASURED = "believed within limit, but not measured"
     NO_ESTIMATE = "no estimate yet"
@@ -94,17 +97,6 @@ class SensorSeen:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class CoreSeen:
-    """The newest hand core: where it puts the blanket, and what the sensor said beside it. Heights [m]."""
-
-    taken_at: datetime
-    height: float
-    thickness: float
-    taken_by: str = ""
-    sensor_height: float | None = None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class ConnectorSeen:
     """Health of one connector."""
 
@@ -158,7 +150,10 @@ class Situation:
     side_water_depth: float | None = None  #: [m]
     estimate: Estimate | None = None
     sensors: tuple[SensorSeen, ...] = ()
-    core: CoreSeen | None = None
+    core: CoreSeen | None = None  #: the newest
+    surface: CoreSeen | None = None  #: the newest that says anything of the surface
+    fluff: tuple[FluffSeen, ...] = ()
+    effluent: tuple[EffluentSeen, ...] = ()
     time_to_danger: float | None = None  #: forecast; infinite when it never comes [h]
     solids_loading: float | None = None  #: [kg/(m²·h)]
     in_service: bool = True
@@ -193,31 +188,106 @@ class Verdict:
         return {Condition.ABNORMAL: True, Condition.NORMAL: False}.get(self.condition)
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Observation:
+    """What a person saw beyond a limit and nothing has taken back. ``clearance`` of the highest sludge seen [m]."""
+
+    reason: RuleReason
+    core: CoreSeen
+    clearance: float
+
+
+def standing(situation: Situation, limit: float) -> Observation | None:
+    """The person's word that stands beyond a limit; None where there is none.
+
+    Parameters
+    ----------
+    limit : clearance. [m]
+
+    Notes
+    -----
+    Words for the surface stand until a round says something else of the surface. A core stands until another core, or two
+    instruments, which cannot see fluff, contradict it.
+    """
+    depth, surface, core = situation.side_water_depth, situation.surface, situation.core
+    if depth is None:
+        return None
+    if surface is not None and surface.over_the_weir:
+        reason = RuleReason.SEEN_AT_THE_WEIR
+        return Observation(reason=reason, core=surface, clearance=min(depth - surface.top, 0.0))
+    if core is None or depth - core.top >= limit:
+        return None
+    settled = depth - core.height < limit
+    if settled and core.contradicted is None:
+        return Observation(reason=RuleReason.CORE_BEYOND_LIMIT, core=core, clearance=depth - core.top)
+    if core.top > core.height:
+        return Observation(reason=RuleReason.FLUFF_BEYOND_LIMIT, core=core, clearance=depth - core.top)
+    return None
+
+
+#: What may not be called over while the effluent says that solids get out.
+_HELD_BY_EFFLUENT = frozenset(
+    {AlarmKind.HIGH, AlarmKind.HIGH_HIGH, AlarmKind.RATE, AlarmKind.TIME_TO_DANGER, AlarmKind.READS_HIGH}
+)
+
+
 def judge(definition: AlarmDefinition, situation: Situation) -> Verdict:
     """What the situation means for one alarm."""
-    return _RULES[definition.kind](definition, situation)
+    verdict = _RULES[definition.kind](definition, situation)
+    if verdict.condition is Condition.NORMAL and definition.kind in _HELD_BY_EFFLUENT and situation.in_service:
+        beyond = next((seen for seen in situation.effluent if seen.beyond), None)
+        if beyond is not None:
+            reason = RuleReason.EFFLUENT_BEYOND_LIMIT
+            return Verdict(condition=Condition.DEADBAND, reason=reason, value=verdict.value, detail=beyond.tag)
+    return verdict
 
 
 def _clearance(definition: AlarmDefinition, situation: Situation) -> Verdict:
-    if definition.limit is None:
+    limit, depth = definition.limit, situation.side_water_depth
+    if limit is None:
         return Verdict(condition=Condition.UNKNOWN, reason=RuleReason.NO_LIMIT)
-    estimate, clearance, core = situation.estimate, situation.clearance, situation.core
+    estimate, clearance = situation.estimate, situation.clearance
     believed = clearance is not None and estimate is not None and estimate.trust is not Trust.BLIND
-    if core is not None and situation.side_water_depth is not None:
-        at_core = situation.side_water_depth - core.height
-        speaking = situation.at - core.taken_at <= CORE_SPEAKS_FOR
-        if at_core < definition.limit and (speaking or not believed):
-            # With nothing else to believe, the last core stands until a newer one or a working sensor says better.
-            return Verdict(
-                condition=Condition.ABNORMAL,
-                reason=RuleReason.CORE_BEYOND_LIMIT,
-                value=min(at_core, clearance) if believed and clearance is not None else at_core,
-            )
+    seen = standing(situation, limit)
+    if seen is not None:
+        value = min(seen.clearance, clearance) if believed and clearance is not None else seen.clearance
+        words = ", ".join(seen.core.over_the_weir) if seen.reason is RuleReason.SEEN_AT_THE_WEIR else ""
+        return Verdict(condition=Condition.ABNORMAL, reason=seen.reason, value=value, detail=words)
+    fluff = max(situation.fluff, key=lambda found: found.height, default=None)
+    above = None if fluff is None or depth is None else depth - fluff.height
+    if fluff is not None and above is not None and above < limit:
+        reason = RuleReason.FLUFF_BEYOND_LIMIT
+        return Verdict(condition=Condition.ABNORMAL, reason=reason, value=above, detail=fluff.tag)
     if clearance is None or estimate is None:
         return Verdict(condition=Condition.UNKNOWN, reason=RuleReason.NO_ESTIMATE)
     if not believed:
         return Verdict(condition=Condition.UNKNOWN, reason=RuleReason.BLIND, value=clearance)
-    return _measured(_below(clearance, definition.limit, definition.deadband), estimate)
+    verdict = _measured(_below(clearance, limit, definition.deadband), estimate)
+    core = situation.core
+    if verdict.condition is Condition.NORMAL and depth is not None:
+        # What clears has to be past the deadband by everybody's word.
+        others = [above] if above is not None else []
+        if core is not None and core.contradicted is None:
+            others.append(depth - core.top)
+        nearest = min(others, default=math.inf)
+        if _below(nearest, limit, definition.deadband).condition is Condition.DEADBAND:
+            return Verdict(condition=Condition.DEADBAND, reason=RuleReason.IN_DEADBAND, value=nearest)
+    return verdict
+
+
+def _effluent(definition: AlarmDefinition, situation: Situation) -> Verdict:
+    kind = SignalKind.TURBIDITY if definition.kind is AlarmKind.TURBIDITY else SignalKind.EFFLUENT_SOLIDS
+    seen = [found for found in situation.effluent if found.kind is kind and found.fresh]
+    if not situation.in_service:
+        return Verdict(condition=Condition.NORMAL, reason=RuleReason.NOT_IN_SERVICE)
+    if definition.limit is None:
+        return Verdict(condition=Condition.UNKNOWN, reason=RuleReason.NO_LIMIT)
+    if not seen:
+        return Verdict(condition=Condition.UNKNOWN, reason=RuleReason.EFFLUENT_NOT_MEASURED)
+    # Several meters may have limits of their own: the one furthest beyond decides.
+    worst = max(seen, key=lambda found: found.value / found.limit)
+    verdict = _above(worst.value, worst.limit, definition.deadband)
+    return Verdict(condition=verdict.condition, reason=verdict.reason, value=worst.value, detail=worst.tag)
 
 
 def _rate(definition: AlarmDefinition, situation: Situation) -> Verdict:
@@ -503,6 +573,8 @@ _RULES: dict[AlarmKind, Callable[[AlarmDefinition, Situation], Verdict]] = {
     AlarmKind.DEVIATION: _deviation,
     AlarmKind.BAD_MEASUREMENT: _bad_measurement,
     AlarmKind.SOLIDS_LOADING: _solids_loading,
+    AlarmKind.EFFLUENT_SOLIDS: _effluent,
+    AlarmKind.TURBIDITY: _effluent,
     AlarmKind.CORE_OVERDUE: _core_overdue,
     AlarmKind.READS_HIGH: _reads_high,
     AlarmKind.SYSTEM: _system,

@@ -15,9 +15,9 @@ from service.cli.options import Json, SiteFile
 from service.cli.output import DONE, PROBLEMS, leave, misused, say, say_json, say_table, warn
 from service.cli.plant import reading, storing
 from service.cli.times import moment
-from service.domain.core import Core, Surface
+from service.domain.core import Core, Surface, surface_of
 from service.domain.core_check import CoreFinding
-from service.domain.display import format_clock, format_length, format_local_time
+from service.domain.display import describe_clearance, format_clock, format_length, format_local_time
 from service.domain.tank import Tank
 from service.domain.units import Dimension, shown_unit, to_si
 from service.errors import InputError
@@ -53,7 +53,12 @@ Arm = Annotated[
     float | None, typer.Option(help="Position of the rotating arm against the sampler [degrees].", show_default=False)
 ]
 Replicate = Annotated[int, typer.Option(help="Number of the replicate in this round.")]
-Fluff = Annotated[str | None, typer.Option(help="Dispersed layer above the blanket, when seen.", show_default=False)]
+Fluff = Annotated[
+    str | None,
+    typer.Option(
+        help="Top of the dispersed layer as read on the tube, above the floor, when seen.", show_default=False
+    ),
+]
 Seen = Annotated[
     list[str] | None,
     typer.Option(
@@ -246,15 +251,15 @@ def _length(plant: Installation, name: str, text: str) -> tuple[float, float, st
 
 
 def _surface(word: str) -> Surface:
-    try:
-        return Surface(word.strip().lower().replace("_", " ").replace("-", " "))
-    except ValueError:
+    seen = surface_of(word)
+    if seen is None:
         near = near_word(word, tuple(s.value for s in Surface))
         known = ", ".join(s.value for s in Surface)
         misused(
             f"--surface: {word!r} is not one of the words; "
             + (f"did you mean {near!r}?" if near else f"use one of: {known}")
         )
+    return seen
 
 
 def _tell(plant: Installation, tank: Tank, core: Core, logged: Logged, json: bool) -> None:
@@ -285,11 +290,12 @@ def _tell(plant: Installation, tank: Tank, core: Core, logged: Logged, json: boo
         leave(PROBLEMS)
     say(
         f"{tank.label}: core of {format_length(core.thickness, units)} at {format_clock(core.taken_at, zone)}"
-        f" stored; blanket {format_length(tank.clearance(height), units)} under the weir"
+        f" stored; blanket {describe_clearance(tank.clearance(height), units, tank.side_water_depth)}"
         + (" (stored already)" if logged.already else "")
     )
     if logged.expected is not None:
-        say(f"  it was believed to stand {format_length(tank.clearance(logged.expected.height), units)} under the weir")
+        believed = describe_clearance(tank.clearance(logged.expected.height), units, tank.side_water_depth)
+        say(f"  it was believed to stand {believed}")
     say(f"  id {core.id}")
 
 

@@ -2,22 +2,26 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import datetime
 
 import typer
 
+from service.alarms.rules import Observation
 from service.bootstrap import Installation, wall_clock
 from service.cli.options import Json, SiteFile
 from service.cli.output import say, say_json, say_table
 from service.cli.plant import reading
 from service.domain.display import describe_clearance, describe_rate, format_duration, format_length, format_local_time
-from service.domain.estimate import Estimate, EstimateReason
+from service.domain.estimate import Estimate, EstimateReason, Trust
 from service.domain.load_sheet import abnormal_words
 from service.domain.past_work import past_words
 from service.domain.split import split_over
 from service.jobs.estimate import past_work, project_all
 from service.jobs.loading import loading_all
 from service.jobs.outage import tanks_out
+from service.jobs.situations import standing_observations
+from service.notify.wording import contradicting
 from service.storage.connector_state import ConnectorHealth, connector_health
 from service.storage.cores import latest_core_times
 from service.storage.leases import workers
@@ -39,8 +43,15 @@ def _status(site: SiteFile = None, json: Json = False) -> None:
             cores = latest_core_times(conn, [plant.ids.tanks[key] for key in plant.tanks])
             sources = {health.connector: health for health in connector_health(conn)}
             pasts = past_work(conn, now)
+            observed = standing_observations(
+                conn, plant.setups, plant.ids, plant.alarms.widest_limits(), estimates, now
+            )
             nodes = workers(conn, [c.key for c in plant.site.connectors()])
-        keys = sorted(plant.tanks, key=lambda key: _clearance(plant, estimates[key]))
+        for key in observed:
+            # A number that a person's word stands against is not told as good.
+            if estimates[key].trust is Trust.GOOD:
+                estimates[key] = replace(estimates[key], trust=Trust.DOUBTFUL)
+        keys = sorted(plant.tanks, key=lambda key: _clearance(plant, estimates[key], observed.get(key)))
         setups = split_over(plant.setups, tanks_out(plant.engine, plant.alarms, plant.ids))
         loadings = loading_all(plant.engine, setups, plant.ids, estimates, now)
         strained = {key: abnormal_words(loadings[key].load, plant.site.units) for key in keys}
@@ -53,11 +64,13 @@ def _status(site: SiteFile = None, json: Json = False) -> None:
                 {
                     "at": now,
                     "site_file": None if version is None else _version(version, plant.file_notice()),
-                    "tanks": [_tank(plant, estimates[key], last_core[key], strained[key]) for key in keys],
                     "past": {
                         key: {"from": work.since, "reached": work.reached, "share": work.share, "left": work.left}
                         for key, work in pasts.items()
                     },
+                    "tanks": [
+                        _tank(plant, estimates[key], last_core[key], strained[key], observed.get(key)) for key in keys
+                    ],
                     "sources": [_source(key, sources.get(key)) for key in known],
                     "nodes": [{"node": w.node_name, "work": w.works, "since": w.since} for w in nodes],
                 }
@@ -72,6 +85,8 @@ def _status(site: SiteFile = None, json: Json = False) -> None:
             [_line(plant, estimates[key], last_core[key], now) for key in keys],
         )
         for key in keys:
+            if key in observed:
+                say(f"{plant.tanks[key].label}: {_observed(plant, observed[key], estimates[key])}")
             for line in strained[key]:
                 say(f"{plant.tanks[key].label}: {line}")
             if key in pasts:
@@ -104,13 +119,23 @@ def _version(version: SiteVersion, notice: str) -> dict[str, object]:
     }
 
 
-def _clearance(plant: Installation, estimate: Estimate) -> float:
+def _clearance(plant: Installation, estimate: Estimate, seen: Observation | None = None) -> float:
     known = estimate.reason is not EstimateReason.NO_DATA
-    return plant.tanks[estimate.tank].clearance(estimate.height) if known else float("inf")
+    believed = plant.tanks[estimate.tank].clearance(estimate.height) if known else float("inf")
+    return believed if seen is None else min(believed, seen.clearance)
+
+
+def _observed(plant: Installation, seen: Observation, estimate: Estimate) -> str:
+    depth = plant.tanks[estimate.tank].side_water_depth
+    return contradicting(seen, _clearance(plant, estimate), plant.site.units, plant.site.time_zone, depth)
 
 
 def _tank(
-    plant: Installation, estimate: Estimate, core: datetime | None, strained: tuple[str, ...]
+    plant: Installation,
+    estimate: Estimate,
+    core: datetime | None,
+    strained: tuple[str, ...],
+    seen: Observation | None,
 ) -> dict[str, object]:
     known = estimate.reason is not EstimateReason.NO_DATA
     return {
@@ -123,6 +148,7 @@ def _tank(
         "reason": estimate.reason,
         "last_core_at": core,
         "loading_warnings": list(strained),
+        "standing_observation": None if seen is None else _observed(plant, seen, estimate),
     }
 
 
@@ -133,7 +159,7 @@ def _line(plant: Installation, estimate: Estimate, core: datetime | None, now: d
         return tank.label, "unknown", "", estimate.trust.value, estimate.reason.value, cored
     return (
         tank.label,
-        f"{describe_clearance(tank.clearance(estimate.height), units)} ± {format_length(1.96 * estimate.sd, units)}",
+        f"{describe_clearance(tank.clearance(estimate.height), units, tank.side_water_depth)} ± {format_length(1.96 * estimate.sd, units)}",
         describe_rate(estimate.rate, units),
         estimate.trust.value,
         estimate.reason.value,

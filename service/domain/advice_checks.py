@@ -12,7 +12,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
-from service.domain.core import Surface
+from service.domain.core import OVER_THE_WEIR, Surface
 from service.domain.outlook import Pattern
 from service.domain.tank import TankKind
 
@@ -76,7 +76,7 @@ def findings(evidence: Evidence) -> tuple[Finding, ...]:
         Finding.SLUDGE_PUMP_FAILURE: lost and not secondary,
         Finding.FLOW_SURGE: evidence.pattern is Pattern.FLOW_SURGE,
         Finding.UNEVEN_SPLIT: evidence.share_of_even is not None and evidence.share_of_even > UNEVEN_SHARE,
-        Finding.SOLIDS_LOSS: Surface.SOLIDS_OVER_WEIR in surface,
+        Finding.SOLIDS_LOSS: bool(surface & OVER_THE_WEIR),
         Finding.GAS_LIFTED: bool(surface & {Surface.BUBBLES, Surface.CLUMPS}) or long_stay,
         Finding.OVERLOADED: evidence.overloaded,
         Finding.RISING_SETTLED_VOLUME: volume is not None and usual is not None and volume > RISING_VOLUME * usual,

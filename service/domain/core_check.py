@@ -49,6 +49,7 @@ class CoreProblem(StrEnum):
     NO_SUCH_REPLICATE = "no such replicate"
     UNIT_SLIP = "unit slip suspected"
     FAR_FROM_ESTIMATE = "far from the estimate"
+    FLUFF_BELOW_SLUDGE = "fluff below the sludge"
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,10 +119,11 @@ def check_core(
     refused = _refusals(core, tank, now, units, typed_unit)
     if refused:
         return tuple(refused)
-    if expected is None:
-        return ()
-    doubt = _doubt(core, tank, units, typed_unit, expected)
-    return () if doubt is None else (doubt,)
+    doubts = (
+        _fluff_doubt(core, units),
+        None if expected is None else _doubt(core, tank, units, typed_unit, expected),
+    )
+    return tuple(doubt for doubt in doubts if doubt is not None)
 
 
 def refused(findings: Sequence[CoreFinding]) -> bool:
@@ -145,7 +147,7 @@ def _refusals(core: Core, tank: Tank, now: datetime, units: UnitSystem, typed_un
     if core.thickness < 0:
         refuse(CoreProblem.NEGATIVE, f"A thickness of {format_length(core.thickness, units)} is below the floor.")
     if core.fluff is not None and core.fluff < 0:
-        refuse(CoreProblem.NEGATIVE, f"A fluff layer of {format_length(core.fluff, units)} is less than none.")
+        refuse(CoreProblem.NEGATIVE, f"A fluff top of {format_length(core.fluff, units)} is below the floor.")
     if core.taken_at > now + CLOCK_SKEW:
         refuse(
             CoreProblem.IN_THE_FUTURE,
@@ -164,15 +166,29 @@ def _refusals(core: Core, tank: Tank, now: datetime, units: UnitSystem, typed_un
     if core.arm_position is not None and not 0.0 <= core.arm_position <= 360.0:
         refuse(CoreProblem.OUTSIDE_THE_TANK, f"An arm position of {core.arm_position:g}° is not between 0° and 360°.")
     depth = tank.side_water_depth + tank.floor_drop(core.distance_from_wall)
-    sludge = core.thickness + max(core.fluff or 0.0, 0.0)
+    sludge = max(core.thickness, core.fluff or 0.0)
     if sludge > depth + HEAD_OVER_WEIR:
-        layers = "sludge and fluff" if core.fluff else "sludge"
+        layers = "fluff" if sludge > core.thickness else "sludge"
         refuse(
             CoreProblem.DEEPER_THAN_TANK,
             f"{format_length(sludge, units)} of {layers} is more than {tank.label} holds at that place "
             f"({format_length(depth, units)} of water).{_other_units_that_fit(core, depth, typed_unit, units)}",
         )
     return found
+
+
+def _fluff_doubt(core: Core, units: UnitSystem) -> CoreFinding | None:
+    """Fluff lies above the sludge; a smaller number is a layer's thickness where its top was meant, or a slip."""
+    if core.fluff is None or core.fluff >= core.thickness:
+        return None
+    fluff, sludge = format_length(core.fluff, units), format_length(core.thickness, units)
+    top = format_length(core.thickness + core.fluff, units)
+    return CoreFinding(
+        CoreProblem.FLUFF_BELOW_SLUDGE,
+        Severity.CONFIRM,
+        f"Fluff is written as its top above the floor, as read on the tube: {fluff} is below the {sludge} of sludge. "
+        f"If its layer is {fluff} thick, write {top}. Confirm that both numbers are right.",
+    )
 
 
 def _other_units_that_fit(core: Core, depth: float, typed_unit: str, units: UnitSystem) -> str:

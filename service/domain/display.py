@@ -92,20 +92,36 @@ def describe_rate(value: float, system: UnitSystem) -> str:
     return f"{'rising' if value > 0 else 'falling'} {shown}"
 
 
-def describe_clearance(value: float, system: UnitSystem) -> str:
-    """Where the blanket stands against the weir, in words that stay true when it is over the crest.
+def describe_clearance(value: float, system: UnitSystem, depth: float | None = None) -> str:
+    """Where the blanket stands against the weir, in words that stay true over the crest and on the floor.
 
     Parameters
     ----------
     value : weir crest minus blanket height. [m]
+    depth : side water depth, where what has no sludge left above the floor shall be said so. [m]
 
     >>> describe_clearance(0.6, "us"), describe_clearance(-0.1, "us"), describe_clearance(0.001, "si")
-    ('2.0 ft under the weir', '0.3 ft over the weir', 'at the weir')
+    ('2.0 ft under the weir', 'at or over the weir', 'at or over the weir')
+    >>> describe_clearance(4.4, "us", 14 * 0.3048), describe_clearance(4.2, "us", 14 * 0.3048)
+    ('on the floor', '13.8 ft under the weir')
     """
-    shown = format_length(abs(value), system)
-    if float(shown.split(" ")[0]) == 0.0:
-        return "at the weir"
-    return f"{shown} {'under' if value > 0 else 'over'} the weir"
+    if depth is not None and _nothing(depth - value, system):
+        return "on the floor"
+    return "at or over the weir" if _nothing(value, system) else f"{format_length(value, system)} under the weir"
+
+
+def describe_height(value: float, system: UnitSystem) -> str:
+    """How high the blanket stands above the floor; over a sloping floor it can lie lower than the floor at the wall.
+
+    >>> describe_height(0.9, "us"), describe_height(-0.15, "us")
+    ('3.0 ft above the floor', 'on the floor')
+    """
+    return "on the floor" if _nothing(value, system) else f"{format_length(value, system)} above the floor"
+
+
+def _nothing(value: float, system: UnitSystem) -> bool:
+    """Whether a length is shown as zero or less."""
+    return value <= 0.0 or float(format_length(value, system).split(" ")[0]) == 0.0
 
 
 def format_duration(span: timedelta) -> str:

@@ -131,8 +131,7 @@ class Fold:
         state, belief = self.state, self.state.belief
         height = core_height(core, self.tank)
         if core.fluff is not None:
-            top = core.fluff if core.fluff > core.thickness else core.thickness + core.fluff
-            state.fluff_top = self.tank.height_from_thickness(top, core.distance_from_wall)
+            state.fluff_top = self.tank.height_from_thickness(max(core.fluff, core.thickness), core.distance_from_wall)
             state.fluff_time = time
             self._see_world(time)
         before = self.belief_at(time)

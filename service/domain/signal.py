@@ -86,6 +86,8 @@ class Signal:
     #: A value that has not moved by more than ``flat_band`` [SI] for this long is called flat; None switches it off.
     flat_after: timedelta | None = None
     flat_band: float = 0.0
+    #: Of effluent solids or turbidity: more than this raises an alarm, in SI or [NTU]; None where the site sets none.
+    limit: float | None = None
     #: Of a status: the blanket sensor it speaks of, and the values that say that it is in service.
     sensor: str | None = None
     in_service: tuple[float, ...] = IN_SERVICE

@@ -6,7 +6,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 
 from service.alarms.contact import Contact
-from service.alarms.definition import AlarmDefinition
+from service.alarms.definition import AlarmDefinition, AlarmKind
 from service.alarms.duty import Rota
 from service.alarms.escalation import Callout, Ladder
 from service.domain.units import UnitSystem
@@ -42,6 +42,16 @@ class AlarmSetup:
     def of_tank(self, tank: str | None) -> tuple[AlarmDefinition, ...]:
         """The alarms of one tank; None for those of the service itself."""
         return tuple(definition for definition in self.definitions if definition.tank == tank)
+
+    def widest_limit(self, tank: str | None) -> float | None:
+        """The clearance at which the first alarm on a tank's blanket comes; None where it has none. [m]"""
+        own = (d for d in self.of_tank(tank) if d.kind in (AlarmKind.HIGH, AlarmKind.HIGH_HIGH))
+        return max((d.limit for d in own if d.limit is not None), default=None)
+
+    def widest_limits(self) -> dict[str, float]:
+        """The same for every tank that has one, by its key."""
+        found = {d.tank: self.widest_limit(d.tank) for d in self.definitions if d.tank is not None}
+        return {tank: limit for tank, limit in found.items() if limit is not None}
 
     def definition(self, key: str) -> AlarmDefinition | None:
         """The definition of that key."""

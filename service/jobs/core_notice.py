@@ -58,7 +58,7 @@ def _messages(setup: AlarmSetup, core: Core, tank: Tank, now: datetime, word: st
 def _words(setup: AlarmSetup, core: Core, tank: Tank, units: UnitSystem, word: str, why: str) -> str:
     height = tank.height_from_thickness(core.thickness, core.distance_from_wall)
     said = (
-        f"{word} {tank.label}: {describe_clearance(tank.clearance(height), units)}"
+        f"{word} {tank.label}: {describe_clearance(tank.clearance(height), units, tank.side_water_depth)}"
         f" ({format_length(core.thickness, units)} of sludge), {format_local_time(core.taken_at, setup.site.zone)}"
     )
     if core.taken_by:

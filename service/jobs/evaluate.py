@@ -27,7 +27,7 @@ from service.jobs.ahead import Ahead
 from service.jobs.alarm_setup import AlarmSetup
 from service.jobs.escalate import escalate
 from service.jobs.evidence import evidence_of
-from service.jobs.situations import TankHistory, service_situation, silent_tanks, tank_histories
+from service.jobs.situations import TankHistory, plant_effluent, service_situation, silent_tanks, tank_histories
 from service.jobs.telling import REMEMBER, Change, Decided, Scene, also_active, decide, write
 from service.storage.alarms import AlarmRecord, alarms, keep_quietly, lock_alarms, save_alarms, told
 from service.storage.session import transaction
@@ -140,7 +140,14 @@ def evaluate_service(
         records = lock_alarms(conn, [definition.key for definition in definitions])
         silent = {} if ids is None else silent_tanks(conn, tanks, ids, setup.feeds, started_at=started_at, now=now)
         situation = service_situation(
-            conn, connectors, rotas=setup.rotas, silent=silent, started_at=started_at, added_at=added_at, now=now
+            conn,
+            connectors,
+            rotas=setup.rotas,
+            silent=silent,
+            effluent=() if ids is None else plant_effluent(conn, tanks, ids, now),
+            started_at=started_at,
+            added_at=added_at,
+            now=now,
         )
         changes = []
         for definition in definitions:

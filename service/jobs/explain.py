@@ -11,7 +11,7 @@ from typing import Any
 from sqlalchemy import Connection, Engine
 
 from service.alarms.definition import AlarmDefinition, AlarmKind
-from service.alarms.rules import Situation, Verdict, judge
+from service.alarms.rules import Situation, Verdict, judge, standing
 from service.domain.display import (
     describe_clearance,
     describe_rate,
@@ -27,7 +27,7 @@ from service.jobs.ahead import Ahead, ahead_of, danger_height
 from service.jobs.alarm_setup import AlarmSetup
 from service.jobs.estimate import standing_at
 from service.jobs.situations import TankHistory, tank_histories
-from service.notify.wording import verdict_words
+from service.notify.wording import contradicting, verdict_words
 from service.storage.alarms import JournalLine, journal
 from service.storage.outbox import Trace, traces
 from service.storage.session import transaction
@@ -143,19 +143,28 @@ def _knowledge(history: TankHistory, at: datetime, setup: AlarmSetup) -> list[st
             continue
         age = format_duration(at - sensor.last_sample_at)
         reading = "no usable number" if sensor.height is None else f"read {format_length(sensor.height, units)}"
-        corrected = "" if sensor.corrected is None else f", {format_length(sensor.corrected, units)} after correction"
+        corrected = (
+            ""
+            if sensor.corrected is None or known.core is None
+            else f", {format_length(sensor.corrected, units)} after correction"
+        )
         doubt = f"; {verdict_words(sensor.verdict)}" if sensor.verdict is not Reason.NONE else ""
         late = "; stale by then" if at - sensor.last_sample_at > sensor.stale_after else ""
         said.append(f"Sensor {sensor.tag}: {reading} above the floor{corrected}, {age} before{doubt}{late}.")
     if known.core is None:
         said.append("Hand core: none up to then.")
     else:
-        below = describe_clearance(tank.clearance(known.core.height), units)
+        below = describe_clearance(tank.clearance(known.core.height), units, tank.side_water_depth)
         said.append(f"Hand core: {below}, {format_duration(at - known.core.taken_at)} before.")
+    limit = setup.widest_limit(tank.key)
+    seen = None if limit is None else standing(known, limit)
+    if seen is not None:
+        words = contradicting(seen, known.clearance, units, zone, tank.side_water_depth)
+        said.append(f"It stands: {words}.")
     if newest is None or not math.isfinite(newest.height):
         said.append("Belief: none yet.")
     else:
-        where = describe_clearance(tank.clearance(newest.height), units)
+        where = describe_clearance(tank.clearance(newest.height), units, tank.side_water_depth)
         doubt = format_length(2 * newest.sd, units) if math.isfinite(newest.sd) else "?"
         said.append(
             f"Belief at {format_clock(newest.time, zone)}: {where} (give or take {doubt}),"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from bisect import bisect_left, bisect_right
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -12,13 +13,15 @@ from typing import NamedTuple
 import structlog
 from sqlalchemy import Connection
 
+from service.alarms.observed import Contradiction
 from service.domain import estimate as estimator
 from service.domain.core import Calibration, Core
 from service.domain.estimate import Assessment, Event, TankSetup
 from service.domain.heading import heading_from_json
+from service.domain.reading import Quality, Reading
 from service.domain.refold import Change, Mark, Refold
 from service.errors import DomainError
-from service.jobs.situations import PAIR_WITHIN, TankHistory
+from service.jobs.situations import PAIR_WITHIN, TankHistory, contradictions, watched_others
 from service.storage import alarm_inputs, checkpoints, history
 from service.storage.alarm_inputs import StoredCore
 from service.storage.history import ArrivedReadings, Recorded
@@ -31,6 +34,8 @@ log = structlog.get_logger(__name__)
 PIECE = timedelta(days=1)
 #: Folding starts at least so long before the replay, and before the last core by then: rules look back at both.
 RUN_UP = timedelta(hours=2)
+#: Of these cores it is looked up whether instruments took them back; older ones have long been followed by others.
+NEWEST_CORES = 3
 
 
 class Arrival(NamedTuple):
@@ -55,7 +60,9 @@ class Stage:
     began_at: datetime | None
     known_since: datetime | None = None  #: when the service first knew the tank
     cores: list[StoredCore] = field(default_factory=list)
-    beside: dict[datetime, float] = field(default_factory=dict)
+    beside: dict[datetime, dict[str, Assessment]] = field(default_factory=dict)
+    contradicted: dict[datetime, Contradiction] = field(default_factory=dict)
+    others: dict[str, list[tuple[datetime, float]]] = field(default_factory=dict)
 
     @classmethod
     def of(
@@ -103,6 +110,18 @@ class Stage:
     def history(self, after: datetime | None) -> TankHistory:
         """What is known now, in the form the rules look at; estimates only those after a time, or the newest."""
         estimates = self.refold.estimates
+        # Samples are let go of after a while; what they took back is remembered with the core.
+        self.contradicted |= {
+            time: found
+            for time, found in contradictions(
+                self.setup,
+                self.cores[-NEWEST_CORES:],
+                self.refold.samples,
+                self.beside,
+                datetime.max.replace(tzinfo=UTC),
+            ).items()
+            if time not in self.contradicted
+        }
         new = len(estimates) - 1 if after is None else bisect_right(estimates, after, key=lambda e: e.time)
         return TankHistory(
             setup=self.setup,
@@ -110,6 +129,8 @@ class Stage:
             samples=self.refold.samples,
             cores=self.cores,
             beside=self.beside,
+            contradicted=self.contradicted,
+            others=self.others,
             known_since=self.known_since,
         )
 
@@ -161,10 +182,12 @@ class Stage:
     def _take(self, changes: list[Change], needed: datetime) -> None:
         if not changes:
             return
+        self._hear(changes)
         newest = max(estimator.event_order(event)[0] for change in changes for event in change if event is not None)
         since = self.refold.take(changes, mark=needed <= newest)
         if any(isinstance(event, Core) for change in changes for event in change):
             self.cores = [_stored(core) for core in self.refold.cores]
+            self.contradicted = {}
         for core in reversed(self.refold.cores):
             if since is None or core.taken_at < since - PAIR_WITHIN:
                 break
@@ -172,12 +195,22 @@ class Stage:
         self.refold.forget(needed)
 
     def _pair(self, time: datetime) -> None:
-        self.beside.pop(time, None)
-        for signal in self.setup.blankets:
-            height = _nearest(self.refold.samples[signal.tag], time)
-            if height is not None:
-                self.beside[time] = height
-                return
+        near = {s.tag: _nearest(self.refold.samples[s.tag], time) for s in self.setup.blankets}
+        self.beside[time] = {tag: sample for tag, sample in near.items() if sample is not None}
+
+    def _hear(self, changes: Sequence[Change]) -> None:
+        """Keep what the other signals say that alarms look at."""
+        watched = {signal.tag for signal in watched_others(self.setup)}
+        for change in changes:
+            reading = change.came
+            if not isinstance(reading, Reading) or reading.tag not in watched:
+                continue
+            heard = self.others.setdefault(reading.tag, [])
+            place = bisect_left(heard, reading.time, key=lambda known: known[0])
+            if place < len(heard) and heard[place][0] == reading.time:
+                del heard[place]
+            if reading.quality is not Quality.BAD and math.isfinite(reading.value):
+                heard.insert(place, (reading.time, reading.value))
 
 
 def standing_after(recorded: Iterable[Recorded]) -> list[Core | Calibration]:
@@ -233,12 +266,12 @@ def _pieces(events: list[Event]) -> list[list[Event]]:
     return pieces
 
 
-def _nearest(samples: Sequence[Assessment], time: datetime) -> float | None:
-    """What a sensor said nearest to a time, before correction; None where it said no number about then."""
+def _nearest(samples: Sequence[Assessment], time: datetime) -> Assessment | None:
+    """What a sensor said nearest to a time; None where it said no number about then."""
     first = bisect_left(samples, time - PAIR_WITHIN, key=lambda sample: sample.time)
     last = bisect_right(samples, time + PAIR_WITHIN, key=lambda sample: sample.time)
     near = [sample for sample in samples[first:last] if sample.height == sample.height]
-    return min(near, key=lambda sample: abs(sample.time - time)).height if near else None
+    return min(near, key=lambda sample: abs(sample.time - time)) if near else None
 
 
 def _stored(core: Core) -> StoredCore:
@@ -247,4 +280,6 @@ def _stored(core: Core) -> StoredCore:
         thickness=core.thickness,
         distance_from_wall=core.distance_from_wall,
         taken_by=core.taken_by,
+        fluff=core.fluff,
+        surface=core.surface,
     )

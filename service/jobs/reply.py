@@ -38,7 +38,9 @@ from service.jobs.alarm_command import submit_command
 from service.jobs.alarm_setup import AlarmSetup
 from service.jobs.core import CoreDraft, submit_core
 from service.jobs.escalate import Declined, decline
+from service.jobs.situations import standing_observations
 from service.notify import gsm7
+from service.notify.wording import observed
 from service.storage.alarms import AlarmRecord, alarms
 from service.storage.estimates import latest_estimates
 from service.storage.outbox import OutboxMessage, answers_since, hold_answer, last_message, last_told, put
@@ -310,12 +312,21 @@ class _Desk:
         with transaction(self.engine) as conn:
             tank_ids = {self.ids.tanks[tank.tank.key]: tank for tank in self.tanks}
             found = latest_estimates(conn, list(tank_ids), until=self.now)
+            believed = {tank_ids[number].tank.key: estimate for number, estimate in found.items()}
+            limits = self.setup.widest_limits()
+            seen = standing_observations(conn, self.tanks, self.ids, limits, believed, self.now)
         lines = []
         for tank_id, estimate in found.items():
             tank = tank_ids[tank_id].tank
             clearance = tank.clearance(estimate.height)
             doubt = {Trust.GOOD: "", Trust.DOUBTFUL: " doubtful", Trust.BLIND: " BLIND"}[estimate.trust]
-            where = describe_clearance(clearance, self.units).replace("the weir", "weir")
+            where = describe_clearance(clearance, self.units, tank.side_water_depth).replace("the weir", "weir")
+            if tank.key in seen:
+                # What a person saw goes before the number that it contradicts.
+                clearance = min(clearance, seen[tank.key].clearance)
+                where = observed(seen[tank.key], self.units, self.setup.site.zone, tank.side_water_depth)
+                lines.append((clearance, f"{tank.label}: {where}"))
+                continue
             clock = format_clock(estimate.time, self.setup.site.zone).rpartition(" ")[0]
             lines.append((clearance, f"{tank.label} {where} {describe_rate(estimate.rate, self.units)}{doubt} {clock}"))
         return "; ".join(line for _, line in sorted(lines)) or "No readings yet."

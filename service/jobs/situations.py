@@ -5,7 +5,7 @@ from __future__ import annotations
 import bisect
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 
 from sqlalchemy import Connection
@@ -14,16 +14,27 @@ from service.alarms.definition import Priority
 from service.alarms.duty import Rota, next_gap
 from service.alarms.figures import Occurrence, chattering
 from service.alarms.machine import CALLING, QUIET, AlarmState
+from service.alarms.observed import (
+    AGREE,
+    Contradiction,
+    CoreSeen,
+    EffluentSeen,
+    FluffSeen,
+    contradiction,
+    newest_core,
+)
 from service.alarms.rules import (
     ConnectorSeen,
-    CoreSeen,
     DeliverySeen,
     DutySeen,
+    Observation,
     SensorSeen,
     Situation,
     UnrulySeen,
+    standing,
 )
 from service.domain.estimate import Assessment, Estimate, TankSetup
+from service.domain.signal import Signal, SignalKind, sensor_height
 from service.storage import alarm_inputs, outbox
 from service.storage.alarm_inputs import StoredCore
 from service.storage.alarms import alarms, happenings
@@ -43,8 +54,12 @@ class TankHistory:
     estimates: Sequence[Estimate]
     samples: Mapping[str, Sequence[Assessment]]
     cores: Sequence[StoredCore]
-    #: What a sensor said beside a core, by the core's time. [m]
-    beside: Mapping[datetime, float] = field(default_factory=dict)
+    #: What each sensor said beside a core, by the core's time and the sensor's tag.
+    beside: Mapping[datetime, Mapping[str, Assessment]] = field(default_factory=dict)
+    #: Instruments that took a core back, by the core's time.
+    contradicted: Mapping[datetime, Contradiction] = field(default_factory=dict)
+    #: Good values of the signals named by :func:`watched_others`, by tag, oldest first. [SI]
+    others: Mapping[str, Sequence[tuple[datetime, float]]] = field(default_factory=dict)
     #: When the service first knew the tank; only kept where it was never cored.
     known_since: datetime | None = None
 
@@ -55,7 +70,10 @@ class TankHistory:
             side_water_depth=self.setup.tank.side_water_depth,
             estimate=estimate,
             sensors=tuple(self._sensor(signal.tag, signal.stale_after, time) for signal in self.setup.blankets),
-            core=self._core(time),
+            core=self._core(time, estimate),
+            surface=self._surface(time),
+            fluff=self._fluff(time),
+            effluent=effluent_seen(self.setup.others, self.others, time),
             in_service=in_service,
             known_since=self.known_since,
         )
@@ -75,18 +93,109 @@ class TankHistory:
             verdict=sample.verdict,
         )
 
-    def _core(self, time: datetime) -> CoreSeen | None:
-        index = bisect.bisect_right(self.cores, time, key=lambda core: core.taken_at) - 1
-        if index < 0:
+    def _core(self, time: datetime, estimate: Estimate | None) -> CoreSeen | None:
+        index = bisect.bisect_right(self.cores, time, key=lambda core: core.taken_at)
+        if index == 0:
             return None
-        core = self.cores[index]
-        return CoreSeen(
-            taken_at=core.taken_at,
-            height=self.setup.tank.height_from_thickness(core.thickness, core.distance_from_wall),
-            thickness=core.thickness,
-            taken_by=core.taken_by,
-            sensor_height=self.beside.get(core.taken_at),
-        )
+        newest = self.cores[index - 1].taken_at
+        core = newest_core(self._seen(core) for core in self.cores[:index] if core.taken_at == newest)
+        assert core is not None
+        taken_back = self.contradicted.get(core.taken_at)
+        if taken_back is None or taken_back.at > time:
+            return core
+        # A belief that is back where the core saw the blanket gives the core its word back.
+        back = estimate is not None and not estimate.height < core.height - AGREE
+        return core if back else replace(core, contradicted=taken_back)
+
+    def _surface(self, time: datetime) -> CoreSeen | None:
+        spoken = [core for core in self.cores if core.surface and core.taken_at <= time]
+        newest = max((core.taken_at for core in spoken), default=None)
+        seen = [self._seen(core) for core in spoken if core.taken_at == newest]
+        # Of several at one time the one that saw sludge at the weir counts.
+        return max(seen, key=lambda core: len(core.over_the_weir), default=None)
+
+    def _seen(self, core: StoredCore) -> CoreSeen:
+        beside = self.beside.get(core.taken_at, {})
+        return core_seen(self.setup, core, next((sample.height for sample in beside.values()), None))
+
+    def _fluff(self, time: datetime) -> tuple[FluffSeen, ...]:
+        found = []
+        for signal in self.setup.others:
+            last = _last(self.others.get(signal.tag, ()), time)
+            if signal.kind is SignalKind.FLUFF and last is not None and time - last[0] <= signal.stale_after:
+                mount = signal.mount
+                height = last[1] if mount is None else sensor_height(last[1], self.setup.tank, mount)
+                found.append(FluffSeen(tag=signal.tag, at=last[0], height=height))
+        return tuple(found)
+
+
+def core_seen(setup: TankSetup, core: StoredCore, sensor_height: float | None = None) -> CoreSeen:
+    """A stored core in the tank's frame."""
+    tank = setup.tank
+    fluff = None if core.fluff is None else tank.height_from_thickness(core.fluff, core.distance_from_wall)
+    return CoreSeen(
+        taken_at=core.taken_at,
+        height=tank.height_from_thickness(core.thickness, core.distance_from_wall),
+        thickness=core.thickness,
+        taken_by=core.taken_by,
+        sensor_height=sensor_height,
+        fluff_height=fluff,
+        surface=core.surface,
+    )
+
+
+def watched_others(setup: TankSetup) -> tuple[Signal, ...]:
+    """Signals beside the blanket sensors that alarms look at: the tank's fluff, and effluent meters with a limit."""
+    return tuple(
+        signal
+        for signal in setup.others
+        if (signal.kind is SignalKind.FLUFF and signal.tank == setup.tank.key) or signal.limit is not None
+    )
+
+
+def effluent_seen(
+    signals: Sequence[Signal], readings: Mapping[str, Sequence[tuple[datetime, float]]], time: datetime
+) -> tuple[EffluentSeen, ...]:
+    """What the effluent meters with a limit last said up to a time."""
+    found = []
+    for signal in signals:
+        last = _last(readings.get(signal.tag, ()), time)
+        if signal.limit is not None and last is not None:
+            found.append(
+                EffluentSeen(
+                    tag=signal.tag,
+                    kind=signal.kind,
+                    at=last[0],
+                    value=last[1],
+                    limit=signal.limit,
+                    fresh=time - last[0] <= signal.stale_after,
+                )
+            )
+    return tuple(found)
+
+
+def _last(readings: Sequence[tuple[datetime, float]], time: datetime) -> tuple[datetime, float] | None:
+    index = bisect.bisect_right(readings, time, key=lambda reading: reading[0]) - 1
+    return readings[index] if index >= 0 else None
+
+
+def contradictions(
+    setup: TankSetup,
+    cores: Sequence[StoredCore],
+    samples: Mapping[str, Sequence[Assessment]],
+    beside: Mapping[datetime, Mapping[str, Assessment]],
+    until: datetime,
+) -> dict[datetime, Contradiction]:
+    """Cores that instruments took back before the next core came, and before a time, by the core's time."""
+    stale_after = {signal.tag: signal.stale_after for signal in setup.blankets}
+    ends = [*(core.taken_at for core in cores[1:]), until]
+    found: dict[datetime, Contradiction] = {}
+    for core, end in zip(cores, ends, strict=True):
+        said = {tag: sample.corrected for tag, sample in beside.get(core.taken_at, {}).items()}
+        taken_back = contradiction(core_seen(setup, core), samples, stale_after, said, end)
+        if taken_back is not None:
+            found[core.taken_at] = taken_back
+    return found
 
 
 def tank_histories(
@@ -119,10 +228,16 @@ def tank_histories(
         for core in cores[tank_id]
     ]
     near = alarm_inputs.samples_beside(conn, [(signal, time) for _, signal, time in moments], PAIR_WITHIN, now)
-    beside: dict[int, dict[datetime, float]] = {tank_id: {} for tank_id in tank_ids}
+    beside: dict[int, dict[datetime, dict[str, Assessment]]] = {tank_id: {} for tank_id in tank_ids}
     for (tank_id, _, time), sample in zip(moments, near, strict=True):
         if sample is not None:
-            beside[tank_id].setdefault(time, sample.height)
+            beside[tank_id].setdefault(time, {})[sample.tag] = sample
+    taken_back = _taken_back(conn, tank_ids, ids, estimates, cores, beside, now)
+    readings = alarm_inputs.good_readings(
+        conn,
+        {ids.signals[s.tag]: _earliest(first, tank_ids, s) for t in tank_ids.values() for s in watched_others(t)},
+        now,
+    )
     first_known = alarm_inputs.known_since(conn, [tank_id for tank_id in tank_ids if not cores[tank_id]])
     return {
         tank.tank.key: TankHistory(
@@ -131,9 +246,69 @@ def tank_histories(
             samples={signal.tag: samples[ids.signals[signal.tag]] for signal in tank.blankets},
             cores=cores[tank_id],
             beside=beside[tank_id],
+            contradicted=taken_back.get(tank_id, {}),
+            others={s.tag: readings[ids.signals[s.tag]] for s in watched_others(tank)},
             known_since=first_known.get(tank_id),
         )
         for tank_id, tank in tank_ids.items()
+    }
+
+
+def standing_observations(
+    conn: Connection,
+    tanks: Sequence[TankSetup],
+    ids: SiteIds,
+    limits: Mapping[str, float],
+    believed: Mapping[str, Estimate],
+    now: datetime,
+) -> dict[str, Observation]:
+    """What people saw beyond a limit and nothing has taken back, by tank key; tanks of which there is nothing are left out.
+
+    Parameters
+    ----------
+    limits : the widest clearance of a tank's alarms, by its key. [m]
+    """
+    histories = tank_histories(conn, tanks, ids, after={tank.tank.key: None for tank in tanks}, now=now)
+    found = {
+        key: standing(history.at(now, believed.get(key)), limits[key])
+        for key, history in histories.items()
+        if key in limits
+    }
+    return {key: seen for key, seen in found.items() if seen is not None}
+
+
+def _earliest(first: Mapping[int, datetime], tanks: Mapping[int, TankSetup], signal: Signal) -> datetime:
+    """The time from which on a signal is looked at for any of the tanks it speaks of."""
+    return min(first[tank_id] for tank_id, tank in tanks.items() if signal in tank.others)
+
+
+def _taken_back(
+    conn: Connection,
+    tanks: Mapping[int, TankSetup],
+    ids: SiteIds,
+    estimates: Mapping[int, Sequence[Estimate]],
+    cores: Mapping[int, Sequence[StoredCore]],
+    beside: Mapping[int, Mapping[datetime, Mapping[str, Assessment]]],
+    now: datetime,
+) -> dict[int, dict[datetime, Contradiction]]:
+    """Cores that instruments took back, by tank; looked for only where the belief has left the place a core found."""
+    since: dict[int, datetime] = {}
+    for tank_id, tank in tanks.items():
+        lowest = min((estimate.height for estimate in estimates[tank_id]), default=math.inf)
+        left = [c.taken_at for c in cores[tank_id] if lowest < core_seen(tank, c).height - AGREE]
+        if len(tank.blankets) > 1 and left:
+            since |= {ids.signals[signal.tag]: left[0] for signal in tank.blankets}
+    samples = alarm_inputs.samples_since_core(conn, since, now)
+    return {
+        tank_id: contradictions(
+            tank,
+            cores[tank_id],
+            {s.tag: samples.get(ids.signals[s.tag], ()) for s in tank.blankets},
+            beside[tank_id],
+            now + timedelta.resolution,
+        )
+        for tank_id, tank in tanks.items()
+        if tank.blankets and ids.signals[tank.blankets[0].tag] in since
     }
 
 
@@ -147,11 +322,12 @@ def service_situation(
     *,
     rotas: Sequence[Rota] = (),
     silent: Mapping[str, tuple[str, ...]] | None = None,
+    effluent: tuple[EffluentSeen, ...] = (),
     started_at: datetime,
     added_at: Mapping[str, datetime] | None = None,
     now: datetime,
 ) -> Situation:
-    """What is known of the service itself."""
+    """What is known of the service itself, and of the *effluent* of the whole plant."""
     seen = {found.connector: found for found in connector_health(conn)}
     out = outbox.health(conn)
     ahead = [found.last_sample_at - now for found in seen.values() if found.last_sample_at is not None]
@@ -181,7 +357,17 @@ def service_situation(
         clock_ahead=max(ahead, default=None),
         duty=_duty(rotas, now),
         unruly=_unruly(conn, now),
+        effluent=effluent,
     )
+
+
+def plant_effluent(
+    conn: Connection, tanks: Sequence[TankSetup], ids: SiteIds, now: datetime
+) -> tuple[EffluentSeen, ...]:
+    """What the meters of the whole plant's effluent last said."""
+    meters = {s.tag: s for tank in tanks for s in tank.others if s.tank is None and s.limit is not None}
+    readings = alarm_inputs.good_readings(conn, {ids.signals[tag]: now for tag in meters}, now)
+    return effluent_seen(tuple(meters.values()), {tag: readings[ids.signals[tag]] for tag in meters}, now)
 
 
 #: After a start the sources are read before anything is called silent.

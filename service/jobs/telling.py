@@ -12,7 +12,7 @@ from sqlalchemy import Connection
 from service.alarms.definition import AlarmDefinition, AlarmKind
 from service.alarms.machine import Machine, Transition
 from service.alarms.routing import MessageKind, RouteReason, Routing, Tell, Told, address_of, route
-from service.alarms.rules import RuleReason, Situation
+from service.alarms.rules import RuleReason, Situation, standing
 from service.domain.advice_checks import Evidence
 from service.domain.tank import Tank
 from service.domain.units import UnitSystem
@@ -145,6 +145,7 @@ def facts_of(
     if transition is not None and (over or definition.kind not in _PRESENT_VALUE or value is None):
         # What is over is told as it was; the rest is told as it is now.
         value = transition.value
+    limit = definition.limit if definition.kind in _OF_CLEARANCE else setup.widest_limit(definition.tank)
     return AlarmFacts(
         site=setup.site,
         kind=kind,
@@ -164,6 +165,7 @@ def facts_of(
         danger_limit=scene.danger_limit,
         sensors=situation.sensors,
         core=situation.core,
+        standing=None if limit is None else standing(situation, limit),
         also_active=scene.also_active,
         evidence=scene.evidence,
         called=scene.called,
@@ -200,6 +202,7 @@ def _decisions(one: Decided) -> dict[str, Any]:
     }
 
 
+_OF_CLEARANCE = frozenset({AlarmKind.HIGH, AlarmKind.HIGH_HIGH})
 _PRESENT_VALUE = frozenset(
     {AlarmKind.HIGH, AlarmKind.HIGH_HIGH, AlarmKind.RATE, AlarmKind.TIME_TO_DANGER, AlarmKind.READS_HIGH}
 )

@@ -8,8 +8,9 @@ from datetime import datetime
 from zoneinfo import ZoneInfo
 
 from service.alarms.definition import AlarmDefinition
+from service.alarms.observed import CoreSeen
 from service.alarms.routing import MessageKind
-from service.alarms.rules import CoreSeen, RuleReason, SensorSeen
+from service.alarms.rules import Observation, RuleReason, SensorSeen
 from service.domain.advice_checks import Evidence
 from service.domain.estimate import Estimate
 from service.domain.tank import TankKind
@@ -57,6 +58,7 @@ class AlarmFacts:
     danger_limit: float | None = None  #: clearance of the tank's high-high alarm
     sensors: tuple[SensorSeen, ...] = ()
     core: CoreSeen | None = None
+    standing: Observation | None = None  #: what a person saw beyond a limit and nothing has taken back
     also_active: tuple[str, ...] = ()  #: headlines of the tank's other active alarms
     evidence: Evidence | None = None  #: why the blanket may rise
     called: tuple[Called, ...] = ()  #: who was called about this occurrence before

@@ -11,7 +11,7 @@ from service.alarms.definition import AlarmKind
 from service.alarms.routing import MessageKind
 from service.domain.advice_checks import hint
 from service.domain.display import (
-    describe_clearance,
+    describe_height,
     format_clock,
     format_duration,
     format_length,
@@ -105,7 +105,7 @@ def sheet_of(facts: AlarmFacts, system: UnitSystem) -> Sheet:
         word=wording.word(facts),
         headline=wording.headline(facts, system),
         grave=asks and facts.definition.kind in (AlarmKind.HIGH_HIGH, AlarmKind.HIGH),
-        trust=wording.trust_sentence(facts),
+        trust=wording.trust_sentence(facts, system),
         rows=tuple(_rows(facts, system)),
         sections=tuple(sections),
         code=facts.code,
@@ -139,6 +139,8 @@ def _extras(facts: AlarmFacts, system: UnitSystem) -> list[str]:
         extras.append(trust)
     if facts.kind is MessageKind.ALARM and (seen := hint(wording.seen_of(facts))):
         extras.append(seen)
+    if by := wording.cleared_by(facts, system):
+        extras.append(f"By {by}")
     if facts.core is not None and facts.kind is MessageKind.ALARM and facts.side_water_depth is not None:
         age = format_duration(facts.now - facts.core.taken_at)
         extras.append(f"Core {age} ago {format_length(facts.core.thickness, system)}")
@@ -153,6 +155,8 @@ def _rows(facts: AlarmFacts, system: UnitSystem) -> list[tuple[str, str]]:
             lasted = format_duration(facts.returned_at - facts.occurred_at)
             rows.append(("Was active", f"{format_local_time(facts.occurred_at, zone)}, for {lasted}"))
             rows.append(("Over since", format_local_time(facts.returned_at, zone)))
+            if by := wording.cleared_by(facts, system):
+                rows.append(("Cleared by", by))
         case MessageKind.ACKNOWLEDGED:
             rows.append(("Taken by", f"{facts.actor}, {format_local_time(facts.at, zone)}"))
             if facts.note:
@@ -193,6 +197,10 @@ def _limit_rows(facts: AlarmFacts, system: UnitSystem) -> list[tuple[str, str]]:
             return [("Limit", f"rising {format_speed(limit, system)}")]
         case AlarmKind.DEVIATION:
             return [("Limit", f"{format_length(limit, system)} apart")]
+        case AlarmKind.EFFLUENT_SOLIDS:
+            return [("Limit", format_quantity(limit, Dimension.CONCENTRATION, system))]
+        case AlarmKind.TURBIDITY:
+            return [("Limit", format_quantity(limit, Dimension.TURBIDITY, system))]
         case AlarmKind.SOLIDS_LOADING:
             return [("Limit", format_quantity(limit, Dimension.SOLIDS_LOADING, system))]
     return []
@@ -203,13 +211,8 @@ def _tank_rows(facts: AlarmFacts, system: UnitSystem) -> list[tuple[str, str]]:
     estimate, clearance = facts.estimate, facts.clearance
     if estimate is not None and clearance is not None and math.isfinite(clearance):
         doubt = format_length(2.0 * estimate.sd, system) if math.isfinite(estimate.sd) else "?"
-        rows.append(
-            (
-                "Blanket",
-                f"{describe_clearance(clearance, system)}, {format_length(estimate.height, system)} above the floor"
-                f" (give or take {doubt})",
-            )
-        )
+        places = dict.fromkeys((wording.where(clearance, facts, system), describe_height(estimate.height, system)))
+        rows.append(("Blanket", f"{', '.join(places)} (give or take {doubt})"))
     rows += [_sensor_row(facts, index, system) for index in range(len(facts.sensors))]
     if facts.tank_kind is None:
         return rows
@@ -221,7 +224,11 @@ def _tank_rows(facts: AlarmFacts, system: UnitSystem) -> list[tuple[str, str]]:
     age = format_duration(facts.now - core.taken_at)
     where = ""
     if facts.side_water_depth is not None:
-        where = f" = {describe_clearance(facts.side_water_depth - core.height, system)}"
+        where = f" = {wording.where(facts.side_water_depth - core.height, facts, system)}"
+        if core.fluff_height is not None:
+            where += f", fluff up to {wording.where(facts.side_water_depth - core.top, facts, system)}"
+    if core.surface:
+        where += f"; surface: {', '.join(core.surface)}"
     when = format_local_time(core.taken_at, facts.site.zone)
     rows.append(("Last core", f"{format_length(core.thickness, system)} of sludge{where}, {age} ago ({when}{by})"))
     return rows
@@ -234,9 +241,11 @@ def _sensor_row(facts: AlarmFacts, index: int, system: UnitSystem) -> tuple[str,
         return label, "nothing received yet"
     parts = []
     if sensor.height is not None and math.isfinite(sensor.height):
-        parts.append(f"reads {format_length(sensor.height, system)} above the floor")
-        if sensor.corrected is not None and math.isfinite(sensor.corrected):
-            parts.append(f"{format_length(sensor.corrected, system)} after drift correction")
+        parts.append(f"reads {describe_height(sensor.height, system)}")
+        if facts.core is not None and sensor.corrected is not None and math.isfinite(sensor.corrected):
+            parts.append(
+                f"{describe_height(sensor.corrected, system).removesuffix(' above the floor')} after drift correction"
+            )
     else:
         parts.append("sends no usable number")
     words = wording.verdict_words(sensor.verdict)

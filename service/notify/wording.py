@@ -4,14 +4,18 @@ from __future__ import annotations
 
 import math
 from datetime import timedelta
+from zoneinfo import ZoneInfo
 
-from service.alarms.definition import AlarmKind, Priority, SystemWatch
+from service.alarms.definition import NOBODY_SEES, AlarmKind, Priority, SystemWatch
+from service.alarms.observed import AGREE
 from service.alarms.routing import MessageKind
-from service.alarms.rules import RuleReason
+from service.alarms.rules import Observation, RuleReason, SensorSeen
 from service.domain.advice_checks import CONFIRM, Finding, findings, leading_checks
 from service.domain.display import (
     describe_clearance,
+    describe_height,
     describe_rate,
+    format_clock,
     format_duration,
     format_length,
     format_quantity,
@@ -32,6 +36,8 @@ _WORD = {
     AlarmKind.DEVIATION: "SENSOR",
     AlarmKind.BAD_MEASUREMENT: "SENSOR",
     AlarmKind.SOLIDS_LOADING: "OVERLOAD",
+    AlarmKind.EFFLUENT_SOLIDS: "EFFLUENT",
+    AlarmKind.TURBIDITY: "EFFLUENT",
     AlarmKind.CORE_OVERDUE: "CORE DUE",
     AlarmKind.READS_HIGH: "READS HIGH",
     AlarmKind.SYSTEM: "SERVICE",
@@ -45,7 +51,8 @@ def word(facts: AlarmFacts) -> str:
     """The one word that says how bad it is."""
     match facts.kind:
         case MessageKind.CLEARED:
-            return "CLEARED"
+            # Read in the dark, no word but the first may count.
+            return "STILL DANGER" if _WORD[AlarmKind.HIGH_HIGH] in still(facts) else "CLEARED"
         case MessageKind.ACKNOWLEDGED:
             return "TAKEN"
         case MessageKind.SHELF_ENDING:
@@ -53,6 +60,13 @@ def word(facts: AlarmFacts) -> str:
     if facts.definition.watch is SystemWatch.FILLING:
         return "TANKS FILLING"
     return _WORD[facts.definition.kind]
+
+
+def still(facts: AlarmFacts) -> tuple[str, ...]:
+    """In a word each, the alarms that still stand on the tank; the gravest first."""
+    words = {line.split(":", 1)[0] for line in facts.also_active}
+    known = list(dict.fromkeys([_WORD[AlarmKind.HIGH_HIGH], *_WORD.values()]))
+    return tuple(sorted(words, key=lambda word: known.index(word) if word in known else len(known)))
 
 
 def kind_word(kind: AlarmKind) -> str:
@@ -94,8 +108,8 @@ def _alarm(facts: AlarmFacts, system: UnitSystem) -> str:
         case AlarmKind.RATE:
             known = facts.value if facts.value is not None or facts.estimate is None else facts.estimate.rate
             rate = "fast" if known is None else format_speed(known, system)
-            where = "" if facts.clearance is None else f", now {describe_clearance(facts.clearance, system)}"
-            return f"sludge rising {rate}{where}{over}"
+            now = "" if facts.clearance is None else f", now {where(facts.clearance, facts, system)}"
+            return f"sludge rising {rate}{now}{over}"
         case AlarmKind.TIME_TO_DANGER:
             when = "soon" if facts.value is None else f"in about {_hours(facts.value)}"
             return f"forecast reaches the danger limit {when}{over}"
@@ -110,25 +124,75 @@ def _alarm(facts: AlarmFacts, system: UnitSystem) -> str:
                 return f"solids loading above its limit{over}"
             loading = format_quantity(facts.value, Dimension.SOLIDS_LOADING, system)
             return f"solids loading {loading}{over}"
+        case AlarmKind.EFFLUENT_SOLIDS | AlarmKind.TURBIDITY:
+            return _effluent(facts, system) + over
         case AlarmKind.CORE_OVERDUE:
             if facts.core is None:
                 return "no hand core taken yet"
             return f"last hand core {format_duration(facts.now - facts.core.taken_at)} ago"
         case AlarmKind.READS_HIGH:
-            where = "high" if facts.value is None else describe_clearance(facts.value, system)
-            return f"sensor reads {where}, not confirmed; take a hand core{over}"
+            there = "high" if facts.value is None else where(facts.value, facts, system)
+            return f"sensor reads {there}, not confirmed; take a hand core{over}"
         case AlarmKind.SYSTEM:
             return _system(facts) + over
 
 
+def where(clearance: float, facts: AlarmFacts, system: UnitSystem) -> str:
+    """Where sludge stands against the weir of the tank."""
+    return describe_clearance(clearance, system, facts.side_water_depth)
+
+
+def observed(seen: Observation, system: UnitSystem, zone: ZoneInfo, depth: float | None) -> str:
+    """What a person saw, who and when, in a clause.
+
+    Parameters
+    ----------
+    depth : side water depth. [m]
+    """
+    who = f" by {seen.core.taken_by}" if seen.core.taken_by else ""
+    when = f"{who} at {format_clock(seen.core.taken_at, zone)}"
+    match seen.reason:
+        case RuleReason.SEEN_AT_THE_WEIR:
+            return f"{', '.join(seen.core.over_the_weir)}, seen{when}"
+        case RuleReason.FLUFF_BEYOND_LIMIT:
+            return f"fluff up to {describe_clearance(seen.clearance, system, depth)}, seen{when}"
+    return f"hand core{when} puts the sludge {describe_clearance(seen.clearance, system, depth)}"
+
+
+def contradicting(seen: Observation, clearance: float | None, system: UnitSystem, zone: ZoneInfo, depth: float) -> str:
+    """What a person saw, for whoever looks at the tank, and whether it contradicts the number.
+
+    Parameters
+    ----------
+    clearance : believed; None where nothing is. [m]
+    depth : side water depth. [m]
+    """
+    against = clearance is not None and clearance - seen.clearance > AGREE
+    return observed(seen, system, zone, depth) + ("; it contradicts the sensor" if against else "")
+
+
+def _observed(facts: AlarmFacts, seen: Observation, system: UnitSystem) -> str:
+    return observed(seen, system, facts.site.zone, facts.side_water_depth)
+
+
+def _effluent(facts: AlarmFacts, system: UnitSystem) -> str:
+    turbid = facts.definition.kind is AlarmKind.TURBIDITY
+    name = "effluent turbidity" if turbid else "effluent solids"
+    if facts.value is None:
+        return f"{name} above the limit"
+    shown = format_quantity(facts.value, Dimension.TURBIDITY if turbid else Dimension.CONCENTRATION, system)
+    return f"{name} {shown}" + (f" by {facts.detail}" if facts.detail else "")
+
+
 def _clearance(facts: AlarmFacts, system: UnitSystem) -> str:
-    if facts.reason is RuleReason.CORE_BEYOND_LIMIT and facts.core is not None and facts.side_water_depth is not None:
-        at_core = facts.side_water_depth - facts.core.height
-        return f"hand core puts the sludge {describe_clearance(at_core, system)}"
+    if facts.standing is not None and facts.kind is not MessageKind.CLEARED:
+        return _observed(facts, facts.standing, system)
     clearance = facts.value if facts.value is not None else facts.clearance
     if clearance is None:
         return "sludge near the weir"
-    parts = [f"sludge {describe_clearance(clearance, system)}"]
+    if facts.reason is RuleReason.FLUFF_BEYOND_LIMIT and facts.detail:
+        return f"fluff up to {where(clearance, facts, system)} by {facts.detail}"
+    parts = [f"sludge {where(clearance, facts, system)}"]
     if facts.estimate is not None and math.isfinite(facts.estimate.rate) and facts.returned_at is None:
         parts.append(describe_rate(facts.estimate.rate, system))
     later = worse_in(facts)
@@ -216,16 +280,64 @@ def _system(facts: AlarmFacts) -> str:
     return "the service is not well"
 
 
+#: What has ended, in words that cannot be taken for the end of something graver.
+_ENDED = {
+    AlarmKind.HIGH: "warning over",
+    AlarmKind.HIGH_HIGH: "danger over",
+    AlarmKind.RATE: "no longer rising fast",
+    AlarmKind.TIME_TO_DANGER: "the forecast no longer reaches the danger limit",
+    AlarmKind.READS_HIGH: "the sensor no longer reads high",
+    AlarmKind.SOLIDS_LOADING: "solids loading within its limit again",
+    AlarmKind.EFFLUENT_SOLIDS: "effluent solids within the limit again",
+    AlarmKind.TURBIDITY: "effluent turbidity within the limit again",
+}
+
+
 def _cleared(facts: AlarmFacts, system: UnitSystem) -> str:
-    what = _WORD[facts.definition.kind].lower()
+    stands = ", ".join(still(facts))
+    return _ended(facts, system, f", still {stands}" if stands else "")
+
+
+def _ended(facts: AlarmFacts, system: UnitSystem, stands: str) -> str:
+    kind = facts.definition.kind
+    if kind in _ENDED:
+        if kind not in _OF_BLANKET and kind is not AlarmKind.READS_HIGH:
+            return f"{_ENDED[kind]}{stands}"
+        if facts.clearance is None:
+            return f"{_ENDED[kind]}{stands}"
+        moving = ""
+        if facts.estimate is not None and math.isfinite(facts.estimate.rate):
+            moving = f", {describe_rate(facts.estimate.rate, system)}"
+        return f"{_ENDED[kind]}{stands}, sludge {where(facts.clearance, facts, system)}{moving}"
+    return f"{_ended_elsewhere(facts)}{stands}"
+
+
+def cleared_by(facts: AlarmFacts, system: UnitSystem) -> str:
+    """The observations by which a blanket alarm is over; empty where none is told."""
+    if facts.kind is not MessageKind.CLEARED or facts.definition.kind not in (*_OF_BLANKET, AlarmKind.READS_HIGH):
+        return ""
+    said, core = [], facts.core
+    if core is not None and core.taken_at >= facts.occurred_at:
+        who = f" by {core.taken_by}" if core.taken_by else ""
+        at = format_clock(core.taken_at, facts.site.zone)
+        said.append(f"hand core{who} at {at}, {format_length(core.thickness, system)} of sludge")
+    if core is not None and core.contradicted is not None:
+        said.append(f"{' and '.join(core.contradicted.by)}, which agree that the blanket has left the last core")
+    else:
+        said += [
+            f"sensor {s.tag}, {describe_height(s.corrected, system)}"
+            for s in facts.sensors
+            if s.corrected is not None and s.verdict is Reason.NONE and _heard(s, facts)
+        ]
+    return "; ".join(said)
+
+
+def _heard(sensor: SensorSeen, facts: AlarmFacts) -> bool:
+    return sensor.last_sample_at is not None and facts.now - sensor.last_sample_at <= sensor.stale_after
+
+
+def _ended_elsewhere(facts: AlarmFacts) -> str:
     match facts.definition.kind:
-        case AlarmKind.HIGH | AlarmKind.HIGH_HIGH | AlarmKind.RATE | AlarmKind.TIME_TO_DANGER | AlarmKind.READS_HIGH:
-            if facts.clearance is None:
-                return f"{what} over"
-            moving = ""
-            if facts.estimate is not None and math.isfinite(facts.estimate.rate):
-                moving = f", {describe_rate(facts.estimate.rate, system)}"
-            return f"{what} over, sludge {describe_clearance(facts.clearance, system)}{moving}"
         case AlarmKind.BAD_MEASUREMENT:
             return "blanket reading is back"
         case AlarmKind.CORE_OVERDUE:
@@ -238,15 +350,33 @@ def _cleared(facts: AlarmFacts, system: UnitSystem) -> str:
             return "alarm messages get through again"
         case AlarmKind.SYSTEM if facts.definition.watch is SystemWatch.FILLING:
             return "the tanks no longer fill together"
-    return f"{what} over"
+    return f"{_WORD[facts.definition.kind].lower()} over"
 
 
-def trust_sentence(facts: AlarmFacts) -> str | None:
+def _observation_sentence(seen: Observation, facts: AlarmFacts, system: UnitSystem) -> str:
+    """Where a person's word comes from, what the sensor says against it, and what alone takes it back."""
+    if facts.definition.kind in (AlarmKind.HIGH, AlarmKind.HIGH_HIGH):
+        source = "This was seen by a person, not by the sensor."
+    else:
+        source = f"Rely on what was seen: {_observed(facts, seen, system)}."
+    against = ""
+    if facts.clearance is not None and facts.clearance - seen.clearance > AGREE:
+        against = f" The sensor says {where(facts.clearance, facts, system)}: do not trust it."
+    if seen.reason is RuleReason.SEEN_AT_THE_WEIR:
+        ends = "It stands until a round logs the surface anew"
+    elif seen.reason is RuleReason.FLUFF_BEYOND_LIMIT:
+        ends = "It stands until another core"
+    else:
+        ends = "It stands until another core, or two sensors that agree, say otherwise"
+    return f"{source}{against} {ends}; if it was a slip, correct or withdraw it."
+
+
+def trust_sentence(facts: AlarmFacts, system: UnitSystem) -> str | None:
     """Whether the number can be believed, in one sentence; None where no number of a tank is told."""
+    if facts.standing is not None:
+        return _observation_sentence(facts.standing, facts, system)
     if facts.estimate is None:
         return None
-    if facts.reason is RuleReason.CORE_BEYOND_LIMIT:
-        return "This comes from a hand core, not from the sensor."
     match facts.estimate.trust:
         case Trust.GOOD:
             return "The number can be believed."
@@ -258,10 +388,11 @@ def trust_sentence(facts: AlarmFacts) -> str | None:
 
 def trust_short(facts: AlarmFacts) -> str | None:
     """The same for an SMS."""
+    if facts.standing is not None:
+        against = facts.clearance is not None and facts.clearance - facts.standing.clearance > AGREE
+        return "Do not trust sensor" if against else "Seen by a person"
     if facts.estimate is None:
         return None
-    if facts.reason is RuleReason.CORE_BEYOND_LIMIT:
-        return "From hand core"
     return {Trust.GOOD: "Number good", Trust.DOUBTFUL: "Number doubtful", Trust.BLIND: "Sensor blind"}[
         facts.estimate.trust
     ]
@@ -342,14 +473,24 @@ def look_first(facts: AlarmFacts, system: UnitSystem) -> tuple[str, ...]:
     if restoring is not None:
         flow = format_quantity(restoring, Dimension.FLOW, system)
         lines = (*lines, f"By the settling test a return flow of {flow} for this tank would do, as the site allows.")
-    return (*own, *lines) if Finding.SENSOR_DOUBT in found else (*own, *lines, CONFIRM)
+    return (*own, *lines) if Finding.SENSOR_DOUBT in found or cored_just_now(facts) else (*own, *lines, CONFIRM)
+
+
+#: Nobody who cored so lately is sent to core again.
+JUST_NOW = timedelta(hours=1)
+
+
+def cored_just_now(facts: AlarmFacts) -> bool:
+    """Whether somebody has just taken a core."""
+    return facts.core is not None and facts.now - facts.core.taken_at <= JUST_NOW
 
 
 def seen_of(facts: AlarmFacts) -> tuple[Finding, ...]:
     """The patterns seen, where the alarm is about a blanket."""
     if facts.evidence is None or facts.definition.kind not in _OF_BLANKET:
         return ()
-    return findings(facts.evidence)
+    found = findings(facts.evidence)
+    return tuple(one for one in found if one is not Finding.SENSOR_DOUBT or not cored_just_now(facts))
 
 
 def _usual_checks(facts: AlarmFacts) -> tuple[str, ...]:
@@ -358,24 +499,32 @@ def _usual_checks(facts: AlarmFacts) -> tuple[str, ...]:
             AlarmKind.HIGH | AlarmKind.HIGH_HIGH | AlarmKind.RATE | AlarmKind.TIME_TO_DANGER | AlarmKind.SOLIDS_LOADING
         ):
             # Common practice, no source.
+            arm = "Arm turning?" if cored_just_now(facts) else "Arm turning? Then confirm with a hand core."
             if facts.tank_kind is TankKind.SECONDARY:
                 return (
                     "Return sludge: is the pump running, is its flow what it should be?",
                     "Inflow: storm, or another tank out of the split?",
-                    "Arm turning? Then confirm with a hand core.",
+                    arm,
                 )
             return (
                 "Sludge pump of this tank: running, and does sludge really come?",
                 "Inflow: storm, or another tank out of the split?",
-                "Arm turning? Then confirm with a hand core.",
+                arm,
             )
         case AlarmKind.BAD_MEASUREMENT:
+            if others := other_sensors(facts):
+                return (
+                    f"Still watched by {others}: take a hand core when you can, to be sure of it.",
+                    "Then the sensor: power, cable, fouled face, scum or foam under it.",
+                )
             return (
                 "Nothing watches this tank now: take a hand core, and again until the sensor is back.",
                 "Then the sensor: power, cable, fouled face, scum or foam under it.",
             )
         case AlarmKind.READS_HIGH:
             return ("Take a hand core now: it decides whether the sludge is really there.",)
+        case AlarmKind.EFFLUENT_SOLIDS | AlarmKind.TURBIDITY:
+            return ("Look over the weirs and take a grab sample: is it the blanket, poor floc, or the meter?",)
         case AlarmKind.DEVIATION:
             return ("Take a second core to be sure, then clean or calibrate the sensor.",)
         case AlarmKind.CORE_OVERDUE:
@@ -388,6 +537,8 @@ def consequence(facts: AlarmFacts) -> str:
     """What happens if nobody does anything."""
     if facts.reason in _NOT_STORED:
         return _NOT_STORED[facts.reason][1]
+    if facts.definition.consequence == NOBODY_SEES and (others := other_sensors(facts)):
+        return f"The tank is watched by {others} alone; nobody sees it rise if that fails, too."
     if facts.definition.consequence:
         return facts.definition.consequence
     match facts.definition.kind:
@@ -396,6 +547,14 @@ def consequence(facts: AlarmFacts) -> str:
         case AlarmKind.BAD_MEASUREMENT | AlarmKind.CORE_OVERDUE | AlarmKind.DEVIATION:
             return "A rising blanket may go unnoticed."
     return ""
+
+
+def other_sensors(facts: AlarmFacts) -> str:
+    """The tank's sensors that can be believed while another cannot, by tag; empty where there is none."""
+    if facts.reason is RuleReason.BLIND:
+        return ""
+    good = [s.tag for s in facts.sensors if s.tag != facts.detail and s.verdict is Reason.NONE and _heard(s, facts)]
+    return " and ".join(good)
 
 
 def usual_cause(facts: AlarmFacts) -> str:

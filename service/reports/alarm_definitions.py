@@ -132,6 +132,10 @@ def amount(kind: AlarmKind, value: float | None, units: UnitSystem) -> str:
             return format_speed(value, units)
         case AlarmKind.SOLIDS_LOADING:
             return format_quantity(value, Dimension.SOLIDS_LOADING, units)
+        case AlarmKind.EFFLUENT_SOLIDS:
+            return format_quantity(value, Dimension.CONCENTRATION, units)
+        case AlarmKind.TURBIDITY:
+            return format_quantity(value, Dimension.TURBIDITY, units)
     return format_duration(timedelta(hours=value))
 
 

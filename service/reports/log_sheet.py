@@ -130,7 +130,7 @@ def _row(one: SheetCore, tank: Tank, units: UnitSystem, zone: ZoneInfo) -> Sheet
     clear = [seen.value for seen in core.surface if seen in CLARITY]
     remarks = [seen.value for seen in core.surface if seen not in CLARITY]
     remarks += [f"no. {core.replicate}"] if core.replicate > 1 else []
-    remarks += [f"fluff {format_length(core.fluff, units)}"] if core.fluff else []
+    remarks += [f"fluff up to {format_length(core.fluff, units)}"] if core.fluff else []
     remarks += [core.note] if core.note else []
     return SheetRow(
         time=format_clock(core.taken_at, zone),

@@ -63,7 +63,9 @@ class _Writer:
         """How many rounds of how many that were due."""
         tanks = self._report.tanks
         due = [tank.due for tank in tanks if tank.due is not None]
-        return f"{sum(t.rounds for t in tanks)} taken" + (f", {sum(due)} due" if due else "")
+        taken = sum(t.rounds for t in tanks)
+        said = f"{taken} taken" if taken else "no round was logged"
+        return f"{said}, {sum(due)} due" if sum(due) else said
 
     def watched_in_short(self) -> str:
         """The tank that was seen least."""

@@ -164,6 +164,10 @@ def period_report(facts: PeriodFacts) -> PeriodReport:
     )
 
 
+#: A round a day is watched with hours of grace (26 h, say), and a day may have 23 hours: one is due all the same. [–]
+GRACE = 0.12
+
+
 def _tank(one: TankFacts, facts: PeriodFacts, length: timedelta) -> TankReport:
     tank = one.setup.tank
     blanket = one.blanket
@@ -179,7 +183,7 @@ def _tank(one: TankFacts, facts: PeriodFacts, length: timedelta) -> TankReport:
         watched=0.0 if blanket is None else _share(blanket.known, length),
         rounds=sum(core.replicate == 1 for core in one.cores),
         cores=len(one.cores),
-        due=None if not interval else int(length / (interval * _HOUR)),
+        due=None if not interval else int(length / (interval * _HOUR) + GRACE),
         sensors=tuple(found for s in one.setup.blankets if (found := _against(s.tag, one.pairs)) is not None),
         load=_load(one, length),
         peak_overflow=_peak(one, length),

@@ -229,7 +229,7 @@ class _Teller:
             if estimate is None or not math.isfinite(estimate.height) or self.until - estimate.time > SAYS_FOR:
                 yield Standing(about=tank.label, words="not known", doubt="no estimate: take a core")
                 continue
-            words = f"{describe_clearance(tank.clearance(estimate.height), self._units)}, {describe_rate(estimate.rate, self._units)}"
+            words = f"{describe_clearance(tank.clearance(estimate.height), self._units, tank.side_water_depth)}, {describe_rate(estimate.rate, self._units)}"
             doubt = {Trust.GOOD: "", Trust.DOUBTFUL: "doubtful", Trust.BLIND: "blind: the number is old"}[
                 estimate.trust
             ]
@@ -290,10 +290,10 @@ class _Teller:
         height = tank.height_from_thickness(core.thickness, core.distance_from_wall)
         parts = [
             f"{format_length(core.thickness, self._units)} of sludge"
-            f" ({describe_clearance(tank.clearance(height), self._units)})"
+            f" ({describe_clearance(tank.clearance(height), self._units, tank.side_water_depth)})"
         ]
         parts += [f"no. {core.replicate}"] if core.replicate > 1 else []
-        parts += [f"fluff {format_length(core.fluff, self._units)}"] if core.fluff else []
+        parts += [f"fluff up to {format_length(core.fluff, self._units)}"] if core.fluff else []
         parts += [", ".join(seen.value for seen in core.surface)] if core.surface else []
         parts += [core.note] if core.note else []
         parts += ["corrected"] if logged.corrected else []

@@ -24,6 +24,8 @@ LIMIT_FIELDS: dict[AlarmKind, tuple[str, ...]] = {
     AlarmKind.DEVIATION: ("difference",),
     AlarmKind.BAD_MEASUREMENT: (),
     AlarmKind.SOLIDS_LOADING: ("loading",),
+    AlarmKind.EFFLUENT_SOLIDS: (),
+    AlarmKind.TURBIDITY: (),
     AlarmKind.CORE_OVERDUE: ("after",),
     AlarmKind.READS_HIGH: (),
     AlarmKind.SYSTEM: ("after",),
@@ -38,6 +40,8 @@ DEADBAND_OF: dict[AlarmKind, Dimension] = {
     AlarmKind.TIME_TO_DANGER: Dimension.TIME,
     AlarmKind.DEVIATION: Dimension.LENGTH,
     AlarmKind.SOLIDS_LOADING: Dimension.SOLIDS_LOADING,
+    AlarmKind.EFFLUENT_SOLIDS: Dimension.CONCENTRATION,
+    AlarmKind.TURBIDITY: Dimension.TURBIDITY,
 }
 
 

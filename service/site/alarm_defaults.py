@@ -18,7 +18,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import timedelta
 
-from service.alarms.definition import AlarmKind, Priority
+from service.alarms.definition import NOBODY_SEES, AlarmKind, Priority
 from service.domain.tank import Tank, TankKind
 
 _MINUTE = timedelta(minutes=1)
@@ -67,18 +67,28 @@ def default_limit(kind: AlarmKind, tank: Tank) -> float | None:
     return None
 
 
-def default_deadband(kind: AlarmKind, tank: Tank, limit: float | None) -> float:
+def default_deadband(kind: AlarmKind, tank: Tank | None, limit: float | None) -> float:
     """The deadband a kind has when the site file gives none. [SI]"""
     match kind:
         case AlarmKind.HIGH | AlarmKind.HIGH_HIGH:
-            return 0.05 * tank.side_water_depth
-        case AlarmKind.RATE | AlarmKind.TIME_TO_DANGER | AlarmKind.DEVIATION | AlarmKind.SOLIDS_LOADING:
+            return 0.05 * tank.side_water_depth if tank is not None else 0.0
+        case (
+            AlarmKind.RATE
+            | AlarmKind.TIME_TO_DANGER
+            | AlarmKind.DEVIATION
+            | AlarmKind.SOLIDS_LOADING
+            | AlarmKind.EFFLUENT_SOLIDS
+            | AlarmKind.TURBIDITY
+        ):
             return 0.1 * (limit or 0.0)
     return 0.0
 
 
 _SURGE = "Flow surge or storm, return pump stopped or blocked, sludge settling badly, sludge wasted too slowly."
 _LOOK = "Check flow, flow split and return pumps first, then confirm with a hand core."
+
+_LOSS = "Sludge over the weir, floc that does not settle, or a fouled effluent meter."
+_EFFLUENT = "Look over the weirs and take a grab sample and a hand core: is it the blanket, poor floc, or the meter?"
 
 DEFAULTS: dict[AlarmKind, KindDefaults] = {
     AlarmKind.HIGH: KindDefaults(
@@ -127,7 +137,7 @@ DEFAULTS: dict[AlarmKind, KindDefaults] = {
     AlarmKind.BAD_MEASUREMENT: KindDefaults(
         priority=Priority.MEDIUM,
         cause="Sensor fouled, frozen or without echo; cable, power or network lost; data export stopped.",
-        consequence="Nobody sees this blanket rise until it is measured again.",
+        consequence=NOBODY_SEES,
         action=f"Take a hand core now and by hand until the sensor is back; check the sensor and its connection. {CAUTION}",
         time_to_respond=timedelta(hours=2),
         on_delay=timedelta(minutes=5),
@@ -141,6 +151,24 @@ DEFAULTS: dict[AlarmKind, KindDefaults] = {
         action="Check flow split and tanks in service; consider step feed or less mixed liquor, by the site's procedures.",
         time_to_respond=_HOUR,
         on_delay=timedelta(minutes=15),
+        off_delay=timedelta(minutes=15),
+    ),
+    AlarmKind.EFFLUENT_SOLIDS: KindDefaults(
+        priority=Priority.HIGH,
+        cause=_LOSS,
+        consequence="Solids leave with the effluent; permit limits are at risk.",
+        action=f"{_EFFLUENT} {CAUTION}",
+        time_to_respond=timedelta(minutes=30),
+        on_delay=timedelta(minutes=5),
+        off_delay=timedelta(minutes=15),
+    ),
+    AlarmKind.TURBIDITY: KindDefaults(
+        priority=Priority.HIGH,
+        cause=_LOSS,
+        consequence="Solids leave with the effluent; permit limits are at risk.",
+        action=f"{_EFFLUENT} {CAUTION}",
+        time_to_respond=timedelta(minutes=30),
+        on_delay=timedelta(minutes=5),
         off_delay=timedelta(minutes=15),
     ),
     AlarmKind.CORE_OVERDUE: KindDefaults(

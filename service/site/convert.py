@@ -22,6 +22,12 @@ from service.site.plant import SignalSection, TankSection
 #: The customary coring spot: a third of the way in from the edge (common practice, no source).
 CUSTOMARY_CORE_POSITION = 1 / 3
 
+#: The alarm that an effluent meter with a limit brings along.
+EFFLUENT_ALARMS = {
+    SignalKind.EFFLUENT_SOLIDS: AlarmKind.EFFLUENT_SOLIDS,
+    SignalKind.TURBIDITY: AlarmKind.TURBIDITY,
+}
+
 SHORTEST_STALE_AFTER = timedelta(minutes=10)
 #: A settling test is made by hand, usually once a day (common practice, no source): a day with two hours of grace.
 SETTLING_TEST_HOLDS = timedelta(hours=26)
@@ -77,6 +83,7 @@ def signal_of(section: SignalSection) -> Signal:
         stale_after=section.stale_after or max(_usually_holds(section.kind), 3 * interval),
         flat_after=section.flat_after,
         flat_band=section.flat_band or 0.0,
+        limit=section.limit if section.kind in EFFLUENT_ALARMS else None,
         sensor=section.sensor,
         in_service=section.in_service or IN_SERVICE,
     )
@@ -125,21 +132,48 @@ class Planned:
     section: AlarmSection | None
 
 
-def tank_alarms(sections: Iterable[AlarmSection], tanks: Iterable[Tank]) -> Iterator[Planned]:
-    """The alarms of every tank: what names the tank comes before what names all, and that before the defaults."""
+def tank_alarms(
+    sections: Iterable[AlarmSection], tanks: Iterable[Tank], signals: Iterable[Signal] = ()
+) -> Iterator[Planned]:
+    """The alarms of every tank: what names the tank comes before what names all, and that before the defaults.
+
+    An effluent meter of the tank among the *signals* that has a limit brings its alarm along.
+    """
+    limits = effluent_limits(signals)
     written: dict[tuple[str, AlarmKind], list[AlarmSection]] = {}
     for section in sections:
         written.setdefault((section.tank, section.kind), []).append(section)
     for tank in tanks:
         planned: list[Planned] = []
         for kind in AlarmKind:
-            if kind is AlarmKind.SYSTEM:
+            if kind is AlarmKind.SYSTEM or (kind in EFFLUENT_ALARMS.values() and (tank.key, kind) not in limits):
                 continue
             found = written.get((tank.key, kind)) or written.get((EVERY_TANK, kind), [])
-            planned += [Planned(definition_of(s, kind, tank), s) for s in found if s.enabled]
-            if not found and DEFAULTS[kind].always:
-                planned.append(Planned(definition_of(None, kind, tank), None))
+            limit = limits.get((tank.key, kind))
+            planned += [Planned(definition_of(s, kind, tank, limit), s) for s in found if s.enabled]
+            if not found and (DEFAULTS[kind].always or limit is not None):
+                planned.append(Planned(definition_of(None, kind, tank, limit), None))
         yield from _with_room_between(planned)
+
+
+def effluent_limits(signals: Iterable[Signal]) -> dict[tuple[str | None, AlarmKind], float]:
+    """The lowest limit on effluent meters, by the tank they speak of (None: the plant) and the kind of their alarm. [SI]"""
+    found: dict[tuple[str | None, AlarmKind], float] = {}
+    for signal in signals:
+        if signal.limit is not None:
+            key = signal.tank, EFFLUENT_ALARMS[signal.kind]
+            found[key] = min(found.get(key, signal.limit), signal.limit)
+    return found
+
+
+def plant_alarms(sections: Iterable[AlarmSection], signals: Iterable[Signal]) -> Iterator[Planned]:
+    """The alarms on the effluent of the whole plant, where a meter of it has a limit."""
+    written = {s.kind: s for s in sections if s.tank == EVERY_TANK}
+    for (tank, kind), limit in effluent_limits(signals).items():
+        if tank is None:
+            section = written.get(kind)
+            if section is None or section.enabled:
+                yield Planned(definition_of(section, kind, None, limit), section)
 
 
 def system_alarms(
@@ -160,16 +194,22 @@ def system_alarms(
             yield Planned(_with_own_words(replace(definition, limit=limit), section), section)
 
 
-def definition_of(section: AlarmSection | None, kind: AlarmKind, tank: Tank) -> AlarmDefinition:
-    """One alarm of one tank; *section* None takes everything from the defaults of the kind."""
+def definition_of(
+    section: AlarmSection | None, kind: AlarmKind, tank: Tank | None, limit: float | None = None
+) -> AlarmDefinition:
+    """One alarm of one tank, or of the plant; *section* None takes everything from the defaults of the kind.
+
+    *limit* is the one of an effluent meter; others are the section's, or the default.
+    """
     usual = DEFAULTS[kind]
-    limit = section.limit(tank) if section is not None else None
-    if limit is None:
+    if limit is None and section is not None and tank is not None:
+        limit = section.limit(tank)
+    if limit is None and tank is not None:
         limit = default_limit(kind, tank)
     definition = AlarmDefinition(
         key=_key(section, kind, tank),
         kind=kind,
-        tank=tank.key,
+        tank=None if tank is None else tank.key,
         limit=limit,
         deadband=default_deadband(kind, tank, limit),
         on_delay=usual.on_delay,
@@ -246,7 +286,8 @@ def _with_room_between(planned: list[Planned]) -> Iterator[Planned]:
             yield p
 
 
-def _key(section: AlarmSection | None, kind: AlarmKind, tank: Tank) -> str:
+def _key(section: AlarmSection | None, kind: AlarmKind, tank: Tank | None) -> str:
+    whose = "plant" if tank is None else tank.key
     if section is not None and section.key is not None:
-        return section.key if section.tank == tank.key else f"{tank.key}.{section.key}"
-    return f"{tank.key}.{kind.partition(',')[0].replace(' ', '-')}"
+        return section.key if tank is not None and section.tank == tank.key else f"{whose}.{section.key}"
+    return f"{whose}.{kind.partition(',')[0].replace(' ', '-')}"

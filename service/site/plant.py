@@ -84,7 +84,7 @@ class TankSection(Section):
 
 
 class SignalSection(Section):
-    """``[[signal]]``: one measured channel. ``low``, ``high`` and ``flat_band`` in SI after reading."""
+    """``[[signal]]``: one measured channel. ``low``, ``high``, ``flat_band`` and ``limit`` in SI after reading."""
 
     tag: Words = Field(examples=['"EAST_BLANKET"'])
     kind: SignalKind = Field(examples=['"blanket"'])
@@ -101,10 +101,11 @@ class SignalSection(Section):
     stale_after: Duration | None = None
     flat_after: Duration | None = None
     flat_band: float | None = None
+    limit: float | None = None
     sensor: Words | None = None
     in_service: tuple[float, ...] | None = Field(None, min_length=1, examples=["[1]"])
 
-    @field_validator("low", "high", "flat_band", mode="before")
+    @field_validator("low", "high", "flat_band", "limit", mode="before")
     @classmethod
     def _in_own_unit(cls, value: Any, info: ValidationInfo) -> float | None:
         symbol = info.data.get("unit")

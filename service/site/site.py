@@ -29,6 +29,7 @@ from service.site.check import Checked, check_bytes, check_text
 from service.site.convert import (
     addresses_of,
     contact_of,
+    plant_alarms,
     setups_of,
     signal_of,
     system_alarms,
@@ -89,9 +90,10 @@ class Site:
     @cached_property
     def _alarms(self) -> tuple[AlarmDefinition, ...]:
         sections = _sections(self.draft.alarms)
-        own = tank_alarms(sections, self._tanks.values())
+        own = tank_alarms(sections, self._tanks.values(), self._signals.values())
+        plant = plant_alarms(sections, self._signals.values())
         system = system_alarms(sections, [c.key for c in self.connectors()], duty=bool(self.draft.shifts))
-        return tuple(p.definition for p in (*own, *system))
+        return tuple(p.definition for p in (*own, *plant, *system))
 
     def tanks(self) -> dict[str, Tank]:
         """Every tank by its key, in the order of the file."""

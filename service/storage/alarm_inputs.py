@@ -11,6 +11,7 @@ from sqlalchemy import Connection, bindparam, text
 from sqlalchemy.dialects.postgresql import ARRAY
 from sqlalchemy.types import DateTime, Integer
 
+from service.domain.core import Surface
 from service.domain.estimate import Assessment, Estimate, EstimateReason, Trust
 from service.domain.reading import Reason
 
@@ -23,6 +24,8 @@ class StoredCore:
     thickness: float
     distance_from_wall: float
     taken_by: str
+    fluff: float | None = None
+    surface: tuple[Surface, ...] = ()
 
 
 def new_estimates(conn: Connection, after: Mapping[int, datetime | None], until: datetime) -> dict[int, list[Estimate]]:
@@ -48,6 +51,21 @@ def samples(conn: Connection, after: Mapping[int, datetime], until: datetime) ->
 def cores(conn: Connection, after: Mapping[int, datetime], until: datetime) -> dict[int, list[StoredCore]]:
     """Hand cores of each tank (by row number) as they stand after corrections, after its own time and the last before."""
     return _with_last_before(conn, after, until, _NEW_CORES, _LAST_CORE, _core)
+
+
+def samples_since_core(conn: Connection, since: Mapping[int, datetime], until: datetime) -> dict[int, list[Assessment]]:
+    """Sound assessments of each signal (by row number) since its own time, the last of every five minutes, oldest first."""
+    found: dict[int, list[Assessment]] = {key: [] for key in since}
+    for row in _rows(conn, _SINCE_CORE, since, until):
+        found[row.id].append(_assessment(row))
+    return found
+
+
+def good_readings(
+    conn: Connection, after: Mapping[int, datetime], until: datetime
+) -> dict[int, list[tuple[datetime, float]]]:
+    """Times and values [SI] of each signal (by row number) that are not bad, after its own time and the last before."""
+    return _with_last_before(conn, after, until, _NEW_GOOD, _LAST_GOOD, lambda row: (row.time, row.value))
 
 
 def known_since(conn: Connection, tank_ids: Sequence[int]) -> dict[int, datetime]:
@@ -117,6 +135,8 @@ def _core(row: Any) -> StoredCore:
         thickness=row.thickness,
         distance_from_wall=row.distance_from_wall,
         taken_by=row.taken_by,
+        fluff=row.fluff,
+        surface=tuple(Surface(seen) for seen in row.surface),
     )
 
 
@@ -158,17 +178,35 @@ _LAST_SAMPLE = _sql(
     "SELECT time, height, corrected, verdict FROM assessment "
     "WHERE signal_id = asked.id AND time <= LEAST(asked.after, :until) ORDER BY time DESC LIMIT 1) AS a"
 )
+_CORE = "SELECT taken_at, thickness, distance_from_wall, taken_by, fluff, surface FROM hand_core AS c"
 _NEW_CORES = _sql(
     f"SELECT asked.id, c.* {_ASKED} CROSS JOIN LATERAL ("
-    "SELECT taken_at, thickness, distance_from_wall, taken_by FROM hand_core AS c "
-    f"WHERE tank_id = asked.id AND taken_at > asked.after AND taken_at <= :until AND {_STANDING_CORE} "
+    f"{_CORE} WHERE tank_id = asked.id AND taken_at > asked.after AND taken_at <= :until AND {_STANDING_CORE} "
     "ORDER BY taken_at) AS c"
 )
+_BEFORE = f"WHERE tank_id = asked.id AND taken_at <= LEAST(asked.after, :until) AND {_STANDING_CORE}"
+# All of the newest moment, and the newest that says anything of the surface: no later core may have done so.
 _LAST_CORE = _sql(
     f"SELECT asked.id, c.* {_ASKED} CROSS JOIN LATERAL ("
-    "SELECT taken_at, thickness, distance_from_wall, taken_by FROM hand_core AS c "
-    f"WHERE tank_id = asked.id AND taken_at <= LEAST(asked.after, :until) AND {_STANDING_CORE} "
-    "ORDER BY taken_at DESC LIMIT 1) AS c"
+    f"({_CORE} {_BEFORE} ORDER BY taken_at DESC FETCH FIRST 1 ROW WITH TIES) UNION "
+    f"({_CORE} {_BEFORE} AND surface <> '{{}}' ORDER BY taken_at DESC FETCH FIRST 1 ROW WITH TIES) "
+    "ORDER BY taken_at) AS c"
+)
+_SINCE_CORE = _sql(
+    f"SELECT asked.id, s.tag, a.* {_ASKED} JOIN signal AS s ON s.id = asked.id CROSS JOIN LATERAL ("
+    "SELECT DISTINCT ON (slot) date_bin(interval '5 minutes', time, timestamptz 'epoch') AS slot, time, height, corrected, verdict "
+    "FROM assessment WHERE signal_id = asked.id AND time > asked.after AND time <= :until AND verdict = 0 "
+    "ORDER BY slot, time DESC) AS a ORDER BY asked.id, a.time"
+)
+_NEW_GOOD = _sql(
+    f"SELECT asked.id, r.* {_ASKED} CROSS JOIN LATERAL ("
+    "SELECT time, value FROM reading WHERE signal_id = asked.id AND time > asked.after AND time <= :until "
+    "AND quality <> 2 AND value <> 'NaN' ORDER BY time) AS r"
+)
+_LAST_GOOD = _sql(
+    f"SELECT asked.id, r.* {_ASKED} CROSS JOIN LATERAL ("
+    "SELECT time, value FROM reading WHERE signal_id = asked.id AND time <= LEAST(asked.after, :until) "
+    "AND quality <> 2 AND value <> 'NaN' ORDER BY time DESC LIMIT 1) AS r"
 )
 _BESIDE = _sql(
     f"SELECT asked.ordinal, s.tag, a.* {_ASKED} JOIN signal AS s ON s.id = asked.id CROSS JOIN LATERAL ("

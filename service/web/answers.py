@@ -92,6 +92,10 @@ class TankNow(BaseModel):
     clearance_m: float | None
     hours_to_danger: float | None
     trust: Trust
+    standing_observation: Annotated[
+        str | None,
+        Field(description="What a person saw beyond a limit that nothing has taken back; null where nothing."),
+    ]
     reason: EstimateReason
     last_reading_at: datetime | None
     readings_late: bool

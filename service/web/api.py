@@ -352,10 +352,11 @@ def _tank(view: TankView) -> dict[str, Any]:
         "rate_m_per_h": _finite(e.rate) if known else None,
         "clearance_m": view.clearance if known else None,
         "hours_to_danger": view.to_danger,
-        "trust": e.trust,
+        "trust": view.trust,
         "reason": e.reason,
         "last_reading_at": view.heard_at,
         "readings_late": view.heard_late,
+        "standing_observation": None if view.observation is None else view.observation.reason,
         "last_core": None if view.core is None else _core(view.core),
         "alarms": [_alarm(alarm) for alarm in view.alarms],
     }

@@ -7,15 +7,19 @@ import threading
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from zoneinfo import ZoneInfo
 
 from service.alarms.definition import AlarmDefinition, AlarmKind, Priority
 from service.alarms.machine import AWAITING, QUIET, AlarmState
+from service.alarms.rules import Observation
 from service.domain.estimate import Assessment, Estimate, EstimateReason, TankSetup, Trust
 from service.domain.outlook import TimeToDanger
 from service.domain.past_work import PastWork
 from service.domain.tank import Tank
+from service.domain.units import UnitSystem
 from service.jobs.estimate import Outlook, outlook_all, past_work, project_all
-from service.notify.wording import kind_word
+from service.jobs.situations import standing_observations
+from service.notify.wording import contradicting, kind_word
 from service.storage.alarms import AlarmRecord, alarms
 from service.storage.connector_state import ConnectorHealth, connector_health
 from service.storage.cores import CoreRecord, current_cores
@@ -85,6 +89,7 @@ class TankView:
     past: PastWork | None  #: what is estimated again beside the present
     warning_limit: float | None  #: clearance
     danger_limit: float | None  #: clearance
+    observation: Observation | None = None  #: what a person saw beyond a limit and nothing has taken back
     forecast: TimeToDanger | None = None  #: to the danger limit, where flows and past let one say
 
     @property
@@ -103,15 +108,38 @@ class TankView:
         return self.tank.clearance(self.estimate.height)
 
     @property
+    def trust(self) -> Trust:
+        """Whether the number can be believed: never as long as a person's word stands against it."""
+        good = self.estimate.trust is Trust.GOOD
+        return Trust.DOUBTFUL if good and self.observation is not None else self.estimate.trust
+
+    @property
     def level(self) -> str:
-        """danger, warning or normal: where the believed blanket stands against the limits."""
-        if not self.known:
+        """danger, warning or normal: where the believed blanket, or what a person saw, stands against the limits."""
+        seen = math.inf if self.observation is None else self.observation.clearance
+        if not self.known and self.observation is None:
             return "unknown"
-        if self.danger_limit is not None and self.clearance <= self.danger_limit:
+        clearance = min(self.clearance, seen) if self.known else seen
+        if self.danger_limit is not None and clearance <= self.danger_limit:
             return "danger"
-        if self.warning_limit is not None and self.clearance <= self.warning_limit:
+        if self.warning_limit is not None and clearance <= self.warning_limit:
             return "warning"
         return "normal"
+
+    def observed(self, units: UnitSystem, zone: ZoneInfo) -> str:
+        """What a person saw that stands, and whether it contradicts the number; empty where nothing does."""
+        if self.observation is None:
+            return ""
+        clearance = self.clearance if self.known else None
+        said = contradicting(self.observation, clearance, units, zone, self.tank.side_water_depth)
+        return said[0].upper() + said[1:]
+
+    @property
+    def fluff_height(self) -> float | None:
+        """Where the last core saw the top of the fluff."""
+        if self.core is None or self.core.core.fluff is None:
+            return None
+        return self.tank.height_from_thickness(self.core.core.fluff, self.core.core.distance_from_wall)
 
     @property
     def core_height(self) -> float | None:
@@ -205,6 +233,7 @@ def read_board(plant: WebPlant, now: datetime) -> BoardView:
         records = alarms(conn)
         sources = {health.connector: health for health in connector_health(conn)}
         pasts = past_work(conn, now)
+        observed = standing_observations(conn, plant.setups, plant.ids, plant.alarms.widest_limits(), believed, now)
     heard = dict(zip(newest.signal_id.tolist(), map(from_us, newest.time_us.tolist()), strict=True))
     shown = alarm_views(plant, records)
     tanks = []
@@ -224,6 +253,7 @@ def read_board(plant: WebPlant, now: datetime) -> BoardView:
                 past=pasts.get(setup.tank.key),
                 warning_limit=_limit(plant.alarms.of_tank(setup.tank.key), AlarmKind.HIGH),
                 danger_limit=(danger := _limit(plant.alarms.of_tank(setup.tank.key), AlarmKind.HIGH_HIGH)),
+                observation=observed.get(setup.tank.key),
                 forecast=_forecast(outlooks.get(setup.tank.key), setup.tank, danger),
             )
         )

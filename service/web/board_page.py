@@ -13,6 +13,7 @@ from fastapi import APIRouter, Request
 from fastapi.responses import HTMLResponse, StreamingResponse
 from starlette.concurrency import run_in_threadpool
 
+from service.domain.display import describe_height
 from service.domain.role import Role
 from service.errors import ServiceError
 from service.web.access import Viewer, Visitor, visitor_of
@@ -107,7 +108,7 @@ def drawing_of(view: TankView, say: Words, *, ticks: bool = False) -> SectionDra
         height=view.estimate.height if view.known else None,
         sd=view.estimate.sd if view.known else 0.0,
         marks=tuple(marks),
-        fluff=core.fluff if core is not None and recent else None,
+        fluff=view.fluff_height if recent else None,
         core_thickness=core.thickness if core is not None and recent else None,
         core_distance=core.distance_from_wall if core is not None and recent else None,
         tick=every,
@@ -121,5 +122,5 @@ def spoken(view: TankView, say: Words) -> str:
         return f"Section of {view.tank.label}: nothing is known of its blanket."
     return (
         f"Section of {view.tank.label}, {say.length(view.tank.side_water_depth)} deep at the wall: blanket"
-        f" {say.length(view.estimate.height)} above the floor there, {say.clearance(view.clearance)}."
+        f" {describe_height(view.estimate.height, say.units)} there, {say.clearance(view.clearance, view.tank.side_water_depth)}."
     )

@@ -120,7 +120,7 @@ def _verdict(plant: WebPlant, tank: Tank, core: Core, logged: Logged) -> Verdict
     clearance = tank.clearance(height)
     sentence = (
         f"{format_length(core.thickness, plant.units)} of sludge in {tank.label}"
-        f" = {describe_clearance(clearance, plant.units)}."
+        f" = {describe_clearance(clearance, plant.units, tank.side_water_depth)}."
     )
     beside = _sensor_beside(plant, tank, core.taken_at)
     if beside is None:

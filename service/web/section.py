@@ -73,7 +73,7 @@ def draw(
     ----------
     height, sd : believed blanket and its standard deviation; None where nothing is known. [m]
     marks : limits as (name, clearance [m], words).
-    fluff : dispersed layer above the blanket. [m]
+    fluff : top of the dispersed layer above the floor datum. [m]
     core_thickness, core_distance : the last core. [m]
     tick, tick_words : distance of the marks on the wall [m] and what stands beside them, from the floor datum up.
     """
@@ -110,7 +110,9 @@ def draw(
         water=_points([(0.0, weir), (right, weir), (right, bottom), (0.0, 0.0)]),
         sludge="" if height is None else _layer(slope, reach, -1e3, min(height, depth + 0.2)),
         band="" if height is None else _layer(slope, reach, height - band, min(height + band, depth + 0.3)),
-        fluff="" if height is None or not fluff else _layer(slope, reach, height, min(height + fluff, depth)),
+        fluff=""
+        if height is None or fluff is None or fluff <= height
+        else _layer(slope, reach, height, min(fluff, depth)),
         blanket_y=None if height is None else -height * 100.0,
         blanket_x=0.0 if height is None or height >= 0 or slope <= 0 else min(-height / slope, reach) * 100.0,
         reach=right,

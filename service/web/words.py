@@ -9,6 +9,7 @@ from zoneinfo import ZoneInfo
 
 from service.domain.display import (
     describe_clearance,
+    describe_height,
     describe_rate,
     format_clock,
     format_duration,
@@ -47,9 +48,13 @@ class Words:
         """A solids loading rate."""
         return format_quantity(value, Dimension.SOLIDS_LOADING, self.units)
 
-    def clearance(self, metres: float) -> str:
+    def height(self, metres: float) -> str:
+        """How high a blanket stands above the floor."""
+        return describe_height(metres, self.units)
+
+    def clearance(self, metres: float, depth: float | None = None) -> str:
         """Where the blanket stands against the weir."""
-        return describe_clearance(metres, self.units)
+        return describe_clearance(metres, self.units, depth)
 
     def rate(self, metres_per_hour: float) -> str:
         """How the blanket moves."""

@@ -29,7 +29,7 @@ class Command:
         self.folder = folder
         self.site = folder / "site.toml"
         self.site.write_text(EXAMPLE.read_text("utf-8"), "utf-8")
-        self._environment = {
+        self.environment = {
             **os.environ,
             "UNDERWEIR_DATABASE_URL": database_url,
             "UNDERWEIR_DATA_DIR": str(folder / "data"),
@@ -37,7 +37,7 @@ class Command:
         }
 
     def set(self, name: str, value: str) -> None:
-        self._environment[name] = value
+        self.environment[name] = value
 
     def __call__(self, *words: str, status: int = 0) -> str:
         done = self.run(*words)
@@ -47,7 +47,7 @@ class Command:
     def run(self, *words: str) -> subprocess.CompletedProcess[str]:
         return subprocess.run(
             [sys.executable, "-m", "service", *words],
-            env=self._environment,
+            env=self.environment,
             cwd=self.folder,
             capture_output=True,
             text=True,

@@ -10,7 +10,7 @@ from uuid import UUID, uuid5
 from sqlalchemy import Connection
 
 from connectors.base import HandCore, Reject
-from service.domain.core import Core, Surface
+from service.domain.core import Core, Surface, surface_of
 from service.domain.units import UNITS, Dimension, to_si
 from service.jobs.actor import Actor, Door
 from service.jobs.core import CoreDraft, submit_core
@@ -117,9 +117,10 @@ def _core(core: HandCore, plant: Plant, now: datetime) -> Core | Reject:
     note = core.note
     seen: list[Surface] = []
     for word in core.surface:
-        try:
-            seen.append(Surface(" ".join(word.replace("_", " ").split()).casefold()))
-        except ValueError:
+        meant = surface_of(word)
+        if meant is not None:
+            seen.append(meant)
+        else:
             # Not one of the trade's words: kept as the person wrote it.
             note = f"{note}; surface: {word}" if note else f"surface: {word}"
     without_id = Core(

@@ -6,6 +6,7 @@ from datetime import timedelta
 
 from service.alarms.definition import AlarmKind, SystemWatch
 from service.site.alarm import ALL_LIMIT_FIELDS, EVERY_TANK, LIMIT_FIELDS, AlarmSection
+from service.site.convert import EFFLUENT_ALARMS
 from service.site.draft import Draft
 from service.site.report import Entry, Report
 from service.site.rules.levels import check_levels
@@ -46,6 +47,12 @@ def _check_tank_alarm(entry: Entry[AlarmSection], draft: Draft, report: Report) 
     for name in ("watch", "connector"):
         if getattr(alarm, name) is not None:
             report.error(entry, name, 'only fits kind = "system"', "remove it")
+    metered = {e.section.tank for e in draft.signals if e.section.limit is not None}
+    if alarm.kind in EFFLUENT_ALARMS.values() and not metered & (
+        {alarm.tank, None} if alarm.tank != EVERY_TANK else metered
+    ):
+        remedy = "give the signal of its effluent meter a limit"
+        report.warning(entry, "kind", "can never come: no meter of that effluent has a limit", remedy)
     if alarm.kind is AlarmKind.HIGH_HIGH and not alarm.enabled:
         report.warning(entry, "enabled", "switches the danger alarm off", "nobody is called when solids near the weir")
 

@@ -6,6 +6,7 @@ from datetime import timedelta
 
 from service.domain.signal import DIMENSION_OF, SignalKind
 from service.domain.units import UNITS, Dimension, symbols_of
+from service.site.convert import EFFLUENT_ALARMS
 from service.site.draft import Draft
 from service.site.plant import SignalSection
 from service.site.report import Entry, Report
@@ -29,6 +30,7 @@ def check_signals(draft: Draft, report: Report) -> None:
         _check_range(entry, report)
         _check_timing(entry, report)
         _check_status(entry, draft, report)
+        _check_limit(entry, report)
         check_datum(entry, seen.get(entry.section.tank or ""), draft, report)
         check_magnitude(entry, areas, draft, report)
 
@@ -109,6 +111,17 @@ def _check_status(entry: Entry[SignalSection], draft: Draft, report: Report) -> 
         line = report.line(earlier, "sensor")
         remedy = "let one signal say whether it is in service"
         report.error(entry, "sensor", f"a status on line {line} speaks of it already", remedy)
+
+
+def _check_limit(entry: Entry[SignalSection], report: Report) -> None:
+    signal = entry.section
+    if signal.limit is None:
+        return
+    if signal.kind not in EFFLUENT_ALARMS:
+        remedy = "remove it; limits on a blanket are written as [[alarm]]"
+        report.error(entry, "limit", f"has no meaning for a {signal.kind} signal", remedy)
+    elif signal.limit <= 0:
+        report.error(entry, "limit", "is not above zero", "write how much may be in the effluent, or leave it out")
 
 
 def _check_timing(entry: Entry[SignalSection], report: Report) -> None:

@@ -5,7 +5,8 @@ from __future__ import annotations
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
-from service.alarms.rules import CoreSeen, SensorSeen, Situation
+from service.alarms.observed import CoreSeen
+from service.alarms.rules import SensorSeen, Situation
 from service.domain.estimate import Estimate, EstimateReason, Trust
 from service.domain.reading import Reason
 

@@ -10,8 +10,8 @@ from typing import Any
 import pytest
 
 from service.alarms.definition import AlarmDefinition, AlarmKind, SystemWatch
+from service.alarms.observed import Contradiction, EffluentSeen, FluffSeen
 from service.alarms.rules import (
-    CORE_SPEAKS_FOR,
     Condition,
     ConnectorSeen,
     DeliverySeen,
@@ -20,8 +20,10 @@ from service.alarms.rules import (
     UnrulySeen,
     judge,
 )
+from service.domain.core import Surface
 from service.domain.estimate import EstimateReason, Trust
 from service.domain.reading import Reason
+from service.domain.signal import SignalKind
 from tests.unit.alarms.cases import T0, situation
 
 HOUR = timedelta(hours=1)
@@ -71,9 +73,40 @@ class TestHandCore:
         blind = situation(height=3.0, trust=Trust.BLIND, core_height=3.6, core_age=timedelta(hours=9))
         assert judge(DANGER, blind).condition is Condition.ABNORMAL
 
-    def test_gives_way_to_a_working_sensor_after_a_while(self) -> None:
-        later = situation(height=3.0, core_height=3.6, core_age=CORE_SPEAKS_FOR + timedelta(seconds=1))
-        assert judge(DANGER, later).condition is Condition.NORMAL
+    @pytest.mark.parametrize("hours", [0.1, 1, 12, 72])
+    def test_stands_for_any_time_beside_a_sensor_that_contradicts_it(self, hours: float) -> None:
+        later = situation(height=1.0, core_height=3.6, core_age=timedelta(hours=hours))
+        assert judge(DANGER, later).condition is Condition.ABNORMAL
+
+    def test_two_instruments_take_it_back_but_not_the_fluff_it_saw(self) -> None:
+        seen = situation(height=1.0, core_height=3.6, core_age=HOUR)
+        assert seen.core is not None
+        core = replace(seen.core, contradicted=Contradiction(at=T0, by=("LT-1", "LT-2")))
+        assert judge(DANGER, replace(seen, core=core)).condition is Condition.NORMAL
+        fluffy = replace(core, fluff_height=3.7)
+        assert judge(DANGER, replace(seen, core=fluffy)).reason is RuleReason.FLUFF_BEYOND_LIMIT
+
+    def test_within_the_deadband_it_clears_nothing(self) -> None:
+        assert judge(DANGER, situation(height=1.0, core_height=3.35, core_age=HOUR)).condition is Condition.DEADBAND
+
+    def test_fluff_counts_as_high_as_its_top(self) -> None:
+        seen = situation(height=0.6, core_height=0.6)
+        assert seen.core is not None
+        verdict = judge(DANGER, replace(seen, core=replace(seen.core, fluff_height=3.5)))
+        assert (verdict.condition, verdict.reason) == (Condition.ABNORMAL, RuleReason.FLUFF_BEYOND_LIMIT)
+        by_instrument = replace(seen, fluff=(FluffSeen(tag="FL-1", at=T0, height=3.5),))
+        assert judge(DANGER, by_instrument).detail == "FL-1"
+        assert judge(DANGER, replace(seen, fluff=(FluffSeen(tag="FL-1", at=T0, height=2.0),))).abnormal is False
+
+    @pytest.mark.parametrize("word", [Surface.SOLIDS_OVER_WEIR, Surface.BLANKET_AT_SURFACE])
+    def test_words_for_the_surface_raise_danger_whatever_the_tube_showed(self, word: Surface) -> None:
+        seen = situation(height=0.6, core_height=0.6)
+        assert seen.core is not None
+        verdict = judge(DANGER, replace(seen, surface=replace(seen.core, surface=(word,))))
+        assert (verdict.condition, verdict.reason) == (Condition.ABNORMAL, RuleReason.SEEN_AT_THE_WEIR)
+        assert verdict.detail == word
+        other = replace(seen, surface=replace(seen.core, surface=(Surface.CLEAR,)))
+        assert judge(DANGER, other).condition is Condition.NORMAL
 
     def test_does_not_silence_a_sensor(self) -> None:
         verdict = judge(DANGER, situation(height=3.6, core_height=1.0, core_age=timedelta(0)))
@@ -307,3 +340,32 @@ class TestService:
     @pytest.mark.parametrize("watch", list(SystemWatch))
     def test_nothing_to_watch_decides_nothing(self, watch: SystemWatch) -> None:
         assert self.watch(watch, 1.0) == (Condition.UNKNOWN, RuleReason.NOTHING_WATCHED)
+
+
+class TestEffluent:
+    """Effluent beyond its limit raises an alarm of its own, and nothing about the blanket is over meanwhile."""
+
+    @staticmethod
+    def seen(value: float, **more: Any) -> EffluentSeen:
+        return EffluentSeen(
+            **{"tag": "TU-1", "kind": SignalKind.TURBIDITY, "at": T0, "value": value, "limit": 10.0, **more}
+        )
+
+    def test_raises(self) -> None:
+        turbid = define(AlarmKind.TURBIDITY, limit=10.0, deadband=1.0)
+        conditions = [
+            judge(turbid, situation(effluent=(self.seen(value),))).condition for value in (30.0, 10.0, 9.5, 8.9)
+        ]
+        assert conditions == [Condition.ABNORMAL, Condition.DEADBAND, Condition.DEADBAND, Condition.NORMAL]
+        silent = situation(effluent=(self.seen(30.0, fresh=False),))
+        assert judge(turbid, silent).reason is RuleReason.EFFLUENT_NOT_MEASURED
+        assert judge(define(AlarmKind.EFFLUENT_SOLIDS), silent).condition is Condition.UNKNOWN
+
+    def test_holds_what_else_would_be_over(self) -> None:
+        for kind in (AlarmKind.HIGH, AlarmKind.HIGH_HIGH):
+            verdict = judge(define(kind), situation(height=1.0, effluent=(self.seen(30.0),)))
+            assert (verdict.condition, verdict.reason) == (Condition.DEADBAND, RuleReason.EFFLUENT_BEYOND_LIMIT)
+            assert judge(define(kind), situation(height=1.0, effluent=(self.seen(8.0),))).abnormal is False
+            # A meter that fell silent has not taken back what it said.
+            held = judge(define(kind), situation(height=1.0, effluent=(self.seen(30.0, fresh=False),)))
+            assert held.condition is Condition.DEADBAND

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
+from dataclasses import replace
 from datetime import timedelta
 
 import numpy as np
@@ -91,7 +92,8 @@ def test_an_echo_lost_at_the_end_of_the_range() -> None:
 
 def test_a_lock_on_to_the_fluff_a_core_saw() -> None:
     story = Story(days=1, core_every=0)
-    fluffy = story.core(0, 23.9, 1.0, fluff=0.9)  # 0.9 m of fluff on top of the blanket
+    core = story.core(0, 23.9, 1.0)
+    fluffy = replace(core, fluff=core.thickness + 0.9)  # the top of 0.9 m of fluff on the blanket
     state = advance(story.setup, initial(story.setup), [*story.events()[:1434], fluffy]).state
     readings = [Reading("north.level", story.at(24 + i / 60), 1.9) for i in range(15)]
     assert advance(story.setup, state, readings).assessments[-1].verdict is Reason.FLUFF_LOCK

@@ -68,10 +68,17 @@ def test_a_tank_is_as_deep_as_its_floor_lies_where_the_sampler_stood() -> None:
 
 
 def test_fluff_needs_room_too() -> None:
-    assert check(replace(CORE, thickness=3.0, fluff=1.0), expected=None) == ()
-    finding = only(check(replace(CORE, thickness=3.0, fluff=2.0), expected=None))
+    assert check(replace(CORE, thickness=3.0, fluff=4.0), expected=None) == ()
+    finding = only(check(replace(CORE, thickness=3.0, fluff=5.0), expected=None))
     assert finding.problem is CoreProblem.DEEPER_THAN_TANK
-    assert "sludge and fluff" in finding.sentence
+    assert "5.00 m of fluff" in finding.sentence
+
+
+def test_fluff_is_its_top_and_lies_above_the_sludge() -> None:
+    assert check(replace(CORE, thickness=3.0, fluff=3.0), expected=None) == ()
+    finding = only(check(replace(CORE, thickness=3.0, fluff=0.5), expected=None))
+    assert (finding.problem, finding.severity) == (CoreProblem.FLUFF_BELOW_SLUDGE, Severity.CONFIRM)
+    assert "write 3.50 m" in finding.sentence
 
 
 def test_what_is_too_deep_says_in_which_unit_it_would_fit() -> None:

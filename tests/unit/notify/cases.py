@@ -7,8 +7,9 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from service.alarms.definition import AlarmDefinition, AlarmKind, Priority, SystemWatch
+from service.alarms.observed import CoreSeen
 from service.alarms.routing import MessageKind
-from service.alarms.rules import CoreSeen, RuleReason, SensorSeen
+from service.alarms.rules import RuleReason, SensorSeen
 from service.domain.estimate import Estimate, EstimateReason, Trust
 from service.domain.tank import TankKind
 from service.notify.facts import AlarmFacts, SitePresentation

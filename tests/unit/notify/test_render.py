@@ -12,9 +12,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from service.alarms.definition import AlarmKind, SystemWatch, system_definitions
+from service.alarms.definition import NOBODY_SEES, AlarmKind, SystemWatch, system_definitions
+from service.alarms.observed import Contradiction, CoreSeen
 from service.alarms.routing import MessageKind
-from service.alarms.rules import RuleReason
+from service.alarms.rules import Observation, RuleReason, SensorSeen
 from service.domain.advice_checks import CONFIRM, Evidence
 from service.domain.core import Surface
 from service.domain.estimate import Trust
@@ -28,6 +29,10 @@ from service.notify.wording import look_first
 from tests.unit.notify.cases import NOW, facts, service_facts
 
 MINUTES = timedelta(minutes=1)
+
+
+CORE = CoreSeen(taken_at=NOW - timedelta(hours=2), height=2.9, thickness=3.3, taken_by="Sam")
+SEEN = Observation(reason=RuleReason.CORE_BEYOND_LIMIT, core=CORE, clearance=1.1)
 
 
 @pytest.mark.parametrize(
@@ -45,8 +50,8 @@ MINUTES = timedelta(minutes=1)
         ),
         (
             facts(clearance=-0.1, rate=0.3),
-            "DANGER East clarifier: sludge 0.3 ft over the weir, rising 1.0 ft/h",
-            "DANGER East clarifier: sludge 0.10 m over the weir, rising 0.30 m/h",
+            "DANGER East clarifier: sludge at or over the weir, rising 1.0 ft/h",
+            "DANGER East clarifier: sludge at or over the weir, rising 0.30 m/h",
         ),
         (
             facts(rate=0.0),
@@ -54,9 +59,9 @@ MINUTES = timedelta(minutes=1)
             "DANGER East clarifier: sludge 0.55 m under the weir, steady",
         ),
         (
-            facts(reason=RuleReason.CORE_BEYOND_LIMIT),
-            "DANGER East clarifier: hand core puts the sludge 3.6 ft under the weir",
-            "DANGER East clarifier: hand core puts the sludge 1.10 m under the weir",
+            facts(reason=RuleReason.CORE_BEYOND_LIMIT, standing=SEEN),
+            "DANGER East clarifier: hand core by Sam at 01:10 EST puts the sludge 3.6 ft under the weir",
+            "DANGER East clarifier: hand core by Sam at 01:10 EST puts the sludge 1.10 m under the weir",
         ),
         (
             facts(AlarmKind.RATE, value=0.4),
@@ -333,3 +338,86 @@ def test_a_text_message_stays_one_whatever_was_seen(
     said = sms(facts(evidence=evidence, tank_label=label, tank_kind=kind), "us")
     assert (gsm7.septets(said) or 999) <= gsm7.ONE_PART_SEPTETS
     assert "K7QD" in said
+
+
+def text_of(given: AlarmFacts) -> str:
+    return " ".join(render(given, "us").text.split())
+
+
+class TestAPersonsWord:
+    """What a person saw is told with the person, what the sensor says against it, and what takes it back."""
+
+    def test_fluff_and_words_for_the_surface(self) -> None:
+        fluffy = replace(CORE, height=0.6, fluff_height=3.4)
+        seen = Observation(reason=RuleReason.FLUFF_BEYOND_LIMIT, core=fluffy, clearance=0.6)
+        assert render(facts(standing=seen), "us").subject == (
+            "DANGER East clarifier: fluff up to 2.0 ft under the weir, seen by Sam at 01:10 EST"
+        )
+        over = replace(CORE, height=0.6, surface=(Surface.SOLIDS_OVER_WEIR,))
+        seen = Observation(reason=RuleReason.SEEN_AT_THE_WEIR, core=over, clearance=0.0)
+        told = facts(standing=seen, core=over, clearance=3.4)
+        assert render(told, "us").subject == "DANGER East clarifier: solids over weir, seen by Sam at 01:10 EST"
+        assert "The sensor says 11.2 ft under the weir: do not trust it." in text_of(told)
+        assert "until a round logs the surface anew; if it was a slip, correct or withdraw it" in text_of(told)
+
+    def test_it_is_never_told_as_a_number_to_be_believed(self) -> None:
+        told = facts(AlarmKind.TIME_TO_DANGER, clearance=3.4, standing=SEEN)
+        assert "can be believed" not in text_of(told)
+        assert "Rely on what was seen: hand core by Sam at 01:10 EST" in text_of(told)
+        assert "Do not trust sensor" in render(told, "us").sms
+
+    def test_a_core_minutes_old_is_not_asked_for_again(self) -> None:
+        fresh = replace(CORE, taken_at=NOW - timedelta(minutes=5))
+        told = facts(standing=replace(SEEN, core=fresh), core=fresh)
+        assert "hand core" not in " ".join(look_first(told, "us"))
+        assert "hand core" in " ".join(look_first(facts(), "us"))
+
+
+class TestCleared:
+    """What is over is told so that nobody takes it for the end of something graver."""
+
+    def test_a_forecast_that_ended_while_danger_stands(self) -> None:
+        told = replace(
+            facts(AlarmKind.TIME_TO_DANGER),
+            kind=MessageKind.CLEARED,
+            returned_at=NOW,
+            also_active=("SENSOR: frozen", "DANGER: sludge 1.8 ft under the weir"),
+        )
+        subject = render(told, "us").subject
+        assert subject.startswith("STILL DANGER East clarifier: the forecast no longer reaches the danger limit")
+        assert "still DANGER, SENSOR" in subject
+        assert "over" not in subject
+        assert render(told, "us").sms.startswith("STILL DANGER")
+
+    def test_it_names_the_observation_that_cleared_it(self) -> None:
+        core = replace(CORE, taken_at=NOW - timedelta(minutes=2), thickness=0.9144)
+        over = replace(facts(clearance=3.0, rate=-0.1), kind=MessageKind.CLEARED, returned_at=NOW)
+        told = replace(over, core=core)
+        assert "Cleared by hand core by Sam at 03:08 EST, 3.0 ft of sludge; sensor LT-1, 3.3 ft above the" in text_of(
+            told
+        )
+        both = replace(CORE, contradicted=Contradiction(at=NOW, by=("LT-1", "LT-2")))
+        told = replace(over, core=both)
+        assert "Cleared by LT-1 and LT-2, which agree" in text_of(told)
+
+
+def test_one_sensor_silent_beside_a_good_one_is_not_told_as_nobody_watching() -> None:
+    bad = SensorSeen(tag="LT-2", stale_after=timedelta(minutes=10), last_sample_at=NOW - timedelta(hours=1))
+    given = facts(AlarmKind.BAD_MEASUREMENT, reason=RuleReason.STALE, detail="LT-2")
+    definition = replace(given.definition, consequence=NOBODY_SEES)
+    both = replace(given, definition=definition, sensors=(*given.sensors, bad))
+    assert "Nobody sees" not in text_of(both)
+    assert "watched by LT-1 alone" in text_of(both)
+    assert "Nothing watches this tank" not in text_of(both)
+    assert "Nobody sees" in text_of(replace(both, sensors=(bad,)))
+
+
+def test_no_correction_is_claimed_where_nobody_took_a_core() -> None:
+    assert "after drift correction" in text_of(facts())
+    assert "after drift correction" not in text_of(facts(core=None))
+
+
+def test_below_the_floor_and_over_the_crest_are_said_in_words() -> None:
+    assert "on the floor" in text_of(facts(clearance=4.15))
+    assert "-0." not in text_of(facts(clearance=4.15))
+    assert "-0." not in text_of(facts(clearance=-0.15))

@@ -218,3 +218,11 @@ def test_a_month_is_named_and_metric_plants_read_metres() -> None:
     document = period_document(found, site="x", units="si", zone=ZONE, now=datetime.now(tz=ZONE))
     assert document.title == "Monthly report 2026-02"
     assert table(found, "Blanket", "si").rows[0][4].text == "2.00 m"  # type: ignore[union-attr]
+
+
+def test_a_day_without_rounds_is_not_told_as_a_day_on_which_none_was_due() -> None:
+    daily = replace(CORE_DUE, limit=26.0)
+    found = report(cores=(), pairs=(), definitions={"east.core": daily})
+    assert [tank.due for tank in found.tanks] == [1]  # in 23 h
+    document = period_document(found, site="Invented Creek Works", units="us", zone=ZONE, now=found.end)
+    assert "no round was logged, 1 due" in str(document)

@@ -47,7 +47,7 @@ def test_a_blanket_below_the_wall_fills_only_the_deep_end() -> None:
 
 @given(st.floats(-1.2, 4.5), st.floats(0.0, 1.0), st.sampled_from([0.0, 1 / 12, 1 / 8]))
 def test_nothing_is_drawn_outside_the_tank(height: float, sd: float, slope: float) -> None:
-    drawing = draw(tank(floor_slope=slope), height=height, sd=sd, fluff=0.4)
+    drawing = draw(tank(floor_slope=slope), height=height, sd=sd, fluff=height + 0.4)
     for polygon in (drawing.sludge, drawing.band, drawing.fluff):
         for x, y in points(polygon):
             assert -0.1 <= x <= 1500.1

@@ -1,0 +1,173 @@
+"""What people saw and what takes it back, decided from what is stored; a look at the past says the same."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import datetime, timedelta
+from uuid import uuid4
+
+import pytest
+from sqlalchemy import Engine, text
+
+from service.alarms.definition import AlarmDefinition, AlarmKind, Priority
+from service.alarms.machine import AlarmState
+from service.alarms.rules import Condition, RuleReason, judge
+from service.domain.core import Surface
+from service.domain.estimate import Assessment, TankSetup
+from service.domain.reading import Reason
+from service.domain.signal import Measures, Mount, Signal, SignalKind
+from service.jobs.evaluate import evaluate, evaluate_service
+from service.jobs.explain import explain
+from service.jobs.situations import standing_observations, tank_histories
+from service.storage import estimates
+from service.storage.alarms import AlarmRecord, alarms
+from service.storage.batches import open_batch
+from service.storage.cores import withdraw_core
+from service.storage.reading_writer import ReadingWriter
+from service.storage.session import transaction
+from tests.alarm_plant import EAST, MINUTE, NIGHT, AlarmPlant, alarm_setup, definitions
+from tests.plant import columns
+
+HOUR = timedelta(hours=1)
+SECOND = Signal(
+    tag="east.second", kind=SignalKind.BLANKET, tank="east", unit="m", mount=Mount(measures=Measures.HEIGHT)
+)
+FLUFF = Signal(tag="east.fluff", kind=SignalKind.FLUFF, tank="east", unit="m", mount=Mount(measures=Measures.HEIGHT))
+TURBIDITY = Signal(tag="east.turbidity", kind=SignalKind.TURBIDITY, tank="east", unit="NTU", limit=15.0)
+OUTFALL = Signal(tag="outfall", kind=SignalKind.EFFLUENT_SOLIDS, tank=None, unit="mg/L", limit=0.030)
+TANK: TankSetup = replace(EAST, blankets=(*EAST.blankets, SECOND), others=(FLUFF, TURBIDITY, OUTFALL))
+TURBID = AlarmDefinition(
+    key="east.turbidity", kind=AlarmKind.TURBIDITY, tank="east", limit=15.0, deadband=1.5, priority=Priority.HIGH
+)
+SOLIDS = AlarmDefinition(
+    key="plant.effluent-solids", kind=AlarmKind.EFFLUENT_SOLIDS, tank=None, limit=0.030, priority=Priority.HIGH
+)
+
+
+@pytest.fixture
+def plant(engine: Engine) -> AlarmPlant:
+    setup = alarm_setup(alarms=(*definitions(on_delay=timedelta(0), off_delay=timedelta(0)), TURBID, SOLIDS))
+    return AlarmPlant.build(engine, setup, tanks=(TANK,))
+
+
+def look(plant: AlarmPlant, now: datetime) -> AlarmRecord:
+    """Look at all alarms; gives back the danger alarm."""
+    done = evaluate(plant.engine, plant.setup, (TANK,), plant.ids, projected={}, now=now)
+    assert done.failed == {}
+    return stand(plant, "east.high-high")
+
+
+def stand(plant: AlarmPlant, key: str) -> AlarmRecord:
+    with transaction(plant.engine) as conn:
+        return next(record for record in alarms(conn) if record.key == key)
+
+
+def both_say(plant: AlarmPlant, at: datetime, clearance: float, second: float | None = None) -> None:
+    """What the belief and the first sensor say, and the second."""
+    plant.believe(at, clearance, tank=TANK)
+    height = 4.0 - (clearance if second is None else second)
+    sample = Assessment(tag=SECOND.tag, time=at, height=height, corrected=height, verdict=Reason.NONE)
+    with transaction(plant.engine) as conn:
+        number = plant.ids.signals[SECOND.tag]
+        estimates.replace_assessments(conn, {SECOND.tag: number}, at, [sample], end=at + timedelta(microseconds=1))
+
+
+def reads(plant: AlarmPlant, signal: Signal, at: datetime, value: float) -> None:
+    with transaction(plant.engine) as conn:
+        writer = ReadingWriter(conn, open_batch(conn, "test", f"{signal.tag} {at}", at))
+        writer.store(columns(plant.ids.signals[signal.tag], [value], start=at, step=MINUTE))
+
+
+def subjects(plant: AlarmPlant) -> list[str]:
+    with transaction(plant.engine) as conn:
+        rows = conn.execute(text("SELECT payload->>'subject' FROM outbox WHERE recipient LIKE 'night%' ORDER BY id"))
+        return [row[0] for row in rows]
+
+
+def test_a_core_stands_beside_sensors_that_contradict_it_whatever_the_time(plant: AlarmPlant) -> None:
+    both_say(plant, NIGHT, 3.0)
+    plant.core(NIGHT, 3.6)
+    for hours in (0.1, 1.0, 8.0, 20.0):
+        both_say(plant, NIGHT + hours * HOUR, 3.0)
+        assert look(plant, NIGHT + hours * HOUR).machine.state is AlarmState.UNACKNOWLEDGED
+    said = explain(plant.engine, plant.setup, TANK, plant.ids, at=NIGHT + 12 * HOUR, alarm="east.high-high")
+    assert said.alarms[0].verdict.reason is RuleReason.CORE_BEYOND_LIMIT
+    assert any("it contradicts the sensor" in sentence for sentence in said.sentences)
+    with transaction(plant.engine) as conn:
+        limits = plant.setup.widest_limits()
+        [seen] = standing_observations(conn, [TANK], plant.ids, limits, {}, NIGHT + 20 * HOUR).values()
+    assert seen.reason is RuleReason.CORE_BEYOND_LIMIT
+    assert not any("CLEARED" in subject for subject in subjects(plant))
+
+
+def test_two_sensors_that_agreed_with_it_and_saw_the_blanket_fall_take_it_back(plant: AlarmPlant) -> None:
+    both_say(plant, NIGHT, 0.4)
+    plant.core(NIGHT, 3.6)
+    assert look(plant, NIGHT).machine.active
+    for step in range(1, 13):
+        both_say(plant, NIGHT + 10 * step * MINUTE, 0.4 + 0.2 * step, second=0.4)
+        assert look(plant, NIGHT + 10 * step * MINUTE).machine.active  # one alone takes nothing back
+    both_say(plant, NIGHT + 3 * HOUR, 2.8)
+    assert not look(plant, NIGHT + 3 * HOUR).machine.active
+    assert any(subject.startswith("CLEARED East clarifier: danger over") for subject in subjects(plant))
+    # One of them falling silent later gives the core no new word, and the past says the same.
+    plant.believe(NIGHT + 9 * HOUR, 2.8, tank=TANK)
+    assert not look(plant, NIGHT + 9 * HOUR).machine.active
+    with transaction(plant.engine) as conn:
+        for at, condition in ((NIGHT + HOUR, Condition.ABNORMAL), (NIGHT + 9 * HOUR, Condition.NORMAL)):
+            history = tank_histories(conn, [TANK], plant.ids, after={"east": None}, now=at)["east"]
+            verdict = judge(definitions()[1], history.at(at, history.estimates[-1]))
+            assert verdict.condition is condition
+
+
+def test_fluff_and_words_for_the_surface_raise_danger_until_another_round(plant: AlarmPlant) -> None:
+    both_say(plant, NIGHT, 3.4)
+    plant.core(NIGHT, 0.6, fluff=3.6, surface=(Surface.SOLIDS_OVER_WEIR,))
+    assert look(plant, NIGHT).machine.rule_reason == RuleReason.SEEN_AT_THE_WEIR
+    both_say(plant, NIGHT + HOUR, 3.4)
+    plant.core(NIGHT + HOUR, 0.6)  # says nothing of the surface
+    assert look(plant, NIGHT + HOUR).machine.active
+    both_say(plant, NIGHT + 5 * HOUR, 3.4)
+    plant.core(NIGHT + 5 * HOUR, 0.6, surface=(Surface.CLEAR,), fluff=3.6)
+    assert look(plant, NIGHT + 5 * HOUR).machine.rule_reason == RuleReason.FLUFF_BEYOND_LIMIT
+    both_say(plant, NIGHT + 6 * HOUR, 3.4)
+    plant.core(NIGHT + 6 * HOUR, 0.6)
+    assert not look(plant, NIGHT + 6 * HOUR).machine.active
+
+
+def test_a_slip_that_is_withdrawn_ends_its_danger(plant: AlarmPlant) -> None:
+    both_say(plant, NIGHT, 3.0)
+    core = plant.core(NIGHT, 3.6)
+    assert look(plant, NIGHT).machine.active
+    with transaction(plant.engine) as conn:
+        withdraw_core(conn, core.id, id=uuid4(), at=NIGHT, reason="wrong tank", by="Kim")
+    both_say(plant, NIGHT + MINUTE, 3.0)
+    assert not look(plant, NIGHT + MINUTE).machine.active
+
+
+def test_fluff_by_an_instrument_counts(plant: AlarmPlant) -> None:
+    both_say(plant, NIGHT, 3.0)
+    reads(plant, FLUFF, NIGHT - MINUTE, 3.6)
+    found = look(plant, NIGHT).machine
+    assert (found.active, found.rule_detail) == (True, FLUFF.tag)
+    assert subjects(plant)[0].startswith("DANGER East clarifier: fluff up to 1.3 ft under the weir by east.fluff")
+
+
+def test_effluent_beyond_its_limit_calls_and_holds_what_else_would_be_over(plant: AlarmPlant) -> None:
+    both_say(plant, NIGHT, 0.3)
+    assert look(plant, NIGHT).machine.active
+    both_say(plant, NIGHT + MINUTE, 3.0)
+    reads(plant, TURBIDITY, NIGHT + MINUTE, 80.0)
+    held = look(plant, NIGHT + MINUTE).machine
+    assert (held.active, held.rule_reason) == (True, RuleReason.EFFLUENT_BEYOND_LIMIT)
+    assert stand(plant, "east.turbidity").machine.active
+    assert "EFFLUENT East clarifier: effluent turbidity 80.0 NTU by east.turbidity" in subjects(plant)
+    both_say(plant, NIGHT + 2 * MINUTE, 3.0)
+    reads(plant, TURBIDITY, NIGHT + 2 * MINUTE, 4.0)
+    assert not look(plant, NIGHT + 2 * MINUTE).machine.active
+    reads(plant, OUTFALL, NIGHT + 3 * MINUTE, 0.045)
+    evaluate_service(
+        plant.engine, plant.setup, connectors=(), started_at=NIGHT, now=NIGHT + 3 * MINUTE, tanks=(TANK,), ids=plant.ids
+    )
+    assert stand(plant, "plant.effluent-solids").machine.active
+    assert "EFFLUENT Alder Creek: effluent solids 45.0 mg/L by outfall" in subjects(plant)
