@@ -198,7 +198,7 @@ class TestBlind:
         plant.believe(NIGHT + 3 * MINUTE, 3.0, **blind)
         look(plant, NIGHT + 3 * MINUTE)
         subjects = {subject for recipient, subject in outbox(plant) if recipient == "night@example.org"}
-        assert "DANGER East clarifier: hand core puts the sludge 1.0 ft under the weir" in subjects
+        assert "DANGER East clarifier: hand core by Sam at 03:01 EST puts the sludge 1.0 ft under the weir" in subjects
         assert "SENSOR East clarifier: blanket sensor has lost its echo" in subjects
 
     def test_core_overdue(self, plant: AlarmPlant) -> None:

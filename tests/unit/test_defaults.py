@@ -47,6 +47,11 @@ ALARMS: dict[AlarmKind, tuple[Priority, timedelta, timedelta, timedelta, bool, s
         "a lost sensor is silence; a few minutes pass over restarts of a network",
     ),
     AlarmKind.SOLIDS_LOADING: (MEDIUM, 15 * MIN, 15 * MIN, H, False, "loading swings with pumps; a quarter of an hour is load"),
+    AlarmKind.EFFLUENT_SOLIDS: (
+        HIGH, 5 * MIN, 15 * MIN, 30 * MIN, False,
+        "solids get out: a few minutes pass over a bubble in the meter; let go late, as it wavers",
+    ),
+    AlarmKind.TURBIDITY: (HIGH, 5 * MIN, 15 * MIN, 30 * MIN, False, "the same by another meter"),
     AlarmKind.CORE_OVERDUE: (LOW, 0 * S, 0 * S, 4 * H, True, "a matter of the round"),
     AlarmKind.READS_HIGH: (
         MEDIUM, MIN, MIN, 30 * MIN, True,
@@ -98,6 +103,8 @@ LIMITS: list[tuple[AlarmKind, Tank, float | None, float, str]] = [
     (AlarmKind.CORE_OVERDUE, SECONDARY, 26.0, 0.0, "a core a day (same study guide) and two hours of grace"),
     (AlarmKind.BAD_MEASUREMENT, SECONDARY, None, 0.0, "yes or no"),
     (AlarmKind.READS_HIGH, SECONDARY, None, 0.0, "yes or no"),
+    (AlarmKind.EFFLUENT_SOLIDS, SECONDARY, None, 0.0, "the limit of its meter, as the permit has it"),
+    (AlarmKind.TURBIDITY, SECONDARY, None, 0.0, "the limit of its meter"),
     (AlarmKind.SYSTEM, SECONDARY, None, 0.0, "each has its own, below"),
 ]  # fmt: skip
 
