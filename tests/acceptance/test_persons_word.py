@@ -90,7 +90,7 @@ class Night:
         """The text of the last mail whose subject begins with the word, once there are so many; spaces made single."""
         deadline = time.monotonic() + PATIENCE_S
         while time.monotonic() < deadline:
-            found = [mail for mail in self.mailbox.mails if str(mail["Subject"]).startswith(word)]
+            found = [mail for mail in self.mailbox.mails if str(mail["Subject"]).strip().startswith(word)]
             if len(found) >= number:
                 part = found[-1].get_body(("plain",))
                 assert part is not None
