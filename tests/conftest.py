@@ -11,9 +11,11 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from argon2 import PasswordHasher
 from hypothesis import HealthCheck, settings
 from sqlalchemy import Engine
 
+from service.jobs import people
 from service.storage.session import make_engine
 from tests import postgres_servers
 from tests.database import TestServer, chosen_kind, docker_problem, image
@@ -21,6 +23,12 @@ from tests.database import TestServer, chosen_kind, docker_problem, image
 # No test fails for being slow on a busy machine.
 settings.register_profile("unhurried", deadline=None, suppress_health_check=[HealthCheck.too_slow])
 settings.load_profile("unhurried")
+
+#: What passwords are hashed with in a service; tests within this process take a hash that costs nothing.
+SHIPPED_HASHER = people._hasher
+
+#: Room for the databases that are there at once, and the server's own files [bytes].
+MEMORY_NEEDED = 2 * 1024**3
 
 SERVER = pytest.StashKey[TestServer]()
 SHARED = pytest.StashKey[Path]()
@@ -59,9 +67,12 @@ def pytest_configure(config: pytest.Config) -> None:
         name for name in os.environ if name.startswith("UNDERWEIR_") and not name.startswith("UNDERWEIR_TEST_")
     ]:
         del os.environ[name]
+    # Each of the hundred services that tests start would compile itself anew.
+    os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+    people._hasher = PasswordHasher(time_cost=1, memory_cost=8, parallelism=1)
     given = getattr(config, "workerinput", None)
     if given is None:
-        config.stash[SHARED] = reachable_folder("underweir-tests-")
+        config.stash[SHARED] = reachable_folder("underweir-tests-", in_memory=True)
         kind = chosen_kind()
     else:
         config.stash[SHARED], kind = Path(given["underweir_shared"]), given["underweir_database"]
@@ -100,10 +111,30 @@ def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter, config: p
         terminalreporter.write_line(f"database: {config.stash[SERVER].describe()}, version {version}")
 
 
-def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Begin with what builds images: it takes longest, and from the end of the list other workers would take half of it over and
-    build them once more."""
-    items.sort(key=lambda item: item.get_closest_marker("docker") is None)
+@pytest.hookimpl(trylast=True)
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    """Begin with what takes long, and deal it out: xdist gives every worker one piece of the list, and lets those that are done
+    take over from the end of another's.
+
+    What builds images stays together at the very beginning: half of it with another worker would build them once more.
+    """
+    workers = getattr(config, "workerinput", {}).get("workercount", 1)
+    docker, long, rest = [], [], []
+    for item in items:
+        if item.get_closest_marker("docker") is not None:
+            docker.append(item)
+        else:
+            (long if item.get_closest_marker("slow") is not None else rest).append(item)
+    sizes = [(len(items) + piece) // workers for piece in range(workers)]  # as xdist cuts the list
+    dealt = [docker, *([] for _ in range(workers - 1))]
+    for index, item in enumerate(long):
+        dealt[-1 - index % workers].append(item)
+    items[:] = []
+    for share, size in zip(dealt, sizes, strict=True):
+        room = max(0, size - len(share))
+        items += share + rest[:room]
+        del rest[:room]
+    items += rest
 
 
 def pytest_runtest_setup(item: pytest.Item) -> None:
@@ -126,9 +157,14 @@ def pytest_runtest_makereport(
     return report
 
 
-def reachable_folder(prefix: str) -> Path:
-    """Make a folder which the account the embedded server runs as may pass through, even when we are root."""
-    folder = Path(tempfile.mkdtemp(prefix=prefix, dir="/tmp"))
+def reachable_folder(prefix: str, *, in_memory: bool = False) -> Path:
+    """Make a folder which the account the embedded server runs as may pass through, even when we are root.
+
+    In memory, where there is room: each of a thousand databases is some four hundred files.
+    """
+    memory = Path("/dev/shm")
+    roomy = in_memory and os.access(memory, os.W_OK) and shutil.disk_usage(memory).free > MEMORY_NEEDED
+    folder = Path(tempfile.mkdtemp(prefix=prefix, dir=memory if roomy else "/tmp"))
     folder.chmod(0o711)
     return folder
 

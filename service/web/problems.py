@@ -136,7 +136,7 @@ def _note_refusal(request: Request, status: int, detail: str) -> None:
         method=request.method,
         # The route's form where there is one: what stands in its place may be a key.
         path=getattr(route, "path", request.url.path),
-        person=_who(request).actor if status == 403 else "",
+        person=_who(request).actor.name if status == 403 else "",
         address=request.client.host if request.client is not None else "",
         problem=detail[:300],
     )

@@ -46,6 +46,7 @@ class Home:
         return json.loads(done.stdout)
 
 
+@pytest.mark.slow
 def test_the_restored_service_goes_on_and_calls_nobody_twice(data_dir: Path, mails: MailSink) -> None:
     now = datetime.now(UTC).replace(second=0, microsecond=0)
     first, second = Home(data_dir / "first", mails), Home(data_dir / "second", mails)

@@ -1,4 +1,4 @@
-"""The command as people and scripts use it: a process of its own, its output, its exit status."""
+"""The command as people and scripts use it: its output, its exit status."""
 
 from __future__ import annotations
 
@@ -6,7 +6,6 @@ import json
 import math
 import os
 import subprocess
-import sys
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -17,6 +16,7 @@ import pytest
 from service.storage.batches import open_batch
 from service.storage.reading_writer import ReadingWriter
 from service.storage.session import make_engine, transaction
+from tests.command_line import run_command
 from tests.plant import columns
 
 EXAMPLE = Path(__file__).parents[2] / "deploy" / "site.example.toml"
@@ -45,15 +45,7 @@ class Command:
         return done.stdout
 
     def run(self, *words: str) -> subprocess.CompletedProcess[str]:
-        return subprocess.run(
-            [sys.executable, "-m", "service", *words],
-            env=self.environment,
-            cwd=self.folder,
-            capture_output=True,
-            text=True,
-            timeout=120,
-            check=False,
-        )
+        return run_command(self.environment, *words, folder=self.folder)
 
     def apply(self) -> None:
         """Bring the site file into force."""

@@ -22,6 +22,8 @@ from tests.plant_servers import ModbusPlant, OpcuaPlant, Unit, float_registers
 from tests.postgres_servers import PostgresServer
 from tests.service_process import PATIENCE_S, ServiceProcess
 
+pytestmark = pytest.mark.slow
+
 CONTACT = """
 [[contact]]
 name = "Night operator (invented)"

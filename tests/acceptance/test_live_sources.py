@@ -193,6 +193,7 @@ def test_registers_and_nodes_become_readings_across_a_kill(
     assert service.log()[-1]["event"] == "stopped"
 
 
+@pytest.mark.slow
 def test_a_device_that_stays_away_raises_the_alarm_of_its_source_and_nobody_elses(
     service: Service, device: ModbusPlant, panel: Unit, server: OpcuaPlant, engine: Engine
 ) -> None:

@@ -15,6 +15,7 @@ import httpx
 import pytest
 
 from service.web.access import SESSION_COOKIE
+from tests.command_line import run_command
 from tests.mail_server import Mailbox, mail_server
 
 PASSWORD = "six heron marsh lantern"
@@ -61,14 +62,7 @@ def free_port() -> int:
 
 
 def command(environment: dict[str, str], *words: str, given: str = "") -> subprocess.CompletedProcess[str]:
-    return subprocess.run(
-        [sys.executable, "-m", "service", *words],
-        env=environment,
-        input=given,
-        text=True,
-        capture_output=True,
-        timeout=90,
-    )
+    return run_command(environment, *words, given=given)
 
 
 def answering(url: str) -> None:

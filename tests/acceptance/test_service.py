@@ -174,6 +174,7 @@ def test_a_dropped_file_becomes_an_alarm_mail(service: Service, mails: MailSink,
     assert sorted(path.name for path in (service.drop / "processed").iterdir()) == ["calm.csv", "storm.csv"]
 
 
+@pytest.mark.slow
 def test_killed_again_and_again_it_loses_nothing_and_mails_at_most_once_more_per_kill(
     service: Service, mails: MailSink, engine: Engine
 ) -> None:

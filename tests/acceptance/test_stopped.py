@@ -11,6 +11,8 @@ from pathlib import Path
 import psutil
 import pytest
 
+pytestmark = pytest.mark.slow
+
 
 def servers_in(folder: Path) -> list[int]:
     found = []

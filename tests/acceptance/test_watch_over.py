@@ -1,11 +1,11 @@
-"""``underweir watch-over`` as a process: it ends with 1 when a service is silent, and somebody has a mail."""
+"""``underweir watch-over``: it ends with 1 when a service is silent, and somebody has a mail."""
 
 from __future__ import annotations
 
 import os
 import subprocess
-import sys
 
+from tests.command_line import run_command
 from tests.http_gateway import http_gateway
 from tests.mail_server import Mailbox, mail_server
 
@@ -18,14 +18,7 @@ def watch_over(port: int, *words: str) -> subprocess.CompletedProcess[str]:
         "UNDERWEIR_SMTP_SECURITY": "none",
         "UNDERWEIR_SMTP_FROM": "watcher@example.org",
     }
-    return subprocess.run(
-        [sys.executable, "-m", "service", "watch-over", *words],
-        env=environment,
-        capture_output=True,
-        text=True,
-        timeout=120,
-        check=False,
-    )
+    return run_command(environment, "watch-over", *words)
 
 
 def test_once() -> None:

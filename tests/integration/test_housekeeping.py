@@ -99,6 +99,7 @@ def own_engine(own_server: PostgresServer) -> Iterator[Engine]:
     engine.dispose()
 
 
+@pytest.mark.slow
 @pytest.mark.postgresql
 def test_what_is_written_every_few_seconds_stays_small(own_engine: Engine) -> None:
     """No index names what changes, so an update takes the place of a dead row on its own page and needs no vacuum

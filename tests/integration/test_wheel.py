@@ -14,6 +14,8 @@ import pytest
 
 from service.storage.schema import current_revision, head_revision
 
+pytestmark = pytest.mark.slow
+
 REPOSITORY = Path(__file__).parents[2]
 
 
