@@ -20,9 +20,10 @@ from service.storage.session import make_engine
 from tests import postgres_servers
 from tests.database import TestServer, chosen_kind, docker_problem, image
 
-# No test fails for being slow on a busy machine.
-settings.register_profile("unhurried", deadline=None, suppress_health_check=[HealthCheck.too_slow])
-settings.load_profile("unhurried")
+# No test fails for being slow on a busy machine. `deploy/test --all` looks longer for what breaks a property.
+settings.register_profile("quick", deadline=None, suppress_health_check=[HealthCheck.too_slow], max_examples=50)
+settings.register_profile("thorough", settings.get_profile("quick"), max_examples=200)
+settings.load_profile("thorough" if os.environ.get("UNDERWEIR_TEST_THOROUGH", "") not in ("", "0") else "quick")
 
 #: What passwords are hashed with in a service; tests within this process take a hash that costs nothing.
 SHIPPED_HASHER = people._hasher
@@ -77,6 +78,12 @@ def pytest_configure(config: pytest.Config) -> None:
     else:
         config.stash[SHARED], kind = Path(given["underweir_shared"]), given["underweir_database"]
     config.stash[SERVER] = TestServer(kind, config.stash[SHARED])
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_auto_num_workers() -> int:
+    """Two workers more than processors: many a test waits for a process, a server or a delay."""
+    return len(os.sched_getaffinity(0)) + 2
 
 
 @pytest.hookimpl(optionalhook=True)
