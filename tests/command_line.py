@@ -38,7 +38,7 @@ def run_command(
                 status = _status(main)
         finally:
             os.chdir(before)
-    said, warned = (stream.buffer.getvalue().decode() for stream in (out, err))  # type: ignore[attr-defined]
+    said, warned = (stream.buffer.getvalue().decode() for stream in (out, err))
     return subprocess.CompletedProcess(list(words), status, said, warned)
 
 

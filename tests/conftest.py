@@ -126,7 +126,9 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
     What builds images stays together at the very beginning: half of it with another worker would build them once more.
     """
     workers = getattr(config, "workerinput", {}).get("workercount", 1)
-    docker, long, rest = [], [], []
+    docker: list[pytest.Item] = []
+    long: list[pytest.Item] = []
+    rest: list[pytest.Item] = []
     for item in items:
         if item.get_closest_marker("docker") is not None:
             docker.append(item)
