@@ -58,7 +58,7 @@ class Other:
         assert self.process.stdout.readline() == "done\n"
 
     def leave(self) -> None:
-        self.process.communicate("leave\n", timeout=60)
+        self.process.communicate("leave\n", timeout=300)
         assert self.process.returncode == 0
 
     def kill(self) -> None:

@@ -87,4 +87,4 @@ def http_gateway() -> Iterator[Gateway]:
         ended.set()
         server.shutdown()
         server.server_close()
-        thread.join(5)
+        thread.join(120)

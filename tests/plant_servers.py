@@ -55,7 +55,7 @@ class LoopThread:
         asyncio.set_event_loop(self.loop)
         self.loop.run_forever()
 
-    def call(self, work: Coroutine[Any, Any, T], timeout: float = 20.0) -> T:
+    def call(self, work: Coroutine[Any, Any, T], timeout: float = 300.0) -> T:
         """Run *work* on the loop and wait for its result."""
         future: Future[T] = asyncio.run_coroutine_threadsafe(work, self.loop)
         return future.result(timeout)
@@ -74,7 +74,7 @@ class LoopThread:
         with contextlib.suppress(Exception):
             self.call(cancel())
         self.loop.call_soon_threadsafe(self.loop.stop)
-        self._thread.join(5.0)
+        self._thread.join(120.0)
         self.loop.close()
 
 
@@ -284,7 +284,7 @@ class FaultProxy:
         self._over.set()
         self.sever()
         self._listener.close()
-        self._thread.join(2.0)
+        self._thread.join(120.0)
 
     def __enter__(self) -> Self:
         return self
@@ -437,7 +437,7 @@ class OpcuaPlant(UserManager):
     def await_history(self, item: int, at: datetime) -> None:
         """Wait until the server's history, written behind and in order, holds the value an item was given for that time."""
         assert self._thread is not None
-        deadline = time.monotonic() + 30.0
+        deadline = time.monotonic() + 300.0
         while time.monotonic() < deadline:
             if self._thread.call(self.nodes[item].read_raw_history(at, at + timedelta(milliseconds=1), 10)):
                 return

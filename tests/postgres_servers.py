@@ -22,7 +22,7 @@ from tests.small_disk import SmallDisk
 #: Where Debian puts the programs of each version.
 DEBIAN = Path("/usr/lib/postgresql")
 NEEDED = ("initdb", "postgres", "pg_basebackup")
-PATIENCE_S = 60.0
+PATIENCE_S = 300.0
 USER = "underweir"
 
 

@@ -9,7 +9,7 @@ import subprocess
 import sys
 from pathlib import Path
 
-PATIENCE_S = 90.0
+PATIENCE_S = 300.0
 
 
 class ServiceProcess:

@@ -125,6 +125,6 @@ def simulated_modem() -> Iterator[Modem]:
         line.stopped.set()
         with contextlib.suppress(OSError):
             os.write(theirs, b"\r")  # lets the reader look up
-        thread.join(5)
+        thread.join(120)
         os.close(theirs)
         os.close(ours)

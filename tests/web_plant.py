@@ -56,7 +56,7 @@ class WebSite:
 
     def client(self, role: Role | None = None) -> httpx.Client:
         """A browser, signed in as the person of that role."""
-        client = httpx.Client(base_url=self.url, headers={"Accept": "text/html"}, timeout=20)
+        client = httpx.Client(base_url=self.url, headers={"Accept": "text/html"}, timeout=300)
         self.clients.append(client)
         if role is not None:
             answer = self.sign_in(client, role.value)

@@ -84,7 +84,7 @@ after = "3 s"
 on_delay = "0 s"
 """
 
-PATIENCE_S = 90.0
+PATIENCE_S = 300.0
 
 
 class Service:

@@ -76,7 +76,7 @@ name = "Night operator (invented)"
 email = "night@example.org"
 """
 
-PATIENCE_S = 90.0
+PATIENCE_S = 300.0
 
 
 class Service:

@@ -40,7 +40,7 @@ def test_a_demo_that_is_stopped_leaves_no_server_behind(data_dir: Path, tmp_path
             assert demo.poll() is None, demo.stderr.read()
         assert [pid for pid in servers_in(data_dir) if pid != demo.pid]
         demo.send_signal(number)
-        _, complaints = demo.communicate(timeout=120)
+        _, complaints = demo.communicate(timeout=600)
     assert demo.returncode == 130, complaints
     assert complaints.endswith("underweir: stopped\n")
     assert "Traceback" not in complaints

@@ -331,7 +331,7 @@ def test_a_database_that_refuses_is_not_swallowed(engine: Engine, plant: Plant) 
 def test_two_deliveries_that_deadlock_both_go_through(engine: Engine, plant: Plant) -> None:
     """Two files bring the same keys in opposite order; one of them is read again."""
     east, west = samples("LT-E", 1.0), samples("LT-W", 5.0)
-    met = Barrier(2, timeout=20)
+    met = Barrier(2, timeout=300)
 
     def run(key: str, first: SampleBlock, second: SampleBlock) -> IngestReport:
         connector = Scripted(delivery(first, last_part=False), delivery(second, part=1))

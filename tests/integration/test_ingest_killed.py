@@ -85,7 +85,7 @@ def test_killed_at_any_step_and_started_again(
     engine: Engine, dropped: Path, processes: ForkServerContext, die_at: int
 ) -> None:
     process = victim(processes, engine, dropped, die_at)
-    process.join(60)
+    process.join(300)
     assert process.exitcode == -9
     take_in(engine, dropped)
     check_all_is_well(engine, dropped)
@@ -101,7 +101,7 @@ def test_killed_again_and_again_at_random_moments(engine: Engine, dropped: Path,
         if process.is_alive():
             process.kill()
             killed += 1
-        process.join(60)
+        process.join(300)
     assert killed, "every process was quicker than its killer"
     take_in(engine, dropped)
     check_all_is_well(engine, dropped)
@@ -112,7 +112,7 @@ def test_two_processes_with_the_same_folder_store_it_once(
 ) -> None:
     both = [victim(processes, engine, dropped) for _ in range(2)]
     for process in both:
-        process.join(60)
+        process.join(300)
     take_in(engine, dropped)
     check_stored(engine)
     assert not (dropped / "night.csv").exists()

@@ -121,7 +121,7 @@ def test_processes_that_migrate_together_take_turns(empty_database_url: str) -> 
         assert process.stdin is not None
         process.stdin.write("go\n")
         process.stdin.flush()
-    complaints = [process.communicate(timeout=120)[1] for process in processes]
+    complaints = [process.communicate(timeout=600)[1] for process in processes]
     assert complaints == ["", "", ""]
     assert current_revision(empty_database_url) == head_revision()
 

@@ -211,13 +211,13 @@ def test_an_empty_batch_is_no_mistake(post: Post) -> None:
 def test_only_tokens_for_pushing_open_it(role: Role, scope: Scope, status: int, url: str, engine: Engine) -> None:
     headers = {"Authorization": f"Bearer {token(engine, role, scope)}"}
     with Session() as session:
-        assert session.post(url, json=[row()], headers=headers, timeout=30).status_code == status
+        assert session.post(url, json=[row()], headers=headers, timeout=300).status_code == status
 
 
 @pytest.mark.parametrize("headers", [{}, {"Authorization": "Bearer uw_nonsense"}, {"Authorization": "Basic eDp5"}])
 def test_strangers_stay_outside(headers: dict[str, str], url: str) -> None:
     with Session() as session:
-        assert session.post(url, json=[row()], headers=headers, timeout=30).status_code == 401
+        assert session.post(url, json=[row()], headers=headers, timeout=300).status_code == 401
 
 
 def test_what_was_pushed_shows_in_the_health_of_sources(post: Post, engine: Engine) -> None:

@@ -172,7 +172,7 @@ def test_a_duplicate_between_the_keys_looked_up_is_found_by_the_primary_key(engi
 def test_rows_another_process_is_just_storing_are_waited_for(engine: Engine) -> None:
     """The other batch is not committed when the keys are looked up, and is when they are appended."""
     store(engine, columns(2, [0.0]))  # so that the month is there
-    begun = Barrier(2, timeout=20)
+    begun = Barrier(2, timeout=300)
 
     def first() -> None:
         with transaction(engine) as conn:

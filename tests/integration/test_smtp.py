@@ -222,7 +222,7 @@ class TestRefusals:
         mailbox = Mailbox(unknown={"gone@example.org"})
         with mail_server(mailbox) as port:
             notifier = SmtpNotifier(
-                SmtpAccount(host="127.0.0.1", port=port, sender="underweir@example.org", security="none", timeout=2)
+                SmtpAccount(host="127.0.0.1", port=port, sender="underweir@example.org", security="none", timeout=60)
             )
             assert notifier.send(message(recipient="gone@example.org"), NOW).failure is Failure.RECIPIENT_REFUSED
             assert notifier.send(message(), NOW).sent
@@ -261,7 +261,7 @@ def talker(*lines: bytes, wait: float = 0.0) -> Iterator[int]:
         yield listening.getsockname()[1]
     finally:
         done.set()
-        thread.join(10)
+        thread.join(120)
         listening.close()
 
 
@@ -312,7 +312,7 @@ class TestSilence:
         mailbox = Mailbox()
         with mail_server(mailbox) as port:
             notifier = SmtpNotifier(
-                SmtpAccount(host="127.0.0.1", port=port, sender="underweir@example.org", security="none", timeout=2)
+                SmtpAccount(host="127.0.0.1", port=port, sender="underweir@example.org", security="none", timeout=60)
             )
             assert notifier.send(message(), NOW).sent
             client = notifier._client

@@ -53,7 +53,7 @@ def refusing(answer: bytes, heard: list[bytes]) -> Iterator[int]:
         yield listening.getsockname()[1]
     finally:
         listening.close()
-        thread.join(10)
+        thread.join(120)
 
 
 def send(port: int) -> Failure | None:

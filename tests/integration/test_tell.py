@@ -35,7 +35,7 @@ url = "{url}/hook"
 private_addresses = true
 timeout = "20 s"
 """
-PATIENCE_S = 60.0
+PATIENCE_S = 300.0
 
 
 def message(channel: str, recipient: str) -> OutboxMessage:

@@ -27,7 +27,7 @@ class Rig:
         self.sms: Gateway = stack.enter_context(http_gateway())
         self.mailbox = Mailbox()
         port = stack.enter_context(mail_server(self.mailbox))
-        account = SmtpAccount(host="127.0.0.1", port=port, sender="w@example.org", security="none", timeout=2)
+        account = SmtpAccount(host="127.0.0.1", port=port, sender="w@example.org", security="none", timeout=60)
         gateway = HttpGateway(channel="sms", url=self.sms.url, body='{"text": "${text}"}')
         self.overseer = Overseer(
             urls=[self.service.url],

@@ -14,7 +14,7 @@ from service.web import patience
 from tests.web_plant import WebSite
 
 #: So long a test waits for what has to happen.
-PATIENCE_S = 30.0
+PATIENCE_S = 300.0
 
 
 @pytest.fixture(autouse=True)
