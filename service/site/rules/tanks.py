@@ -48,7 +48,7 @@ def _check_shape(entry: Entry[TankSection], draft: Draft, report: Report) -> Non
             report.error(
                 entry, name, f"does not fit: a {entry.section.shape} tank has none", "remove it, or change shape"
             )
-        elif value is not None and value <= 0:
+        elif value is not None and (value <= 0 or value * value == 0.0):  # so small that its area is nothing
             report.error(
                 entry, name, f"{length(value, draft.units)} is not a size", f"write the {name} of the water surface"
             )
