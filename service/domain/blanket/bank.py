@@ -43,6 +43,8 @@ UNITS = (0.3048, 1.0 / 0.3048, 0.01, 0.0254)
 WALK_SD, DRIFT_SD, FOULING_SD, DRIFT_MEMORY = 0.02, 0.03, 0.5, 6.0
 #: How often, a day [1/d]: a sensor turns away (jump, or slowly), shifts, sticks, changes its unit, fouls; the blanket jumps.
 AWAY_JUMP, AWAY_SLOW, SHIFTS, STICKS, UNIT_CHANGES, FOULS, REAL_JUMPS = 0.3, 0.15, 0.03, 0.02, 0.004, 0.08, 0.015
+#: How often a sensor turns away is learned over this [d], up to so often a day.
+AWAY_MEMORY, MOST_AWAY = 5.0, 12.0
 #: And an offset goes back to where it usually is.
 GOES_HOME = 0.1
 #: How long it stays away, and stuck, or in a wrong unit [h].
@@ -58,7 +60,7 @@ SHIFT_SD, REAL_SD = 0.6, 0.9
 COMES_BACK_SD = 0.35
 #: Cores: noise with the person's lean [m], share of wrong ones [–], and what else one may show, with its chance.
 CORE_SD, CORE_WRONG = 0.085, 0.035
-CORE_SHIFT, CORE_AWAY, CORE_FOULING = 0.007, 0.008, 0.03
+CORE_SHIFT, CORE_AWAY, CORE_FOULING = 0.004, 0.005, 0.03
 #: How far off a height may turn out to be that nobody has seen for a while [m].
 CORE_FAR_SD = 1.6
 #: Stories below this chance are let go; forks are made from the other on; no more stories than so many.
@@ -92,6 +94,8 @@ class Bank:
         #: Where each sensor's offset usually is [m] and how surely [m²], learned at cores.
         self.home = [0.0] * sensors
         self.home_var = [0.25**2] * sensors
+        #: How often each sensor has been turning away and coming back by itself [1/d].
+        self.away_rate = [AWAY_JUMP] * sensors
         #: How much more likely than usual a rise is, by flows and sister tanks [–].
         self.rise_odds = 1.0
 
@@ -268,11 +272,14 @@ class Bank:
         mu, weights = self.mu.tolist(), self.w.tolist()
         nus, residual_vars = nu.tolist(), residual_var.tolist()
 
-        def fit(k: int, wider: float, value: float | None = None, var: float = noise_var) -> float:
+        def fit(k: int, wider: float, value: float | None = None, var: float | None = None) -> float:
+            mode = modes[k]
+            unit = UNITS[mode - UNIT] if mode >= UNIT else 1.0
+            taken_of = heights[mode - UNIT + 1] if mode >= UNIT else heights[0]
             out = 0.0
             for g in (0, 1):
-                s = residual_vars[k][g] + wider + var - noise_var
-                v = nus[k][g] if value is None else nus[k][g] + value - heights[0]
+                s = residual_vars[k][g] + wider + (0.0 if var is None else var - noise_var * unit * unit)
+                v = nus[k][g] + (0.0 if value is None else value - taken_of)
                 out += mu[k][g] * math.exp(-0.5 * v * v / s) / math.sqrt(6.283185307179586 * s)
             return out
 
@@ -290,7 +297,9 @@ class Bank:
                 # One that lags behind a rise others see looks through it, more likely when a rise is likely.
                 slow = AWAY_SLOW * (1.0 if up else self.rise_odds)
                 away = (
-                    w * alive * (AWAY_JUMP * days * uniform + slow * days * coherent + FLICKERS * other * (not at_home))
+                    w
+                    * alive
+                    * (self.away_rate[i] * days * uniform + slow * days * coherent + FLICKERS * other * (not at_home))
                 )
                 if away > least or (regular and mode == FOLLOWS):
                     found.append((k, away, AWAY, None, 0.0, 0.0, None))
@@ -355,12 +364,17 @@ class Bank:
                 if away > least:
                     found.append((k, away, AWAY, None, 0.0, 0.0, None))
             else:
-                back = w * alive * (hours / UNIT_FOR) * fit(k, 0.0, heights[0])
+                back = w * alive * (hours / UNIT_FOR) * fit(k, 0.0, heights[0], noise_var)
                 if back > least:
                     found.append((k, back, FOLLOWS, "same", 0.0, heights[0], noise_var))
                 away = w * alive * AWAY_JUMP * days * uniform
                 if away > least:
                     found.append((k, away, AWAY, None, 0.0, 0.0, None))
+        came_back = sum(fork[1] for fork in found if fork[2] == FOLLOWS and modes[fork[0]] == AWAY)
+        share = came_back / (total + sum(fork[1] for fork in found)) if came_back else 0.0
+        rate = self.away_rate[i]
+        rate += (AWAY_JUMP - rate) * min(days / AWAY_MEMORY, 1.0) + share / AWAY_MEMORY
+        self.away_rate[i] = min(rate, MOST_AWAY)
         return [self._forked(i, fork) for fork in found]
 
     def _back(self, k: int, i: int, height: float, noise_var: float) -> float:
@@ -565,7 +579,7 @@ class Bank:
             "w": self.w.tolist(), "mu": self.mu.tolist(), "x": self.x.tolist(), "cov": self.cov.tolist(),
             "mode": self.mode.tolist(),
             "times": [None if t != t else t for t in (self.time, self.drift_time, self.last_core, *self.fork_times)],
-            "rise_odds": self.rise_odds, "home": self.home, "home_var": self.home_var,
+            "rise_odds": self.rise_odds, "away_rate": self.away_rate, "home": self.home, "home_var": self.home_var,
         }  # fmt: skip
 
     def restore(self, stored: dict[str, Any]) -> None:
@@ -576,6 +590,7 @@ class Bank:
         times = [math.nan if t is None else float(t) for t in stored["times"]]
         self.time, self.drift_time, self.last_core, *self.fork_times = times
         self.rise_odds = float(stored["rise_odds"])
+        self.away_rate = list(stored["away_rate"])
         self.home, self.home_var = list(stored["home"]), list(stored["home_var"])
 
 

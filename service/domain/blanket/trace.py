@@ -69,7 +69,7 @@ class Trace:
 
         Parameters
         ----------
-        stuck : chance that the sensor is stuck: what it shows then says nothing of its noise. [–]
+        stuck : chance that the sensor is stuck, or in another unit: what it shows then says nothing of its noise. [–]
         uniform : density of a value anywhere. [1/m]
         """
         gap = time - self.time
@@ -92,7 +92,8 @@ class Trace:
         self.log_alive += math.log(self.same if equal else 1.0 - self.same)
         self.log_stuck += math.log(STUCK_SAME if equal else 1.0 - STUCK_SAME)
         self.samples += 1
-        learn = (1.0 - stuck) ** 2
+        # What a stuck sensor, or one in another unit, shows is no measure of its noise; but one wrongly called stuck must get out.
+        learn = max((1.0 - stuck) ** 2, 0.3 if 0.0 < step < usual else 0.0)
         n = min(self.samples + 20, SAME_MEMORY)
         self.same += learn * ((1.0 if equal else 0.0) - self.same) / n
         self.same = min(max(self.same, 0.01), 0.9)

@@ -194,7 +194,7 @@ class Tracker:
         self._rows = None
         bank = self.bank
         self._stuck = [
-            sum(w for w, m in zip(bank.w.tolist(), bank.mode[:, i].tolist(), strict=True) if m == STUCK)
+            sum(w for w, m in zip(bank.w.tolist(), bank.mode[:, i].tolist(), strict=True) if m >= STUCK)
             for i in range(bank.n)
         ]
 
