@@ -42,7 +42,7 @@ from service.storage.drawn import Source
 from service.storage.embedded import EmbeddedServer
 from service.storage.leases import at_work
 from service.storage.schema import current_revision, migrate, require_current
-from service.storage.session import make_engine, read_only, transaction
+from service.storage.session import make_engine, page_engine, read_only, transaction
 from service.storage.site_tables import SiteIds, SiteVersion, hash_of, site_ids, version_in_force
 
 if TYPE_CHECKING:
@@ -181,11 +181,11 @@ class Installation(Described):
         return Plant(tanks=self.tanks, signals=self.site.signals(), ids=self.ids, alarms=self.alarms)
 
     def pages(self, clock: Callable[[], datetime], guest: str | None = None) -> WebPlant:
-        """The installation as the pages see it; *guest* is signed in without a password."""
+        """The installation as the pages see it, on connections of their own; *guest* is signed in without a password."""
         from service.web.plant import WebPlant
 
         return WebPlant(
-            engine=self.engine,
+            engine=page_engine(self.engine),
             name=self.site.name,
             units=self.site.units,
             zone=self.site.time_zone,

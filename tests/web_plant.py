@@ -20,6 +20,7 @@ from service.jobs import people
 from service.jobs.ingest.plant import Plant
 from service.notify.gateway_hook import GatewayHook
 from service.notify.links import AlarmLinks
+from service.storage.session import page_engine
 from service.web.app import create_app
 from service.web.plant import WebPlant
 from service.web.server import WebServer, listen
@@ -96,7 +97,7 @@ def served(
     plant = AlarmPlant.build(engine, tanks=setups)
     signals = {signal.tag: signal for setup in setups for signal in (*setup.blankets, *setup.others)}
     web = WebPlant(
-        engine=engine,
+        engine=page_engine(engine),
         name="Alder Creek",
         units=units,
         zone=ZoneInfo("America/New_York"),

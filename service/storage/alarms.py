@@ -9,7 +9,7 @@ from datetime import datetime
 from typing import Any
 
 import structlog
-from sqlalchemy import Connection, insert, literal_column, select, text, true, update
+from sqlalchemy import Connection, func, insert, literal_column, select, text, true, update
 from sqlalchemy.dialects.postgresql import distinct_on
 from sqlalchemy.dialects.postgresql import insert as upsert
 
@@ -287,6 +287,12 @@ def journal(
     if end is not None:
         statement = statement.where(AlarmEvent.at < end)
     return _lines(conn, statement.limit(limit))
+
+
+def journal_span(conn: Connection) -> tuple[datetime, datetime] | None:
+    """The times of the oldest and the newest line; None where there is none."""
+    oldest, newest = conn.execute(select(func.min(AlarmEvent.at), func.max(AlarmEvent.at))).one()
+    return None if oldest is None else (oldest, newest)
 
 
 def _journal() -> Any:

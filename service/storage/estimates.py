@@ -61,17 +61,27 @@ def replace_assessments(
 
 
 def estimates_between(
-    conn: Connection, tank_ids: Sequence[int], start: datetime | None = None, end: datetime | None = None
+    conn: Connection,
+    tank_ids: Sequence[int],
+    start: datetime | None = None,
+    end: datetime | None = None,
+    limit: int | None = None,
 ) -> list[Estimate]:
-    """Estimates at start ≤ time < end, oldest first."""
+    """Estimates at start ≤ time < end, oldest first, at most *limit*."""
     statement = select(TankRow.key, EstimateRow.__table__).join(TankRow, TankRow.id == EstimateRow.tank_id)
     statement = statement.where(EstimateRow.tank_id.in_(tank_ids))
     if start is not None:
         statement = statement.where(EstimateRow.time >= start)
     if end is not None:
         statement = statement.where(EstimateRow.time < end)
-    rows = conn.execute(statement.order_by(EstimateRow.time, EstimateRow.tank_id))
+    rows = conn.execute(statement.order_by(EstimateRow.time, EstimateRow.tank_id).limit(limit))
     return [_estimate(row) for row in rows]
+
+
+def estimates_span(conn: Connection, tank_ids: Sequence[int]) -> tuple[datetime, datetime] | None:
+    """The times of the oldest and the newest estimate of any of these tanks; None where there is none."""
+    oldest, newest = conn.execute(_SPAN, {"tank_ids": list(tank_ids)}).one()
+    return None if oldest is None else (oldest, newest)
 
 
 def latest_estimates(conn: Connection, tank_ids: Sequence[int], until: datetime | None = None) -> dict[int, Estimate]:
@@ -161,6 +171,12 @@ _LATEST = text(
     "SELECT t.key, e.* FROM tank t CROSS JOIN LATERAL ("
     "SELECT * FROM estimate WHERE tank_id = t.id AND time <= coalesce(CAST(:until AS timestamptz), 'infinity') "
     "ORDER BY time DESC LIMIT 1) AS e WHERE t.id = ANY(CAST(:tank_ids AS integer[])) ORDER BY t.id"
+)
+
+_SPAN = text(
+    "SELECT min(e.oldest), max(e.newest) FROM unnest(CAST(:tank_ids AS integer[])) AS t(id) CROSS JOIN LATERAL ("
+    "SELECT (SELECT time FROM estimate WHERE tank_id = t.id ORDER BY time LIMIT 1) AS oldest,"
+    " (SELECT time FROM estimate WHERE tank_id = t.id ORDER BY time DESC LIMIT 1) AS newest) AS e"
 )
 
 _LATEST_ASSESSMENT = text(

@@ -11,7 +11,7 @@ from contextlib import contextmanager
 from typing import Any, Protocol
 
 import psycopg
-from sqlalchemy import Connection, Engine, create_engine
+from sqlalchemy import Connection, Engine, create_engine, text
 from sqlalchemy.exc import DBAPIError, PendingRollbackError, SQLAlchemyError, StatementError
 from sqlalchemy.exc import TimeoutError as PoolTimeout
 
@@ -68,7 +68,19 @@ _FILES_CLOSED = (
 )
 
 
-def make_engine(url: str, *, application_name: str = "underweir", pool_size: int = 5) -> Engine:
+#: What a page may ask of the database. Whoever looks at pages must not be able to hold the database, or a page, for long.
+PAGE_STATEMENT_TIMEOUT, PAGE_WAIT_S = "30s", 5.0
+
+
+def make_engine(
+    url: str,
+    *,
+    application_name: str = "underweir",
+    pool_size: int = 5,
+    max_overflow: int | None = None,
+    statement_timeout: str | None = None,
+    wait_s: float = 30.0,
+) -> Engine:
     """Make the engine for a PostgreSQL URL.
 
     Parameters
@@ -77,8 +89,12 @@ def make_engine(url: str, *, application_name: str = "underweir", pool_size: int
         as :func:`service.storage.address.postgres_url` reads it.
     application_name
         What the server's own views and log call us.
-    pool_size
-        Connections kept open; as many again may be opened under load.
+    pool_size, max_overflow
+        Connections kept open, and how many more may be opened under load; as many again if None.
+    statement_timeout
+        Longest that the server works on one statement, as PostgreSQL writes it; ten minutes if None.
+    wait_s
+        How long somebody waits for a connection while all are busy. [s]
 
     Raises
     ------
@@ -86,10 +102,11 @@ def make_engine(url: str, *, application_name: str = "underweir", pool_size: int
         The URL is not a PostgreSQL URL.
     """
     parsed = postgres_url(url)
+    settings = SESSION_SETTINGS | ({} if statement_timeout is None else {"statement_timeout": statement_timeout})
     connect_args: dict[str, Any] = {
         "connect_timeout": CONNECT_LIMIT_S,
         "application_name": application_name,
-        "options": " ".join(f"-c {name}={value}" for name, value in SESSION_SETTINGS.items()),
+        "options": " ".join(f"-c {name}={value}" for name, value in settings.items()),
         # A server that vanished without a word (power, cable) is noticed within half a minute, not after hours.
         "keepalives_idle": 10,
         "keepalives_interval": 5,
@@ -103,8 +120,8 @@ def make_engine(url: str, *, application_name: str = "underweir", pool_size: int
         connect_args=connect_args,
         pool_pre_ping=True,
         pool_size=pool_size,
-        max_overflow=pool_size,
-        pool_timeout=30,
+        max_overflow=pool_size if max_overflow is None else max_overflow,
+        pool_timeout=wait_s,
         pool_recycle=3600,
     )
 
@@ -112,6 +129,45 @@ def make_engine(url: str, *, application_name: str = "underweir", pool_size: int
 def sister_engine(engine: Engine, *, application_name: str) -> Engine:
     """Make an engine to the same database with one connection of its own, for what must not wait for the others' turns."""
     return make_engine(engine.url.render_as_string(hide_password=False), application_name=application_name, pool_size=1)
+
+
+def page_engine(engine: Engine) -> Engine:
+    """Make an engine to the same database for pages and programs: connections and limits apart from those of the watch.
+
+    Notes
+    -----
+    Dispose of it when the pages end.
+    """
+    return make_engine(
+        engine.url.render_as_string(hide_password=False),
+        application_name="underweir pages",
+        pool_size=8,
+        statement_timeout=PAGE_STATEMENT_TIMEOUT,
+        wait_s=PAGE_WAIT_S,
+    )
+
+
+@contextmanager
+def dedicated_connection(engine: Engine) -> Iterator[Connection]:
+    """Open a connection outside every pool, in a transaction that only reads, for one long answer.
+
+    Raises
+    ------
+    StorageError
+        as :func:`transaction`.
+    """
+    alone = make_engine(
+        engine.url.render_as_string(hide_password=False),
+        application_name="underweir export",
+        pool_size=1,
+        max_overflow=0,
+    )
+    try:
+        with transaction(alone) as conn:
+            conn.execute(text("SET TRANSACTION READ ONLY"))
+            yield conn
+    finally:
+        alone.dispose()
 
 
 @contextmanager

@@ -83,14 +83,8 @@ def estimates(
     """What was believed, oldest first; ``next`` is the start of the next page."""
     tank_id = _tank_id(plant, key)
     first, last = _range(plant, start, end)
-    found: list[Any] = []
     with transaction(plant.engine) as conn:
-        while first < last and len(found) <= limit:
-            until = min(first + timedelta(days=2), last)
-            found += estimates_between(conn, [tank_id], first, until)
-            first = until
-            if not found:
-                first = _skip(first, last)
+        found = estimates_between(conn, [tank_id], first, last, limit=limit + 1)
     rows = found[:limit]
     return {
         "estimates": [
@@ -104,7 +98,7 @@ def estimates(
             }
             for e in rows
         ],
-        "next": found[limit].time if len(found) > limit else (first if first < last else None),
+        "next": found[limit].time if len(found) > limit else None,
     }
 
 
@@ -325,10 +319,6 @@ def _range(plant: WebPlant, start: str | None, end: str | None, days: float = 1.
 
 
 _EARLIEST, _LATEST = datetime(1970, 1, 1), datetime(2200, 1, 1)  # noqa: DTZ001 (only their years are looked at)
-
-
-def _skip(first: datetime, last: datetime) -> datetime:
-    return min(first + timedelta(days=30), last)
 
 
 def _tank_id(plant: WebPlant, key: str) -> int:

@@ -47,6 +47,7 @@ from service.web.answers import PROBLEMS
 from service.web.board import Board
 from service.web.guard import Guard
 from service.web.plant import WebPlant
+from service.web.request_limit import RequestLimit
 from service.web.signing import Signer
 
 #: Every part of the application; a new one is a module with a ``router``.
@@ -101,6 +102,7 @@ def create_app(plant: WebPlant) -> FastAPI:
         app.mount("/static", _Static(directory=Path(folder)), name="static")
     problems.register(app)
     app.add_middleware(GZipMiddleware, minimum_size=600, compresslevel=6)
+    app.add_middleware(RequestLimit)
     app.add_middleware(Guard, failed=problems.unforeseen)
     return app
 

@@ -17,6 +17,7 @@ from service.domain.outlook import TimeToDanger
 from service.domain.past_work import PastWork
 from service.domain.tank import Tank
 from service.domain.units import UnitSystem
+from service.errors import StorageError
 from service.jobs.estimate import Outlook, outlook_all, past_work, project_all
 from service.jobs.situations import standing_observations
 from service.notify.wording import contradicting, kind_word
@@ -31,6 +32,8 @@ from service.web.plant import WebPlant
 
 #: What was read is shown to everybody for so long.
 KEPT_FOR = timedelta(seconds=2)
+#: Whoever asks while another reads it waits no longer. [s]
+WAIT_S = 15.0
 #: How far back a core still says something about a tank at a glance.
 CORES_BACK = timedelta(days=30)
 #: A blanket that moves slower than this is not extrapolated [m/h]; nor is any further than this [h].
@@ -211,13 +214,23 @@ class Board:
         self._lock = threading.Lock()
         self._kept: BoardView | None = None
 
-    def view(self, *, fresh: bool = False) -> BoardView:
-        """The plant now; *fresh* after something was changed by whoever asks."""
+    def view(self, *, fresh: bool = False, wait_s: float = WAIT_S) -> BoardView:
+        """The plant now; *fresh* after something was changed by whoever asks.
+
+        Raises
+        ------
+        StorageError
+            when it cannot be read, or somebody else has been reading it for longer than *wait_s*.
+        """
         now = self._plant.clock()
-        with self._lock:
+        if not self._lock.acquire(timeout=wait_s):
+            raise StorageError("The overview is being read for too long; try again.", retryable=True)
+        try:
             if fresh or self._kept is None or not timedelta(0) <= now - self._kept.at < KEPT_FOR:
                 self._kept = read_board(self._plant, now)
             return self._kept
+        finally:
+            self._lock.release()
 
 
 def read_board(plant: WebPlant, now: datetime) -> BoardView:

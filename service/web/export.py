@@ -1,27 +1,40 @@
-"""Tables handed out whole, piece by piece: CSV for people and their spreadsheets, Parquet for programs."""
+"""Tables handed out whole, piece by piece: CSV for people and their spreadsheets, Parquet for programs.
+
+A table is read by a thread and on a connection of its own, which end with the client: whoever cancels a download, or stops
+reading it, holds nothing. No other thread ever touches that connection.
+"""
 
 from __future__ import annotations
 
+import asyncio
+import contextlib
 import csv
 import io
+import queue
 import threading
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import AsyncIterator, Callable, Iterable, Iterator, Mapping, Sequence
 from datetime import datetime, timedelta
 from typing import Any, Literal
 
+import psycopg
 import pyarrow as pa
 import pyarrow.parquet as pq
+import structlog
 from fastapi import HTTPException
 from fastapi.responses import StreamingResponse
 from sqlalchemy import Connection
+from starlette.types import Receive, Send
+from starlette.types import Scope as AsgiScope
 
-from service.storage.alarms import journal
+from service.storage.alarms import journal, journal_span
 from service.storage.cores import current_cores
-from service.storage.estimates import estimates_between
+from service.storage.estimates import estimates_between, estimates_span
 from service.storage.moments import from_us
 from service.storage.readings import stream_between
-from service.storage.session import transaction
+from service.storage.session import dedicated_connection, psycopg_connection
 from service.web.plant import WebPlant
+
+log = structlog.get_logger(__name__)
 
 Form = Literal["csv", "parquet"]
 What = Literal["readings", "estimates", "cores", "journal"]
@@ -31,6 +44,10 @@ Row = Mapping[str, Any]
 STRETCH = timedelta(days=7)
 #: So many exports at once; each keeps a connection to the database.
 _running = threading.BoundedSemaphore(3)
+#: A client that takes nothing for so long has gone. [s]
+CLIENT_WAIT_S = 60.0
+#: Pieces read ahead of the client.
+AHEAD = 4
 
 _TIME = pa.timestamp("us", tz="UTC")
 SCHEMAS: dict[What, pa.Schema] = {
@@ -95,11 +112,104 @@ def export(
         raise HTTPException(503, "Other exports are running; try again when they are done.", {"Retry-After": "30"})
     name = f"{what}-{start:%Y%m%d}-{end:%Y%m%d}.{form}"
     kind = "text/csv; charset=utf-8" if form == "csv" else "application/vnd.apache.parquet"
-    return StreamingResponse(
-        _pieces(plant, what, form, tanks, start, end),
-        media_type=kind,
-        headers={"Content-Disposition": f'attachment; filename="{name}"'},
-    )
+
+    def pieces(conn: Connection) -> Iterator[bytes]:
+        return (_csv if form == "csv" else _parquet)(SCHEMAS[what], _ROWS[what](conn, plant, tanks, start, end))
+
+    producer = _Producer(plant, pieces)
+    return _Download(producer, media_type=kind, headers={"Content-Disposition": f'attachment; filename="{name}"'})
+
+
+class _Producer:
+    """Reads a table in a thread of its own, a few pieces ahead of whoever takes them; owns the connection."""
+
+    def __init__(self, plant: WebPlant, pieces: Callable[[Connection], Iterator[bytes]]) -> None:
+        self._plant = plant
+        self._pieces = pieces
+        self._ready: queue.Queue[bytes | BaseException | None] = queue.Queue(AHEAD)
+        self._over = threading.Event()
+        self._cancel: Callable[[], None] | None = None
+        self._lock = threading.Lock()
+        self._thread = threading.Thread(target=self._run, name="export", daemon=True)
+        self._thread.start()
+
+    def end(self) -> None:
+        """Nobody takes any more; returns at once. The thread closes what it opened."""
+        self._over.set()
+        with self._lock:
+            if self._cancel is not None:
+                # Asked for over a further connection, so on a further thread: this one may be the event loop's.
+                threading.Thread(target=_cancelled, args=(self._cancel,), name="export cancel", daemon=True).start()
+
+    async def taken(self) -> AsyncIterator[bytes]:
+        """The pieces as they come; an error of the reading comes out here."""
+        while True:
+            piece = await asyncio.to_thread(self._next)
+            if piece is None:
+                return
+            if isinstance(piece, BaseException):
+                raise piece
+            if piece:
+                yield piece
+
+    def _next(self) -> bytes | BaseException | None:
+        try:
+            # Short, so that a thread that waits here is free soon after the client has gone.
+            return self._ready.get(timeout=1.0)
+        except queue.Empty:
+            return None if self._over.is_set() else b""
+
+    def _run(self) -> None:
+        try:
+            with dedicated_connection(self._plant.engine) as conn:
+                line = psycopg_connection(conn)
+                with self._lock:
+                    self._cancel = line.cancel_safe
+                try:
+                    for piece in self._pieces(conn):
+                        if not self._put(piece):
+                            return
+                finally:
+                    with self._lock:
+                        self._cancel = None
+            self._put(None)
+        except Exception as error:  # told to whoever takes the pieces; nobody else hears it
+            if not self._over.is_set():
+                log.warning("export broke off", error=str(error))
+                self._put(error)
+        finally:
+            self._over.set()
+            _running.release()
+
+    def _put(self, piece: bytes | BaseException | None) -> bool:
+        """Hand a piece over; False when nobody takes it."""
+        waited = 0.0
+        while not self._over.is_set() and waited < CLIENT_WAIT_S:
+            try:
+                self._ready.put(piece, timeout=0.5)
+                return True
+            except queue.Full:
+                waited += 0.5
+        return False
+
+
+def _cancelled(cancel: Callable[[], None]) -> None:
+    with contextlib.suppress(psycopg.Error):  # it ended by itself meanwhile
+        cancel()
+
+
+class _Download(StreamingResponse):
+    """A download; however it ends, its producer ends with it."""
+
+    def __init__(self, producer: _Producer, media_type: str, headers: Mapping[str, str]) -> None:
+        super().__init__(producer.taken(), media_type=media_type, headers=headers)
+        self._producer = producer
+
+    async def __call__(self, scope: AsgiScope, receive: Receive, send: Send) -> None:
+        try:
+            await super().__call__(scope, receive, send)
+        finally:
+            self._producer.end()
 
 
 def safe(cell: Any) -> Any:
@@ -113,17 +223,6 @@ def safe(cell: Any) -> Any:
     if isinstance(cell, str) and cell.lstrip(" ").startswith(("=", "+", "-", "@", "\t", "\r", "\n", "|", "%")):
         return f"'{cell}"
     return cell
-
-
-def _pieces(
-    plant: WebPlant, what: What, form: Form, tanks: Sequence[str], start: datetime, end: datetime
-) -> Iterator[bytes]:
-    try:
-        with transaction(plant.engine) as conn:
-            chunks = _ROWS[what](conn, plant, tanks, start, end)
-            yield from (_csv if form == "csv" else _parquet)(SCHEMAS[what], chunks)
-    finally:
-        _running.release()
 
 
 def _csv(schema: pa.Schema, chunks: Iterable[list[Row]]) -> Iterator[bytes]:
@@ -199,7 +298,13 @@ def _readings(
         ]
 
 
-def _stretches(start: datetime, end: datetime) -> Iterator[tuple[datetime, datetime]]:
+def _stretches(
+    start: datetime, end: datetime, span: tuple[datetime, datetime] | None
+) -> Iterator[tuple[datetime, datetime]]:
+    """Pieces of a range as far as there is anything in it; a range without data costs nothing."""
+    if span is None:
+        return
+    start, end = max(start, span[0]), min(end, span[1] + timedelta.resolution)
     while start < end:
         yield start, min(start + STRETCH, end)
         start += STRETCH
@@ -209,7 +314,7 @@ def _estimates(
     conn: Connection, plant: WebPlant, tanks: Sequence[str], start: datetime, end: datetime
 ) -> Iterator[list[Row]]:
     ids = [plant.ids.tanks[key] for key in tanks]
-    for first, last in _stretches(start, end):
+    for first, last in _stretches(start, end, estimates_span(conn, ids)):
         yield [
             {
                 "tank": e.tank,
@@ -250,7 +355,7 @@ def _cores(
 def _journal(
     conn: Connection, plant: WebPlant, tanks: Sequence[str], start: datetime, end: datetime
 ) -> Iterator[list[Row]]:
-    for first, last in _stretches(start, end):
+    for first, last in _stretches(start, end, journal_span(conn)):
         yield [
             {
                 "id": line.id,

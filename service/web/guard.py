@@ -39,6 +39,11 @@ HEADERS = {
 }
 
 
+_NO_NUL = JSONResponse(
+    {"title": "Bad Request", "status": 400, "detail": "An address holds no NUL character."},
+    status_code=400,
+    media_type="application/problem+json",
+)
 _TOO_LARGE = JSONResponse(
     {
         "title": "Too large",
@@ -101,8 +106,10 @@ class Guard:
                     headers.setdefault("Strict-Transport-Security", "max-age=31536000")
             await send(message)
 
+        # No name, time or number holds a NUL, and the database takes none.
+        app: ASGIApp = _NO_NUL if "\0" in scope["path"] or b"%00" in scope["query_string"] else self._app
         try:
-            await self._app(scope, limited, guarded)
+            await app(scope, limited, guarded)
         except TooLarge:
             if not started:
                 refused = False

@@ -16,7 +16,8 @@ from service.domain.role import Role
 from service.domain.units import from_si
 from service.errors import InputError
 from service.jobs.core import withdraw_core
-from service.jobs.core_photo import LARGEST, keep_photo
+from service.jobs.core_photo import keep_photo
+from service.photo import LARGEST
 from service.storage.core_photos import photo_sizes
 from service.storage.cores import CoreRecord, core_history, current_cores, find_core
 from service.storage.session import transaction

@@ -96,3 +96,4 @@ class WebServer:
         self._server.should_exit = True
         self._thread.join(PATIENCE_S + 5)
         self._socket.close()
+        self._app.state.plant.engine.dispose()

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import struct
+import subprocess
 import zlib
 
 import pytest
@@ -12,7 +13,7 @@ from hypothesis import strategies as st
 from PIL import Image
 
 from service.errors import InputError
-from service.jobs.core_photo import LARGEST, SIDE, plain_picture
+from service.photo import LARGEST, SIDE, _unfolded, plain_photo
 from tests.photographs import photo
 
 
@@ -20,7 +21,7 @@ from tests.photographs import photo
 def test_where_and_by_what_it_was_taken_is_left_behind(form: str) -> None:
     sent = photo(form=form)
     assert b"Invented Phones" in sent
-    kept = plain_picture(sent)
+    kept = plain_photo(sent)
     assert b"Invented Phones" not in kept.jpeg
     with Image.open(io.BytesIO(kept.jpeg)) as found:
         assert found.format == "JPEG"
@@ -31,7 +32,7 @@ def test_where_and_by_what_it_was_taken_is_left_behind(form: str) -> None:
 
 def test_it_stands_upright() -> None:
     """Orientation 6 of the Exif standard: the camera was held a quarter turn off; left becomes top."""
-    kept = plain_picture(photo(orientation=6))
+    kept = plain_photo(photo(orientation=6))
     assert (kept.width, kept.height) == (80, 120)
     with Image.open(io.BytesIO(kept.jpeg)) as found:
         dark, light = found.convert("L").getpixel((40, 5)), found.convert("L").getpixel((40, 115))
@@ -42,7 +43,7 @@ def test_it_stands_upright() -> None:
 
 @pytest.mark.parametrize(("width", "height"), [(3000, 1000), (1000, 3000), (SIDE, SIDE)])
 def test_it_is_no_larger_than_is_useful(width: int, height: int) -> None:
-    kept = plain_picture(photo(width, height))
+    kept = plain_photo(photo(width, height))
     assert max(kept.width, kept.height) == SIDE
     assert kept.width / kept.height == pytest.approx(width / height, rel=0.01)
 
@@ -60,7 +61,7 @@ def bomb(width: int, height: int) -> bytes:
 @pytest.mark.parametrize(("width", "height"), [(100_000, 100_000), (2**31 - 1, 2**31 - 1), (20_000, 2_001)])
 def test_what_unfolds_to_far_more_than_it_seems_is_refused(width: int, height: int) -> None:
     with pytest.raises(InputError):
-        plain_picture(bomb(width, height))
+        plain_photo(bomb(width, height))
 
 
 @pytest.mark.parametrize(
@@ -78,7 +79,38 @@ def test_what_unfolds_to_far_more_than_it_seems_is_refused(width: int, height: i
 )
 def test_what_is_no_photo_is_refused_in_words(content: bytes) -> None:
     with pytest.raises(InputError, match="photo"):
-        plain_picture(content)
+        plain_photo(content)
+
+
+def endless(scans: int) -> bytes:
+    """A progressive JPEG whose last scan comes again and again: 300 kB that keep a decoder busy for more than a minute."""
+    held = io.BytesIO()
+    with Image.open(io.BytesIO(photo(1200, 900))) as picture:
+        picture.save(held, "JPEG", progressive=True, quality=30)
+    sent = held.getvalue()
+    last = sent.rindex(b"\xff\xda")
+    return sent[:last] + sent[last:-2] * scans + b"\xff\xd9"
+
+
+def test_a_photo_that_never_comes_to_an_end_is_refused_and_holds_nothing_up() -> None:
+    sent = endless(2000)
+    assert len(sent) < LARGEST
+    with pytest.raises(InputError, match="takes too much to unfold"):
+        plain_photo(sent, processor_s=1)
+    assert plain_photo(photo()).width == 120
+
+
+def test_the_child_knows_no_secret(monkeypatch: pytest.MonkeyPatch) -> None:
+    seen: list[dict[str, str]] = []
+
+    def noted(*_: object, env: dict[str, str], **__: object) -> subprocess.CompletedProcess[bytes]:
+        seen.append(env)
+        return subprocess.CompletedProcess([], 0, b"1 1\n", b"")
+
+    monkeypatch.setenv("UNDERWEIR_SECRET_KEY", "do not tell")
+    monkeypatch.setattr(subprocess, "run", noted)
+    plain_photo(photo())
+    assert seen == [{}]
 
 
 JPEG, PNG = photo(40, 30), photo(40, 30, "PNG")
@@ -93,7 +125,7 @@ def test_a_damaged_photo_is_kept_or_refused_and_nothing_else(sent: bytes, damage
     for place, byte in damage:
         content[place % len(content)] = byte
     try:
-        kept = plain_picture(bytes(content))
+        kept = _unfolded(bytes(content))  # in this process: the way into the child is the others' subject
     except InputError:
         return
     assert kept.jpeg.startswith(b"\xff\xd8\xff")
