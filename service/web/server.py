@@ -89,6 +89,7 @@ class WebServer:
         """Answer with another application from now on; pages kept open by the one before are let go, and come again."""
         before, self._app = self._app, app
         before.state.stopping.set()
+        before.state.plant.engine.dispose()  # a request that is still running closes its connection when it ends
 
     def stop(self) -> None:
         """Take no more requests, let those under way end, and return."""
