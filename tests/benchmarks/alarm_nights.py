@@ -2,8 +2,9 @@
 
     python -m tests.benchmarks.alarm_nights --nights 200
 
-Storms, blind sensors, dead and flaky channels, processes that die while sending, people who do not answer; every night from
-its own seed, all of it invented. Exit status 1 when a promise was broken.
+Storms, blind sensors, dead and flaky channels, processes that die while sending; people who do not answer, answer in their own
+words, by a machine, or no; rounds that contradict the sensors, commands typed with another site file. Every night comes from its
+own seed, all of it invented. Exit status 1 when a promise was broken.
 """
 
 from __future__ import annotations
@@ -42,10 +43,11 @@ def main() -> int:
             migrate(server.url)
             engine = make_engine(server.url)
             begun = time.monotonic()
-            plant = plant_of_nights(engine)
+            site_files = Path(folder) / "sites"
+            plant = plant_of_nights(engine, site_files)
             outcomes: list[Outcome] = []
             for seed in range(given.first, given.first + given.nights):
-                outcomes.append(Night(plant, seed).live())
+                outcomes.append(Night(plant, seed, site_files).live())
                 # A run of hours that is broken off still says what it saw.
                 if len(outcomes) % BETWEEN_FIGURES == 0 or len(outcomes) == given.nights:
                     print_figures(outcomes, time.monotonic() - begun)
@@ -67,7 +69,12 @@ def print_figures(outcomes: list[Outcome], seconds: float) -> None:
     print(f"messages received {received}, {received / len(outcomes):.1f} a night")
     print(f"processes killed {sum(o.crashes for o in outcomes)}, answers lost {sum(o.broken_off for o in outcomes)}")
     print(f"duplicates {duplicates}")
+    habits = Counter(said.habit.value for outcome in outcomes for said in outcome.said)
+    print("answers: " + ", ".join(f"{habit} {count}" for habit, count in habits.most_common()))
     print(f"alarms taken by people {sum(o.answers for o in outcomes)}")
+    seen = Counter(seen.value for outcome in outcomes for _, seen in outcome.rounds)
+    print("rounds: " + ", ".join(f"{what} {count}" for what, count in seen.most_common()))
+    print(f"commands typed (exit status): {dict(sum((o.commands for o in outcomes), Counter()))}")
     if reached:
         late = sum(pause > timedelta(minutes=30) for pause in reached)
         print(
