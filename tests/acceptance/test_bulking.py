@@ -48,6 +48,7 @@ def test_status_loading_and_what_if_answer_in_a_bulking_emergency(
     rows.append(f"{now - timedelta(minutes=30):%Y-%m-%dT%H:%M:%SZ},EAST_SETTLED,{settled}")
     file = tmp_path / "night.csv"
     file.write_text("\n".join(rows) + "\n")
+    underweir.apply()
     underweir("ingest", "--connector", "scada-export", str(file))
 
     told = [underweir("status"), underweir("loading"), underweir("what-if", "east", "--return-flow", "+20%")]

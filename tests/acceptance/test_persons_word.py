@@ -123,6 +123,7 @@ def night(folder: Path, database_url: str, hours: float = 2.0) -> Iterator[Night
         ]
         file = folder / "night.csv"
         file.write_text("\n".join(["time,tag,value", *rows]) + "\n")
+        underweir.apply()
         underweir("ingest", "--connector", "export", str(file))
         with (folder / "service.log").open("ab") as log:
             service = subprocess.Popen(
