@@ -20,7 +20,7 @@ _COLUMNS = ("past_since", "past_from", "past_to", "past_began_at")
 def upgrade() -> None:
     for name in _COLUMNS:
         op.add_column("recompute", sa.Column(name, sa.DateTime(timezone=True)))
-    op.add_column("recompute", sa.Column("past_piece", sa.BigInteger, nullable=False, server_default="0"))
+    op.add_column("recompute", sa.Column("past_piece", sa.BigInteger, nullable=False, server_default=sa.text("0")))
 
 
 def downgrade() -> None:

@@ -188,6 +188,8 @@ def contradictions(
 ) -> dict[datetime, Contradiction]:
     """Cores that instruments took back before the next core came, and before a time, by the core's time."""
     stale_after = {signal.tag: signal.stale_after for signal in setup.blankets}
+    if not cores:
+        return {}
     ends = [*(core.taken_at for core in cores[1:]), until]
     found: dict[datetime, Contradiction] = {}
     for core, end in zip(cores, ends, strict=True):

@@ -59,8 +59,9 @@ def test_a_report_of_a_day_and_a_month_in_every_form(site: Path) -> None:
     assert f"Daily report {today}" in text
     assert "still running" in text
     assert "not known" in text  # no estimate without readings: said, not left blank
-    east = next(tank for tank in values("report", "daily", "--date", str(today))["tanks"] if tank["key"] == "east")
-    assert (east["rounds"], east["blanket"]) == (1, None)
+    tanks = {tank["key"]: tank for tank in values("report", "daily", "--date", str(today))["tanks"]}
+    assert (tanks["east"]["rounds"], tanks["west"]["rounds"], tanks["west"]["blanket"]) == (1, 0, None)
+    assert tanks["east"]["blanket"]["lowest"] == tanks["east"]["blanket"]["highest"]  # the core's, and no other
     assert [entry["kind"] for entry in values("shift")["entries"]] == ["core"]
     say("report", "monthly", "--format", "pdf", "--output", str(site / "month.pdf"))
     assert (site / "month.pdf").read_bytes().startswith(b"%PDF-")
