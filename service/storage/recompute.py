@@ -94,6 +94,12 @@ def due(conn: Connection) -> list[Due]:
     return [Due(row.tank_id, row.working_from, row.claims) for row in rows]
 
 
+def waiting_from(conn: Connection, tank_id: int) -> datetime | None:
+    """From when on a tank has yet to be estimated again, claimed or not; None where nothing waits. Claims nothing."""
+    found: datetime | None = conn.execute(_WAITING, {"tank_id": tank_id}).scalar_one_or_none()
+    return found
+
+
 def settle(conn: Connection, done: Due) -> bool:
     """Drop a claim whose work is done in this transaction; False when somebody else claimed the tank since: it stays due."""
     return conn.execute(_SETTLE, {"tank_id": done.tank_id, "claim": done.claim}).rowcount == 1
@@ -159,6 +165,7 @@ _CLAIM = text(
     "SELECT tank_id FROM recompute WHERE dirty_from IS NOT NULL ORDER BY tank_id FOR UPDATE SKIP LOCKED) AS free "
     "WHERE r.tank_id = free.tank_id AND pg_try_advisory_xact_lock(:space, r.tank_id)"
 )
+_WAITING = text("SELECT least(dirty_from, working_from, past_from) FROM recompute WHERE tank_id = :tank_id")
 _CLAIMED = text("SELECT tank_id, working_from, claims FROM recompute WHERE working_from IS NOT NULL ORDER BY tank_id")
 _SETTLE = text("UPDATE recompute SET working_from = NULL WHERE tank_id = :tank_id AND claims = :claim")
 _LEAVE = text(

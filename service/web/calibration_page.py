@@ -14,7 +14,7 @@ from service.errors import InputError
 from service.jobs.calibrate import withdraw_work
 from service.jobs.certify import certify
 from service.storage.calibrations import CalibrationRecord, calibration_history
-from service.storage.recompute import due
+from service.storage.recompute import waiting_from
 from service.storage.session import transaction
 from service.web.access import FormChecked, Supervisor, Viewer, Visitor
 from service.web.pages import page, words_of
@@ -90,7 +90,8 @@ def _page(
     proof = found.proof(work.at)
     with transaction(plant.engine) as conn:
         tank_id = plant.ids.tanks[found.setup.tank.key]
-        waiting = any(one.tank_id == tank_id and one.dirty_from <= work.at for one in due(conn))
+        since = waiting_from(conn, tank_id)
+    waiting = since is not None and since <= work.at
     last = max(other.calibration.at for other in found.works) if found.works else None
     return page(
         request,

@@ -30,7 +30,7 @@ from service.web.access import (
     signer_of,
 )
 from service.web.pages import page
-from service.web.plant import Plant, WebPlant
+from service.web.plant import Plant, WebPlant, WholePlant
 
 router = APIRouter(include_in_schema=False)
 Anybody = Annotated[Visitor, Depends(Public("whoever signs in is not known yet"))]
@@ -41,7 +41,7 @@ _THIS_MACHINE = frozenset({"127.0.0.1", "localhost", "::1"})
 
 
 @router.get("/sign-in")
-def form(request: Request, plant: Plant, visitor: Anybody, to: str = "/") -> Response:
+def form(request: Request, plant: WholePlant, visitor: Anybody, to: str = "/") -> Response:
     """The form; the demo's guest is let in at once."""
     if visitor.person is not None:
         return RedirectResponse(inside(to), status_code=303)

@@ -38,6 +38,8 @@ def test_results_and_errors_go_to_streams_and_statuses_of_their_own(tmp_path: Pa
     well = underweir("check", str(site))
     assert (well.returncode, well.stderr) == (0, "")
     assert "no mistakes found" in well.stdout
+    applied = underweir("apply", "--yes", **settings)
+    assert applied.returncode == 0, applied.stderr
     stored = underweir("core", "add", "east", "3.4 ft", "--json", **settings)
     assert (stored.returncode, stored.stderr) == (0, "")
     refused = underweir("core", "add", "east", "30 ft", "--yes", **settings)
