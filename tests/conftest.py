@@ -8,7 +8,7 @@ import tempfile
 from collections.abc import Callable, Generator, Iterator
 from functools import cache
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import pytest
 from argon2 import PasswordHasher
@@ -19,6 +19,9 @@ from service.jobs import people
 from service.storage.session import make_engine
 from tests import postgres_servers
 from tests.database import TestServer, chosen_kind, docker_problem, image
+
+if TYPE_CHECKING:
+    from playwright.sync_api import Browser
 
 # No test fails for being slow on a busy machine. `deploy/test --all` looks longer for what breaks a property.
 settings.register_profile("quick", deadline=None, suppress_health_check=[HealthCheck.too_slow], max_examples=50)
@@ -134,6 +137,8 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
             docker.append(item)
         else:
             (long if item.get_closest_marker("slow") is not None else rest).append(item)
+    # Those of one module share a plant, and each finds it as the one before left it.
+    docker.sort(key=lambda item: (str(item.path), item.reportinfo()[1] or 0))
     sizes = [(len(items) + piece) // workers for piece in range(workers)]  # as xdist cuts the list
     dealt = [docker, *([] for _ in range(workers - 1))]
     for index, item in enumerate(long):
@@ -176,6 +181,29 @@ def reachable_folder(prefix: str, *, in_memory: bool = False) -> Path:
     folder = Path(tempfile.mkdtemp(prefix=prefix, dir=memory if roomy else "/tmp"))
     folder.chmod(0o711)
     return folder
+
+
+BROWSER_FLAGS = (
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+    "--disable-dev-shm-usage",
+)
+
+
+@pytest.fixture(scope="session")
+def browser() -> Iterator[Browser]:
+    """Debian's Chromium; started once a worker: a second one beside it cannot be driven from the same thread."""
+    from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as playwright:
+        started = playwright.chromium.launch(executable_path=chromium(), args=list(BROWSER_FLAGS))
+        yield started
+        started.close()
 
 
 @pytest.fixture

@@ -9,14 +9,12 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
-from playwright.sync_api import sync_playwright
+from playwright.sync_api import Browser
 
 from service.demo.mail_sink import MailSink
 from tests.acceptance.test_commands import Command
 from tests.acceptance.test_pages import answering, free_port
 from tests.acceptance.test_service import PATIENCE_S, Service
-from tests.conftest import chromium
-from tests.integration.browser.conftest import FLAGS
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
 
@@ -32,7 +30,9 @@ def alarm_mail(sink: MailSink) -> str:
     raise AssertionError(f"no alarm mail came, only {[str(mail['Subject']) for mail in sink.mails]}")
 
 
-def test_the_link_in_a_mail_takes_the_alarm_and_the_shift_log_says_who(tmp_path: Path, database_url: str) -> None:
+def test_the_link_in_a_mail_takes_the_alarm_and_the_shift_log_says_who(
+    tmp_path: Path, database_url: str, browser: Browser
+) -> None:
     port = free_port()
     url = f"http://127.0.0.1:{port}"
     with MailSink() as sink:
@@ -45,18 +45,16 @@ def test_the_link_in_a_mail_takes_the_alarm_and_the_shift_log_says_who(tmp_path:
             service.export("night", now - timedelta(minutes=20), [6.0, *[12.5] * 19])
             found = re.search(rf"{url}/a/\S+", alarm_mail(sink))
             assert found is not None
-            with sync_playwright() as playwright:
-                browser = playwright.chromium.launch(executable_path=chromium(), args=list(FLAGS))
-                page = browser.new_page(viewport={"width": 360, "height": 740}, has_touch=True)
-                page.goto(found[0])
-                assert "East clarifier" in page.inner_text("h1")
-                assert page.evaluate("document.documentElement.scrollWidth") <= 360
-                page.fill("#note", "on my way")
-                page.click("button:has-text('I have it')")
-                page.wait_for_selector("h1 >> text=Night operator (invented) has it")
-                page.goto(found[0])  # again, as people do
-                page.wait_for_selector("text=Night operator (invented) has it.")
-                browser.close()
+            page = browser.new_page(viewport={"width": 360, "height": 740}, has_touch=True)
+            page.goto(found[0])
+            assert "East clarifier" in page.inner_text("h1")
+            assert page.evaluate("document.documentElement.scrollWidth") <= 360
+            page.fill("#note", "on my way")
+            page.click("button:has-text('I have it')")
+            page.wait_for_selector("h1 >> text=Night operator (invented) has it")
+            page.goto(found[0])  # again, as people do
+            page.wait_for_selector("text=Night operator (invented) has it.")
+            page.close()
         finally:
             service.end(signal.SIGTERM)
     site = (tmp_path / "site.toml").read_text("utf-8")
