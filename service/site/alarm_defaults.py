@@ -90,6 +90,17 @@ _LOOK = "Check flow, flow split and return pumps first, then confirm with a hand
 _LOSS = "Sludge over the weir, floc that does not settle, or a fouled effluent meter."
 _EFFLUENT = "Look over the weirs and take a grab sample and a hand core: is it the blanket, poor floc, or the meter?"
 
+#: Solids and turbidity in the effluent say the same: solids leave.
+_EFFLUENT_BEYOND = KindDefaults(
+    priority=Priority.HIGH,
+    cause=_LOSS,
+    consequence="Solids leave with the effluent; permit limits are at risk.",
+    action=f"{_EFFLUENT} {CAUTION}",
+    time_to_respond=timedelta(minutes=30),
+    on_delay=timedelta(minutes=5),
+    off_delay=timedelta(minutes=15),
+)
+
 DEFAULTS: dict[AlarmKind, KindDefaults] = {
     AlarmKind.HIGH: KindDefaults(
         priority=Priority.MEDIUM,
@@ -153,24 +164,8 @@ DEFAULTS: dict[AlarmKind, KindDefaults] = {
         on_delay=timedelta(minutes=15),
         off_delay=timedelta(minutes=15),
     ),
-    AlarmKind.EFFLUENT_SOLIDS: KindDefaults(
-        priority=Priority.HIGH,
-        cause=_LOSS,
-        consequence="Solids leave with the effluent; permit limits are at risk.",
-        action=f"{_EFFLUENT} {CAUTION}",
-        time_to_respond=timedelta(minutes=30),
-        on_delay=timedelta(minutes=5),
-        off_delay=timedelta(minutes=15),
-    ),
-    AlarmKind.TURBIDITY: KindDefaults(
-        priority=Priority.HIGH,
-        cause=_LOSS,
-        consequence="Solids leave with the effluent; permit limits are at risk.",
-        action=f"{_EFFLUENT} {CAUTION}",
-        time_to_respond=timedelta(minutes=30),
-        on_delay=timedelta(minutes=5),
-        off_delay=timedelta(minutes=15),
-    ),
+    AlarmKind.EFFLUENT_SOLIDS: _EFFLUENT_BEYOND,
+    AlarmKind.TURBIDITY: _EFFLUENT_BEYOND,
     AlarmKind.CORE_OVERDUE: KindDefaults(
         priority=Priority.LOW,
         cause="The round was not made, or its core was not logged.",
