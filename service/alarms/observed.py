@@ -40,6 +40,8 @@ class CoreSeen:
     fluff_height: float | None = None  #: top of the dispersed layer, where one was seen
     surface: tuple[Surface, ...] = ()
     contradicted: Contradiction | None = None
+    #: Whether no sensor has said anything sound since: what is believed then rests on this core.
+    last_heard: bool = False
 
     @property
     def top(self) -> float:
@@ -50,6 +52,25 @@ class CoreSeen:
     def over_the_weir(self) -> tuple[Surface, ...]:
         """Words of the round that mean sludge at the surface, whatever the tube showed."""
         return tuple(word for word in self.surface if word in OVER_THE_WEIR)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TakenBack:
+    """A core that was withdrawn, or corrected to another: what it said, by whose word it no longer counts, and why."""
+
+    seen: CoreSeen
+    at: datetime
+    by: str
+    why: str
+    now_says: CoreSeen | None = None  #: the core in its place; None where it was withdrawn, or speaks of another tank
+
+    def ended(self, depth: float, limit: float) -> bool:
+        """Whether an observation beyond a limit of clearance went with it. Both [m]."""
+        return _beyond(self.seen, depth, limit) and (self.now_says is None or not _beyond(self.now_says, depth, limit))
+
+
+def _beyond(core: CoreSeen, depth: float, limit: float) -> bool:
+    return bool(core.over_the_weir) or depth - core.top < limit
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -262,8 +262,8 @@ def _clearance(definition: AlarmDefinition, situation: Situation) -> Verdict:
         return Verdict(condition=Condition.UNKNOWN, reason=RuleReason.NO_ESTIMATE)
     if not believed:
         return Verdict(condition=Condition.UNKNOWN, reason=RuleReason.BLIND, value=clearance)
-    verdict = _measured(_below(clearance, limit, definition.deadband), estimate)
     core = situation.core
+    verdict = _measured(_below(clearance, limit, definition.deadband), estimate, core)
     if verdict.condition is Condition.NORMAL and depth is not None:
         # What clears has to be past the deadband by everybody's word.
         others = [above] if above is not None else []
@@ -558,9 +558,16 @@ def _above(value: float, limit: float, deadband: float) -> Verdict:
     return Verdict(condition=mirrored.condition, reason=mirrored.reason, value=value)
 
 
-def _measured(verdict: Verdict, estimate: Estimate) -> Verdict:
-    """A number nobody measured may raise an alarm, but never clear one."""
-    if verdict.condition is Condition.NORMAL and estimate.reason not in (EstimateReason.SENSOR, EstimateReason.CORE):
+def _measured(verdict: Verdict, estimate: Estimate, core: CoreSeen | None = None) -> Verdict:
+    """A number nobody measured may raise an alarm, but never clear one.
+
+    A core that was the last to be heard was measured, as long as what is believed since is not blind: without that no
+    second core could take a wrong one back where the sensor is silent, stuck or not there.
+    """
+    measured = estimate.reason in (EstimateReason.SENSOR, EstimateReason.CORE) or (
+        estimate.reason is EstimateReason.COASTING and core is not None and core.last_heard
+    )
+    if verdict.condition is Condition.NORMAL and not measured:
         return Verdict(condition=Condition.UNKNOWN, reason=RuleReason.NOT_MEASURED, value=verdict.value)
     return verdict
 

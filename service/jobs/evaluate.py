@@ -16,7 +16,19 @@ from sqlalchemy import Connection, Engine
 
 from service.alarms.definition import AlarmDefinition, AlarmKind, SystemWatch
 from service.alarms.folding import Standing, calling, causes_of, filling_seen, shared_cause
-from service.alarms.machine import QUIET, AlarmState, Evaluate, Input, Machine, Suppress, Transition, Unsuppress, step
+from service.alarms.machine import (
+    QUIET,
+    AlarmState,
+    Evaluate,
+    Event,
+    Input,
+    Machine,
+    Suppress,
+    Transition,
+    Unsuppress,
+    step,
+)
+from service.alarms.observed import TakenBack
 from service.alarms.routing import covering
 from service.alarms.rules import Situation, judge
 from service.domain.advice_checks import Evidence
@@ -27,7 +39,14 @@ from service.jobs.ahead import Ahead
 from service.jobs.alarm_setup import AlarmSetup
 from service.jobs.escalate import escalate
 from service.jobs.evidence import evidence_of
-from service.jobs.situations import TankHistory, plant_effluent, service_situation, silent_tanks, tank_histories
+from service.jobs.situations import (
+    TankHistory,
+    cores_taken_back,
+    plant_effluent,
+    service_situation,
+    silent_tanks,
+    tank_histories,
+)
 from service.jobs.telling import REMEMBER, Change, Decided, Scene, also_active, decide, write
 from service.storage.alarms import AlarmRecord, alarms, keep_quietly, lock_alarms, save_alarms, told
 from service.storage.session import transaction
@@ -314,8 +333,16 @@ def _write_tank(
             now=look.now,
             causes=causes,
             evidence=evidence_of(conn, look.tank, tanks, ids, live.estimate, look.now),
+            taken_back=_taken_back(conn, look, changes, ids),
         )
     return sum(len(change.transitions) for change in changes), written
+
+
+def _taken_back(conn: Connection, look: _Look, changes: Sequence[Change], ids: SiteIds) -> tuple[TakenBack, ...]:
+    """The cores that were taken back while an alarm stood that is over now."""
+    ended = [change for change in changes if any(t.event is Event.RETURNED for t in change.transitions)]
+    since = min((c.machine.occurred_at for c in ended if c.machine.occurred_at is not None), default=None)
+    return () if since is None else cores_taken_back(conn, look.tank, ids, since, look.now)
 
 
 def _earliest(definitions: Sequence[AlarmDefinition], records: Mapping[str, AlarmRecord]) -> datetime | None:
@@ -354,6 +381,7 @@ def _write_all(
     now: datetime,
     causes: Sequence[Standing] = (),
     evidence: Evidence | None = None,
+    taken_back: tuple[TakenBack, ...] = (),
 ) -> int:
     moved = [change for change in changes if change.transitions]
     history = told(conn, [change.record.id for change in moved], now - REMEMBER) if moved else {}
@@ -364,7 +392,7 @@ def _write_all(
     decided: list[Decided] = []
     for change in changes:
         if change.transitions:
-            scene = Scene(tank=tank, situation=situation, danger_limit=danger, evidence=evidence)
+            scene = Scene(tank=tank, situation=situation, danger_limit=danger, evidence=evidence, taken_back=taken_back)
             others = tuple(also_active(setup, other, scene, now) for other in active if other is not change)
             scene = replace(
                 scene,

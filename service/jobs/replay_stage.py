@@ -21,7 +21,7 @@ from service.domain.heading import heading_from_json
 from service.domain.reading import Quality, Reading
 from service.domain.refold import Change, Mark, Refold
 from service.errors import DomainError
-from service.jobs.situations import PAIR_WITHIN, TankHistory, contradictions, watched_others
+from service.jobs.situations import NEVER, PAIR_WITHIN, TankHistory, contradictions, heard_after, watched_others
 from service.storage import alarm_inputs, checkpoints, history
 from service.storage.alarm_inputs import StoredCore
 from service.storage.history import ArrivedReadings, Recorded
@@ -62,6 +62,7 @@ class Stage:
     cores: list[StoredCore] = field(default_factory=list)
     beside: dict[datetime, dict[str, Assessment]] = field(default_factory=dict)
     contradicted: dict[datetime, Contradiction] = field(default_factory=dict)
+    heard_after: dict[datetime, datetime] = field(default_factory=dict)
     others: dict[str, list[tuple[datetime, float]]] = field(default_factory=dict)
 
     @classmethod
@@ -122,6 +123,8 @@ class Stage:
             ).items()
             if time not in self.contradicted
         }
+        if self.cores and self.heard_after.get(at := self.cores[-1].taken_at, NEVER) is NEVER:
+            self.heard_after[at] = heard_after(self.setup, self.refold.samples, at)
         new = len(estimates) - 1 if after is None else bisect_right(estimates, after, key=lambda e: e.time)
         return TankHistory(
             setup=self.setup,
@@ -130,6 +133,7 @@ class Stage:
             cores=self.cores,
             beside=self.beside,
             contradicted=self.contradicted,
+            heard_after=self.heard_after,
             others=self.others,
             known_since=self.known_since,
         )
@@ -187,7 +191,7 @@ class Stage:
         since = self.refold.take(changes, mark=needed <= newest)
         if any(isinstance(event, Core) for change in changes for event in change):
             self.cores = [_stored(core) for core in self.refold.cores]
-            self.contradicted = {}
+            self.contradicted, self.heard_after = {}, {}
         for core in reversed(self.refold.cores):
             if since is None or core.taken_at < since - PAIR_WITHIN:
                 break

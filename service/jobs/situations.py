@@ -6,7 +6,7 @@ import bisect
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 
 from sqlalchemy import Connection
 
@@ -20,6 +20,7 @@ from service.alarms.observed import (
     CoreSeen,
     EffluentSeen,
     FluffSeen,
+    TakenBack,
     contradiction,
     newest_core,
 )
@@ -33,12 +34,15 @@ from service.alarms.rules import (
     UnrulySeen,
     standing,
 )
-from service.domain.estimate import Assessment, Estimate, TankSetup
+from service.domain.core import Core
+from service.domain.estimate import BLIND_AFTER, Assessment, Estimate, EstimateReason, TankSetup
+from service.domain.reading import Reason
 from service.domain.signal import Signal, SignalKind, sensor_height
 from service.storage import alarm_inputs, outbox
 from service.storage.alarm_inputs import StoredCore
 from service.storage.alarms import alarms, happenings
 from service.storage.connector_state import connector_health
+from service.storage.cores import superseded_cores
 from service.storage.site_tables import SiteIds
 
 #: A sensor value this close to a core in time is compared with it.
@@ -58,6 +62,8 @@ class TankHistory:
     beside: Mapping[datetime, Mapping[str, Assessment]] = field(default_factory=dict)
     #: Instruments that took a core back, by the core's time.
     contradicted: Mapping[datetime, Contradiction] = field(default_factory=dict)
+    #: When a sensor was first heard again after a core, by the core's time; only where a core may be all there is.
+    heard_after: Mapping[datetime, datetime] = field(default_factory=dict)
     #: Good values of the signals named by :func:`watched_others`, by tag, oldest first. [SI]
     others: Mapping[str, Sequence[tuple[datetime, float]]] = field(default_factory=dict)
     #: When the service first knew the tank; only kept where it was never cored.
@@ -100,6 +106,8 @@ class TankHistory:
         newest = self.cores[index - 1].taken_at
         core = newest_core(self._seen(core) for core in self.cores[:index] if core.taken_at == newest)
         assert core is not None
+        if (heard := self.heard_after.get(core.taken_at)) is not None:
+            core = replace(core, last_heard=heard > time)
         taken_back = self.contradicted.get(core.taken_at)
         if taken_back is None or taken_back.at > time:
             return core
@@ -129,7 +137,7 @@ class TankHistory:
         return tuple(found)
 
 
-def core_seen(setup: TankSetup, core: StoredCore, sensor_height: float | None = None) -> CoreSeen:
+def core_seen(setup: TankSetup, core: StoredCore | Core, sensor_height: float | None = None) -> CoreSeen:
     """A stored core in the tank's frame."""
     tank = setup.tank
     fluff = None if core.fluff is None else tank.height_from_thickness(core.fluff, core.distance_from_wall)
@@ -142,6 +150,25 @@ def core_seen(setup: TankSetup, core: StoredCore, sensor_height: float | None = 
         fluff_height=fluff,
         surface=core.surface,
     )
+
+
+def cores_taken_back(
+    conn: Connection, setup: TankSetup, ids: SiteIds, since: datetime, until: datetime
+) -> tuple[TakenBack, ...]:
+    """Cores of a tank that somebody withdrew or corrected at since ≤ time ≤ until, oldest first."""
+    found = []
+    for old, new in superseded_cores(conn, ids.tanks[setup.tank.key], since, until):
+        gone = new.withdrawn or new.core.tank != setup.tank.key
+        found.append(
+            TakenBack(
+                seen=core_seen(setup, old.core),
+                at=new.core.recorded_at,
+                by=new.core.taken_by if new.withdrawn else new.source.rpartition(", ")[2],
+                why=new.correction_reason,
+                now_says=None if gone else core_seen(setup, new.core),
+            )
+        )
+    return tuple(found)
 
 
 def watched_others(setup: TankSetup) -> tuple[Signal, ...]:
@@ -200,6 +227,19 @@ def contradictions(
     return found
 
 
+def heard_after(setup: TankSetup, samples: Mapping[str, Sequence[Assessment]], time: datetime) -> datetime:
+    """When a sensor first said something sound after a time; NEVER where none did while a core speaks alone."""
+    first = NEVER
+    for signal in setup.blankets:
+        said = samples.get(signal.tag, ())
+        for sample in said[bisect.bisect_right(said, time, key=lambda sample: sample.time) :]:
+            if sample.time - time > _SPEAKS_ALONE or sample.time >= first:
+                break
+            if sample.verdict is Reason.NONE:
+                first = sample.time
+    return first
+
+
 def tank_histories(
     conn: Connection, tanks: Sequence[TankSetup], ids: SiteIds, *, after: Mapping[str, datetime | None], now: datetime
 ) -> dict[str, TankHistory]:
@@ -234,6 +274,7 @@ def tank_histories(
     for (tank_id, _, time), sample in zip(moments, near, strict=True):
         if sample is not None:
             beside[tank_id].setdefault(time, {})[sample.tag] = sample
+    heard_after = _heard_after(conn, tank_ids, ids, estimates, cores, now)
     taken_back = _taken_back(conn, tank_ids, ids, estimates, cores, beside, now)
     readings = alarm_inputs.good_readings(
         conn,
@@ -249,6 +290,7 @@ def tank_histories(
             cores=cores[tank_id],
             beside=beside[tank_id],
             contradicted=taken_back.get(tank_id, {}),
+            heard_after=heard_after.get(tank_id, {}),
             others={s.tag: readings[ids.signals[s.tag]] for s in watched_others(tank)},
             known_since=first_known.get(tank_id),
         )
@@ -282,6 +324,35 @@ def standing_observations(
 def _earliest(first: Mapping[int, datetime], tanks: Mapping[int, TankSetup], signal: Signal) -> datetime:
     """The time from which on a signal is looked at for any of the tanks it speaks of."""
     return min(first[tank_id] for tank_id, tank in tanks.items() if signal in tank.others)
+
+
+#: What is believed where a core may be all there is: the core's own estimate, and what is carried forward from it.
+_FROM_CORE = frozenset({EstimateReason.CORE, EstimateReason.COASTING})
+#: A core that was heard last speaks alone this long; then the tank is blind.
+_SPEAKS_ALONE = timedelta(seconds=BLIND_AFTER)
+#: Stands for "not heard since".
+NEVER = datetime.max.replace(tzinfo=UTC)
+
+
+def _heard_after(
+    conn: Connection,
+    tanks: Mapping[int, TankSetup],
+    ids: SiteIds,
+    estimates: Mapping[int, Sequence[Estimate]],
+    cores: Mapping[int, Sequence[StoredCore]],
+    now: datetime,
+) -> dict[int, dict[datetime, datetime]]:
+    """When a sensor was first heard after each core, by tank; looked for only where the belief may rest on a core."""
+    resting = [number for number in tanks if any(e.reason in _FROM_CORE for e in estimates[number])]
+    found = {
+        number: {c.taken_at: NEVER for c in cores[number] if now - c.taken_at <= _SPEAKS_ALONE} for number in resting
+    }
+    moments = [(number, s, at) for number in resting for s in tanks[number].blankets for at in found[number]]
+    heard = alarm_inputs.heard_after(conn, [(ids.signals[s.tag], at) for _, s, at in moments], now)
+    for (number, _, at), first in zip(moments, heard, strict=True):
+        if first is not None:
+            found[number][at] = min(first, found[number][at])
+    return found
 
 
 def _taken_back(

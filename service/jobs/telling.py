@@ -11,6 +11,7 @@ from sqlalchemy import Connection
 
 from service.alarms.definition import AlarmDefinition, AlarmKind
 from service.alarms.machine import Machine, Transition
+from service.alarms.observed import TakenBack
 from service.alarms.routing import MessageKind, RouteReason, Routing, Tell, Told, address_of, route
 from service.alarms.rules import RuleReason, Situation, standing
 from service.domain.advice_checks import Evidence
@@ -49,6 +50,7 @@ class Scene:
     folded_under: AlarmDefinition | None = None
     also_active: tuple[str, ...] = ()
     called: tuple[Called, ...] = ()
+    taken_back: tuple[TakenBack, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -146,6 +148,15 @@ def facts_of(
         # What is over is told as it was; the rest is told as it is now.
         value = transition.value
     limit = definition.limit if definition.kind in _OF_CLEARANCE else setup.widest_limit(definition.tank)
+    depth = situation.side_water_depth
+    ended = [
+        gone
+        for gone in scene.taken_back
+        if limit is not None
+        and depth is not None
+        and gone.at >= (machine.occurred_at or now)
+        and gone.ended(depth, limit)
+    ]
     return AlarmFacts(
         site=setup.site,
         kind=kind,
@@ -166,6 +177,7 @@ def facts_of(
         sensors=situation.sensors,
         core=situation.core,
         standing=None if limit is None else standing(situation, limit),
+        taken_back=ended[-1] if ended else None,
         also_active=scene.also_active,
         evidence=scene.evidence,
         called=scene.called,

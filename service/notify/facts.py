@@ -8,7 +8,7 @@ from datetime import datetime
 from zoneinfo import ZoneInfo
 
 from service.alarms.definition import AlarmDefinition
-from service.alarms.observed import CoreSeen
+from service.alarms.observed import CoreSeen, TakenBack
 from service.alarms.routing import MessageKind
 from service.alarms.rules import Observation, RuleReason, SensorSeen
 from service.domain.advice_checks import Evidence
@@ -59,6 +59,7 @@ class AlarmFacts:
     sensors: tuple[SensorSeen, ...] = ()
     core: CoreSeen | None = None
     standing: Observation | None = None  #: what a person saw beyond a limit and nothing has taken back
+    taken_back: TakenBack | None = None  #: the core with which what stood beyond the limit went
     also_active: tuple[str, ...] = ()  #: headlines of the tank's other active alarms
     evidence: Evidence | None = None  #: why the blanket may rise
     called: tuple[Called, ...] = ()  #: who was called about this occurrence before

@@ -7,7 +7,7 @@ from datetime import timedelta
 from zoneinfo import ZoneInfo
 
 from service.alarms.definition import NOBODY_SEES, AlarmKind, Priority, SystemWatch
-from service.alarms.observed import AGREE
+from service.alarms.observed import AGREE, CoreSeen
 from service.alarms.routing import MessageKind
 from service.alarms.rules import Observation, RuleReason, SensorSeen
 from service.domain.advice_checks import CONFIRM, Finding, findings, leading_checks
@@ -303,6 +303,10 @@ def _ended(facts: AlarmFacts, system: UnitSystem, stands: str) -> str:
     if kind in _ENDED:
         if kind not in _OF_BLANKET and kind is not AlarmKind.READS_HIGH:
             return f"{_ENDED[kind]}{stands}"
+        if facts.taken_back is not None and kind in _OF_BLANKET:
+            gone = facts.taken_back
+            how = "withdrawn" if gone.now_says is None else "corrected"
+            stands = f", {_which_core(gone.seen, facts)} {how} by {gone.by}{stands}"
         if facts.clearance is None:
             return f"{_ENDED[kind]}{stands}"
         moving = ""
@@ -317,7 +321,10 @@ def cleared_by(facts: AlarmFacts, system: UnitSystem) -> str:
     if facts.kind is not MessageKind.CLEARED or facts.definition.kind not in (*_OF_BLANKET, AlarmKind.READS_HIGH):
         return ""
     said, core = [], facts.core
-    if core is not None and core.taken_at >= facts.occurred_at:
+    if (gone := facts.taken_back) is not None:
+        how = "withdrawn" if gone.now_says is None else f"corrected to {format_length(gone.now_says.thickness, system)}"
+        said.append(f"the {_which_core(gone.seen, facts)}, which was {how} by {gone.by} ({gone.why})")
+    if core is not None and (core.taken_at >= facts.occurred_at or core.last_heard):
         who = f" by {core.taken_by}" if core.taken_by else ""
         at = format_clock(core.taken_at, facts.site.zone)
         said.append(f"hand core{who} at {at}, {format_length(core.thickness, system)} of sludge")
@@ -330,6 +337,12 @@ def cleared_by(facts: AlarmFacts, system: UnitSystem) -> str:
             if s.corrected is not None and s.verdict is Reason.NONE and _heard(s, facts)
         ]
     return "; ".join(said)
+
+
+def _which_core(core: CoreSeen, facts: AlarmFacts) -> str:
+    """A core among others, by when it was taken and what it said."""
+    said = f" ({', '.join(core.over_the_weir)})" if core.over_the_weir else ""
+    return f"core of {format_clock(core.taken_at, facts.site.zone)}{said}"
 
 
 def _heard(sensor: SensorSeen, facts: AlarmFacts) -> bool:

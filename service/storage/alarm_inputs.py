@@ -61,6 +61,15 @@ def samples_since_core(conn: Connection, since: Mapping[int, datetime], until: d
     return found
 
 
+def heard_after(conn: Connection, moments: Sequence[tuple[int, datetime]], until: datetime) -> list[datetime | None]:
+    """For each (signal row number, time) when the signal was first assessed as sound after that; None where it was not."""
+    if not moments:
+        return []
+    asked = {"ids": [number for number, _ in moments], "times": [time for _, time in moments], "until": until}
+    found = {row.ordinal: row.time for row in conn.execute(_HEARD_AFTER, asked)}
+    return [found.get(ordinal) for ordinal in range(1, len(moments) + 1)]
+
+
 def good_readings(
     conn: Connection, after: Mapping[int, datetime], until: datetime
 ) -> dict[int, list[tuple[datetime, float]]]:
@@ -197,6 +206,11 @@ _SINCE_CORE = _sql(
     "SELECT DISTINCT ON (slot) date_bin(interval '5 minutes', time, timestamptz 'epoch') AS slot, time, height, corrected, verdict "
     "FROM assessment WHERE signal_id = asked.id AND time > asked.after AND time <= :until AND verdict = 0 "
     "ORDER BY slot, time DESC) AS a ORDER BY asked.id, a.time"
+)
+_HEARD_AFTER = _sql(
+    f"SELECT asked.ordinal, a.time {_ASKED} CROSS JOIN LATERAL ("
+    "SELECT time FROM assessment WHERE signal_id = asked.id AND time > asked.after AND time <= :until AND verdict = 0 "
+    "ORDER BY time LIMIT 1) AS a"
 )
 _NEW_GOOD = _sql(
     f"SELECT asked.id, r.* {_ASKED} CROSS JOIN LATERAL ("

@@ -152,6 +152,26 @@ def core_history(conn: Connection, core_id: UUID) -> list[CoreRecord]:
     return [_record(row) for row in rows]
 
 
+def superseded_cores(
+    conn: Connection, tank_id: int, since: datetime, until: datetime
+) -> list[tuple[CoreRecord, CoreRecord]]:
+    """Versions of a tank's cores that another took the place of at since ≤ time ≤ until, each before that other; in its order."""
+    old = aliased(CoreRow)
+    rows = conn.execute(
+        _records()
+        .join(old, old.id == CoreRow.supersedes)
+        .where(old.tank_id == tank_id, CoreRow.recorded_at.between(since, until))
+        .add_columns(old.id.label("old_id"))
+        .order_by(CoreRow.recorded_at)
+    ).all()
+    found = []
+    for row in rows:
+        before = find_core(conn, row.old_id)
+        assert before is not None
+        found.append((before, _record(row)))
+    return found
+
+
 def latest_core_times(conn: Connection, tank_ids: Sequence[int]) -> dict[int, datetime]:
     """When each tank was last cored, by row number; tanks never cored are left out."""
     rows = conn.execute(

@@ -164,5 +164,6 @@ def test_a_confirmed_core_beside_sensors_that_contradict_it_stays_a_danger(tmp_p
         )
         told = watch.mail("DANGER South clarifier: hand core by Kim")
         assert "It stands until another core, or two sensors that agree" in told
-        watch.type("core", "withdraw", added["id"], "--reason", "wrong tank")
-        watch.mail("CLEARED South clarifier: danger over")
+        watch.type("core", "withdraw", added["id"], "--reason", "wrong tank", "--by", "Kim")
+        over = watch.mail("CLEARED South clarifier: danger over, core of")
+        assert "which was withdrawn by Kim (wrong tank)" in over

@@ -13,17 +13,19 @@ from service.alarms.definition import AlarmDefinition, AlarmKind, Priority
 from service.alarms.machine import AlarmState
 from service.alarms.rules import Condition, RuleReason, judge
 from service.domain.core import Surface
-from service.domain.estimate import Assessment, TankSetup
+from service.domain.estimate import Assessment, EstimateReason, TankSetup, Trust
 from service.domain.reading import Reason
 from service.domain.signal import Measures, Mount, Signal, SignalKind
+from service.jobs.estimate import project_all, update_estimates
 from service.jobs.evaluate import evaluate, evaluate_service
 from service.jobs.explain import explain
 from service.jobs.situations import standing_observations, tank_histories
 from service.storage import estimates
 from service.storage.alarms import AlarmRecord, alarms
 from service.storage.batches import open_batch
-from service.storage.cores import withdraw_core
+from service.storage.cores import CoreRecord, correct_core, withdraw_core
 from service.storage.reading_writer import ReadingWriter
+from service.storage.recompute import mark
 from service.storage.session import transaction
 from tests.alarm_plant import EAST, MINUTE, NIGHT, AlarmPlant, alarm_setup, definitions
 from tests.plant import columns
@@ -171,3 +173,83 @@ def test_effluent_beyond_its_limit_calls_and_holds_what_else_would_be_over(plant
     )
     assert stand(plant, "plant.effluent-solids").machine.active
     assert "EFFLUENT Alder Creek: effluent solids 45.0 mg/L by outfall" in subjects(plant)
+
+
+@pytest.mark.parametrize("sensor", ["sees nothing of it", "silent", "stuck", "none"])
+def test_a_second_core_takes_a_wrong_one_back_whatever_the_one_sensor_does(engine: Engine, sensor: str) -> None:
+    """The first was put on the wrong tank; the sensor cannot take it back, whatever it says, and another person can."""
+    blanket = replace(EAST.blankets[0], flat_after=timedelta(minutes=30))
+    tank = replace(EAST, blankets=() if sensor == "none" else (blanket,))
+    setup = alarm_setup(alarms=definitions(on_delay=timedelta(0), off_delay=15 * MINUTE))
+    plant = AlarmPlant.build(engine, setup, tanks=(tank,))
+    if tank.blankets:
+        hours = {"silent": 2.0, "stuck": 2.0}.get(sensor, 8.0)
+        said = [0.8 + 0.01 * (minute % 3) for minute in range(int(hours * 60))]
+        said += [0.8] * (360 if sensor == "stuck" else 0)
+        with transaction(engine) as conn:
+            writer = ReadingWriter(conn, open_batch(conn, "test", "all night", NIGHT))
+            writer.store(columns(plant.ids.signals[blanket.tag], said, start=NIGHT - 4 * HOUR, step=MINUTE))
+
+    def at(now: datetime) -> AlarmRecord:
+        with transaction(engine) as conn:
+            mark(conn, {plant.ids.tanks["east"]: NIGHT - 4 * HOUR})
+        update_estimates(engine, (tank,), plant.ids, now)
+        projected = project_all(engine, (tank,), plant.ids, now)
+        done = evaluate(engine, setup, (tank,), plant.ids, projected=projected, now=now)
+        assert done.failed == {}
+        return stand(plant, "east.high-high")
+
+    plant.core(NIGHT, 3.6)
+    for minutes in (1, 10, 20):
+        assert at(NIGHT + minutes * MINUTE).machine.state is AlarmState.UNACKNOWLEDGED
+    plant.core(NIGHT + 25 * MINUTE, 0.8, taken_by="Lee")
+    for minutes in (26, 33, 42):
+        after = at(NIGHT + minutes * MINUTE).machine
+    assert after.state is AlarmState.RETURNED, after.rule_reason
+    assert any(subject.startswith("CLEARED East clarifier: danger over") for subject in subjects(plant))
+    with transaction(engine) as conn:
+        told = conn.execute(text("SELECT payload->>'text' FROM outbox WHERE payload->>'kind' = 'cleared'")).scalars()
+        assert all("hand core by Lee" in words for words in told)
+
+
+def test_a_silent_sensor_clears_nothing_by_itself(engine: Engine) -> None:
+    """A core before the sensor spoke last is not what a belief carried forward rests on."""
+    setup = alarm_setup(alarms=definitions(on_delay=timedelta(0), off_delay=timedelta(0)))
+    plant = AlarmPlant.build(engine, setup, tanks=(EAST,))
+    plant.believe(NIGHT, 3.2)
+    plant.core(NIGHT, 0.8)
+    plant.believe(NIGHT + HOUR, 0.3)
+
+    def at(now: datetime) -> AlarmRecord:
+        evaluate(engine, setup, (EAST,), plant.ids, projected={}, now=now)
+        return stand(plant, "east.high-high")
+
+    assert at(NIGHT + HOUR).machine.active
+    plant.believe(NIGHT + 2 * HOUR, 3.2, reason=EstimateReason.COASTING, trust=Trust.DOUBTFUL, sensed=False)
+    held = at(NIGHT + 2 * HOUR).machine
+    assert (held.active, held.rule_reason) == (True, RuleReason.NOT_MEASURED)
+
+
+@pytest.mark.parametrize("how", ["withdrawn", "corrected"])
+def test_a_cleared_message_names_the_core_that_was_taken_back(plant: AlarmPlant, how: str) -> None:
+    both_say(plant, NIGHT, 3.0)
+    core = plant.core(NIGHT, 3.6)
+    assert look(plant, NIGHT).machine.active
+    with transaction(plant.engine) as conn:
+        if how == "withdrawn":
+            withdraw_core(conn, core.id, id=uuid4(), at=NIGHT + MINUTE, reason="wrong tank", by="Kim")
+        else:
+            low = replace(core, id=uuid4(), thickness=1.0, recorded_at=NIGHT + MINUTE)
+            record = CoreRecord(
+                core=low, tank_id=plant.ids.tanks["east"], typed_value=1.0, typed_unit="m", source="page, Kim"
+            )
+            correct_core(conn, core.id, record, "wrong tank")
+    both_say(plant, NIGHT + 2 * MINUTE, 3.0)
+    assert not look(plant, NIGHT + 2 * MINUTE).machine.active
+    [subject] = [subject for subject in subjects(plant) if subject.startswith("CLEARED East clarifier: danger over")]
+    assert f"danger over, core of 03:00 EST {how} by Kim" in subject
+    with transaction(plant.engine) as conn:
+        told = conn.execute(text("SELECT payload->>'text' FROM outbox WHERE payload->>'kind' = 'cleared'")).scalars()
+        words = [" ".join(said.split()) for said in told]
+    became = "" if how == "withdrawn" else " to 3.3 ft"
+    assert any(f"the core of 03:00 EST, which was {how}{became} by Kim (wrong tank)" in said for said in words)
