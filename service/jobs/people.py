@@ -225,24 +225,27 @@ def sign_in(
 ) -> SignedIn | CodeNeeded | TurnedAway:
     """Look at a name and password. After some failures each further try has to wait, longer every time."""
     clean = clean_name(name)[:64]
+    guess = _guess(engine, clean, address, now)
+    if isinstance(guess, timedelta):
+        return TurnedAway(guess)
     with transaction(engine) as conn:
-        wait = wait_of(conn, clean, address, now)
         known = people.password_of(conn, clean)
-    if wait > timedelta(0):
-        log.warning("sign-in has to wait", address=address)
-        return TurnedAway(wait)
     right = _verify(known[1] if known is not None else _nobodys_hash(), password)
     if known is None or not right:
-        with transaction(engine) as conn:
-            record_failure(conn, clean, address, now)
+        log.warning("sign-in failed", address=address)
         return TurnedAway()
     person, stored = known
+    rehashed = _hash(password) if _hasher.check_needs_rehash(stored) else ""
     with transaction(engine) as conn:
         sessions.drop_old(
             conn, seen_before=now - IDLE, started_before=now - LONGEST, failed_before=now - REMEMBER_FAILURES
         )
-        if _hasher.check_needs_rehash(stored):
-            people.set_password(conn, person.id, _hash(password), now)
+        sessions.drop_failure(conn, guess)
+        still = people.password_of(conn, clean)
+        if still is None or still[1] != stored:  # changed, or switched off, while it was looked at
+            return TurnedAway()
+        if rehashed:
+            people.set_password(conn, person.id, rehashed, now)
         factor = second_factors.find(conn, person.id)
         if factor is not None and factor.confirmed_at is not None:
             # Failures are forgiven with the right code: else the password would buy a guesser of codes ever new tries.
@@ -358,15 +361,16 @@ def prove_password(engine: Engine, name: str, password: str, *, address: str, no
     InputError
         it is not, or too many tries were wrong.
     """
+    guess = _guess(engine, name, address, now)
+    if isinstance(guess, timedelta):
+        raise InputError(f"too many tries; wait {math.ceil(guess.total_seconds())} s, then try again")
     with transaction(engine) as conn:
-        wait = wait_of(conn, name, address, now)
         known = people.password_of(conn, name)
-    if wait > timedelta(0):
-        raise InputError(f"too many tries; wait {math.ceil(wait.total_seconds())} s, then try again")
     if known is None or not _verify(known[1], password):
-        with transaction(engine) as conn:
-            record_failure(conn, name, address, now)
+        log.warning("sign-in failed", address=address)
         raise InputError("the password you have now was typed wrong; nothing is changed")
+    with transaction(engine) as conn:
+        sessions.drop_failure(conn, guess)
 
 
 def person_of(conn: Connection, name: str) -> PersonRecord:
@@ -393,14 +397,32 @@ def hash_secret(secret: str) -> str:
     return hashlib.sha256(secret.encode("utf-8", "surrogatepass")).hexdigest()
 
 
+def _guess(engine: Engine, name: str, address: str, now: datetime) -> timedelta | int:
+    """Whether a guess is looked at: how long it has to wait, or the number of the failure it counts as until it is right.
+
+    Counted before it is looked at, and in one transaction with the question whether it may be: of many guesses sent at once no more
+    are looked at than of as many sent one after the other, and no lock is held while a password is hashed.
+    """
+    with transaction(engine) as conn:
+        wait = wait_of(conn, name, address, now)
+        if wait <= timedelta(0):
+            return sessions.record_failure(conn, name=name, address=address, now=now)
+    log.warning("sign-in has to wait", address=address)
+    return wait
+
+
 def record_failure(conn: Connection, name: str, address: str, now: datetime) -> None:
-    """Note a wrong password or code; it slows down the next try."""
+    """Note a wrong code; it slows down the next try."""
     sessions.record_failure(conn, name=name, address=address, now=now)
     log.warning("sign-in failed", address=address)
 
 
 def wait_of(conn: Connection, name: str, address: str, now: datetime) -> timedelta:
-    """How long the next try has to wait; nothing or less when it is looked at now."""
+    """How long the next try has to wait; nothing or less when it is looked at now.
+
+    Nobody else counts or notes failures of that name or address until the transaction ends.
+    """
+    sessions.hold_guesses(conn, name=name, address=address)
     since = now - REMEMBER_FAILURES
     looked_at = (
         (sessions.failures(conn, since, name=name, address=address), FREE_TRIES),

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import hashlib
 from dataclasses import dataclass
 from datetime import datetime
 
-from sqlalchemy import Connection, delete, func, insert, select, update
+from sqlalchemy import Connection, delete, func, insert, select, text, update
 
 from service.storage.people import PERSON, PersonRecord, record_of
 from service.storage.tables import Person, SecondFactor, SignInFailure, WebSession
@@ -127,9 +128,30 @@ def drop_old(conn: Connection, *, seen_before: datetime, started_before: datetim
     conn.execute(delete(SignInFailure).where(SignInFailure.at < failed_before))
 
 
-def record_failure(conn: Connection, *, name: str, address: str, now: datetime) -> None:
-    """Note a sign-in that failed."""
-    conn.execute(insert(SignInFailure).values(name=name, address=address, at=now))
+def hold_guesses(conn: Connection, *, name: str, address: str) -> None:
+    """Let nobody else count or note failures of that name, or from that address, until this transaction ends.
+
+    Two advisory locks, taken in the order of their numbers so that no two transactions wait for each other. Sign-ins of other
+    names from other addresses go on meanwhile.
+    """
+    numbers = {
+        int.from_bytes(hashlib.sha256(f"{kind} {value}".encode("utf-8", "surrogatepass")).digest()[:8], signed=True)
+        for kind, value in (("sign-in name", name), ("sign-in address", address))
+    }
+    for number in sorted(numbers):
+        conn.execute(text("SELECT pg_advisory_xact_lock(:number)"), {"number": number})
+
+
+def record_failure(conn: Connection, *, name: str, address: str, now: datetime) -> int:
+    """Note a sign-in that failed; returns the row's number."""
+    row = insert(SignInFailure).values(name=name, address=address, at=now).returning(SignInFailure.id)
+    number: int = conn.execute(row).scalar_one()
+    return number
+
+
+def drop_failure(conn: Connection, number: int) -> None:
+    """Take back a failure that was noted before the password was looked at, which was right."""
+    conn.execute(delete(SignInFailure).where(SignInFailure.id == number))
 
 
 def failures(conn: Connection, since: datetime, *, name: str | None = None, address: str | None = None) -> Failures:
