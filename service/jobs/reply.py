@@ -38,9 +38,11 @@ from service.jobs.alarm_command import submit_command
 from service.jobs.alarm_setup import AlarmSetup
 from service.jobs.core import CoreDraft, submit_core
 from service.jobs.escalate import Declined, decline
+from service.jobs.people import REMEMBER_FAILURES
 from service.jobs.situations import standing_observations
 from service.notify import gsm7
 from service.notify.wording import observed
+from service.storage import sessions
 from service.storage.alarms import AlarmRecord, alarms
 from service.storage.estimates import latest_estimates
 from service.storage.outbox import OutboxMessage, answers_since, hold_answer, last_message, last_told, put
@@ -57,6 +59,11 @@ SPEAKS_OF = timedelta(hours=12)
 #: MOST_HINTS times in all, and no number gets more than MOST_ANSWERS but for what it changed.
 ANSWERS_COUNTED = timedelta(hours=1)
 MOST_HINTS, MOST_ANSWERS = 6, 20
+#: So many codes that no alarm has are looked at of one number within CODES_COUNTED. A code is one of 390,625 (25 characters, four
+#: places): whoever forges a contact's number looks at 480 of them a day, and finds one of three that are open in a day with 0.4 %.
+MOST_WRONG_CODES, CODES_COUNTED = 10, REMEMBER_FAILURES
+#: Where wrong codes are kept: with the sign-ins that failed, as if they came from this address.
+_BY_MESSAGE = "text message"
 
 
 class ReplyReason(StrEnum):
@@ -73,6 +80,7 @@ class ReplyReason(StrEnum):
     WHICH_TANK = "tank not clear"
     DECLINED = "nothing stored"
     UNCLEAR = "not understood"
+    TOO_MANY_CODES = "too many wrong codes"
     UNKNOWN_NUMBER = "number not known"
 
 
@@ -108,7 +116,9 @@ def answer(
         log.warning("reply from an unknown number", sender=_masked(sender))
         return Answered(reason=ReplyReason.UNKNOWN_NUMBER)
     desk = _Desk(engine, setup, tuple(tanks), ids, contact, now)
-    reason, words, pending = desk.act(read_reply(text))
+    reply = read_reply(text)
+    code = reply.code if isinstance(reply, TakesIt | Declines) else None
+    reason, words, pending = desk.act(reply) if code is None or desk.looks_at(code) else desk.too_many_codes()
     words = gsm7.shorten(gsm7.plain(words))
     recipient = contact.phone or sender
     about = " ".join(sorted(record.machine.code for record in desk.waiting()))
@@ -155,6 +165,8 @@ _HINTS = frozenset({ReplyReason.UNCLEAR, ReplyReason.NOT_TAKEN, ReplyReason.NOTH
 def _answered_enough(reason: ReplyReason, about: str, lately: Sequence[tuple[str, str]]) -> bool:
     if reason in _CHANGED:
         return False
+    if reason is ReplyReason.TOO_MANY_CODES:
+        return any(of == reason for of, _ in lately)
     if reason in _HINTS:
         hints = [(of, codes) for of, codes in lately if of in _HINTS]
         return len(hints) >= MOST_HINTS or any(codes == about for _, codes in hints)
@@ -201,6 +213,25 @@ class _Desk:
                     return ReplyReason.DECLINED, "OK, nothing was stored.", None
                 return self.decline(code)
         return self.what_to_send()
+
+    def looks_at(self, code: str) -> bool:
+        """Whether a code of this number is looked at. One that no alarm has is counted in the same transaction, before anything is said."""
+        number = "".join(c for c in self.contact.phone or "" if c.isdigit())
+        with transaction(self.engine) as conn:
+            sessions.hold_guesses(conn, name=number, address=_BY_MESSAGE)
+            wrong = sessions.failures(conn, self.now - CODES_COUNTED, name=number, address=_BY_MESSAGE)
+            if wrong.count >= MOST_WRONG_CODES:
+                log.warning("codes of a number are not looked at", contact=self.contact.name, wrong=wrong.count)
+                return False
+            if not any(record.machine.code == code for record in alarms(conn)):
+                sessions.record_failure(conn, name=number, address=_BY_MESSAGE, now=self.now)
+        return True
+
+    def too_many_codes(self) -> _Outcome:
+        """Calls go on: nothing was taken."""
+        minutes = int(CODES_COUNTED.total_seconds()) // 60
+        words = f"Too many wrong codes. Nothing is taken, calls go on. Use the link in the mail or sign in, or wait {minutes} min."
+        return ReplyReason.TOO_MANY_CODES, words, None
 
     def waiting(self) -> list[AlarmRecord]:
         """The alarms this person was told of that nobody has."""

@@ -32,6 +32,7 @@ from service.web.board_page import board_of
 from service.web.moments import moment
 from service.web.pages import page
 from service.web.plant import Plant, WebPlant
+from service.web.throttle import count_press, count_wrong
 
 router = APIRouter(include_in_schema=False)
 
@@ -134,7 +135,7 @@ def journal_page(
 @router.get("/a/{token}")
 def by_link(request: Request, plant: Plant, visitor: ByLink, token: str) -> Response:
     """What the link in a message shows. Nothing changes by looking: mail scanners look too."""
-    view = _of_link(plant, token)
+    view = _of_link(request, plant, visitor, token)
     [words] = told(plant, [view], plant.clock())
     names = list(dict.fromkeys(contact.name for contact in plant.alarms.contacts))
     return page(request, plant, visitor, "answer.html.j2", told=words, token=token, names=names)
@@ -151,7 +152,7 @@ def answer_by_link(
     note: Note = "",
 ) -> Response:
     """Somebody pressed the button."""
-    view = _of_link(plant, token)
+    view = _of_link(request, plant, visitor, token)
     name = visitor.label or other.strip() or who.strip()
     if not name:
         raise HTTPException(400, "Say who has it: go back and choose a name.")
@@ -162,10 +163,12 @@ def answer_by_link(
     return page(request, plant, visitor, "answered.html.j2", told=words, done=done, who=name)
 
 
-def _of_link(plant: WebPlant, token: str) -> AlarmView:
+def _of_link(request: Request, plant: WebPlant, visitor: Visitor, token: str) -> AlarmView:
     found = plant.links.read(token, plant.clock())
     if found is None:
+        count_wrong(request, plant, visitor.address, "link")
         raise HTTPException(410, "This link is too old, or not whole. Sign in, or answer with the code of the message.")
+    count_press(request, plant, token)
     view = _found(plant, found.key)
     if view.record.machine.code != found.code:
         raise HTTPException(410, "This link is of an earlier alarm, which is over. Sign in to see what stands now.")

@@ -49,6 +49,7 @@ from service.web.guard import Guard
 from service.web.plant import WebPlant
 from service.web.request_limit import RequestLimit
 from service.web.signing import Signer
+from service.web.throttle import Throttle
 
 #: Every part of the application; a new one is a module with a ``router``.
 ROUTERS = (
@@ -94,6 +95,7 @@ def create_app(plant: WebPlant) -> FastAPI:
     app.state.plant = plant
     app.state.signer = Signer(plant.secret)
     app.state.board = Board(replace(plant, engine=read_only(plant.engine)))
+    app.state.throttle = Throttle()
     #: Set when the service stops: pages that are open must not keep it.
     app.state.stopping = threading.Event()
     for router in ROUTERS:

@@ -1,7 +1,13 @@
-"""Where a text message gateway posts receipts and replies. It proves itself by a secret, in the address or a header."""
+"""Where a text message gateway posts receipts and replies. It proves itself by a secret in a header, never in the address.
+
+Addresses stand in the logs of proxies and gateways. A gateway that sends no header of ours signs in with Basic authentication
+(RFC 7617), under any name, with the secret as its password.
+"""
 
 from __future__ import annotations
 
+import base64
+import binascii
 import json
 from collections.abc import Mapping
 from typing import Annotated, Any
@@ -13,6 +19,7 @@ from service.jobs.gateway_post import take_receipt, take_reply
 from service.notify.gateway_hook import GatewayHook, read_receipt, read_reply
 from service.web.access import Public, Visitor
 from service.web.plant import Plant, WebPlant
+from service.web.throttle import count_wrong
 
 router = APIRouter(prefix="/gateway", include_in_schema=False)
 
@@ -20,7 +27,23 @@ router = APIRouter(prefix="/gateway", include_in_schema=False)
 LARGEST = 64 * 1024
 
 ByGateway = Annotated[Visitor, Depends(Public("the gateway proves itself by its secret"))]
-Secret = Annotated[str, Header(max_length=500, alias="X-Gateway-Secret")]
+
+
+def _secret(
+    authorization: Annotated[str, Header(max_length=1000)] = "",
+    x_gateway_secret: Annotated[str, Header(max_length=500)] = "",
+) -> str:
+    """What the gateway proves itself with: our header, or the password of Basic authentication."""
+    scheme, _, sent = authorization.partition(" ")
+    if scheme.lower() != "basic":
+        return x_gateway_secret
+    try:
+        return base64.b64decode(sent.strip(), validate=True).decode("utf-8").partition(":")[2]
+    except (binascii.Error, ValueError):
+        return ""
+
+
+Secret = Annotated[str, Depends(_secret)]
 
 
 async def _body(request: Request) -> bytes:
@@ -31,40 +54,21 @@ Body = Annotated[bytes, Depends(_body)]
 
 
 @router.post("/{key}/receipt")
-def receipt(
-    request: Request, plant: Plant, _visitor: ByGateway, key: str, body: Body, x_gateway_secret: Secret = ""
-) -> dict[str, str]:
-    """What became of a message, the secret in the header ``X-Gateway-Secret``."""
-    return _receipt(plant, _hook(plant, key, x_gateway_secret), _posted(request, body))
-
-
-@router.post("/{key}/receipt/{secret}")
-def receipt_by_address(
-    request: Request, plant: Plant, _visitor: ByGateway, key: str, secret: str, body: Body
-) -> dict[str, str]:
-    """The same with the secret in the address, for gateways that send no headers of ours."""
-    return _receipt(plant, _hook(plant, key, secret), _posted(request, body))
+def receipt(request: Request, plant: Plant, visitor: ByGateway, key: str, secret: Secret, body: Body) -> dict[str, str]:
+    """What became of a message."""
+    return _receipt(plant, _hook(request, plant, visitor, key, secret), _posted(request, body))
 
 
 @router.post("/{key}/reply")
-def reply(
-    request: Request, plant: Plant, _visitor: ByGateway, key: str, body: Body, x_gateway_secret: Secret = ""
-) -> dict[str, str]:
-    """What somebody wrote, the secret in the header ``X-Gateway-Secret``."""
-    return _reply(plant, _hook(plant, key, x_gateway_secret), _posted(request, body))
+def reply(request: Request, plant: Plant, visitor: ByGateway, key: str, secret: Secret, body: Body) -> dict[str, str]:
+    """What somebody wrote."""
+    return _reply(plant, _hook(request, plant, visitor, key, secret), _posted(request, body))
 
 
-@router.post("/{key}/reply/{secret}")
-def reply_by_address(
-    request: Request, plant: Plant, _visitor: ByGateway, key: str, secret: str, body: Body
-) -> dict[str, str]:
-    """The same with the secret in the address."""
-    return _reply(plant, _hook(plant, key, secret), _posted(request, body))
-
-
-def _hook(plant: WebPlant, key: str, secret: str) -> GatewayHook:
+def _hook(request: Request, plant: WebPlant, visitor: Visitor, key: str, secret: str) -> GatewayHook:
     hook = plant.hooks.get(key, _NOBODY)
     if not hook.knows(secret) or hook is _NOBODY:
+        count_wrong(request, plant, visitor.address, "gateway")
         raise HTTPException(404, "There is no gateway of that name and secret.")
     return hook
 

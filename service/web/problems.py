@@ -85,12 +85,12 @@ def _service(request: Request, error: Exception) -> Response:
         case InputError():
             return _answer(request, 400, str(error))
         case StorageError(retryable=True):
-            log.warning("page not answered", path=request.url.path, error=str(error))
+            log.warning("page not answered", path=_path(request), error=str(error))
             return _answer(request, 503, "The database is away just now; try again in a moment.")
         case DomainError():
-            log.error("page failed", path=request.url.path, error=str(error))
+            log.error("page failed", path=_path(request), error=str(error))
             return _answer(request, 500, "Something went wrong here; it is in the log.")
-    log.error("page failed", path=request.url.path, error=str(error))
+    log.error("page failed", path=_path(request), error=str(error))
     return _answer(request, 500, "Something went wrong here; it is in the log.")
 
 
@@ -98,7 +98,7 @@ def unforeseen(request: Request, error: Exception) -> Response:
     """What is answered when nobody foresaw what happened; it is in the log."""
     # As text: a renderer that shows every variable of every frame would take minutes, and could show a secret.
     trace = "".join(traceback.format_exception(error, limit=-15))
-    log.error("page failed", path=request.url.path, trace=trace)
+    log.error("page failed", path=_path(request), trace=trace)
     return _answer(request, 500, "Something went wrong here; it is in the log.")
 
 
@@ -129,17 +129,21 @@ def _answer(
 
 
 def _note_refusal(request: Request, status: int, detail: str) -> None:
-    route = request.scope.get("route")
     log.warning(
         "request refused",
         status=status,
         method=request.method,
-        # The route's form where there is one: what stands in its place may be a key.
-        path=getattr(route, "path", request.url.path),
+        path=_path(request),
         person=_who(request).actor.name if status == 403 else "",
         address=request.client.host if request.client is not None else "",
         problem=detail[:300],
     )
+
+
+def _path(request: Request) -> str:
+    """The route's form, as what stands in its place may be a key; where no route was found, nothing but that."""
+    found: str = getattr(request.scope.get("route"), "path", "no such page")
+    return found
 
 
 def _who(request: Request) -> Visitor:

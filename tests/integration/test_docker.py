@@ -171,10 +171,25 @@ def test_somebody_can_be_let_in_and_sign_in(running: Compose, browser: httpx.Cli
 
 def test_too_much_is_refused_and_links_stay_out_of_the_log(running: Compose, browser: httpx.Client) -> None:
     assert browser.post("/api/v1/readings", content=b"x" * (9 << 20)).status_code == 413
-    assert browser.get("/a/a-secret-that-opens").status_code == 410
+    hidden = "a-secret-that-opens"
+    assert browser.get(f"/a/{hidden}").status_code == 410
+    assert browser.post(f"/a/{hidden}", content=b"x" * (9 << 20)).status_code == 413  # nginx has an error to tell
+    assert (
+        browser.get("/cautions", headers={"Referer": f"https://x/a/{hidden}"}, params={"x": hidden}).status_code == 200
+    )
+    assert browser.get("/sign-in/single/done", params={"code": hidden, "state": hidden}).status_code == 404
+    # As a gateway does: by its headers; and as one does that was told wrong.
+    assert browser.post("/gateway/provider/reply", auth=("any", hidden), json={}).status_code == 404
+    assert browser.post("/gateway/provider/reply", headers={"X-Gateway-Secret": hidden}, json={}).status_code == 404
+    assert browser.post(f"/gateway/provider/reply/{hidden}", content=b"x" * (9 << 20)).status_code == 413
+    assert browser.get(f"/api/v1/tanks?token={hidden}").status_code == 401
+    in_the_clear = httpx.get(f"http://{running.address(8080)}/a/{hidden}")
+    assert in_the_clear.status_code == 308
     logged = running("logs", "proxy")
     assert "/a/(link)" in logged
-    assert "a-secret-that-opens" not in logged
+    assert "/gateway/provider/reply/(left-out)" in logged
+    assert hidden not in logged
+    assert hidden not in running("logs", "service")
 
 
 @pytest.mark.parametrize("service", ["service", "proxy", "backup"])

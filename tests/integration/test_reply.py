@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from datetime import datetime, timedelta
 
 import pytest
@@ -11,7 +12,7 @@ from service.alarms.contact import Contact
 from service.alarms.machine import AlarmState
 from service.jobs.evaluate import evaluate
 from service.jobs.listen import listen
-from service.jobs.reply import Answered, ReplyReason, answer
+from service.jobs.reply import CODES_COUNTED, MOST_WRONG_CODES, Answered, ReplyReason, answer
 from service.notify import gsm7
 from service.notify.sms_modem import Incoming
 from service.storage.alarms import alarms, journal
@@ -335,3 +336,31 @@ def test_a_reply_in_the_modem_is_dealt_with_once_though_the_process_dies(plant: 
     assert pocket.messages == []
     assert state(plant) is AlarmState.ACKNOWLEDGED
     assert [contact for contact, _ in outbox(plant)] == ["Ben", "Anna", "Ben"]
+
+
+def wrong_codes(plant: AlarmPlant, count: int) -> list[str]:
+    """Codes as they are made, none of them an alarm's."""
+    letters = "BCDFGHJKMNPQRTVWXZ346789"
+    made = (f"{a}{b}{c}{d}" for a in letters for b in letters for c in letters for d in letters)
+    return [next(made) for _ in range(count) if code(plant)]
+
+
+def test_of_a_hundred_codes_tried_at_once_from_one_number_ten_are_looked_at(plant: AlarmPlant) -> None:
+    """Somebody who forges Anna's number walks through the codes; what is beyond the tenth is not even held against the alarms."""
+    with ThreadPoolExecutor(12) as crowd:
+        came = list(crowd.map(lambda wrong: say(plant, wrong, id=wrong).reason, wrong_codes(plant, 100)))
+    assert came.count(ReplyReason.TOO_MANY_CODES) == 100 - MOST_WRONG_CODES == 90
+    # Not even the right one counts now, with a no or without, and calls go on: the safe side.
+    for words in (code(plant), f"OK {code(plant)}", f"NO {code(plant)}"):
+        assert say(plant, words, id=words).reason is ReplyReason.TOO_MANY_CODES
+    assert state(plant) is AlarmState.UNACKNOWLEDGED
+    assert len([text for contact, text in outbox(plant) if "Too many wrong codes" in text]) == 1
+    # Others answer as before, and so does Anna after a while.
+    assert say(plant, "NO", sender="15550100102", id="ben").reason is ReplyReason.PASSED_ON
+    assert say(plant, code(plant), now=LATER + CODES_COUNTED + MINUTE, id="later").reason is ReplyReason.TAKEN
+
+
+def test_right_codes_are_never_counted(plant: AlarmPlant) -> None:
+    for number in range(MOST_WRONG_CODES + 2):
+        assert say(plant, f"NO {code(plant)}", id=f"{number}").reason is not ReplyReason.TOO_MANY_CODES
+    assert say(plant, code(plant), id="yes").reason is ReplyReason.TAKEN

@@ -11,6 +11,7 @@ from service.jobs.evaluate import evaluate
 from service.storage.alarms import alarms
 from service.storage.audit import changes
 from service.storage.session import transaction
+from service.web.throttle import MOST_PRESSES, MOST_WRONG, OVER
 from tests.alarm_plant import MINUTE, NIGHT, TANKS
 from tests.web_plant import WebSite, form_token
 
@@ -115,11 +116,13 @@ def test_a_link_ends_with_its_time_and_with_its_alarm(storm: WebSite) -> None:
 def test_no_changed_link_is_taken(storm: WebSite) -> None:
     link = link_of(storm)
     for place in range(0, len(link), 3):
+        storm.clock.forward(timedelta(minutes=1))  # so seldom that no try is kept waiting
         changed = link[:place] + ("A" if link[place] != "A" else "B") + link[place + 1 :]
         # The last character may carry bits that stand for nothing.
         if place < len(link) - 1:
             assert storm.client().get(f"/a/{changed}").status_code == 410, place
     for nonsense in ("x", "AAAA", "=" * 20, "%00", link * 5):
+        storm.clock.forward(timedelta(minutes=1))
         assert storm.client().get(f"/a/{nonsense}").status_code in (400, 404, 410)
     assert state(storm) == "unacknowledged"
 
@@ -134,3 +137,22 @@ def test_why_somebody_was_called_stands_on_the_alarms_page(storm: WebSite) -> No
 
 def test_an_alarm_nobody_knows_is_not_there(site: WebSite) -> None:
     assert site.client(Role.VIEWER).get("/alarms/nothing").status_code == 404
+
+
+def test_whoever_tries_links_is_told_to_wait_and_whoever_has_one_is_not(storm: WebSite) -> None:
+    """A link is 128 bits of signature: trying never finds one, and costs neither the database nor the people behind the same address."""
+    link, client = link_of(storm), storm.client()
+    found = [client.get(f"/a/{number}{link}").status_code for number in range(MOST_WRONG + 1)]
+    assert found == [410] * MOST_WRONG + [429]
+    assert int(client.post(f"/a/x{link}", data={"who": "x"}).headers["retry-after"]) > 0
+    assert "Night operator has it" in client.post(f"/a/{link}", data={"who": "Night operator"}).text
+    storm.clock.forward(OVER)
+    assert client.get(f"/a/x{link}").status_code == 410
+
+
+def test_one_link_is_pressed_so_often_and_no_more(storm: WebSite) -> None:
+    link, client = link_of(storm), storm.client()
+    found = [client.get(f"/a/{link}").status_code for _ in range(MOST_PRESSES + 1)]
+    assert found == [200] * MOST_PRESSES + [429]
+    storm.clock.forward(OVER)
+    assert client.get(f"/a/{link}").status_code == 200

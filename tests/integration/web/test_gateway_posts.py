@@ -24,6 +24,7 @@ from service.notify.gateway_hook import GatewayHook, ReceiptFields, ReplyFields
 from service.storage.alarms import AlarmRecord, alarms
 from service.storage.outbox import health
 from service.storage.session import transaction
+from service.web.throttle import MOST_WRONG
 from tests.alarm_plant import EAST, MINUTE, NIGHT, TANKS, Willing
 from tests.web_plant import WebSite, served
 
@@ -125,8 +126,20 @@ def test_a_receipt_of_nothing_known_is_to_come_again(site: WebSite) -> None:
 def test_only_the_gateway_may(site: WebSite, what: str) -> None:
     assert post(site, what, secret="", json={}).status_code == 404
     assert post(site, what, secret=SECRET + "x", json={}).status_code == 404
-    assert site.client().post(f"/gateway/other/{what}/{SECRET}", json={}).status_code == 404
-    assert site.client().post(f"/gateway/provider/{what}/{SECRET}", json={}).status_code == 422
+    client, basic = site.client(), httpx.BasicAuth("any name", SECRET)
+    assert client.post(f"/gateway/other/{what}", json={}, auth=basic).status_code == 404
+    assert client.post(f"/gateway/provider/{what}", json={}, auth=httpx.BasicAuth(SECRET, "x")).status_code == 404
+    assert client.post(f"/gateway/provider/{what}", json={}, headers={"Authorization": "Basic ?"}).status_code == 404
+    assert client.post(f"/gateway/provider/{what}", json={}, auth=basic).status_code == 422
+    # Nor by its address, which would stand in the log of every proxy on the way.
+    assert client.post(f"/gateway/provider/{what}/{SECRET}", json={}).status_code == 404
+    assert client.post(f"/gateway/provider/{what}?secret={SECRET}", json={}).status_code == 404
+
+
+def test_whoever_guesses_the_secret_of_a_gateway_is_told_to_wait_and_the_gateway_is_not(site: WebSite) -> None:
+    found = [post(site, "receipt", secret=f"guess {number}", json={}).status_code for number in range(MOST_WRONG + 1)]
+    assert found == [404] * MOST_WRONG + [429]
+    assert post(site, "receipt", json=receipt("DELIVRD")).status_code == 200
 
 
 @pytest.mark.parametrize(

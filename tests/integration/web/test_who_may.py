@@ -63,9 +63,7 @@ WHO_MAY = [
     *see(None, "/a/{token}"),
     Line("POST", "/a/{token}", None),
     Line("POST", "/gateway/{key}/receipt", None),
-    Line("POST", "/gateway/{key}/receipt/{secret}", None),
     Line("POST", "/gateway/{key}/reply", None),
-    Line("POST", "/gateway/{key}/reply/{secret}", None),
     # Viewers see the plant.
     *see(VIEWER, "/", "/live", "/more", "/health", "/tanks/{key}", "/tanks/{key}/what-if"),
     *see(VIEWER, "/cores", "/cores/{core_id}", "/cores/{core_id}/photo.jpg"),
