@@ -13,7 +13,7 @@ from service.cli.options import Json, SiteFile
 from service.cli.output import DONE, PROBLEMS, leave, misused, say, say_json, say_table, warn
 from service.errors import InputError
 from service.site import load_site
-from service.sources import Point, client_certificate, probe_points
+from service.sources import Point, probe_points
 
 
 def register(app: typer.Typer) -> None:
@@ -68,6 +68,8 @@ def _client_certificate(
 
     Compare the thumbprint by eye with what the server shows before it is trusted there.
     """
+    from service.sources.opcua import client_certificate
+
     try:
         certificate, key, thumbprint = client_certificate(folder, wall_clock())
     except FileExistsError as error:

@@ -6,8 +6,6 @@ import math
 from dataclasses import dataclass
 from enum import StrEnum
 
-from scipy.special import lambertw
-
 from service.domain.loading import solids_loading_rate, surface_overflow_rate, underflow_rate
 from service.domain.settling import Vesilind
 from service.errors import DomainError
@@ -89,6 +87,8 @@ def limiting_flux(sludge: Vesilind, underflow: float, feed_solids: float) -> tup
         return math.inf, 0.0
     if underflow >= sludge.v0 / math.e**2:
         return None
+    from scipy.special import lambertw  # takes longer to load than all of the command line
+
     solids = float((1.0 - lambertw(-math.e * underflow / sludge.v0, -1).real) / sludge.k)
     if feed_solids >= solids:
         return None

@@ -39,7 +39,7 @@ from service.domain.past_work import PastWork
 from service.domain.reading import Reading
 from service.errors import DomainError
 from service.storage import calibrations, checkpoints, core_pairs, cores, estimates, readings, recompute
-from service.storage.archived import rows_begin
+from service.storage.archive_spans import rows_begin
 from service.storage.session import transaction
 from service.storage.site_tables import SiteIds
 

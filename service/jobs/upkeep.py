@@ -7,7 +7,6 @@ from datetime import datetime, timedelta
 import structlog
 from sqlalchemy import Engine
 
-from service.jobs.archive import archive_old
 from service.jobs.keeping import Keeping
 from service.storage.checkpoints import thin_checkpoints
 from service.storage.partitions import ensure_months
@@ -27,4 +26,6 @@ def keep_up(engine: Engine, keeping: Keeping, now: datetime) -> None:
         thinned = thin_checkpoints(conn, now)
     if made or thinned:
         log.info("store kept in order", partitions_made=made, checkpoints_dropped=thinned)
+    from service.jobs.archive import archive_old  # a large library, for a few minutes a month
+
     archive_old(engine, keeping, now)

@@ -15,9 +15,7 @@ from sqlalchemy import Connection, func, insert, select, text, update
 
 from service.storage.archive_files import SCHEMAS, Content, Kept
 from service.storage.drawn import Source
-from service.storage.moments import to_us
 from service.storage.partitions import ensure_months, next_month, partition_name, partitions
-from service.storage.rollup_plan import Span
 from service.storage.session import psycopg_connection
 from service.storage.tables import PARTITIONED, ArchiveFile
 
@@ -65,27 +63,6 @@ def archive_files(conn: Connection, month: datetime | None = None) -> list[Archi
         )
         for row in conn.execute(statement)
     ]
-
-
-def archived_spans(conn: Connection, source: Source) -> list[Span]:
-    """The months of a table that are in files only, oldest first. [µs]"""
-    months = conn.execute(
-        select(ArchiveFile.month)
-        .where(ArchiveFile.source == source, ArchiveFile.restored_at.is_(None))
-        .distinct()
-        .order_by(ArchiveFile.month)
-    ).scalars()
-    return [(to_us(month), to_us(next_month(month))) for month in months]
-
-
-def rows_begin(conn: Connection) -> datetime | None:
-    """From when on every table has its rows; None where nothing was ever moved to files."""
-    newest: datetime | None = conn.execute(
-        select(func.max(ArchiveFile.month)).where(
-            ArchiveFile.restored_at.is_(None), ArchiveFile.source.in_(PARTITIONED)
-        )
-    ).scalar_one()
-    return None if newest is None else next_month(newest)
 
 
 def hold_month(conn: Connection, source: Source, month: datetime) -> bool:

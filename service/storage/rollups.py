@@ -14,7 +14,7 @@ from typing import Any
 
 from sqlalchemy import Connection, func, insert, select, text
 
-from service.storage.archived import archived_spans
+from service.storage.archive_spans import archived_spans
 from service.storage.drawn import DRAWN, Drawn, Source
 from service.storage.moments import from_us, to_us
 from service.storage.rollup_plan import LEVELS, MINUTE, Span, joined, outward, without

@@ -13,7 +13,7 @@ from typing import Any
 from sqlalchemy import Connection, text
 
 from service.errors import InputError
-from service.storage.archived import archived_spans
+from service.storage.archive_spans import archived_spans
 from service.storage.drawn import DRAWN, Drawn
 from service.storage.moments import from_us, to_us
 from service.storage.rollup_plan import LEVELS, Piece, grid, pieces

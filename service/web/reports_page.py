@@ -13,8 +13,6 @@ from service.domain.period import Period, Span, last_whole, period_of
 from service.jobs.report import read_period
 from service.reports.document import Document
 from service.reports.period_document import period_document
-from service.reports.printed import as_pdf
-from service.reports.workbook import as_workbook
 from service.web.access import Viewer
 from service.web.pages import page
 from service.web.plant import Plant, WebPlant
@@ -71,7 +69,9 @@ def handed_out(plant: Plant, visitor: Viewer, span: str, form: str, date: Day = 
     now, name = plant.clock(), f"{period.span}-{period.name}"
     document = _document(plant, period)
     if form == "pdf":
-        return pdf(as_pdf(document, units=plant.units, made_at=now), name)
+        return pdf(plant, document, now, name)
+    from service.reports.workbook import as_workbook  # as with pdf()
+
     return Response(
         as_workbook(document, made_at=now),
         media_type=_XLSX,

@@ -14,8 +14,8 @@ from service.domain.role import Role
 from service.errors import InputError
 from service.jobs.report import read_cores
 from service.jobs.shift import read_shift, take_over, taking_over, write_note
+from service.reports.document import Document
 from service.reports.log_sheet import HEADS, LogSheet, log_sheet, sheet_document
-from service.reports.printed import as_pdf
 from service.reports.shift_document import shift_document
 from service.web.access import FormChecked, Operator, Viewer, Visitor
 from service.web.moments import moment
@@ -42,9 +42,7 @@ def printed(plant: Plant, visitor: Viewer, at: At = "") -> Response:
     now, reports = plant.clock(), plant.reports
     log = read_shift(reports, reports.shift(_moment(plant, at)), now)
     document = shift_document(log, site=plant.name, zone=plant.zone, now=now)
-    return pdf(
-        as_pdf(document, units=plant.units, made_at=now), f"shift-{_local(plant, log.shift.start):%Y-%m-%d-%H%M}"
-    )
+    return pdf(plant, document, now, f"shift-{_local(plant, log.shift.start):%Y-%m-%d-%H%M}")
 
 
 @router.post("/shift/notes", dependencies=[FormChecked])
@@ -105,14 +103,15 @@ def sheet_printed(plant: Plant, visitor: Viewer, at: At = "", whole: Whole = "sh
     """The same to print."""
     start, end, title = _stretch(plant, _moment(plant, at), whole)
     document = sheet_document(_sheet(plant, start, end, title))
-    content = as_pdf(document, units=plant.units, made_at=plant.clock())
-    return pdf(content, f"log-sheet-{_local(plant, start):%Y-%m-%d-%H%M}")
+    return pdf(plant, document, plant.clock(), f"log-sheet-{_local(plant, start):%Y-%m-%d-%H%M}")
 
 
-def pdf(content: bytes, name: str) -> Response:
+def pdf(plant: WebPlant, document: Document, made_at: datetime, name: str) -> Response:
     """A document the browser shows."""
+    from service.reports.printed import as_pdf  # the libraries of documents are large, and load slowly
+
     return Response(
-        content,
+        as_pdf(document, units=plant.units, made_at=made_at),
         media_type="application/pdf",
         headers={"Content-Disposition": f'inline; filename="{name}.pdf"'},
     )

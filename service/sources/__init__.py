@@ -1,0 +1,169 @@
+"""From the site file's ``[[connector]]`` sections to connectors that can be polled.
+
+What a kind of source needs is loaded with the first source of that kind: pandas and the OPC UA library take two seconds, and
+somebody is waiting who types ``underweir ack`` in the night.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Collection, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from sqlalchemy import Engine
+
+from connectors.base import Connector, ProbeRow, SourceReason
+from connectors.errors import ConnectorError
+from service.errors import ConfigError
+from service.jobs.ingest.forward import ForwardingSource
+from service.site.csv_drop import CsvSection
+from service.site.modbus import ModbusSection
+from service.site.opcua import OpcuaSection
+from service.site.site import Site
+from service.site.source import SourceSection
+from service.storage.spool import Spool
+
+if TYPE_CHECKING:
+    from connectors.modbus import ModbusConnector
+    from connectors.opcua import OpcuaConnector
+
+#: What one live source may hold on disk while the database is away; at 10 values a second that is about two months.
+SPOOL_BYTES = 256 << 20
+
+
+def sources_of(
+    site: Site,
+    engine: Engine,
+    clock: Callable[[], datetime],
+    *,
+    spools: Path | None = None,
+    without: Collection[str] = (),
+) -> list[Connector]:
+    """Every source of the site, ready to be polled.
+
+    Parameters
+    ----------
+    spools : the folder in which live sources keep what cannot be stored; None leaves them without.
+    without : keys of sources to leave out.
+    """
+    return [
+        _forwarding(section, site, clock, spools)
+        if spools is not None and isinstance(section, ModbusSection | OpcuaSection)
+        else _source(section, site, engine, clock)
+        for section in site.connectors()
+        if section.key not in without
+    ]
+
+
+def held_sources_of(site: Site, clock: Callable[[], datetime], spools: Path) -> list[ForwardingSource]:
+    """The live sources of the site, to be held only: there is no database that knows how far they were read."""
+    return [
+        _forwarding(section, site, clock, spools, place_known=False)
+        for section in site.connectors()
+        if isinstance(section, ModbusSection | OpcuaSection)
+    ]
+
+
+def files_source(
+    site: Site, key: str, paths: Sequence[Path], engine: Engine, clock: Callable[[], datetime], *, move: bool
+) -> Connector:
+    """The named files, read as that connector of the site would read them.
+
+    Raises
+    ------
+    ConfigError
+        when the site has no such connector, or it reads no files.
+    """
+    section = next((s for s in site.connectors() if s.key == key), None)
+    if not isinstance(section, CsvSection):
+        known = ", ".join(s.key for s in site.connectors() if isinstance(s, CsvSection))
+        raise ConfigError(f"no connector {key!r} that reads files; there are: {known or 'none'}")
+    from service.sources.csv_files import named_files
+
+    return named_files(section, site, paths, engine, clock, move=move)
+
+
+@dataclass(frozen=True, slots=True)
+class Point:
+    """One configured point of a live source, read once. ``age`` is our time minus the source's [s]."""
+
+    address: str
+    place: str
+    raw: str
+    value: float
+    quality: str
+    reason: str
+    age: float | None
+    remark: str
+
+
+@dataclass(frozen=True, slots=True)
+class ProbedSource:
+    """A live source as it answered, or why it did not."""
+
+    key: str
+    points: tuple[Point, ...] = ()
+    problem: str = ""
+
+
+def probe_points(site: Site, key: str | None, clock: Callable[[], datetime]) -> list[ProbedSource]:
+    """Read every configured point of the live sources (or of the one named) once, without storing anything."""
+    answered: list[ProbedSource] = []
+    for section in site.connectors():
+        if not isinstance(section, ModbusSection | OpcuaSection) or key not in (None, section.key):
+            continue
+        source = _live(section, site, clock)
+        try:
+            rows = source.probe()
+        except ConnectorError as exc:
+            answered.append(ProbedSource(section.key, problem=str(exc)))
+        else:
+            answered.append(ProbedSource(section.key, tuple(_probed(row) for row in rows)))
+        finally:
+            source.close()
+    return answered
+
+
+def _probed(row: ProbeRow) -> Point:
+    reason = "" if row.reason is SourceReason.NONE else row.reason.name.lower().replace("_", " ")
+    return Point(row.address, row.place, row.raw, row.value, row.quality.name.lower(), reason, row.age, row.remark)
+
+
+def _source(section: SourceSection, site: Site, engine: Engine, clock: Callable[[], datetime]) -> Connector:
+    if isinstance(section, CsvSection):
+        from service.sources.csv_files import drop_folder
+
+        return drop_folder(section, site, engine, clock)
+    if isinstance(section, ModbusSection | OpcuaSection):
+        return _live(section, site, clock)
+    raise ConfigError(f"connector {section.key!r}: kind {section.kind!r} is not known to this version")
+
+
+def _forwarding(
+    section: ModbusSection | OpcuaSection,
+    site: Site,
+    clock: Callable[[], datetime],
+    spools: Path,
+    *,
+    place_known: bool = True,
+) -> ForwardingSource:
+    source = _live(section, site, clock)
+    spool = Spool(spools / section.key, max_bytes=SPOOL_BYTES)
+    return ForwardingSource(source, spool, section.every, clock, place_known=place_known)
+
+
+def _live(
+    section: ModbusSection | OpcuaSection, site: Site, clock: Callable[[], datetime]
+) -> ModbusConnector | OpcuaConnector:
+    try:
+        if isinstance(section, ModbusSection):
+            from service.sources import modbus
+
+            return modbus.line(section, clock)
+        from service.sources import opcua
+
+        return opcua.server(section, site, clock)
+    except ValueError as exc:
+        raise ConfigError(f"connector {section.key!r}: {exc}") from exc

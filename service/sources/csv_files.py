@@ -1,0 +1,77 @@
+"""From a CSV section of the site file to a connector that reads files."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from datetime import datetime
+from pathlib import Path
+
+from sqlalchemy import Engine
+
+from connectors.base import Connector
+from connectors.csv_cell import QualityCode
+from connectors.csv_drop import CsvDrop, CsvDropConfig, CsvFiles
+from connectors.csv_format import CsvFormat, Layout
+from service.site.csv_drop import CsvSection
+from service.site.site import Site
+from service.storage import ledger
+from service.storage.session import transaction
+
+#: What the roles of a cores sheet are called by the reader.
+_CORE_ROLES = {"distance_from_wall": "distance", "arm_position": "arm", "taken_by": "by"}
+
+
+def drop_folder(section: CsvSection, site: Site, engine: Engine, clock: Callable[[], datetime]) -> Connector:
+    """The drop folder of a section, ready to be polled."""
+    return CsvDrop(_drop(section, site), now=clock, already_taken=_already_taken(engine, section.key))
+
+
+def named_files(
+    section: CsvSection, site: Site, paths: Sequence[Path], engine: Engine, clock: Callable[[], datetime], *, move: bool
+) -> Connector:
+    """The named files, read as the drop folder of a section would read them."""
+    return CsvFiles(
+        _drop(section, site), paths, now=clock, already_taken=_already_taken(engine, section.key), move=move
+    )
+
+
+def _already_taken(engine: Engine, key: str) -> Callable[[str], bool]:
+    def asked(content_hash: str) -> bool:
+        with transaction(engine) as conn:
+            return ledger.find(conn, key, content_hash) is not None
+
+    return asked
+
+
+def _drop(section: CsvSection, site: Site) -> CsvDropConfig:
+    written = section.columns.model_dump(exclude_none=True)
+    addresses = site.addresses(section.key)
+    form = CsvFormat(
+        layout=Layout(section.layout),
+        columns={_CORE_ROLES.get(role, role): column for role, column in written.items()},
+        tag_of_column={address: signal.tag for address, signal in addresses.items()},
+        ignored=frozenset(section.ignored_columns),
+        tag=section.tag,
+        quality_code=QualityCode(section.quality_code),
+        tags=frozenset(signal.tag for signal in addresses.values()),
+        tanks=frozenset(site.tanks()) | frozenset(tank.label for tank in site.tanks().values()),
+        delimiter=section.delimiter,
+        decimal=section.decimal,
+        encoding=section.encoding,
+        header=section.header,
+        time_format=section.time_format,
+        zone=section.time_zone or site.time_zone.key,
+        core_unit=section.unit or ("ft" if site.units == "us" else "m"),
+    )
+    folder = site.folder(section.folder)
+    return CsvDropConfig(
+        key=section.key,
+        folder=folder,
+        format=form,
+        patterns=(section.pattern,),
+        settle=section.settle,
+        processed=site.folder(section.processed_folder) if section.processed_folder else None,
+        processed_for=section.keep_processed,
+        quarantine=site.folder(section.quarantine_folder) if section.quarantine_folder else None,
+        keep=section.leave_files,
+    )
