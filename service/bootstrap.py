@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING
 import structlog
 from sqlalchemy import Engine
 
+from service import logs
 from service.domain.display import format_local_time
 from service.domain.estimate import TankSetup
 from service.domain.lease import DECIDE
@@ -106,7 +107,7 @@ class Described:
         return notifiers_of(self.settings, self.site)
 
     def prepare(self) -> None:
-        """Read every secret now, so that one that is missing is told before anything changes.
+        """Read every secret now, so that one that is missing is told before anything changes; none of them gets into the log.
 
         Raises
         ------
@@ -115,6 +116,7 @@ class Described:
         """
         self.alarms  # noqa: B018  (it reads those of the ways out)
         self.site.gateway_hooks()
+        logs.hide(secret for gateway in self.site.gateways() for secret in gateway.secrets.values())
 
     def speak_up(self) -> SpeakUp:
         """The way to say without a database that nobody looks at the alarms; its ways out are its own."""

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Callable
 from contextlib import ExitStack, suppress
 from datetime import datetime, timedelta
-from typing import TYPE_CHECKING
 
 import structlog
 import typer
@@ -21,16 +20,13 @@ from service.jobs.shared_clock import SharedClock
 from service.jobs.speak_up import SpeakUp
 from service.jobs.supervise import Supervisor
 from service.jobs.tenancy import LeaseKeeper, steady_clock
+from service.pages_process import PagesProcess
 from service.scheduler import Task, Timetable
-from service.site.site import Site
 from service.sources import sources_of
 from service.storage.leases import Holder, session_name
 from service.storage.node import sole_run
 from service.waiting import Waiting
 from service.watch import Watch, works
-
-if TYPE_CHECKING:
-    from service.web.server import WebServer
 
 log = structlog.get_logger(__name__)
 
@@ -44,6 +40,8 @@ LOOK_FOR_VERSION_S, TRY_VERSION_AGAIN_S = 1.0, 30.0
 STOP_PATIENCE_S = 15.0
 #: A run's figures may be lost with the process for so long; a write every few seconds would be worth less than it costs.
 WRITE_RUNS_EVERY = timedelta(seconds=30)
+#: So often it is written down whether the pages are served.
+LOOK_AT_PAGES_EVERY = timedelta(seconds=30)
 
 
 def register(app: typer.Typer) -> None:
@@ -63,7 +61,6 @@ def _run(site: SiteFile = None) -> None:
     asked = StopAsked()
     with sole_run(settings.data_dir, settings.node_name) as holder, ExitStack() as stack:
         known, clock = described(site, settings), SharedClock(wall_clock, steady_clock)
-        _hide_secrets(known.site)
         known.prepare()
         speak_up = known.speak_up()
 
@@ -82,12 +79,17 @@ def _run(site: SiteFile = None) -> None:
         )
         if plant is None:
             return
-        work = Work(plant, holder, clock, speak_up)
+        pages = None
+        if settings.http_port:
+            url = plant.engine.url.render_as_string(hide_password=False)
+            pages = PagesProcess(url, plant.site.path)
+        work = Work(plant, holder, clock, speak_up, pages)
         work.start()
-        pages = _pages(plant, clock)
+        if pages is not None:
+            pages.start()
         readiness.tell(readiness.READY, f"watching {plant.site.name}")
         try:
-            _until_asked(work, pages, clock, asked)
+            _until_asked(work, asked)
             log.info("stopping", signal=asked.by)
         finally:
             readiness.tell(readiness.STOPPING)
@@ -103,13 +105,22 @@ class Work:
     Parameters
     ----------
     speak_up : goes on from version to version, as what it told people must be taken back by the next one.
+    pages : the pages' process, to be reported on; None where no pages are served.
     """
 
-    def __init__(self, plant: Installation, holder: Holder, clock: SharedClock, speak_up: SpeakUp) -> None:
+    def __init__(
+        self,
+        plant: Installation,
+        holder: Holder,
+        clock: SharedClock,
+        speak_up: SpeakUp,
+        pages: PagesProcess | None = None,
+    ) -> None:
         self.plant = plant
         self._holder = holder
         self._clock = clock
         self._speak_up = speak_up
+        self._pages = pages
         self._book = RunBook(plant.engine)
         self._watch: Watch | None = None
         self._hanging: list[
@@ -146,6 +157,8 @@ class Work:
         self._watch = Watch(plant, sources, clock, self._leases, self._speak_up, self._watch)
         self._supervisor = self._watch.supervisor()
         tasks = [*self._watch.tasks(), Task("write down runs", self._book.write, WRITE_RUNS_EVERY)]
+        if self._pages is not None:
+            tasks.append(Task("pages", self._look_at_pages, LOOK_AT_PAGES_EVERY))
         self._needs = {task.name: task.work for task in tasks}
         with suppress(StorageError):  # tidiness is no reason not to start
             self._book.forget_others(self._needs)
@@ -200,7 +213,6 @@ class Work:
         except ConfigError as error:
             self._stick(error)
             return
-        _hide_secrets(new.site)
         self.stop()
         self.plant = new
         try:
@@ -215,6 +227,11 @@ class Work:
         self._watch.stuck = f"this node cannot go by the site file in force: {error}"
         log.error("the site file in force cannot be gone by here; the one before still is", problem=str(error))
 
+    def _look_at_pages(self, _: datetime) -> None:
+        assert self._pages is not None
+        if trouble := self._pages.trouble:
+            raise ServiceError(trouble)
+
     def _noted(self, job: str, began_at: datetime, seconds: float, error: str) -> None:
         needed = self._needs[job]
         if not needed or self._leases.standing(needed) is Standing.HELD:  # another node's work is in its own book
@@ -223,7 +240,7 @@ class Work:
             readiness.tell(readiness.ALIVE)
 
 
-def _until_asked(work: Work, pages: WebServer | None, clock: SharedClock, asked: StopAsked) -> None:
+def _until_asked(work: Work, asked: StopAsked) -> None:
     """Watch, by whatever version of the site file is in force, until told to stop."""
     while not asked:
         asked.wait(LOOK_FOR_VERSION_S)
@@ -237,14 +254,6 @@ def _until_asked(work: Work, pages: WebServer | None, clock: SharedClock, asked:
             continue
         if work.plant is before:
             asked.wait(TRY_VERSION_AGAIN_S)
-        elif pages is not None:
-            from service.web.app import create_app
-
-            pages.exchange(create_app(work.plant.pages(clock)))
-
-
-def _hide_secrets(site: Site) -> None:
-    logs.hide(secret for gateway in site.gateways() for secret in gateway.secrets.values())
 
 
 def _once_there(
@@ -269,21 +278,3 @@ def _once_there(
                     raise
                 meanwhile.trouble = str(error)
     return None
-
-
-def _pages(plant: Installation, clock: Callable[[], datetime]) -> WebServer | None:
-    """Serve the pages; where that cannot be, the watch goes on all the same: calling people comes first."""
-    if plant.settings.http_port == 0:
-        return None
-    # Only this command serves pages; loading all that they need would slow down every other.
-    from service.web.app import create_app
-    from service.web.server import WebServer, listen
-
-    try:
-        taken = listen(plant.settings.http_host, plant.settings.http_port)
-    except ConfigError as error:
-        log.error("no pages", problem=str(error))
-        return None
-    server = WebServer(create_app(plant.pages(clock)), taken, plant.settings.trusted_proxies)
-    server.start()
-    return server

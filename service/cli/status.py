@@ -24,6 +24,7 @@ from service.jobs.situations import standing_observations
 from service.notify.wording import contradicting
 from service.storage.connector_state import ConnectorHealth, connector_health
 from service.storage.cores import latest_core_times
+from service.storage.job_runs import job_records
 from service.storage.leases import workers
 from service.storage.session import transaction
 from service.storage.site_tables import SiteVersion
@@ -47,6 +48,9 @@ def _status(site: SiteFile = None, json: Json = False) -> None:
                 conn, plant.setups, plant.ids, plant.alarms.widest_limits(), estimates, now
             )
             nodes = workers(conn, [c.key for c in plant.site.connectors()])
+            pages = next(
+                (found.last_error for found in job_records(conn) if found.job == "pages" and found.failing), ""
+            )
         for key in observed:
             # A number that a person's word stands against is not told as good.
             if estimates[key].trust is Trust.GOOD:
@@ -72,6 +76,7 @@ def _status(site: SiteFile = None, json: Json = False) -> None:
                         _tank(plant, estimates[key], last_core[key], strained[key], observed.get(key)) for key in keys
                     ],
                     "sources": [_source(key, sources.get(key)) for key in known],
+                    "pages": pages,
                     "nodes": [{"node": w.node_name, "work": w.works, "since": w.since} for w in nodes],
                 }
             )
@@ -97,6 +102,9 @@ def _status(site: SiteFile = None, json: Json = False) -> None:
             [_source_line(key, sources.get(key), now) for key in known],
         )
         say()
+        if pages:
+            say(pages)
+            say()
         say_table(
             ("node", "does", "since"),
             [

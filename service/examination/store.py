@@ -35,7 +35,12 @@ LONGEST_WAIT = timedelta(minutes=10)
 #: Partitions are there at least so far ahead.
 AHEAD = timedelta(days=31)
 #: A job that ran less often than it should by so much has stopped. Runs are written down every half minute.
-STILL = {"decide": timedelta(minutes=5), "estimate past": timedelta(minutes=15), "keep up": timedelta(hours=13)}
+STILL = {
+    "decide": timedelta(minutes=5),
+    "estimate past": timedelta(minutes=15),
+    "keep up": timedelta(hours=13),
+    "pages": timedelta(minutes=5),
+}
 STILL_TELLING = timedelta(minutes=5)
 
 
@@ -142,7 +147,7 @@ def upkeep(conn: Connection, now: datetime) -> Iterator[Verdict]:
             yield wrong(
                 f"job {job!r}", f"it last went well {ago}: {found.last_error or 'it does not end'}", "read the log"
             )
-        elif found.last_failed_at is not None and since is not None and found.last_failed_at > since:
+        elif found.failing:
             yield look(f"job {job!r}", f"its last run failed: {found.last_error}", "read the log if it stays so")
 
 

@@ -26,6 +26,12 @@ class JobRecord:
     last_failed_at: datetime | None = None
     last_error: str = ""
 
+    @property
+    def failing(self) -> bool:
+        """Whether the newest run known of failed."""
+        good, failed = self.last_good_at, self.last_failed_at
+        return failed is not None and (good is None or failed > good)
+
 
 def add_runs(conn: Connection, records: Iterable[JobRecord]) -> None:
     """Add what ran since the last time; several services add to the same rows."""

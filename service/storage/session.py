@@ -70,6 +70,8 @@ _FILES_CLOSED = (
 
 #: What a page may ask of the database. Whoever looks at pages must not be able to hold the database, or a page, for long.
 PAGE_STATEMENT_TIMEOUT, PAGE_WAIT_S = "30s", 5.0
+#: Pages that hang in the midst of a change hold its rows no longer than this: the watch may need them.
+PAGE_IDLE_TIMEOUT = "10s"
 
 
 def make_engine(
@@ -79,6 +81,7 @@ def make_engine(
     pool_size: int = 5,
     max_overflow: int | None = None,
     statement_timeout: str | None = None,
+    idle_timeout: str | None = None,
     wait_s: float = 30.0,
 ) -> Engine:
     """Make the engine for a PostgreSQL URL.
@@ -93,6 +96,8 @@ def make_engine(
         Connections kept open, and how many more may be opened under load; as many again if None.
     statement_timeout
         Longest that the server works on one statement, as PostgreSQL writes it; ten minutes if None.
+    idle_timeout
+        Longest that it waits for the next one within a transaction, before it closes the connection; ten minutes if None.
     wait_s
         How long somebody waits for a connection while all are busy. [s]
 
@@ -102,7 +107,8 @@ def make_engine(
         The URL is not a PostgreSQL URL.
     """
     parsed = postgres_url(url)
-    settings = SESSION_SETTINGS | ({} if statement_timeout is None else {"statement_timeout": statement_timeout})
+    given = {"statement_timeout": statement_timeout, "idle_in_transaction_session_timeout": idle_timeout}
+    settings = SESSION_SETTINGS | {name: value for name, value in given.items() if value is not None}
     connect_args: dict[str, Any] = {
         "connect_timeout": CONNECT_LIMIT_S,
         "application_name": application_name,
@@ -113,8 +119,8 @@ def make_engine(
         "keepalives_count": 3,
         "tcp_user_timeout": 30_000,
     }
-    for given in parsed.query:  # what the person wrote into the URL stands
-        connect_args.pop(given, None)
+    for name in parsed.query:  # what the person wrote into the URL stands
+        connect_args.pop(name, None)
     return create_engine(
         parsed,
         connect_args=connect_args,
@@ -143,6 +149,7 @@ def page_engine(engine: Engine) -> Engine:
         application_name="underweir pages",
         pool_size=8,
         statement_timeout=PAGE_STATEMENT_TIMEOUT,
+        idle_timeout=PAGE_IDLE_TIMEOUT,
         wait_s=PAGE_WAIT_S,
     )
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import errno
 import socket
 import threading
+import time
 
 import structlog
 import uvicorn
@@ -18,6 +19,8 @@ log = structlog.get_logger(__name__)
 
 #: Requests under way are given so long to end.
 PATIENCE_S = 5
+#: The event loop turns ten times a second; one that has not for so long hangs. [s]
+TURNED_WITHIN_S = 5.0
 
 
 def listen(host: str, port: int) -> socket.socket:
@@ -46,6 +49,16 @@ def listen(host: str, port: int) -> socket.socket:
     return taken
 
 
+class _Server(uvicorn.Server):
+    """Uvicorn's own, which notes when its event loop last turned."""
+
+    turned_at = 0.0
+
+    async def on_tick(self, counter: int) -> bool:
+        self.turned_at = time.monotonic()
+        return await super().on_tick(counter)
+
+
 class WebServer:
     """One running server, whose application may be exchanged meanwhile."""
 
@@ -69,7 +82,7 @@ class WebServer:
             limit_concurrency=500,
             lifespan="off",
         )
-        self._server = uvicorn.Server(config)
+        self._server = _Server(config)
         self._thread = threading.Thread(target=self._server.run, kwargs={"sockets": [taken]}, name="web", daemon=True)
 
     @property
@@ -77,6 +90,11 @@ class WebServer:
         """Where it listens."""
         host, port = self._socket.getsockname()[:2]
         return f"http://[{host}]:{port}" if ":" in host else f"http://{host}:{port}"
+
+    @property
+    def answers(self) -> bool:
+        """Whether its event loop turns."""
+        return self._thread.is_alive() and time.monotonic() - self._server.turned_at < TURNED_WITHIN_S
 
     def start(self) -> None:
         """Begin to answer; returns when it does."""

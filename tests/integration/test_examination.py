@@ -24,6 +24,7 @@ from service.storage.outbox import OutboxMessage
 from service.storage.schema import downgrade
 from service.storage.session import transaction
 from tests.acceptance.test_service import SITE
+from tests.command_line import run_command
 from tests.mail_server import PASSWORD, USER, Mailbox, mail_server
 from tests.plant import NOON
 from tests.plant_servers import free_port
@@ -210,6 +211,21 @@ def test_a_service_that_stopped_and_a_job_that_fails(sound: Installed) -> None:
     book.note("decide", sound.now, 0.1, "the disk is full")
     book.write(sound.now)
     assert "the disk is full" in sound.troubles()["job 'decide'"]
+
+
+def test_pages_that_are_down(sound: Installed) -> None:
+    """Examined, and shown beside the tanks."""
+    book = RunBook(sound.engine)
+    book.note("pages", sound.now - timedelta(minutes=8), 0.0, "")
+    book.note("decide", sound.now, 0.1, "")
+    book.write(sound.now)
+    assert run_command(os.environ, "status", "--json").stdout.count('"pages": ""') == 1
+    book.note("pages", sound.now, 0.0, "the pages are down: their process ended by signal 9")
+    book.write(sound.now)
+    [found] = [verdict for verdict in sound.examined() if verdict.about == "job 'pages'"]
+    assert found.grade is Grade.WRONG
+    assert "8 min ago: the pages are down: their process ended by signal 9" in found.found
+    assert "the pages are down: their process ended by signal 9\n" in run_command(os.environ, "status").stdout
 
 
 def test_a_message_that_does_not_leave(sound: Installed) -> None:

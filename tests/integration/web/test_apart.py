@@ -124,6 +124,8 @@ def test_pages_have_connections_of_their_own(site: WebSite, engine: Engine) -> N
             one.close()
     with transaction(pool) as conn:
         assert conn.execute(text("SHOW statement_timeout")).scalar_one() == "30s"
+        # Pages that hang in the midst of a change must not keep its rows from the watch.
+        assert conn.execute(text("SHOW idle_in_transaction_session_timeout")).scalar_one() == "10s"
     with transaction(engine) as conn:
         assert conn.execute(text("SHOW statement_timeout")).scalar_one() == "10min"
 

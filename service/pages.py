@@ -1,0 +1,192 @@
+"""The pages as a process of their own, started and watched by ``underweir run`` (:mod:`service.pages_process`).
+
+It has its own connections, a limit on its memory and a lower place than the watch in the queue for the processor, and is the
+first to go where the machine is out of memory. It ends with the watch, however that ends.
+"""
+
+from __future__ import annotations
+
+import ctypes
+import json
+import os
+import resource
+import signal
+import sys
+import threading
+import time
+from contextlib import suppress
+from pathlib import Path
+
+import structlog
+
+from service import logs
+from service.bootstrap import Installation, in_force, wall_clock
+from service.errors import ConfigError, ServiceError, StorageError
+from service.jobs.shared_clock import SharedClock
+from service.jobs.tenancy import steady_clock
+from service.pages_process import ALIVE, BEAT_S, SERVING
+from service.settings import Settings, load_settings
+from service.storage.leases import time_of_day
+from service.storage.session import make_engine, read_only, transaction
+from service.storage.site_tables import number_in_force
+from service.web.app import create_app
+from service.web.server import WebServer, listen
+
+log = structlog.get_logger(__name__)
+
+#: What the process may allocate; a report of a year takes a fifth of it. [byte]
+MEMORY = 768 << 20
+#: Threads' stacks count as well, and there may be sixty. [byte]
+STACK = 2 << 20
+#: The watch has the processor first.
+NICE = 5
+#: Of all processes on the machine these are the ones to end where memory runs out (proc(5), oom_score_adj).
+OUT_OF_MEMORY_SCORE = 500
+#: So often it is asked which version of the site file is in force, and what time the database has. [s]
+LOOK_S, HEAR_S = 1.0, 10.0
+#: While the database is away, or a version cannot be gone by here, that is tried again so often. [s]
+TRY_AGAIN_S = 5.0
+#: Pages that were told to stop, or lost the watch, end within this, whatever they are at. [s]
+END_S = 12.0
+
+_PR_SET_PDEATHSIG = 1  # prctl(2)
+
+
+def main() -> None:
+    """Serve the pages until the pipe closes through which they were told where the database is."""
+    told = json.loads(sys.stdin.buffer.readline())
+    _confine(told["parent"])
+    over = threading.Event()
+    beat = _Beat()
+    threading.Thread(target=_end_with_the_watch, args=[over], name="end", daemon=True).start()
+    threading.Thread(target=beat.run, name="beat", daemon=True).start()
+    settings = load_settings()
+    logs.configure(settings.log_level.upper())
+    logs.hide([*settings.secrets(), told["database_url"]])
+    site_file = None if told["site_file"] is None else Path(told["site_file"])
+    try:
+        Pages(settings, told["database_url"], site_file, beat).serve(over)
+    except ConfigError as error:
+        log.error("no pages", problem=str(error))
+        sys.exit(2)
+
+
+class Pages:
+    """The pages by whatever version of the site file is in force."""
+
+    def __init__(self, settings: Settings, database_url: str, site_file: Path | None, beat: _Beat) -> None:
+        self._settings = settings
+        self._site_file = site_file
+        self._beat = beat
+        self._engine = make_engine(database_url, application_name="underweir pages", pool_size=1)
+        self._clock = SharedClock(wall_clock, steady_clock)
+        self._heard_at = -HEAR_S
+        self._tried_at = -TRY_AGAIN_S
+
+    def serve(self, over: threading.Event) -> None:
+        """Until it is over.
+
+        Raises
+        ------
+        ConfigError
+            when the address cannot be had.
+        """
+        taken = listen(self._settings.http_host, self._settings.http_port)
+        plant = self._once_there(over)
+        if plant is None:
+            return
+        server = WebServer(create_app(plant.pages(self._clock)), taken, self._settings.trusted_proxies)
+        server.start()
+        self._beat.server = server
+        while not over.wait(LOOK_S):
+            with suppress(StorageError):  # the pages say so themselves
+                plant = self._looked(server, plant)
+        server.stop()
+
+    def _once_there(self, over: threading.Event) -> Installation | None:
+        while not over.is_set():
+            try:
+                self._hear()
+                return self._known()
+            except ServiceError as error:
+                log.warning("the pages wait", error=str(error))
+            over.wait(TRY_AGAIN_S)
+        return None
+
+    def _known(self) -> Installation:
+        plant = in_force(self._settings, self._engine, self._site_file)
+        plant.prepare()
+        return plant
+
+    def _looked(self, server: WebServer, plant: Installation) -> Installation:
+        """Go by another version of the site file, where one has come into force that this node understands."""
+        self._hear()
+        with transaction(read_only(self._engine)) as conn:
+            newest = number_in_force(conn)
+        if plant.version is None or newest == plant.version.id or time.monotonic() - self._tried_at < TRY_AGAIN_S:
+            return plant
+        self._tried_at = time.monotonic()
+        try:
+            plant = self._known()
+        except ConfigError as error:
+            log.error(
+                "the site file in force cannot be gone by here; the pages go by the one before", problem=str(error)
+            )
+            return plant
+        server.exchange(create_app(plant.pages(self._clock)))
+        return plant
+
+    def _hear(self) -> None:
+        """Set the clock that all nodes go by."""
+        if time.monotonic() - self._heard_at < HEAR_S:
+            return
+        with transaction(read_only(self._engine)) as conn:
+            asked_at = steady_clock()
+            self._clock.hear(time_of_day(conn), asked_at, steady_clock())
+        self._heard_at = time.monotonic()
+
+
+class _Beat:
+    """Says on the pipe that the process lives, and whether it serves; nothing while its server hangs."""
+
+    def __init__(self) -> None:
+        self.server: WebServer | None = None
+        self._pipe = os.dup(1)
+        os.dup2(2, 1)  # whatever is printed belongs to the log
+        os.set_blocking(self._pipe, False)  # a watch that is held up must not hold up the pages
+
+    def run(self) -> None:
+        """Until the process ends."""
+        while True:
+            server = self.server
+            if server is None or server.answers:
+                with suppress(OSError):
+                    os.write(self._pipe, ALIVE if server is None else SERVING)
+            time.sleep(BEAT_S)
+
+
+def _confine(parent: int) -> None:
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    if sys.platform == "linux":
+        # Also where no thread of ours gets to see the pipe close. Nothing to be gained by going on: nobody would be called.
+        ctypes.CDLL(None).prctl(_PR_SET_PDEATHSIG, signal.SIGKILL, 0, 0, 0)
+        if os.getppid() != parent:
+            sys.exit(0)
+        with suppress(OSError):
+            Path("/proc/self/oom_score_adj").write_text(f"{OUT_OF_MEMORY_SCORE}\n", "ascii")
+        resource.setrlimit(resource.RLIMIT_DATA, (MEMORY, MEMORY))
+    resource.setrlimit(resource.RLIMIT_CORE, (0, 0))  # it would hold passwords
+    threading.stack_size(STACK)
+    with suppress(OSError):
+        os.nice(NICE)
+
+
+def _end_with_the_watch(over: threading.Event) -> None:
+    sys.stdin.buffer.read()
+    over.set()
+    time.sleep(END_S)
+    os._exit(1)
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,177 @@
+"""The pages' process, as the watch sees it: started, listened to, ended where it says nothing, and started again.
+
+What people do with pages must delay no look at the alarms and no message. So the pages are a process of their own
+(:mod:`service.pages`), and all that joins the two is a pipe each way: one carries what the pages have to know and ends them
+when it closes, the other carries a byte every few seconds for as long as they answer.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import select
+import subprocess
+import sys
+import threading
+import time
+from collections.abc import Sequence
+from contextlib import suppress
+from pathlib import Path
+
+import structlog
+
+log = structlog.get_logger(__name__)
+
+#: A byte on the pipe: it lives; it lives and serves.
+ALIVE, SERVING = b".", b"+"
+#: Said so often by the pages. [s]
+BEAT_S = 2.0
+#: Pages that have said nothing for so long hang: one that computes, or waits for memory, lets its other threads run. [s]
+HEARD_WITHIN_S = 60.0
+#: Pages that ended are started again after the first, each time later up to the second, until they lived for the third. [s]
+FIRST_AGAIN_S, LONGEST_AGAIN_S, LIVED_S = 1.0, 60.0, 300.0
+#: Requests under way are given so long to end when the service stops. [s]
+STOP_S = 15.0
+
+#: -P: nothing that lies in the working folder is taken for a part of the program.
+COMMAND = (sys.executable, "-P", "-m", "service.pages")
+
+
+class PagesProcess:
+    """Keeps the pages' process running on a thread of its own.
+
+    Parameters
+    ----------
+    database_url : where the pages find the database, its password included.
+    site_file : what the folders of the site file are relative to.
+    command : what to start.
+    heard_within, first_again, longest_again : :data:`HEARD_WITHIN_S`, :data:`FIRST_AGAIN_S`, :data:`LONGEST_AGAIN_S`.
+    """
+
+    def __init__(
+        self,
+        database_url: str,
+        site_file: Path | None,
+        *,
+        command: Sequence[str] = COMMAND,
+        heard_within: float = HEARD_WITHIN_S,
+        first_again: float = FIRST_AGAIN_S,
+        longest_again: float = LONGEST_AGAIN_S,
+    ) -> None:
+        self._told = {"database_url": database_url, "site_file": None if site_file is None else str(site_file)}
+        self._command = list(command)
+        self._heard_within = heard_within
+        self._first_again, self._longest_again = first_again, longest_again
+        self._stop = threading.Event()
+        self._process: subprocess.Popen[bytes] | None = None
+        self._lock = threading.Lock()
+        self._served_at = time.monotonic()
+        self._why = ""
+        # It starts the process, and lives as long: the system ends a child with the very thread that started it.
+        self._thread = threading.Thread(target=self._run, name="pages", daemon=True)
+
+    @property
+    def pid(self) -> int | None:
+        """The number of the process; None while there is none."""
+        process = self._process
+        return None if process is None else process.pid
+
+    @property
+    def trouble(self) -> str:
+        """Why nobody sees a page, in words; empty while they are served, and in their first minute."""
+        silent = time.monotonic() - self._served_at
+        if not self._why and silent <= self._heard_within:
+            return ""
+        return f"the pages are down: {self._why or 'they do not answer'}"
+
+    def start(self) -> None:
+        """Begin; returns at once."""
+        self._thread.start()
+
+    def stop(self) -> None:
+        """Let requests under way end, and return when the process is gone."""
+        self._stop.set()
+        with self._lock:
+            if self._process is not None:
+                _close(self._process)
+        self._thread.join()
+
+    def _run(self) -> None:
+        again = self._first_again
+        while not self._stop.is_set():
+            began = time.monotonic()
+            try:
+                self._why = self._live()
+            except OSError as error:  # no memory, no descriptor, no process number left
+                self._why = f"their process cannot be started: {error}"
+            if self._stop.is_set():
+                return
+            if time.monotonic() - began > LIVED_S:
+                again = self._first_again
+            log.error("the pages are down; the watch goes on", problem=self._why, again_in_s=round(again, 1))
+            self._stop.wait(again)
+            again = min(2 * again, self._longest_again)
+
+    def _live(self) -> str:
+        """One life of the process; returns how it ended."""
+        with subprocess.Popen(
+            self._command,
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            env=_environment(),
+            start_new_session=True,  # Ctrl-C at our terminal is ours to handle
+        ) as process:
+            try:
+                with self._lock:
+                    self._process = process
+                    assert process.stdin is not None
+                    with suppress(BrokenPipeError):
+                        process.stdin.write(json.dumps(self._told | {"parent": os.getpid()}).encode() + b"\n")
+                        process.stdin.flush()
+                    if self._stop.is_set():
+                        _close(process)
+                return self._listen(process)
+            finally:
+                process.kill()  # whatever is left of it
+                self._process = None
+                _close(process)
+
+    def _listen(self, process: subprocess.Popen[bytes]) -> str:
+        assert process.stdout is not None
+        pipe = process.stdout.fileno()
+        heard_at, stop_at = time.monotonic(), 0.0
+        while True:
+            found, _, _ = select.select([pipe], [], [], min(1.0, self._heard_within / 4))
+            now = time.monotonic()
+            said = os.read(pipe, 4096) if found else None
+            if said == b"":
+                with suppress(subprocess.TimeoutExpired):
+                    return f"their process ended{_status(process.wait(1.0))}"
+                return "their process closed its line"
+            if said:
+                heard_at = now
+                if said.endswith(SERVING):
+                    self._served_at, self._why = now, ""
+            elif now - heard_at > self._heard_within:
+                return f"their process said nothing for {now - heard_at:.0f} s, and was ended"
+            if self._stop.is_set():
+                stop_at = stop_at or now + STOP_S
+                if now > stop_at:
+                    log.warning("the pages do not stop; their process is ended")
+                    return "stopped"
+
+
+def _status(status: int) -> str:
+    return f" by signal {-status}" if status < 0 else f" with exit status {status}"
+
+
+def _close(process: subprocess.Popen[bytes]) -> None:
+    assert process.stdin is not None
+    with suppress(OSError):
+        process.stdin.close()
+
+
+def _environment() -> dict[str, str]:
+    """Ours, with the way to the program's parts, and few arenas: each thread would keep memory of its own to itself."""
+    parts = os.pathsep.join(os.path.abspath(part) for part in sys.path)
+    return os.environ | {"PYTHONPATH": parts, "MALLOC_ARENA_MAX": "2", "OPENBLAS_NUM_THREADS": "1"}
