@@ -134,7 +134,16 @@ ROUNDS: dict[Seen, tuple[float, float | None, tuple[Surface, ...]]] = {
     Seen.ALL_CLEAR: (DEPTH - CALM, None, (Surface.CLEAR,)),
 }
 #: Commands that only read, and what else they are given.
-READING = (("status",), ("alarms", "--all"), ("journal",), ("duty",), ("figures",), ("loading",), ("shift",))
+READING = (
+    ("status",),
+    ("alarms", "--all"),
+    ("journal",),
+    ("duty",),
+    ("figures",),
+    ("loading",),
+    ("shift",),
+    ("apply",),  # without --yes: shows what would change
+)
 
 
 @dataclass(frozen=True)
@@ -663,10 +672,8 @@ def _reached_in_time(night: Night, events: Sequence[Row[Any]], rows: Sequence[Ro
         ends = (e for e in dangers[place + 1 :] if e.event in ("returned to normal", "acknowledged"))
         ended = next((e.recorded_at for e in ends), None)
         stood = ended is None or ended - begun >= RESPOND
-        # Where some cannot be reached at all, those who could may be those who said no.
-        all_left_gone = bool(night.gone) and any(said.no for said in night.outcome.said)
         in_time = any(at - begun <= RESPOND for at in came)
-        if stood and not in_time and not all_left_gone and night.way_out(begun, begun + RESPOND):
+        if stood and not in_time and night.way_out(begun, begun + RESPOND):
             yield f"danger of {begun} reached nobody within {RESPOND}"
 
 

@@ -124,7 +124,8 @@ def acknowledge(
     note: str = "",
 ) -> Done:
     """Somebody takes an alarm."""
-    return submit_command(engine, setup, tanks, name, Acknowledge(note=note), by(who), now=now)
+    with transaction(engine) as conn:
+        return submit_command(conn, setup, tanks, name, Acknowledge(note=note), by(who), now=now)
 
 
 @dataclass

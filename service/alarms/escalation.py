@@ -89,6 +89,12 @@ class Callout:
     zone: ZoneInfo
     rotas: tuple[Rota, ...] = ()
     ladders: tuple[Ladder, ...] = ()
+    channels: frozenset[str] | None = None  #: what the service can send through; None: whatever people have
+
+    def way(self, person: Contact) -> str | None:
+        """The channel by which somebody is called; None for who has no address or channel that works."""
+        ways = (c for c in person.channels if self.channels is None or c in self.channels)
+        return next((c for c in ways if address_of(person, c)), None)
 
     def ladder(self, priority: Priority, at: datetime) -> Ladder | None:
         """The first ladder that holds."""
@@ -99,7 +105,8 @@ class Callout:
     ) -> tuple[Contact, ...] | None:
         """Who is told when an alarm begins to call; None without a ladder.
 
-        Whoever had it when it calls again, else the first rung that has anybody on it who did not say no.
+        Whoever had it when it calls again, else the first rung that has anybody on it who can be reached and did not say
+        no; where nobody can be reached, the first that has anybody.
         """
         ladder = self.ladder(definition.priority, machine.occurred_at or at)
         if ladder is None:
@@ -108,21 +115,30 @@ class Callout:
         if had_by is not None:
             return self._called((had_by,), ())
         out = self.said_no(definition, machine, at)
-        for rung in ladder.rungs:
-            people = tuple(c for c in self.on_rung(rung, definition, at) if c.name not in out)
-            if people:
-                return people
-        return self._called([c for c in self.everybody(definition) if c.name not in out], ())
+        rungs = [self.on_rung(rung, definition, at) for rung in ladder.rungs]
+        groups = [*rungs, self._called(self.everybody(definition), ())]
+        left = [people for group in groups if (people := tuple(c for c in group if c.name not in out))]
+        reached = (people for people in left if any(self.way(c) for c in people))
+        return next(reached, left[0] if left else ())
 
     def who_had_it(self, machine: Machine) -> Contact | None:
         """Whoever had acknowledged the alarm when it called again, where that is a contact."""
         name = machine.had_by.casefold()
         return next((c for c in self.contacts if name and c.name.casefold() == name), None)
 
-    def said_no(self, definition: AlarmDefinition, machine: Machine, at: datetime) -> frozenset[str]:
-        """Who is not called as they said no to this occurrence; nobody when nobody else is left."""
+    def said_no(
+        self, definition: AlarmDefinition, machine: Machine, at: datetime, told: Sequence[Told] = ()
+    ) -> frozenset[str]:
+        """Who is not called as they said no to this occurrence; nobody when nobody else is left who can be reached.
+
+        Parameters
+        ----------
+        told : what was told of it: who was only sent what was refused for good cannot be reached.
+        """
         declined = frozenset(machine.declined)
-        return declined if any(c.name not in declined for c in self.callable(definition, machine, at)) else frozenset()
+        gone = _unreached(told)
+        left = (c for c in self.callable(definition, machine, at) if c.name not in declined and c.name not in gone)
+        return declined if any(self.way(c) for c in left) else frozenset()
 
     def callable(self, definition: AlarmDefinition, machine: Machine, at: datetime) -> tuple[Contact, ...]:
         """Everybody who can be called about an alarm, in the order in which they are: rung by rung, then who is left."""
@@ -174,7 +190,6 @@ def due_calls(
     history: Sequence[Told],
     *,
     now: datetime,
-    channels: frozenset[str],
 ) -> tuple[tuple[Tell, ...], tuple[Silence, ...]]:
     """Who has to be called now because nobody has answered, and who on a due rung is not, with the reason.
 
@@ -185,7 +200,7 @@ def due_calls(
     ladder = callout.ladder(definition.priority, machine.occurred_at)
     rungs = () if ladder is None else ladder.rungs
     told = _told_since_it_called(machine, history)
-    calls = _Calls(callout, definition, machine, told, now, channels)
+    calls = _Calls(callout, definition, machine, told, now)
     # Counted from when people were first told: an alarm found after an outage must not rush through its ladder.
     begin = min((t.at for t in told), default=now)
     had_by = callout.who_had_it(machine)
@@ -235,7 +250,6 @@ def calls_after_no(
     history: Sequence[Told],
     *,
     now: datetime,
-    channels: frozenset[str],
 ) -> AfterNo:
     """Who is called at once because somebody has just said no.
 
@@ -254,12 +268,15 @@ def calls_after_no(
     had = {t.contact for t in told} | said
     groups = [callout.on_rung(rung, definition, now) for rung in (() if ladder is None else ladder.rungs)]
     everybody = callout.callable(definition, machine, now)
+    gone = _unreached(told)
     rest = tuple(c for c in everybody if c.name not in said)
-    nobody_left = not any(_channel(c, channels) for c in everybody if c.name not in machine.declined)
+    left = tuple(c for c in rest if callout.way(c) and c.name not in gone)
+    out = callout.said_no(definition, machine, now, told)
+    nobody_left = bool(machine.declined) and not out
     name = f"after no {len(machine.declined) + len(machine.declined_without_code)}"
     tried: list[Silence] = []
-    for people, again in (*((group, False) for group in groups), (rest, False), (rest or everybody, True)):
-        calls = _Calls(callout, definition, machine, told, now, channels)
+    for people, again in (*((group, False) for group in groups), (rest, False), (left or everybody, True)):
+        calls = _Calls(callout, definition, machine, told, now)
         for person in people:
             if again or person.name not in had:
                 calls.call(person, name, RouteReason.SOMEBODY_SAID_NO, just_told=not again)
@@ -287,17 +304,16 @@ class _Calls:
         machine: Machine,
         told: Sequence[Told],
         now: datetime,
-        channels: frozenset[str],
     ) -> None:
-        self.definition, self.machine, self.told, self.now, self.channels = definition, machine, told, now, channels
+        self.definition, self.machine, self.told, self.now, self.way = definition, machine, told, now, callout.way
         self.keys = {t.key for t in told}
-        self.out = callout.said_no(definition, machine, now)
+        self.out = callout.said_no(definition, machine, now, told)
         self.tells: list[Tell] = []
         self.silences: list[Silence] = []
 
     def call(self, person: Contact, name: str, reason: RouteReason, *, just_told: bool = True) -> None:
         """Call somebody under that name of rung and round, or say why not; ``just_told``: not if told a moment ago."""
-        channel = _channel(person, self.channels)
+        channel = self.way(person)
         if channel is None:
             self.silences.append(Silence(contact=person.name, reason=RouteReason.NO_CHANNEL))
             return
@@ -325,8 +341,9 @@ class _Calls:
         )
 
 
-def _channel(person: Contact, channels: frozenset[str]) -> str | None:
-    return next((c for c in person.channels if c in channels and address_of(person, c)), None)
+def _unreached(told: Sequence[Told]) -> frozenset[str]:
+    """Who was sent only what was refused for good."""
+    return frozenset({t.contact for t in told if t.failed} - {t.contact for t in told if not t.failed})
 
 
 def _told_since_it_called(machine: Machine, history: Sequence[Told]) -> list[Told]:

@@ -114,7 +114,7 @@ def _occurrence(
     now = at + LOOK
     while now < end:
         if covering(definition, _active(stood, now)) is None:
-            tells, _ = due_calls(callout, definition, machine, history, now=now, channels=channels)
+            tells, _ = due_calls(callout, definition, machine, history, now=now)
             yield from take(tells, now)
         now += LOOK
 

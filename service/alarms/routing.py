@@ -86,6 +86,7 @@ class Told:
     at: datetime
     occurred_at: datetime | None
     key: str
+    failed: bool = False  #: refused for good
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

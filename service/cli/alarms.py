@@ -75,9 +75,9 @@ def _alarms(
 
 def _ack(name: Name, who: Who, note: Note = "", site: SiteFile = None, json: Json = False) -> None:
     """Say that you have an alarm: nobody else is called, and those who were called learn who has it."""
-    with opened(site) as plant:
-        command = Acknowledge(note=note)
-        done = submit_command(plant.engine, plant.alarms, plant.setups, name, command, typed_by(who), now=wall_clock())
+    command = Acknowledge(note=note)
+    with opened(site) as plant, transaction(plant.engine) as conn:
+        done = submit_command(conn, plant.alarms, plant.setups, name, command, typed_by(who), now=wall_clock())
     tell_done(done, json)
 
 
@@ -94,18 +94,16 @@ def _shelve(
     """Put an alarm aside for a while; it comes back by itself."""
     now = wall_clock()
     with opened(site) as plant:
-        ends = coming(until, plant.site.time_zone, now)
-        command = Shelve(why=why, until=ends)
-        done = submit_command(plant.engine, plant.alarms, plant.setups, name, command, typed_by(who), now=now)
+        command = Shelve(why=why, until=coming(until, plant.site.time_zone, now))
+        with transaction(plant.engine) as conn:
+            done = submit_command(conn, plant.alarms, plant.setups, name, command, typed_by(who), now=now)
     tell_done(done, json)
 
 
 def _unshelve(name: Name, who: Who, site: SiteFile = None, json: Json = False) -> None:
     """Take an alarm off the shelf before its time."""
-    with opened(site) as plant:
-        done = submit_command(
-            plant.engine, plant.alarms, plant.setups, name, Unshelve(), typed_by(who), now=wall_clock()
-        )
+    with opened(site) as plant, transaction(plant.engine) as conn:
+        done = submit_command(conn, plant.alarms, plant.setups, name, Unshelve(), typed_by(who), now=wall_clock())
     tell_done(done, json)
 
 

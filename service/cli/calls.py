@@ -26,6 +26,7 @@ from service.jobs.outage import put_back, take_out, tanks_out
 from service.jobs.performance import alarm_figures, monthly_figures
 from service.reports.alarm_figures import figure_lines
 from service.site.quantity import near_word
+from service.storage.session import transaction
 
 At = Annotated[str, typer.Option(help="The minute asked about: '03:10', '2 h ago', '2026-03-14 03:10' (plant time).")]
 Why = Annotated[str, typer.Option("--why", help="Why; kept for good.", show_default=False)]
@@ -120,8 +121,8 @@ def _duty(
 
 def _reset(name: Name, who: Who, site: SiteFile = None, json: Json = False) -> None:
     """Let a latched alarm go after it has ended and was acknowledged."""
-    with opened(site) as plant:
-        done = submit_command(plant.engine, plant.alarms, plant.setups, name, Reset(), typed_by(who), now=wall_clock())
+    with opened(site) as plant, transaction(plant.engine) as conn:
+        done = submit_command(conn, plant.alarms, plant.setups, name, Reset(), typed_by(who), now=wall_clock())
     tell_done(done, json)
 
 
@@ -149,7 +150,8 @@ def _out(
             )
             return
         command = RemoveFromService(why=why, permit=permit)
-        done = submit_command(plant.engine, plant.alarms, plant.setups, name, command, typed_by(who), now=wall_clock())
+        with transaction(plant.engine) as conn:
+            done = submit_command(conn, plant.alarms, plant.setups, name, command, typed_by(who), now=wall_clock())
     tell_done(done, json)
 
 
@@ -160,9 +162,9 @@ def _back(name: AlarmOrTank, who: Who, site: SiteFile = None, json: Json = False
             put = put_back(plant.engine, plant.alarms, plant.ids, name, typed_by(who), now=wall_clock())
             _tell_tank(name, "in service", json, changed=put)
             return
-        done = submit_command(
-            plant.engine, plant.alarms, plant.setups, name, ReturnToService(), typed_by(who), now=wall_clock()
-        )
+        command = ReturnToService()
+        with transaction(plant.engine) as conn:
+            done = submit_command(conn, plant.alarms, plant.setups, name, command, typed_by(who), now=wall_clock())
     tell_done(done, json)
 
 

@@ -21,7 +21,7 @@ from service.domain.display import describe_clearance, format_clock, format_leng
 from service.domain.tank import Tank
 from service.domain.units import Dimension, shown_unit, to_si
 from service.errors import InputError
-from service.jobs.core import CoreDraft, Logged, submit_core, withdraw_core
+from service.jobs.core import CoreDraft, Logged, known_words, submit_core, withdraw_core
 from service.site.quantity import near_word, quantity
 from service.storage.cores import CoreRecord, core_history, current_cores, find_core
 from service.storage.session import transaction
@@ -264,6 +264,8 @@ def _surface(word: str) -> Surface:
 
 def _tell(plant: Installation, tank: Tank, core: Core, logged: Logged, json: bool) -> None:
     units, zone = plant.site.units, plant.site.time_zone
+    if logged.known is not None:
+        core = logged.known.core
     height = tank.height_from_thickness(core.thickness, core.distance_from_wall)
     if json:
         say_json(
@@ -296,6 +298,8 @@ def _tell(plant: Installation, tank: Tank, core: Core, logged: Logged, json: boo
     if logged.expected is not None:
         believed = describe_clearance(tank.clearance(logged.expected.height), units, tank.side_water_depth)
         say(f"  it was believed to stand {believed}")
+    if logged.known is not None:
+        say(f"  {known_words(logged.known, plant.alarms)}")
     say(f"  id {core.id}")
 
 

@@ -77,15 +77,11 @@ class Teller:
             ]
         for record in waiting:
             try:
-                submit_command(
-                    self._plant.engine,
-                    self._plant.alarms,
-                    self._plant.setups,
-                    record.key,
-                    Acknowledge(),
-                    Actor(name=OPERATOR, via=Door.DEMO),
-                    now=now,
-                )
+                actor = Actor(name=OPERATOR, via=Door.DEMO)
+                with transaction(self._plant.engine) as conn:
+                    submit_command(
+                        conn, self._plant.alarms, self._plant.setups, record.key, Acknowledge(), actor, now=now
+                    )
             except InputError as error:
                 self.line(now, str(error))
 

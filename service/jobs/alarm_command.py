@@ -5,16 +5,19 @@ The alarm's state, its journal, its line in the audit log and the messages that 
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import asdict, dataclass, replace
 from datetime import datetime
 
 import structlog
-from sqlalchemy import Engine
+from sqlalchemy import Connection
 
+from service.alarms.escalation import AfterNo, calls_after_no
 from service.alarms.machine import (
     Acknowledge,
     AlarmState,
     Command,
+    Decline,
     Reason,
     RemoveFromService,
     Reset,
@@ -23,22 +26,22 @@ from service.alarms.machine import (
     Unshelve,
     step,
 )
-from service.alarms.rules import Situation
+from service.alarms.routing import Routing, Told
 from service.domain.estimate import TankSetup
 from service.errors import InputError
 from service.jobs.actor import Actor, audit
 from service.jobs.alarm_setup import AlarmSetup
-from service.jobs.situations import tank_histories
-from service.jobs.telling import REMEMBER, Change, Scene, decide, write
-from service.storage.alarms import AlarmRecord, find_alarms, lock_alarms, save_alarms, told
+from service.jobs.escalate import not_answering, scene_of
+from service.jobs.telling import REMEMBER, Change, Decided, decide, write
+from service.storage.alarms import AlarmRecord, find_alarms, folded, lock_alarms, save_alarms, told
 from service.storage.outbox import cancel_calls
-from service.storage.session import transaction
 from service.storage.site_tables import site_ids
 
 log = structlog.get_logger(__name__)
 
 _ACTIONS: dict[type[Command], str] = {
     Acknowledge: "alarm acknowledged",
+    Decline: "alarm declined",
     Reset: "alarm reset",
     Shelve: "alarm shelved",
     Unshelve: "alarm unshelved",
@@ -57,12 +60,14 @@ class Done:
     changed: bool
     reason: Reason
     told: int = 0
+    actor: str = ""  #: who has it, shelved it or removed it
+    after_no: AfterNo | None = None  #: who is called because somebody said no
 
 
 def submit_command(
-    engine: Engine,
+    conn: Connection,
     setup: AlarmSetup,
-    tanks: tuple[TankSetup, ...],
+    tanks: Sequence[TankSetup],
     name: str,
     command: Command,
     actor: Actor,
@@ -71,42 +76,44 @@ def submit_command(
 ) -> Done:
     """Do to an alarm what somebody says.
 
-    Whoever takes an alarm has it: nobody else is called any more, and those who were called learn who has it.
+    Whoever takes an alarm has it: nobody else is called any more, and those who were called learn who has it. When
+    somebody says no, the next person is called at once.
 
     Parameters
     ----------
+    conn : a transaction that the caller commits.
     name : the four-character code of the message, or the alarm's key.
     command : what to do; whose word it is comes from *actor* alone.
 
     Raises
     ------
     InputError
-        no alarm is meant by that name, or several are.
+        no alarm is meant by that name, or several are. Nothing was written then.
     """
     command = replace(command, who=actor.name)
-    with transaction(engine) as conn:
-        key = _meant(find_alarms(conn, name), name)
-        definition = setup.definition(key)
-        if definition is None:
-            raise InputError(f"alarm {key} is no longer in the site file; it calls nobody any more")
-        record = lock_alarms(conn, [key])[key]
-        taken = step(definition, record.machine, command, now)
-        messages = 0
-        if taken.transitions:
-            tank = next((found for found in tanks if found.tank.key == definition.tank), None)
-            situation = Situation(at=now)
-            if tank is not None:
-                known = tank_histories(conn, [tank], site_ids(conn), after={tank.tank.key: None}, now=now)
-                history = known[tank.tank.key]
-                situation = history.at(now, history.estimates[-1] if history.estimates else None)
-            change = Change(record=record, definition=definition, machine=taken.machine, transitions=taken.transitions)
-            scene = Scene(tank=None if tank is None else tank.tank, situation=situation)
-            if isinstance(command, Acknowledge) and record.machine.occurred_at is not None:
-                cancel_calls(conn, record.id, record.machine.occurred_at, now, f"{command.who} has it")
-            before = told(conn, [record.id], now - REMEMBER).get(record.id, [])
-            messages = write(conn, setup, decide(setup, change, scene, before, now), now)
-            save_alarms(conn, [(record.id, taken.machine)])
-            audit(conn, actor, now, _ACTIONS[type(command)], key, _detail(taken.machine.code, command))
+    key = _meant(find_alarms(conn, name), name)
+    definition = setup.definition(key)
+    if definition is None:
+        raise InputError(f"alarm {key} is no longer in the site file; it calls nobody any more")
+    record = lock_alarms(conn, [key])[key]
+    taken = step(definition, record.machine, command, now)
+    messages, after_no = 0, None
+    if taken.transitions:
+        change = Change(record=record, definition=definition, machine=taken.machine, transitions=taken.transitions)
+        scene = scene_of(conn, setup, tanks, site_ids(conn), definition, now)
+        if isinstance(command, Acknowledge) and record.machine.occurred_at is not None:
+            cancel_calls(conn, record.id, record.machine.occurred_at, now, f"{command.who} has it")
+        before = told(conn, [record.id], now - REMEMBER).get(record.id, [])
+        if isinstance(command, Decline):
+            after_no = _after_no(conn, setup, change, before, now)
+            scene = replace(scene, called=not_answering(change.machine, before))
+            routing = Routing(transition=taken.transitions[-1], tells=after_no.tells, silences=after_no.silences)
+            decided: Sequence[Decided] = [Decided(change=change, scene=scene, routing=routing)]
+        else:
+            decided = decide(setup, change, scene, before, now)
+        messages = write(conn, setup, decided, now)
+        save_alarms(conn, [(record.id, taken.machine)])
+        audit(conn, actor, now, _ACTIONS[type(command)], key, _detail(taken.machine.code, command))
     log.info(
         "alarm command",
         alarm=key,
@@ -122,7 +129,16 @@ def submit_command(
         changed=bool(taken.transitions),
         reason=taken.reason,
         told=messages,
+        actor=taken.machine.actor,
+        after_no=after_no,
     )
+
+
+def _after_no(conn: Connection, setup: AlarmSetup, change: Change, history: Sequence[Told], now: datetime) -> AfterNo:
+    """Who is called because of a no; nobody about an alarm that another calls in the place of."""
+    if folded(conn, [change.record.id]):
+        return AfterNo()
+    return calls_after_no(setup.callout, change.definition, change.machine, history, now=now)
 
 
 def _detail(code: str, command: Command) -> dict[str, str]:

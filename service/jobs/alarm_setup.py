@@ -37,7 +37,13 @@ class AlarmSetup:
     @property
     def callout(self) -> Callout:
         """The people and how they are called."""
-        return Callout(contacts=self.contacts, zone=self.site.zone, rotas=self.rotas, ladders=self.ladders)
+        return Callout(
+            contacts=self.contacts,
+            zone=self.site.zone,
+            rotas=self.rotas,
+            ladders=self.ladders,
+            channels=self.channels,
+        )
 
     def of_tank(self, tank: str | None) -> tuple[AlarmDefinition, ...]:
         """The alarms of one tank; None for those of the service itself."""

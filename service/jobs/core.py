@@ -6,6 +6,7 @@ estimated anew are one transaction. Alarms read cores where they are kept, so th
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta
@@ -21,10 +22,11 @@ from service.domain.core_check import (
     expected_from_cores,
     refused,
 )
+from service.domain.display import format_length, format_local_time
 from service.domain.tank import Tank
 from service.domain.units import UnitSystem
 from service.errors import InputError
-from service.jobs.actor import Actor, audit
+from service.jobs.actor import Actor, Door, audit
 from service.jobs.alarm_setup import AlarmSetup
 from service.jobs.core_notice import core_notices
 from service.storage import cores as store
@@ -35,6 +37,8 @@ from service.storage.site_tables import SiteIds
 
 #: An estimate older than this says little about a core; the recent cores are asked instead.
 ESTIMATE_COUNTS_FOR = timedelta(hours=2)
+#: Depths of one core that differ by no more were rounded differently. [m]
+SAME_DEPTH = 0.006
 #: How far back the recent cores are looked up.
 CORES_COUNT_FOR = timedelta(days=14)
 
@@ -61,10 +65,14 @@ class CoreDraft:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Logged:
-    """What came of a draft: stored (now, or already before), or the findings that stand in the way."""
+    """What came of a draft: stored (now, or already before), or the findings that stand in the way.
+
+    ``known`` is the same core where it came through another door before: that one is kept, and counts once.
+    """
 
     stored: bool
     already: bool
+    known: CoreRecord | None = None
     findings: tuple[CoreFinding, ...] = ()
     expected: Expectation | None = None
 
@@ -93,6 +101,8 @@ def submit_core(
         when the core it corrects is not there or was corrected before, or the id is another core's.
     """
     core, tank_id = draft.core, ids.tanks[tank.key]
+    if draft.supersedes is None and (known := _known(conn, draft, tank_id, actor)) is not None:
+        return Logged(stored=True, already=True, known=known)
     findings: tuple[CoreFinding, ...] = ()
     expected = None
     # One that is sent again was checked when it came first: what was learned since must not ask about it anew.
@@ -150,6 +160,47 @@ def withdraw_core(
     tank = tanks.get(record.core.tank)
     if tank is not None:
         put(conn, core_notices(setup, record.core, tank, now, "WITHDRAWN CORE", reason.strip()))
+
+
+def known_words(known: CoreRecord, setup: AlarmSetup) -> str:
+    """That a core came before through another door, in a sentence."""
+    said = format_length(known.core.thickness, setup.units)
+    at = format_local_time(known.core.taken_at, setup.site.zone)
+    return f"The core of {at}, {said} of sludge, came before ({known.source}) and is kept once."
+
+
+def _known(conn: Connection, draft: CoreDraft, tank_id: int, actor: Actor) -> CoreRecord | None:
+    """The same core as it came through another door: same tank, minute, place and depth, and nothing new about it.
+
+    Somebody types a core at the tank and enters it into the day's sheet as well; that is one observation, not two that agree.
+    """
+    core = draft.core
+    minute = core.taken_at.replace(second=0, microsecond=0)
+    if find_core(conn, core.id) is not None:
+        return None
+    for other in current_cores(conn, [tank_id], minute, minute + timedelta(minutes=1)):
+        stored = other.core
+        apart = max(
+            abs(stored.thickness - core.thickness),
+            abs(stored.distance_from_wall - core.distance_from_wall),
+            0.0 if core.fluff is None else abs(core.fluff - (math.inf if stored.fluff is None else stored.fluff)),
+        )
+        if (
+            apart <= SAME_DEPTH
+            and stored.replicate == core.replicate
+            and set(core.surface) <= set(stored.surface)
+            and _door(other) is not actor.via
+        ):
+            return other
+    return None
+
+
+def _door(record: CoreRecord) -> Door | None:
+    """The door a core came through, as its source says (:attr:`service.jobs.actor.Actor.source`)."""
+    if record.batch_id is not None:
+        return Door.SHEET
+    word = record.source.partition(", ")[0]
+    return next((door for door in Door if door == word), None)
 
 
 def _expected_height(

@@ -1,4 +1,4 @@
-"""Calls further: who is told next about an alarm nobody has answered or somebody declined, or whose cause is over without it."""
+"""Calls further: who is told next about an alarm nobody has answered, or whose cause is over without it."""
 
 from __future__ import annotations
 
@@ -10,19 +10,18 @@ import structlog
 from sqlalchemy import Connection, Engine
 
 from service.alarms.definition import AlarmDefinition, AlarmKind
-from service.alarms.escalation import AfterNo, calls_after_no, due_calls
+from service.alarms.escalation import due_calls
 from service.alarms.folding import LINGERS, Standing, causes_of, shared_cause
-from service.alarms.machine import QUIET, AlarmState, Decline, Machine, Reason, called_further, step, unfolded
+from service.alarms.machine import QUIET, AlarmState, Machine, called_further, unfolded
 from service.alarms.routing import Routing, Silence, Tell, Told, covering
 from service.alarms.rules import Situation
 from service.domain.estimate import Estimate, TankSetup
-from service.jobs.actor import Actor, audit
 from service.jobs.alarm_setup import AlarmSetup
 from service.jobs.evidence import evidence_of
 from service.jobs.situations import tank_histories
 from service.jobs.telling import REMEMBER, Change, Decided, Scene, decide, write
 from service.notify.facts import Called
-from service.storage.alarms import AlarmRecord, alarms, folded, lock_alarms, save_alarms, told
+from service.storage.alarms import AlarmRecord, alarms, folded, lock_alarms, told
 from service.storage.session import transaction
 from service.storage.site_tables import SiteIds
 
@@ -71,53 +70,37 @@ def escalate(
     return calls
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Declined:
-    """What came of a no: where the alarm stands, and who is called at once. ``reason`` says why nothing changed."""
-
-    record: AlarmRecord
-    reason: Reason
-    called: tuple[str, ...] = ()
-    nobody_new: bool = False  #: everybody else had been called before
-    nobody_left: bool = False  #: everybody said no
-
-    @property
-    def changed(self) -> bool:
-        """Whether the no was news."""
-        return self.reason in (Reason.SAID_NO, Reason.SAID_NO_WITHOUT_CODE, Reason.GIVEN_BACK)
-
-
-def decline(
-    engine: Engine,
-    setup: AlarmSetup,
-    tanks: Sequence[TankSetup],
-    ids: SiteIds,
-    key: str,
-    *,
-    actor: Actor,
-    with_code: bool,
-    now: datetime,
-) -> Declined | None:
-    """Somebody cannot take an alarm: the next person is called at once; None when the site has no such alarm.
-
-    Parameters
-    ----------
-    with_code : whether they named its code. Only then are they not called again about this occurrence, and only then is
-        an alarm that they had taken given back.
-    """
-    definition = setup.definition(key)
-    if definition is None:
-        return None
-    one_pass = _Pass(setup=setup, tanks=tanks, ids=ids, projected={}, now=now)
-    with transaction(engine) as conn:
-        return one_pass.after_no(conn, definition, actor, with_code=with_code)
-
-
-def _not_answering(machine: Machine, history: Sequence[Told]) -> tuple[Called, ...]:
+def not_answering(machine: Machine, history: Sequence[Told]) -> tuple[Called, ...]:
     """Who was called about this occurrence before and has said neither yes nor no."""
     said = {*machine.declined, *machine.declined_without_code}
     called = {t.contact: t.at for t in history if t.occurred_at == machine.occurred_at and t.contact not in said}
     return tuple(Called(contact=name, at=at) for name, at in called.items())
+
+
+def scene_of(
+    conn: Connection,
+    setup: AlarmSetup,
+    tanks: Sequence[TankSetup],
+    ids: SiteIds,
+    definition: AlarmDefinition,
+    now: datetime,
+    projected: Mapping[str, Estimate] | None = None,
+) -> Scene:
+    """What is known of an alarm's tank now.
+
+    Parameters
+    ----------
+    projected : each tank's belief at *now*, by its key; the newest estimate where that is missing.
+    """
+    danger = next((d.limit for d in setup.of_tank(definition.tank) if d.kind is AlarmKind.HIGH_HIGH), None)
+    tank = next((found for found in tanks if found.tank.key == definition.tank), None)
+    if tank is None:
+        return Scene(tank=None, situation=Situation(at=now), danger_limit=danger)
+    seen = tank_histories(conn, [tank], ids, after={tank.tank.key: None}, now=now)[tank.tank.key]
+    newest = seen.estimates[-1] if seen.estimates else None
+    situation = seen.at(now, (projected or {}).get(tank.tank.key) or newest)
+    evidence = evidence_of(conn, tank, tanks, ids, situation.estimate, now)
+    return Scene(tank=tank.tank, situation=situation, danger_limit=danger, evidence=evidence)
 
 
 def _standing(setup: AlarmSetup, record: AlarmRecord) -> Standing | None:
@@ -140,7 +123,7 @@ class _Pass:
     ) -> tuple[tuple[Tell, ...], tuple[Silence, ...]]:
         """Who is to be called now, and who is not and why."""
         setup = self.setup
-        return due_calls(setup.callout, definition, record.machine, history, now=self.now, channels=setup.channels)
+        return due_calls(setup.callout, definition, record.machine, history, now=self.now)
 
     def unfold(self, conn: Connection, definition: AlarmDefinition) -> int:
         """The cause is over and this alarm still stands, untold: it now calls by itself."""
@@ -153,7 +136,7 @@ class _Pass:
             machine=record.machine,
             transitions=(unfolded(record.machine, self.now),),
         )
-        scene = self._scene(conn, definition)
+        scene = self.scene(conn, definition)
         return write(conn, self.setup, decide(self.setup, change, scene, history, self.now), self.now)
 
     def call(self, conn: Connection, definition: AlarmDefinition) -> int:
@@ -162,55 +145,18 @@ class _Pass:
         tells, silences = self.due(record, definition, history)
         if not tells:
             return 0
-        scene = replace(self._scene(conn, definition), called=_not_answering(record.machine, history))
+        scene = replace(self.scene(conn, definition), called=not_answering(record.machine, history))
         transition = replace(called_further(record.machine, self.now), note=", ".join(t.contact.name for t in tells))
         change = Change(record=record, definition=definition, machine=record.machine, transitions=(transition,))
         routing = Routing(transition=transition, tells=tells, silences=silences)
         log.warning("called further", alarm=definition.key, contacts=[tell.contact.name for tell in tells])
         return write(conn, self.setup, [Decided(change=change, scene=scene, routing=routing)], self.now)
 
-    def after_no(self, conn: Connection, definition: AlarmDefinition, actor: Actor, *, with_code: bool) -> Declined:
-        """Somebody says no: write it into the journal, and call the next person with the same line."""
-        record, history = self._held(conn, definition)
-        taken = step(definition, record.machine, Decline(who=actor.name, with_code=with_code), self.now)
-        if not taken.transitions:
-            return Declined(record=record, reason=taken.reason)
-        machine, silent = taken.machine, bool(folded(conn, [record.id]))
-        found = AfterNo()
-        if not silent:
-            found = calls_after_no(
-                self.setup.callout, definition, machine, history, now=self.now, channels=self.setup.channels
-            )
-        change = Change(record=record, definition=definition, machine=machine, transitions=taken.transitions)
-        scene = replace(self._scene(conn, definition), called=_not_answering(machine, history))
-        routing = Routing(transition=taken.transitions[-1], tells=found.tells, silences=found.silences)
-        write(conn, self.setup, [Decided(change=change, scene=scene, routing=routing)], self.now)
-        save_alarms(conn, [(record.id, machine)])
-        audit(conn, actor, self.now, "alarm declined", definition.key, {"code": machine.code})
-        called = tuple(dict.fromkeys(tell.contact.name for tell in found.tells))
-        log.warning("declined", alarm=definition.key, by=actor.name, reason=taken.reason.value, called=list(called))
-        return Declined(
-            record=replace(record, machine=machine),
-            reason=taken.reason,
-            called=called,
-            nobody_new=found.nobody_new,
-            nobody_left=found.nobody_left,
-        )
-
     def _held(self, conn: Connection, definition: AlarmDefinition) -> tuple[AlarmRecord, list[Told]]:
         """The alarm, held against everybody else, and what was told of it."""
         record = lock_alarms(conn, [definition.key])[definition.key]
         return record, told(conn, [record.id], self.now - REMEMBER).get(record.id, [])
 
-    def _scene(self, conn: Connection, definition: AlarmDefinition) -> Scene:
+    def scene(self, conn: Connection, definition: AlarmDefinition) -> Scene:
         """What is known of the alarm's tank now."""
-        setup, ids, now = self.setup, self.ids, self.now
-        danger = next((d.limit for d in setup.of_tank(definition.tank) if d.kind is AlarmKind.HIGH_HIGH), None)
-        tank = next((found for found in self.tanks if found.tank.key == definition.tank), None)
-        if tank is None:
-            return Scene(tank=None, situation=Situation(at=now), danger_limit=danger)
-        seen = tank_histories(conn, [tank], ids, after={tank.tank.key: None}, now=now)[tank.tank.key]
-        newest = seen.estimates[-1] if seen.estimates else None
-        situation = seen.at(now, self.projected.get(tank.tank.key) or newest)
-        evidence = evidence_of(conn, tank, self.tanks, ids, situation.estimate, now)
-        return Scene(tank=tank.tank, situation=situation, danger_limit=danger, evidence=evidence)
+        return scene_of(conn, self.setup, self.tanks, self.ids, definition, self.now, self.projected)

@@ -14,10 +14,10 @@ from enum import StrEnum
 from typing import Any
 
 import structlog
-from sqlalchemy import Engine
+from sqlalchemy import Connection, Engine
 
 from service.alarms.contact import Contact
-from service.alarms.machine import Acknowledge, AlarmState, Reason
+from service.alarms.machine import Acknowledge, AlarmState, Command, Decline, Reason
 from service.alarms.replies import (
     AsksStatus,
     Confirms,
@@ -34,10 +34,9 @@ from service.domain.estimate import TankSetup, Trust
 from service.domain.units import Dimension, UnitSystem, shown_unit, to_si
 from service.errors import InputError
 from service.jobs.actor import Actor, Door
-from service.jobs.alarm_command import submit_command
+from service.jobs.alarm_command import Done, submit_command
 from service.jobs.alarm_setup import AlarmSetup
-from service.jobs.core import CoreDraft, submit_core
-from service.jobs.escalate import Declined, decline
+from service.jobs.core import CoreDraft, known_words, submit_core
 from service.jobs.people import REMEMBER_FAILURES
 from service.jobs.situations import standing_observations
 from service.notify import gsm7
@@ -104,7 +103,7 @@ def answer(
     now: datetime,
     message_id: str = "",
 ) -> Answered:
-    """Act on a reply and put the answer on its way.
+    """Act on a reply and put the answer on its way, in one transaction.
 
     Parameters
     ----------
@@ -115,44 +114,39 @@ def answer(
     if contact is None:
         log.warning("reply from an unknown number", sender=_masked(sender))
         return Answered(reason=ReplyReason.UNKNOWN_NUMBER)
-    desk = _Desk(engine, setup, tuple(tanks), ids, contact, now)
-    reply = read_reply(text)
-    code = reply.code if isinstance(reply, TakesIt | Declines) else None
-    reason, words, pending = desk.act(reply) if code is None or desk.looks_at(code) else desk.too_many_codes()
-    words = gsm7.shorten(gsm7.plain(words))
     recipient = contact.phone or sender
-    about = " ".join(sorted(record.machine.code for record in desk.waiting()))
-    log.info("reply", contact=contact.name, outcome=reason.value)
-    key = "|".join(("reply", contact.name, message_id or now.isoformat(), reason.value))
-    payload: dict[str, Any] = {
-        "kind": "reply",
-        "contact": contact.name,
-        "reason": reason.value,
-        "occurred_at": None,
-        "subject": words,
-        "text": words,
-        "pending": pending,
-        "answers": message_id,
-        "about": about,
-    }
     with transaction(engine) as conn:
         hold_answer(conn, recipient)
+        desk = _Desk(conn, setup, tuple(tanks), ids, contact, now)
+        reply = read_reply(text)
+        code = reply.code if isinstance(reply, TakesIt | Declines) else None
+        reason, words, pending = desk.act(reply) if code is None or desk.looks_at(code) else desk.too_many_codes()
+        words = gsm7.shorten(gsm7.plain(words))
+        about = " ".join(sorted(record.machine.code for record in desk.waiting()))
+        log.info("reply", contact=contact.name, outcome=reason.value)
         if _answered_enough(reason, about, answers_since(conn, recipient, now - ANSWERS_COUNTED)):
             log.info("reply left unanswered", contact=contact.name, outcome=reason.value)
             return Answered(reason=reason, contact=contact.name)
-        put(
-            conn,
-            [
-                OutboxMessage(
-                    key=key,
-                    alarm_event_id=None,
-                    channel="sms",
-                    recipient=recipient,
-                    payload=payload,
-                    created_at=now,
-                )
-            ],
+        payload: dict[str, Any] = {
+            "kind": "reply",
+            "contact": contact.name,
+            "reason": reason.value,
+            "occurred_at": None,
+            "subject": words,
+            "text": words,
+            "pending": pending,
+            "answers": message_id,
+            "about": about,
+        }
+        message = OutboxMessage(
+            key="|".join(("reply", contact.name, message_id or now.isoformat(), reason.value)),
+            alarm_event_id=None,
+            channel="sms",
+            recipient=recipient,
+            payload=payload,
+            created_at=now,
         )
+        put(conn, [message])
     return Answered(reason=reason, contact=contact.name, text=words)
 
 
@@ -183,7 +177,7 @@ _Outcome = tuple[ReplyReason, str, dict[str, Any] | None]
 class _Desk:
     """Where one person's reply is dealt with."""
 
-    engine: Engine
+    conn: Connection
     setup: AlarmSetup
     tanks: tuple[TankSetup, ...]
     ids: SiteIds
@@ -217,14 +211,13 @@ class _Desk:
     def looks_at(self, code: str) -> bool:
         """Whether a code of this number is looked at. One that no alarm has is counted in the same transaction, before anything is said."""
         number = "".join(c for c in self.contact.phone or "" if c.isdigit())
-        with transaction(self.engine) as conn:
-            sessions.hold_guesses(conn, name=number, address=_BY_MESSAGE)
-            wrong = sessions.failures(conn, self.now - CODES_COUNTED, name=number, address=_BY_MESSAGE)
-            if wrong.count >= MOST_WRONG_CODES:
-                log.warning("codes of a number are not looked at", contact=self.contact.name, wrong=wrong.count)
-                return False
-            if not any(record.machine.code == code for record in alarms(conn)):
-                sessions.record_failure(conn, name=number, address=_BY_MESSAGE, now=self.now)
+        sessions.hold_guesses(self.conn, name=number, address=_BY_MESSAGE)
+        wrong = sessions.failures(self.conn, self.now - CODES_COUNTED, name=number, address=_BY_MESSAGE)
+        if wrong.count >= MOST_WRONG_CODES:
+            log.warning("codes of a number are not looked at", contact=self.contact.name, wrong=wrong.count)
+            return False
+        if not any(record.machine.code == code for record in alarms(self.conn)):
+            sessions.record_failure(self.conn, name=number, address=_BY_MESSAGE, now=self.now)
         return True
 
     def too_many_codes(self) -> _Outcome:
@@ -235,9 +228,8 @@ class _Desk:
 
     def waiting(self) -> list[AlarmRecord]:
         """The alarms this person was told of that nobody has."""
-        with transaction(self.engine) as conn:
-            told = last_told(conn, self.contact.name, self.now - SPEAKS_OF)
-            return [r for r in alarms(conn) if r.machine.state is AlarmState.UNACKNOWLEDGED and r.key in told]
+        told = last_told(self.conn, self.contact.name, self.now - SPEAKS_OF)
+        return [r for r in alarms(self.conn) if r.machine.state is AlarmState.UNACKNOWLEDGED and r.key in told]
 
     def what_to_send(self, before: str = "") -> _Outcome:
         """Nothing was taken; what takes it."""
@@ -258,55 +250,48 @@ class _Desk:
         if code is None:
             meant = self.waiting()
         else:
-            with transaction(self.engine) as conn:
-                meant = [r for r in alarms(conn) if r.machine.code == code and r.machine.state in _DECLINABLE]
-        said = []
-        changed = False
+            meant = [r for r in alarms(self.conn) if r.machine.code == code and r.machine.state in _DECLINABLE]
+        said, changed = [], False
+        command = Decline(who=self.contact.name, with_code=code is not None)
         for record in meant:
-            done = decline(
-                self.engine,
-                self.setup,
-                self.tanks,
-                self.ids,
-                record.key,
-                actor=self.actor,
-                with_code=code is not None,
-                now=self.now,
-            )
-            if done is not None:
-                changed = changed or done.changed
-                said.append(self.after_no(done, with_code=code is not None))
+            if self.setup.definition(record.key) is None:
+                continue  # no longer in the site file: it calls nobody
+            done = self.submit(record.key, command)
+            changed = changed or done.changed
+            said.append(self.after_no(self.label(record.tank), done, with_code=code is not None))
         if not said:
             return self.nothing_to_decline(code)
         return (ReplyReason.PASSED_ON if changed else ReplyReason.NOTHING_OPEN), " ".join(said), None
 
-    def after_no(self, done: Declined, *, with_code: bool) -> str:
+    def submit(self, name: str, command: Command) -> Done:
+        return submit_command(self.conn, self.setup, self.tanks, name, command, self.actor, now=self.now)
+
+    def after_no(self, tank: str, done: Done, *, with_code: bool) -> str:
         """What a no came to, in a sentence or two."""
-        label = gsm7.shorten(gsm7.plain(self.label(done.record.tank)), 32)
-        machine, names = done.record.machine, ", ".join(done.called)
-        if not done.changed:
+        label = gsm7.shorten(gsm7.plain(tank), 32)
+        if done.after_no is None:
             if done.reason is Reason.ALREADY_ACKNOWLEDGED:
-                return f"{label}: {machine.actor} has it."
+                return f"{label}: {done.actor} has it."
             return f"{label}: your no is known, calls go on."
-        if done.nobody_left:
+        called = ", ".join(dict.fromkeys(tell.contact.name for tell in done.after_no.tells))
+        if done.after_no.nobody_left:
             return f"{label}: nobody is left, everybody said no. All are called again, you too."
-        if not done.called:
+        if not called:
             return f"{label}: your no is noted, but nobody else can be reached."
-        again = " again, nobody new is left" if done.nobody_new else " now"
+        again = " again, nobody new is left" if done.after_no.nobody_new else " now"
         if with_code:
-            return f"{label}: not you. Called{again}: {names}."
-        code = machine.code
-        return f"{label}: read as NO. Called{again}: {names}. To take it send {code}; to be left out NO {code}"
+            return f"{label}: not you. Called{again}: {called}."
+        return (
+            f"{label}: read as NO. Called{again}: {called}. To take it send {done.code}; to be left out NO {done.code}"
+        )
 
     def nothing_to_decline(self, code: str | None) -> _Outcome:
         """No alarm to say no to; whoever has one can give it back, but only by its code."""
-        with transaction(self.engine) as conn:
-            theirs = [
-                r
-                for r in alarms(conn)
-                if r.machine.state is AlarmState.ACKNOWLEDGED
-                and r.machine.actor.casefold() == self.contact.name.casefold()
-            ]
+        theirs = [
+            r
+            for r in alarms(self.conn)
+            if r.machine.state is AlarmState.ACKNOWLEDGED and r.machine.actor.casefold() == self.contact.name.casefold()
+        ]
         if theirs:
             record = theirs[0]
             label = gsm7.shorten(gsm7.plain(self.label(record.tank)), 32)
@@ -317,7 +302,7 @@ class _Desk:
     def take(self, code: str) -> _Outcome:
         """They have the alarm of that code."""
         try:
-            done = submit_command(self.engine, self.setup, self.tanks, code, Acknowledge(), self.actor, now=self.now)
+            done = self.submit(code, Acknowledge())
         except InputError:
             no_such = f"No alarm has the code {code} now. "
             if self.waiting():
@@ -334,18 +319,15 @@ class _Desk:
 
     def question(self) -> dict[str, Any] | None:
         """What they were asked last; None when something else, above all an alarm, was told since."""
-        with transaction(self.engine) as conn:
-            last = last_message(conn, self.contact.name, self.now - QUESTION_STANDS)
+        last = last_message(self.conn, self.contact.name, self.now - QUESTION_STANDS)
         return None if last is None else last.get("pending")
 
     def status(self) -> str:
         """How every tank stands, the fullest first."""
-        with transaction(self.engine) as conn:
-            tank_ids = {self.ids.tanks[tank.tank.key]: tank for tank in self.tanks}
-            found = latest_estimates(conn, list(tank_ids), until=self.now)
-            believed = {tank_ids[number].tank.key: estimate for number, estimate in found.items()}
-            limits = self.setup.widest_limits()
-            seen = standing_observations(conn, self.tanks, self.ids, limits, believed, self.now)
+        tank_ids = {self.ids.tanks[tank.tank.key]: tank for tank in self.tanks}
+        found = latest_estimates(self.conn, list(tank_ids), until=self.now)
+        believed = {tank_ids[number].tank.key: estimate for number, estimate in found.items()}
+        seen = standing_observations(self.conn, self.tanks, self.ids, self.setup.widest_limits(), believed, self.now)
         lines = []
         for tank_id, estimate in found.items():
             tank = tank_ids[tank_id].tank
@@ -400,16 +382,17 @@ class _Desk:
         )
         confirmed = pending.get("confirmed", False)
         draft = CoreDraft(core=core, typed_value=pending["typed"], typed_unit=pending["unit"], confirmed=confirmed)
-        with transaction(self.engine) as conn:
-            logged = submit_core(
-                conn, self.setup, self.ids, tank.tank, draft, self.actor, now=self.now, units=self.units
-            )
+        logged = submit_core(
+            self.conn, self.setup, self.ids, tank.tank, draft, self.actor, now=self.now, units=self.units
+        )
         if not logged.stored:
             why = " ".join(finding.sentence for finding in logged.findings)
             if not refused(logged.findings):
                 asked = f"Store it all the same? Send YES or NO. {why}"
                 return ReplyReason.CORE_ASKED, asked, pending | {"confirmed": True}
             return ReplyReason.CORE_REFUSED, f"Not stored: {why}", None
+        if logged.known is not None:
+            return ReplyReason.CORE_LOGGED, known_words(logged.known, self.setup), None
         clearance = tank.tank.clearance(tank.tank.height_from_thickness(core.thickness, core.distance_from_wall))
         return (
             ReplyReason.CORE_LOGGED,
@@ -424,8 +407,7 @@ class _Desk:
             return named[0] if len(named) == 1 else None
         if len(self.tanks) == 1:
             return self.tanks[0]
-        with transaction(self.engine) as conn:
-            told = last_told(conn, self.contact.name, self.now - SPEAKS_OF)
+        told = last_told(self.conn, self.contact.name, self.now - SPEAKS_OF)
         about = [d.tank for key in told if (d := self.setup.definition(key)) is not None and d.tank is not None]
         return next((t for t in self.tanks if about and t.tank.key == about[0]), None)
 

@@ -230,18 +230,27 @@ def append_events(
 def told(conn: Connection, alarm_ids: Sequence[int], since: datetime) -> dict[int, list[Told]]:
     """What was put on its way about these alarms since a time and not called back, oldest first."""
     statement = (
-        select(AlarmEvent.alarm_id, OutboxRow.key, OutboxRow.channel, OutboxRow.payload, OutboxRow.created_at)
+        select(
+            AlarmEvent.alarm_id,
+            OutboxRow.key,
+            OutboxRow.channel,
+            OutboxRow.payload,
+            OutboxRow.created_at,
+            (OutboxRow.status == "failed").label("failed"),
+        )
         .join(AlarmEvent, AlarmEvent.id == OutboxRow.alarm_event_id)
         .where(AlarmEvent.alarm_id.in_(alarm_ids), AlarmEvent.recorded_at >= since, OutboxRow.status != "cancelled")
         .order_by(OutboxRow.created_at, OutboxRow.id)
     )
     found: dict[int, list[Told]] = {}
     for row in conn.execute(statement):
-        found.setdefault(row.alarm_id, []).append(told_from(row.key, row.channel, row.payload, row.created_at))
+        found.setdefault(row.alarm_id, []).append(
+            told_from(row.key, row.channel, row.payload, row.created_at, failed=row.failed)
+        )
     return found
 
 
-def told_from(key: str, channel: str, payload: Mapping[str, Any], at: datetime) -> Told:
+def told_from(key: str, channel: str, payload: Mapping[str, Any], at: datetime, *, failed: bool = False) -> Told:
     """The memory of a message from its outbox row."""
     occurred = payload.get("occurred_at")
     return Told(
@@ -251,6 +260,7 @@ def told_from(key: str, channel: str, payload: Mapping[str, Any], at: datetime) 
         at=at,
         occurred_at=None if occurred is None else datetime.fromisoformat(occurred),
         key=key,
+        failed=failed,
     )
 
 

@@ -240,7 +240,8 @@ def acknowledge(
     """Say that somebody has it; *name* is the code of the message or the alarm's key."""
     try:
         command = Acknowledge(note=said.note.strip())
-        done = submit_command(plant.engine, plant.alarms, plant.setups, name, command, visitor.actor, now=plant.clock())
+        with transaction(plant.engine) as conn:
+            done = submit_command(conn, plant.alarms, plant.setups, name, command, visitor.actor, now=plant.clock())
     except InputError as error:
         return problem(404, str(error))
     if not done.changed:

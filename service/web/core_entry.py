@@ -14,7 +14,7 @@ from service.domain.core import Core, Surface
 from service.domain.display import describe_clearance, format_length
 from service.domain.tank import Tank
 from service.errors import InputError
-from service.jobs.core import CoreDraft, Logged, submit_core
+from service.jobs.core import CoreDraft, Logged, known_words, submit_core
 from service.storage.estimates import assessments_between
 from service.storage.session import transaction
 from service.web.access import Visitor
@@ -112,7 +112,7 @@ def keep(
     )
     with transaction(plant.engine) as conn:
         logged = submit_core(conn, plant.alarms, plant.ids, tank, draft, visitor.actor, now=now, units=plant.units)
-    return _verdict(plant, tank, core, logged)
+    return _verdict(plant, tank, core if logged.known is None else logged.known.core, logged)
 
 
 def _verdict(plant: WebPlant, tank: Tank, core: Core, logged: Logged) -> Verdict:
@@ -122,6 +122,8 @@ def _verdict(plant: WebPlant, tank: Tank, core: Core, logged: Logged) -> Verdict
         f"{format_length(core.thickness, plant.units)} of sludge in {tank.label}"
         f" = {describe_clearance(clearance, plant.units, tank.side_water_depth)}."
     )
+    if logged.known is not None:
+        sentence += " " + known_words(logged.known, plant.alarms)
     beside = _sensor_beside(plant, tank, core.taken_at)
     if beside is None:
         return Verdict(

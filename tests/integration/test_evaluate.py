@@ -45,7 +45,8 @@ def look(plant: AlarmPlant, now: datetime, **more: Any) -> Evaluated:
 
 
 def do(plant: AlarmPlant, command: Command, now: datetime) -> Done:
-    return submit_command(plant.engine, plant.setup, TANKS, "east.high", command, by("Sam"), now=now)
+    with transaction(plant.engine) as conn:
+        return submit_command(conn, plant.setup, TANKS, "east.high", command, by("Sam"), now=now)
 
 
 def stand(plant: AlarmPlant, key: str) -> AlarmRecord:

@@ -201,15 +201,9 @@ def test_a_shelved_cause_keeps_what_it_folded_but_folds_nothing_more(plant: Alar
         for number, tank in enumerate(TWENTY):
             plant.believe(now, 1.0 if number < 5 else 2.0, tank=tank)
         look(plant, now)
-    submit_command(
-        plant.engine,
-        plant.setup,
-        tuple(TWENTY),
-        "system.filling",
-        Shelve(why="expected, bypass open", until=NIGHT + timedelta(hours=4)),
-        by("Sam"),
-        now=NIGHT + 4 * MINUTE,
-    )
+    shelved, now = Shelve(why="expected, bypass open", until=NIGHT + timedelta(hours=4)), NIGHT + 4 * MINUTE
+    with transaction(plant.engine) as conn:
+        submit_command(conn, plant.setup, tuple(TWENTY), "system.filling", shelved, by("Sam"), now=now)
     for minute in range(5, 8):
         now = NIGHT + minute * MINUTE
         with transaction(plant.engine) as conn:

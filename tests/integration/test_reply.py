@@ -10,6 +10,7 @@ from sqlalchemy import Engine, text
 
 from service.alarms.contact import Contact
 from service.alarms.machine import AlarmState
+from service.errors import StorageError
 from service.jobs.evaluate import evaluate
 from service.jobs.listen import listen
 from service.jobs.reply import CODES_COUNTED, MOST_WRONG_CODES, Answered, ReplyReason, answer
@@ -104,6 +105,28 @@ def test_nothing_else_takes_it(plant: AlarmPlant, words: str) -> None:
     assert "yours" not in said.text
     assert state(plant) is AlarmState.UNACKNOWLEDGED
     assert [text for contact, text in outbox(plant) if text.startswith("TAKEN")] == []
+
+
+@pytest.mark.parametrize("words", ["CODE", "no CODE"])
+def test_what_is_done_and_its_answer_are_one_transaction(plant: AlarmPlant, words: str) -> None:
+    with transaction(plant.engine) as conn:
+        conn.execute(
+            text(
+                "CREATE FUNCTION mute() RETURNS trigger LANGUAGE plpgsql AS $$ BEGIN RAISE EXCEPTION 'mute'; END $$;"
+                "CREATE TRIGGER mute BEFORE INSERT ON outbox FOR EACH ROW"
+                " WHEN (NEW.payload->>'kind' = 'reply') EXECUTE FUNCTION mute()"
+            )
+        )
+    kept = (
+        "SELECT (SELECT count(*) FROM alarm_event), (SELECT count(*) FROM outbox), (SELECT count(*) FROM audit_event)"
+    )
+    with transaction(plant.engine) as conn:
+        before = conn.execute(text(kept)).one()
+    with pytest.raises(StorageError):
+        say(plant, words.replace("CODE", code(plant)))
+    assert state(plant) is AlarmState.UNACKNOWLEDGED
+    with transaction(plant.engine) as conn:
+        assert conn.execute(text(kept)).one() == before
 
 
 def test_the_alarm_quoted_back_takes_nothing(plant: AlarmPlant) -> None:

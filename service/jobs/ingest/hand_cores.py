@@ -13,7 +13,7 @@ from connectors.base import HandCore, Reject
 from service.domain.core import Core, Surface, surface_of
 from service.domain.units import UNITS, Dimension, to_si
 from service.jobs.actor import Actor, Door
-from service.jobs.core import CoreDraft, submit_core
+from service.jobs.core import CoreDraft, known_words, submit_core
 from service.jobs.ingest.plant import Plant
 from service.storage.cores import current_cores, find_core
 from service.storage.moments import to_us
@@ -55,7 +55,7 @@ def store_cores(
 
     Notes
     -----
-    A core that came before (same tank, time, replicate, thickness and place) is a duplicate. One that differs only in
+    A core that came before (same tank, time, replicate, thickness and place) is a duplicate, also where a person typed it. One that differs only in
     thickness from the single core an earlier delivery brought for that tank, time, replicate and place corrects it.
     Nobody is there to confirm what a file says: a doubtful core is kept with its warning.
     """
@@ -90,6 +90,10 @@ def store_cores(
             outcome.rejects.append(_reject(typed, "thickness", _typed(typed), " ".join(sentences)))
             continue
         outcome.warnings += [_where(typed, sentence) for sentence in sentences]
+        if logged.known is not None:
+            outcome.warnings.append(_where(typed, known_words(logged.known, plant.alarms)))
+            outcome.duplicate += 1
+            continue
         if before is None:
             outcome.accepted += 1
         else:

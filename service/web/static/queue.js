@@ -86,8 +86,8 @@
         if (!answer) { connection = "away"; break; }
         const { status, said } = answer;
         if (status === 200 || status === 201) {
-          // The core is there; sending it again with its photo later keeps it once.
-          const refused = item.photo ? await sendPhoto(item.id, item.photo, fresh) : "";
+          // The core is there, perhaps under the id it came with through another door; sending it again later keeps it once.
+          const refused = item.photo ? await sendPhoto(said.id || item.id, item.photo, fresh) : "";
           if (refused === null) { connection = "away"; break; }
           await drop(item.id);
           sent.push({ ...said, photo_refused: refused });

@@ -88,7 +88,7 @@ def test_whoever_was_called_a_moment_ago_is_not_called_again_though_others_were_
     stands = Machine(state=AlarmState.UNACKNOWLEDGED, since=T0, active=True, code="K7QD", occurred_at=T0)
     now = T0 + 15 * MINUTE
     history = [said("Anna"), said("Ben", at=now - MINUTE)]
-    tells, silences = due_calls(callout, DANGER, stands, history, now=now, channels=frozenset({"email"}))
+    tells, silences = due_calls(callout, DANGER, stands, history, now=now)
     assert not tells
     assert [(s.contact, s.reason) for s in silences] == [("Ben", RouteReason.JUST_TOLD)]
 
@@ -338,5 +338,5 @@ def test_others_called_a_moment_ago_do_not_keep_the_next_person_from_being_calle
     stands = Machine(state=AlarmState.UNACKNOWLEDGED, since=T0, active=True, code="K7QD", occurred_at=T0)
     now = T0 + 15 * MINUTE
     history = [said("Anna"), said("Anna", "sms", at=now - MINUTE)]
-    tells, _ = due_calls(callout, DANGER, stands, history, now=now, channels=frozenset({"email"}))
+    tells, _ = due_calls(callout, DANGER, stands, history, now=now)
     assert [tell.contact.name for tell in tells] == ["Ben"]

@@ -46,8 +46,9 @@ LADDER = Ladder(
         Rung(after=30 * MINUTE, whom=Whom.EVERYBODY, again_every=15 * MINUTE, again_times=100),
     ),
 )
-CALLOUT = Callout(contacts=(ANNA, BEN, CHIEF, WEST), zone=ZONE, rotas=(ROTA,), ladders=(LADDER,))
-BOTH = frozenset({"email", "sms"})
+CALLOUT = Callout(
+    contacts=(ANNA, BEN, CHIEF, WEST), zone=ZONE, rotas=(ROTA,), ladders=(LADDER,), channels=frozenset({"email", "sms"})
+)
 
 
 def first(name: str = "Ben", channel: str = "sms") -> Told:
@@ -64,7 +65,7 @@ class Night:
 
     def decide(self, minute: int) -> None:
         now = T0 + minute * MINUTE
-        tells, _ = due_calls(self.callout, DANGER, self.machine, self.history, now=now, channels=BOTH)
+        tells, _ = due_calls(self.callout, DANGER, self.machine, self.history, now=now)
         for tell in tells:
             self.calls.append((minute, tell.contact.name, tell.channel))
             self.history.append(
@@ -152,11 +153,12 @@ def test_a_ladder_of_strangers_calls_everybody_who_answers_for_the_tank() -> Non
 def test_without_a_ladder_nothing_climbs() -> None:
     flat = Callout(contacts=CALLOUT.contacts, zone=ZONE)
     assert flat.first_called(DANGER, T0) is None
-    assert due_calls(flat, DANGER, STANDS, [first()], now=T0 + 60 * MINUTE, channels=BOTH) == ((), ())
+    assert due_calls(flat, DANGER, STANDS, [first()], now=T0 + 60 * MINUTE) == ((), ())
 
 
 def test_somebody_who_cannot_be_reached_is_named() -> None:
-    _, silences = due_calls(CALLOUT, DANGER, STANDS, [first()], now=T0 + 5 * MINUTE, channels=frozenset({"pager"}))
+    pagers = replace(CALLOUT, channels=frozenset({"pager"}))
+    _, silences = due_calls(pagers, DANGER, STANDS, [first()], now=T0 + 5 * MINUTE)
     assert [(s.contact, s.reason) for s in silences] == [("Ben", RouteReason.NO_CHANNEL)]
 
 
@@ -185,7 +187,7 @@ def test_ladders_by_priority_and_hour(at: str, key: str) -> None:
 
 def after_no(machine: Machine, *told: str, callout: Callout = CALLOUT) -> tuple[list[str], bool, bool]:
     history = [first(name) for name in told]
-    found = calls_after_no(callout, DANGER, machine, history, now=T0 + MINUTE, channels=BOTH)
+    found = calls_after_no(callout, DANGER, machine, history, now=T0 + MINUTE)
     return [tell.contact.name for tell in found.tells], found.nobody_new, found.nobody_left
 
 
@@ -233,6 +235,33 @@ def test_when_all_have_said_no_all_are_called() -> None:
     assert {name for _, name, _ in night.calls} == {"Ben", "Chief", "Anna"}
 
 
+#: Chief has an address, and no channel that works here.
+NO_PAGER = replace(CALLOUT, contacts=(ANNA, BEN, replace(CHIEF, channels=("pager",)), WEST))
+
+
+def test_who_cannot_be_reached_is_nobody_left_to_call() -> None:
+    assert after_no(declined("Ben", "Anna"), "Ben", "Anna", callout=NO_PAGER) == (["Ben", "Anna"], True, True)
+    night = Night(machine=declined("Ben", "Anna"), callout=NO_PAGER)
+    for minute in range(50):
+        night.decide(minute)
+    assert {name for _, name, _ in night.calls} == {"Ben", "Anna"}
+
+
+def test_who_was_sent_only_what_was_refused_for_good_is_nobody_left_to_call() -> None:
+    refused = [first("Ben"), replace(first("Chief"), failed=True), first("Anna")]
+    found = calls_after_no(CALLOUT, DANGER, declined("Ben", "Anna"), refused, now=T0 + MINUTE)
+    assert (found.nobody_left, [tell.contact.name for tell in found.tells]) == (True, ["Ben", "Chief", "Anna"])
+    late, _ = due_calls(CALLOUT, DANGER, declined("Ben", "Anna"), refused, now=T0 + 40 * MINUTE)
+    assert {tell.contact.name for tell in late} >= {"Ben", "Anna"}
+
+
+def test_a_rung_where_nobody_can_be_reached_is_not_who_is_called_first() -> None:
+    chief_first = replace(NO_PAGER, ladders=(replace(LADDER, rungs=LADDER.rungs[1:]),))
+    people = chief_first.first_called(DANGER, T0)
+    assert people is not None
+    assert any(chief_first.way(person) for person in people)
+
+
 def test_a_no_without_the_code_takes_nobody_off_the_ladder() -> None:
     night = Night(machine=declined(without_code=("Ben",)))
     for minute in range(12):
@@ -264,8 +293,8 @@ def test_a_danger_nobody_answers_calls_on_after_the_last_rung() -> None:
     calls = []
     for minute in range(61):
         now = T0 + minute * MINUTE
-        tells, _ = due_calls(flat, danger, STANDS, history, now=now, channels=BOTH)
+        tells, _ = due_calls(flat, danger, STANDS, history, now=now)
         calls += [(minute, tell.contact.name) for tell in tells]
         history += [replace(first(t.contact.name, t.channel), at=now, key=t.key) for t in tells]
     assert calls == [(m, name) for m in (15, 30, 45, 60) for name in ("Anna", "Ben")]
-    assert due_calls(flat, DANGER, STANDS, [first()], now=T0 + 99 * MINUTE, channels=BOTH)[0] == ()
+    assert due_calls(flat, DANGER, STANDS, [first()], now=T0 + 99 * MINUTE)[0] == ()
