@@ -201,6 +201,7 @@ class Installation(Described):
             clock=clock,
             identity=self.identity,
             second_factor=SecondFactorRule(self.settings.second_factor),
+            longest_token=timedelta(days=self.settings.token_days),
             guest=guest,
             hooks=self.site.gateway_hooks(),
             version=self.version,

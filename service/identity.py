@@ -12,7 +12,7 @@ import secrets
 import threading
 from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import UTC, datetime
 from typing import Any
 from urllib.parse import urlsplit
 
@@ -86,6 +86,8 @@ class Identified:
     name: str
     label: str
     role: Role | None
+    #: When the provider last asked them for their password or the like; None where it does not say.
+    authenticated_at: datetime | None = None
 
 
 class IdentityClient:
@@ -97,8 +99,10 @@ class IdentityClient:
         self._published: dict[str, Any] | None = None
         self._keys: KeySet | None = None
 
-    def begin(self) -> Begun:
-        """Begin a sign-in.
+    def begin(self, *, fresh: bool = False) -> Begun:
+        """Begin a sign-in; a *fresh* one has the provider ask for password or the like again, and say when it did.
+
+        OpenID Connect Core 1.0, 3.1.2.1: with ``max_age`` the claim ``auth_time`` is required.
 
         Raises
         ------
@@ -107,9 +111,10 @@ class IdentityClient:
         """
         published = self._about()
         state, nonce, verifier = (secrets.token_urlsafe(32) for _ in range(3))
+        asked = {"prompt": "login", "max_age": "0"} if fresh else {}
         with self._session() as session:
             address, _ = session.create_authorization_url(
-                published["authorization_endpoint"], state=state, code_verifier=verifier, nonce=nonce
+                published["authorization_endpoint"], state=state, code_verifier=verifier, nonce=nonce, **asked
             )
         return Begun(address=address, state=state, nonce=nonce, verifier=verifier)
 
@@ -141,6 +146,7 @@ class IdentityClient:
             name=name,
             label=str(claims.get("name") or name),
             role=self.provider.role_of(claims),
+            authenticated_at=_time_of(claims.get("auth_time")),
         )
 
     def _claims(self, token: str, nonce: str, now: datetime) -> dict[str, Any]:
@@ -219,3 +225,13 @@ class IdentityClient:
             token_endpoint_auth_method="client_secret_basic" if provider.client_secret else "none",
             default_timeout=TIMEOUT,
         )
+
+
+def _time_of(claim: object) -> datetime | None:
+    """A time the provider gives in seconds since 1970."""
+    if isinstance(claim, bool) or not isinstance(claim, int | float):
+        return None
+    try:
+        return datetime.fromtimestamp(claim, UTC)
+    except (OverflowError, ValueError, OSError):
+        return None

@@ -150,12 +150,19 @@ class Settings(BaseSettings):
         json_schema_extra={"default": "made once and kept in the data folder"},
     )
     second_factor: Literal["optional", "administrators", "everybody"] = Field(
-        "optional",
+        "administrators",
         description=(
             "Who has to give a code from a phone after the password, and sets that up before anything else: nobody (`optional`), "
             "`administrators`, `everybody`. Links in alarm mails work without."
         ),
         examples=["administrators"],
+    )
+    token_days: int = Field(
+        365,
+        ge=1,
+        le=3660,
+        description="Days a program's token is good for at most; 90 at most where it may answer alarms.",
+        examples=["365"],
     )
     smtp_host: str | None = Field(
         None,

@@ -13,7 +13,7 @@ import typer
 from service.bootstrap import database, reading_database, settings_from_environment, wall_clock
 from service.cli.options import Json
 from service.cli.output import misused, say, say_json, say_table, warn
-from service.domain.role import Role, Scope
+from service.domain.role import Role, Scope, SecondFactorRule
 from service.jobs import people, second_factor
 from service.storage import api_tokens, second_factors
 from service.storage import people as store
@@ -61,11 +61,14 @@ def _add(
 ) -> None:
     """Let somebody new in. The first administrator is made this way; there is no default password."""
     password = _asked(password_stdin)
-    with database(settings_from_environment()) as engine:
+    settings = settings_from_environment()
+    with database(settings) as engine:
         made = people.add(
             engine, name=name, label=label, role=role, password=password, now=wall_clock(), actor=_actor(), email=email
         )
     say(f"{made.name} may sign in as {made.role}")
+    if SecondFactorRule(settings.second_factor).asks(made.role):
+        say("at the first sign-in a second step is set up: have a phone at hand with an app for one-time codes")
 
 
 def _list(json: Json = False) -> None:
@@ -103,7 +106,7 @@ def _password(name: Name, password_stdin: FromInput = False) -> None:
     password = _asked(password_stdin)
     with database(settings_from_environment()) as engine:
         people.change_password(engine, name, password, now=wall_clock(), actor=_actor())
-    say(f"the password of {people.clean_name(name)} is changed")
+    say(f"the password of {people.clean_name(name)} is changed; sessions and tokens ended")
 
 
 def _email(
@@ -147,11 +150,17 @@ def _token(
     name: Name,
     purpose: Annotated[str, typer.Option("--for", help="What it is for.", show_default=False)],
     scope: Annotated[list[Scope], typer.Option(help="What it may be used for; may be repeated.", show_default=False)],
-    days: Annotated[float | None, typer.Option(help="For how long; for good otherwise.", show_default=False)] = None,
+    days: Annotated[
+        float | None, typer.Option(help="For how long; as long as may be otherwise.", show_default=False)
+    ] = None,
 ) -> None:
-    """Make a token for a program that acts for somebody. It is shown once."""
-    now = wall_clock()
-    with database(settings_from_environment()) as engine:
+    """Make a token for a program that acts for somebody. It is shown once.
+
+    It ends with its days (UNDERWEIR_TOKEN_DAYS at most, 90 at most where it may answer alarms), with its owner's password, and when
+    its owner is switched off or loses the role.
+    """
+    now, settings = wall_clock(), settings_from_environment()
+    with database(settings) as engine:
         secret = people.issue_token(
             engine,
             name,
@@ -160,6 +169,7 @@ def _token(
             now=now,
             actor=_actor(),
             expires_at=None if days is None else now + timedelta(days=days),
+            longest=timedelta(days=settings.token_days),
         )
     say(secret)
 

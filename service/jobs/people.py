@@ -38,6 +38,11 @@ REMEMBER_FAILURES = timedelta(minutes=30)
 #: So many failures of a name from one address, of an address, and of a name from anywhere, cost nothing.
 FREE_TRIES, FREE_TRIES_ADDRESS, FREE_TRIES_NAME = 4, 20, 40
 LONGEST_WAIT = timedelta(minutes=5)
+#: A password, a code or a fresh sign-in counts so long as proof of who somebody is, in the session it was given in.
+PROVEN_FOR = timedelta(minutes=5)
+#: A token is good for no longer than this, unless the settings say less or more; one that answers alarms never for longer than that:
+#: it can keep a call from being made.
+LONGEST_TOKEN, LONGEST_ALARM_TOKEN = timedelta(days=365), timedelta(days=90)
 #: What is longer cannot be anybody's password, and is not worth hashing; those of an earlier version may have up to this. [characters]
 LONGEST_TRIED = 256
 
@@ -110,13 +115,14 @@ def add(
 def change_password(
     engine: Engine, name: str, password: str, *, now: datetime, actor: str, keep_session: str = ""
 ) -> None:
-    """Give somebody a new password and end their sessions, but for the one of that secret."""
+    """Give somebody a new password; their tokens end, and their sessions, but for the one of that secret."""
     with transaction(engine) as conn:
         person = person_of(conn, name)
     hashed = _hash(password_rules.checked(password, person.name, person.label))
     with transaction(engine) as conn:
         people.set_password(conn, person.id, hashed, now)
         sessions.close_sessions_of(conn, person.id, but=hash_secret(keep_session) if keep_session else "")
+        api_tokens.revoke_tokens_of(conn, person.id, now)
         audit.record_change(conn, at=now, actor=actor, action="password changed", subject=person.name)
 
 
@@ -145,12 +151,14 @@ def change_email(engine: Engine, name: str, email: str, *, now: datetime, actor:
 
 
 def change_role(engine: Engine, name: str, role: Role, *, now: datetime, actor: str) -> None:
-    """Give somebody another role; it counts at once."""
+    """Give somebody another role; it counts at once. Their tokens end with a role they lose."""
     with transaction(engine) as conn:
         person = person_of(conn, name)
         if person.role is Role.ADMINISTRATOR and role is not Role.ADMINISTRATOR:
             _keep_an_administrator(conn, person)
         people.set_role(conn, person.id, role)
+        if not role.includes(person.role):
+            api_tokens.revoke_tokens_of(conn, person.id, now)
         audit.record_change(
             conn,
             at=now,
@@ -162,12 +170,13 @@ def change_role(engine: Engine, name: str, role: Role, *, now: datetime, actor: 
 
 
 def switch(engine: Engine, name: str, active: bool, *, now: datetime, actor: str) -> None:
-    """Switch somebody off (their sessions and tokens end at once), or on again."""
+    """Switch somebody off (their sessions and tokens end at once and for good), or on again."""
     with transaction(engine) as conn:
         person = person_of(conn, name)
         if not active:
             _keep_an_administrator(conn, person)
             sessions.close_sessions_of(conn, person.id)
+            api_tokens.revoke_tokens_of(conn, person.id, now)
         people.set_active(conn, person.id, active)
         action = "person switched on" if active else "person switched off"
         audit.record_change(conn, at=now, actor=actor, action=action, subject=person.name)
@@ -182,9 +191,25 @@ def issue_token(
     now: datetime,
     actor: str,
     expires_at: datetime | None = None,
+    longest: timedelta = LONGEST_TOKEN,
 ) -> str:
-    """Make a token for a program that acts for somebody; the secret is told once and never again."""
+    """Make a token for a program that acts for somebody; the secret is told once and never again.
+
+    Parameters
+    ----------
+    expires_at : when it ends; as late as may be if None.
+    longest : how long a token may be good for at most.
+
+    Raises
+    ------
+    InputError
+        it has no scope or purpose, or would be good for longer.
+    """
     given = frozenset(scopes)
+    longest = min(longest, LONGEST_ALARM_TOKEN) if Scope.ALARMS in given else longest
+    if expires_at is not None and expires_at - now > longest:
+        answers = " that may answer alarms" if Scope.ALARMS in given else ""
+        raise InputError(f"a token{answers} is good for at most {longest.days} days; make it for fewer")
     if not given:
         raise InputError(f"a token needs at least one scope: {', '.join(Scope)}")
     if not purpose.strip():
@@ -199,7 +224,7 @@ def issue_token(
             token_hash=hash_secret(secret),
             scopes=given,
             now=now,
-            expires_at=expires_at,
+            expires_at=now + longest if expires_at is None else expires_at,
         )
         detail = {"token": token_id, "for": purpose.strip(), "scopes": sorted(given)}
         audit.record_change(conn, at=now, actor=actor, action="token made", subject=person.name, detail=detail)
@@ -262,11 +287,18 @@ def opened(
     agent: str,
     now: datetime,
     detail: dict[str, str] | None = None,
+    proven: bool = True,
 ) -> SignedIn:
-    """Open a session for somebody who proved who they are; *detail* says how, for the audit log."""
+    """Open a session for somebody; *detail* says how, for the audit log, and *proven* whether they just proved who they are."""
     secret = secrets.token_urlsafe(32)
     sessions.open_session(
-        conn, token_hash=hash_secret(secret), person_id=person.id, now=now, address=address, agent=agent[:200]
+        conn,
+        token_hash=hash_secret(secret),
+        person_id=person.id,
+        now=now,
+        address=address,
+        agent=agent[:200],
+        proven_at=now if proven else None,
     )
     audit.record_change(
         conn, at=now, actor=person.name, action="signed in", subject=person.name, detail=detail, address=address
@@ -279,7 +311,13 @@ def admit(engine: Engine, person: PersonRecord, *, address: str, agent: str, now
     secret = secrets.token_urlsafe(32)
     with transaction(engine) as conn:
         sessions.open_session(
-            conn, token_hash=hash_secret(secret), person_id=person.id, now=now, address=address, agent=agent[:200]
+            conn,
+            token_hash=hash_secret(secret),
+            person_id=person.id,
+            now=now,
+            address=address,
+            agent=agent[:200],
+            proven_at=None,
         )
     return SignedIn(secret=secret, person=person)
 
@@ -371,6 +409,11 @@ def prove_password(engine: Engine, name: str, password: str, *, address: str, no
         raise InputError("the password you have now was typed wrong; nothing is changed")
     with transaction(engine) as conn:
         sessions.drop_failure(conn, guess)
+
+
+def is_proven(session: sessions.SessionRecord, now: datetime) -> bool:
+    """Whether the session's owner proved who they are a moment ago: what guards accounts asks for it."""
+    return session.proven_at is not None and now - session.proven_at <= PROVEN_FOR
 
 
 def person_of(conn: Connection, name: str) -> PersonRecord:

@@ -207,21 +207,44 @@ def switch_off(
         the code is wrong or was used, or too many were.
     """
     with transaction(engine) as conn:
-        factor = second_factors.find(conn, person.id, hold=True)
-        wait = people.wait_of(conn, person.name, address, now)
-        asked = factor is not None and wait <= timedelta(0)
-        right = factor is not None and asked and _spent(conn, keys, person, factor, code, address, now)
-        if right:
+        wrong = _wrong(conn, keys, person, code, address, now)
+        if not wrong:
             second_factors.remove(conn, person.id)
             audit.record_change(
                 conn, at=now, actor=person.name, action="second factor switched off", subject=person.name
             )
-        elif asked:
-            people.record_failure(conn, person.name, address, now)
-    if wait > timedelta(0):
-        raise InputError(f"too many tries; wait {math.ceil(wait.total_seconds())} s, then try again")
-    if factor is not None and not right:
-        raise InputError("that code is wrong or was used already; wait for the next one")
+    if wrong:  # after the failure was stored
+        raise InputError(wrong)
+
+
+def prove(
+    engine: Engine, keys: FactorKeys, person: PersonRecord, session: str, given: str, *, address: str, now: datetime
+) -> None:
+    """See by a code, or by the password where no second factor is on, that it is its owner who holds a session.
+
+    Parameters
+    ----------
+    session : the session's secret, in which the proof counts for :data:`service.jobs.people.PROVEN_FOR`.
+
+    Raises
+    ------
+    InputError
+        what was given is wrong, too much was, or they sign in at the identity provider, where they do it again.
+    """
+    with transaction(engine) as conn:
+        factor = second_factors.find(conn, person.id)
+    if factor is not None and factor.confirmed_at is not None:
+        with transaction(engine) as conn:
+            wrong = _wrong(conn, keys, person, given, address, now)
+        if wrong:
+            raise InputError(wrong)
+    elif person.password_set_at is None:
+        raise InputError("this account has no password here; sign in again at the identity provider")
+    else:
+        people.prove_password(engine, person.name, given, address=address, now=now)
+    with transaction(engine) as conn:
+        sessions.prove_session(conn, people.hash_secret(session), now)
+    log.info("proved who they are", person=person.name, address=address)
 
 
 def take_off(engine: Engine, name: str, *, now: datetime, actor: str) -> None:
@@ -238,6 +261,20 @@ def take_off(engine: Engine, name: str, *, now: datetime, actor: str) -> None:
             raise InputError(f"{person.name} has no second factor")
         sessions.close_sessions_of(conn, person.id)
         audit.record_change(conn, at=now, actor=actor, action="second factor taken off", subject=person.name)
+
+
+def _wrong(conn: Connection, keys: FactorKeys, person: PersonRecord, code: str, address: str, now: datetime) -> str:
+    """What is wrong with a code, which is then noted; empty where it is right, and spent."""
+    factor = second_factors.find(conn, person.id, hold=True)
+    if factor is None or factor.confirmed_at is None:
+        return "no second factor is on"
+    wait = people.wait_of(conn, person.name, address, now)
+    if wait > timedelta(0):
+        return f"too many tries; wait {math.ceil(wait.total_seconds())} s, then try again"
+    if _spent(conn, keys, person, factor, code, address, now):
+        return ""
+    people.record_failure(conn, person.name, address, now)
+    return "that code is wrong or was used already; wait for the next one"
 
 
 def _spent(

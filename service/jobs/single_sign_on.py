@@ -24,6 +24,8 @@ ACTOR = "single sign-on"
 def let_in(engine: Engine, who: Identified, *, address: str, agent: str, now: datetime) -> SignedIn:
     """Open a session for somebody the provider knows; at the first time they become a person here.
 
+    The session proves who they are only where the provider says that it asked them a moment ago: it may have let them in by a cookie.
+
     They are known by the provider's lasting subject, never by a name: a name could be that of a local account.
 
     Raises
@@ -40,7 +42,14 @@ def let_in(engine: Engine, who: Identified, *, address: str, agent: str, now: da
     if person.role is not who.role:
         people.change_role(engine, person.name, who.role, now=now, actor=ACTOR)
     with transaction(engine) as conn:
-        return people.opened(conn, person, address=address, agent=agent, now=now, detail={"by": ACTOR})
+        return people.opened(
+            conn, person, address=address, agent=agent, now=now, detail={"by": ACTOR}, proven=asked_lately(who, now)
+        )
+
+
+def asked_lately(who: Identified, now: datetime) -> bool:
+    """Whether the provider asked them for their password or the like a moment ago; its clock may be ahead by what is allowed for."""
+    return who.authenticated_at is not None and abs(now - who.authenticated_at) <= people.PROVEN_FOR
 
 
 def _welcome(conn: Connection, who: Identified, role: Role, now: datetime) -> PersonRecord:

@@ -22,13 +22,13 @@ class TokenRecord:
     person: PersonRecord
     scopes: frozenset[Scope]
     created_at: datetime
-    expires_at: datetime | None
+    expires_at: datetime
     last_used_at: datetime | None
     revoked_at: datetime | None
 
     def valid(self, now: datetime) -> bool:
         """Whether it opens anything now."""
-        return self.revoked_at is None and self.person.active and (self.expires_at is None or now < self.expires_at)
+        return self.revoked_at is None and self.person.active and now < self.expires_at
 
 
 def add_token(
@@ -39,7 +39,7 @@ def add_token(
     token_hash: str,
     scopes: frozenset[Scope],
     now: datetime,
-    expires_at: datetime | None = None,
+    expires_at: datetime,
 ) -> int:
     """Store a token by its hash and return the row number."""
     row = insert(ApiToken).values(
@@ -77,6 +77,14 @@ def revoke_token(conn: Connection, token_id: int, now: datetime) -> bool:
     """Take a token back; False when there is no such token, or it was taken back before."""
     statement = update(ApiToken).where(ApiToken.id == token_id, ApiToken.revoked_at.is_(None)).values(revoked_at=now)
     return bool(conn.execute(statement).rowcount)
+
+
+def revoke_tokens_of(conn: Connection, person_id: int, now: datetime) -> int:
+    """Take back every token of a person; returns how many opened something until now."""
+    statement = update(ApiToken).where(
+        ApiToken.person_id == person_id, ApiToken.revoked_at.is_(None), ApiToken.expires_at > now
+    )
+    return conn.execute(statement.values(revoked_at=now)).rowcount
 
 
 def _tokens() -> Select[Any]:

@@ -22,6 +22,8 @@ class SessionRecord:
     seen_at: datetime
     #: Whether its owner is asked for a code at sign-in.
     second_factor: bool
+    #: When its owner last proved who they are.
+    proven_at: datetime | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -51,8 +53,9 @@ def open_session(
     now: datetime,
     address: str,
     agent: str,
+    proven_at: datetime | None,
 ) -> None:
-    """Begin a session."""
+    """Begin a session; *proven_at* is when its owner proved who they are."""
     conn.execute(
         insert(WebSession).values(
             token_hash=token_hash,
@@ -61,6 +64,7 @@ def open_session(
             seen_at=now,
             address=address,
             agent=agent,
+            proven_at=proven_at,
         )
     )
 
@@ -72,6 +76,7 @@ def find_session(conn: Connection, token_hash: str) -> SessionRecord | None:
             WebSession.token_hash,
             WebSession.started_at,
             WebSession.seen_at,
+            WebSession.proven_at,
             SecondFactor.confirmed_at,
             *PERSON,
         )
@@ -87,6 +92,7 @@ def find_session(conn: Connection, token_hash: str) -> SessionRecord | None:
         started_at=row.started_at,
         seen_at=row.seen_at,
         second_factor=row.confirmed_at is not None,
+        proven_at=row.proven_at,
     )
 
 
@@ -107,6 +113,11 @@ def stays_of(conn: Connection, person_id: int, *, seen_since: datetime, started_
 def touch_session(conn: Connection, token_hash: str, now: datetime) -> None:
     """Note that the session was used."""
     conn.execute(update(WebSession).where(WebSession.token_hash == token_hash).values(seen_at=now))
+
+
+def prove_session(conn: Connection, token_hash: str, now: datetime) -> None:
+    """Note that the session's owner proved who they are."""
+    conn.execute(update(WebSession).where(WebSession.token_hash == token_hash).values(proven_at=now))
 
 
 def close_session(conn: Connection, token_hash: str) -> None:

@@ -524,6 +524,8 @@ class WebSession(Base):
     seen_at: Mapped[datetime]
     address: Mapped[str]
     agent: Mapped[str]
+    #: When its owner last proved who they are, by password, code or a fresh sign-in: the cookie alone proves nothing.
+    proven_at: Mapped[datetime | None]
 
 
 class SecondFactor(Base):
@@ -568,7 +570,7 @@ class ApiToken(Base):
     token_hash: Mapped[str] = mapped_column(unique=True)
     scopes: Mapped[list[str]]
     created_at: Mapped[datetime]
-    expires_at: Mapped[datetime | None]
+    expires_at: Mapped[datetime]
     last_used_at: Mapped[datetime | None]
     revoked_at: Mapped[datetime | None]
 

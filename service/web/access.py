@@ -14,13 +14,15 @@ from fastapi import Depends, Form, Header, HTTPException, Request
 
 from service.domain.role import Role, Scope
 from service.jobs.actor import Actor, Door
-from service.jobs.people import session_of, token_of
+from service.jobs.people import is_proven, session_of, token_of
 from service.storage.people import PersonRecord
 from service.web.plant import WholePlant
 from service.web.signing import Signer
 
 SESSION_COOKIE = "uw_session"
 VISIT_COOKIE = "uw_visit"
+#: The page on which people prove who they are.
+CONFIRM = "/account/confirm"
 
 
 def cookie_name(request: Request, name: str) -> str:
@@ -41,6 +43,8 @@ class Visitor:
     address: str = ""
     #: Has to set up a second factor before anything else.
     confined: bool = False
+    #: Proved who they are a moment ago, in this session.
+    proven: bool = False
 
     @property
     def label(self) -> str:
@@ -70,6 +74,17 @@ class SecondFactorNeeded(Exception):
     """Somebody who has to set up a second factor first asks for something else."""
 
 
+class ProofNeeded(Exception):
+    """What guards accounts is to be changed, and there is nothing but a cookie to say that its owner wants it.
+
+    ``back`` is the page to go on from afterwards.
+    """
+
+    def __init__(self, back: str) -> None:
+        super().__init__(back)
+        self.back = back
+
+
 def signer_of(request: Request) -> Signer:
     """The signer of this installation."""
     found: Signer = request.app.state.signer
@@ -89,12 +104,20 @@ def visitor_of(request: Request, plant: WholePlant) -> Visitor:
     visit = signer.value(request.cookies.get(cookie_name(request, VISIT_COOKIE), "")) or ""
     session = signer.value(request.cookies.get(cookie_name(request, SESSION_COOKIE), "")) or ""
     if session:
-        found = session_of(plant.engine, session, plant.clock())
+        now = plant.clock()
+        found = session_of(plant.engine, session, now)
         if found is not None:
             # Looked at with every request: a stricter rule, or a higher role, counts for sessions that are open too.
             local = found.person.password_set_at is not None
             lacks = local and not found.second_factor and plant.second_factor.asks(found.person.role)
-            return Visitor(person=found.person, session=session, visit=session, address=address, confined=lacks)
+            return Visitor(
+                person=found.person,
+                session=session,
+                visit=session,
+                address=address,
+                confined=lacks,
+                proven=is_proven(found, now),
+            )
     return Visitor(visit=visit, address=address)
 
 
@@ -109,6 +132,8 @@ class Needs:
     scope: Scope | None = None
     #: Also those who have to set up a second factor before anything else.
     confined: bool = False
+    #: Where set, the cookie is not enough: password, code or a fresh sign-in a moment ago. The page to go on from afterwards.
+    proven_for: str = ""
 
     def __call__(self, visitor: AnyVisitor) -> Visitor:
         if visitor.person is None:
@@ -120,6 +145,8 @@ class Needs:
         if visitor.scopes is not None and (self.scope is None or self.scope not in visitor.scopes):
             wanted = f"the scope {self.scope}" if self.scope else "a person, not a token"
             raise HTTPException(403, f"This needs {wanted}.")
+        if self.proven_for and not visitor.proven:
+            raise ProofNeeded(self.proven_for)
         return visitor
 
 
@@ -139,6 +166,8 @@ Operator = Annotated[Visitor, Depends(Needs(Role.OPERATOR))]
 Technician = Annotated[Visitor, Depends(Needs(Role.TECHNICIAN))]
 Supervisor = Annotated[Visitor, Depends(Needs(Role.SUPERVISOR))]
 Administrator = Annotated[Visitor, Depends(Needs(Role.ADMINISTRATOR))]
+ProvenAdministrator = Annotated[Visitor, Depends(Needs(Role.ADMINISTRATOR, proven_for="/people"))]
+ProvenOwner = Annotated[Visitor, Depends(Needs(Role.VIEWER, proven_for="/account"))]
 Reader = Annotated[Visitor, Depends(Needs(Role.VIEWER, Scope.READ))]
 CoreLogger = Annotated[Visitor, Depends(Needs(Role.OPERATOR, Scope.CORES))]
 AlarmHandler = Annotated[Visitor, Depends(Needs(Role.OPERATOR, Scope.ALARMS))]

@@ -14,7 +14,7 @@ from service.jobs import people, second_factor
 from service.storage import api_tokens, audit, second_factors
 from service.storage import people as store
 from service.storage.session import transaction
-from service.web.access import Administrator, FormChecked, Supervisor, Viewer, Visitor
+from service.web.access import Administrator, FormChecked, ProvenAdministrator, ProvenOwner, Supervisor, Viewer, Visitor
 from service.web.pages import page
 from service.web.plant import Plant, WebPlant
 
@@ -35,7 +35,7 @@ def listed(request: Request, plant: Plant, visitor: Administrator) -> HTMLRespon
 def add(
     request: Request,
     plant: Plant,
-    visitor: Administrator,
+    visitor: ProvenAdministrator,
     name: Text = "",
     label: Text = "",
     role: Text = "",
@@ -61,22 +61,24 @@ def add(
 
 
 @router.post("/people/{name}/role", dependencies=[FormChecked])
-def change_role(plant: Plant, visitor: Administrator, name: str, role: Text = "") -> Response:
+def change_role(plant: Plant, visitor: ProvenAdministrator, name: str, role: Text = "") -> Response:
     """Give somebody another role."""
     people.change_role(plant.engine, name, _role(role), now=plant.clock(), actor=_actor(visitor))
     return RedirectResponse("/people", status_code=303)
 
 
 @router.post("/people/{name}/switch", dependencies=[FormChecked])
-def switch(plant: Plant, visitor: Administrator, name: str, on: Text = "") -> Response:
+def switch(plant: Plant, visitor: ProvenAdministrator, name: str, on: Text = "") -> Response:
     """Switch somebody off, or on again."""
     people.switch(plant.engine, name, on == "yes", now=plant.clock(), actor=_actor(visitor))
     return RedirectResponse("/people", status_code=303)
 
 
 @router.post("/people/{name}/password", dependencies=[FormChecked])
-def set_password(plant: Plant, visitor: Administrator, name: str, password: Password = "") -> Response:
-    """Give somebody a new password; where they are signed in, they are signed out."""
+def set_password(plant: Plant, visitor: ProvenAdministrator, name: str, password: Password = "") -> Response:
+    """Give somebody else a new password; where they are signed in, they are signed out."""
+    if people.clean_name(name) == _actor(visitor):
+        raise InputError("your own password is changed on the page of your account, with the old one")
     people.change_password(plant.engine, name, password, now=plant.clock(), actor=_actor(visitor))
     return RedirectResponse("/people", status_code=303)
 
@@ -101,7 +103,9 @@ def own_password(
         people.change_password(plant.engine, name, new, now=now, actor=_actor(visitor), keep_session=visitor.session)
     except InputError as error:
         return _account(request, plant, visitor, wrong=str(error), status=400)
-    return _account(request, plant, visitor, done="The password is changed; other devices are signed out.")
+    return _account(
+        request, plant, visitor, done="The password is changed; other devices are signed out, and tokens ended."
+    )
 
 
 @router.post("/account/email", dependencies=[FormChecked])
@@ -141,10 +145,10 @@ def sign_out_elsewhere(
 def new_token(
     request: Request,
     plant: Plant,
-    visitor: Viewer,
+    visitor: ProvenOwner,
     purpose: Text = "",
     scope: Annotated[list[str] | None, Form()] = None,
-    days: Annotated[int, Form(ge=1, le=3660)] = 365,
+    days: Annotated[int, Form(ge=1, le=3660)] = 90,
 ) -> Response:
     """Make a token for a program; its secret is shown once."""
     assert visitor.person is not None
@@ -158,6 +162,7 @@ def new_token(
             now=now,
             actor=_actor(visitor),
             expires_at=now + timedelta(days=days),
+            longest=plant.longest_token,
         )
     except InputError as error:
         return _account(request, plant, visitor, wrong=str(error), status=400)
@@ -227,6 +232,8 @@ def _account(
         factor=second_factor.standing(plant.engine, visitor.person),
         stays=people.signed_in_at(plant.engine, visitor.person, visitor.session, plant.clock()),
         scopes=list(Scope),
+        longest_days=plant.longest_token.days,
+        alarm_days=people.LONGEST_ALARM_TOKEN.days,
         wrong=wrong,
         done=done,
         secret=secret,

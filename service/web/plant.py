@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Annotated
 from zoneinfo import ZoneInfo
 
@@ -18,6 +18,7 @@ from service.domain.units import UnitSystem
 from service.identity import IdentityClient
 from service.jobs.alarm_setup import AlarmSetup
 from service.jobs.ingest.plant import Plant as IntakePlant
+from service.jobs.people import LONGEST_TOKEN
 from service.jobs.report_plant import ReportPlant
 from service.notify.gateway_hook import GatewayHook
 from service.notify.links import AlarmLinks
@@ -45,7 +46,9 @@ class WebPlant:
     #: Where people can also sign in.
     identity: IdentityClient | None = None
     #: Who has to give a one-time code after the password.
-    second_factor: SecondFactorRule = SecondFactorRule.OPTIONAL
+    second_factor: SecondFactorRule = SecondFactorRule.ADMINISTRATORS
+    #: How long a token may be good for.
+    longest_token: timedelta = LONGEST_TOKEN
     #: Who is signed in without a password; only for a demo that nobody else can reach.
     guest: str | None = None
     #: Which version of the site file is in force.

@@ -15,7 +15,7 @@ from fastapi.responses import JSONResponse, RedirectResponse
 from starlette.exceptions import HTTPException as StarletteHTTPException
 
 from service.errors import DomainError, InputError, ServiceError, StorageError
-from service.web.access import SecondFactorNeeded, SignInNeeded, Visitor, visitor_of
+from service.web.access import CONFIRM, ProofNeeded, SecondFactorNeeded, SignInNeeded, Visitor, visitor_of
 from service.web.pages import page
 
 log = structlog.get_logger(__name__)
@@ -31,6 +31,7 @@ def register(app: FastAPI) -> None:
     """Teach the app what to answer."""
     app.add_exception_handler(SignInNeeded, _sign_in)
     app.add_exception_handler(SecondFactorNeeded, _second_factor)
+    app.add_exception_handler(ProofNeeded, _proof)
     app.add_exception_handler(StarletteHTTPException, _http)
     app.add_exception_handler(RequestValidationError, _invalid)
     app.add_exception_handler(ServiceError, _service)
@@ -49,6 +50,14 @@ def _second_factor(request: Request, error: Exception) -> Response:
     if _for_program(request) or request.method != "GET":
         return _answer(request, 403, "Set up the second factor first, on the page of your account.")
     return RedirectResponse("/account/second-factor", status_code=303)
+
+
+def _proof(request: Request, error: Exception) -> Response:
+    assert isinstance(error, ProofNeeded)
+    if _for_program(request):
+        return _answer(request, 403, "Confirm first that it is you, on the page of your account.")
+    _note_refusal(request, 303, "to be confirmed by its owner first")
+    return RedirectResponse(f"{CONFIRM}?to={quote(error.back)}", status_code=303)
 
 
 def _http(request: Request, error: Exception) -> Response:

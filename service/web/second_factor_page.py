@@ -12,7 +12,7 @@ from fastapi.responses import HTMLResponse, RedirectResponse
 from service.errors import InputError
 from service.jobs import people, second_factor
 from service.jobs.second_factor import FactorKeys
-from service.web.access import Administrator, FormChecked, SettingUp, Viewer, Visitor
+from service.web.access import FormChecked, ProvenAdministrator, SettingUp, Viewer, Visitor
 from service.web.pages import page
 from service.web.plant import Plant, WebPlant
 
@@ -81,7 +81,7 @@ def switch_off(request: Request, plant: Plant, visitor: Viewer, password: Passwo
 
 
 @router.post("/people/{name}/second-factor/off", dependencies=[FormChecked])
-def take_off(plant: Plant, visitor: Administrator, name: str) -> Response:
+def take_off(plant: Plant, visitor: ProvenAdministrator, name: str) -> Response:
     """Take it off somebody who lost the phone."""
     assert visitor.person is not None
     second_factor.take_off(plant.engine, name, now=plant.clock(), actor=visitor.person.name)

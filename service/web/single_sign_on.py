@@ -14,7 +14,8 @@ from fastapi.responses import RedirectResponse
 
 from service.errors import IdentityError, InputError
 from service.identity import IdentityClient
-from service.jobs.single_sign_on import let_in
+from service.jobs import people
+from service.jobs.single_sign_on import asked_lately, let_in
 from service.web.access import Public, Visitor, signer_of
 from service.web.plant import Plant, WebPlant, WholePlant
 from service.web.sign_in import admitted, inside, turned_away
@@ -30,15 +31,15 @@ LONGEST = timedelta(minutes=10)
 
 
 @router.get("/sign-in/single")
-def there(request: Request, plant: Plant, visitor: Anybody, to: Word = "/") -> Response:
+def there(request: Request, plant: Plant, visitor: Anybody, to: Word = "/", fresh: bool = False) -> Response:
     """Send the browser to the provider; what must come back with it waits in its cookie."""
     client = _client(plant)
     try:
-        begun = client.begin()
+        begun = client.begin(fresh=fresh)
     except IdentityError as error:
         log.warning("identity provider", problem=str(error))
         return turned_away(request, plant, visitor, to, "The identity provider cannot be reached. Try again later, or use a local account.", 503)  # fmt: skip
-    kept = [begun.state, begun.nonce, begun.verifier, inside(to), plant.clock().timestamp()]
+    kept = [begun.state, begun.nonce, begun.verifier, inside(to), plant.clock().timestamp(), fresh]
     answer = RedirectResponse(begun.address, status_code=303)
     answer.set_cookie(
         COOKIE,
@@ -70,11 +71,15 @@ def _back(
     now = plant.clock()
     if kept is None or not hmac.compare_digest(kept[0].encode(), state.encode()) or now.timestamp() - kept[4] > LONGEST.total_seconds():  # fmt: skip
         return turned_away(request, plant, visitor, "/", "This sign-in took too long, or began elsewhere. Begin again.", 400)  # fmt: skip
-    _, nonce, verifier, to, _ = kept
+    _, nonce, verifier, to, _, fresh = kept
     if error or not code:
         return turned_away(request, plant, visitor, to, "The identity provider did not sign you in.", 401)
     try:
         who = client.finish(code, nonce=nonce, verifier=verifier, now=now)
+        if fresh and not asked_lately(who, now):
+            raise InputError(
+                "the identity provider let you through without asking who you are; sign out there, then try again"
+            )
         agent = request.headers.get("user-agent", "")
         signed_in = let_in(plant.engine, who, address=visitor.address, agent=agent, now=now)
     except IdentityError as problem:
@@ -83,15 +88,17 @@ def _back(
     except InputError as problem:
         words = str(problem)
         return turned_away(request, plant, visitor, to, f"{words[:1].upper()}{words[1:]}.", 403)
+    if visitor.session:
+        people.sign_out(plant.engine, visitor.session)  # one stay in this browser, and not the one without proof
     return admitted(request, signed_in, to)
 
 
-def _kept(request: Request) -> tuple[str, str, str, str, float] | None:
+def _kept(request: Request) -> tuple[str, str, str, str, float, bool] | None:
     value = signer_of(request).value(request.cookies.get(COOKIE, ""))
     try:
         found = json.loads(base64.urlsafe_b64decode((value or "").encode("ascii")))
-        state, nonce, verifier, to, began = found
-        return str(state), str(nonce), str(verifier), str(to), float(began)
+        state, nonce, verifier, to, began, fresh = found
+        return str(state), str(nonce), str(verifier), str(to), float(began), bool(fresh)
     except (ValueError, TypeError):
         return None
 

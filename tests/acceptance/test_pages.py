@@ -116,6 +116,15 @@ def test_pages_are_served_to_whom_a_command_let_in(tmp_path: Path, database_url:
             answer = client.post("/sign-in", data={"form_token": found[1], "name": "Boss ", "password": PASSWORD})
             assert answer.status_code == 303
             assert SESSION_COOKIE in client.cookies
+            # An administrator sets up a second step before anything else; whoever only runs the plant need not.
+            assert client.get("/").headers["location"] == "/account/second-factor"
+            client.cookies.clear()
+            command(
+                environment, "people", "add", "lead", "--role", "supervisor", "--password-stdin", given=f"{PASSWORD}\n"
+            )
+            found = re.search(r'name="form_token" value="([^"]+)"', client.get("/sign-in").text)
+            assert found is not None
+            client.post("/sign-in", data={"form_token": found[1], "name": "lead", "password": PASSWORD})
             assert "East clarifier" in client.get("/").text
             with client.stream("GET", "/live") as live:
                 assert next(live.iter_lines()).startswith("retry")

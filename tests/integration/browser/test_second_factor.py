@@ -12,6 +12,7 @@ from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Browser, Page
 
 from service.domain.role import Role
+from service.jobs.people import PROVEN_FOR
 from tests.integration.browser.test_pages import TAGS, opened
 from tests.integration.web.test_second_factor import STEP
 from tests.web_plant import PASSWORD, WebSite
@@ -31,6 +32,26 @@ def test_a_second_step_is_set_up_and_used(
             wrong.append(f"{name}: wider than {width} px")
         found = Axe().run(page, options={"runOnly": {"type": "tag", "values": TAGS}})
         wrong.extend(f"{name}: {v['id']}: {v['nodes'][0]['html'][:160]}" for v in found.response["violations"])
+
+    with opened(browser, site, width, height, scheme, Role.ADMINISTRATOR) as page:
+        page.goto("/account")
+        look(page, "account")
+        page.goto("/people")
+        look(page, "people")
+        site.clock.forward(PROVEN_FOR + STEP)
+        page.goto("/account")
+        look(page, "account to be confirmed")
+        page.goto("/people")
+        look(page, "people to be confirmed")
+        page.click("main a.button.primary")
+        page.fill("#proof", "wrong horse battery")
+        page.click("main button[type=submit]")
+        page.wait_for_selector("[role=alert]")
+        look(page, "confirm")
+        page.fill("#proof", PASSWORD)
+        page.click("main button[type=submit]")
+        page.wait_for_url("**/people")
+        assert page.locator('form[action="/people"]').count() == 1
 
     with opened(browser, site, width, height, scheme, Role.OPERATOR) as page:
         page.goto("/account")

@@ -8,12 +8,14 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
+from datetime import timedelta
 
 import httpx
 import pytest
 from fastapi.routing import APIRoute
 
 from service.domain.role import Role, Scope, SecondFactorRule
+from service.jobs.people import PROVEN_FOR
 from service.web.app import ROUTERS
 from tests.web_plant import WebSite, form_token
 
@@ -40,14 +42,18 @@ class Line:
     form: bool = False
     #: Also for somebody who has to set up a second factor before anything else.
     before_second_factor: bool = False
+    #: The cookie alone does not do it: who it is has to be proven a moment ago.
+    proven: bool = False
 
 
 def see(least: Role | None, *paths: str, before_second_factor: bool = False) -> list[Line]:
     return [Line("GET", path, least, before_second_factor=before_second_factor) for path in paths]
 
 
-def change(least: Role | None, *paths: str, before_second_factor: bool = False) -> list[Line]:
-    return [Line("POST", path, least, form=True, before_second_factor=before_second_factor) for path in paths]
+def change(least: Role | None, *paths: str, before_second_factor: bool = False, proven: bool = False) -> list[Line]:
+    return [
+        Line("POST", path, least, form=True, before_second_factor=before_second_factor, proven=proven) for path in paths
+    ]
 
 
 def by_program(method: str, least: Role, scope: Scope, *paths: str) -> list[Line]:
@@ -75,7 +81,10 @@ WHO_MAY = [
     # Everybody keeps their own account.
     *see(VIEWER, "/account"),
     *change(VIEWER, "/account/password", "/account/email", "/account/sessions"),
-    *change(VIEWER, "/account/tokens", "/account/tokens/{token_id}/revoke", "/account/second-factor/off"),
+    *change(VIEWER, "/account/tokens/{token_id}/revoke", "/account/second-factor/off"),
+    *see(VIEWER, "/account/confirm"),
+    *change(VIEWER, "/account/confirm"),
+    *change(VIEWER, "/account/tokens", proven=True),
     *see(VIEWER, "/account/second-factor", "/account/second-factor/code.svg", before_second_factor=True),
     *change(VIEWER, "/account/second-factor", "/account/second-factor/confirm", before_second_factor=True),
     *change(VIEWER, "/sign-out", before_second_factor=True),
@@ -94,8 +103,8 @@ WHO_MAY = [
     *see(SUPERVISOR, "/audit"),
     # Administrators decide who may do what.
     *see(ADMINISTRATOR, "/people"),
-    *change(ADMINISTRATOR, "/people", "/people/{name}/role", "/people/{name}/switch", "/people/{name}/password"),
-    *change(ADMINISTRATOR, "/people/{name}/second-factor/off"),
+    *change(ADMINISTRATOR, "/people", "/people/{name}/role", "/people/{name}/switch", proven=True),
+    *change(ADMINISTRATOR, "/people/{name}/password", "/people/{name}/second-factor/off", proven=True),
     # Programs, by the scope of their token and the role of its owner; people may ask for the same.
     *by_program("GET", VIEWER, Scope.METRICS, "/metrics"),
     *by_program("GET", VIEWER, Scope.READ, "/api/v1/tanks", "/api/v1/tanks/{key}", "/api/v1/tanks/{key}/estimates"),
@@ -212,6 +221,22 @@ def test_a_token_can_do_no_more_than_its_owner(site: WebSite) -> None:
     for line in WHO_MAY:
         if line.scope is not None:
             assert let_in(ask(client, line, headers=header)) == (line.least is VIEWER), line.path
+
+
+def test_a_cookie_alone_changes_nothing_that_guards_accounts(site: WebSite) -> None:
+    """Whoever stole a cookie, or found a page open, knows neither password nor code."""
+    people = by_role(site)
+    site.clock.forward(PROVEN_FOR + timedelta(seconds=1))
+    wrong = []
+    for line in WHO_MAY:
+        if line.least is None or line.path == "/sign-out":
+            continue
+        for role, (client, token) in people.items():
+            answer = ask(client, line, token)
+            asked = answer.headers.get("location", "").startswith("/account/confirm?to=")
+            if asked != (line.proven and line.least in INCLUDES[role]):
+                wrong.append((role.value, line.method, line.path, answer.status_code))
+    assert wrong == []
 
 
 def test_whoever_has_to_set_up_a_second_factor_can_do_that_and_nothing_else(site: WebSite) -> None:
