@@ -8,10 +8,10 @@ from typing import Annotated
 
 import typer
 
-from service.bootstrap import database, reading_database, settings_from_environment, wall_clock
+from service.bootstrap import database, reading_database, secret_of, settings_from_environment, wall_clock
 from service.cli.options import Json
-from service.cli.output import say, say_json
-from service.jobs.backup import Manifest, back_up, newest_at, restore, verify
+from service.cli.output import say, say_json, warn
+from service.jobs.backup import BackupSeal, Manifest, back_up, newest_at, restore, verify
 
 
 def register(app: typer.Typer) -> None:
@@ -45,8 +45,9 @@ def _backup(
         else:
             say(f"nothing to do: there is a backup of {newest:%Y-%m-%d %H:%M} UTC")
         return
-    with reading_database(settings_from_environment()) as engine:
-        made = back_up(engine, folder, wall_clock(), keep=keep)
+    settings = settings_from_environment()
+    with reading_database(settings) as engine:
+        made = back_up(engine, folder, BackupSeal(secret_of(settings)), wall_clock(), keep=keep)
     if json:
         say_json(
             {
@@ -57,29 +58,52 @@ def _backup(
             }
         )
         return
-    say(f"{made.path}: {made.rows} rows, {made.size_bytes / 1e6:.1f} MB, read again and found whole")
+    say(f"{made.path}: {made.rows} rows, {made.size_bytes / 1e6:.1f} MB, signed, read again and found whole")
     for path in made.removed:
         say(f"removed {path}")
 
 
 def _restore(
     file: Annotated[Path, typer.Argument(help="The backup.", show_default=False)],
-    check: Annotated[bool, typer.Option("--check", help="Only read the file and its checksums.")] = False,
+    check: Annotated[bool, typer.Option("--check", help="Only read the file, its signature and checksums.")] = False,
+    other_key: Annotated[
+        bool,
+        typer.Option(
+            "--other-key",
+            help="Take a backup signed with another installation's secret key: nothing shows then that nobody changed it.",
+        ),
+    ] = False,
     json: Json = False,
 ) -> None:
     """Put a backup into an empty database: all of it, or nothing.
 
     The database is the one the settings name: give UNDERWEIR_DATABASE_URL a new one, or UNDERWEIR_DATA_DIR a new folder. Stop the
     service first. A backup of an older version is brought up to date.
+
+    A file that was changed since it was made is refused. Everybody signs in anew and programs get new tokens; who may sign in again
+    is listed, and in what that differs from the newest backup beside the file.
     """
+    settings = settings_from_environment()
+    seal = BackupSeal(secret_of(settings))
+    if other_key:
+        warn("taken without a look at its signature: whoever had the file can have changed roles and passwords in it")
     if check:
-        _say(file, verify(file), "whole", json)
+        _say(file, verify(file, seal, other_key=other_key), "whole", json)
         return
-    with database(settings_from_environment()) as engine:
-        _say(file, restore(engine, file), "restored", json)
+    with database(settings) as engine:
+        done = restore(engine, file, seal, wall_clock(), other_key=other_key)
+    if json:
+        _say(file, done.manifest, "restored", json, accounts=done.accounts, differs=done.differs)
+        return
+    _say(file, done.manifest, "restored", json)
+    say(f"{done.sessions_ended} sessions and {done.tokens_ended} tokens in it are ended: everybody signs in anew")
+    say(f"who may sign in as of that day: {', '.join(done.accounts) or 'nobody'}")
+    for line in done.differs:
+        say(f"  {line}")
+    say("switch off who has left since: underweir people off NAME")
 
 
-def _say(file: Path, manifest: Manifest, done: str, json: bool) -> None:
+def _say(file: Path, manifest: Manifest, done: str, json: bool, **more: tuple[str, ...]) -> None:
     if json:
         say_json(
             {
@@ -89,6 +113,7 @@ def _say(file: Path, manifest: Manifest, done: str, json: bool) -> None:
                 "program": manifest.program,
                 "revision": manifest.revision,
                 "rows": {entry.name: entry.rows for entry in manifest.tables},
+                **more,
             }
         )
         return

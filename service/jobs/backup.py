@@ -1,7 +1,9 @@
 """Backups: the whole database as of one moment in one checked file, and the way back from it.
 
 A backup is a ZIP file of COPY text, a member a table, and ``manifest.json``: the tables' revision, and of every table its columns, rows
-and SHA-256. It holds what the database holds, hashed passwords among it; the site file as it was is in its table ``site_revision``.
+and SHA-256. Its last bytes, where ZIP keeps a comment, are an HMAC-SHA-256 over all bytes before them, by a key made from the installation's
+secret: whoever can write to the folder of the backups must not be able to make themselves an administrator by one. It holds what the
+database holds, hashed passwords among it; the site file as it was is in its table ``site_revision``.
 Not in it: the secret key, settings, and certificates, which are files already.
 """
 
@@ -9,13 +11,14 @@ from __future__ import annotations
 
 import contextlib
 import hashlib
+import hmac
 import json
 import os
 import re
 import tempfile
 import zipfile
 import zlib
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import asdict, dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -26,14 +29,16 @@ from sqlalchemy import Engine
 
 from service import __version__
 from service.errors import InputError
-from service.storage import snapshot
+from service.storage import audit, snapshot
 from service.storage.durable import sync_folder
+from service.storage.people import PersonRecord, people
 from service.storage.schema import current_revision, downgrade, head_revision, known_revisions, migrate
+from service.storage.session import transaction
 from service.storage.snapshot import TableShape
 
 log = structlog.get_logger(__name__)
 
-FORMAT = 1
+FORMAT = 2
 SUFFIX = ".underweir-backup"
 #: Names of ours, and of nobody else's files in the same folder.
 NAME = re.compile(r"\d{8}T\d{6}Z\.underweir-backup")
@@ -41,6 +46,8 @@ MANIFEST = "manifest.json"
 
 _TABLE = re.compile(r"[a-z][a-z0-9_]{0,62}")
 _PIECE = 1 << 20
+#: Characters of a signature, in hexadecimal.
+_SIGNATURE = 64
 #: A manifest is some tens of kilobytes; more is no manifest of ours.
 _LARGEST_MANIFEST = 8 << 20
 
@@ -73,6 +80,8 @@ class Manifest:
     made_at: str
     program: str
     revision: str
+    #: Which key it is signed with; says nothing of the key itself.
+    key: str
     tables: tuple[TableEntry, ...]
     format: int = FORMAT
 
@@ -92,7 +101,54 @@ class Made:
     removed: tuple[Path, ...]
 
 
-def back_up(engine: Engine, folder: Path, now: datetime, *, keep: int | None = None) -> Made:
+class BackupSeal:
+    """Signs backups, and sees whether one is as it was signed.
+
+    >>> BackupSeal(b"a secret of at least 32 characters").key == BackupSeal(b"another secret of 32 characters!!").key
+    False
+    """
+
+    def __init__(self, secret: bytes) -> None:
+        self._key = hmac.new(secret, b"backup", hashlib.sha256).digest()
+        self.key = hmac.new(self._key, b"which key", hashlib.sha256).hexdigest()[:16]
+
+    def signature(self, file: IO[bytes]) -> bytes:
+        """What belongs at the end of a file: over all but as many bytes there."""
+        left = file.seek(0, os.SEEK_END) - _SIGNATURE
+        file.seek(0)
+        code = hmac.new(self._key, digestmod=hashlib.sha256)
+        while left > 0 and (piece := file.read(min(left, _PIECE))):
+            code.update(piece)
+            left -= len(piece)
+        return code.hexdigest().encode("ascii")
+
+    def sign(self, file: IO[bytes]) -> None:
+        """Put the signature in its place."""
+        signature = self.signature(file)
+        file.seek(-_SIGNATURE, os.SEEK_END)
+        file.write(signature)
+
+    def signed(self, file: IO[bytes]) -> bool:
+        """Whether every byte is as it was signed."""
+        expected = self.signature(file)
+        file.seek(-min(_SIGNATURE, file.seek(0, os.SEEK_END)), os.SEEK_END)
+        return hmac.compare_digest(file.read(_SIGNATURE), expected)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Restored:
+    """What was put back."""
+
+    manifest: Manifest
+    sessions_ended: int
+    tokens_ended: int
+    #: Who may sign in now, with their roles.
+    accounts: tuple[str, ...]
+    #: In what they differ from the newest backup in the same folder; a sentence each. Empty where this one is the newest.
+    differs: tuple[str, ...]
+
+
+def back_up(engine: Engine, folder: Path, seal: BackupSeal, now: datetime, *, keep: int | None = None) -> Made:
     """Write a backup into a folder, read it again, and only then remove the oldest.
 
     Parameters
@@ -111,11 +167,11 @@ def back_up(engine: Engine, folder: Path, now: datetime, *, keep: int | None = N
             raise InputError(f"{path} is there already")
         descriptor, unfinished = tempfile.mkstemp(prefix=".unfinished-", suffix=SUFFIX, dir=folder)  # mode 0600
         try:
-            with os.fdopen(descriptor, "wb") as file:
-                _write(engine, file, now)
+            with os.fdopen(descriptor, "w+b") as file:
+                _write(engine, file, seal, now)
                 file.flush()
                 os.fsync(file.fileno())
-            manifest = verify(Path(unfinished))
+            manifest = verify(Path(unfinished), seal)
             os.rename(unfinished, path)
             sync_folder(folder)
         except BaseException:
@@ -132,31 +188,69 @@ def back_up(engine: Engine, folder: Path, now: datetime, *, keep: int | None = N
     return Made(path=path, size_bytes=size, rows=manifest.rows, removed=removed)
 
 
-def verify(path: Path) -> Manifest:
-    """Read a whole backup and hold it against its own checksums.
+def verify(path: Path, seal: BackupSeal, *, other_key: bool = False) -> Manifest:
+    """Read a whole backup and hold it against its signature and its own checksums.
+
+    Parameters
+    ----------
+    other_key : take one that was signed with another installation's key, whose signature cannot be seen to be right.
 
     Raises
     ------
     InputError
-        when it is no backup, or damaged, and where.
+        when it is no backup, was changed or damaged, and where, or was signed with another key.
     """
-    with _opened(path) as archive:
-        manifest = read_manifest(path)
+    with _opened(path) as (archive, file):
+        manifest = _read_manifest(archive, path)
+        _require_signed(file, path, manifest, seal, other_key)
         for entry in manifest.tables:
             for _ in _checked(archive, entry, path):
                 pass
     return manifest
 
 
-def restore(engine: Engine, path: Path) -> Manifest:
+def restore(engine: Engine, path: Path, seal: BackupSeal, now: datetime, *, other_key: bool = False) -> Restored:
     """Put a backup into an empty database, all of it or nothing, and bring its tables up to date.
+
+    Sessions and tokens in it are ended in the same transaction: they may be those of people who were switched off since.
+
+    Parameters
+    ----------
+    other_key : as of :func:`verify`.
 
     Raises
     ------
     InputError
-        when the file is damaged, comes from a newer program, or the database is not empty.
+        when the file was changed or damaged, was signed with another key, comes from a newer program, or the database is not empty.
     """
-    manifest = read_manifest(path)
+    with _opened(path) as (archive, file):
+        manifest = _read_manifest(archive, path)
+        _require_signed(file, path, manifest, seal, other_key)
+        sessions, tokens = _put_back(engine, archive, manifest, path, now)
+    snapshot.continue_numbers(engine)
+    snapshot.know_sizes(engine)
+    detail = {"file": path.name, "made_at": manifest.made_at, "sessions ended": sessions, "tokens ended": tokens}
+    with transaction(engine) as conn:
+        audit.record_change(
+            conn, at=now, actor="command line", action="backup restored", subject="database", detail=detail
+        )
+        known = {person.name: person for person in people(conn)}
+    log.info(
+        "backup restored", path=str(path), rows=manifest.rows, from_revision=manifest.revision, now=head_revision()
+    )
+    return Restored(
+        manifest=manifest,
+        sessions_ended=sessions,
+        tokens_ended=tokens,
+        accounts=tuple(f"{person.name} ({person.role})" for person in known.values() if person.active),
+        differs=tuple(_differences(path, manifest, seal, known)),
+    )
+
+
+def _put_back(
+    engine: Engine, archive: zipfile.ZipFile, manifest: Manifest, path: Path, now: datetime
+) -> tuple[int, int]:
+    """Write the tables, end sessions and tokens, and return how many of each there were."""
     if manifest.revision not in known_revisions():
         raise InputError(
             f"{path} was made by Underweir {manifest.program}, which is newer than this one ({__version__}): its tables are at"
@@ -166,22 +260,82 @@ def restore(engine: Engine, path: Path) -> Manifest:
     if current_revision(engine) != manifest.revision:
         downgrade(engine, manifest.revision)
     try:
-        with (
-            _opened(path) as archive,
-            snapshot.all_or_nothing(engine, [entry.name for entry in manifest.tables]) as conn,
-        ):
+        with snapshot.all_or_nothing(engine, [entry.name for entry in manifest.tables]) as conn:
             for entry in manifest.tables:
                 rows = snapshot.put_back(conn, entry.shape, _checked(archive, entry, path))
                 if rows != entry.rows:
                     raise InputError(f"{path} is damaged: {entry.name} holds {rows} rows, and {entry.rows} were stored")
+            return snapshot.end_sessions_and_tokens(conn, [entry.name for entry in manifest.tables], now)
     finally:
         migrate(engine)
-    snapshot.continue_numbers(engine)
-    snapshot.know_sizes(engine)
-    log.info(
-        "backup restored", path=str(path), rows=manifest.rows, from_revision=manifest.revision, now=head_revision()
-    )
-    return manifest
+
+
+def _require_signed(file: IO[bytes], path: Path, manifest: Manifest, seal: BackupSeal, other_key: bool) -> None:
+    if manifest.key == seal.key:
+        if not seal.signed(file):
+            raise InputError(
+                f"{path} was changed after it was made, or is damaged: its signature is not right. Nothing of it can be believed;"
+                " take another backup"
+            )
+    elif not other_key:
+        raise InputError(
+            f"{path} was signed with another secret key than this installation's, so nothing shows that it is as it was made. Put the key"
+            " of the installation that made it in place (UNDERWEIR_SECRET_KEY, or secret.key in the data folder). Where that is lost,"
+            " and you know in whose hands the file has been since: --other-key takes it as it is, with whatever roles and passwords"
+            " somebody may have written into it"
+        )
+
+
+def _differences(path: Path, manifest: Manifest, seal: BackupSeal, known: Mapping[str, PersonRecord]) -> Iterator[str]:
+    """In what the accounts put back differ from those in the newest backup beside it."""
+    newer = None
+    for other in reversed(backups(path.parent)):
+        with contextlib.suppress(InputError):
+            found = read_manifest(other)
+            if found.made_at <= manifest.made_at:
+                break
+            verify(other, seal)
+            newer = other, found
+            break
+    if newer is None:
+        return
+    then = f"in the backup of {newer[1].made_at[:16].replace('T', ' ')} UTC"
+    later = _accounts_in(*newer)
+    for name, (role, active, password_set_at) in sorted(later.items()):
+        person = known.get(name)
+        if person is None:
+            yield f"{name} is not known any more, and is {role} {then}"
+            continue
+        if person.active and not active:
+            yield f"{name} may sign in again, and is switched off {then}"
+        if active and not person.active:
+            yield f"{name} is switched off again, and is not {then}"
+        if person.role != role:
+            yield f"{name} is {person.role} again, and {role} {then}"
+        if person.password_set_at != password_set_at:
+            yield f"{name} has an older password again, changed {then}"
+    for name in sorted(known.keys() - later.keys()):
+        yield f"{name} is not {then}"
+
+
+def _accounts_in(path: Path, manifest: Manifest) -> dict[str, tuple[str, bool, datetime | None]]:
+    """Role, whether switched on, and when the password was set, by the name of everybody in a backup."""
+    entry = next((entry for entry in manifest.tables if entry.name == "person"), None)
+    if entry is None:
+        return {}
+    at = {column: place for place, column in enumerate(entry.columns)}
+    with _opened(path) as (archive, _):
+        lines = b"".join(_checked(archive, entry, path)).decode("utf-8").split("\n")[:-1]
+    found = {}
+    for line in lines:  # none of these values holds what COPY would escape: names are of few characters
+        cells = line.split("\t")
+        set_at = cells[at["password_set_at"]]
+        found[cells[at["name"]]] = (
+            cells[at["role"]],
+            cells[at["active"]] == "t",
+            None if set_at == "\\N" else datetime.fromisoformat(set_at),
+        )
+    return found
 
 
 def backups(folder: Path) -> list[Path]:
@@ -203,16 +357,20 @@ def read_manifest(path: Path) -> Manifest:
     InputError
         when it is no backup of ours.
     """
-    with _opened(path) as archive:
-        try:
-            if archive.getinfo(MANIFEST).file_size > _LARGEST_MANIFEST:
-                raise ValueError("too large")
-            return _manifest(json.loads(archive.read(MANIFEST)))
-        except (KeyError, ValueError, TypeError, AttributeError, zipfile.BadZipFile, zlib.error) as error:
-            raise InputError(f"{path} is no backup of Underweir, or its end is missing ({error})") from error
+    with _opened(path) as (archive, _):
+        return _read_manifest(archive, path)
 
 
-def _write(engine: Engine, file: IO[bytes], now: datetime) -> None:
+def _read_manifest(archive: zipfile.ZipFile, path: Path) -> Manifest:
+    try:
+        if archive.getinfo(MANIFEST).file_size > _LARGEST_MANIFEST:
+            raise ValueError("too large")
+        return _manifest(json.loads(archive.read(MANIFEST)))
+    except (KeyError, ValueError, TypeError, AttributeError, zipfile.BadZipFile, zlib.error) as error:
+        raise InputError(f"{path} is no backup of Underweir, or its end is missing ({error})") from error
+
+
+def _write(engine: Engine, file: IO[bytes], seal: BackupSeal, now: datetime) -> None:
     entries: list[TableEntry] = []
     revision = current_revision(engine)
     with (
@@ -232,9 +390,15 @@ def _write(engine: Engine, file: IO[bytes], now: datetime) -> None:
                 )
             )
         manifest = Manifest(
-            made_at=now.isoformat(), program=__version__, revision=revision or "", tables=tuple(entries)
+            made_at=now.isoformat(),
+            program=__version__,
+            revision=revision or "",
+            key=seal.key,
+            tables=tuple(entries),
         )
         archive.writestr(MANIFEST, json.dumps(asdict(manifest), indent=1))
+        archive.comment = b"0" * _SIGNATURE  # its place
+    seal.sign(file)
 
 
 def _manifest(told: dict[str, Any]) -> Manifest:
@@ -256,18 +420,21 @@ def _manifest(told: dict[str, Any]) -> Manifest:
         made_at=str(told["made_at"]),
         program=str(told["program"]),
         revision=str(told["revision"]),
+        key=str(told["key"]),
         tables=tuple(entries),
     )
 
 
 @contextlib.contextmanager
-def _opened(path: Path) -> Iterator[zipfile.ZipFile]:
-    try:
-        archive = zipfile.ZipFile(path)
-    except (OSError, zipfile.BadZipFile, EOFError) as error:
-        raise InputError(f"{path} cannot be read as a backup: {error}") from error
-    with archive:
-        yield archive
+def _opened(path: Path) -> Iterator[tuple[zipfile.ZipFile, IO[bytes]]]:
+    """The archive, and the file it is read from: opened once, so that what is read is what was seen to be signed."""
+    with contextlib.ExitStack() as opened:
+        try:
+            file = opened.enter_context(path.open("rb"))
+            archive = opened.enter_context(zipfile.ZipFile(file))
+        except (OSError, zipfile.BadZipFile, EOFError) as error:
+            raise InputError(f"{path} cannot be read as a backup: {error}") from error
+        yield archive, file
 
 
 def _checked(archive: zipfile.ZipFile, entry: TableEntry, path: Path) -> Iterator[bytes]:

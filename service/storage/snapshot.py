@@ -105,6 +105,17 @@ def put_back(conn: Connection, shape: TableShape, chunks: Iterator[bytes]) -> in
         return cursor.rowcount
 
 
+def end_sessions_and_tokens(conn: Connection, names: Sequence[str], now: datetime) -> tuple[int, int]:
+    """End what would let people and programs in again as of a backup's day, in those of its tables; returns how many of each."""
+    sessions = tokens = 0
+    if "web_session" in names:
+        sessions = conn.execute(text("DELETE FROM web_session")).rowcount
+    if "api_token" in names:
+        ended = text("UPDATE api_token SET revoked_at = :now WHERE revoked_at IS NULL")
+        tokens = conn.execute(ended, {"now": now}).rowcount
+    return sessions, tokens
+
+
 def continue_numbers(engine: Engine) -> None:
     """Let every numbered table go on after its highest number."""
     with translated(), engine.begin() as conn:
