@@ -133,7 +133,18 @@ class OpcuaLink:
         """End the session and the thread; safe to call again."""
         self.disconnect()
         if self._loop.is_alive():
+            with contextlib.suppress(FutureTimeout, ThreadLoopNotRunning):
+                self._loop.post(self._wind_up())
             self._loop.stop()
+
+    async def _wind_up(self) -> None:
+        """End what the library left at work, and let the loop take leave of connections closed in its last turn."""
+        left = asyncio.all_tasks() - {asyncio.current_task()}
+        for task in left:
+            task.cancel()
+        if left:
+            await asyncio.wait(left, timeout=self._source.timeout)
+        await asyncio.sleep(0)
 
     @property
     def _session(self) -> UaSession:

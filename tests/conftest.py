@@ -136,7 +136,8 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
         if item.get_closest_marker("docker") is not None:
             docker.append(item)
         else:
-            (long if item.get_closest_marker("slow") is not None else rest).append(item)
+            waits = item.get_closest_marker("slow") is not None or item.path.parent.name == "acceptance"
+            (long if waits else rest).append(item)
     # Those of one module share a plant, and each finds it as the one before left it.
     docker.sort(key=lambda item: (str(item.path), item.reportinfo()[1] or 0))
     sizes = [(len(items) + piece) // workers for piece in range(workers)]  # as xdist cuts the list
