@@ -9,7 +9,7 @@ import typer
 from service.bootstrap import Installation, wall_clock
 from service.cli.options import Json, SiteFile
 from service.cli.output import misused, say, say_json, say_table
-from service.cli.plant import reading
+from service.cli.plant import past_values, pasts_of, reading
 from service.domain.display import format_local_time
 from service.domain.inputs import LoadInput
 from service.domain.load_sheet import (
@@ -51,9 +51,8 @@ def _loading(
         believed = project_all(plant.engine, setups, plant.ids, now)
         found = loading_all(plant.engine, setups, plant.ids, believed, now)
         if json:
-            say_json(
-                {"at": now, "tanks": [loading_values(found[setup.tank.key], plant.site.units) for setup in setups]}
-            )
+            told = [loading_values(found[setup.tank.key], plant.site.units) for setup in setups]
+            say_json({"at": now, "past": past_values(pasts_of(plant)), "tanks": told})
             return
         for n, setup in enumerate(setups):
             if n:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
 
@@ -13,18 +13,27 @@ from service.bootstrap import Installation, wall_clock
 from service.cli.output import DONE, warn
 from service.domain.display import format_local_time
 from service.domain.lease import DECIDE
+from service.domain.past_work import PastWork, past_words
 from service.jobs.catch_up import catch_up
+from service.jobs.estimate import past_work
 from service.storage.backlog import backlog
 from service.storage.leases import at_work
 from service.storage.session import transaction
 
 
 @contextmanager
-def reading(site_file: Path | None) -> Iterator[Installation]:
-    """The plant in force, for a command that changes nothing: the database refuses whatever it would write."""
+def reading(site_file: Path | None, *, says_past: bool = True) -> Iterator[Installation]:
+    """The plant in force, for a command that changes nothing: the database refuses whatever it would write.
+
+    Parameters
+    ----------
+    says_past : that numbers are not final while the past is estimated again; False where the command says so itself.
+    """
     with bootstrap.opened_for_reading(site_file) as plant:
         _say_other_file(plant)
         _say_not_estimated(plant)
+        if says_past:
+            _say_past(plant)
         yield plant
 
 
@@ -45,6 +54,30 @@ def storing(site_file: Path | None) -> Iterator[Installation]:
 def _say_other_file(plant: Installation) -> None:
     if notice := plant.file_notice():
         warn(f"note: {notice}")
+
+
+def past_values(pasts: Mapping[str, PastWork]) -> dict[str, dict[str, object]]:
+    """What is estimated again beside the present, by tank key, for JSON."""
+    return {
+        key: {
+            "from": work.since,
+            "reached": work.reached,
+            "share": work.share,
+            "left_s": None if work.left is None else work.left.total_seconds(),
+        }
+        for key, work in pasts.items()
+    }
+
+
+def pasts_of(plant: Installation) -> dict[str, PastWork]:
+    """What is estimated again beside the present, by tank key."""
+    with transaction(plant.engine) as conn:
+        return {key: work for key, work in past_work(conn, wall_clock()).items() if key in plant.tanks}
+
+
+def _say_past(plant: Installation) -> None:
+    for key, work in pasts_of(plant).items():
+        warn(f"note: {plant.tanks[key].label}: {past_words(work, plant.site.time_zone)}")
 
 
 def _say_not_estimated(plant: Installation) -> None:

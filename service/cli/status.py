@@ -11,13 +11,13 @@ from service.alarms.rules import Observation
 from service.bootstrap import Installation, wall_clock
 from service.cli.options import Json, SiteFile
 from service.cli.output import say, say_json, say_table
-from service.cli.plant import reading
+from service.cli.plant import past_values, pasts_of, reading
 from service.domain.display import describe_clearance, describe_rate, format_duration, format_length, format_local_time
 from service.domain.estimate import Estimate, EstimateReason, Trust
 from service.domain.load_sheet import abnormal_words
 from service.domain.past_work import past_words
 from service.domain.split import split_over
-from service.jobs.estimate import past_work, project_all
+from service.jobs.estimate import project_all
 from service.jobs.loading import loading_all
 from service.jobs.outage import tanks_out
 from service.jobs.situations import standing_observations
@@ -38,12 +38,12 @@ def register(app: typer.Typer) -> None:
 def _status(site: SiteFile = None, json: Json = False) -> None:
     """Show every tank, the least clear water first, every source, and which node does what."""
     now = wall_clock()
-    with reading(site) as plant:
+    with reading(site, says_past=False) as plant:
         estimates = project_all(plant.engine, plant.setups, plant.ids, now)
+        pasts = pasts_of(plant)
         with transaction(plant.engine) as conn:
             cores = latest_core_times(conn, [plant.ids.tanks[key] for key in plant.tanks])
             sources = {health.connector: health for health in connector_health(conn)}
-            pasts = past_work(conn, now)
             observed = standing_observations(
                 conn, plant.setups, plant.ids, plant.alarms.widest_limits(), estimates, now
             )
@@ -68,10 +68,7 @@ def _status(site: SiteFile = None, json: Json = False) -> None:
                 {
                     "at": now,
                     "site_file": None if version is None else _version(version, plant.file_notice()),
-                    "past": {
-                        key: {"from": work.since, "reached": work.reached, "share": work.share, "left": work.left}
-                        for key, work in pasts.items()
-                    },
+                    "past": past_values(pasts),
                     "tanks": [
                         _tank(plant, estimates[key], last_core[key], strained[key], observed.get(key)) for key in keys
                     ],

@@ -13,7 +13,7 @@ from service.alarms.definition import AlarmKind
 from service.bootstrap import Installation, wall_clock
 from service.cli.options import Json, SiteFile
 from service.cli.output import misused, say, say_json, say_table, warn
-from service.cli.plant import reading
+from service.cli.plant import past_values, pasts_of, reading
 from service.domain.display import format_duration, format_local_time
 from service.domain.load_sheet import verdict_words
 from service.domain.outlook import HORIZONS, Forecast
@@ -84,7 +84,7 @@ def _what_if(
         if picture is not None:
             draw_course(_picture(found, plant), picture)
         if json:
-            say_json(_told(found))
+            say_json({**_told(found), "past": past_values(pasts_of(plant))})
         else:
             _say(found, plant)
         if picture is not None:
