@@ -18,3 +18,13 @@ def photo(width: int = 120, height: int = 80, form: str = "JPEG", orientation: i
     held = io.BytesIO()
     Image.fromarray(shades).convert("RGB").save(held, form, exif=exif)
     return held.getvalue()
+
+
+def endless_photo(scans: int) -> bytes:
+    """A progressive JPEG whose last scan comes again and again: 300 kB that keep a decoder busy for more than a minute."""
+    held = io.BytesIO()
+    with Image.open(io.BytesIO(photo(1200, 900))) as picture:
+        picture.save(held, "JPEG", progressive=True, quality=30)
+    sent = held.getvalue()
+    last = sent.rindex(b"\xff\xda")
+    return sent[:last] + sent[last:-2] * scans + b"\xff\xd9"

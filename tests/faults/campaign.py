@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import random
-import re
 import shutil
 import time
 from collections import Counter
@@ -14,9 +13,9 @@ from pathlib import Path
 
 from tests.conftest import reachable_folder
 from tests.faults.accountant import Account, examine
-from tests.faults.evidence import arrived, gather, settled
+from tests.faults.evidence import gather, note_calls, settled
 from tests.faults.faults import BESIDE_DELIVERY, known_faults
-from tests.faults.plant import ADDRESSES, Plant
+from tests.faults.plant import Plant
 from tests.faults.stand import Stand, stand
 
 #: How long a calm evening may take until everything is stored and everybody called [s].
@@ -112,7 +111,7 @@ def _pass(built: Stand, seconds: float, names: list[str]) -> None:
     """Let time pass and note who is called meanwhile."""
     until = time.monotonic() + seconds
     while True:
-        _note_calls(built, names)
+        note_calls(built, names)
         for node in built.nodes:
             node.process.keep_running()
         left = until - time.monotonic()
@@ -129,22 +128,3 @@ def _until(built: Stand, done: Callable[[], bool], patience_s: float) -> None:
 
 def _note_disturbed(built: Stand, began: float) -> None:
     built.disturbed.append((began, time.monotonic()))
-
-
-_CODE = re.compile(r"(?:underweir ack|Code) (\w{4})\b")
-
-
-def _note_calls(built: Stand, names: list[str]) -> None:
-    """Note who was reached, and let whoever answers answer."""
-    for storm in built.plant.storms:
-        if storm.called_at is None:
-            storm.during += [name for name in names if name not in storm.during]
-            theirs = {address for (person, _), address in ADDRESSES.items() if person == storm.answered_by}
-            for received in arrived(built):
-                words = f"{received.subject} {received.text}"
-                told = received.recipient in theirs and words.startswith(("DANGER", " DANGER"))
-                if told and f"Tank {storm.tank}" in words and (code := _CODE.search(received.text)) is not None:
-                    storm.called_at, storm.code = received.at, code[1]
-                    break
-        elif storm.answer is None:
-            built.answer(storm)

@@ -3,24 +3,53 @@
 from __future__ import annotations
 
 import json
+import re
+import time
+from collections.abc import Sequence
 from datetime import UTC
 from email.message import EmailMessage
+from pathlib import Path
+from typing import Protocol
 
 import psycopg
+import requests
 
-from tests.faults.accountant import Evidence, Line, OutboxMessage, Received, Told
-from tests.faults.plant import ADDRESSES, FIRST_CALLED
-from tests.faults.stand import Stand
+from tests.faults.accountant import Answer, Evidence, Line, OutboxMessage, Received, Told
+from tests.faults.plant import ADDRESSES, FIRST_CALLED, HOOK_SECRET, Plant, Storm
+from tests.faults.slow_sink import SlowSink
+from tests.http_gateway import Gateway
 
 
-def settled(stand: Stand) -> list[str]:
+class Installation(Protocol):
+    """What the evidence is gathered from, whatever is done to it."""
+
+    plant: Plant
+    mails: SlowSink
+    gateway: Gateway
+    disturbed: list[tuple[float, float]]
+    excused: list[tuple[float, float]]
+
+    def connect(self) -> psycopg.Connection:
+        """A connection to its database."""
+        ...
+
+    def records(self) -> list[Path]:
+        """The records that were set aside, and those that wait to be tried again."""
+        ...
+
+    def page_ports(self) -> Sequence[int]:
+        """Where its pages answer."""
+        ...
+
+
+def settled(stand: Installation) -> list[str]:
     """What is not yet done, in words; empty when all is quiet."""
     waits = [f"file {name} not taken" for name in stand.plant.waiting()]
     waits += [f"nobody called for tank {storm.tank}" for storm in stand.plant.storms if storm.called_at is None]
     waits += [f"nobody has tank {storm.tank}" for storm in stand.plant.storms if storm.answer is None]
     waits += [f"record {path} is not stored" for path in stand.records()]
     try:
-        with psycopg.connect(stand.pair.primary.url, connect_timeout=3) as conn:
+        with stand.connect() as conn:
             for key, attempts in conn.execute("SELECT key, attempts FROM outbox WHERE status = 'waiting'"):
                 waits.append(f"message {key} waits after {attempts} attempts")
     except psycopg.Error as error:
@@ -28,7 +57,7 @@ def settled(stand: Stand) -> list[str]:
     return waits
 
 
-def gather(stand: Stand) -> Evidence:
+def gather(stand: Installation) -> Evidence:
     """Everything that is known at the end of a campaign."""
     plant = stand.plant
     evidence = Evidence(
@@ -44,7 +73,7 @@ def gather(stand: Stand) -> Evidence:
         answers=[storm.answer for storm in plant.storms if storm.answer is not None],
         disturbed=list(stand.disturbed),
     )
-    with psycopg.connect(stand.pair.primary.url) as conn:
+    with stand.connect() as conn:
         evidence.stored = {
             (tag, at.astimezone(UTC)): value
             for tag, at, value in conn.execute(
@@ -62,7 +91,7 @@ def gather(stand: Stand) -> Evidence:
     return evidence
 
 
-def arrived(stand: Stand) -> list[Received]:
+def arrived(stand: Installation) -> list[Received]:
     """Everything that the mail server and the gateway took so far."""
     mails = [
         Received(
@@ -85,6 +114,42 @@ def arrived(stand: Stand) -> list[Received]:
                 )
             )
     return mails + texts
+
+
+_CODE = re.compile(r"(?:underweir ack|Code) (\w{4})\b")
+
+
+def note_calls(stand: Installation, names: Sequence[str] = ()) -> None:
+    """Note who was reached, and while which faults; let whoever answers answer."""
+    for storm in stand.plant.storms:
+        if storm.called_at is None:
+            storm.during += [name for name in names if name not in storm.during]
+            theirs = {address for (person, _), address in ADDRESSES.items() if person == storm.answered_by}
+            for received in arrived(stand):
+                words = f"{received.subject} {received.text}"
+                told = received.recipient in theirs and words.startswith(("DANGER", " DANGER"))
+                if told and f"Tank {storm.tank}" in words and (code := _CODE.search(received.text)) is not None:
+                    storm.called_at, storm.code = received.at, code[1]
+                    break
+        elif storm.answer is None:
+            _answer(storm, stand.page_ports())
+
+
+def _answer(storm: Storm, ports: Sequence[int]) -> None:
+    """Whoever was called writes back the code; the gateway posts it to one node, then the next, until one takes it."""
+    if time.monotonic() - storm.asked_at < 2.0:
+        return
+    storm.asked_at = time.monotonic()
+    posted = {"id": f"reply {storm.tank}", "from": ADDRESSES[storm.answered_by, "sms"], "text": storm.code}
+    for port in ports:
+        url = f"http://127.0.0.1:{port}/gateway/phones/reply"
+        try:
+            taken = requests.post(url, json=posted, headers={"X-Gateway-Secret": HOOK_SECRET}, timeout=1.0).ok
+        except requests.RequestException:
+            continue
+        if taken:
+            storm.answer = Answer(contact=storm.answered_by, code=storm.code)
+            return
 
 
 def _plain(mail: EmailMessage) -> str:

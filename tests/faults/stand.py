@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import asyncio
 import math
 import random
 import signal
@@ -10,15 +9,13 @@ import time
 from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, field
-from email.message import EmailMessage
 from pathlib import Path
-from typing import Any
 
-import requests
+import psycopg
 
-from service.demo.mail_sink import MailSink, free_port
-from tests.faults.accountant import Answer
-from tests.faults.plant import ADDRESSES, HOOK_SECRET, Plant, Storm
+from service.demo.mail_sink import free_port
+from tests.faults.plant import Plant
+from tests.faults.slow_sink import SlowSink
 from tests.http_gateway import Gateway, http_gateway
 from tests.plant_servers import FaultProxy, ModbusPlant
 from tests.postgres_servers import USER, PostgresPair, PostgresServer, postgres_pair
@@ -32,36 +29,6 @@ FAKETIME = next(Path("/usr/lib").glob("*/faketime/libfaketimeMT.so.1"), None)
 SPOOL_DISK = "4m"
 #: A database server's: the database and its log take about 150 MB of it.
 SERVER_DISK = "320m"
-
-
-class SlowSink(MailSink):
-    """A mail server that may take its time, drop the line after taking a mail, or refuse for now."""
-
-    def __init__(self) -> None:
-        super().__init__()
-        self.arrived_at: list[float] = []
-        self.wait = 0.0
-        self.vanish = False
-        self.refuse = False
-
-    def __enter__(self) -> SlowSink:
-        super().__enter__()
-        return self
-
-    async def handle_DATA(self, server: Any, session: Any, envelope: Any) -> str:  # noqa: N802
-        if self.refuse:
-            return "451 4.3.0 not now"
-        if self.wait:
-            await asyncio.sleep(self.wait)
-        answer = await super().handle_DATA(server, session, envelope)
-        self.arrived_at.append(time.monotonic())
-        if self.vanish:
-            server.transport.close()
-        return answer
-
-    def since(self, count: int) -> list[tuple[EmailMessage, float]]:
-        """Mails from the *count*-th on, with their times."""
-        return list(zip(self.mails[count:], self.arrived_at[count:], strict=False))
 
 
 @dataclass
@@ -139,21 +106,13 @@ class Stand:
             if path.parent.name == "refused":
                 path.rename(path.parent.parent / path.name)
 
-    def answer(self, storm: Storm) -> None:
-        """Whoever was called writes back the code; the gateway posts it to one node, then the next, until one takes it."""
-        if time.monotonic() - storm.asked_at < 2.0:
-            return
-        storm.asked_at = time.monotonic()
-        posted = {"id": f"reply {storm.tank}", "from": ADDRESSES[storm.answered_by, "sms"], "text": storm.code}
-        for node in self.nodes:
-            url = f"http://127.0.0.1:{node.port}/gateway/phones/reply"
-            try:
-                taken = requests.post(url, json=posted, headers={"X-Gateway-Secret": HOOK_SECRET}, timeout=1.0).ok
-            except requests.RequestException:
-                continue
-            if taken:
-                storm.answer = Answer(contact=storm.answered_by, code=storm.code)
-                return
+    def connect(self) -> psycopg.Connection:
+        """A connection to the database."""
+        return psycopg.connect(self.pair.primary.url, connect_timeout=3)
+
+    def page_ports(self) -> list[int]:
+        """Where the pages answer."""
+        return [node.port for node in self.nodes]
 
     def heal(self) -> None:
         """Everything is well: all run, nothing is slow, every clock is right."""

@@ -14,7 +14,7 @@ from PIL import Image
 
 from service.errors import InputError
 from service.photo import LARGEST, SIDE, _unfolded, plain_photo
-from tests.photographs import photo
+from tests.photographs import endless_photo, photo
 
 
 @pytest.mark.parametrize("form", ["JPEG", "PNG", "WEBP"])
@@ -82,18 +82,8 @@ def test_what_is_no_photo_is_refused_in_words(content: bytes) -> None:
         plain_photo(content)
 
 
-def endless(scans: int) -> bytes:
-    """A progressive JPEG whose last scan comes again and again: 300 kB that keep a decoder busy for more than a minute."""
-    held = io.BytesIO()
-    with Image.open(io.BytesIO(photo(1200, 900))) as picture:
-        picture.save(held, "JPEG", progressive=True, quality=30)
-    sent = held.getvalue()
-    last = sent.rindex(b"\xff\xda")
-    return sent[:last] + sent[last:-2] * scans + b"\xff\xd9"
-
-
 def test_a_photo_that_never_comes_to_an_end_is_refused_and_holds_nothing_up() -> None:
-    sent = endless(2000)
+    sent = endless_photo(2000)
     assert len(sent) < LARGEST
     with pytest.raises(InputError, match="takes too much to unfold"):
         plain_photo(sent, processor_s=1)
