@@ -15,7 +15,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
 from enum import IntEnum
-from typing import Any, Protocol
+from typing import Any, Protocol, runtime_checkable
 
 import numpy as np
 from numpy.typing import NDArray
@@ -183,6 +183,15 @@ class Resting(Protocol):
 
     def rest(self) -> None:
         """Close the line; the next poll opens it again."""
+        ...
+
+
+@runtime_checkable
+class GivesUp(Protocol):
+    """A connector that can be told, from any thread, to let go of what it is reading."""
+
+    def give_up(self) -> None:
+        """End the poll under way soon, and begin no other."""
         ...
 
 

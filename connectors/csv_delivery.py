@@ -11,13 +11,11 @@ from datetime import datetime
 from typing import Any, BinaryIO
 
 from connectors.base import Delivery, Reject
-from connectors.csv_folder import Folder, Signature
+from connectors.csv_folder import Folder, Signature, content_hash
 from connectors.csv_format import CsvFormat
+from connectors.csv_parts import Chunk, FileReader, Limits, Outcome, ReadJob, no_samples
 from connectors.csv_quarantine import RejectedRows, tell_reason
-from connectors.csv_reader import Chunk, Reading
-from connectors.csv_samples import no_samples
-from connectors.csv_source import Damaged, Limits, Member, content_hash, members
-from connectors.errors import ConnectorError, Malformed, Unreachable
+from connectors.errors import ReaderEnded, Unreachable
 
 #: Tells whether a file with this SHA-256 has been stored before.
 AlreadyTaken = Callable[[str], bool]
@@ -43,6 +41,7 @@ class FileDeliveries:
     source: str
     origin: str
     format: CsvFormat
+    reader: FileReader
     now: datetime
     already_taken: AlreadyTaken | None
     limits: Limits
@@ -50,6 +49,7 @@ class FileDeliveries:
     beside: Beside | None  #: None: rejects are told to whoever named the file, and nowhere else
     state: dict[str, Any]
     remember: bool = False
+    stopped: Callable[[], bool] = lambda: False
     signature: Signature | None = None
     content_hash: str = ""
     unreadable: str | None = None
@@ -58,6 +58,7 @@ class FileDeliveries:
     _withdrawn: bool = False
     _any_readable: bool = True
     _repeated: dict[str, int] = field(default_factory=dict)
+    _size: int = 0
 
     def read(self, file: BinaryIO) -> Iterator[Delivery]:
         """Yield the file's deliveries.
@@ -66,26 +67,33 @@ class FileDeliveries:
         ------
         Unreachable
             when the file changed meanwhile, or its rejects cannot be written; the last part has not been yielded then.
+        ReaderEnded
+            when reading it ended its reader after a part had been yielded; the last part has not been.
         """
-        self.signature = Signature.of(os.fstat(file.fileno()))
-        self._before = _copied(self.state)
-        self._repeated = dict(self.state.get("repeated", {}))
-        if self.signature.size > self.limits.max_file_bytes:
-            yield self._too_large(self.signature.size)
+        self._begin(file)
+        if self._size > self.limits.max_file_bytes:
+            yield self._unread(f"It has {self._size} bytes, more than {self.limits.max_file_bytes}. Split it.")
             return
-        self.content_hash, size = content_hash(file)
+        self.content_hash, size = content_hash(file, self.source, self.stopped)
         if self.already_taken is not None and self.already_taken(self.content_hash):
             yield self._delivery(Chunk(no_samples()), size, part=0, last=True)
             return
         self._rejected = RejectedRows()
         held: Chunk | None = None
         part = 0
-        for chunk in self._chunks(file, size):
-            self._rejected.add(chunk.rejects, chunk.unlisted)
-            if held is not None:
-                yield self._delivery(held, size, part=part, last=False)
-                part += 1
-            held = chunk
+        try:
+            for chunk in self._chunks(file, size):
+                self._rejected.add(chunk.rejects, chunk.unlisted)
+                if held is not None:
+                    yield self._delivery(held, size, part=part, last=False)
+                    part += 1
+                held = chunk
+        except ReaderEnded as exc:
+            if part:
+                raise
+            self._rejected = None
+            yield self._unread(ended_reader(exc))
+            return
         if Signature.of(os.fstat(file.fileno())) != self.signature:
             raise Unreachable(
                 self.source, f"{self.origin} changed while it was read.", "It is taken again when it rests."
@@ -94,14 +102,20 @@ class FileDeliveries:
         self._tell()
         yield self._delivery(held or Chunk(no_samples()), size, part=part, last=True)
 
-    def _too_large(self, size: int) -> Delivery:
-        """What is said of a file that no export makes; it is not read, not even for its hash."""
-        self.unreadable = f"It has {size} bytes, more than {self.limits.max_file_bytes}. Split it."
+    def _begin(self, file: BinaryIO) -> None:
+        self.signature = Signature.of(os.fstat(file.fileno()))
+        self._size = self.signature.size
+        self._before = _copied(self.state)
+        self._repeated = dict(self.state.get("repeated", {}))
+
+    def _unread(self, reason: str) -> Delivery:
+        """What is said of a file that is not read, not even for its hash: should it come again, it is looked at anew."""
+        self.unreadable = reason
         self._any_readable = False
         self.content_hash = hashlib.sha256(f"{self.origin}|{self.signature}".encode()).hexdigest()
         self._tell()
-        chunk = Chunk(no_samples(), (Reject(0, "file", self.origin, self.unreadable),))
-        return replace(self._delivery(chunk, size, part=0, last=True), content_hash=None)
+        chunk = Chunk(no_samples(), (Reject(0, "file", self.origin, reason.splitlines()[0]),))
+        return replace(self._delivery(chunk, self._size, part=0, last=True), content_hash=None)
 
     def add_refused(self, refused: Sequence[Reject]) -> None:
         """Tell beside the file what the service refused, after the rows that could not be read.
@@ -139,37 +153,22 @@ class FileDeliveries:
         self.state.update(_copied(self._before))
 
     def _chunks(self, file: BinaryIO, size: int) -> Iterator[Chunk]:
-        """Chunks of all members; a member that cannot be read becomes a reject, and so does the file when none can."""
-        problems: list[str] = []
-        readable = 0
-        try:
-            for member in members(file, self.origin, size, self.limits):
-                inside = member.name if member.name != self.origin else ""
-                try:
-                    for chunk in self._member(member):
-                        yield _placed(chunk, inside)
-                    readable += 1
-                except Malformed as exc:
-                    problems.append(_reason(exc))
-                    yield Chunk(no_samples(), (Reject(0, "file", inside or self.origin, problems[-1]),))
-                except Damaged as exc:
-                    readable += 1  # what came before the damage stands
-                    problems.append(str(exc))
-                    yield Chunk(no_samples(), (Reject(0, "file", inside or self.origin, str(exc)),))
-        except Malformed as exc:
-            problems.append(_reason(exc))
-            yield Chunk(no_samples(), (Reject(0, "file", self.origin, problems[-1]),))
-        except OSError as exc:
-            raise Unreachable(self.source, f"{self.origin} cannot be read ({exc}).") from exc
-        self._any_readable = readable > 0
-        if problems and not readable:
-            self.unreadable = "\n".join(problems)
-        elif problems:
-            self.unreadable = "Only a part of this file could be read; that part was stored.\n" + "\n".join(problems)
-
-    def _member(self, member: Member) -> Iterator[Chunk]:
-        reading = Reading(self.format, self.now, member.name, self._repeated, self.block_bytes)
-        yield from reading.chunks(member.stream)
+        job = ReadJob(
+            source=self.source,
+            origin=self.origin,
+            size=size,
+            format=self.format,
+            now=self.now,
+            repeated=self._repeated,
+            limits=self.limits,
+            block_bytes=self.block_bytes,
+        )
+        for item in self.reader.read(file, job):
+            if isinstance(item, Outcome):
+                self._any_readable, self.unreadable = item.any_readable, item.unreadable
+                self._repeated = dict(item.repeated)
+            else:
+                yield item
 
     def _delivery(self, chunk: Chunk, size: int, *, part: int, last: bool) -> Delivery:
         if last and not self._withdrawn:
@@ -191,16 +190,9 @@ class FileDeliveries:
         )
 
 
-def _reason(exc: ConnectorError) -> str:
-    return f"{exc.problem} {exc.remedy}".strip()
-
-
-def _placed(chunk: Chunk, member: str) -> Chunk:
-    """Rejects of an archive's member say which member they stood in."""
-    if not member or not chunk.rejects:
-        return chunk
-    rejects = tuple(Reject(r.line, r.field, r.text, f"{r.reason} (in {member})") for r in chunk.rejects)
-    return replace(chunk, rejects=rejects)
+def ended_reader(exc: ReaderEnded) -> str:
+    """Why a file that ended its reader is not read again."""
+    return f"{exc.problem} Nothing of it is stored. {exc.remedy}\nIf it is what it should be, drop it again, in smaller parts."
 
 
 def _copied(state: Mapping[str, Any]) -> dict[str, Any]:

@@ -9,22 +9,23 @@ from __future__ import annotations
 import contextlib
 import fnmatch
 import os
+import threading
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
-from typing import Any
+from typing import Any, BinaryIO
 
 from connectors.base import Delivery
+from connectors.csv_attempts import Attempts
 from connectors.csv_delivery import AlreadyTaken, Beside, FileDeliveries
 from connectors.csv_folder import Folder, Signature, is_temporary, open_regular, opened, told, within
 from connectors.csv_format import CsvFormat, checked
+from connectors.csv_parts import BLOCK_BYTES, Chunk, FileReader, Limits, Outcome, ReadJob
 from connectors.csv_quarantine import REASON, REJECTED, reason_name, rejected_name, tell_reason
-from connectors.csv_reader import BLOCK_BYTES
-from connectors.csv_source import Limits
-from connectors.errors import ConnectorError, Malformed, Misconfigured, Unreachable
+from connectors.errors import ConnectorError, Malformed, Misconfigured, ReaderEnded, Unreachable
 
 PATTERNS = ("*.csv", "*.txt", "*.tsv", "*.gz", "*.zip")
 _WATCHED_AFTER_MOVE_S = 86_400.0
@@ -38,7 +39,8 @@ class CsvDropConfig:
     ``settle`` is how long a file must rest unchanged. ``processed`` and ``quarantine`` default to folders inside the drop
     folder. With ``keep`` files are left where they are, for shares that must not be altered; they are known again by name,
     size and time, and their rejects go to ``quarantine``. Files in ``processed`` are deleted after ``processed_for``; None
-    keeps them for ever, and what was rejected or never read is always kept.
+    keeps them for ever, and what was rejected or never read is always kept. ``attempts`` is a file of the service's own in
+    which stands what is being read, so that what ends the service again and again is read no more.
     """
 
     key: str
@@ -52,6 +54,7 @@ class CsvDropConfig:
     processed_for: timedelta | None = None
     limits: Limits = field(default_factory=Limits)
     block_bytes: int = BLOCK_BYTES
+    attempts: Path | None = None
 
 
 class CsvDrop:
@@ -59,6 +62,7 @@ class CsvDrop:
 
     Parameters
     ----------
+    reader : decodes the files; this class only opens, names and moves them.
     now : the clock against which times in files are plausible.
     already_taken : asked with a file's SHA-256; a file known already is delivered empty, and moved like any other.
     clock : seconds that never run backwards, for how long a file has rested.
@@ -68,6 +72,7 @@ class CsvDrop:
         self,
         config: CsvDropConfig,
         *,
+        reader: FileReader,
         now: Callable[[], datetime],
         already_taken: AlreadyTaken | None = None,
         clock: Callable[[], float] = time.monotonic,
@@ -91,6 +96,8 @@ class CsvDrop:
         self._cleared: float | None = None
         self._refused: dict[str, Signature] = {}  #: by name, what could not be stored once
         self._given_up: dict[str, Signature] = {}  #: what could not be twice, and must be left where it is
+        self._reader = _GuardedReader(reader, config)
+        self._stopped = threading.Event()
 
     def poll(self, state: Mapping[str, Any]) -> Iterator[Delivery]:
         """Deliver the files that have come to rest, oldest first.
@@ -99,6 +106,8 @@ class CsvDrop:
         ------
         Unreachable
             when the folder cannot be listed, or a file could not be read now; other files have been delivered first.
+        ReaderEnded
+            when a file ended its reader after some of it was delivered; the next poll puts it into quarantine.
         """
         self._bring_back_grown()
         self._clear_processed()
@@ -109,6 +118,8 @@ class CsvDrop:
             carried["taken"] = {name: list(value) for name, value in kept.items() if name in present}
         problems: list[ConnectorError] = []
         for name in ready:
+            if self._stopped.is_set():
+                return
             try:
                 yield from self._deliver(name, carried)
             except Unreachable as exc:
@@ -182,8 +193,14 @@ class CsvDrop:
                 f"Give the service write access to {self._quarantine}.",
             ) from exc
 
+    def give_up(self) -> None:
+        """Let go of the file being read, and read no other: it is read anew after the next start. From any thread."""
+        self._stopped.set()
+        self._reader.stop()
+
     def close(self) -> None:
-        """Nothing is held open between polls."""
+        """Let the reader end; no file is held open between polls."""
+        self.give_up()
         self._pending.clear()
 
     def _look(self, kept: Mapping[str, tuple[int, ...]]) -> tuple[list[str], set[str]]:
@@ -233,6 +250,7 @@ class CsvDrop:
             source=self.key,
             origin=told(name),
             format=self._config.format,
+            reader=self._reader,
             now=self._now(),
             already_taken=self._already_taken,
             limits=self._config.limits,
@@ -240,6 +258,7 @@ class CsvDrop:
             beside=Beside(self._notes, name),
             state=carried,
             remember=self._config.keep,
+            stopped=self._stopped.is_set,
         )
         try:
             with self._folder() as folder:
@@ -309,6 +328,32 @@ class CsvDrop:
                         processed.remove(name)
 
 
+class _GuardedReader:
+    """Reads no file again that ended its reader, or the service with it."""
+
+    def __init__(self, reader: FileReader, config: CsvDropConfig) -> None:
+        self._reader = reader
+        self._attempts = Attempts(config.attempts)
+        self._ended: dict[str, tuple[Signature, ReaderEnded]] = {}
+
+    def read(self, file: BinaryIO, job: ReadJob) -> Iterator[Chunk | Outcome]:
+        signature = Signature.of(os.fstat(file.fileno()))
+        ended = self._ended.pop(job.origin, None)
+        try:
+            if ended is not None and ended[0] == signature:
+                raise ended[1]
+            self._attempts.begin(job, signature)
+            yield from self._reader.read(file, job)
+        except ReaderEnded as exc:
+            self._ended[job.origin] = (signature, exc)
+            raise
+        finally:
+            self._attempts.end()
+
+    def stop(self) -> None:
+        self._reader.stop()
+
+
 class CsvFiles:
     """Files named by hand, read once in the order given; moved only when ``move`` is asked for."""
 
@@ -317,6 +362,7 @@ class CsvFiles:
         config: CsvDropConfig,
         paths: Sequence[Path],
         *,
+        reader: FileReader,
         now: Callable[[], datetime],
         already_taken: AlreadyTaken | None = None,
         move: bool = False,
@@ -325,6 +371,7 @@ class CsvFiles:
         self.key = config.key
         self._config = config
         self._paths = tuple(paths)
+        self._reader = reader
         self._now = now
         self._already_taken = already_taken
         self._move = move
@@ -337,6 +384,8 @@ class CsvFiles:
         ------
         Unreachable, Malformed
             when one of them cannot be opened; the others have been delivered first.
+        ReaderEnded
+            when a file ended its reader after some of it was delivered; nothing of it is stored.
         """
         carried: dict[str, Any] = {key: dict(value) for key, value in state.items()}
         problems: list[ConnectorError] = []
@@ -366,7 +415,8 @@ class CsvFiles:
                 _put_away(folder, path.name, done, good, bad)
 
     def close(self) -> None:
-        """Nothing is held open between polls."""
+        """Let the reader end; no file is held open between polls."""
+        self._reader.stop()
         self._pending.clear()
 
     def _deliver(self, path: Path, carried: dict[str, Any]) -> Iterator[Delivery]:
@@ -376,6 +426,7 @@ class CsvFiles:
             source=self.key,
             origin=told(str(path)),
             format=self._config.format,
+            reader=self._reader,
             now=self._now(),
             already_taken=self._already_taken,
             limits=self._config.limits,

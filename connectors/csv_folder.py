@@ -13,7 +13,7 @@ import os
 import secrets
 import shutil
 import stat
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -25,6 +25,7 @@ from connectors.errors import Malformed, Unreachable
 _TEMPORARY = (".tmp", ".temp", ".part", ".partial", ".filepart", ".crdownload", ".swp", ".lock", "~")
 #: Longest name a file system takes [bytes] (NAME_MAX of POSIX's usual file systems).
 NAME_MAX = 255
+_READ = 1 << 20
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,6 +70,27 @@ def fitted(name: str, ending: str = "") -> str:
     mark = b"~" + hashlib.sha256(raw).hexdigest()[:8].encode()
     kept = raw[: NAME_MAX - len(tail) - len(mark)].decode("utf-8", "ignore")
     return kept + os.fsdecode(mark) + ending
+
+
+def content_hash(file: BinaryIO, source: str, stopped: Callable[[], bool] = lambda: False) -> tuple[str, int]:
+    """SHA-256 in hex, and size, of an open file; leaves it at its start.
+
+    Raises
+    ------
+    Unreachable
+        when it grows meanwhile, perhaps as fast as it is read, or when told to stop.
+    """
+    end = os.fstat(file.fileno()).st_size
+    digest = hashlib.sha256()
+    size = 0
+    file.seek(0)
+    while data := file.read(_READ):
+        digest.update(data)
+        size += len(data)
+        if size > end or stopped():
+            raise Unreachable(source, "a file was given up while it was read.", "It is taken again when it rests.")
+    file.seek(0)
+    return digest.hexdigest(), size
 
 
 def open_regular(path: Path, source: str) -> BinaryIO:

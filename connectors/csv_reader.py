@@ -10,23 +10,11 @@ from connectors.base import HandCore, Reject, SampleBlock
 from connectors.csv_cores import CoreRows
 from connectors.csv_format import CsvFormat, Layout
 from connectors.csv_lines import ByteStream, LineBlock, LineSource, Rejects
+from connectors.csv_parts import BLOCK_BYTES, Chunk, no_samples
 from connectors.csv_records import split_records
 from connectors.csv_row_times import RowTimes
-from connectors.csv_samples import SampleRows, no_samples
+from connectors.csv_samples import SampleRows
 from connectors.csv_shape import find_shape
-
-#: 4 MB, about 100,000 rows: larger blocks are no faster and only cost memory.
-BLOCK_BYTES = 4 << 20
-
-
-@dataclass(frozen=True, slots=True)
-class Chunk:
-    """A part of a file: what could be read of it, and what could not."""
-
-    samples: SampleBlock
-    rejects: tuple[Reject, ...] = ()
-    cores: tuple[HandCore, ...] = ()
-    unlisted: int = 0  #: rejects beyond those listed
 
 
 @dataclass(slots=True)

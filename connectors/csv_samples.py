@@ -17,22 +17,11 @@ from connectors.csv_cell import NO_NUMBER, QualityCode, UnreadableNumber, code_s
 from connectors.csv_cells import Cells
 from connectors.csv_format import CsvFormat, Layout, unknown_tag
 from connectors.csv_lines import LineBlock, shown
+from connectors.csv_parts import no_samples
 from connectors.csv_row_times import RowTimes
 from connectors.csv_rows import clean
 from connectors.csv_shape import Shape
 from connectors.csv_time_pattern import Bools, Int64s
-
-
-def no_samples() -> SampleBlock:
-    """An empty block."""
-    return SampleBlock(
-        addresses=(),
-        address_index=np.zeros(0, dtype=np.int32),
-        time_us=np.zeros(0, dtype=np.int64),
-        value=np.zeros(0, dtype=np.float64),
-        quality=np.zeros(0, dtype=np.int16),
-        reason=np.zeros(0, dtype=np.int16),
-    )
 
 
 class SampleRows:

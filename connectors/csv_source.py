@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import gzip
-import hashlib
 import lzma
 import zipfile
 import zlib
@@ -13,11 +12,11 @@ from dataclasses import dataclass
 from typing import BinaryIO, cast
 
 from connectors.csv_lines import ByteStream
+from connectors.csv_parts import Limits
 from connectors.errors import Malformed
 
 _GZIP = b"\x1f\x8b"
 _ZIP = (b"PK\x03\x04", b"PK\x05\x06")
-_READ = 1 << 20
 
 #: What decompression may raise on damaged input.
 DAMAGE = (
@@ -30,20 +29,6 @@ DAMAGE = (
     NotImplementedError,
     ValueError,
 )
-
-
-@dataclass(frozen=True, slots=True)
-class Limits:
-    """Bounds on compressed files. A day of one-second readings of a hundred tags is about 500 MB of text."""
-
-    max_file_bytes: int = 8 << 30  #: of the file as it lies there
-    max_bytes: int = 32 << 30
-    #: Text of a constant signal shrinks about a hundredfold; deflate's own limit is about a thousandfold.
-    max_ratio: int = 400
-    ratio_from: int = 256 << 20
-    max_members: int = 1000
-    #: The list of members at an archive's end, which is read as a whole: a thousand names of four hundred letters.
-    max_directory_bytes: int = 1 << 19
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,18 +63,6 @@ class _Guarded:
         if self._total > self._limits.ratio_from and self._total > self._limits.max_ratio * self._compressed:
             raise Damaged(f"it decompresses to more than {self._limits.max_ratio} times its size, as no export does")
         return data
-
-
-def content_hash(file: BinaryIO) -> tuple[str, int]:
-    """SHA-256 in hex, and size, of an open file; leaves it at its start."""
-    digest = hashlib.sha256()
-    size = 0
-    file.seek(0)
-    while data := file.read(_READ):
-        digest.update(data)
-        size += len(data)
-    file.seek(0)
-    return digest.hexdigest(), size
 
 
 def members(file: BinaryIO, name: str, size: int, limits: Limits) -> Iterator[Member]:

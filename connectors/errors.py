@@ -4,6 +4,7 @@ ConnectorError
 ├── Unreachable      the device or folder did not answer: try again later
 ├── Refused          it answered that it will not, with a code: ``retryable`` says whether the code is a passing one
 ├── Malformed        it answered with something that cannot be read: quarantine it, go on with the rest
+├── ReaderEnded      what it gave ended the process that reads it: quarantine it and never read it again
 └── Misconfigured    the site file asks for something impossible: stop this source and tell a person
 """
 
@@ -39,6 +40,10 @@ class Refused(ConnectorError):
 
 class Malformed(ConnectorError):
     """The source answered with something that cannot be read; asking again will not help."""
+
+
+class ReaderEnded(ConnectorError):
+    """Reading what the source gave ended the process that reads it; the same again would end it again."""
 
 
 class Misconfigured(ConnectorError):

@@ -17,7 +17,7 @@ from functools import partial
 import structlog
 from sqlalchemy import Engine
 
-from connectors.base import Connector
+from connectors.base import Connector, GivesUp
 from connectors.errors import ConnectorError
 from service.bootstrap import Installation
 from service.domain.lease import DECIDE, KEEP_UP, PAST, TELL, Standing, reading
@@ -382,6 +382,12 @@ class Watch:
             with suppress(StorageError):  # it waits where it is; the device is not this node's to read meanwhile
                 return self.read(remains)
         return IngestReport(connector=source.key)
+
+    def give_up_files(self) -> None:
+        """Let go of the files being read, which are read anew after the next start: whoever stops does not wait for them."""
+        for source in self._sources:
+            if isinstance(source, GivesUp):
+                source.give_up()
 
     def close(self) -> None:
         """Release sources and channels."""

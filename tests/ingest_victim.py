@@ -12,6 +12,7 @@ from sqlalchemy import Engine
 
 from connectors.base import Delivery
 from connectors.csv_drop import CsvDrop, CsvDropConfig
+from connectors.csv_file import InlineReader
 from connectors.csv_format import CsvFormat
 from service.jobs.ingest import IngestReport, Plant, Step, ingest
 from service.storage import ledger
@@ -55,6 +56,7 @@ def take_in(
             ),
             block_bytes=BLOCK_BYTES,
         ),
+        reader=InlineReader(),
         now=lambda: NOON,
         already_taken=taken,
         clock=lambda: float(next(moments)),

@@ -179,6 +179,7 @@ class Work:
         """Let what is under way end, and leave the leases to whoever wants them."""
         assert self._watch is not None
         with impatient(self._leases.cut_off, STOP_PATIENCE_S):
+            self._watch.give_up_files()
             if self._supervisor.stop():
                 self._hanging.append(self._supervisor)
             self._timetable.stop()

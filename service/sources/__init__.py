@@ -22,12 +22,12 @@ from service.site.csv_drop import CsvSection
 from service.site.modbus import ModbusSection
 from service.site.opcua import OpcuaSection
 from service.site.site import Site
-from service.site.source import SourceSection
 from service.storage.spool import Spool
 
 if TYPE_CHECKING:
     from connectors.modbus import ModbusConnector
     from connectors.opcua import OpcuaConnector
+    from service.reader import Reader
 
 #: What one live source may hold on disk while the database is away; at 10 values a second that is about two months.
 SPOOL_BYTES = 256 << 20
@@ -45,16 +45,28 @@ def sources_of(
 
     Parameters
     ----------
-    spools : the folder in which live sources keep what cannot be stored; None leaves them without.
+    spools : the folder in which live sources keep what cannot be stored, and sources of files what they are reading; None
+        leaves them without.
     without : keys of sources to leave out.
     """
-    return [
-        _forwarding(section, site, clock, spools)
-        if spools is not None and isinstance(section, ModbusSection | OpcuaSection)
-        else _source(section, site, engine, clock)
-        for section in site.connectors()
-        if section.key not in without
-    ]
+    sources: list[Connector] = []
+    reader: Reader | None = None
+    for section in site.connectors():
+        if section.key in without:
+            continue
+        if isinstance(section, CsvSection):
+            from service.reader import Reader
+            from service.sources.csv_files import drop_folder
+
+            reader = reader or Reader()  # one for all folders; its process starts with the first file
+            sources.append(drop_folder(section, site, engine, clock, reader, spools))
+        elif not isinstance(section, ModbusSection | OpcuaSection):
+            raise ConfigError(f"connector {section.key!r}: kind {section.kind!r} is not known to this version")
+        elif spools is not None:
+            sources.append(_forwarding(section, site, clock, spools))
+        else:
+            sources.append(_live(section, site, clock))
+    return sources
 
 
 def held_sources_of(site: Site, clock: Callable[[], datetime], spools: Path) -> list[ForwardingSource]:
@@ -129,16 +141,6 @@ def probe_points(site: Site, key: str | None, clock: Callable[[], datetime]) -> 
 def _probed(row: ProbeRow) -> Point:
     reason = "" if row.reason is SourceReason.NONE else row.reason.name.lower().replace("_", " ")
     return Point(row.address, row.place, row.raw, row.value, row.quality.name.lower(), reason, row.age, row.remark)
-
-
-def _source(section: SourceSection, site: Site, engine: Engine, clock: Callable[[], datetime]) -> Connector:
-    if isinstance(section, CsvSection):
-        from service.sources.csv_files import drop_folder
-
-        return drop_folder(section, site, engine, clock)
-    if isinstance(section, ModbusSection | OpcuaSection):
-        return _live(section, site, clock)
-    raise ConfigError(f"connector {section.key!r}: kind {section.kind!r} is not known to this version")
 
 
 def _forwarding(

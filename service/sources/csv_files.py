@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 
@@ -12,6 +13,7 @@ from connectors.base import Connector
 from connectors.csv_cell import QualityCode
 from connectors.csv_drop import CsvDrop, CsvDropConfig, CsvFiles
 from connectors.csv_format import CsvFormat, Layout
+from service.reader import Reader
 from service.site.csv_drop import CsvSection
 from service.site.site import Site
 from service.storage import ledger
@@ -21,9 +23,19 @@ from service.storage.session import transaction
 _CORE_ROLES = {"distance_from_wall": "distance", "arm_position": "arm", "taken_by": "by"}
 
 
-def drop_folder(section: CsvSection, site: Site, engine: Engine, clock: Callable[[], datetime]) -> Connector:
+def drop_folder(
+    section: CsvSection,
+    site: Site,
+    engine: Engine,
+    clock: Callable[[], datetime],
+    reader: Reader,
+    spools: Path | None,
+) -> Connector:
     """The drop folder of a section, ready to be polled."""
-    return CsvDrop(_drop(section, site), now=clock, already_taken=_already_taken(engine, section.key))
+    config = _drop(section, site)
+    if spools is not None:
+        config = replace(config, attempts=spools / f"{section.key}.reading")
+    return CsvDrop(config, reader=reader, now=clock, already_taken=_already_taken(engine, section.key))
 
 
 def named_files(
@@ -31,7 +43,12 @@ def named_files(
 ) -> Connector:
     """The named files, read as the drop folder of a section would read them."""
     return CsvFiles(
-        _drop(section, site), paths, now=clock, already_taken=_already_taken(engine, section.key), move=move
+        _drop(section, site),
+        paths,
+        reader=Reader(),
+        now=clock,
+        already_taken=_already_taken(engine, section.key),
+        move=move,
     )
 
 

@@ -141,6 +141,7 @@ def _whole_path(engine: Engine, path: Path) -> tuple[int, float]:
     from connectors.csv_drop import CsvDropConfig, CsvFiles
     from connectors.csv_format import CsvFormat
     from service.jobs.ingest import Plant, ingest
+    from service.reader import Reader
     from service.storage.session import transaction
     from service.storage.site_tables import site_ids
 
@@ -154,11 +155,13 @@ def _whole_path(engine: Engine, path: Path) -> tuple[int, float]:
 
     started = time.perf_counter()
     form = CsvFormat(tags=frozenset(plant.signals))
-    source = CsvFiles(CsvDropConfig(key="bench", folder=path.parent, format=form), [path], now=now)
+    config = CsvDropConfig(key="bench", folder=path.parent, format=form)
+    source = CsvFiles(config, [path], reader=Reader(), now=now)
     report = ingest(source, plant, engine, now)
     seconds = time.perf_counter() - started
     if report.error or report.rejected:
         raise SystemExit(f"{report.error} rejected {report.rejected}")
+    source.close()
     return report.accepted + report.duplicate + report.revised, seconds
 
 

@@ -15,6 +15,7 @@ from sqlalchemy import Connection, Engine, text
 
 from connectors.base import Delivery, Sample, block_of
 from connectors.csv_drop import CsvDrop, CsvDropConfig
+from connectors.csv_file import InlineReader
 from connectors.csv_format import CsvFormat
 from service.alarms.rules import ConnectorSeen
 from service.domain.circuit import Circuit
@@ -427,7 +428,7 @@ class Dropping:
             quarantine=folder / "quarantine",
             block_bytes=500 if parts else 1 << 20,
         )
-        self._drop = CsvDrop(config, now=lambda: NOON, clock=lambda: float(next(moments)))
+        self._drop = CsvDrop(config, reader=InlineReader(), now=lambda: NOON, clock=lambda: float(next(moments)))
         rows = 60 if parts else 1
         for hour, name in enumerate(("a.csv", "bad.csv", "z.csv")):
             start = NIGHT + hour * timedelta(hours=1)

@@ -12,7 +12,8 @@ from hypothesis import strategies as st
 
 from connectors.base import Reject, SampleBlock
 from connectors.csv_format import CsvFormat, Layout
-from connectors.csv_reader import Chunk, Reading
+from connectors.csv_parts import Chunk
+from connectors.csv_reader import Reading
 from connectors.csv_shape import find_shape
 from connectors.errors import Malformed
 

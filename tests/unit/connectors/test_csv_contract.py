@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 
 from connectors.csv_drop import CsvDrop, CsvDropConfig, CsvFiles
+from connectors.csv_file import InlineReader
 from tests.connector_contract import ConnectorContract
 
 TEXT = (
@@ -26,13 +27,13 @@ class TestDroppedFile(ConnectorContract):
     @pytest.fixture
     def connector(self, tmp_path: Path) -> CsvDrop:
         (tmp_path / "a.csv").write_text(TEXT)
-        drop = CsvDrop(CsvDropConfig(key="drop", folder=tmp_path, settle=timedelta(0)), now=now)
+        drop = CsvDrop(CsvDropConfig(key="drop", folder=tmp_path, settle=timedelta(0)), reader=InlineReader(), now=now)
         assert list(drop.poll({})) == [], "the first look only remembers"
         return drop
 
     @pytest.fixture
     def dead_connector(self, tmp_path: Path) -> CsvDrop:
-        return CsvDrop(CsvDropConfig(key="drop", folder=tmp_path / "unmounted"), now=now)
+        return CsvDrop(CsvDropConfig(key="drop", folder=tmp_path / "unmounted"), reader=InlineReader(), now=now)
 
 
 class TestNamedFile(ConnectorContract):
@@ -41,8 +42,12 @@ class TestNamedFile(ConnectorContract):
     @pytest.fixture
     def connector(self, tmp_path: Path) -> CsvFiles:
         (tmp_path / "a.csv").write_text(TEXT)
-        return CsvFiles(CsvDropConfig(key="files", folder=tmp_path), [tmp_path / "a.csv"], now=now)
+        return CsvFiles(
+            CsvDropConfig(key="files", folder=tmp_path), [tmp_path / "a.csv"], reader=InlineReader(), now=now
+        )
 
     @pytest.fixture
     def dead_connector(self, tmp_path: Path) -> CsvFiles:
-        return CsvFiles(CsvDropConfig(key="files", folder=tmp_path), [tmp_path / "missing.csv"], now=now)
+        return CsvFiles(
+            CsvDropConfig(key="files", folder=tmp_path), [tmp_path / "missing.csv"], reader=InlineReader(), now=now
+        )

@@ -14,8 +14,9 @@ import pytest
 
 from connectors.base import Delivery
 from connectors.csv_drop import CsvDrop, CsvDropConfig, CsvFiles
+from connectors.csv_file import InlineReader
 from connectors.csv_format import CsvFormat
-from connectors.csv_source import Limits
+from connectors.csv_parts import FileReader, Limits
 from connectors.errors import Misconfigured, Unreachable
 
 NOW = datetime(2026, 1, 1, tzinfo=UTC)
@@ -31,12 +32,17 @@ class Bench:
         self.seconds = 0.0
         self.now = NOW
         self.known: set[str] = set()
+        self.reader: FileReader = InlineReader()
         self._config = CsvDropConfig(key="drop", folder=folder, format=CsvFormat(tags=frozenset({"CL1"})), **config)
         self.restart()
 
     def restart(self) -> None:
         self.drop = CsvDrop(
-            self._config, now=lambda: self.now, already_taken=self.known.__contains__, clock=lambda: self.seconds
+            self._config,
+            reader=self.reader,
+            now=lambda: self.now,
+            already_taken=self.known.__contains__,
+            clock=lambda: self.seconds,
         )
 
     def look(self, *, after: float = 10.0, state: dict[str, Any] | None = None, commit: bool = True) -> list[Delivery]:
@@ -392,7 +398,7 @@ def test_a_share_that_must_not_be_altered(tmp_path: Path, name: str) -> None:
 def test_the_second_pass_of_the_repeated_hour_in_a_file_of_its_own(tmp_path: Path) -> None:
     # America/New_York 2024-11-03 01:30, fold 0 = 05:30Z and fold 1 = 06:30Z (PEP 495, IANA tz database).
     config = CsvDropConfig(key="drop", folder=tmp_path, format=CsvFormat(zone="America/New_York"))
-    drop = CsvDrop(config, now=lambda: NOW, clock=iter(range(0, 1000, 10)).__next__)
+    drop = CsvDrop(config, reader=InlineReader(), now=lambda: NOW, clock=iter(range(0, 1000, 10)).__next__)
     state: dict[str, Any] = {}
     times = []
     for name in ("first.csv", "second.csv"):
@@ -412,7 +418,7 @@ def test_named_files(tmp_path: Path) -> None:
     (tmp_path / "bad.csv").write_text("nothing\n")
     config = CsvDropConfig(key="files", folder=tmp_path, format=CsvFormat(tags=frozenset({"CL1"})))
     paths = [tmp_path / "missing.csv", tmp_path / "a.csv", tmp_path / "bad.csv"]
-    files = CsvFiles(config, paths, now=lambda: NOW)
+    files = CsvFiles(config, paths, reader=InlineReader(), now=lambda: NOW)
     deliveries: list[Delivery] = []
 
     def take() -> None:
@@ -433,7 +439,7 @@ def test_named_files(tmp_path: Path) -> None:
         "bad.csv.reason.txt",
     ]
 
-    files = CsvFiles(config, paths[1:], now=lambda: NOW, move=True)
+    files = CsvFiles(config, paths[1:], reader=InlineReader(), now=lambda: NOW, move=True)
     for delivery in files.poll({}):
         files.committed(delivery)
     assert (tmp_path / "processed/a.csv").exists()
@@ -456,7 +462,7 @@ def test_named_files(tmp_path: Path) -> None:
 def test_a_format_that_asks_for_the_impossible(tmp_path: Path, options: dict[str, str], problem: str) -> None:
     config = CsvDropConfig(key="drop", folder=tmp_path, format=CsvFormat(**options))  # type: ignore[arg-type]
     with pytest.raises(Misconfigured, match=problem):
-        CsvDrop(config, now=lambda: NOW)
+        CsvDrop(config, reader=InlineReader(), now=lambda: NOW)
 
 
 def test_settle_is_honoured(tmp_path: Path) -> None:

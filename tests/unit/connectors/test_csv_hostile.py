@@ -14,7 +14,7 @@ from pathlib import Path
 import pytest
 
 from connectors.csv_lines import MOST_LISTED
-from connectors.csv_source import Limits
+from connectors.csv_parts import Limits
 from connectors.errors import Unreachable
 from tests.unit.connectors.test_csv_drop import GOOD, MIXED, Bench, bench
 

@@ -1,0 +1,140 @@
+"""What a process that decodes strangers' bytes gives up before it sees the first of them. Linux; needs no rights, and takes more with them.
+
+Limits on memory, files and processes hold everywhere. Where the kernel has them: Landlock (no file outside of the program's
+own code is opened any more, no network port, no process outside is reached) and a network of its own, which leads nowhere.
+Started by root it becomes an account without rights. What it could not have it says, and the parent logs it.
+"""
+
+from __future__ import annotations
+
+import ctypes
+import os
+import pwd
+import resource
+import signal
+import struct
+import sysconfig
+import zoneinfo
+from collections.abc import Iterable
+from contextlib import suppress
+from dataclasses import dataclass
+from pathlib import Path
+
+#: Taken in this order when started by root: one made for it, else the one that owns nothing.
+ACCOUNTS = ("underweir-reader", "nobody")
+#: Open files: the few it has, and what Python loads late.
+MOST_FILES = 24
+
+# Numbers of linux/prctl.h, linux/sched.h and linux/landlock.h; those of the system calls are the same on every architecture.
+_PR_SET_PDEATHSIG, _PR_SET_NO_NEW_PRIVS = 1, 38
+_CLONE_NEWUSER, _CLONE_NEWNET = 0x10000000, 0x40000000
+_LANDLOCK_CREATE_RULESET, _LANDLOCK_ADD_RULE, _LANDLOCK_RESTRICT_SELF = 444, 445, 446
+_RULE_PATH_BENEATH, _READ_FILE, _READ_DIR = 1, 1 << 2, 1 << 3
+#: Rights on files known to a version of Landlock (the index), and from which version on it knows ports and scopes.
+_FILE_RIGHTS = (0, (1 << 13) - 1, (1 << 14) - 1, (1 << 15) - 1, (1 << 15) - 1, (1 << 16) - 1)
+_PORTS_SINCE, _SCOPES_SINCE = 4, 6
+
+
+@dataclass(frozen=True, slots=True)
+class Confinement:
+    """What a confined process got. ``landlock`` is the kernel's version of it, 0 without."""
+
+    landlock: int = 0
+    network: bool = False
+    account: str = ""
+
+    def words(self) -> tuple[str, ...]:
+        """What is missing, one sentence each."""
+        missing = []
+        if not self.landlock:
+            missing.append("the kernel has no Landlock, so it could open what the service's account may open")
+        if not self.network and self.landlock < _PORTS_SINCE:
+            missing.append("it may not have a network of its own, so it could reach the network")
+        return tuple(missing)
+
+
+def confine(*, memory: int, readable: Iterable[Path] = ()) -> Confinement:
+    """Give up, for good, what decoding does not need; everything it needs must have been imported.
+
+    Parameters
+    ----------
+    memory : address space it may have. [byte]
+    readable : folders it may still read besides the program's own code.
+    """
+    libc = ctypes.CDLL(None, use_errno=True)
+    root = os.geteuid() == 0
+    with suppress(OSError):  # where memory runs out, the kernel ends this process before any other
+        Path("/proc/self/oom_score_adj").write_text("1000")
+    network = libc.unshare(_CLONE_NEWNET if root else _CLONE_NEWUSER | _CLONE_NEWNET) == 0
+    account = _become_nobody() if root else ""
+    _prctl(_PR_SET_NO_NEW_PRIVS, 1)
+    landlock = _landlock(libc, [*_own_code(), *readable])
+    for which, most in (
+        (resource.RLIMIT_AS, memory),
+        (resource.RLIMIT_FSIZE, 0),
+        (resource.RLIMIT_CORE, 0),
+        (resource.RLIMIT_NOFILE, MOST_FILES),
+    ):
+        resource.setrlimit(which, (most, most))
+    return Confinement(landlock, network, account)
+
+
+def confine_one(processor_s: int) -> None:
+    """What is limited for each file anew: processor time [s], no child, and no life beyond the parent's."""
+    resource.setrlimit(resource.RLIMIT_CPU, (processor_s, processor_s + 1))
+    resource.setrlimit(resource.RLIMIT_NPROC, (0, 0))
+    _prctl(_PR_SET_PDEATHSIG, signal.SIGKILL)
+
+
+def _prctl(option: int, value: int) -> None:
+    ctypes.CDLL(None).prctl(option, *(ctypes.c_ulong(word) for word in (value, 0, 0, 0)))
+
+
+def _become_nobody() -> str:
+    for name in ACCOUNTS:
+        try:
+            found = pwd.getpwnam(name)
+            os.setgroups([])
+            os.setresgid(found.pw_gid, found.pw_gid, found.pw_gid)
+            os.setresuid(found.pw_uid, found.pw_uid, found.pw_uid)
+        except (KeyError, OSError):
+            continue
+        return name
+    return ""
+
+
+def _own_code() -> list[Path]:
+    """Where Python and its packages lie, and the time zones: some modules are loaded late. No data lie there."""
+    paths = sysconfig.get_paths()
+    return [Path(paths[name]) for name in ("stdlib", "platstdlib", "purelib", "platlib")] + [
+        Path(path) for path in zoneinfo.TZPATH
+    ]
+
+
+def _landlock(libc: ctypes.CDLL, readable: Iterable[Path]) -> int:
+    call = libc.syscall
+    call.restype = ctypes.c_long
+    version = int(call(_LANDLOCK_CREATE_RULESET, None, ctypes.c_size_t(0), ctypes.c_uint(1)))
+    if version < 1:
+        return 0
+    rights = _FILE_RIGHTS[min(version, len(_FILE_RIGHTS) - 1)]
+    ports = 3 if version >= _PORTS_SINCE else 0  # bind and connect
+    scopes = 3 if version >= _SCOPES_SINCE else 0  # abstract sockets and signals
+    told = struct.pack("QQQ", rights, ports, scopes)
+    size = 24 if scopes else 16 if ports else 8
+    ruleset = int(call(_LANDLOCK_CREATE_RULESET, told, ctypes.c_size_t(size), ctypes.c_uint(0)))
+    if ruleset < 0:
+        return 0
+    try:
+        for path in readable:
+            try:
+                folder = os.open(path, os.O_PATH | os.O_CLOEXEC)
+            except OSError:
+                continue
+            rule = struct.pack("=Qi", _READ_FILE | _READ_DIR, folder)
+            call(_LANDLOCK_ADD_RULE, ctypes.c_int(ruleset), _RULE_PATH_BENEATH, rule, ctypes.c_uint(0))
+            os.close(folder)
+        done = call(_LANDLOCK_RESTRICT_SELF, ctypes.c_int(ruleset), ctypes.c_uint(0))
+    finally:
+        os.close(ruleset)
+    return version if done == 0 else 0

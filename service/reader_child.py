@@ -1,0 +1,191 @@
+"""The reader process: loads what decoding files needs, gives up everything else, and forks once for every file.
+
+What a file does to the process that decodes it ends with that file: the next one meets a process that never saw it. A fork
+takes milliseconds where a start takes half a second. The one that forks decodes nothing, so its word about the others is good.
+"""
+
+from __future__ import annotations
+
+import gc
+import gzip
+import io
+import json
+import os
+import pickle
+import signal
+import socket
+import struct
+import sys
+import zoneinfo
+from contextlib import suppress
+from dataclasses import asdict
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any, cast
+
+from service.confinement import confine, confine_one
+
+#: Address space [byte]: some 160 MB are the program's own, a block of four megabytes unfolds to some 200.
+MEMORY = 640 << 20
+#: Without work for so long it ends, and gives its memory back [s].
+IDLE_S = 900.0
+#: How a decoding process ends by itself.
+DONE, NO_MEMORY, BROKE = 0, 70, 71
+#: One message: a kind, and how many bytes follow.
+HEAD = struct.Struct("<cQ")
+ITEM, AWAY, DEFECT = b"i", b"u", b"d"
+PID, ENDED = struct.Struct("<q"), struct.Struct("<q")
+
+
+def main() -> None:
+    """Serve the socket named by the first argument until it closes."""
+    control = socket.socket(fileno=int(sys.argv[1]))
+    options = json.loads(sys.argv[2])
+    try:
+        zoneinfo.reset_tzpath(to=options["zones"])
+        _load()
+        got = confine(memory=options.get("memory", MEMORY), readable=[Path(path) for path in options["zones"]])
+    except Exception as error:
+        control.send(json.dumps({"error": f"{type(error).__name__}: {error}"}).encode()[:4096])
+        sys.exit(BROKE)
+    gc.collect()
+    gc.freeze()  # what all have in common is not written to, so it is kept once
+    control.send(json.dumps(asdict(got)).encode())
+    _Forks(control).serve()
+
+
+#: Read once before anything else, so that what is loaded at its first use is there: long, with words for numbers, quotes and an
+#: unknown tag; wide; and cores.
+_SAMPLES = (
+    b'time,tag,value,quality\n2025-03-01 00:00:00,A,1.5,192\n"2025-03-01 00:01:00",A,bad,0\n2025-03-01 00:02:00,B,nan,0\n',
+    b"time;A;B\n01.03.2025 00:00;1,5;2\n13.03.2025 00:01;;x\n",
+    b"tank,time,thickness (m),note\nA,2025-03-01T00:00:00Z,1.5,clear\nB,2025-03-01 00:00,x,\n",
+)
+
+
+def _load() -> None:
+    """Load what decoding needs, and use it once."""
+    # pandas reads numbers and texts without pyarrow, which takes 35 MB and starts a thread; a process of several must not fork.
+    sys.modules["pyarrow"] = cast(Any, None)
+    import bz2
+    import lzma
+
+    from connectors.csv_file import read_file
+    from connectors.csv_format import CsvFormat
+    from connectors.csv_parts import ReadJob
+    from connectors.csv_wire import encode
+
+    form = CsvFormat(tags=frozenset({"A"}), tanks=frozenset({"A"}), zone="Europe/Amsterdam")
+    for sample in _SAMPLES:
+        for content in (sample, gzip.compress(sample)):
+            job = ReadJob("", "", len(content), form, datetime(2026, 1, 1, tzinfo=UTC))
+            for item in read_file(io.BytesIO(content), job):
+                encode(item)
+    for encoding in ("utf-16-le", "utf-32-le", "cp1252", "latin-1", "cp437"):
+        b"".decode(encoding)
+    del bz2, lzma
+
+
+class _Forks:
+    """Forks for every file, ends who is to be ended, and tells how each ended."""
+
+    def __init__(self, control: socket.socket) -> None:
+        self._control = control
+        self._status: dict[int, int] = {}  #: by process, where its end is told
+
+    def serve(self) -> None:
+        signal.signal(signal.SIGCHLD, self._reap)
+        while True:
+            self._control.settimeout(IDLE_S)
+            try:
+                told, files, _, _ = socket.recv_fds(self._control, 16, 3)
+            except TimeoutError:
+                if self._status:
+                    continue
+                return
+            if not told:
+                return
+            if len(files) == 3:
+                self._fork(*files)
+            else:
+                (pid,) = PID.unpack(told)
+                if pid in self._status:
+                    os.kill(pid, signal.SIGKILL)
+
+    def _fork(self, file: int, answer: int, status: int) -> None:
+        signal.pthread_sigmask(signal.SIG_BLOCK, [signal.SIGCHLD])
+        try:
+            pid = os.fork()
+            if pid == 0:
+                _decode(self._control, file, answer, [status, *self._status.values()])
+            self._status[pid] = status
+            os.write(status, PID.pack(pid))
+        except OSError:
+            os.close(status)
+        finally:
+            for descriptor in (file, answer):
+                os.close(descriptor)
+            signal.pthread_sigmask(signal.SIG_UNBLOCK, [signal.SIGCHLD])
+
+    def _reap(self, *_: object) -> None:
+        while self._status:
+            try:
+                pid, ended = os.waitpid(-1, os.WNOHANG)
+            except ChildProcessError:
+                return
+            if pid == 0:
+                return
+            status = self._status.pop(pid)
+            with suppress(OSError):  # whoever asked is gone
+                os.write(status, ENDED.pack(os.waitstatus_to_exitcode(ended)))
+            os.close(status)
+
+
+def _decode(control: socket.socket, file: int, answer: int, others: list[int]) -> None:
+    """What the process of one file does, from its first moment to its last."""
+    end = BROKE
+    try:
+        control.close()
+        for descriptor in others:
+            os.close(descriptor)
+        signal.signal(signal.SIGCHLD, signal.SIG_DFL)
+        signal.pthread_sigmask(signal.SIG_UNBLOCK, [signal.SIGCHLD])
+        with socket.socket(fileno=answer) as line:
+            end = _answered(line, file)
+    except MemoryError:
+        end = NO_MEMORY
+    finally:
+        os._exit(end)
+
+
+def _answered(line: socket.socket, file: int) -> int:
+    from connectors.csv_file import read_file
+    from connectors.csv_wire import encode, pieces
+    from connectors.errors import Unreachable
+
+    with line.makefile("rb") as asked:
+        _, length = HEAD.unpack(asked.read(HEAD.size))
+        processor_s, job = pickle.loads(asked.read(length))  # from our own parent, who has read nothing of the file
+    confine_one(processor_s)
+    os.lseek(file, 0, os.SEEK_SET)
+    try:
+        with os.fdopen(file, "rb") as opened:
+            for item in read_file(opened, job):
+                for piece in pieces(item):
+                    send(line, ITEM, encode(piece))
+    except Unreachable as error:
+        send(line, AWAY, [str(error.problem).encode("utf-8", "replace")[:1000]])
+    except OSError:
+        raise
+    except MemoryError:
+        return NO_MEMORY
+    except Exception as error:
+        send(line, DEFECT, [type(error).__name__.encode()])
+    return DONE
+
+
+def send(line: socket.socket, kind: bytes, parts: list[bytes | memoryview]) -> None:
+    """One message, its parts one behind the other."""
+    line.sendall(HEAD.pack(kind, sum(len(part) for part in parts)))
+    for part in parts:
+        line.sendall(part)
