@@ -6,7 +6,7 @@ import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from connectors.csv_format import CsvFormat, Layout, unknown_tag
+from connectors.csv_format import MOST_NEAR, CsvFormat, Layout, unknown_tag
 from connectors.csv_kind import NUMBER, is_date, is_time, kind_of
 from connectors.csv_time_pattern import (
     TimePattern,
@@ -155,7 +155,7 @@ def columns_of(
         elif tag in tags.values():
             unknown[index] = "another column is read for this tag already"
         elif options.tags and tag not in options.tags and item.strip():
-            unknown[index] = unknown_tag(tag, options)
+            unknown[index] = unknown_tag(tag, options, near=len(unknown) < MOST_NEAR)
         else:
             tags[index] = tag
     qualities = _quality_columns(names, tags, unknown)

@@ -16,6 +16,8 @@ from connectors.csv_shape import Shape
 from connectors.csv_time_pattern import UnreadableTime
 from connectors.csv_words import bracketed, word
 
+#: Of a hand core; the form on the pages takes notes of a thousand.
+LONGEST_CELL = 2_000
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 
 
@@ -58,6 +60,9 @@ class CoreRows:
         if self._header and [word(cell) for cell in cells] == self._header:
             raise UnreadableCore("line", whole, "the header once more")
         text = {role: cells[column] for role, column in self._shape.role.items()}
+        for role, cell in text.items():
+            if len(cell) > LONGEST_CELL:
+                raise UnreadableCore(role, cell, f"longer than {LONGEST_CELL} letters")
         tank = text["tank"]
         if not tank:
             raise UnreadableCore("tank", "", "the tank is empty")

@@ -9,6 +9,7 @@ from enum import StrEnum
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from connectors.csv_cell import QualityCode
+from connectors.csv_lines import shown
 from connectors.csv_time_pattern import (
     pattern_of,
 )
@@ -93,21 +94,28 @@ def checked(options: CsvFormat, source: str) -> CsvFormat:
     return options
 
 
-def unknown_tag(tag: str, options: CsvFormat) -> str:
+#: A near name is looked for so often in a file, and only for names as people write them: the search compares every letter.
+MOST_NEAR, LONGEST_NEAR = 100, 100
+
+
+def unknown_tag(tag: str, options: CsvFormat, *, near: bool = True) -> str:
     """The reason for a tag that the site does not know, with the near one.
 
     >>> unknown_tag("CL1.BLANKT", CsvFormat(tags=frozenset({"CL1.BLANKET"})))
     "no signal has the tag 'CL1.BLANKT'; did you mean 'CL1.BLANKET'?"
     """
-    return f"no signal has the tag {tag!r}{_near(tag, options.tags | options.tag_of_column.keys())}"
+    known = options.tags | options.tag_of_column.keys() if near else frozenset()
+    return f"no signal has the tag {shown(tag.encode())!r}{_near(tag, known)}"
 
 
 def unknown_tank(tank: str, known: frozenset[str]) -> str:
     """The reason for a tank that the site does not know, with the near one."""
-    return f"no tank is called {tank!r}{_near(tank, known)}"
+    return f"no tank is called {shown(tank.encode())!r}{_near(tank, known)}"
 
 
 def _near(text: str, known: Set[str]) -> str:
+    if len(text) > LONGEST_NEAR:
+        return ""
     folded = {item.lower(): item for item in sorted(known)}
     close = difflib.get_close_matches(text.lower(), folded, n=1)
     return f"; did you mean {folded[close[0]]!r}?" if close else ""

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from connectors.base import Reject, SampleBlock, SourceQuality
 from connectors.csv_cell import NO_NUMBER, QualityCode, UnreadableNumber, code_seen, number, quality
 from connectors.csv_cells import Cells
-from connectors.csv_format import CsvFormat, Layout, unknown_tag
+from connectors.csv_format import MOST_NEAR, CsvFormat, Layout, unknown_tag
 from connectors.csv_lines import LineBlock, shown
 from connectors.csv_parts import no_samples
 from connectors.csv_row_times import RowTimes
@@ -34,6 +34,7 @@ class SampleRows:
         self._code = shape.quality_code
         self._address: dict[str, int] = {}
         self._verdicts: dict[str, int | str] = {}
+        self._unknown = 0
         self._ignored = dict.fromkeys(shape.unknown, 0)
 
     def read(self, block: LineBlock, rejects: list[Reject]) -> tuple[SampleBlock, bytes]:
@@ -124,7 +125,8 @@ class SampleRows:
             if not tag:
                 self._verdicts[text] = "the tag is empty"
             elif self._options.tags and tag not in self._options.tags:
-                self._verdicts[text] = unknown_tag(tag, self._options)
+                self._unknown += 1
+                self._verdicts[text] = unknown_tag(tag, self._options, near=self._unknown <= MOST_NEAR)
             else:
                 self._verdicts[text] = self._address.setdefault(tag, len(self._address))
         return self._verdicts[text]

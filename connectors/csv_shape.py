@@ -48,13 +48,15 @@ class Shape:
 
     def field(self, column: int, role: str) -> str:
         """What a column is called in a message: by its header, else by its role."""
-        return (self.header[column] if self.header else "") or role
+        return (shown(self.header[column].encode()) if self.header else "") or role
 
 
 #: A time column whose header says UTC holds UTC, whatever the zone of the plant.
 _SAYS_UTC = re.compile(r"(?<![a-z])(utc|gmt|zulu)(?![a-z])", re.IGNORECASE)
 _DELIMITER_LINE = re.compile(rb'"?sep=([,;\t|])"?\n')
 _UNDIVIDED = ("no line is divided by comma, semicolon, tab or bar.", "Is it a CSV file? If so, set delimiter.")
+#: Five thousand tags, each with its quality, twice over.
+MOST_COLUMNS = 20_000
 _SAMPLE_ROWS = 200
 _SAMPLE_BYTES = 128 << 10
 _PREAMBLE = 40
@@ -84,6 +86,7 @@ def find_shape(sample: bytes, first_line: int, options: CsvFormat, *, final: boo
     records, _ = split_records(sample, first_line, delimiter, final=final, rejects=unsplit, limit=_SAMPLE_ROWS)
     if not records:
         return None
+    records = _narrow(records, delimiter, unsplit, name)
     pattern = _configured_time(options, name)
     header = _header(records, options, pattern)
     header_record = None if header is None else records[header]
@@ -156,6 +159,18 @@ def _delimiter(sample: bytes, first_line: int, options: CsvFormat, *, final: boo
             return b","
         raise Malformed(name, *_UNDIVIDED)
     return best[1]
+
+
+def _narrow(records: Sequence[Record], delimiter: bytes, rejects: list[Reject], name: str) -> list[Record]:
+    """The rows without those that are wider than any table; what is looked at in every column would take for ever."""
+    narrow = [record for record in records if len(record.fields) <= MOST_COLUMNS]
+    for record in records:
+        if len(record.fields) > MOST_COLUMNS:
+            reason = f"has {len(record.fields)} fields, more than {MOST_COLUMNS}"
+            rejects.append(Reject(record.line, "line", shown(delimiter.join(record.fields[:100])), reason))
+    if not narrow:
+        raise Malformed(name, f"it has {len(records[0].fields)} columns, more than {MOST_COLUMNS}.", "Split it.")
+    return narrow
 
 
 def _configured_time(options: CsvFormat, name: str) -> TimePattern | None:

@@ -80,9 +80,13 @@ def confine(*, memory: int, readable: Iterable[Path] = ()) -> Confinement:
 
 
 def confine_one(processor_s: int) -> None:
-    """What is limited for each file anew: processor time [s], no child, and no life beyond the parent's."""
+    """What is limited for each file anew: processor time [s], and no child."""
     resource.setrlimit(resource.RLIMIT_CPU, (processor_s, processor_s + 1))
     resource.setrlimit(resource.RLIMIT_NPROC, (0, 0))
+
+
+def die_with_parent() -> None:
+    """Have the kernel end this process when its parent ends, whatever it does then."""
     _prctl(_PR_SET_PDEATHSIG, signal.SIGKILL)
 
 

@@ -55,6 +55,8 @@ class Reader:
     processor_s, silence_s : see PROCESSOR_S and SILENCE_S.
     """
 
+    _program = _CHILD
+
     def __init__(self, *, memory: int = MEMORY, processor_s: int = PROCESSOR_S, silence_s: float = SILENCE_S) -> None:
         self._memory = memory
         self._processor_s = processor_s
@@ -165,7 +167,7 @@ class Reader:
                     sys.executable,
                     "-I",
                     "-c",
-                    _CHILD,
+                    self._program,
                     str(theirs.fileno()),
                     options,
                     *(path or os.getcwd() for path in sys.path),

@@ -6,12 +6,15 @@ takes milliseconds where a start takes half a second. The one that forks decodes
 
 from __future__ import annotations
 
+import codecs
+import encodings.aliases
 import gc
 import gzip
 import io
 import json
 import os
 import pickle
+import select
 import signal
 import socket
 import struct
@@ -21,9 +24,12 @@ from contextlib import suppress
 from dataclasses import asdict
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any, cast
+from typing import TYPE_CHECKING, Any, cast
 
-from service.confinement import confine, confine_one
+from service.confinement import confine, confine_one, die_with_parent
+
+if TYPE_CHECKING:
+    from connectors.csv_parts import ReadJob
 
 #: Address space [byte]: some 160 MB are the program's own, a block of four megabytes unfolds to some 200.
 MEMORY = 640 << 20
@@ -81,8 +87,11 @@ def _load() -> None:
             job = ReadJob("", "", len(content), form, datetime(2026, 1, 1, tzinfo=UTC))
             for item in read_file(io.BytesIO(content), job):
                 encode(item)
-    for encoding in ("utf-16-le", "utf-32-le", "cp1252", "latin-1", "cp437"):
-        b"".decode(encoding)
+    for encoding in set(
+        encodings.aliases.aliases.values()
+    ):  # any may be named in a site file; they are loaded at their first use
+        with suppress(LookupError):
+            codecs.lookup(encoding)
     del bz2, lzma
 
 
@@ -94,45 +103,48 @@ class _Forks:
         self._status: dict[int, int] = {}  #: by process, where its end is told
 
     def serve(self) -> None:
-        signal.signal(signal.SIGCHLD, self._reap)
+        # A process that ends wakes the loop below; it is asked how it ended there, and nowhere else.
+        woken, wake = os.pipe()
+        for end in (woken, wake):
+            os.set_blocking(end, False)
+        signal.set_wakeup_fd(wake, warn_on_full_buffer=False)
+        signal.signal(signal.SIGCHLD, lambda *_: None)
+        control = self._control.fileno()
         while True:
-            self._control.settimeout(IDLE_S)
-            try:
+            ready = select.select([control, woken], [], [], IDLE_S)[0]
+            if woken in ready:
+                os.read(woken, 4096)
+                self._reap()
+            if control in ready:
                 told, files, _, _ = socket.recv_fds(self._control, 16, 3)
-            except TimeoutError:
-                if self._status:
-                    continue
+                if len(files) == 3:
+                    self._fork(*files)
+                elif told:
+                    (pid,) = PID.unpack(told)
+                    if pid in self._status:
+                        os.kill(pid, signal.SIGKILL)
+                else:
+                    return
+            if not ready and not self._status:
                 return
-            if not told:
-                return
-            if len(files) == 3:
-                self._fork(*files)
-            else:
-                (pid,) = PID.unpack(told)
-                if pid in self._status:
-                    os.kill(pid, signal.SIGKILL)
 
     def _fork(self, file: int, answer: int, status: int) -> None:
-        signal.pthread_sigmask(signal.SIG_BLOCK, [signal.SIGCHLD])
         try:
             pid = os.fork()
             if pid == 0:
                 _decode(self._control, file, answer, [status, *self._status.values()])
             self._status[pid] = status
             os.write(status, PID.pack(pid))
-        except OSError:
-            os.close(status)
+        except OSError:  # no process more may be made, or whoever asked is gone
+            if status not in self._status.values():
+                os.close(status)
         finally:
             for descriptor in (file, answer):
                 os.close(descriptor)
-            signal.pthread_sigmask(signal.SIG_UNBLOCK, [signal.SIGCHLD])
 
-    def _reap(self, *_: object) -> None:
+    def _reap(self) -> None:
         while self._status:
-            try:
-                pid, ended = os.waitpid(-1, os.WNOHANG)
-            except ChildProcessError:
-                return
+            pid, ended = os.waitpid(-1, os.WNOHANG)
             if pid == 0:
                 return
             status = self._status.pop(pid)
@@ -145,11 +157,11 @@ def _decode(control: socket.socket, file: int, answer: int, others: list[int]) -
     """What the process of one file does, from its first moment to its last."""
     end = BROKE
     try:
+        die_with_parent()
         control.close()
         for descriptor in others:
             os.close(descriptor)
-        signal.signal(signal.SIGCHLD, signal.SIG_DFL)
-        signal.pthread_sigmask(signal.SIG_UNBLOCK, [signal.SIGCHLD])
+        signal.set_wakeup_fd(-1)
         with socket.socket(fileno=answer) as line:
             end = _answered(line, file)
     except MemoryError:
@@ -159,14 +171,18 @@ def _decode(control: socket.socket, file: int, answer: int, others: list[int]) -
 
 
 def _answered(line: socket.socket, file: int) -> int:
-    from connectors.csv_file import read_file
-    from connectors.csv_wire import encode, pieces
-    from connectors.errors import Unreachable
-
     with line.makefile("rb") as asked:
         _, length = HEAD.unpack(asked.read(HEAD.size))
         processor_s, job = pickle.loads(asked.read(length))  # from our own parent, who has read nothing of the file
     confine_one(processor_s)
+    return _decoded(line, file, job)
+
+
+def _decoded(line: socket.socket, file: int, job: ReadJob) -> int:
+    from connectors.csv_file import read_file
+    from connectors.csv_wire import encode, pieces
+    from connectors.errors import Unreachable
+
     os.lseek(file, 0, os.SEEK_SET)
     try:
         with os.fdopen(file, "rb") as opened:
