@@ -6,9 +6,11 @@ checks every count against what is left and every value against what it may be, 
 
 from __future__ import annotations
 
+import json
 import math
 import struct
 from collections.abc import Iterator, Sequence
+from dataclasses import asdict
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
@@ -16,7 +18,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from connectors.base import HandCore, Reject, SampleBlock, SourceQuality, SourceReason
-from connectors.csv_parts import Chunk, Outcome, ReadJob
+from connectors.csv_cell import QualityCode
+from connectors.csv_format import CsvFormat, Layout
+from connectors.csv_parts import Chunk, Limits, Outcome, ReadJob
 
 #: Most of each that is sent at once; the rest follows.
 SAMPLES, REJECTS, CORES = 1 << 18, 2_000, 500
@@ -30,6 +34,31 @@ _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _CHUNK, _OUTCOME = 1, 2
 _COUNT = struct.Struct("<Q")
 _OPTIONAL = ("distance_from_wall", "arm_position", "fluff")
+
+
+def encode_job(job: ReadJob) -> bytes:
+    """A job as JSON, for the process that does it."""
+    return json.dumps(asdict(job), default=_plain).encode()
+
+
+def decode_job(data: bytes) -> ReadJob:
+    """The job that :func:`encode_job` wrote."""
+    told = json.loads(data)
+    form = told["format"]
+    sets = {name: frozenset(form[name]) for name in ("ignored", "tags", "tanks")}
+    enums = {"layout": Layout(form["layout"]), "quality_code": QualityCode(form["quality_code"])}
+    told["format"] = CsvFormat(**form | sets | enums)
+    told["now"] = datetime.fromisoformat(told["now"])
+    told["limits"] = Limits(**told["limits"])
+    return ReadJob(**told)
+
+
+def _plain(value: object) -> object:
+    if isinstance(value, datetime):
+        return value.isoformat()
+    if isinstance(value, frozenset):
+        return sorted(value)
+    raise TypeError(f"{type(value).__name__} cannot be written as JSON")
 
 
 def pieces(item: Chunk | Outcome) -> Iterator[Chunk | Outcome]:

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import json
 import os
-import pickle
 import select
 import signal
 import socket
@@ -25,10 +24,10 @@ from typing import BinaryIO
 import structlog
 
 from connectors.csv_parts import Chunk, Outcome, ReadJob
-from connectors.csv_wire import LONGEST_MESSAGE, decode
+from connectors.csv_wire import LONGEST_MESSAGE, decode, encode_job
 from connectors.errors import ReaderEnded, Unreachable
 from service.confinement import Confinement
-from service.reader_child import AWAY, DEFECT, DONE, ENDED, HEAD, ITEM, MEMORY, NO_MEMORY, PID
+from service.reader_child import AWAY, DEFECT, DONE, ENDED, HEAD, ITEM, MEMORY, NO_MEMORY, PID, SECONDS
 
 log = structlog.get_logger(__name__)
 
@@ -234,7 +233,7 @@ class _Fork:
         finally:
             os.close(told)
         try:
-            asked = pickle.dumps((self._processor_s, self._job))
+            asked = SECONDS.pack(self._processor_s) + encode_job(self._job)
             self._line.settimeout(self._reader_silence)
             self._line.sendall(HEAD.pack(ITEM, len(asked)) + asked)
         except OSError:

@@ -13,7 +13,6 @@ import gzip
 import io
 import json
 import os
-import pickle
 import select
 import signal
 import socket
@@ -40,7 +39,8 @@ DONE, NO_MEMORY, BROKE = 0, 70, 71
 #: One message: a kind, and how many bytes follow.
 HEAD = struct.Struct("<cQ")
 ITEM, AWAY, DEFECT = b"i", b"u", b"d"
-PID, ENDED = struct.Struct("<q"), struct.Struct("<q")
+#: Numbers: a process, how it ended, and how long it may work.
+PID = ENDED = SECONDS = struct.Struct("<q")
 
 
 def main() -> None:
@@ -171,9 +171,12 @@ def _decode(control: socket.socket, file: int, answer: int, others: list[int]) -
 
 
 def _answered(line: socket.socket, file: int) -> int:
+    from connectors.csv_wire import decode_job
+
     with line.makefile("rb") as asked:
         _, length = HEAD.unpack(asked.read(HEAD.size))
-        processor_s, job = pickle.loads(asked.read(length))  # from our own parent, who has read nothing of the file
+        (processor_s,) = SECONDS.unpack(asked.read(SECONDS.size))
+        job = decode_job(asked.read(length - SECONDS.size))
     confine_one(processor_s)
     return _decoded(line, file, job)
 

@@ -23,9 +23,9 @@ from hypothesis import strategies as st
 
 from connectors.base import HandCore, Reject, SampleBlock
 from connectors.csv_file import InlineReader, read_file
-from connectors.csv_format import CsvFormat
-from connectors.csv_parts import Chunk, Outcome, ReadJob, no_samples
-from connectors.csv_wire import SAMPLES, decode, encode, pieces
+from connectors.csv_format import CsvFormat, Layout
+from connectors.csv_parts import Chunk, Limits, Outcome, ReadJob, no_samples
+from connectors.csv_wire import SAMPLES, decode, decode_job, encode, encode_job, pieces
 from connectors.errors import ReaderEnded, Unreachable
 from service.confinement import Confinement
 from service.reader import Reader
@@ -541,6 +541,12 @@ def test_what_is_damaged_on_the_way_is_refused_or_is_still_what_a_file_may_hold(
 def test_what_no_file_of_this_source_can_hold_is_refused(wrong: Chunk | Outcome) -> None:
     with pytest.raises(ValueError, match=r"\w"):
         decode(sent(wrong), job("a", 1))
+
+
+def test_a_job_is_the_same_over_there() -> None:
+    form = CsvFormat(layout=Layout.WIDE, columns={"time": 1}, tags=frozenset({"ä", "b"}), header=False, decimal=",")
+    given = job("a\u2028.csv", 7, form, repeated={"ä": 5}, limits=Limits(max_members=3))
+    assert decode_job(encode_job(given)) == given
 
 
 def test_pieces_are_the_whole() -> None:
