@@ -85,9 +85,11 @@ def confine_one(processor_s: int) -> None:
     resource.setrlimit(resource.RLIMIT_NPROC, (0, 0))
 
 
-def die_with_parent() -> None:
-    """Have the kernel end this process when its parent ends, whatever it does then."""
+def die_with(parent: int) -> None:
+    """Have the kernel end this process when its parent ends, whatever it does then; at once where that has ended already."""
     _prctl(_PR_SET_PDEATHSIG, signal.SIGKILL)
+    if os.getppid() != parent:
+        os._exit(1)
 
 
 def _prctl(option: int, value: int) -> None:

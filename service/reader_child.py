@@ -25,7 +25,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, cast
 
-from service.confinement import confine, confine_one, die_with_parent
+from service.confinement import confine, confine_one, die_with
 
 if TYPE_CHECKING:
     from connectors.csv_parts import ReadJob
@@ -129,10 +129,11 @@ class _Forks:
                 return
 
     def _fork(self, file: int, answer: int, status: int) -> None:
+        parent = os.getpid()
         try:
             pid = os.fork()
             if pid == 0:
-                _decode(self._control, file, answer, [status, *self._status.values()])
+                _decode(parent, self._control, file, answer, [status, *self._status.values()])
             self._status[pid] = status
             os.write(status, PID.pack(pid))
         except OSError:  # no process more may be made, or whoever asked is gone
@@ -153,11 +154,11 @@ class _Forks:
             os.close(status)
 
 
-def _decode(control: socket.socket, file: int, answer: int, others: list[int]) -> None:
+def _decode(parent: int, control: socket.socket, file: int, answer: int, others: list[int]) -> None:
     """What the process of one file does, from its first moment to its last."""
     end = BROKE
     try:
-        die_with_parent()
+        die_with(parent)
         control.close()
         for descriptor in others:
             os.close(descriptor)
