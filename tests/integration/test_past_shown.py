@@ -47,6 +47,18 @@ kind = "blanket"
 tank = "east"
 unit = "m"
 measures = "height"
+
+[[signal]]
+tag = "EAST_FLOW"
+kind = "flow"
+tank = "east"
+unit = "m3/h"
+
+[[signal]]
+tag = "EAST_RETURN"
+kind = "return_flow"
+tank = "east"
+unit = "m3/h"
 """
 #: Commands that show what is believed of a tank, or what follows from it.
 COMMANDS = (
@@ -73,6 +85,8 @@ def plant(tmp_path: Path, database_url: str, monkeypatch: pytest.MonkeyPatch) ->
             said = [1.0 + 0.01 * (minute % 3) for minute in range(60)]
             start = now - timedelta(hours=1)
             writer.store(columns(built.ids.signals["EAST_LEVEL"], said, start=start, step=timedelta(minutes=1)))
+            for tag, value in (("EAST_FLOW", 0.15), ("EAST_RETURN", 0.08)):
+                writer.store(columns(built.ids.signals[tag], [value] * 60, start=start, step=timedelta(minutes=1)))
             mark(conn, {built.ids.tanks["east"]: start})
         update_estimates(built.engine, built.setups, built.ids, now)
         with transaction(built.engine) as conn:
@@ -98,7 +112,8 @@ def test_a_command_says_so_beside_its_numbers(plant: Installation, words: tuple[
 
 @pytest.mark.parametrize("words", [("loading",), ("what-if", "east"), ("status",)], ids=lambda words: words[0])
 def test_a_program_learns_it_too(plant: Installation, words: tuple[str, ...]) -> None:
-    told = json.loads(CliRunner().invoke(program(words[0]), [*words, "--json"]).stdout)
+    said = CliRunner().invoke(program(words[0]), [*words, "--json"])
+    told = json.loads(said.stdout or said.stderr)
     assert told["past"]["east"]["share"] == pytest.approx(0.5, abs=0.01)
     done(plant)
     assert json.loads(CliRunner().invoke(program(words[0]), [*words, "--json"]).stdout)["past"] == {}
