@@ -142,7 +142,7 @@ def decide(bank: DriftBank, time: float, above_pivot: float, tolerance: float = 
 
 def advise(
     history: DriftHistory, bank: DriftBank, time: float, signal: Signal, tank: Tank, pivot: float,
-    usual_height: float, tolerance: float = TOLERANCE,
+    usual_height: float, tolerance: float = TOLERANCE, head: float = 0.0,
 ) -> Advice:  # fmt: skip
     """Advice on a sensor.
 
@@ -153,6 +153,7 @@ def advise(
     time : now, seconds since 1970.
     usual_height : where the blanket usually stands above the floor datum. [m]
     tolerance : error that is still good enough. [m]
+    head : water surface above the weir crest, from which sensors that look down from the surface count. [m]
     """
     above = usual_height - pivot
     decision = decide(bank, time, above, tolerance)
@@ -177,7 +178,13 @@ def advise(
         span=drift.span,
         span_interval=_interval(drift.span, span_sd),
         trend=drift.trend,
-        setting=_setting(signal, tank, pivot, offset if span_sure else error, drift.span if span_sure else 0.0),
+        setting=_setting(
+            signal,
+            tank.side_water_depth + head,
+            pivot,
+            offset if span_sure else error,
+            drift.span if span_sure else 0.0,
+        ),
         more_cores=decision.more_cores,
         core_heights=_where(history, tank, usual_height) if decision.action is Action.MORE_CORES else None,
     )
@@ -213,8 +220,13 @@ def _where(history: DriftHistory, tank: Tank, usual: float) -> tuple[float, floa
     return mean + max(2.0 * spread, 0.3), min(mean + max(4.0 * spread, 1.0), 0.8 * tank.side_water_depth)
 
 
-def _setting(signal: Signal, tank: Tank, pivot: float, offset: float, span: float) -> Setting:
-    """Bring offset and span error into the sensor's own frame: truth = multiply × reading + add."""
+def _setting(signal: Signal, surface: float, pivot: float, offset: float, span: float) -> Setting:
+    """Bring offset and span error into the sensor's own frame: truth = multiply × reading + add.
+
+    Parameters
+    ----------
+    surface : height of the water surface above the floor datum. [m]
+    """
     mount = signal.mount
     direction, base = 1.0, 0.0
     if mount is not None:
@@ -222,7 +234,7 @@ def _setting(signal: Signal, tank: Tank, pivot: float, offset: float, span: floa
             base = mount.zero_height
         else:
             direction = -1.0
-            base = mount.zero_height if mount.measures is Measures.DISTANCE else tank.side_water_depth
+            base = mount.zero_height if mount.measures is Measures.DISTANCE else surface
     scale = 1.0 / (1.0 + span)
     # height = base + direction·reading; truth = pivot + scale·(height − offset − pivot); back into the frame.
     add = direction * (pivot - base + scale * (base - offset - pivot))

@@ -305,12 +305,22 @@ class Fold:
         state, tank = self.state, self.tank
         rise, self.head = UNKNOWN_BOUND, 0.0
         if time - state.flow_time <= FLOW_HOLDS and state.flow >= 0.0:
-            self.head = water_surface(state.flow, tank)
+            self.head = head_of(state, tank, time)
             rise = min(max(UPFLOW_TIMES * state.flow * 3600.0 / tank.area, SLOWEST_BOUND), FASTEST_BOUND)
         fluff = state.fluff_top if time - state.fluff_time <= FLUFF_HOLDS else None
         self.world = World(self.lowest, tank.side_water_depth + self.head, rise, fluff)
         ends = (state.flow_time + FLOW_HOLDS, state.fluff_time + FLUFF_HOLDS)
         self.world_holds = min((end for end in ends if end >= time), default=math.inf)
+
+
+def head_of(state: State, tank: Tank, time: float) -> float:
+    """Water surface above the weir crest as far as the flow last heard tells; zero where none was heard of late. [m]
+
+    Parameters
+    ----------
+    time : seconds since 1970.
+    """
+    return water_surface(state.flow, tank) if time - state.flow_time <= FLOW_HOLDS else 0.0
 
 
 def _flow_shares(tank: Tank, others: Sequence[Signal], share_of_plant: float) -> dict[str, float]:

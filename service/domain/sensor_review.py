@@ -15,7 +15,7 @@ from service.domain.core import Calibration
 from service.domain.core_doubt import Doubt, core_doubt
 from service.domain.drift_history import CALLED, DriftHistory, Point, drift_history
 from service.domain.estimate import TankSetup
-from service.domain.fusion import PIVOT_SHARE
+from service.domain.fusion import PIVOT_SHARE, head_of
 from service.domain.memory import State
 from service.domain.pairing import Pair
 from service.domain.sensor_memory import first_sensor
@@ -84,6 +84,7 @@ def review_sensor(
     tank = setup.tank
     signal = next(s for s in setup.blankets if s.tag == tag)
     pivot = PIVOT_SHARE * tank.side_water_depth
+    head = head_of(state, tank, now.timestamp())
     history = _history(tuple(pairs), tuple(works), tank.side_water_depth, pivot)
     sensor = state.sensors.get(tag) or first_sensor(tank)
     sound = [point for point in history.points if point.wrong <= CALLED]
@@ -103,7 +104,7 @@ def review_sensor(
     return SensorReview(
         tag=tag,
         history=history,
-        advice=advise(history, sensor.bank, now.timestamp(), signal, tank, pivot, usual, tolerance),
+        advice=advise(history, sensor.bank, now.timestamp(), signal, tank, pivot, usual, tolerance, head),
         charted=tuple(since),
         spread=spread,
         cusum=cusum(differences, 0.0, CUSUM_SLACK * spread, CUSUM_LIMIT * spread) if differences else None,

@@ -23,6 +23,7 @@ from sqlalchemy import Connection, Engine
 from service.domain import estimate as estimator
 from service.domain.balance import Conditions
 from service.domain.estimate import Advance, Estimate, Event, TankSetup
+from service.domain.fusion import head_of
 from service.domain.heading import (
     Heading,
     conditions,
@@ -176,15 +177,26 @@ def standing_at(conn: Connection, setup: TankSetup, ids: SiteIds, at: datetime) 
 
     Made with today's knowledge of what had happened by then; None where nothing was known, or nothing is kept near enough.
     """
+    made = _made_up_to(conn, setup, ids, at)
+    if made is None:
+        return None
+    return estimator.project(setup, made.advanced.state, at), _outlook(setup, made.heading, at)
+
+
+def head_at(conn: Connection, setup: TankSetup, ids: SiteIds, at: datetime) -> float:
+    """Water surface above a tank's weir crest at a time, as far as its flow tells; zero where that is not known. [m]"""
+    made = _made_up_to(conn, setup, ids, at)
+    return 0.0 if made is None else head_of(made.advanced.state, setup.tank, at.timestamp())
+
+
+def _made_up_to(conn: Connection, setup: TankSetup, ids: SiteIds, at: datetime) -> _Made | None:
+    """Everything known up to a time, folded; None where nothing is, or too much is still to come."""
     end = at + timedelta.resolution
     start = _start(conn, setup, ids, ids.tanks[setup.tank.key], end)
     if readings.count_between(conn, _signal_ids(setup, ids), start.since, end, AT_ONCE) > AT_ONCE:
         return None
     found = _events(conn, setup, ids, start.since, end)
-    if not found and not start.known_before:
-        return None
-    made = _made(setup, start, found)
-    return estimator.project(setup, made.advanced.state, at), _outlook(setup, made.heading, at)
+    return _made(setup, start, found) if found or start.known_before else None
 
 
 def outlook_all(engine: Engine, setups: Iterable[TankSetup], ids: SiteIds, now: datetime) -> dict[str, Outlook]:

@@ -16,6 +16,7 @@ from service.domain.estimate import TankSetup
 from service.domain.signal import Signal, sensor_height
 from service.errors import InputError
 from service.jobs.calibrate import record_work
+from service.jobs.estimate import head_at
 from service.storage.calibrations import CalibrationRecord, find_calibration
 from service.storage.session import transaction
 from service.web.access import FormChecked, Technician, Visitor
@@ -181,25 +182,41 @@ def _work(plant: WebPlant, setup: TankSetup, tag: str, typed: TypedWork) -> Cali
     if typed.corrects and not typed.correction.strip():
         raise InputError("say what was wrong with the record that this one puts right")
     signal = next(signal for signal in setup.blankets if signal.tag == tag)
+    at = plant_moment(typed.when, plant.zone, plant.clock())
+    with transaction(plant.engine) as conn:
+        head = head_at(conn, setup, plant.ids, at)
     return Calibration(
         tag=tag,
-        at=plant_moment(typed.when, plant.zone, plant.clock()),
+        at=at,
         kind=CalibrationKind(typed.kind),
         done_by=typed.by.strip(),
         reason=typed.why.strip(),
         as_found_offset=_error(
-            plant, setup, signal, "as found", typed.found_reads, typed.found_core, typed.found_error, typed.spot
+            plant, setup, signal, "as found", typed.found_reads, typed.found_core, typed.found_error, typed.spot, head
         ),
         as_left_offset=_error(
-            plant, setup, signal, "as left", typed.left_reads, typed.left_core, typed.left_error, typed.spot
+            plant, setup, signal, "as left", typed.left_reads, typed.left_core, typed.left_error, typed.spot, head
         ),
     )
 
 
 def _error(
-    plant: WebPlant, setup: TankSetup, signal: Signal, side: str, reads: str, core: str, error: str, spot: str
+    plant: WebPlant,
+    setup: TankSetup,
+    signal: Signal,
+    side: str,
+    reads: str,
+    core: str,
+    error: str,
+    spot: str,
+    head: float,
 ) -> float | None:
-    """Reading minus truth in blanket height, from what was shown and a core beside it, or as typed; None for neither. [m]"""
+    """Reading minus truth in blanket height, from what was shown and a core beside it, or as typed; None for neither. [m]
+
+    Parameters
+    ----------
+    head : water surface above the weir crest then: a sensor may count from the surface. [m]
+    """
     unit = words_of(plant).length_unit
     try:
         if error.strip():
@@ -218,7 +235,7 @@ def _error(
             raise InputError(f"{format_length(away, plant.units)} from the wall is outside {tank.label}")
     except InputError as problem:
         raise InputError(f"{side}: {problem}") from None
-    height = shown if signal.mount is None else sensor_height(shown, tank, signal.mount)
+    height = shown if signal.mount is None else sensor_height(shown, tank, signal.mount, head)
     return height - tank.height_from_thickness(thickness, away)
 
 

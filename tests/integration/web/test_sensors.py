@@ -5,6 +5,7 @@ from __future__ import annotations
 import html
 import re
 from collections.abc import Iterator
+from dataclasses import replace
 from datetime import datetime, timedelta
 from typing import Any
 
@@ -13,11 +14,17 @@ import pytest
 from sqlalchemy import Engine
 
 from service.domain.role import Role, Scope
+from service.domain.signal import Measures, Mount, Signal, SignalKind
+from service.domain.tank import NotchedWeir
+from service.domain.weir import water_surface
 from service.jobs.estimate import update_estimates
-from service.storage import audit
+from service.storage import audit, recompute
+from service.storage.batches import open_batch
 from service.storage.calibrations import CalibrationRecord, current_calibrations
+from service.storage.reading_writer import ReadingWriter
 from service.storage.session import transaction
-from tests.alarm_plant import NIGHT
+from tests.alarm_plant import EAST, NIGHT
+from tests.plant import columns
 from tests.sensor_bench import BENCH, CLEANED, CLEANING, fill_bench
 from tests.web_plant import WebSite, form_token, served
 
@@ -197,3 +204,27 @@ def test_an_operator_may_look_but_not_record(bench: WebSite) -> None:
     assert client.get(ADDRESS).status_code == 403
     for end in ("", "/certificate.pdf"):
         assert client.get(f"/calibrations/00000000-0000-4000-8000-000000000000{end}").status_code == 404
+
+
+def test_what_a_sensor_that_counts_from_the_surface_showed_is_counted_from_the_surface(engine: Engine) -> None:
+    """The water stands above the weir crest by what the notches take at that flow."""
+    flow = Signal(tag="east.flow", kind=SignalKind.FLOW, tank="east", unit="m3/s")
+    tank = replace(EAST.tank, notched_weir=NotchedWeir(notch_angle=90.0, notch_count=250))
+    down = replace(EAST.blankets[0], mount=Mount(measures=Measures.DEPTH))
+    setup = replace(EAST, tank=tank, blankets=(down,), others=(flow,))
+    with served(engine, setups=(setup,)) as site:
+        ids = site.plant.ids
+        with transaction(engine) as conn:
+            writer = ReadingWriter(conn, open_batch(conn, "test", "hour", NIGHT))
+            for tag, value in ((down.tag, 3.0), (flow.tag, 0.5)):
+                start, step = NIGHT - timedelta(hours=1), timedelta(minutes=1)
+                writer.store(columns(ids.signals[tag], [value] * 60, start=start, step=step))
+            recompute.mark_signals(conn, writer.stored.earliest_us)
+        update_estimates(engine, (setup,), ids, NIGHT)
+        client = site.client(Role.TECHNICIAN)
+        look = sent(client, ADDRESS, found_reads="9.0", found_core="4.1", why="wiper worn")
+        again = dict(re.findall(r'<input type="hidden" name="(\w+)" value="([^"]*)"', look.text))
+        assert client.post(ADDRESS, data=again | {"looked_over": "yes"}).status_code == 303
+        [work] = works(site)
+    height = tank.side_water_depth + water_surface(0.5, tank) - 9.0 * 0.3048
+    assert work.calibration.as_found_offset == pytest.approx(height - 4.1 * 0.3048, abs=1e-6)

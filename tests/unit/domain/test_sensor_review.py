@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import datetime, timedelta
 
 import numpy as np
@@ -13,6 +14,8 @@ from service.domain.core_doubt import CoreFault
 from service.domain.estimate import advance, initial
 from service.domain.sensor_review import HeightAt, SensorReview, review_sensor
 from service.domain.signal import Measures, sensor_height
+from service.domain.tank import NotchedWeir
+from service.domain.weir import water_surface
 from tests.sensor_story import START, TANK, Floats, Story, blanket_signal
 
 
@@ -153,3 +156,24 @@ def test_only_the_newest_wrong_cores_are_explained_where_so_asked() -> None:
     assert explained(None) == [6, 20]
     assert explained(1) == [20]
     assert explained(0) == []
+
+
+def test_a_sensor_that_counts_from_the_surface_is_set_by_where_the_surface_is() -> None:
+    signal = blanket_signal(measures=Measures.DEPTH)
+    story = Story(days=25, height=wandering, signals=(signal,), core_noise=0.04)
+    story.seen += 0.15 * story.true + 0.1
+    done = advance(story.setup, initial(story.setup), story.events())
+    now = story.at(story.days * 24)
+    # One notch for all the water: the surface stands far above the crest, so that nothing small hides it.
+    tank = replace(story.setup.tank, notched_weir=NotchedWeir(notch_angle=90.0, notch_count=1))
+    done.state.flow, done.state.flow_time = 3.0, now.timestamp()
+    setting = review_sensor(
+        replace(story.setup, tank=tank), done.state, "north.level", done.pairs, (), now
+    ).advice.setting  # fmt: skip
+    head = water_surface(3.0, tank)
+    assert head > 1.0
+    assert signal.mount is not None
+    for height in (0.5, 1.2, 2.0):
+        reading = tank.side_water_depth + head - (1.15 * height + 0.1)
+        right = setting.multiply * reading + setting.add
+        assert sensor_height(right, tank, signal.mount, head) == pytest.approx(height, abs=0.06)
