@@ -62,6 +62,7 @@ class TakenBack:
     at: datetime
     by: str
     why: str
+    known_at: datetime  #: when it was logged
     now_says: CoreSeen | None = None  #: the core in its place; None where it was withdrawn, or speaks of another tank
 
     def ended(self, depth: float, limit: float) -> bool:

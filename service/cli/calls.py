@@ -62,7 +62,9 @@ def _why(
         asked = moment(at, plant.site.time_zone, now)
         out = tanks_out(plant.engine, plant.alarms, plant.ids, asked)
         (split,) = (found for found in split_over(plant.setups, out) if found.tank.key == tank)
-        found = explain(plant.engine, plant.alarms, split, plant.ids, at=asked, alarm=alarm, out_of_service=tank in out)
+        found = explain(
+            plant.engine, plant.alarms, split, plant.ids, at=asked, now=now, alarm=alarm, out_of_service=tank in out
+        )
     if json:
         say_json(asdict(found))
         return

@@ -165,6 +165,7 @@ def cores_taken_back(
                 at=new.core.recorded_at,
                 by=new.core.taken_by if new.withdrawn else new.source.rpartition(", ")[2],
                 why=new.correction_reason,
+                known_at=old.core.recorded_at,
                 now_says=None if gone else core_seen(setup, new.core),
             )
         )

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import datetime, timedelta
+from uuid import uuid4
 
 import pytest
 from sqlalchemy import Engine
@@ -19,6 +20,7 @@ from service.jobs.evaluate import evaluate
 from service.jobs.explain import Explanation, explain
 from service.notify.base import Notifier
 from service.notify.smtp import SmtpAccount, SmtpNotifier
+from service.storage.cores import withdraw_core
 from service.storage.session import transaction
 from tests.alarm_plant import EAST, MINUTE, NIGHT, NIGHT_OPERATOR, TANKS, AlarmPlant, alarm_setup, definitions
 from tests.flowing_plant import FLOWING, store_day
@@ -59,7 +61,7 @@ def test_why_was_i_called(plant: AlarmPlant) -> None:
         " it stood at unacknowledged since Wed 14 Jan 03:04 EST.",
         "  03:00 EST started: first look.",
         "    nobody not told: first look",
-        "  03:04 EST occurred: abnormal for the whole on-delay.",
+        "  03:04 EST occurred: abnormal for the whole on-delay; by 3.3 ft under the weir (beyond limit).",
         "    told Night operator by email, new alarm: handed over;"
         " 03:04 EST retry (refused for now: 450 4.7.1 greylisted); 03:05 EST sent",
         "    Deputy not told: not their tank or priority",
@@ -144,3 +146,54 @@ def standing_at_night(engine: Engine, plant: AlarmPlant) -> Outlook:
         standing = standing_at(conn, FLOWING, plant.ids, NIGHT)
     assert standing is not None
     return standing[1]
+
+
+def test_a_past_minute_tells_what_was_decided_then_from_what_is_known_now(engine: Engine) -> None:
+    plant = AlarmPlant.build(engine, alarm_setup(alarms=definitions(on_delay=timedelta(0), off_delay=timedelta(0))))
+    plant.believe(NIGHT, 3.0)
+    core = plant.core(NIGHT, 3.6)
+    evaluate(engine, plant.setup, TANKS, plant.ids, projected={}, now=NIGHT)
+    with transaction(engine) as conn:
+        withdraw_core(conn, core.id, id=uuid4(), at=NIGHT + 30 * MINUTE, reason="wrong tank", by="Kim")
+    plant.believe(NIGHT + 31 * MINUTE, 3.0)
+    evaluate(engine, plant.setup, TANKS, plant.ids, projected={}, now=NIGHT + 31 * MINUTE)
+    plant.core(NIGHT + 5 * MINUTE, 1.0, recorded_at=NIGHT + 40 * MINUTE)
+
+    at, now = NIGHT + 10 * MINUTE, NIGHT + 60 * MINUTE
+    found = explain(engine, plant.setup, EAST, plant.ids, at=at, now=now, alarm="east.high-high")
+    said = found.sentences
+    known, decided = said.index("As known now, with whatever came in, was corrected or withdrawn since:"), said.index(
+        "As decided then, by the journal:"
+    )  # fmt: skip
+    assert (
+        "The core of 03:00 EST, 11.8 ft of sludge, counted then;"
+        " it was withdrawn at Wed 14 Jan 03:30 EST by Kim (wrong tank)." in said[known:decided]
+    )
+    late = "The core of 03:05 EST was not known then; it was logged at Wed 14 Jan 03:40 EST."
+    assert late in said[known:decided]
+    assert said[decided + 1] == (
+        "Alarm east.high-high (limit 2.0 ft under the weir): it stood at unacknowledged since Wed 14 Jan 03:00 EST;"
+        " as known now its rule says normal (within limit)."
+    )
+    occurred = next(line for line in said if "occurred" in line)
+    assert "; by 1.3 ft under the weir (hand core beyond limit)" in occurred
+    assert found.alarms[0].decided is not None
+    # The present is told in one piece, as it is.
+    present = explain(engine, plant.setup, EAST, plant.ids, at=now, now=now, alarm="east.high-high").sentences
+    assert not any(sentence.startswith("As ") for sentence in present)
+
+
+def test_what_was_decided_only_later_is_not_how_it_stood_then(plant: AlarmPlant) -> None:
+    at = NIGHT + 30 * MINUTE
+    for minute in range(4):
+        plant.believe(
+            at + minute * MINUTE, 1.0, trust=Trust.BLIND, reason=EstimateReason.BLIND, verdict=Reason.ECHO_LOST
+        )  # fmt: skip
+    evaluate(plant.engine, plant.setup, TANKS, plant.ids, projected={}, now=at + 20 * MINUTE)
+    found = explain(
+        plant.engine, plant.setup, EAST, plant.ids, at=at + 5 * MINUTE, now=at + 30 * MINUTE, alarm="east.measurement"
+    )
+    assert found.alarms[0].state == "normal"
+    assert any(
+        "it stood at normal since" in sentence and "abnormal (echo lost)" in sentence for sentence in found.sentences
+    )
