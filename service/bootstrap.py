@@ -327,7 +327,23 @@ def database(settings: Settings, sessions: str = "underweir") -> Iterator[Engine
     StorageError, EmbeddedError
         when the database is away, cannot be started, or has the tables of another version.
     """
-    with _served(settings, sessions) as (engine, _):
+    with _served(settings, sessions) as served:
+        if current_revision(served.engine) is None:
+            migrate(served.owner_url)
+        require_current(served.engine)
+        yield served.engine
+
+
+@contextmanager
+def owned_database(settings: Settings) -> Iterator[Engine]:
+    """As :func:`database`, with the rights of who owns the tables: for what changes or fills them as a whole.
+
+    Raises
+    ------
+    StorageError, EmbeddedError
+        as of :func:`database`.
+    """
+    with _served(settings, "underweir") as served, _engine(served.owner_url, "underweir") as engine:
         if current_revision(engine) is None:
             migrate(engine)
         require_current(engine)
@@ -337,9 +353,9 @@ def database(settings: Settings, sessions: str = "underweir") -> Iterator[Engine
 @contextmanager
 def migrated(settings: Settings, sessions: str = "underweir") -> Iterator[tuple[Engine, Callable[[], bool] | None]]:
     """The database with its tables brought up to date, and what starts it again where it is our own."""
-    with _served(settings, sessions) as (engine, revive):
-        migrate(engine)
-        yield engine, revive
+    with _served(settings, sessions) as served:
+        migrate(served.owner_url)
+        yield served.engine, served.revive
 
 
 @contextmanager
@@ -365,8 +381,8 @@ def looked_into(settings: Settings) -> Iterator[Engine | None]:
     if settings.database_url is None and not (settings.data_dir / "database" / "cluster").is_dir():
         yield None
         return
-    with _served(settings, "underweir") as (engine, _):
-        looking = read_only(engine)
+    with _served(settings, "underweir") as served:
+        looking = read_only(served.engine)
         if current_revision(looking) is None:
             yield None
             return
@@ -374,15 +390,28 @@ def looked_into(settings: Settings) -> Iterator[Engine | None]:
         yield looking
 
 
+@dataclass(frozen=True)
+class _Served:
+    """A database that can be reached."""
+
+    engine: Engine
+    #: For who owns the tables.
+    owner_url: str
+    #: Starts it again should it have ended; None where it is somebody else's to keep.
+    revive: Callable[[], bool] | None
+
+
 @contextmanager
-def _served(settings: Settings, sessions: str) -> Iterator[tuple[Engine, Callable[[], bool] | None]]:
+def _served(settings: Settings, sessions: str) -> Iterator[_Served]:
     if settings.database_url is not None:
-        with _engine(settings.database_url.get_secret_value(), sessions) as engine:
-            yield engine, None
+        url = settings.database_url.get_secret_value()
+        owner = settings.database_owner_url
+        with _engine(url, sessions) as engine:
+            yield _Served(engine, url if owner is None else owner.get_secret_value(), None)
         return
     _make_passable(settings.data_dir)
     with EmbeddedServer(settings.data_dir / "database") as server, _engine(server.url, sessions) as engine:
-        yield engine, server.revive
+        yield _Served(engine, server.owner_url, server.revive)
 
 
 def described(site_file: Path | None = None, settings: Settings | None = None) -> Described:

@@ -153,7 +153,8 @@ class TestServer:
                     self._server_url = self._container_url()
                 else:
                     self._embedded = EmbeddedServer(self._shared / "database", settings=FAST)
-                    self._server_url = self._embedded.start()
+                    self._embedded.start()
+                    self._server_url = self._embedded.admin_url  # who makes databases
                 if not (self._shared / "version").is_file():
                     with psycopg.connect(self._server_url) as connection:
                         row = connection.execute("SHOW server_version").fetchone()

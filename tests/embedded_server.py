@@ -21,7 +21,8 @@ import psycopg
 from service.storage.embedded import EmbeddedServer
 
 server = EmbeddedServer(Path(sys.argv[1]), settings=dict(pair.split("=") for pair in sys.argv[2:]))
-connection = psycopg.connect(server.start(), autocommit=True)
+server.start()
+connection = psycopg.connect(server.owner_url, autocommit=True)  # may make tables
 print("ready", flush=True)
 for line in sys.stdin:
     if line == "leave\\n":

@@ -8,7 +8,7 @@ from typing import Annotated
 
 import typer
 
-from service.bootstrap import database, reading_database, secret_of, settings_from_environment, wall_clock
+from service.bootstrap import owned_database, reading_database, secret_of, settings_from_environment, wall_clock
 from service.cli.options import Json
 from service.cli.output import say, say_json, warn
 from service.jobs.backup import BackupSeal, Manifest, back_up, newest_at, restore, verify
@@ -90,7 +90,7 @@ def _restore(
     if check:
         _say(file, verify(file, seal, other_key=other_key), "whole", json)
         return
-    with database(settings) as engine:
+    with owned_database(settings) as engine:
         done = restore(engine, file, seal, wall_clock(), other_key=other_key)
     if json:
         _say(file, done.manifest, "restored", json, accounts=done.accounts, differs=done.differs)

@@ -18,7 +18,7 @@ from service.examination.verdict import Verdict, fine, look, wrong
 from service.jobs.alarm_setup import unmatched
 from service.jobs.estimate import past_work
 from service.site.site import Site
-from service.storage.backlog import DAY, backlog, database_facts, deliveries_since
+from service.storage.backlog import DAY, DatabaseFacts, backlog, database_facts, deliveries_since
 from service.storage.connector_state import connector_health
 from service.storage.job_runs import job_records
 from service.storage.partitions import partition_name, partitions
@@ -64,6 +64,7 @@ def server(conn: Connection, clock: Callable[[], datetime], cluster: Path | None
         )
     else:
         yield fine("database", said)
+    yield fine("database role", _role_words(facts))
     if cluster is not None:
         yield room("room for the database", cluster)
     apart = abs(facts.now - (before + (after - before) / 2)) - (after - before) / 2
@@ -75,6 +76,14 @@ def server(conn: Connection, clock: Callable[[], datetime], cluster: Path | None
         yield look("clocks", told, remedy)
     else:
         yield fine("clocks", told)
+
+
+def _role_words(facts: DatabaseFacts) -> str:
+    if facts.superuser:
+        return f"{facts.role}, a superuser of the server: deploy/INSTALL.md says how to give everyday a role of its own"
+    if facts.owner:
+        return f"{facts.role}, which owns the tables: deploy/INSTALL.md says how to give everyday a role of its own"
+    return f"{facts.role}, which owns no table and is no superuser"
 
 
 def tables(revision: str | None) -> Verdict:

@@ -19,7 +19,7 @@ from service.storage import archive_files, archived, old_batches, old_calls
 from service.storage.archive_files import Kept, content_of
 from service.storage.archived import Archived
 from service.storage.drawn import Source
-from service.storage.partitions import month_of, next_month, partition_month, partitions, previous_month
+from service.storage.partitions import drop_month, month_of, next_month, partition_month, partitions, previous_month
 from service.storage.rollups import mark_due
 from service.storage.session import transaction
 
@@ -114,7 +114,7 @@ def _archive(engine: Engine, folder: Path, source: Source, month: datetime, now:
             return None
         part = archived.next_part(conn, source, month)
         file = _written(conn, folder, source, month, part, archived.rows_of_month(conn, source, month), now)
-        archived.drop_month(conn, source, month)
+        drop_month(conn, source, month)
     return _told(file)
 
 

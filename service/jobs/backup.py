@@ -15,6 +15,7 @@ import hmac
 import json
 import os
 import re
+import struct
 import tempfile
 import zipfile
 import zlib
@@ -43,6 +44,19 @@ SUFFIX = ".underweir-backup"
 #: Names of ours, and of nobody else's files in the same folder.
 NAME = re.compile(r"\d{8}T\d{6}Z\.underweir-backup")
 MANIFEST = "manifest.json"
+
+#: What the libraries raise for a file that is no ZIP archive, or was one: changed sizes, places, methods and marks of encryption among it.
+_BROKEN = (
+    KeyError,
+    ValueError,
+    OSError,
+    EOFError,
+    RuntimeError,
+    ArithmeticError,
+    zipfile.BadZipFile,
+    zlib.error,
+    struct.error,
+)
 
 _TABLE = re.compile(r"[a-z][a-z0-9_]{0,62}")
 _PIECE = 1 << 20
@@ -366,7 +380,7 @@ def _read_manifest(archive: zipfile.ZipFile, path: Path) -> Manifest:
         if archive.getinfo(MANIFEST).file_size > _LARGEST_MANIFEST:
             raise ValueError("too large")
         return _manifest(json.loads(archive.read(MANIFEST)))
-    except (KeyError, ValueError, TypeError, AttributeError, zipfile.BadZipFile, zlib.error) as error:
+    except (TypeError, AttributeError, *_BROKEN) as error:
         raise InputError(f"{path} is no backup of Underweir, or its end is missing ({error})") from error
 
 
@@ -432,7 +446,7 @@ def _opened(path: Path) -> Iterator[tuple[zipfile.ZipFile, IO[bytes]]]:
         try:
             file = opened.enter_context(path.open("rb"))
             archive = opened.enter_context(zipfile.ZipFile(file))
-        except (OSError, zipfile.BadZipFile, EOFError) as error:
+        except _BROKEN as error:
             raise InputError(f"{path} cannot be read as a backup: {error}") from error
         yield archive, file
 
@@ -445,7 +459,7 @@ def _checked(archive: zipfile.ZipFile, entry: TableEntry, path: Path) -> Iterato
             while piece := member.read(_PIECE):
                 digest.update(piece)
                 yield piece
-    except (KeyError, OSError, EOFError, zipfile.BadZipFile, zlib.error) as error:
+    except _BROKEN as error:
         raise InputError(f"{path} is damaged in table {entry.name}: {error}") from error
     if digest.hexdigest() != entry.sha256:
         raise InputError(f"{path} is damaged: table {entry.name} does not have the checksum it was stored with")

@@ -180,7 +180,7 @@ def compose(message: Message, *, sender: str, now: datetime) -> EmailMessage:
     mail["Date"] = format_datetime(now)
     mail["From"] = formataddr((name or "Underweir", address))
     mail["To"] = message.recipient
-    mail["Subject"] = message.subject
+    mail["Subject"] = " ".join(message.subject.split())  # a line break would begin another header, and refuses the mail
     mail["Message-ID"] = message_id(message.key, domain)
     if message.reply_to_key is not None:
         first = message_id(message.reply_to_key, domain)

@@ -100,13 +100,6 @@ def rows(conn: Connection, source: Kept, where: str, given: Mapping[str, Any]) -
         )
 
 
-def drop_month(conn: Connection, source: Source, month: datetime) -> None:
-    """Take a month's rows out of the database."""
-    partition = partition_name(source, month)
-    conn.execute(text(f"ALTER TABLE {source} DETACH PARTITION {partition}"))
-    conn.execute(text(f"DROP TABLE {partition}"))
-
-
 def next_part(conn: Connection, source: Kept, month: datetime) -> int:
     """The number of the next file of a month: rows that came after it was archived go into further ones."""
     newest: int | None = conn.execute(

@@ -29,6 +29,9 @@ class DatabaseFacts:
     size_bytes: int
     standby: bool
     read_only: bool  #: no standby, but set to take no writes
+    role: str  #: who asks
+    superuser: bool
+    owner: bool  #: whether that role owns the tables
 
 
 def backlog(conn: Connection) -> Backlog:
@@ -70,10 +73,21 @@ def database_facts(conn: Connection) -> DatabaseFacts:
         text(
             "SELECT clock_timestamp(), current_setting('server_version'),"
             " pg_database_size(current_database()), pg_is_in_recovery(),"
-            " current_setting('default_transaction_read_only')::boolean"
+            " current_setting('default_transaction_read_only')::boolean, current_user,"
+            " (SELECT rolsuper FROM pg_roles WHERE rolname = current_user),"
+            " EXISTS (SELECT FROM pg_tables WHERE tablename = 'audit_event' AND tableowner = current_user)"
         )
     ).one()
-    return DatabaseFacts(now=row[0], server=row[1], size_bytes=row[2], standby=row[3], read_only=row[4])
+    return DatabaseFacts(
+        now=row[0],
+        server=row[1],
+        size_bytes=row[2],
+        standby=row[3],
+        read_only=row[4],
+        role=row[5],
+        superuser=row[6],
+        owner=row[7],
+    )
 
 
 #: What "of the last day" means.

@@ -12,7 +12,18 @@ from service.errors import EmbeddedError
 from service.storage.account import Account
 from service.storage.binaries import MAJOR
 
-ROLE = "underweir"
+#: The server's superuser, which only makes roles and the database; the owner of the tables, which brings them up to date; and who works
+#: with them every day, and can neither change them nor switch their triggers off.
+ADMIN, OWNER, ROLE = "underweir_admin", "underweir_owner", "underweir"
+
+
+def everyday_grants(role: str) -> tuple[str, ...]:
+    """What the owner of an empty database says once, so that a role can work with every table made later; deploy/INSTALL.md has it too."""
+    return (
+        f"GRANT USAGE ON SCHEMA public TO {role}",
+        f"ALTER DEFAULT PRIVILEGES GRANT SELECT, INSERT, UPDATE, DELETE ON TABLES TO {role}",
+        f"ALTER DEFAULT PRIVILEGES GRANT EXECUTE ON FUNCTIONS TO {role}",
+    )
 
 
 def make_cluster(cluster: Path, account: Account, programs: Path, *, flush: bool) -> None:
@@ -28,7 +39,7 @@ def make_cluster(cluster: Path, account: Account, programs: Path, *, flush: bool
     unfinished.mkdir(mode=0o700)
     if os.geteuid() != account.uid:
         os.chown(unfinished, account.uid, account.gid)
-    command = [str(programs / "initdb"), "-D", str(unfinished), "-U", ROLE, "--no-instructions"]
+    command = [str(programs / "initdb"), "-D", str(unfinished), "-U", ADMIN, "--no-instructions"]
     command += ["--auth-local=peer", "--auth-host=reject", "--encoding=UTF8"]
     command += ["--locale=C", "--locale-provider=builtin", "--builtin-locale=C.UTF-8"]
     if not flush:

@@ -35,7 +35,16 @@ import psycopg
 from service.errors import EmbeddedError
 from service.storage.account import Account, database_account, own_name, require_reachable
 from service.storage.binaries import runnable_programs
-from service.storage.cluster import ROLE, last_lines, make_cluster, require_version, server_command
+from service.storage.cluster import (
+    ADMIN,
+    OWNER,
+    ROLE,
+    everyday_grants,
+    last_lines,
+    make_cluster,
+    require_version,
+    server_command,
+)
 from service.storage.locks import FileLock, Turn, wait_until
 from service.storage.postmaster import Postmaster
 from service.storage.socket_folder import remove_socket_folder, socket_folder
@@ -99,6 +108,16 @@ class EmbeddedServer:
         if not self._url:
             raise EmbeddedError("The embedded database is not started.")
         return self._url
+
+    @property
+    def owner_url(self) -> str:
+        """The database's URL for who owns the tables, and brings them up to date."""
+        return self.url.replace(f"//{ROLE}@", f"//{OWNER}@", 1)
+
+    @property
+    def admin_url(self) -> str:
+        """The database's URL for the server's superuser."""
+        return self.url.replace(f"//{ROLE}@", f"//{ADMIN}@", 1)
 
     def start(self) -> str:
         """Start the server, or join it where another process has; return the URL of the database.
@@ -197,8 +216,8 @@ class EmbeddedServer:
             self._progress("Making a new database; this happens once.")
             make_cluster(self._cluster, account, programs, flush=self._settings.get("fsync") != "off")
         (self._cluster / "postmaster.pid").unlink(missing_ok=True)  # nobody holds ``alive``: whatever it says is over
-        self._write("hba.conf", f"local all {ROLE} peer map=owner\n")
-        self._write("ident.conf", f'owner "{own_name()}" {ROLE}\n')
+        self._write("hba.conf", "".join(f"local all {role} peer map=owner\n" for role in (ADMIN, OWNER, ROLE)))
+        self._write("ident.conf", "".join(f'owner "{own_name()}" {role}\n' for role in (ADMIN, OWNER, ROLE)))
         command = server_command(programs, self._cluster, self._folder, sockets, self._settings)
         if self._log.is_file() and self._log.stat().st_size > LARGEST_LOG:
             self._log.rename(self._log.with_suffix(".log.1"))
@@ -251,15 +270,28 @@ class EmbeddedServer:
     def _database(self, sockets: Path) -> str:
         address = f"host={quote(str(sockets), safe='/')}&port=5432"
         try:
-            with psycopg.connect(f"postgresql://{ROLE}@/postgres?{address}", autocommit=True) as connection:
+            with psycopg.connect(f"postgresql://{ADMIN}@/postgres?{address}", autocommit=True) as connection:
                 found = connection.execute("SELECT 1 FROM pg_database WHERE datname = %s", [DATABASE]).fetchone()
                 if found is None:
-                    connection.execute(f"CREATE DATABASE {DATABASE}")
+                    self._make_database(connection, address)
         except psycopg.Error as error:
             raise EmbeddedError(
                 f"The embedded database answers, but not to us: {error}. It last said:\n{self._last_words()}"
             ) from error
         return f"postgresql://{ROLE}@/{DATABASE}?{address}"
+
+    def _make_database(self, connection: psycopg.Connection, address: str) -> None:
+        """Make roles and database beside their place; they have their name when all is as it should be."""
+        for role in (OWNER, ROLE):
+            if connection.execute("SELECT 1 FROM pg_roles WHERE rolname = %s", [role]).fetchone() is None:
+                connection.execute(f"CREATE ROLE {role} LOGIN")
+            connection.execute(f"GRANT pg_read_all_stats TO {role}")
+        connection.execute(f"DROP DATABASE IF EXISTS {DATABASE}_unfinished")
+        connection.execute(f"CREATE DATABASE {DATABASE}_unfinished OWNER {OWNER}")
+        with psycopg.connect(f"postgresql://{OWNER}@/{DATABASE}_unfinished?{address}", autocommit=True) as made:
+            for statement in everyday_grants(ROLE):
+                made.execute(statement)
+        connection.execute(f"ALTER DATABASE {DATABASE}_unfinished RENAME TO {DATABASE}")
 
     def _leave(self) -> None:
         users, self._users, self._url = self._users, None, ""

@@ -11,6 +11,8 @@ import time
 from contextlib import suppress
 from pathlib import Path
 
+from service.storage.cluster import ADMIN
+
 #: A server opens its socket at once, before any recovery. One that is unheard this long may have lost its first process.
 LEFTOVERS_AFTER_S = 2.0
 
@@ -29,7 +31,7 @@ class Postmaster:
         if self._programs is None:
             return False
         command = [str(self._programs / "pg_isready"), "-q", "-h", str(self._sockets), "-p", "5432"]
-        command += ["-U", "underweir", "-d", "postgres"]  # who may come in, so that the server does not log a refusal
+        command += ["-U", ADMIN, "-d", "postgres"]  # who may come in, so that the server does not log a refusal
         ready = subprocess.run(command, check=False, env={"PATH": os.defpath}).returncode
         if ready != 2:  # 0: takes connections, 1: says it is not ready, 2: silence
             self._unheard_since = None

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import re
+import socket
 import ssl
 import subprocess
 import uuid
@@ -169,7 +170,7 @@ def test_somebody_can_be_let_in_and_sign_in(running: Compose, browser: httpx.Cli
     assert not address.startswith("127.")
 
 
-def test_too_much_is_refused_and_links_stay_out_of_the_log(running: Compose, browser: httpx.Client) -> None:
+def test_too_much_is_refused_and_secrets_stay_out_of_the_log(running: Compose, browser: httpx.Client) -> None:
     assert browser.post("/api/v1/readings", content=b"x" * (9 << 20)).status_code == 413
     hidden = "a-secret-that-opens"
     assert browser.get(f"/a/{hidden}").status_code == 410
@@ -190,6 +191,37 @@ def test_too_much_is_refused_and_links_stay_out_of_the_log(running: Compose, bro
     assert "/gateway/provider/reply/(left-out)" in logged
     assert hidden not in logged
     assert hidden not in running("logs", "service")
+
+
+def test_only_strong_ciphers_are_taken(running: Compose) -> None:
+    """Each that OpenSSL knows is offered alone, as testing tools do (ASVS 9.1.2); strong are those with forward secrecy and authenticated encryption."""
+    host, _, port = running.address(8443).rpartition(":")
+    everything = ssl.SSLContext(ssl.PROTOCOL_TLS_CLIENT)
+    everything.set_ciphers("ALL:COMPLEMENTOFALL:@SECLEVEL=0")
+    old = [cipher["name"] for cipher in everything.get_ciphers() if not cipher["name"].startswith("TLS_")]
+    assert len(old) > 50
+    taken = []
+    for name, version in [(one, ssl.TLSVersion.TLSv1_2) for one in old] + [
+        ("ALL:@SECLEVEL=0", ssl.TLSVersion.TLSv1_1),
+        ("ALL:@SECLEVEL=0", ssl.TLSVersion.TLSv1),
+    ]:
+        offered = ssl.SSLContext(ssl.PROTOCOL_TLS_CLIENT)
+        offered.check_hostname, offered.verify_mode = False, ssl.CERT_NONE
+        offered.set_ciphers(name if "SECLEVEL" in name else f"{name}:@SECLEVEL=0")
+        offered.minimum_version = offered.maximum_version = version
+        try:
+            with (
+                socket.create_connection((host, int(port)), timeout=60) as line,
+                offered.wrap_socket(line, server_hostname="localhost") as encrypted,
+            ):
+                taken.append((encrypted.version(), encrypted.cipher()))
+        except (ssl.SSLError, ConnectionError):
+            continue
+    assert taken
+    for version_taken, cipher in taken:
+        assert version_taken == "TLSv1.2"
+        assert cipher is not None
+        assert re.fullmatch(r"ECDHE-(ECDSA|RSA)-(AES(128|256)-GCM-SHA(256|384)|CHACHA20-POLY1305)", cipher[0]), cipher
 
 
 @pytest.mark.parametrize("service", ["service", "proxy", "backup"])

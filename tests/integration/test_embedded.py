@@ -19,7 +19,7 @@ from tests.embedded_server import Other, kill_all, postmaster, run, server_proce
 
 def test_data_stay_and_a_clean_stop_leaves_no_server(new_database_folder: Path) -> None:
     with EmbeddedServer(new_database_folder, settings=FAST) as server:
-        run(server.url, "CREATE TABLE kept AS SELECT 42 AS answer")
+        run(server.owner_url, "CREATE TABLE kept AS SELECT 42 AS answer")
         assert server_processes(new_database_folder)
     assert server_processes(new_database_folder) == []
     assert list((new_database_folder / "run").iterdir()) == []
@@ -38,7 +38,9 @@ def test_there_is_no_network_port_and_nobody_else_may_enter(database_folder: Pat
         assert (database_folder / "cluster").stat().st_mode & 0o077 == 0
         # Peer authentication holds by itself: even a role of the right name is not enough for a wrong account.
         rules = (database_folder / "hba.conf").read_text().splitlines()
-        assert rules == ["local all underweir peer map=owner"]
+        assert rules == [
+            f"local all {role} peer map=owner" for role in ("underweir_admin", "underweir_owner", "underweir")
+        ]
 
 
 def test_starting_twice_is_starting_once_and_stopping_twice_is_stopping_once(database_folder: Path) -> None:
@@ -97,7 +99,7 @@ def test_a_killed_server_is_started_again_while_another_process_still_uses_it(
 
 def test_a_server_that_ended_as_a_whole_is_started_again_by_who_uses_it(database_folder: Path) -> None:
     with EmbeddedServer(database_folder) as server:  # with fsync, as in service
-        run(server.url, "CREATE TABLE kept AS SELECT 42 AS answer")
+        run(server.owner_url, "CREATE TABLE kept AS SELECT 42 AS answer")
         assert not server.revive(), "it lives"
         kill_all(database_folder)
         assert server.revive()
@@ -109,7 +111,7 @@ def test_a_server_that_ended_as_a_whole_is_started_again_by_who_uses_it(database
 
 def test_a_stale_pid_that_now_belongs_to_a_living_process_does_not_matter(database_folder: Path) -> None:
     with EmbeddedServer(database_folder, settings=FAST) as server:
-        run(server.url, "CREATE TABLE kept AS SELECT 42 AS answer")
+        run(server.owner_url, "CREATE TABLE kept AS SELECT 42 AS answer")
         note = (database_folder / "cluster" / "postmaster.pid").read_text()
         owner = postmaster(database_folder).uids().real
     assert not (database_folder / "cluster" / "postmaster.pid").exists()

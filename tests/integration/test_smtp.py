@@ -115,6 +115,20 @@ class TestArrival:
     def test_the_same_key_is_the_same_message_id(self, mailbox: Mailbox) -> None:
         assert mailbox.mails[0]["Message-ID"] == message_id("east.high|1|alarm", "example.org")
 
+    @pytest.mark.parametrize("field", ["subject", "recipient", "text"])
+    @pytest.mark.parametrize("line_end", ["\r\n", "\n", "\r"])
+    def test_nothing_typed_becomes_a_header(self, field: str, line_end: str) -> None:
+        """A tank's label, a note, an address: a line within must not bring a header, nor another recipient (ASVS 5.2.3)."""
+        arrived = Mailbox()
+        injected = f"night@example.org{line_end}Bcc: thief@example.org{line_end}X-Mine: yes{line_end}{line_end}body"
+        with mail_server(arrived) as port:
+            sent = send(port, given=message(**{field: injected}))
+        assert sent.sent == bool(arrived.mails)
+        for mail in arrived.mails:
+            assert {"Bcc", "X-Mine"}.isdisjoint(mail.keys())
+            assert "thief" not in str(mail["To"])
+        assert arrived.mails or field == "recipient"
+
     @staticmethod
     def _text(mailbox: Mailbox) -> str:
         part = mailbox.mails[0].get_body(("plain",))

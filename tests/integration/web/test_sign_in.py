@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from datetime import timedelta
+from pathlib import Path
 
 import httpx
 import pytest
@@ -319,3 +320,18 @@ def test_the_last_administrator_stays(site: WebSite) -> None:
         people.switch(site.web.engine, "administrator", False, now=site.clock(), actor="test")
     with pytest.raises(InputError, match="last administrator"):
         people.change_role(site.web.engine, "administrator", Role.VIEWER, now=site.clock(), actor="test")
+
+
+def test_password_fields_take_what_is_pasted_and_what_a_store_fills_in(site: WebSite) -> None:
+    """ASVS 2.1.11: nothing stands in the way of pasting, and fields say what they are for."""
+    client = site.client(Role.ADMINISTRATOR)
+    pages = [site.client().get("/sign-in").text, client.get("/account").text, client.get("/people").text]
+    site.clock.forward(people.PROVEN_FOR + timedelta(seconds=1))
+    pages += [client.get("/account/confirm").text, client.get("/account/second-factor").text]
+    fields = [field for page in pages for field in re.findall('<input[^>]*type="password"[^>]*>', page)]
+    assert len(fields) >= 10
+    for field in fields:
+        assert re.search('autocomplete="(current|new)-password"', field), field
+    assert "onpaste" not in "".join(pages)
+    scripts = Path(people.__file__).parents[1] / "web" / "static"
+    assert [path.name for path in scripts.glob("*.js") if "paste" in path.read_text("utf-8")] == []
