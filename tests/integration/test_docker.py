@@ -193,6 +193,7 @@ def test_too_much_is_refused_and_secrets_stay_out_of_the_log(running: Compose, b
     assert hidden not in running("logs", "service")
 
 
+@pytest.mark.filterwarnings("ignore:ssl.TLSVersion:DeprecationWarning")  # versions this old are offered on purpose
 def test_only_strong_ciphers_are_taken(running: Compose) -> None:
     """Each that OpenSSL knows is offered alone, as testing tools do (ASVS 9.1.2); strong are those with forward secrecy and authenticated encryption."""
     host, _, port = running.address(8443).rpartition(":")
