@@ -118,8 +118,12 @@ def test_the_error_is_that_of_today_at_the_height_the_blanket_usually_has() -> N
     assert decide(bank(told, cores=0.0), 3 * DAY, 0.5).error == pytest.approx(0.2)
 
 
-@pytest.mark.parametrize(("error", "sd", "core_sd"), [(0.05, 0.1, 0.1), (0.16, 0.09, 0.1), (0.1, 0.08, 0.05), (0.3, 0.5, 0.3)])
-def test_so_many_cores_are_asked_for_as_make_the_interval_narrow_enough(error: float, sd: float, core_sd: float) -> None:
+@pytest.mark.parametrize(
+    ("error", "sd", "core_sd"), [(0.05, 0.1, 0.1), (0.16, 0.09, 0.1), (0.1, 0.08, 0.05), (0.3, 0.5, 0.3)]
+)
+def test_so_many_cores_are_asked_for_as_make_the_interval_narrow_enough(
+    error: float, sd: float, core_sd: float
+) -> None:
     found = decided(drift(error, sd), core_sd=core_sd, unsettled=0.5)
     wanted = max(abs(abs(error) - TOLERANCE) / 1.645, TOLERANCE / 4)
 
@@ -172,9 +176,7 @@ def point(height: float, sensor: float, *, wrong: float = 0.0, days: float = 0.0
 def history(
     points: list[Point], *, core_sd: float = 0.1, steps: tuple[StepFound, ...] = (), last_work: datetime | None = None
 ) -> DriftHistory:
-    made = SimpleNamespace(
-        points=tuple(points), steps=steps, last_work=last_work, fit=SimpleNamespace(core_sd=core_sd)
-    )
+    made = SimpleNamespace(points=tuple(points), steps=steps, last_work=last_work, fit=SimpleNamespace(core_sd=core_sd))
     return cast(DriftHistory, made)
 
 

@@ -34,7 +34,15 @@ def test_a_sign_is_shown_where_it_is_asked_for() -> None:
 
 @pytest.mark.parametrize(
     ("value", "shown"),
-    [(999.4, "999"), (1000.0, "1,000"), (99.96, "100.0"), (1.0, "1.00"), (0.1, "0.100"), (-12.34, "-12.3"), (float("inf"), "inf")],
+    [
+        (999.4, "999"),
+        (1000.0, "1,000"),
+        (99.96, "100.0"),
+        (1.0, "1.00"),
+        (0.1, "0.100"),
+        (-12.34, "-12.3"),
+        (float("inf"), "inf"),
+    ],
 )
 def test_three_figures(value: float, shown: str) -> None:
     assert display.to_three_figures(value) == shown

@@ -212,7 +212,13 @@ def test_time_carries_the_drift_by_its_matrices() -> None:
     fade = math.exp(-days / 60.0)
     f = np.array([[1.0, 60.0 * (1.0 - fade), 0.0], [0.0, fade, 0.0], [0.0, 0.0, 1.0]])
     walk = 0.001**2  # of the trend, integrated into the offset
-    q = np.array([[1e-4 * days + walk * days**3 / 3, walk * days**2 / 2, 0.0], [walk * days**2 / 2, walk * days, 0.0], [0.0, 0.0, 0.0]])
+    q = np.array(
+        [
+            [1e-4 * days + walk * days**3 / 3, walk * days**2 / 2, 0.0],
+            [walk * days**2 / 2, walk * days, 0.0],
+            [0.0, 0.0, 0.0],
+        ]
+    )
     assert after == pytest.approx(f @ mean, rel=1e-6, abs=1e-10)
     assert spread == pytest.approx(f @ cov @ f.T + q, rel=1e-5, abs=1e-9)
     bank.move(19 * DAY)  # time does not run back
@@ -260,7 +266,11 @@ def test_work_starts_offset_and_trend_anew_and_keeps_the_span_it_did_not_touch()
     before = bank.now()
     bank.restart(DAY, 0.1, 0.01, None, 0.0)
     after = bank.now()
-    assert (after.offset, after.trend, after.span) == (pytest.approx(0.1), pytest.approx(0.0), pytest.approx(before.span, rel=1e-6))
+    assert (after.offset, after.trend, after.span) == (
+        pytest.approx(0.1),
+        pytest.approx(0.0),
+        pytest.approx(before.span, rel=1e-6),
+    )
     assert after.cov[0] == pytest.approx(0.01)
     assert after.cov[3] == pytest.approx(0.005**2)
     assert after.cov[5] == pytest.approx(before.cov[5], rel=1e-3)
@@ -414,7 +424,12 @@ def test_half_a_metre_beyond_floor_and_water_is_no_blanket(height: float, verdic
 
 def test_at_the_ends_of_its_range_a_sensor_is_still_believed() -> None:
     signal = blanket_signal(low=0.9, high=1.1)
-    for height, verdict in ((0.9, Reason.NONE), (1.1, Reason.NONE), (0.899, Reason.OUT_OF_RANGE), (1.101, Reason.OUT_OF_RANGE)):
+    for height, verdict in (
+        (0.9, Reason.NONE),
+        (1.1, Reason.NONE),
+        (0.899, Reason.OUT_OF_RANGE),
+        (1.101, Reason.OUT_OF_RANGE),
+    ):
         found = judged(steady(0.1), 10.0, height, signal=replace(signal, mount=Mount(measures=Measures.DISTANCE)))
         assert found.verdict is verdict
         assert found.usable is (verdict is Reason.NONE)
@@ -425,7 +440,9 @@ def test_what_its_source_calls_bad_or_is_no_number_is_not_used() -> None:
     assert judged(steady(), 10.0, 1.0, quality=Quality.BAD, reason=Reason.FLAT) == Judged(Reason.FLAT, False)
     assert judged(steady(), 10.0, math.nan) == Judged(Reason.NOT_A_NUMBER, False)
     assert judged(steady(), 10.0, 1.0, quality=Quality.UNCERTAIN) == Judged(Reason.SOURCE_UNCERTAIN, True)
-    assert judged(steady(), 10.0, 1.0, quality=Quality.UNCERTAIN, reason=Reason.UNDER_RANGE).verdict is Reason.UNDER_RANGE
+    assert (
+        judged(steady(), 10.0, 1.0, quality=Quality.UNCERTAIN, reason=Reason.UNDER_RANGE).verdict is Reason.UNDER_RANGE
+    )
 
 
 def test_an_excursion_has_come_back_when_it_is_half_the_way_back() -> None:
@@ -511,7 +528,9 @@ def test_a_blanket_rises_at_most_at_twice_the_upflow_within_bounds(per_hour: flo
 
 
 def test_a_flow_holds_for_two_hours_and_fluff_for_a_day() -> None:
-    fluff = Signal(tag="f", kind=SignalKind.FLUFF, tank="north", unit="m", mount=Mount(measures=Measures.HEIGHT, zero_height=0.5))
+    fluff = Signal(
+        tag="f", kind=SignalKind.FLUFF, tank="north", unit="m", mount=Mount(measures=Measures.HEIGHT, zero_height=0.5)
+    )
     made = fold(flow("q", "north"), fluff)
     read(made, "q", 0.0, 0.1)
     read(made, "f", 0.0, 1.5)
@@ -555,7 +574,9 @@ def test_a_belief_is_bounded_by_floor_and_water_surface() -> None:
     made.state.belief.height = -9.0
     assert made.belief_at(T0).height == TANK.lowest_height
     assert made.belief_at(T0).source is Source.COASTING
-    assert fold().belief_at(T0) == pytest.approx((math.nan, math.inf, math.nan, Source.NOTHING, math.inf, True, False), nan_ok=True)
+    assert fold().belief_at(T0) == pytest.approx(
+        (math.nan, math.inf, math.nan, Source.NOTHING, math.inf, True, False), nan_ok=True
+    )
 
 
 def test_a_locked_sensor_that_reads_high_widens_the_belief_by_the_chance_that_it_is_right() -> None:

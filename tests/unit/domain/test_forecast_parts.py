@@ -31,7 +31,9 @@ TANK = Tank(
 PRIMARY = replace(TANK, kind=TankKind.PRIMARY)
 
 
-def seen(minutes: float, height: float = 1.0, sd: float = 0.02, rate: float = 0.0, trust: Trust = Trust.GOOD) -> Estimate:
+def seen(
+    minutes: float, height: float = 1.0, sd: float = 0.02, rate: float = 0.0, trust: Trust = Trust.GOOD
+) -> Estimate:
     return Estimate(
         tank="t", time=T0 + timedelta(minutes=minutes), height=height, sd=sd, rate=rate, trust=trust, reason=EstimateReason.SENSOR
     )  # fmt: skip
@@ -97,7 +99,9 @@ def test_a_moment_is_kept_every_quarter_hour_and_as_many_as_the_farthest_horizon
     assert len(memory.moments) == 6 * 4 + 1
 
 
-@pytest.mark.parametrize("estimate", [seen(10, trust=Trust.BLIND), seen(10, height=math.nan), seen(10, sd=math.inf), seen(-1)])
+@pytest.mark.parametrize(
+    "estimate", [seen(10, trust=Trust.BLIND), seen(10, height=math.nan), seen(10, sd=math.inf), seen(-1)]
+)
 def test_what_is_blind_or_past_teaches_nothing(estimate: Estimate) -> None:
     memory = followed((0, 1.0, Conditions()))
     before = memory.to_json()
@@ -169,7 +173,12 @@ def test_a_third_more_flow_is_a_surge_and_a_quarter_of_the_return_is_lost(
     flow: float, under: float | None, pattern: Pattern
 ) -> None:
     memory = ForecastMemory(
-        time=T0.timestamp(), flow=flow, under=under, under_mean=9.0, flow_habit=day_seen(0.1), return_habit=day_seen(0.05)
+        time=T0.timestamp(),
+        flow=flow,
+        under=under,
+        under_mean=9.0,
+        flow_habit=day_seen(0.1),
+        return_habit=day_seen(0.05),
     )
     assert pattern_now(TANK, memory) is pattern
     pumped = replace(memory, under=9.0, under_mean=under)
@@ -478,7 +487,9 @@ def test_what_a_change_does_is_what_the_two_balances_differ_by() -> None:
     assert shift(Change(return_added=0.02)) == pytest.approx(expected_shift(1.0, [1.0] * 24, 0.7))
     assert shift(Change(flow_factor=1.3)) == pytest.approx(expected_shift(1.0, [1.3] * 24, 0.5))
     storm = [1.0] * 4 + [1.5] * 8 + [1.0] * 12
-    assert shift(Change(storm_flow=0.05, storm_start=1.0, storm_hours=2.0)) == pytest.approx(expected_shift(1.0, storm, 0.5))
+    assert shift(Change(storm_flow=0.05, storm_start=1.0, storm_hours=2.0)) == pytest.approx(
+        expected_shift(1.0, storm, 0.5)
+    )
 
 
 def test_a_quarter_of_what_a_change_does_is_added_to_the_doubt() -> None:

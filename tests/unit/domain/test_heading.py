@@ -31,7 +31,9 @@ def signal(tag: str, kind: SignalKind, tank: str | None = None) -> Signal:
 
 
 def setup(*others: Signal, kind: TankKind = TankKind.SECONDARY) -> TankSetup:
-    tank = Tank(key="t", label="T", kind=kind, shape=TankShape.RECTANGULAR, length=40.0, width=9.0, side_water_depth=4.0)
+    tank = Tank(
+        key="t", label="T", kind=kind, shape=TankShape.RECTANGULAR, length=40.0, width=9.0, side_water_depth=4.0
+    )
     return TankSetup(tank=tank, blankets=(), others=others, share_of_plant=0.25)
 
 
