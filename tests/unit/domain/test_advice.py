@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from datetime import UTC, datetime, timedelta
 from types import SimpleNamespace
-from typing import cast
+from typing import Any, cast
 from uuid import UUID
 
 import pytest
@@ -29,6 +29,9 @@ from service.domain.drift_history import DriftHistory, Point, StepFound
 from service.domain.pairing import Pair
 from service.domain.signal import Measures, Mount, Signal, SignalKind
 from service.domain.tank import Tank, TankKind, TankShape
+
+#: Untyped, as it stands within tuples and in the place of numbers.
+near: Any = pytest.approx
 
 DAY = 86_400.0
 START = datetime(2026, 3, 1, 6, 0, tzinfo=UTC)
@@ -57,7 +60,7 @@ def decided(told: Drift, **more: float) -> Decision:
 @pytest.mark.parametrize("sd", [0.01, 0.05, 0.2])
 def test_the_chance_of_an_error_beyond_the_tolerance_is_the_normal_distributions(error: float, sd: float) -> None:
     beyond = norm.sf(TOLERANCE, error, sd) + norm.cdf(-TOLERANCE, error, sd)
-    assert decided(drift(error, sd)).beyond == pytest.approx(beyond, rel=1e-9, abs=1e-15)
+    assert decided(drift(error, sd)).beyond == near(beyond, rel=1e-9, abs=1e-15)
 
 
 def offset_for(chance: float, sd: float) -> float:
@@ -111,11 +114,11 @@ def test_the_error_is_that_of_today_at_the_height_the_blanket_usually_has() -> N
     told = Drift(0.1, 0.01, 0.2, (1e-4, 0.0, 0.0, 0.0, 0.0, 0.0), 0.0)
     found = decide(bank(told), 3 * DAY, 0.5)
     faded = 60.0 * -math.expm1(-3.0 / 60.0)
-    assert found.error == pytest.approx(0.1 + 0.01 * faded + 0.2 * 0.5)
-    assert found.ahead == pytest.approx(0.1 + 0.01 * 60.0 * -math.expm1(-33.0 / 60.0) + 0.2 * 0.5)
+    assert found.error == near(0.1 + 0.01 * faded + 0.2 * 0.5)
+    assert found.ahead == near(0.1 + 0.01 * 60.0 * -math.expm1(-33.0 / 60.0) + 0.2 * 0.5)
     # A clock that is behind the last core's makes nothing younger; without cores there is nothing to age.
-    assert decide(bank(told), -3 * DAY, 0.5).error == pytest.approx(0.2)
-    assert decide(bank(told, cores=0.0), 3 * DAY, 0.5).error == pytest.approx(0.2)
+    assert decide(bank(told), -3 * DAY, 0.5).error == near(0.2)
+    assert decide(bank(told, cores=0.0), 3 * DAY, 0.5).error == near(0.2)
 
 
 @pytest.mark.parametrize(
@@ -160,9 +163,9 @@ def test_what_is_typed_in_undoes_the_error_in_the_sensors_own_frame(
     for truth in (0.3, 1.2, 2.6):
         wrong = truth + offset + span * (truth - pivot)  # as a blanket height
         reading, right = (wrong - zero, truth - zero) if up else (zero - wrong, zero - truth)
-        assert found.multiply * reading + found.add == pytest.approx(right)
-    assert found.at_4_ma == pytest.approx(found.multiply * 0.5 + found.add)
-    assert found.at_20_ma == pytest.approx(found.multiply * 3.5 + found.add)
+        assert found.multiply * reading + found.add == near(right)
+    assert found.at_4_ma == near(found.multiply * 0.5 + found.add)
+    assert found.at_20_ma == near(found.multiply * 3.5 + found.add)
 
 
 def point(height: float, sensor: float, *, wrong: float = 0.0, days: float = 0.0, then: float = 0.0) -> Point:
@@ -200,13 +203,13 @@ def test_cores_are_asked_for_where_none_were_taken() -> None:
     assert _where(history([point(1.0, 1.0, wrong=0.9)]), TANK, 1.3) is None
     # All at about one height: catch the blanket elsewhere, but where a tank holds one.
     low, high = _where(history([point(h, h) for h in (1.0, 1.4)]), TANK, 1.3) or (0.0, 0.0)
-    assert (low, high) == (pytest.approx(1.2 + 0.4), pytest.approx(1.2 + 1.0))
-    assert _where(history([point(1.2, 1.2)] * 3), TANK, 1.3) == (pytest.approx(1.5), pytest.approx(2.2))
+    assert (low, high) == (near(1.2 + 0.4), near(1.2 + 1.0))
+    assert _where(history([point(1.2, 1.2)] * 3), TANK, 1.3) == (near(1.5), near(2.2))
     low, high = _where(history([point(2.6, 2.6)] * 3), TANK, 1.3) or (0.0, 0.0)
-    assert high == pytest.approx(0.8 * 4.0)
+    assert high == near(0.8 * 4.0)
     # Spread out already, by more than 0.15 of the depth: where it usually stands.
-    assert _where(history([point(h, h) for h in (0.39, 1.61)]), TANK, 1.3) == (pytest.approx(1.1), pytest.approx(1.5))
-    assert _where(history([point(h, h) for h in (0.41, 1.59)]), TANK, 1.3) != (pytest.approx(1.1), pytest.approx(1.5))
+    assert _where(history([point(h, h) for h in (0.39, 1.61)]), TANK, 1.3) == (near(1.1), near(1.5))
+    assert _where(history([point(h, h) for h in (0.41, 1.59)]), TANK, 1.3) != (near(1.1), near(1.5))
 
 
 def test_a_length_of_the_tank_is_named_only_where_the_error_is_surely_it() -> None:

@@ -65,11 +65,11 @@ def turned(*angles: tuple[float, float]) -> ArmTurn:
 def test_an_arm_is_where_its_last_angle_and_speed_carry_it() -> None:
     found = turned((0.0, 350.0), (60.0, 356.0)).at(120.0)
     assert found is not None
-    assert (found.angle, found.speed) == (pytest.approx(2.0), pytest.approx(0.1))
+    assert (found.angle, found.speed) == pytest.approx((2.0, 0.1))
     # Counted in the direction it turns.
     back = turned((0.0, 10.0), (60.0, 4.0)).at(120.0)
     assert back is not None
-    assert (back.angle, back.speed) == (pytest.approx(2.0), pytest.approx(0.1))
+    assert (back.angle, back.speed) == pytest.approx((2.0, 0.1))
 
 
 @pytest.mark.parametrize(("passed", "known"), [(300.0, True), (300.1, False)])
@@ -99,7 +99,7 @@ def test_bunching_is_the_mean_resultant() -> None:
     starts = [0.0, 500.0, 1000.0, 1900.0]
     mean = np.exp(2j * np.pi * np.array(starts) / 1700.0).mean()
     score, phase = phase_lock(starts, 1700.0)
-    assert (score, phase) == (pytest.approx(abs(mean)), pytest.approx(np.angle(mean) * 1700.0 / (2.0 * np.pi)))
+    assert (score, phase) == pytest.approx((abs(mean), float(np.angle(mean)) * 1700.0 / (2.0 * np.pi)))
 
 
 @pytest.mark.parametrize(
@@ -127,7 +127,7 @@ def test_how_long_passes_last_is_followed_by_a_fifth() -> None:
     arm = ArmPasses()
     for n in range(10):
         arm.note(1800.0 * n, 1800.0 * n + 120.0, 1800.0)
-    assert (arm.period, arm.longest) == (pytest.approx(1800.0, rel=0.01), pytest.approx(120.0))
+    assert (arm.period, arm.longest) == pytest.approx((1800.0, 120.0), rel=0.01)
     arm.note(18_000.0, 18_000.0 + 220.0, 1800.0)
     assert arm.longest == pytest.approx(140.0)
     arm.note(18_000.0 + 900.0, 18_900.0 + 470.0, 1800.0)  # not where one is due

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 from datetime import timedelta
+from typing import Any
 
 import numpy as np
 import pytest
@@ -25,6 +26,9 @@ from service.domain.weir import water_surface
 from service.domain.workmanship import after_work
 from service.errors import DomainError
 from tests.sensor_story import START, TANK, Story, blanket_signal
+
+#: Untyped, as it stands within tuples and in the place of numbers.
+near: Any = pytest.approx
 
 HOUR, DAY = 3600.0, 86_400.0
 T0 = START.timestamp()
@@ -54,11 +58,11 @@ def test_the_tracker_looks_ahead_and_takes_a_sample_as_a_kalman_filter_does() ->
     made = tracker()
     x, p = foretold(made, 600.0)
     ahead = made.ahead(600.0)
-    assert ahead == pytest.approx((*x, p[0, 0], p[0, 1], p[1, 1]))
+    assert ahead == near((*x, p[0, 0], p[0, 1], p[1, 1]))
     gain = p[:, 0] / (p[0, 0] + 8.0 * made.noise_var)  # neighbours share their noise: weighed as an eighth of a sample
     made.take(600.0, 1.3, ahead)
     x, p = x + gain * (1.3 - x[0]), p - np.outer(gain, p[0])
-    assert (made.level, made.rate, made.p00, made.p01, made.p11) == pytest.approx((*x, p[0, 0], p[0, 1], p[1, 1]))
+    assert (made.level, made.rate, made.p00, made.p01, made.p11) == near((*x, p[0, 0], p[0, 1], p[1, 1]))
     assert (made.time, made.samples) == (600.0, 2)
     assert made.ahead(600.0) == (made.level, made.rate, made.p00, made.p01, made.p11)
     assert made.ahead(0.0) == made.ahead(600.0)
@@ -67,17 +71,17 @@ def test_the_tracker_looks_ahead_and_takes_a_sample_as_a_kalman_filter_does() ->
 def test_noise_is_half_the_mean_square_of_differences_without_the_rise_between() -> None:
     made = tracker(rate=0.6)
     before = made.noise_var
-    assert before == pytest.approx(0.03**2)
+    assert before == near(0.03**2)
     made.learn_noise(60.0, 1.05)
     square = (0.05 - 0.6 / 60.0) ** 2
-    assert made.noise_var == pytest.approx(before + (0.5 * square - before) / (1 + 20))
+    assert made.noise_var == near(before + (0.5 * square - before) / (1 + 20))
     wild = tracker(rate=0.0)
     wild.learn_noise(60.0, 9.0)  # held to three deviations of a difference: 3²·2·σ²
-    assert wild.noise_var == pytest.approx(before + (9.0 * before - before) / 21)
+    assert wild.noise_var == near(before + (9.0 * before - before) / 21)
     old = tracker(rate=0.0)
     old.samples = 5000
     old.learn_noise(60.0, 1.05)
-    assert old.noise_var == pytest.approx(before + (0.5 * 0.05**2 - before) / 220)
+    assert old.noise_var == near(before + (0.5 * 0.05**2 - before) / 220)
     for gap, learned in ((1800.0, True), (1801.0, False), (0.0, False)):
         late = tracker(rate=0.0)
         late.learn_noise(gap, 1.05)
@@ -86,13 +90,13 @@ def test_noise_is_half_the_mean_square_of_differences_without_the_rise_between()
     calm = tracker(rate=0.0)
     for i in range(1, 4000):
         calm.learn_noise(60.0 * i, 1.0)
-    assert calm.noise_var == pytest.approx(0.005**2)
+    assert calm.noise_var == near(0.005**2)
 
 
 def test_a_new_beginning_doubts_the_level_by_twice_the_noise() -> None:
     made = LevelTracker()
     made.restart(5.0, 2.0)
-    assert (made.p00, made.p01, made.p11) == (pytest.approx(4.0 * 0.03**2), 0.0, pytest.approx(0.35**2))
+    assert (made.p00, made.p01, made.p11) == (near(4.0 * 0.03**2), 0.0, near(0.35**2))
     assert (made.last_value, made.last_value_time, made.samples) == (2.0, 5.0, 1)
 
 
@@ -105,11 +109,11 @@ def test_several_voices_are_weighed_by_inverse_variance_with_errors_half_shared(
     w = np.array([0.8, 0.2])
     sd = np.array([0.1, 0.2])
     cov = np.array([[0.01, 0.5 * 0.02], [0.5 * 0.02, 0.04]])
-    assert found.height == pytest.approx(1.08)
-    assert found.rate == pytest.approx(0.2)
-    assert found.var == pytest.approx(w @ cov @ w)
+    assert found.height == near(1.08)
+    assert found.rate == near(0.2)
+    assert found.var == near(w @ cov @ w)
     assert found.rate_var == 0.2
-    assert found.spread == pytest.approx(float(w @ (np.array([1.0, 1.4]) - 1.08) ** 2))
+    assert found.spread == near(float(w @ (np.array([1.0, 1.4]) - 1.08) ** 2))
     assert sd.shape == w.shape
 
 
@@ -117,10 +121,10 @@ def test_a_belief_coasts_as_its_rate_dies_away() -> None:
     belief = Belief(time=0.0, height=1.0, rate=0.4, var=0.01, rate_var=0.02, usual_rate_var=0.09)
     step = damped_step(0.5)
     height, var, rate, rate_var = belief.coasted(0.5 * HOUR, 4.0)
-    assert height == pytest.approx(1.0 + step.reach * 0.4)
-    assert var == pytest.approx(0.01 + step.reach**2 * 0.02 + step.q00 * 0.09)
-    assert rate == pytest.approx(0.4 * step.fade)
-    assert rate_var == pytest.approx(step.fade**2 * 0.02 + step.q11 * 0.09)
+    assert height == near(1.0 + step.reach * 0.4)
+    assert var == near(0.01 + step.reach**2 * 0.02 + step.q00 * 0.09)
+    assert rate == near(0.4 * step.fade)
+    assert rate_var == near(step.fade**2 * 0.02 + step.q11 * 0.09)
     assert belief.coasted(0.0, 4.0) == (1.0, 0.01, 0.4, 0.02)
     wide = Belief(time=0.0, var=9.0)
     assert wide.coasted(DAY, 4.0)[1] == 9.0  # never surer for having heard nothing
@@ -130,30 +134,30 @@ def test_a_tanks_usual_rate_is_learned_over_a_day_and_never_believed_to_be_nothi
     belief = Belief()
     belief.take(0.0, Voice(1.0, 0.01, 0.5, 0.02, 0.003))
     assert belief.usual_rate_var == 0.04  # no time has passed yet
-    assert (belief.height, belief.var, belief.rate, belief.rate_var) == (1.0, pytest.approx(0.013), 0.5, 0.02)
+    assert (belief.height, belief.var, belief.rate, belief.rate_var) == (1.0, near(0.013), 0.5, 0.02)
     belief.take(HOUR, Voice(1.0, 0.01, 0.5, 0.02, 0.0))
-    assert belief.usual_rate_var == pytest.approx(0.04 + HOUR / (HOUR + DAY) * (0.25 - 0.04))
+    assert belief.usual_rate_var == near(0.04 + HOUR / (HOUR + DAY) * (0.25 - 0.04))
     for i in range(2000):
         belief.take((2 + i) * HOUR, Voice(1.0, 0.01, 0.0, 0.02, 0.0))
-    assert belief.usual_rate_var == pytest.approx(0.05**2)
+    assert belief.usual_rate_var == near(0.05**2)
 
 
 def test_a_lone_core_is_taken_as_a_kalman_filter_would_and_a_contradiction_widens() -> None:
     belief = Belief(time=0.0, height=1.0, var=0.04, rate_var=0.0, usual_rate_var=0.0)
     belief.take_core(60.0, 1.3, 4.0)  # gap of 0.3 m: within three deviations of √(0.04 + 0.01)
-    assert belief.height == pytest.approx(1.0 + 0.8 * 0.3)
-    assert belief.var == pytest.approx(0.2 * 0.04)
+    assert belief.height == near(1.0 + 0.8 * 0.3)
+    assert belief.var == near(0.2 * 0.04)
     assert (belief.time, belief.last_word, belief.last_core) == (60.0, 60.0, 60.0)
     for gap, contradicts in ((0.670, False), (0.672, True)):  # 3·√0.05 = 0.6708
         far = Belief(time=0.0, height=1.0, var=0.04, rate_var=0.0, usual_rate_var=0.0)
         far.take_core(0.0, 1.0 + gap, 4.0)
         before = 0.04 + gap * gap if contradicts else 0.04
         gain = before / (before + 0.01)
-        assert far.height == pytest.approx(1.0 + gain * gap)
-        assert far.var == pytest.approx((1.0 - gain) * before)
+        assert far.height == near(1.0 + gain * gap)
+        assert far.var == near((1.0 - gain) * before)
     first = Belief(usual_rate_var=0.09)
     first.take_core(60.0, 1.3, 4.0)
-    assert (first.height, first.var, first.rate, first.rate_var) == (1.3, pytest.approx(0.01), 0.0, 0.09)
+    assert (first.height, first.var, first.rate, first.rate_var) == (1.3, near(0.01), 0.0, 0.09)
 
 
 # --- one sensor's drift -----------------------------------------------------------------------------------------------
@@ -166,8 +170,8 @@ def test_drift_ahead_is_that_of_its_linear_model() -> None:
     days, above = 20.0, 0.7
     h = np.array([1.0, 60.0 * (1.0 - math.exp(-days / 60.0)), above])
     mean, var = drift.at(days, above)
-    assert mean == pytest.approx(float(h @ [0.1, 0.01, 0.2]))
-    assert var == pytest.approx(float(h @ p @ h) + 1e-4 * days)
+    assert mean == near(float(h @ [0.1, 0.01, 0.2]))
+    assert var == near(float(h @ p @ h) + 1e-4 * days)
 
 
 def one_filter() -> DriftBank:
@@ -194,8 +198,8 @@ def test_a_difference_known_from_elsewhere_moves_offset_trend_and_span_but_no_we
     gain = cov @ h / (h @ cov @ h + 0.02)
     bank.observe(10 * DAY, 0.3, 0.5, 0.02)
     after, spread = moments(bank)
-    assert after == pytest.approx(mean + gain * (0.3 - h @ mean), abs=1e-9)
-    assert spread == pytest.approx(cov - np.outer(gain, h @ cov), abs=1e-9)
+    assert after == near(mean + gain * (0.3 - h @ mean), abs=1e-9)
+    assert spread == near(cov - np.outer(gain, h @ cov), abs=1e-9)
     assert np.array_equal(bank.log_weight, weights)
 
 
@@ -219,10 +223,10 @@ def test_time_carries_the_drift_by_its_matrices() -> None:
             [0.0, 0.0, 0.0],
         ]
     )
-    assert after == pytest.approx(f @ mean, rel=1e-6, abs=1e-10)
-    assert spread == pytest.approx(f @ cov @ f.T + q, rel=1e-5, abs=1e-9)
+    assert after == near(f @ mean, rel=1e-6, abs=1e-10)
+    assert spread == near(f @ cov @ f.T + q, rel=1e-5, abs=1e-9)
     bank.move(19 * DAY)  # time does not run back
-    assert moments(bank)[0] == pytest.approx(after)
+    assert moments(bank)[0] == near(after)
 
 
 def test_a_step_seen_in_the_signal_moves_the_offset_and_widens_it() -> None:
@@ -230,9 +234,9 @@ def test_a_step_seen_in_the_signal_moves_the_offset_and_widens_it() -> None:
     mean, cov = moments(bank)
     bank.shift(0.3, 0.02)
     after, spread = moments(bank)
-    assert after == pytest.approx(mean + [0.3, 0.0, 0.0])
-    assert spread[0, 0] == pytest.approx(cov[0, 0] + 0.02)
-    assert spread[1:, 1:] == pytest.approx(cov[1:, 1:])
+    assert after == near(mean + np.array([0.3, 0.0, 0.0]))
+    assert spread[0, 0] == near(cov[0, 0] + 0.02)
+    assert spread[1:, 1:] == near(cov[1:, 1:])
 
 
 def test_the_three_hypotheses_have_the_chances_of_their_densities() -> None:
@@ -248,16 +252,16 @@ def test_the_three_hypotheses_have_the_chances_of_their_densities() -> None:
         return math.exp(-0.5 * 0.5**2 / var) / math.sqrt(2.0 * math.pi * var)
 
     chances = np.array([0.97 * (1.0 - step) * density(plain), 0.03 / 4.0, 0.97 * step * density(stepped)])
-    assert (found.sound, found.wrong, found.stepped) == pytest.approx(tuple(chances / chances.sum()), rel=1e-6)
-    assert (found.foretold, found.foretold_sd) == (pytest.approx(0.0), pytest.approx(math.sqrt(plain)))
-    assert bank.cores == pytest.approx(found.sound + found.stepped)
-    assert bank.unsettled == pytest.approx(found.wrong + found.stepped)
+    assert (found.sound, found.wrong, found.stepped) == near(tuple(chances / chances.sum()), rel=1e-6)
+    assert (found.foretold, found.foretold_sd) == (near(0.0), near(math.sqrt(plain)))
+    assert bank.cores == near(found.sound + found.stepped)
+    assert bank.unsettled == near(found.wrong + found.stepped)
     # However long no core came, a step is at most as likely as none; and in an instant there may have been one.
     for days, chance in ((1e9, 0.5), (0.0, 1.0 - math.exp(-0.02 / 200.0))):
         other = DriftBank(4.0, priors)
         found = other.learn(0.0, 0.0, 0.0, 0.0, days)
         p = np.array([0.97 * (1 - chance) / math.sqrt(0.0725), 0.03 / 4.0 * math.sqrt(2 * math.pi), 0.97 * chance / math.sqrt(0.0725 + 0.35**2)])  # fmt: skip
-        assert found.stepped == pytest.approx(p[2] / p.sum(), rel=1e-6)
+        assert found.stepped == near(p[2] / p.sum(), rel=1e-6)
 
 
 def test_work_starts_offset_and_trend_anew_and_keeps_the_span_it_did_not_touch() -> None:
@@ -267,16 +271,16 @@ def test_work_starts_offset_and_trend_anew_and_keeps_the_span_it_did_not_touch()
     bank.restart(DAY, 0.1, 0.01, None, 0.0)
     after = bank.now()
     assert (after.offset, after.trend, after.span) == (
-        pytest.approx(0.1),
-        pytest.approx(0.0),
-        pytest.approx(before.span, rel=1e-6),
+        near(0.1),
+        near(0.0),
+        near(before.span, rel=1e-6),
     )
-    assert after.cov[0] == pytest.approx(0.01)
-    assert after.cov[3] == pytest.approx(0.005**2)
-    assert after.cov[5] == pytest.approx(before.cov[5], rel=1e-3)
+    assert after.cov[0] == near(0.01)
+    assert after.cov[3] == near(0.005**2)
+    assert after.cov[5] == near(before.cov[5], rel=1e-3)
     assert (bank.cores, bank.time) == (0.0, DAY)
     bank.restart(2 * DAY, 0.0, 0.04, 0.05, 0.0004)
-    assert (bank.now().span, bank.now().cov[5]) == (pytest.approx(0.05), pytest.approx(0.0004))
+    assert (bank.now().span, bank.now().cov[5]) == (near(0.05), near(0.0004))
 
 
 def calibration(kind: CalibrationKind, **left: float) -> Calibration:
@@ -286,21 +290,20 @@ def calibration(kind: CalibrationKind, **left: float) -> Calibration:
 def test_what_work_leaves_behind_is_what_was_written_down_or_what_such_work_usually_does() -> None:
     priors = Priors()
     before = Drift(0.3, 0.01, 0.1, (0.0,) * 6, 0.0)
-    C = CalibrationKind
-    written = after_work(calibration(C.CALIBRATION, as_left_offset=0.02), before, 5.0, priors)
-    assert (written.offset, written.offset_var, written.span) == (0.02, pytest.approx(0.06**2), None)
-    unwritten = after_work(calibration(C.CALIBRATION), before, 5.0, priors)
-    assert (unwritten.offset, unwritten.offset_var, unwritten.span) == (0.0, pytest.approx(0.12**2), None)
-    replaced = after_work(calibration(C.REPLACEMENT), before, 5.0, priors)
-    assert (replaced.offset, replaced.offset_var) == (0.0, pytest.approx(0.25**2))
-    assert (replaced.span, replaced.span_var) == (0.0, pytest.approx(0.08**2))
-    cleaned = after_work(calibration(C.CLEANING), before, 5.0, priors)
+    written = after_work(calibration(CalibrationKind.CALIBRATION, as_left_offset=0.02), before, 5.0, priors)
+    assert (written.offset, written.offset_var, written.span) == (0.02, near(0.06**2), None)
+    unwritten = after_work(calibration(CalibrationKind.CALIBRATION), before, 5.0, priors)
+    assert (unwritten.offset, unwritten.offset_var, unwritten.span) == (0.0, near(0.12**2), None)
+    replaced = after_work(calibration(CalibrationKind.REPLACEMENT), before, 5.0, priors)
+    assert (replaced.offset, replaced.offset_var) == (0.0, near(0.25**2))
+    assert (replaced.span, replaced.span_var) == (0.0, near(0.08**2))
+    cleaned = after_work(calibration(CalibrationKind.CLEANING), before, 5.0, priors)
     half = 0.5 * (0.3 + 0.01 * 60.0 * (1.0 - math.exp(-5.0 / 60.0)))
-    assert (cleaned.offset, cleaned.offset_var) == (pytest.approx(half), pytest.approx(half**2 + 0.10**2))
+    assert (cleaned.offset, cleaned.offset_var) == (near(half), near(half**2 + 0.10**2))
     assert cleaned.span is None
-    for kind in C:
+    for kind in CalibrationKind:
         span = after_work(calibration(kind, as_left_span_error=0.03), before, 5.0, priors)
-        assert (span.span, span.span_var) == (0.03, pytest.approx(0.02**2))
+        assert (span.span, span.span_var) == (0.03, near(0.02**2))
 
 
 # --- what one sensor says ---------------------------------------------------------------------------------------------
@@ -319,27 +322,27 @@ def test_a_level_is_corrected_by_undoing_offset_and_span_about_the_pivot() -> No
     for truth in (0.4, 1.2, 2.5):
         seen = truth + 0.2 + 0.1 * (truth - pivot)
         height, var = made.corrected(seen, T0 + 2 * DAY, pivot)
-        assert height == pytest.approx(truth)
-        assert var == pytest.approx((0.01 + 0.0004 * (truth - pivot) ** 2 + 2e-4) / 1.1**2)
+        assert height == near(truth)
+        assert var == near((0.01 + 0.0004 * (truth - pivot) ** 2 + 2e-4) / 1.1**2)
     made.suspect(0.3)  # a jump: four in five that the sensor shifted
     height, var = made.corrected(1.4 + 0.24, T0, 1.2)
-    assert height == pytest.approx(1.2)
-    assert var == pytest.approx((0.01 + 0.16 * 0.09) / 1.21)
+    assert height == near(1.2)
+    assert var == near((0.01 + 0.16 * 0.09) / 1.21)
     dull = sensor(span=-0.95)  # hardly follows at all: not divided by next to nothing
-    assert dull.corrected(1.4 + 0.2 * 0.5, T0, 1.2)[0] == pytest.approx(1.7)
+    assert dull.corrected(1.4 + 0.2 * 0.5, T0, 1.2)[0] == near(1.7)
 
 
 def test_a_jump_back_clears_the_suspicion_and_a_second_jump_adds_to_it() -> None:
     made = sensor()
     made.suspect(0.2)
     made.suspect(0.1)
-    assert (made.step_seen, made.step_mean) == (pytest.approx(0.3), pytest.approx(0.24))
-    assert made.step_var == pytest.approx(0.16 * (0.04 + 0.01))
+    assert (made.step_seen, made.step_mean) == (near(0.3), near(0.24))
+    assert made.step_var == near(0.16 * (0.04 + 0.01))
     made.suspect(-0.24)  # 0.06 of 0.24 left: less than three tenths
     assert (made.step_seen, made.step_mean, made.step_var) == (0.0, 0.0, 0.0)
     made.suspect(0.3)
     made.suspect(-0.2)  # 0.1 of 0.2 left
-    assert made.step_seen == pytest.approx(0.1)
+    assert made.step_seen == near(0.1)
 
 
 def test_a_suspected_step_is_handed_to_the_filters_once() -> None:
@@ -347,8 +350,8 @@ def test_a_suspected_step_is_handed_to_the_filters_once() -> None:
     made.bank.move(T0)
     made.suspect(0.25)
     assert made.settle_suspicion(T0) == 0.25
-    assert made.drift.offset == pytest.approx(0.2)
-    assert made.drift.cov[0] == pytest.approx(0.25**2 + 0.16 * 0.25**2)
+    assert made.drift.offset == near(0.2)
+    assert made.drift.cov[0] == near(0.25**2 + 0.16 * 0.25**2)
     assert made.settle_suspicion(T0) == 0.0
     assert made.step_mean == 0.0
 
@@ -372,8 +375,8 @@ def test_a_voice_joins_the_doubts_of_drift_noise_and_an_uneven_blanket() -> None
     made.conditioner.tracker.restart(T0, 1.4)
     made.conditioner.tracker.p00, made.conditioner.tracker.p11 = 0.002, 0.03
     voice = made.voice(T0, 1.2)
-    assert voice.height == pytest.approx(1.2)
-    assert voice.var == pytest.approx(0.01 + 0.002 + 0.015**2)
+    assert voice.height == near(1.2)
+    assert voice.var == near(0.01 + 0.002 + 0.015**2)
     assert (voice.rate, voice.rate_var, voice.spread) == (0.0, 0.03, 0.0)
 
 
@@ -466,7 +469,7 @@ def test_a_small_lasting_jump_is_taken_up_and_a_large_one_is_locked(
     assert not any(one.usable for one in early)
     found = judged(made, 660.0, 1.0 + jump, world=world)  # ten minutes after it began
     assert (found.verdict, found.usable) == (verdict, usable)
-    assert found.stepped == pytest.approx(jump if stepped else 0.0)
+    assert found.stepped == near(jump if stepped else 0.0)
     assert made.reads_high is (verdict is Reason.READS_HIGH_UNCONFIRMED)
 
 
@@ -523,8 +526,8 @@ def test_a_blanket_rises_at_most_at_twice_the_upflow_within_bounds(per_hour: flo
     assert made.world.fastest_rise == 3.0
     cubic = per_hour * TANK.area / HOUR
     read(made, "q", 0.0, cubic)
-    assert made.world.fastest_rise == pytest.approx(rise)
-    assert made.world.surface == pytest.approx(4.0 + water_surface(cubic, TANK))
+    assert made.world.fastest_rise == near(rise)
+    assert made.world.surface == near(4.0 + water_surface(cubic, TANK))
 
 
 def test_a_flow_holds_for_two_hours_and_fluff_for_a_day() -> None:
@@ -574,7 +577,7 @@ def test_a_belief_is_bounded_by_floor_and_water_surface() -> None:
     made.state.belief.height = -9.0
     assert made.belief_at(T0).height == TANK.lowest_height
     assert made.belief_at(T0).source is Source.COASTING
-    assert fold().belief_at(T0) == pytest.approx(
+    assert fold().belief_at(T0) == near(
         (math.nan, math.inf, math.nan, Source.NOTHING, math.inf, True, False), nan_ok=True
     )
 
@@ -586,7 +589,7 @@ def test_a_locked_sensor_that_reads_high_widens_the_belief_by_the_chance_that_it
     conditioner.locked, conditioner.out_level, conditioner.out_from = True, 2.5, 1.0
     told = made.belief_at(T0)
     assert told.reads_high
-    assert told.sd == pytest.approx(math.sqrt(0.01 + 1.5**2 * 0.2 * 0.5))
+    assert told.sd == near(math.sqrt(0.01 + 1.5**2 * 0.2 * 0.5))
     conditioner.out_level = 0.2
     assert not made.belief_at(T0).reads_high
     made.state.sensors["north.level"].step_seen = 0.19
@@ -620,7 +623,7 @@ def test_a_tank_is_blind_beyond_six_tenths_of_a_metre_or_half_a_day(
 
 def test_a_look_from_before_the_last_word_is_the_last_word() -> None:
     found = project(SETUP, state(), START - timedelta(hours=1))
-    assert (found.height, found.sd) == (1.0, pytest.approx(0.1))
+    assert (found.height, found.sd) == (1.0, near(0.1))
     assert found.time == START - timedelta(hours=1)
     assert project(SETUP, initial(SETUP), START).reason is EstimateReason.NO_DATA
 

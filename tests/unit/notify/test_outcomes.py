@@ -44,7 +44,8 @@ def message(**more: Any) -> Message:
 
 
 def account(**more: Any) -> SmtpAccount:
-    return SmtpAccount(**{"host": "mail.example.org", "port": 587, "sender": "Plant <u@example.org>"} | more)
+    given: dict[str, Any] = {"host": "mail.example.org", "port": 587, "sender": "Plant <u@example.org>"}
+    return SmtpAccount(**given | more)
 
 
 class Server:
