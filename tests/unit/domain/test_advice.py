@@ -157,9 +157,10 @@ def test_what_is_typed_in_undoes_the_error_in_the_sensors_own_frame(
 ) -> None:
     signal = Signal(tag="a", kind=SignalKind.BLANKET, tank="t", unit="m", low=0.5, high=3.5, mount=mount)
     pivot = 1.2
-    found = _setting(signal, TANK, pivot, offset, span)
+    surface = 4.05
+    found = _setting(signal, surface, pivot, offset, span)
     up = mount is None or mount.measures is Measures.HEIGHT
-    zero = 0.0 if mount is None else TANK.side_water_depth if mount.measures is Measures.DEPTH else mount.zero_height
+    zero = 0.0 if mount is None else surface if mount.measures is Measures.DEPTH else mount.zero_height
     for truth in (0.3, 1.2, 2.6):
         wrong = truth + offset + span * (truth - pivot)  # as a blanket height
         reading, right = (wrong - zero, truth - zero) if up else (zero - wrong, zero - truth)
