@@ -25,7 +25,7 @@ import structlog
 
 from connectors.csv_parts import Chunk, Outcome, ReadJob
 from connectors.csv_wire import LONGEST_MESSAGE, decode, encode_job
-from connectors.errors import ReaderEnded, Unreachable
+from connectors.errors import ConnectorError, ReaderEnded, Unreachable
 from service.confinement import Confinement
 from service.reader_child import AWAY, DEFECT, DONE, ENDED, HEAD, ITEM, MEMORY, NO_MEMORY, PID, SECONDS
 
@@ -262,7 +262,7 @@ class _Fork:
             raise self.nonsense(ValueError("longer than any may be"))
         return kind, self._received(length)
 
-    def nonsense(self, error: Exception) -> ReaderEnded:
+    def nonsense(self, error: Exception) -> ConnectorError:
         """What is said of a process that does not answer as ours does: somebody else speaks through it."""
         return self._ended_by(f"its reader answered what cannot be ({error}), as one does that was taken over.")
 
@@ -277,11 +277,7 @@ class _Fork:
         self._line.setblocking(False)
         while at < length:
             if self._reader.stopped:
-                raise Unreachable(
-                    self._job.source,
-                    f"{self._job.origin} was given up: the service stops.",
-                    "It is read after the start.",
-                )
+                raise self._given_up()
             if select.select([self._line], [], [], _LOOK_S)[0]:
                 try:
                     came = self._line.recv_into(view[at:])
@@ -298,7 +294,7 @@ class _Fork:
                 raise self._ended_by(f"nothing came of reading it for {self._reader_silence:.0f} s.")
         return data
 
-    def _died(self) -> ReaderEnded:
+    def _died(self) -> ConnectorError:
         self._wait(self._reader_silence)
         if self._ended is None:
             self._kill()
@@ -316,7 +312,14 @@ class _Fork:
                 return self._ended_by(f"its reader crashed ({signal.Signals(-self._ended).name}).")
         return self._ended_by(f"its reader ended with status {self._ended}.")
 
-    def _ended_by(self, how: str) -> ReaderEnded:
+    def _given_up(self) -> Unreachable:
+        return Unreachable(
+            self._job.source, f"{self._job.origin} was given up: the service stops.", "It is read after the start."
+        )
+
+    def _ended_by(self, how: str) -> ConnectorError:
+        if self._reader.stopped:
+            return self._given_up()  # it ended because it was ended
         log.error("a file ended its reader", source=self._job.source, file=self._job.origin, how=how)
         return ReaderEnded(self._job.source, f"{self._job.origin}: {how}", "The file is put into quarantine.")
 
