@@ -131,6 +131,8 @@ class Delivery:
     #: Filled in by the service before :meth:`Connector.committed`, on the last part: what of the whole file it could not
     #: take although the connector could read it (a core deeper than its tank, an address without a signal).
     refused: tuple[Reject, ...] = ()
+    #: Refused beyond those listed, of which only the number is known.
+    refused_unlisted: int = 0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

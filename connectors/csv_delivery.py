@@ -117,7 +117,7 @@ class FileDeliveries:
         chunk = Chunk(no_samples(), (Reject(0, "file", self.origin, reason.splitlines()[0]),))
         return replace(self._delivery(chunk, self._size, part=0, last=True), content_hash=None)
 
-    def add_refused(self, refused: Sequence[Reject]) -> None:
+    def add_refused(self, refused: Sequence[Reject], unlisted: int = 0) -> None:
         """Tell beside the file what the service refused, after the rows that could not be read.
 
         Raises
@@ -127,7 +127,7 @@ class FileDeliveries:
         """
         if self._rejected is None or self.beside is None or not refused:
             return
-        self._rejected.add(refused)
+        self._rejected.add(refused, unlisted)
         with self.beside.folder() as folder:
             self._rejected.publish(folder, self.beside.name)
 

@@ -142,7 +142,7 @@ class CsvDrop:
         if done is None:
             return
         try:
-            done.add_refused(delivery.refused)
+            done.add_refused(delivery.refused, delivery.refused_unlisted)
             if self._config.keep:
                 return
             self._seen.pop(name, None)
@@ -402,7 +402,7 @@ class CsvFiles:
         if not delivery.last_part or delivery.origin not in self._pending:
             return
         path, done = self._pending.pop(delivery.origin)
-        done.add_refused(delivery.refused)
+        done.add_refused(delivery.refused, delivery.refused_unlisted)
         if not self._move:
             return
         with opened(path.parent, self.key) as folder:

@@ -42,10 +42,13 @@ class Confinement:
     landlock: int = 0
     network: bool = False
     account: str = ""
+    limits: bool = True
 
     def words(self) -> tuple[str, ...]:
         """What is missing, one sentence each."""
         missing = []
+        if not self.limits:
+            missing.append("its limits on memory and files cannot be set")
         if not self.landlock:
             missing.append("the kernel has no Landlock, so it could open what the service's account may open")
         if not self.network and self.landlock < _PORTS_SINCE:
@@ -69,20 +72,36 @@ def confine(*, memory: int, readable: Iterable[Path] = ()) -> Confinement:
     account = _become_nobody() if root else ""
     _prctl(_PR_SET_NO_NEW_PRIVS, 1)
     landlock = _landlock(libc, [*_own_code(), *readable])
-    for which, most in (
-        (resource.RLIMIT_AS, memory),
-        (resource.RLIMIT_FSIZE, 0),
-        (resource.RLIMIT_CORE, 0),
-        (resource.RLIMIT_NOFILE, MOST_FILES),
-    ):
-        resource.setrlimit(which, (most, most))
-    return Confinement(landlock, network, account)
+    limits = [
+        _limited(which, most)
+        for which, most in (
+            (resource.RLIMIT_AS, memory),
+            (resource.RLIMIT_FSIZE, 0),
+            (resource.RLIMIT_CORE, 0),
+            (resource.RLIMIT_NOFILE, MOST_FILES),
+        )
+    ]
+    return Confinement(landlock, network, account, all(limits))
+
+
+def _limited(which: int, most: int, spare: int = 0) -> bool:
+    """Whether a limit could be set; one that is lower already stays."""
+    hard = resource.getrlimit(which)[1]
+    if hard != resource.RLIM_INFINITY:
+        most = min(most, hard)
+    try:
+        resource.setrlimit(which, (most, most + spare if hard == resource.RLIM_INFINITY else min(most + spare, hard)))
+    except OSError:
+        return False
+    return True
 
 
 def confine_one(processor_s: int) -> None:
     """What is limited for each file anew: processor time [s], and no child."""
-    resource.setrlimit(resource.RLIMIT_CPU, (processor_s, processor_s + 1))
-    resource.setrlimit(resource.RLIMIT_NPROC, (0, 0))
+    _limited(
+        resource.RLIMIT_CPU, processor_s, spare=1
+    )  # at the first limit a signal that tells why, at the second the end
+    _limited(resource.RLIMIT_NPROC, 0)
 
 
 def die_with(parent: int) -> None:
@@ -117,10 +136,17 @@ def _own_code() -> list[Path]:
     ]
 
 
+def landlock_version() -> int:
+    """The version of Landlock that the kernel has; 0 where it has none."""
+    call = ctypes.CDLL(None).syscall
+    call.restype = ctypes.c_long
+    return max(0, int(call(_LANDLOCK_CREATE_RULESET, None, ctypes.c_size_t(0), ctypes.c_uint(1))))
+
+
 def _landlock(libc: ctypes.CDLL, readable: Iterable[Path]) -> int:
     call = libc.syscall
     call.restype = ctypes.c_long
-    version = int(call(_LANDLOCK_CREATE_RULESET, None, ctypes.c_size_t(0), ctypes.c_uint(1)))
+    version = landlock_version()
     if version < 1:
         return 0
     rights = _FILE_RIGHTS[min(version, len(_FILE_RIGHTS) - 1)]

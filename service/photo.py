@@ -1,7 +1,7 @@
 """A photo, decoded and written anew in a process of its own: what is no photo, or never comes to an end, harms nobody.
 
 Image decoders are large, and a file can be made to keep one busy for minutes or to take all memory. So strangers' photos are
-unfolded by a child process that has little memory and little time, no secrets in its environment and nothing else to do.
+unfolded by a child process that has little memory and little time, and no rights (:mod:`service.confinement`).
 What a phone writes into a photo (where it was taken, by which device, when, a small copy) is left behind.
 """
 
@@ -14,6 +14,7 @@ import threading
 import warnings
 from dataclasses import dataclass
 
+from service.confinement import confine, confine_one
 from service.errors import InputError, StorageError
 
 #: Most bytes taken in, and most pixels unfolded.
@@ -88,16 +89,13 @@ _CHILD = "import sys; sys.path[:] = sys.argv[2:]; from service.photo import chil
 
 
 def child(processor_s: int) -> None:
-    """What the child process does: limits itself, unfolds what it is given, and hands the picture back."""
-    import resource
+    """What the child process does: gives up all it does not need, unfolds what it is given, and hands the picture back."""
+    # What is loaded late would not be found later on.
+    from PIL import ImageOps, JpegImagePlugin, PngImagePlugin, WebPImagePlugin
 
-    for which, most in (
-        (resource.RLIMIT_AS, MEMORY),
-        (resource.RLIMIT_CPU, processor_s),
-        (resource.RLIMIT_FSIZE, 0),
-        (resource.RLIMIT_CORE, 0),
-    ):
-        resource.setrlimit(which, (most, most))
+    del ImageOps, JpegImagePlugin, PngImagePlugin, WebPImagePlugin
+    confine(memory=MEMORY)
+    confine_one(processor_s)
     try:
         photo = _unfolded(sys.stdin.buffer.read(LARGEST + 1))
     except InputError as error:

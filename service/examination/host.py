@@ -11,6 +11,7 @@ from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 
 from service.examination.verdict import Verdict, fine, look, wrong
+from service.reader import Reader
 from service.settings import PREFIX, Settings
 from service.site.csv_drop import CsvSection
 from service.site.site import Site
@@ -93,7 +94,7 @@ def _others_can_read(path: Path) -> bool:
     return all(parent.stat().st_mode & stat.S_IXOTH for parent in path.absolute().parents)
 
 
-def drop_folders(site: Site) -> Iterator[Verdict]:
+def drop_folders(site: Site, settings: Settings) -> Iterator[Verdict]:
     """The folders other systems drop files into."""
     for section in site.connectors():
         if not isinstance(section, CsvSection):
@@ -115,8 +116,40 @@ def drop_folders(site: Site) -> Iterator[Verdict]:
                 f"its folder {folder} cannot be written by this account, so files cannot be moved once they are stored",
                 "give this account the right to write there, or set leave_files = true for a share that must stay as it is",
             )
+        elif folder.resolve().is_relative_to(settings.data_dir.resolve()):
+            yield look(
+                about,
+                f"its folder {folder} lies in the data folder, so whoever drops files is let in where the service keeps its own",
+                "put it elsewhere, such as /srv/underweir/drop, and write that into the site file; deploy/INSTALL.md says with"
+                " which rights",
+            )
         else:
             yield fine(about, f"its folder {folder} can be read")
+
+
+def reader(site: Site) -> Iterator[Verdict]:
+    """What the process that decodes dropped files is denied on this machine; nothing where no files are dropped."""
+    if not any(isinstance(section, CsvSection) for section in site.connectors()):
+        return
+    made = Reader()
+    try:
+        got = made.confinement()
+    except OSError as error:
+        yield wrong("reader of files", str(error), "run this command as the account of the service, and see its log")
+        return
+    finally:
+        made.stop()
+    missing = got.words()
+    if missing:
+        yield look(
+            "reader of files",
+            f"less is kept from the process that decodes dropped files than could be: {'; '.join(missing)}",
+            "a Linux kernel from 5.13 on with Landlock enabled keeps it from them; drop folders for trusted systems only until then",
+        )
+    else:
+        yield fine(
+            "reader of files", "dropped files are decoded by a process that can open no other file and reach no network"
+        )
 
 
 def time_zone(site: Site, now: datetime) -> Verdict:

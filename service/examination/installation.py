@@ -56,7 +56,8 @@ def examine(
     yield from host.secrets(settings, environ, site)
     if site is not None:
         yield host.time_zone(site, clock())
-        yield from host.drop_folders(site)
+        yield from host.drop_folders(site, settings)
+        yield from host.reader(site)
     yield from _database(settings, site, path, clock)
     if site is not None:
         try:

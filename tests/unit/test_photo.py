@@ -3,17 +3,20 @@
 from __future__ import annotations
 
 import io
+import os
 import struct
 import subprocess
 import zlib
+from pathlib import Path
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from PIL import Image
 
+from service.confinement import landlock_version
 from service.errors import InputError
-from service.photo import LARGEST, SIDE, _unfolded, plain_photo
+from service.photo import _CHILD, LARGEST, SIDE, _unfolded, plain_photo
 from tests.photographs import endless_photo, photo
 
 
@@ -88,6 +91,22 @@ def test_a_photo_that_never_comes_to_an_end_is_refused_and_holds_nothing_up() ->
     with pytest.raises(InputError, match="takes too much to unfold"):
         plain_photo(sent, processor_s=1)
     assert plain_photo(photo()).width == 120
+
+
+@pytest.mark.skipif(not landlock_version(), reason="this kernel has no Landlock")
+def test_the_child_opens_no_other_file(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    """A decoder that is taken over finds nothing: here it is one that reads the key into the answer."""
+    secret = tmp_path / "secret.key"
+    secret.write_text("the key that signs links")
+    for folder in (tmp_path, *tmp_path.parents[:-1]):
+        if folder.stat().st_uid == os.geteuid():
+            folder.chmod(0o755)
+    evil = f"import service.photo as it; it._unfolded = lambda _: it.Photo(open({str(secret)!r}, 'rb').read(), 1, 1); "
+    monkeypatch.setattr(
+        "service.photo._CHILD", _CHILD.replace("from service.photo import child; ", evil + "child = it.child; ")
+    )
+    with pytest.raises(InputError):
+        plain_photo(photo())
 
 
 def test_the_child_knows_no_secret(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -27,7 +27,7 @@ from connectors.csv_format import CsvFormat, Layout
 from connectors.csv_parts import Chunk, Limits, Outcome, ReadJob, no_samples
 from connectors.csv_wire import SAMPLES, decode, decode_job, encode, encode_job, pieces
 from connectors.errors import ReaderEnded, Unreachable
-from service.confinement import Confinement
+from service.confinement import Confinement, landlock_version
 from service.reader import Reader
 from tests.unit.connectors.test_csv_drop import GOOD, MIXED, Bench
 
@@ -131,15 +131,7 @@ def _tried(deed: str) -> str:
     )
 
 
-def _landlock() -> int:
-    reader = Reader()
-    try:
-        return reader.confinement().landlock
-    finally:
-        reader.stop()
-
-
-needs_landlock = pytest.mark.skipif(_landlock() < 6, reason="this kernel has no Landlock, or an early one")
+needs_landlock = pytest.mark.skipif(landlock_version() < 6, reason="this kernel has no Landlock, or an early one")
 
 
 @needs_landlock

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from uuid import UUID, uuid5
@@ -10,6 +10,7 @@ from uuid import UUID, uuid5
 from sqlalchemy import Connection
 
 from connectors.base import HandCore, Reject
+from connectors.csv_lines import Rejects
 from service.domain.core import Core, Surface, surface_of
 from service.domain.units import UNITS, Dimension, to_si
 from service.jobs.actor import Actor, Door
@@ -20,6 +21,8 @@ from service.storage.moments import to_us
 
 #: Namespace of the ids of cores that came without one: the same core in another file has the same id.
 DELIVERED_CORES = UUID("6f0c7f4e-0d0b-5a86-9c3c-5d4c1a4b7e21")
+#: Most warnings kept of one file.
+MOST_WARNINGS = 1_000
 
 
 @dataclass(slots=True)
@@ -29,16 +32,26 @@ class CoreOutcome:
     accepted: int = 0
     duplicate: int = 0
     corrected: int = 0
-    rejects: list[Reject] = field(default_factory=list)
-    warnings: list[str] = field(default_factory=list)
+    rejects: Rejects = field(default_factory=Rejects)  #: so many as are listed, and the number of the others
+    warnings: list[str] = field(default_factory=list)  #: the first of them
 
     def add(self, other: CoreOutcome) -> None:
         """Count the cores of a further part in."""
         self.accepted += other.accepted
         self.duplicate += other.duplicate
         self.corrected += other.corrected
-        self.rejects += other.rejects
-        self.warnings += other.warnings
+        self.rejects.extend(other.rejects)
+        self.rejects.unlisted += other.rejects.unlisted
+        self.warn(other.warnings)
+
+    def warn(self, sentences: Iterable[str]) -> None:
+        """Keep what should be looked at, as much of it as somebody will."""
+        self.warnings += list(sentences)[: MOST_WARNINGS - len(self.warnings)]
+
+    @property
+    def rejected(self) -> int:
+        """How many cores were rejected."""
+        return len(self.rejects) + self.rejects.unlisted
 
 
 def store_cores(
@@ -89,7 +102,7 @@ def store_cores(
         if not logged.stored:
             outcome.rejects.append(_reject(typed, "thickness", _typed(typed), " ".join(sentences)))
             continue
-        outcome.warnings += [_where(typed, sentence) for sentence in sentences]
+        outcome.warn(_where(typed, sentence) for sentence in sentences)
         if logged.known is not None:
             outcome.warnings.append(_where(typed, known_words(logged.known, plant.alarms)))
             outcome.duplicate += 1

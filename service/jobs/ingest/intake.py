@@ -95,7 +95,8 @@ class Intake:
             )
             self._cores.add(outcome)
         refused = self._refused() if part.last_part else ()
-        return replace(part, samples=_NO_SAMPLES, refused=refused)
+        unlisted = self._cores.rejects.unlisted if part.last_part else 0
+        return replace(part, samples=_NO_SAMPLES, refused=refused, refused_unlisted=unlisted)
 
     def _now(self) -> datetime:
         """The time, which does not go back within a delivery: its batch is no older than what its readings were judged by."""
@@ -125,7 +126,7 @@ class Intake:
             accepted=stored.accepted + cores.accepted,
             duplicate=stored.duplicate + cores.duplicate,
             revised=stored.revised + cores.corrected,
-            rejected=self._rejected + self._reader.rejected + len(cores.rejects),
+            rejected=self._rejected + self._reader.rejected + cores.rejected,
         )
         mark_signals(self._conn, stored.earliest_us)
         connector_state.record_good(
@@ -146,7 +147,7 @@ class Intake:
             cores_accepted=cores.accepted,
             cores_duplicate=cores.duplicate,
             cores_corrected=cores.corrected,
-            cores_rejected=len(cores.rejects),
+            cores_rejected=cores.rejected,
             rejects=(*self._shown, *self._refused())[:SHOWN],
             warnings=tuple(cores.warnings[:SHOWN]),
         )

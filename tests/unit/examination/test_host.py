@@ -10,7 +10,9 @@ from pathlib import Path
 
 import pytest
 
+from service.confinement import Confinement
 from service.examination import Grade, host
+from service.reader import Reader
 from service.settings import Settings
 from service.site.site import parse_site
 
@@ -92,7 +94,32 @@ def test_old_zone_rules_are_pointed_out(monkeypatch: pytest.MonkeyPatch) -> None
 def test_a_drop_folder_that_is_missing_is_named(tmp_path: Path) -> None:
     path = tmp_path / "site.toml"
     site = parse_site(EXAMPLE.read_text("utf-8"), path)
-    assert {verdict.grade for verdict in host.drop_folders(site)} == {Grade.WRONG}
+    settings = Settings(data_dir=tmp_path / "data")
+    assert {verdict.grade for verdict in host.drop_folders(site, settings)} == {Grade.WRONG}
     for name in ("drop/readings", "drop/cores"):
         (tmp_path / name).mkdir(parents=True)
-    assert {verdict.grade for verdict in host.drop_folders(site)} == {Grade.FINE}
+    assert {verdict.grade for verdict in host.drop_folders(site, settings)} == {Grade.FINE}
+    within = list(host.drop_folders(site, Settings(data_dir=tmp_path / "drop")))
+    assert {verdict.grade for verdict in within} == {Grade.LOOK}
+    assert "lies in the data folder" in within[0].found
+
+
+@pytest.mark.parametrize(
+    ("got", "grade"),
+    [
+        (Confinement(7, True, "nobody"), Grade.FINE),
+        (Confinement(0, False, ""), Grade.LOOK),
+        (OSError("no"), Grade.WRONG),
+    ],
+)
+def test_what_the_reader_of_files_is_denied_here_is_told(
+    monkeypatch: pytest.MonkeyPatch, got: Confinement | OSError, grade: Grade
+) -> None:
+    def confinement(_: Reader) -> Confinement:
+        if isinstance(got, OSError):
+            raise got
+        return got
+
+    monkeypatch.setattr(Reader, "confinement", confinement)
+    [told] = host.reader(parse_site(EXAMPLE.read_text("utf-8")))
+    assert told.grade is grade
