@@ -125,6 +125,7 @@ def slow(plant: Plant) -> Iterator[PastElsewhere]:
     node.end()
 
 
+@pytest.mark.slow
 def test_old_readings_do_not_keep_the_alarms_from_a_tank_that_rises(
     plant: Plant, mails: MailSink, slow: PastElsewhere
 ) -> None:
