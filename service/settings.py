@@ -514,7 +514,7 @@ def unknown_variables(environ: Mapping[str, str]) -> tuple[str, ...]:
 
 @dataclass(frozen=True, slots=True)
 class SettingRow:
-    """One line of the table of settings in the README."""
+    """One line of deploy/SETTINGS.md."""
 
     variable: str
     default: str
@@ -524,7 +524,7 @@ class SettingRow:
 
 
 def settings_table() -> tuple[SettingRow, ...]:
-    """Every setting with its default and meaning, for the README."""
+    """Every setting with its default and meaning, for deploy/SETTINGS.md."""
     rows = []
     for name, field in Settings.model_fields.items():
         extra = field.json_schema_extra

@@ -36,7 +36,7 @@ def examine(
     try:
         settings = load_settings()
     except ConfigError as error:
-        yield wrong("settings", str(error), "the table of settings in the README says what belongs there")
+        yield wrong("settings", str(error), "deploy/SETTINGS.md says what belongs there")
         return
     for line in unknown_variables(environ):
         yield look("settings", line, "correct its name, or take it out")
