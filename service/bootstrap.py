@@ -583,7 +583,8 @@ def _make_passable(folder: Path) -> None:
 
 @contextmanager
 def _engine(url: str, sessions: str) -> Iterator[Engine]:
-    engine = make_engine(url, application_name=sessions, pool_size=10)
+    # Most of the time two or three jobs are at work; each connection kept costs the server some 5 MB.
+    engine = make_engine(url, application_name=sessions, pool_size=5, max_overflow=15)
     try:
         yield engine
     finally:

@@ -4,18 +4,21 @@ from __future__ import annotations
 
 import re
 from datetime import datetime
+from typing import TYPE_CHECKING
 
 from sqlalchemy import Connection, Engine
 
 from service.domain.role import Role
 from service.errors import InputError
-from service.identity import Identified
 from service.jobs import people
 from service.jobs.people import SignedIn
 from service.storage import audit
 from service.storage import people as store
 from service.storage.people import PersonRecord
 from service.storage.session import transaction
+
+if TYPE_CHECKING:
+    from service.identity import Identified
 
 _NOT_IN_NAMES = re.compile(r"[^a-z0-9._@-]+")
 ACTOR = "single sign-on"

@@ -26,6 +26,7 @@ def keep_up(engine: Engine, keeping: Keeping, now: datetime) -> None:
         thinned = thin_checkpoints(conn, now)
     if made or thinned:
         log.info("store kept in order", partitions_made=made, checkpoints_dropped=thinned)
-    from service.jobs.archive import archive_old  # a large library, for a few minutes a month
+    if keeping.months or keeping.journal_months is not None:
+        from service.jobs.archive import archive_old  # a large library, for a few minutes a month
 
-    archive_old(engine, keeping, now)
+        archive_old(engine, keeping, now)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 from zoneinfo import ZoneInfo
 
 from fastapi import Depends, Request
@@ -15,7 +15,6 @@ from service.domain.estimate import TankSetup
 from service.domain.role import SecondFactorRule
 from service.domain.tank import Tank
 from service.domain.units import UnitSystem
-from service.identity import IdentityClient
 from service.jobs.alarm_setup import AlarmSetup
 from service.jobs.ingest.plant import Plant as IntakePlant
 from service.jobs.people import LONGEST_TOKEN
@@ -24,6 +23,9 @@ from service.notify.gateway_hook import GatewayHook
 from service.notify.links import AlarmLinks
 from service.storage.session import read_only
 from service.storage.site_tables import SiteIds, SiteVersion
+
+if TYPE_CHECKING:  # it loads much, and few plants have an identity provider
+    from service.identity import IdentityClient
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -6,19 +6,21 @@ import base64
 import hmac
 import json
 from datetime import timedelta
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import structlog
 from fastapi import APIRouter, Depends, HTTPException, Query, Request, Response
 from fastapi.responses import RedirectResponse
 
 from service.errors import IdentityError, InputError
-from service.identity import IdentityClient
 from service.jobs import people
 from service.jobs.single_sign_on import asked_lately, let_in
 from service.web.access import Public, Visitor, signer_of
 from service.web.plant import Plant, WebPlant, WholePlant
 from service.web.sign_in import admitted, inside, turned_away
+
+if TYPE_CHECKING:
+    from service.identity import IdentityClient
 
 router = APIRouter(include_in_schema=False)
 Anybody = Annotated[Visitor, Depends(Public("whoever signs in is not known yet"))]
