@@ -239,7 +239,8 @@ def _unlike_their_line(
             yield f"message {message.key} does not speak of {line.tank}: {message.subject!r}"
         if message.kind == "alarm" and line.code and line.code not in words:
             yield f"message {message.key} does not carry code {line.code}"
-        over = message.subject.startswith(("CLEARED", "TAKEN"))
+        # "STILL DANGER": this alarm is over and another one of the tank is not.
+        over = message.subject.startswith(("CLEARED", "STILL", "TAKEN"))
         if over != (message.kind in ("cleared", "acknowledged")):
             yield f"message {message.key} is of kind {message.kind}, and says {message.subject!r}"
 
