@@ -411,6 +411,12 @@ def prove_password(engine: Engine, name: str, password: str, *, address: str, no
         sessions.drop_failure(conn, guess)
 
 
+def keep_proof(engine: Engine, session: str, now: datetime) -> None:
+    """Note in a session that its owner has just proved who they are."""
+    with transaction(engine) as conn:
+        sessions.prove_session(conn, hash_secret(session), now)
+
+
 def is_proven(session: sessions.SessionRecord, now: datetime) -> bool:
     """Whether the session's owner proved who they are a moment ago: what guards accounts asks for it."""
     return session.proven_at is not None and now - session.proven_at <= PROVEN_FOR

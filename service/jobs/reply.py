@@ -209,9 +209,11 @@ class _Desk:
         return self.what_to_send()
 
     def looks_at(self, code: str) -> bool:
-        """Whether a code of this number is looked at. One that no alarm has is counted in the same transaction, before anything is said."""
+        """Whether a code of this number is looked at. One that no alarm has is counted before anything is said.
+
+        Replies of one number take turns (``hold_answer``), so that of many sent at once no more are looked at.
+        """
         number = "".join(c for c in self.contact.phone or "" if c.isdigit())
-        sessions.hold_guesses(self.conn, name=number, address=_BY_MESSAGE)
         wrong = sessions.failures(self.conn, self.now - CODES_COUNTED, name=number, address=_BY_MESSAGE)
         if wrong.count >= MOST_WRONG_CODES:
             log.warning("codes of a number are not looked at", contact=self.contact.name, wrong=wrong.count)

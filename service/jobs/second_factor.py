@@ -242,8 +242,7 @@ def prove(
         raise InputError("this account has no password here; sign in again at the identity provider")
     else:
         people.prove_password(engine, person.name, given, address=address, now=now)
-    with transaction(engine) as conn:
-        sessions.prove_session(conn, people.hash_secret(session), now)
+    people.keep_proof(engine, session, now)
     log.info("proved who they are", person=person.name, address=address)
 
 

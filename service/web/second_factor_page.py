@@ -34,6 +34,7 @@ def begin(request: Request, plant: Plant, visitor: SettingUp, password: Password
     assert visitor.person is not None
     try:
         people.prove_password(plant.engine, visitor.person.name, password, address=visitor.address, now=plant.clock())
+        people.keep_proof(plant.engine, visitor.session, plant.clock())
         second_factor.begin(plant.engine, FactorKeys(plant.secret), visitor.person, plant.clock())
     except InputError as error:
         return _page(request, plant, visitor, wrong=str(error))
@@ -109,7 +110,10 @@ def _page(
 
 
 def _pending(plant: WebPlant, visitor: Visitor) -> str | None:
+    """The key being set up; shown only where who it is was proven a moment ago, as a cookie may be in somebody else's hands."""
     assert visitor.person is not None
+    if not visitor.proven:
+        return None
     return second_factor.pending(plant.engine, FactorKeys(plant.secret), visitor.person, plant.clock())
 
 

@@ -114,6 +114,20 @@ def stolen_from(site: WebSite, owner: httpx.Client) -> httpx.Client:
     return thief
 
 
+def test_a_key_that_is_being_set_up_is_shown_to_nobody_with_a_cookie_alone(site: WebSite) -> None:
+    """Whoever sees the key has the second factor for good."""
+    owner, page = site.client(Role.OPERATOR), "/account/second-factor"
+    token = form_token(owner.get(page).text)
+    site.clock.forward(PROVEN_FOR + STEP)
+    assert owner.post(page, data={"form_token": token, "password": PASSWORD}).status_code == 303
+    assert "otpauth://" in owner.get(page).text
+    assert owner.get(f"{page}/code.svg").status_code == 200
+    site.clock.forward(PROVEN_FOR + STEP)
+    thief = stolen_from(site, owner)
+    assert "otpauth://" not in thief.get(page).text
+    assert thief.get(f"{page}/code.svg").status_code == 404
+
+
 def test_guessing_the_proof_is_slowed_like_guessing_at_the_door(site: WebSite) -> None:
     thief = stolen(site)
     for _ in range(people.FREE_TRIES):
