@@ -48,7 +48,7 @@ def main() -> None:
     with tempfile.TemporaryDirectory(prefix="underweir-cycle-", dir="/tmp") as folder:
         Path(folder).chmod(0o711)
         with EmbeddedServer(Path(folder) / "database") as server:
-            migrate(server.url)
+            migrate(server.owner_url)
             engine = make_engine(server.url)
             try:
                 tanks = [tank_setup(f"t{number}", f"Tank {number}") for number in range(given.tanks)]

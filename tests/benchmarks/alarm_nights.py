@@ -40,7 +40,7 @@ def main() -> int:
     with tempfile.TemporaryDirectory(prefix="underweir-nights-", dir="/tmp") as folder:
         Path(folder).chmod(0o711)
         with EmbeddedServer(Path(folder) / "database", settings=FAST) as server:
-            migrate(server.url)
+            migrate(server.owner_url)
             engine = make_engine(server.url)
             begun = time.monotonic()
             site_files = Path(folder) / "sites"

@@ -275,7 +275,7 @@ def _server(folder: Path) -> Iterator[str]:
 
     folder.chmod(0o711)  # started by root the server runs as another account, which has to get in
     with EmbeddedServer(folder / "database") as server:
-        yield server.url
+        yield server.owner_url
 
 
 @contextmanager

@@ -100,7 +100,7 @@ def server() -> Iterator[str]:
     folder.chmod(0o711)  # started by root the server runs as another account, which has to get in
     try:
         with EmbeddedServer(folder / "database", settings=SETTINGS) as embedded:
-            yield embedded.url
+            yield embedded.owner_url
     finally:
         shutil.rmtree(folder, ignore_errors=True)
 
