@@ -9,7 +9,7 @@ from typing import Any
 from uuid import UUID
 
 from sqlalchemy import ColumnElement, Connection, Row, Select, func, literal, select
-from sqlalchemy.dialects.postgresql import insert
+from sqlalchemy.dialects.postgresql import distinct_on, insert
 from sqlalchemy.orm import aliased
 
 from service.domain.core import Core, Surface
@@ -111,10 +111,36 @@ def find_core(conn: Connection, core_id: UUID) -> CoreRecord | None:
 
 
 def current_cores(
-    conn: Connection, tank_ids: Sequence[int], start: datetime | None = None, end: datetime | None = None
+    conn: Connection,
+    tank_ids: Sequence[int],
+    start: datetime | None = None,
+    end: datetime | None = None,
+    *,
+    limit: int | None = None,
 ) -> list[CoreRecord]:
-    """Cores as they stand now, taken at start ≤ time < end, oldest first."""
-    return cores_known_at(conn, tank_ids, start, end, known_at=None)
+    """Cores as they stand now, taken at start ≤ time < end, oldest first; the first *limit* of them, and what was taken with the last."""
+    statement = _standing(tank_ids, start, end, None)
+    if limit is not None:
+        last = statement.with_only_columns(CoreRow.taken_at).order_by(CoreRow.taken_at).offset(limit - 1).limit(1)
+        reached = conn.execute(last).scalar()
+        if reached is not None:
+            statement = statement.where(CoreRow.taken_at <= reached)
+    return [_record(row) for row in conn.execute(statement.order_by(*_IN_ORDER))]
+
+
+def newest_cores(
+    conn: Connection, tank_ids: Sequence[int], start: datetime, end: datetime | None = None, *, limit: int
+) -> list[CoreRecord]:
+    """Cores as they stand now, taken at start ≤ time < end, newest first, at most so many."""
+    statement = _standing(tank_ids, start, end, None).order_by(*(column.desc() for column in _IN_ORDER)).limit(limit)
+    return [_record(row) for row in conn.execute(statement)]
+
+
+def last_cores(conn: Connection, tank_ids: Sequence[int], start: datetime, end: datetime) -> dict[str, CoreRecord]:
+    """The last core of each tank, by its key, as it stands now."""
+    statement = _standing(tank_ids, start, end, None).ext(distinct_on(CoreRow.tank_id))
+    rows = conn.execute(statement.order_by(CoreRow.tank_id, *(column.desc() for column in _IN_ORDER)))
+    return {record.core.tank: record for record in map(_record, rows)}
 
 
 def cores_known_at(
@@ -126,6 +152,15 @@ def cores_known_at(
     known_at: datetime | None,
 ) -> list[CoreRecord]:
     """Cores as they stood at the moment *known_at* (by when each version was recorded), oldest first; None means now."""
+    return [_record(row) for row in conn.execute(_standing(tank_ids, start, end, known_at).order_by(*_IN_ORDER))]
+
+
+_IN_ORDER = (CoreRow.taken_at, CoreRow.replicate, CoreRow.recorded_at, CoreRow.id)
+
+
+def _standing(
+    tank_ids: Sequence[int], start: datetime | None, end: datetime | None, known_at: datetime | None
+) -> Select[Any]:
     superseded: ColumnElement[bool] = _LATER.supersedes == CoreRow.id
     statement = _records().where(CoreRow.tank_id.in_(tank_ids), ~CoreRow.withdrawn)
     if known_at is not None:
@@ -135,9 +170,7 @@ def cores_known_at(
         statement = statement.where(CoreRow.taken_at >= start)
     if end is not None:
         statement = statement.where(CoreRow.taken_at < end)
-    statement = statement.where(~select(literal(1)).where(superseded).exists())
-    rows = conn.execute(statement.order_by(CoreRow.taken_at, CoreRow.replicate, CoreRow.recorded_at, CoreRow.id))
-    return [_record(row) for row in rows]
+    return statement.where(~select(literal(1)).where(superseded).exists())
 
 
 def core_history(conn: Connection, core_id: UUID) -> list[CoreRecord]:

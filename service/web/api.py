@@ -174,7 +174,7 @@ def cores(
     ids = [_tank_id(plant, tank)] if tank is not None else [plant.ids.tanks[key] for key in plant.tanks]
     first, last = _range(plant, start, end, days=30)
     with transaction(plant.engine) as conn:
-        found = current_cores(conn, ids, first, last)
+        found = current_cores(conn, ids, first, last, limit=limit + 1)
     rows = found[:limit]
     while len(found) > len(rows) > 0 and rows and found[len(rows)].core.taken_at == rows[-1].core.taken_at:
         rows.append(found[len(rows)])  # a page never parts cores of one moment

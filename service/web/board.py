@@ -23,7 +23,7 @@ from service.jobs.situations import standing_observations
 from service.notify.wording import contradicting, kind_word
 from service.storage.alarms import AlarmRecord, alarms
 from service.storage.connector_state import ConnectorHealth, connector_health
-from service.storage.cores import CoreRecord, current_cores
+from service.storage.cores import CoreRecord, last_cores
 from service.storage.estimates import latest_assessments
 from service.storage.moments import from_us
 from service.storage.readings import latest_readings
@@ -242,7 +242,7 @@ def read_board(plant: WebPlant, now: datetime) -> BoardView:
     with transaction(plant.engine) as conn:
         newest = latest_readings(conn, list(signal_ids.values()))
         samples = latest_assessments(conn, list(signal_ids.values()))
-        cores = {r.core.tank: r for r in current_cores(conn, tank_ids, now - CORES_BACK, now + timedelta(minutes=5))}
+        cores = last_cores(conn, tank_ids, now - CORES_BACK, now + timedelta(minutes=5))
         records = alarms(conn)
         sources = {health.connector: health for health in connector_health(conn)}
         pasts = past_work(conn, now)

@@ -19,7 +19,7 @@ from service.jobs.core import withdraw_core
 from service.jobs.core_photo import keep_photo
 from service.photo import LARGEST
 from service.storage.core_photos import photo_sizes
-from service.storage.cores import CoreRecord, core_history, current_cores, find_core
+from service.storage.cores import CoreRecord, core_history, find_core, newest_cores
 from service.storage.session import transaction
 from service.web.access import FormChecked, Operator, Public, Supervisor, Viewer, Visitor, signer_of
 from service.web.board_page import board_of
@@ -42,6 +42,8 @@ ARM = (
 )
 #: How far back cores are listed.
 LISTED_FOR = timedelta(days=30)
+#: So many rows at most.
+LISTED = 500
 
 Line = Annotated[str, Form(max_length=100)]
 Text = Annotated[str, Form(max_length=1000)]
@@ -130,9 +132,12 @@ def listed(
     keys = [tank] if tank in plant.tanks else list(plant.tanks)
     now = plant.clock()
     with transaction(plant.engine) as conn:
-        records = current_cores(conn, [plant.ids.tanks[key] for key in keys], now - LISTED_FOR)
-    rows = [(record, _height(plant, record)) for record in reversed(records)]
-    return page(request, plant, visitor, "cores.html.j2", rows=rows, tank=tank if tank in plant.tanks else "")
+        records = newest_cores(conn, [plant.ids.tanks[key] for key in keys], now - LISTED_FOR, limit=LISTED + 1)
+    rows = [(record, _height(plant, record)) for record in records[:LISTED]]
+    more = len(records) > LISTED
+    return page(
+        request, plant, visitor, "cores.html.j2", rows=rows, more=more, tank=tank if tank in plant.tanks else ""
+    )
 
 
 @router.get("/cores/{core_id}")

@@ -19,7 +19,9 @@ from service.storage.cores import (
     correct_core,
     current_cores,
     insert_core,
+    last_cores,
     latest_core_times,
+    newest_cores,
     withdraw_core,
 )
 from service.storage.recompute import due
@@ -164,3 +166,29 @@ def test_a_record_that_claims_to_correct_is_not_a_new_core(engine: Engine) -> No
         record: CoreRecord = replace(core_record(describe(conn)), supersedes=UUID(int=1))
         with pytest.raises(InputError, match="correct_core"):
             insert_core(conn, record)
+
+
+def test_of_many_cores_no_more_are_read_than_are_shown(engine: Engine) -> None:
+    with transaction(engine) as conn:
+        ids = describe(conn)
+        both = list(ids.tanks.values())
+        first = [core_record(ids, 1.0 + i / 100, taken_at=NIGHT + i * HOUR) for i in range(5)]
+        again = core_record(ids, 2.0, taken_at=NIGHT + HOUR)
+        again = replace(again, core=replace(again.core, replicate=2))
+        west = core_record(ids, 0.5, tank="west", taken_at=NIGHT)
+        for record in (*first, again, west):
+            insert_core(conn, record)
+        withdraw_core(conn, first[4].core.id, id=uuid4(), reason="a slip", by="Chief", at=NIGHT)
+
+        def thick(records: list[CoreRecord]) -> list[float]:
+            return [record.core.thickness for record in records]
+
+        east = [ids.tanks["east"]]
+        assert thick(current_cores(conn, east, limit=2)) == [1.0, 1.01, 2.0], "those of one moment stay together"
+        assert thick(current_cores(conn, east, limit=4)) == [1.0, 1.01, 2.0, 1.02]
+        assert thick(current_cores(conn, east, limit=99)) == [1.0, 1.01, 2.0, 1.02, 1.03]
+        assert thick(newest_cores(conn, east, NIGHT, limit=2)) == [1.03, 1.02]
+        newest = last_cores(conn, both, NIGHT, NIGHT + 9 * HOUR)
+        assert {tank: record.core.thickness for tank, record in newest.items()} == {"east": 1.03, "west": 0.5}
+        before = last_cores(conn, both, NIGHT, NIGHT + 2 * HOUR)
+        assert before["east"].core.thickness == 2.0, "of one moment the last replicate"

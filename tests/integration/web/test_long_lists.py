@@ -1,0 +1,30 @@
+"""Lists show so many rows, and say that there are more."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import timedelta
+
+import pytest
+
+from service.domain.role import Role
+from service.storage.cores import insert_core
+from service.storage.session import transaction
+from service.web import round_page
+from tests.alarm_plant import NIGHT
+from tests.plant import core_record
+from tests.web_plant import WebSite
+
+
+def test_the_list_of_cores_ends_and_says_where_all_of_them_are(site: WebSite, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(round_page, "LISTED", 3)
+    client = site.client(Role.VIEWER)
+    for number in range(5):
+        record = core_record(site.web.ids, taken_at=NIGHT - number * timedelta(hours=1))
+        with transaction(site.web.engine) as conn:
+            insert_core(conn, replace(record, core=replace(record.core, note=f"number {number}")))
+        assert ("These are the newest" in client.get("/cores").text) is (number >= 3)
+    shown = client.get("/cores").text
+    assert [number for number in range(5) if f"number {number}" in shown] == [0, 1, 2]
+    assert "These are the newest 3." in shown
+    assert client.get("/api/v1/exports/cores.csv").text.count("number") == 5
