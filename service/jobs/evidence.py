@@ -122,7 +122,7 @@ def _sum_of_meters(
         if not own:
             return None
         meters |= own
-    found = latest_readings(conn, list(meters))
+    found = latest_readings(conn, list(meters), now)
     heard = {
         number: value
         for number, us, value, quality in zip(

@@ -404,7 +404,8 @@ def service_situation(
     """What is known of the service itself, and of the *effluent* of the whole plant."""
     seen = {found.connector: found for found in connector_health(conn)}
     out = outbox.health(conn)
-    ahead = [found.last_sample_at - now for found in seen.values() if found.last_sample_at is not None]
+    newest = (time for found in seen.values() for time in (found.last_sample_at, found.ahead_until))
+    ahead = [time - now for time in newest if time is not None]
     # Where a source tells its clock, that is a measurement even while no sample bears a time ahead of ours.
     ahead += [
         timedelta(seconds=skew)

@@ -41,6 +41,12 @@ class ConnectorHealth:
     standing: Mapping[str, Any] = field(default_factory=dict)
 
     @property
+    def ahead_until(self) -> datetime | None:
+        """The time of the reading furthest ahead of the clock that the source sent last; None where none was."""
+        told = self.standing.get("ahead_until")
+        return None if told is None else datetime.fromisoformat(told)
+
+    @property
     def refused(self) -> list[RefusedThere]:
         """What lies aside, node by node."""
         return [
@@ -63,14 +69,22 @@ def record_good(
     state: Mapping[str, Any] | None = None,
     delivered: int = 0,
     last_sample_at: datetime | None = None,
+    ahead_until: datetime | None = None,
 ) -> None:
-    """The source answered; with *state*, its place moves, in the transaction that stores what it delivered."""
+    """The source answered; with *state*, its place moves, in the transaction that stores what it delivered.
+
+    Parameters
+    ----------
+    last_sample_at : the newest of its readings that is not ahead of the clock.
+    ahead_until : the time of the one furthest ahead, if there are such.
+    """
     statement = insert(ConnectorState).values(
         connector=connector,
         state={} if state is None else dict(state),
         last_good_at=now,
         last_sample_at=last_sample_at,
         delivered=delivered,
+        standing={} if ahead_until is None else {"ahead_until": ahead_until.isoformat()},
     )
     new = statement.excluded
     changes: dict[str, Any] = {
@@ -81,6 +95,8 @@ def record_good(
     }
     if state is not None:
         changes["state"] = new.state
+    if ahead_until is not None:
+        changes["standing"] = ConnectorState.standing.concat(new.standing)
     conn.execute(statement.on_conflict_do_update(index_elements=[ConnectorState.connector], set_=changes))
 
 
@@ -108,8 +124,12 @@ def record_standing(
     statement = insert(ConnectorState).values(
         connector=connector, state={}, standing=dict(standing), lost=lost, lost_at=now if lost else None
     )
-    # What other nodes have set aside is not for the reader to say.
-    kept = func.jsonb_strip_nulls(func.jsonb_build_object("refused", ConnectorState.standing["refused"]))
+    # What other nodes have set aside is not for the reader to say, nor which time a source has sent.
+    kept = func.jsonb_strip_nulls(
+        func.jsonb_build_object(
+            "refused", ConnectorState.standing["refused"], "ahead_until", ConnectorState.standing["ahead_until"]
+        )
+    )
     changes: dict[str, Any] = {"standing": statement.excluded.standing.concat(kept)}
     if lost:
         changes |= {"lost": ConnectorState.lost + lost, "lost_at": now}

@@ -104,9 +104,11 @@ def assessments_between(
     return [_assessment(row) for row in rows]
 
 
-def latest_assessments(conn: Connection, signal_ids: Sequence[int]) -> dict[int, Assessment]:
-    """The newest assessment of each signal (by row number)."""
-    rows = conn.execute(_LATEST_ASSESSMENT, {"signal_ids": sorted(set(signal_ids))}).all()
+def latest_assessments(
+    conn: Connection, signal_ids: Sequence[int], until: datetime | None = None
+) -> dict[int, Assessment]:
+    """The newest assessment of each signal (by row number), at *until* or before when it is given."""
+    rows = conn.execute(_LATEST_ASSESSMENT, {"signal_ids": sorted(set(signal_ids)), "until": until}).all()
     return {row.signal_id: _assessment(row) for row in rows}
 
 
@@ -181,6 +183,7 @@ _SPAN = text(
 
 _LATEST_ASSESSMENT = text(
     "SELECT s.tag, a.* FROM signal s CROSS JOIN LATERAL ("
-    "SELECT * FROM assessment WHERE signal_id = s.id ORDER BY time DESC LIMIT 1) AS a "
+    "SELECT * FROM assessment WHERE signal_id = s.id AND time <= coalesce(CAST(:until AS timestamptz), 'infinity') "
+    "ORDER BY time DESC LIMIT 1) AS a "
     "WHERE s.id = ANY(CAST(:signal_ids AS integer[])) ORDER BY s.id"
 )

@@ -41,7 +41,6 @@ class Stored:
     #: Per signal row number, the earliest time that was added or changed. [µs]
     earliest_us: dict[int, int] = field(default_factory=dict)
     #: The latest source time delivered, changed or not. [µs]
-    latest_us: int | None = None
 
     def note_change(self, signal_id: int, us: int) -> None:
         """Remember the earliest change of a signal."""
@@ -66,8 +65,6 @@ class ReadingWriter:
         rows = collapsed.columns
         self.stored.duplicate += collapsed.duplicate
         self.stored.revised += collapsed.revised
-        latest = int(rows.time_us.max())
-        self.stored.latest_us = latest if self.stored.latest_us is None else max(latest, self.stored.latest_us)
         self._ensure_months(rows.time_us)
 
         # Once a batch has met something stored it meets more of it: no further append is tried and thrown away.

@@ -62,9 +62,9 @@ def readings_between(
     return ReadingColumns.concatenate(list(stream_between(conn, signal_ids, start, end, known_at=known_at)))
 
 
-def latest_readings(conn: Connection, signal_ids: Sequence[int]) -> ReadingColumns:
-    """The newest reading of each signal that has any, good or bad, in the order of signal numbers."""
-    rows = conn.execute(_LATEST, {"signal_ids": sorted(set(signal_ids))}).all()
+def latest_readings(conn: Connection, signal_ids: Sequence[int], until: datetime | None = None) -> ReadingColumns:
+    """The newest reading of each signal that has any at *until* or before, good or bad, in the order of signal numbers."""
+    rows = conn.execute(_LATEST, {"signal_ids": sorted(set(signal_ids)), "until": until}).all()
     return ReadingColumns(
         np.array([row.signal_id for row in rows], dtype=np.int32),
         np.array([to_us(row.time) for row in rows], dtype=np.int64),
@@ -130,7 +130,8 @@ _BETWEEN_AS_KNOWN: LiteralString = (
 
 _LATEST = text(
     "SELECT r.* FROM unnest(CAST(:signal_ids AS integer[])) AS s(id) CROSS JOIN LATERAL ("
-    "SELECT signal_id, time, value, quality, reason FROM reading WHERE signal_id = s.id ORDER BY time DESC LIMIT 1"
+    "SELECT signal_id, time, value, quality, reason FROM reading WHERE signal_id = s.id "
+    "AND time <= coalesce(CAST(:until AS timestamptz), 'infinity') ORDER BY time DESC LIMIT 1"
     ") AS r ORDER BY r.signal_id"
 )
 

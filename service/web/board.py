@@ -240,8 +240,9 @@ def read_board(plant: WebPlant, now: datetime) -> BoardView:
     signal_ids = {s.tag: plant.ids.signals[s.tag] for setup in plant.setups for s in setup.blankets}
     tank_ids = [plant.ids.tanks[setup.tank.key] for setup in plant.setups]
     with transaction(plant.engine) as conn:
-        newest = latest_readings(conn, list(signal_ids.values()))
-        samples = latest_assessments(conn, list(signal_ids.values()))
+        # What is stamped ahead of the clock says nothing of whether its source is heard now.
+        newest = latest_readings(conn, list(signal_ids.values()), now)
+        samples = latest_assessments(conn, list(signal_ids.values()), now)
         cores = last_cores(conn, tank_ids, now - CORES_BACK, now + timedelta(minutes=5))
         records = alarms(conn)
         sources = {health.connector: health for health in connector_health(conn)}

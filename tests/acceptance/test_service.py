@@ -9,11 +9,13 @@ import signal
 import subprocess
 import sys
 import time
+import zipfile
 from collections import Counter
 from collections.abc import Callable, Iterator
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
+import psutil
 import pytest
 from sqlalchemy import Engine, text
 
@@ -172,6 +174,48 @@ def test_a_dropped_file_becomes_an_alarm_mail(service: Service, mails: MailSink,
     assert events[-1] == "stopped"
     assert not [line for line in service.log() if line["level"] in ("error", "critical")]
     assert sorted(path.name for path in (service.drop / "processed").iterdir()) == ["calm.csv", "storm.csv"]
+
+
+def _bomb(path: Path) -> None:
+    """An archive of 150 kB that unfolds to a gigabyte at once."""
+    with zipfile.ZipFile(path, "w", zipfile.ZIP_LZMA) as archive, archive.open("readings.csv", "w") as member:
+        for _ in range(32):
+            member.write(bytes(32 << 20))
+
+
+def _reader(service: Service) -> psutil.Process | None:
+    assert service._process is not None
+    found = psutil.Process(service._process.pid).children(recursive=True)
+    return next((child for child in found if any("reader_child" in word for word in child.cmdline())), None)
+
+
+@pytest.mark.slow
+def test_a_file_that_ends_its_reader_stops_no_call_and_one_that_hangs_does_not_hold_up_the_stop(
+    service: Service, mails: MailSink, engine: Engine, tmp_path: Path
+) -> None:
+    now = datetime.now(UTC).replace(second=0, microsecond=0)
+    _bomb(tmp_path / "bomb")
+    service.start()
+    service.export("calm", now - timedelta(minutes=230), [4.0 + i / 100 for i in range(30)])
+    _wait(lambda: _stored(engine) == 30, service)
+    (tmp_path / "bomb").rename(service.drop / "evil.csv.zip")  # older than the file that follows, so it is read first
+    service.export("storm", now - timedelta(minutes=200), [4.3 + 0.04 * i for i in range(200)])
+    _wait(lambda: any("DANGER" in subject for subject in _subjects(mails)), service)
+    _wait((service.drop / "quarantine/evil.csv.zip").is_file, service)
+    assert "of memory" in (service.drop / "quarantine/evil.csv.zip.reason.txt").read_text()
+    _wait(lambda: not list(service.drop.glob("*.csv*")), service)
+    assert len([line for line in service.log() if line["event"] == "a file ended its reader"]) == 1
+
+    reader = _reader(service)
+    assert reader is not None
+    reader.suspend()
+    service.export("last", now, [9.0])
+    note = tmp_path / "data/spool/export.reading"
+    _wait(note.exists, service)
+    assert service.end(signal.SIGTERM) == 0
+    assert not reader.is_running() or reader.status() == psutil.STATUS_ZOMBIE
+    assert (service.drop / "last.csv").is_file()  # nobody blames it
+    assert not note.exists()
 
 
 @pytest.mark.slow

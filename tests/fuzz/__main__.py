@@ -1,4 +1,4 @@
-"""Fuzz what reads bytes from outside: ``python -m tests.fuzz [csv|modbus|http]… --seconds 60 [--seed N]``.
+"""Fuzz what reads bytes from outside: ``python -m tests.fuzz [csv|archive|names|answer|image|modbus|http]… --seconds 60 [--seed N]``.
 
 Begins from the small inputs under tests/data/fuzz. Ends with status 1 at the first input that is answered by anything but our own
 words, shortened as far as it goes; put it into the corpus, beside its mending.

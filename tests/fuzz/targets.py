@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import contextlib
+import io
 import logging
+import os
 import socket
+import tempfile
 import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -15,14 +18,20 @@ from fastapi import HTTPException
 from hypothesis import strategies as st
 from pydantic import ValidationError
 
+from connectors.csv_drop import CsvDrop, CsvDropConfig
+from connectors.csv_file import InlineReader, read_file
 from connectors.csv_format import CsvFormat
+from connectors.csv_parts import Limits, Outcome, ReadJob
 from connectors.csv_reader import Reading
+from connectors.csv_wire import decode, encode, pieces
 from connectors.errors import ConnectorError, Malformed
 from connectors.modbus import ModbusConnector
 from connectors.modbus_points import Framing, ModbusDevice, ModbusLine, ModbusPoint, Table, ValueType
+from service.errors import InputError
 from service.jobs.ingest import push as pushed
 from service.jobs.ingest.plant import Plant
 from service.notify.links import AlarmLinks
+from service.photo import SIDE, _unfolded
 from service.site.check import check_bytes
 from service.storage.site_tables import SiteIds
 from service.web import push
@@ -34,6 +43,7 @@ from tests.plant import SIGNALS, TANKS
 
 CORPUS = Path(__file__).parents[1] / "data" / "fuzz"
 NOW = datetime(2026, 1, 1, tzinfo=UTC)
+FORM = CsvFormat(tags=frozenset({"A"}), tanks=frozenset({"east"}))
 
 #: Takes some bytes; raises only where there is a defect.
 Target = Callable[[bytes], None]
@@ -72,6 +82,53 @@ def read_csv(data: bytes) -> None:
             assert len(chunk.samples) == chunk.samples.value.size
             assert all(reject.reason and reject.line >= 1 for reject in chunk.rejects)
     check_bytes(data)
+
+
+def read_archive(data: bytes) -> None:
+    """A dropped gzip or zip, as the process that decodes files meets it, and what it would answer."""
+    job = ReadJob("drop", "any.zip", len(data), FORM, NOW, limits=Limits(max_bytes=1 << 20), block_bytes=256)
+    last = None
+    for item in read_file(io.BytesIO(data), job):
+        for piece in pieces(item):
+            last = decode(bytearray(b"".join(bytes(part) for part in encode(piece))), job)
+    assert isinstance(last, Outcome)
+
+
+def read_names(data: bytes) -> None:
+    """The name of a dropped file, which may be any bytes but NUL and slash; its file goes its way and nothing else is touched."""
+    name = data.replace(b"\0", b"").replace(b"/", b"")[:255]
+    if name in (b"", b".", b".."):
+        return
+    with tempfile.TemporaryDirectory() as made:
+        folder, outside = Path(made) / "drop", Path(made) / "outside"
+        folder.mkdir()
+        outside.write_text("untouched")
+        Path(os.fsdecode(os.path.join(os.fsencode(folder), name))).write_text(
+            "time,tag,value\n2025-03-01T00:00:00Z,A,x\n"
+        )
+        seconds = iter(range(0, 10_000, 100))
+        config = CsvDropConfig(key="drop", folder=folder, format=FORM, patterns=("*",))
+        drop = CsvDrop(config, reader=InlineReader(), now=lambda: NOW, clock=lambda: float(next(seconds)))
+        for _ in range(2):
+            for delivery in drop.poll({}):
+                assert delivery.origin.isprintable() or delivery.origin.encode("utf-8")
+                drop.committed(delivery)
+        assert outside.read_text() == "untouched"
+        assert sorted(path.name for path in Path(made).iterdir()) == ["drop", "outside"]
+
+
+def read_answer(data: bytes) -> None:
+    """What the process that decodes files answers, should it be somebody else's."""
+    with contextlib.suppress(ValueError):
+        decode(bytearray(data), ReadJob("drop", "any.csv", len(data), FORM, NOW))
+
+
+def read_image(data: bytes) -> None:
+    """A photo, unfolded as in its own process."""
+    with contextlib.suppress(InputError):
+        kept = _unfolded(data)
+        assert kept.jpeg.startswith(b"\xff\xd8\xff")
+        assert max(kept.width, kept.height) <= SIDE
 
 
 def read_http(data: bytes) -> None:
@@ -149,6 +206,14 @@ def target(name: str) -> Iterator[Target]:
     match name:
         case "csv":
             yield read_csv
+        case "archive":
+            yield read_archive
+        case "names":
+            yield read_names
+        case "answer":
+            yield read_answer
+        case "image":
+            yield read_image
         case "http":
             yield read_http
         case "modbus":
@@ -158,7 +223,7 @@ def target(name: str) -> Iterator[Target]:
             raise SystemExit(f"there is no target {name!r}; there are: {', '.join(TARGETS)}")
 
 
-TARGETS = ("csv", "modbus", "http")
+TARGETS = ("csv", "archive", "names", "answer", "image", "modbus", "http")
 
 
 class _Bytes:

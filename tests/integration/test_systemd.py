@@ -69,11 +69,8 @@ def machine(pack: Path) -> Iterator[Machine]:
         assert wait_until(lambda: "running" in server.attempt("systemctl is-system-running").stdout, 60)
         install, start, as_the_service = steps_under(PAGE, INSTALLING)
         server.sh(install.typed)
-        # The page: folders that other systems drop files into belong under /var/lib/underweir.
-        server.sh("""
-            sed -i 's|^folder = "drop/|folder = "/var/lib/underweir/drop/|' /etc/underweir/site.toml
-            install -d -o underweir -g underweir /var/lib/underweir/drop /var/lib/underweir/drop/{readings,cores}
-        """)
+        # The page: folders that other systems drop files into stand under /srv/underweir/drop.
+        server.sh("""sed -i 's|^folder = "drop/|folder = "/srv/underweir/drop/|' /etc/underweir/site.toml""")
         started = server.sh(start.typed)
         assert "no mistakes found" in started
         assert 'Status: "watching' in started

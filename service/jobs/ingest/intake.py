@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import replace
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 from sqlalchemy import Connection
 
 from connectors.base import Delivery, Reject, SampleBlock
@@ -17,12 +18,14 @@ from service.jobs.ingest.report import DeliveryReport
 from service.jobs.ingest.samples import SampleReader
 from service.storage import connector_state, ledger
 from service.storage.batches import close_batch, open_batch
-from service.storage.moments import from_us
+from service.storage.moments import from_us, to_us
 from service.storage.reading_writer import ReadingWriter
 from service.storage.recompute import mark_signals
 
 #: Rejects and warnings repeated in the report; all of them are in the quarantine file.
 SHOWN = 50
+#: A reading further ahead than this does not make its source fresh: the clocks of devices that nobody sets differ by minutes.
+CLOCKS_DIFFER = timedelta(minutes=10)
 
 
 class Intake:
@@ -40,6 +43,8 @@ class Intake:
         self._shown: tuple[Reject, ...] = ()
         self._cores = CoreOutcome()
         self._delivered = 0
+        self._last_sample_at: datetime | None = None
+        self._ahead_until: datetime | None = None
         self._state: Mapping[str, Any] = {}
         self._met_before: ledger.LedgerEntry | None = None
         self._batch_id: int | None = None
@@ -80,6 +85,7 @@ class Intake:
         now = self._now()
         read = self._reader.read(part.samples, now)
         self._writer.store(read)
+        self._note_times(read.time_us, now)
         self._delivered += len(part.samples)
         self._rejected += len(part.rejects) + part.unlisted
         self._shown += part.rejects[: SHOWN - len(self._shown)]
@@ -97,6 +103,16 @@ class Intake:
         refused = self._refused() if part.last_part else ()
         unlisted = self._cores.rejects.unlisted if part.last_part else 0
         return replace(part, samples=_NO_SAMPLES, refused=refused, refused_unlisted=unlisted)
+
+    def _note_times(self, time_us: NDArray[np.int64], now: datetime) -> None:
+        """How fresh the source is goes by its newest reading that is not ahead of the clock; how wrong its clock is by the others."""
+        ahead = time_us > to_us(now + CLOCKS_DIFFER)
+        if not ahead.all():
+            newest = from_us(int(time_us[~ahead].max()))
+            self._last_sample_at = newest if self._last_sample_at is None else max(newest, self._last_sample_at)
+        if ahead.any():
+            furthest = from_us(int(time_us.max()))
+            self._ahead_until = furthest if self._ahead_until is None else max(furthest, self._ahead_until)
 
     def _now(self) -> datetime:
         """The time, which does not go back within a delivery: its batch is no older than what its readings were judged by."""
@@ -135,7 +151,8 @@ class Intake:
             now,
             state=self._state,
             delivered=self._delivered,
-            last_sample_at=None if stored.latest_us is None else from_us(stored.latest_us),
+            last_sample_at=self._last_sample_at,
+            ahead_until=self._ahead_until,
         )
         return DeliveryReport(
             origin=self._origin,
