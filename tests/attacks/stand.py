@@ -20,6 +20,8 @@ import psycopg
 from sqlalchemy import text
 
 from service.demo.mail_sink import free_port
+from service.storage.cluster import OWNER, ROLE
+from service.storage.embedded import DATABASE
 from service.storage.locks import wait_until
 from service.storage.partitions import ensure_months
 from service.storage.session import make_engine, transaction
@@ -214,7 +216,7 @@ class Stand:
         note = self.data / "database" / "socket-folder"
         if note.is_file():
             sockets = Path(note.read_text("utf-8"))
-        return f"postgresql://underweir@/underweir?host={sockets}&port=5432"
+        return f"postgresql://{ROLE}@/{DATABASE}?host={sockets}&port=5432"
 
     def _postmaster(self) -> str:
         with suppress(OSError):
@@ -238,7 +240,10 @@ class Stand:
     def fill(self) -> None:
         """Give downloads something to hand out: what was believed of a tank in another year, from which nothing follows."""
         with self.account.acting():
-            engine = make_engine(self._database_url.replace("postgresql://", "postgresql+psycopg://"))
+            owner = self._database_url.replace(
+                f"//{ROLE}@", f"//{OWNER}@"
+            )  # a month's table is made by whoever owns them
+            engine = make_engine(owner.replace("postgresql://", "postgresql+psycopg://"))
             try:
                 with transaction(engine) as conn:
                     first, last = conn.execute(
