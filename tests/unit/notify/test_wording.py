@@ -491,6 +491,9 @@ def test_a_subject_is_cut_at_a_word() -> None:
 def test_a_text_message_has_its_code_only_where_it_can_be_answered() -> None:
     assert sms(facts(), "si").endswith(". 03:10 EST. Code K7QD")
     assert "Code" not in sms(cleared(K.HIGH), "si")
+    for kind in (MessageKind.CLEARED, MessageKind.ACKNOWLEDGED, MessageKind.SHELF_ENDING):
+        other = sms(sent(K.HIGH, kind, rate=0.0, sensors=(), actor="Mia"), "si")
+        assert not [word for word in ("Code", "Number", "Core") if word in other]
     assert "Code" not in sms(facts(code=""), "si")
     assert "Number good" in sms(facts(), "si")
     assert "Core 2 h ago 3.30 m" in sms(facts(rate=0.0), "si")
