@@ -198,6 +198,32 @@ def test_the_newest_is_estimated_before_the_past_there_is(
 
 
 @pytest.mark.usefixtures("little_at_once")
+@pytest.mark.parametrize("known_before", [True, False], ids=["after a calm", "on the first day"])
+def test_old_flows_of_the_whole_plant_do_not_blind_the_present(
+    engine: Engine, ids: SiteIds, known_before: bool
+) -> None:
+    """Each look knows the newest reading, while months of flows from before the first checkpoint wait to be estimated."""
+    heights, minute = _wave(), timedelta(minutes=1)
+    begun = 300
+    if known_before:
+        _store(engine, ids, plant.columns(ids.signals["LT-E"], heights[:begun]))
+        update_estimates(engine, SETUPS, ids, plant.NIGHT + begun * minute)
+    old = plant.NIGHT - timedelta(days=90)
+    _store(engine, ids, plant.columns(ids.signals["FT-1"], [0.1] * 4_000, start=old, step=10 * minute))
+    for at in range(begun, begun + 60):
+        one = plant.columns(ids.signals["LT-E"], heights[at : at + 1], start=plant.NIGHT + at * minute)
+        _store(engine, ids, one)
+        now = plant.NIGHT + at * minute
+        estimate_present(engine, SETUPS, ids, now)
+        if at % 7 == 3:
+            estimate_past(engine, SETUPS, ids, now, enough=lambda: True)
+        assert "east" in _past(engine, now)
+        newest = project_all(engine, SETUPS, ids, now)["east"]
+        assert newest.trust is not Trust.BLIND, at
+        assert newest.height == pytest.approx(heights[at], abs=0.2)
+
+
+@pytest.mark.usefixtures("little_at_once")
 def test_a_change_within_the_piece_in_work_is_not_lost(
     engine: Engine, ids: SiteIds, reference: list[Estimate], monkeypatch: pytest.MonkeyPatch
 ) -> None:
