@@ -67,6 +67,7 @@ class PagesProcess:
         self._lock = threading.Lock()
         self._served_at = time.monotonic()
         self._why = ""
+        self._fell = ""  #: why they ended last, until that is taken
         # It starts the process, and lives as long: the system ends a child with the very thread that started it.
         self._thread = threading.Thread(target=self._run, name="pages", daemon=True)
 
@@ -83,6 +84,11 @@ class PagesProcess:
         if not self._why and silent <= self._heard_within:
             return ""
         return f"the pages are down: {self._why or 'they do not answer'}"
+
+    def take_trouble(self) -> str:
+        """As :attr:`trouble`; also why they were down since this was asked last, though they are served again."""
+        fell, self._fell = self._fell, ""
+        return self.trouble or (fell and f"the pages were down: {fell}")
 
     def start(self) -> None:
         """Begin; returns at once."""
@@ -106,6 +112,7 @@ class PagesProcess:
                 self._why = f"their process cannot be started: {error}"
             if self._stop.is_set():
                 return
+            self._fell = self._why
             if time.monotonic() - began > LIVED_S:
                 again = self._first_again
             log.error("the pages are down; the watch goes on", problem=self._why, again_in_s=round(again, 1))

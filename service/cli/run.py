@@ -230,7 +230,7 @@ class Work:
 
     def _look_at_pages(self, _: datetime) -> None:
         assert self._pages is not None
-        if trouble := self._pages.trouble:
+        if trouble := self._pages.take_trouble():
             raise ServiceError(trouble)
 
     def _noted(self, job: str, began_at: datetime, seconds: float, error: str) -> None:

@@ -106,6 +106,8 @@ def test_pages_that_come_back_are_no_trouble_any_more(stand: Stand, tmp_path: Pa
     waited(lambda: made.trouble != "", "nobody says that they are down")
     gate.touch()
     waited(lambda: made.trouble == "", "they are back, and still said to be down")
+    assert made.take_trouble().startswith("the pages were down: "), "who looks seldom never hears of it"
+    assert made.take_trouble() == ""
 
 
 def test_pages_that_say_nothing_are_ended(stand: Stand) -> None:

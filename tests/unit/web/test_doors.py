@@ -9,7 +9,8 @@ from __future__ import annotations
 import asyncio
 import base64
 import json
-from collections.abc import Callable
+from collections.abc import Callable, Coroutine
+from concurrent.futures import ThreadPoolExecutor
 from datetime import UTC, datetime, timedelta
 from types import SimpleNamespace
 from typing import Any
@@ -46,6 +47,12 @@ NOW = datetime(2026, 3, 14, 3, 10, tzinfo=UTC)
 S = timedelta(seconds=1)
 ROLES = [Role.VIEWER, Role.OPERATOR, Role.TECHNICIAN, Role.SUPERVISOR, Role.ADMINISTRATOR]
 SIGNER = Signer(b"a secret of at least 32 bytes 1234")
+
+
+def _to_its_end(work: Coroutine[Any, Any, None]) -> None:
+    """Run it on a thread of its own: a worker that has had a browser keeps a loop running on its main one."""
+    with ThreadPoolExecutor(1) as pool:
+        pool.submit(asyncio.run, work).result()
 
 
 def person(role: Role = Role.VIEWER) -> PersonRecord:
@@ -292,7 +299,7 @@ def answered(
         "type": kind, "path": path, "scheme": scheme, "query_string": query, "method": "POST", "server": None, "client": client,
         "headers": [(k.encode(), v.encode()) for k, v in (headers or {}).items()],
     }  # fmt: skip
-    asyncio.run(app(scope, receive, send))
+    _to_its_end(app(scope, receive, send))
     return sent
 
 
@@ -414,7 +421,7 @@ def crowd(requests: list[dict[str, Any]]) -> list[int]:
         assert not limit._running  # whoever has gone is not counted any more
         results.append(await one({}))
 
-    asyncio.run(run())
+    _to_its_end(run())
     return results
 
 
