@@ -139,6 +139,7 @@ def test_looking_with_other_site_files_leaves_every_call_as_it_was(plant: Plant)
     assert len(plant.watching()) == 1
 
 
+@pytest.mark.slow
 def test_a_running_service_goes_by_what_is_applied(plant: Plant) -> None:
     plant.calm("east", "west")
     process = plant.node.process
@@ -172,6 +173,7 @@ def test_a_running_service_goes_by_what_is_applied(plant: Plant) -> None:
     assert not [line for line in plant.node.log() if line["level"] in ("error", "critical")]
 
 
+@pytest.mark.slow
 def test_an_alarm_that_is_defined_but_not_active_calls_people(plant: Plant, engine: Engine) -> None:
     plant.until(lambda: plant.ready() == 200)
     with transaction(engine) as conn:
