@@ -197,15 +197,15 @@ def tell_next(conn: Connection, setup: AlarmSetup, claimed: Claimed, now: dateti
         return
     failed = told_from(claimed.key, claimed.channel, claimed.payload, claimed.created_at)
     alarm = alarm_of_event(conn, claimed.alarm_event_id)
-    definition = None if alarm is None else setup.definition(alarm[1])
+    definition = None if alarm is None else setup.definition(alarm.key)
     if alarm is None or definition is None:
         return
-    history = told(conn, [alarm[0]], now - REMEMBER).get(alarm[0], [])
+    history = told(conn, [alarm.id], now - REMEMBER).get(alarm.id, [])
     if once and any(is_instead_of(other.key, claimed.key) for other in history):
         return
-    tell = instead(definition, setup.contacts, failed, history, setup.channels)
+    tell = instead(definition, setup.contacts, failed, history, setup.channels, since=alarm.machine.called_since)
     if tell is None:
-        log.error("nobody left to tell", alarm=alarm[1], message=claimed.key)
+        log.error("nobody left to tell", alarm=alarm.key, message=claimed.key)
         return
     why = (
         f"You get this because {failed.contact} could not be reached."
@@ -233,4 +233,4 @@ def tell_next(conn: Connection, setup: AlarmSetup, claimed: Claimed, now: dateti
             )
         ],
     )
-    log.warning("next person told", alarm=alarm[1], contact=tell.contact.name, channel=tell.channel)
+    log.warning("next person told", alarm=alarm.key, contact=tell.contact.name, channel=tell.channel)

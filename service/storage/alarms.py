@@ -364,14 +364,11 @@ def _machine(row: Any) -> Machine:
         return Machine()
 
 
-def alarm_of_event(conn: Connection, event_id: int) -> tuple[int, str] | None:
-    """Row number and key of the alarm a journal line speaks of."""
-    row = conn.execute(
-        select(AlarmRow.id, AlarmRow.key)
-        .join(AlarmEvent, AlarmEvent.alarm_id == AlarmRow.id)
-        .where(AlarmEvent.id == event_id)
-    ).first()
-    return None if row is None else (row.id, row.key)
+def alarm_of_event(conn: Connection, event_id: int) -> AlarmRecord | None:
+    """The alarm a journal line speaks of."""
+    of_event = select(AlarmEvent.alarm_id).where(AlarmEvent.id == event_id).scalar_subquery()
+    row = conn.execute(_records().where(AlarmRow.id == of_event)).first()
+    return None if row is None else _record(row)
 
 
 def happenings(conn: Connection, start: datetime, end: datetime) -> list[Happened]:

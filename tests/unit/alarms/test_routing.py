@@ -239,6 +239,16 @@ class TestInstead:
 
     BOTH = frozenset({"email", "sms"})
 
+    def test_who_was_told_before_somebody_had_it_is_told_when_it_calls_again(self) -> None:
+        """Else a danger that was given back reaches nobody while the one way that is tried is down."""
+        again = T0 + timedelta(hours=1)
+        before = [replace(told(), contact=c.name, channel=way) for c in (ANNA, BEN) for way in ("email", "sms")]
+        failed = replace(told(), at=again)
+        assert instead(HIGH, (ANNA, BEN), failed, [*before, failed], self.BOTH) is None
+        now = instead(HIGH, (ANNA, BEN), failed, [*before, failed], self.BOTH, since=again)
+        assert now is not None
+        assert (now.contact.name, now.channel) == ("Anna", "sms")
+
     def test_same_person_another_way_then_the_next_then_anybody(self) -> None:
         ben = replace(BEN, priorities=(Priority.MEDIUM,))
         eve = replace(BEN, name="Eve", email="eve@example.org", priorities=(Priority.LOW,))
