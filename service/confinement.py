@@ -66,8 +66,7 @@ def confine(*, memory: int, readable: Iterable[Path] = ()) -> Confinement:
     """
     libc = ctypes.CDLL(None, use_errno=True)
     root = os.geteuid() == 0
-    with suppress(OSError):  # where memory runs out, the kernel ends this process before any other
-        Path("/proc/self/oom_score_adj").write_text("1000")
+    end_first(1000)
     network = libc.unshare(_CLONE_NEWNET if root else _CLONE_NEWUSER | _CLONE_NEWNET) == 0
     account = _become_nobody() if root else ""
     _prctl(_PR_SET_NO_NEW_PRIVS, 1)
@@ -102,6 +101,12 @@ def confine_one(processor_s: int) -> None:
         resource.RLIMIT_CPU, processor_s, spare=1
     )  # at the first limit a signal that tells why, at the second the end
     _limited(resource.RLIMIT_NPROC, 0)
+
+
+def end_first(score: int) -> None:
+    """Have the kernel end this process before others where memory runs out (proc(5), oom_score_adj: 1000 before any other)."""
+    with suppress(OSError):
+        Path("/proc/self/oom_score_adj").write_text(f"{score}\n", "ascii")
 
 
 def die_with(parent: int) -> None:

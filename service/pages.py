@@ -6,7 +6,6 @@ first to go where the machine is out of memory. It ends with the watch, however 
 
 from __future__ import annotations
 
-import ctypes
 import json
 import os
 import resource
@@ -21,6 +20,7 @@ import structlog
 
 from service import logs
 from service.bootstrap import Installation, in_force, wall_clock
+from service.confinement import die_with, end_first
 from service.errors import ConfigError, ServiceError, StorageError
 from service.jobs.shared_clock import SharedClock
 from service.jobs.tenancy import steady_clock
@@ -40,7 +40,7 @@ MEMORY = 768 << 20
 STACK = 2 << 20
 #: The watch has the processor first.
 NICE = 5
-#: Of all processes on the machine these are the ones to end where memory runs out (proc(5), oom_score_adj).
+#: Where memory runs out the pages end before the watch, and what reads files before the pages.
 OUT_OF_MEMORY_SCORE = 500
 #: So often it is asked which version of the site file is in force, and what time the database has. [s]
 LOOK_S, HEAR_S = 1.0, 10.0
@@ -48,8 +48,6 @@ LOOK_S, HEAR_S = 1.0, 10.0
 TRY_AGAIN_S = 5.0
 #: Pages that were told to stop, or lost the watch, end within this, whatever they are at. [s]
 END_S = 12.0
-
-_PR_SET_PDEATHSIG = 1  # prctl(2)
 
 
 def main() -> None:
@@ -169,11 +167,8 @@ def _confine(parent: int) -> None:
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     if sys.platform == "linux":
         # Also where no thread of ours gets to see the pipe close. Nothing to be gained by going on: nobody would be called.
-        ctypes.CDLL(None).prctl(_PR_SET_PDEATHSIG, signal.SIGKILL, 0, 0, 0)
-        if os.getppid() != parent:
-            sys.exit(0)
-        with suppress(OSError):
-            Path("/proc/self/oom_score_adj").write_text(f"{OUT_OF_MEMORY_SCORE}\n", "ascii")
+        die_with(parent)
+        end_first(OUT_OF_MEMORY_SCORE)
         resource.setrlimit(resource.RLIMIT_DATA, (MEMORY, MEMORY))
     resource.setrlimit(resource.RLIMIT_CORE, (0, 0))  # it would hold passwords
     threading.stack_size(STACK)

@@ -199,7 +199,7 @@ def due_calls(
         return (), ()
     ladder = callout.ladder(definition.priority, machine.occurred_at)
     rungs = () if ladder is None else ladder.rungs
-    told = _told_since_it_called(machine, history)
+    told = told_since_it_called(machine, history)
     calls = _Calls(callout, definition, machine, told, now)
     # Counted from when people were first told: an alarm found after an outage must not rush through its ladder.
     begin = min((t.at for t in told), default=now)
@@ -263,7 +263,7 @@ def calls_after_no(
     if machine.state is not AlarmState.UNACKNOWLEDGED or machine.occurred_at is None:
         return AfterNo()
     ladder = callout.ladder(definition.priority, machine.occurred_at)
-    told = _told_since_it_called(machine, history)
+    told = told_since_it_called(machine, history)
     said = {*machine.declined, *machine.declined_without_code}
     had = {t.contact for t in told} | said
     groups = [callout.on_rung(rung, definition, now) for rung in (() if ladder is None else ladder.rungs)]
@@ -346,7 +346,7 @@ def _unreached(told: Sequence[Told]) -> frozenset[str]:
     return frozenset({t.contact for t in told if t.failed} - {t.contact for t in told if not t.failed})
 
 
-def _told_since_it_called(machine: Machine, history: Sequence[Told]) -> list[Told]:
+def told_since_it_called(machine: Machine, history: Sequence[Told]) -> list[Told]:
     """The calls of this occurrence since it last began to call: what was called before somebody had it is spent."""
     told = [t for t in history if t.occurred_at == machine.occurred_at and t.kind is MessageKind.ALARM]
     since = machine.called_since

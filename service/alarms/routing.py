@@ -188,23 +188,13 @@ def instead(
     failed: Told,
     history: Sequence[Told],
     channels: frozenset[str],
-    *,
-    since: datetime | None = None,
 ) -> Tell | None:
     """Who is told when a message could not be handed over: the same person another way, else the next person.
 
     Those who would be told of such an alarm anyway come first; failing them, anybody who answers for the tank.
     None when everybody was tried.
-
-    Parameters
-    ----------
-    since : when the alarm last began to call; who was told before that, until somebody had it, is not told by that now.
     """
-    tried = {
-        (told.contact, told.channel)
-        for told in history
-        if told.occurred_at == failed.occurred_at and (since is None or told.at >= since)
-    }
+    tried = {(told.contact, told.channel) for told in history if told.occurred_at == failed.occurred_at}
     tried.add((failed.contact, failed.channel))
     told_already = {contact for contact, _ in tried}
     same = [contact for contact in contacts if contact.name == failed.contact]

@@ -14,6 +14,7 @@ from datetime import UTC, datetime, timedelta
 import structlog
 from sqlalchemy import Connection, Engine
 
+from service.alarms.escalation import told_since_it_called
 from service.alarms.retry import OF_CHANNEL, Failure, next_try
 from service.alarms.routing import MessageKind, RouteReason, address_of, instead, is_instead_of
 from service.errors import LeaseLost
@@ -203,7 +204,9 @@ def tell_next(conn: Connection, setup: AlarmSetup, claimed: Claimed, now: dateti
     history = told(conn, [alarm.id], now - REMEMBER).get(alarm.id, [])
     if once and any(is_instead_of(other.key, claimed.key) for other in history):
         return
-    tell = instead(definition, setup.contacts, failed, history, setup.channels, since=alarm.machine.called_since)
+    if failed.occurred_at == alarm.machine.occurred_at:  # of one that is past, everything told counts
+        history = told_since_it_called(alarm.machine, history)
+    tell = instead(definition, setup.contacts, failed, history, setup.channels)
     if tell is None:
         log.error("nobody left to tell", alarm=alarm.key, message=claimed.key)
         return

@@ -104,7 +104,7 @@ def store_cores(
             continue
         outcome.warn(_where(typed, sentence) for sentence in sentences)
         if logged.known is not None:
-            outcome.warnings.append(_where(typed, known_words(logged.known, plant.alarms)))
+            outcome.warn([_where(typed, known_words(logged.known, plant.alarms))])
             outcome.duplicate += 1
             continue
         if before is None:

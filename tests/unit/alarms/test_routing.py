@@ -10,6 +10,7 @@ import pytest
 
 from service.alarms.contact import Contact
 from service.alarms.definition import AlarmDefinition, AlarmKind, Priority
+from service.alarms.escalation import told_since_it_called
 from service.alarms.machine import AlarmState, Event, Machine, Transition
 from service.alarms.machine import Reason as Why
 from service.alarms.routing import (
@@ -245,7 +246,8 @@ class TestInstead:
         before = [replace(told(), contact=c.name, channel=way) for c in (ANNA, BEN) for way in ("email", "sms")]
         failed = replace(told(), at=again)
         assert instead(HIGH, (ANNA, BEN), failed, [*before, failed], self.BOTH) is None
-        now = instead(HIGH, (ANNA, BEN), failed, [*before, failed], self.BOTH, since=again)
+        calls_again = Machine(state=U, occurred_at=T0, called_since=again)
+        now = instead(HIGH, (ANNA, BEN), failed, told_since_it_called(calls_again, [*before, failed]), self.BOTH)
         assert now is not None
         assert (now.contact.name, now.channel) == ("Anna", "sms")
 
