@@ -14,6 +14,7 @@ import sys
 import threading
 import time
 from contextlib import suppress
+from io import FileIO
 from pathlib import Path
 
 import structlog
@@ -52,11 +53,13 @@ END_S = 12.0
 
 def main() -> None:
     """Serve the pages until the pipe closes through which they were told where the database is."""
-    told = json.loads(sys.stdin.buffer.readline())
+    # Without a buffer: the interpreter aborts where it ends while a thread waits in a buffered reader.
+    pipe = FileIO(0, closefd=False)
+    told = json.loads(pipe.readline())
     _confine(told["parent"])
     over = threading.Event()
     beat = _Beat()
-    threading.Thread(target=_end_with_the_watch, args=[over], name="end", daemon=True).start()
+    threading.Thread(target=_end_with_the_watch, args=[pipe, over], name="end", daemon=True).start()
     threading.Thread(target=beat.run, name="beat", daemon=True).start()
     settings = load_settings()
     logs.configure(settings.log_level.upper())
@@ -176,8 +179,8 @@ def _confine(parent: int) -> None:
         os.nice(NICE)
 
 
-def _end_with_the_watch(over: threading.Event) -> None:
-    sys.stdin.buffer.read()
+def _end_with_the_watch(pipe: FileIO, over: threading.Event) -> None:
+    pipe.readall()
     over.set()
     time.sleep(END_S)
     os._exit(1)

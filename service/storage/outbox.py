@@ -13,6 +13,7 @@ from typing import Any
 
 from sqlalchemy import ColumnElement, Connection, func, insert, select, text, update
 from sqlalchemy.dialects.postgresql import insert as upsert
+from sqlalchemy.orm import aliased
 
 from service.alarms.retry import GiveUp
 from service.storage.tables import AlarmEvent, AlarmRow, DeliveryAttempt, OutboxRow
@@ -246,15 +247,38 @@ def record_undelivered(conn: Connection, outbox_id: int, at: datetime, status: s
 
 
 def cancel_calls(conn: Connection, alarm_id: int, occurred_at: datetime, now: datetime, why: str) -> int:
-    """Stop the calls about an occurrence that have not left yet, as somebody has it; what is in a worker's hand goes on."""
+    """Stop the calls about an occurrence that have not left yet, as somebody has it; what is in a worker's hand goes on.
+
+    Whoever hears nothing of its beginning by that hears nothing of its end either.
+    """
+    cancelled = _cancel(conn, alarm_id, "alarm", occurred_at, now, why)
+    if cancelled:
+        called = aliased(OutboxRow)
+        theirs = select(called.id).where(
+            *_about(called, alarm_id, "alarm", occurred_at),
+            called.payload["contact"].as_string() == OutboxRow.payload["contact"].as_string(),
+            called.status != CANCELLED,
+        )
+        cancelled += _cancel(conn, alarm_id, "cleared", occurred_at, now, "never heard of the alarm", ~theirs.exists())
+    return cancelled
+
+
+def _cancel(
+    conn: Connection,
+    alarm_id: int,
+    kind: str,
+    occurred_at: datetime,
+    now: datetime,
+    why: str,
+    *conditions: ColumnElement[bool],
+) -> int:
     rows = conn.execute(
         update(OutboxRow)
         .where(
-            OutboxRow.alarm_event_id.in_(select(AlarmEvent.id).where(AlarmEvent.alarm_id == alarm_id)),
+            *_about(OutboxRow, alarm_id, kind, occurred_at),
             OutboxRow.status == WAITING,
-            OutboxRow.payload["kind"].as_string() == "alarm",
-            OutboxRow.payload["occurred_at"].as_string() == occurred_at.isoformat(),
             (OutboxRow.claimed_until.is_(None)) | (OutboxRow.claimed_until <= now),
+            *conditions,
         )
         .values(status=CANCELLED)
         .returning(OutboxRow.id)
@@ -262,6 +286,17 @@ def cancel_calls(conn: Connection, alarm_id: int, occurred_at: datetime, now: da
     for row in rows:
         _attempt(conn, row.id, now, outcome=CANCELLED, reason=why, answer="")
     return len(rows)
+
+
+def _about(
+    message: type[OutboxRow], alarm_id: int, kind: str, occurred_at: datetime
+) -> tuple[ColumnElement[bool], ...]:
+    """Conditions for one kind of message about an occurrence of an alarm."""
+    return (
+        message.alarm_event_id.in_(select(AlarmEvent.id).where(AlarmEvent.alarm_id == alarm_id)),
+        message.payload["kind"].as_string() == kind,
+        message.payload["occurred_at"].as_string() == occurred_at.isoformat(),
+    )
 
 
 def health(conn: Connection) -> OutboxHealth:

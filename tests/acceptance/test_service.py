@@ -98,6 +98,7 @@ class Service:
             "UNDERWEIR_SMTP_PORT": str(smtp_port),
             "UNDERWEIR_SMTP_SECURITY": "none",
             "UNDERWEIR_SMTP_FROM": "underweir@example.org",
+            "UNDERWEIR_HTTP_PORT": "0",
         }
         self._process: subprocess.Popen[bytes] | None = None
 

@@ -86,6 +86,29 @@ def test_taking_an_alarm_cancels_the_calls_about_it_and_no_others(
     assert [tuple(one) for one in tried] == [("cancelled", "Sam has it")] * 2
 
 
+def test_whose_call_was_cancelled_is_not_told_of_the_end(engine: Engine, events: dict[str, tuple[int, int]]) -> None:
+    """The mail server was down from before the alarm until after somebody took it: "cleared" would be the first they hear."""
+    alarm, event = events["east.high"]
+    _, other_event = events["east.high-high"]
+    with transaction(engine) as conn:
+        put(conn, "Sam, call", event)
+        put(conn, "Sam, end", event, kind="cleared")
+        put(conn, "Sam, end of another alarm", other_event, kind="cleared")
+        put(conn, "Sam, end of an earlier one", event, kind="cleared", occurred_at=(NIGHT - MINUTE).isoformat())
+        put(conn, "Ann, call", event, contact="Ann")
+        put(conn, "Ann, the same by mail", event, contact="Ann", channel="email")
+        put(conn, "Ann, end", event, contact="Ann", kind="cleared")
+        put(conn, "Ben, call given up", event, contact="Ben")
+        put(conn, "Ben, end", event, contact="Ben", kind="cleared")
+        conn.execute(text("UPDATE outbox SET status = 'sent' WHERE key = 'Ann, the same by mail'"))
+        conn.execute(text("UPDATE outbox SET status = 'failed' WHERE key = 'Ben, call given up'"))
+        assert outbox.cancel_calls(conn, alarm, NIGHT, NIGHT, "Kim has it") == 3
+        states = column(conn, "status")
+        assert {key for key, state in states.items() if state == "cancelled"} == {"Sam, call", "Sam, end", "Ann, call"}
+        tried = conn.execute(text("SELECT reason FROM delivery_attempt a JOIN outbox o ON o.id = a.outbox_id WHERE key = 'Sam, end'")).scalar_one()  # fmt: skip
+        assert tried == "never heard of the alarm"
+
+
 def test_a_receipt_speaks_of_the_newest_message_of_that_gateway_and_number(engine: Engine) -> None:
     with transaction(engine) as conn:
         for key, channel, number in (("a", "sms", "1"), ("b", "sms", "1"), ("c", "sms", "2"), ("d", "hook", "1")):

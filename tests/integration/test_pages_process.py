@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import signal
+import socket
 import subprocess
 import sys
 import time
@@ -129,6 +130,27 @@ def test_stopping_lets_them_end_by_themselves(stand: Stand, tmp_path: Path) -> N
     made.stop()
     assert (tmp_path / "ended").exists()
     assert made.pid is None
+
+
+def test_pages_that_cannot_be_served_say_so_and_end_in_good_order(database_url: str) -> None:
+    """A thread that waits for the watch must not make the interpreter abort: its complaint is no line of the log."""
+    with socket.create_server(("127.0.0.1", 0)) as taken:
+        port = taken.getsockname()[1]
+        with subprocess.Popen(
+            [sys.executable, "-m", "service.pages"],
+            stdin=subprocess.PIPE,
+            stdout=subprocess.DEVNULL,
+            stderr=subprocess.PIPE,
+            env=os.environ | {"UNDERWEIR_HTTP_PORT": str(port)},
+        ) as process:
+            assert process.stdin is not None
+            assert process.stderr is not None
+            told = {"database_url": database_url, "site_file": None, "parent": os.getpid()}
+            process.stdin.write(json.dumps(told).encode() + b"\n")
+            process.stdin.flush()  # and stays open, as that of a watch that lives
+            said = process.stderr.read().decode()
+            assert process.wait(PATIENCE_S) == 2, said
+    assert str(port) in [json.loads(line) for line in said.splitlines()][-1]["problem"]
 
 
 def confined(does: str) -> subprocess.CompletedProcess[str]:
