@@ -15,7 +15,7 @@ from sqlalchemy import ColumnElement, Connection, func, insert, select, text, up
 from sqlalchemy.dialects.postgresql import insert as upsert
 from sqlalchemy.orm import aliased
 
-from service.alarms.retry import GiveUp
+from service.alarms.retry import Failure, GiveUp
 from service.storage.tables import AlarmEvent, AlarmRow, DeliveryAttempt, OutboxRow
 
 WAITING, SENT, FAILED, CANCELLED = "waiting", "sent", "failed", "cancelled"
@@ -254,10 +254,13 @@ def cancel_calls(conn: Connection, alarm_id: int, occurred_at: datetime, now: da
     cancelled = _cancel(conn, alarm_id, "alarm", occurred_at, now, why)
     if cancelled:
         called = aliased(OutboxRow)
+        perhaps_there = select(DeliveryAttempt.id).where(
+            DeliveryAttempt.outbox_id == called.id, DeliveryAttempt.reason == Failure.BROKE_OFF.value
+        )
         theirs = select(called.id).where(
             *_about(called, alarm_id, "alarm", occurred_at),
             called.payload["contact"].as_string() == OutboxRow.payload["contact"].as_string(),
-            called.status != CANCELLED,
+            called.status.in_((WAITING, SENT)) | perhaps_there.exists(),
         )
         cancelled += _cancel(conn, alarm_id, "cleared", occurred_at, now, "never heard of the alarm", ~theirs.exists())
     return cancelled

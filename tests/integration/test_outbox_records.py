@@ -9,6 +9,7 @@ import pytest
 from sqlalchemy import Connection, Engine, text
 
 from service.alarms.machine import AlarmState, Event, Reason, Transition
+from service.alarms.retry import Failure
 from service.errors import StorageError
 from service.storage import outbox
 from service.storage.alarms import append_events, lock_alarms
@@ -98,13 +99,22 @@ def test_whose_call_was_cancelled_is_not_told_of_the_end(engine: Engine, events:
         put(conn, "Ann, call", event, contact="Ann")
         put(conn, "Ann, the same by mail", event, contact="Ann", channel="email")
         put(conn, "Ann, end", event, contact="Ann", kind="cleared")
-        put(conn, "Ben, call given up", event, contact="Ben")
+        put(conn, "Ben, call refused", event, contact="Ben")
+        put(conn, "Ben, call by mail", event, contact="Ben", channel="email")
         put(conn, "Ben, end", event, contact="Ben", kind="cleared")
+        put(conn, "Eve, call that perhaps came", event, contact="Eve")
+        put(conn, "Eve, end", event, contact="Eve", kind="cleared")
         conn.execute(text("UPDATE outbox SET status = 'sent' WHERE key = 'Ann, the same by mail'"))
-        conn.execute(text("UPDATE outbox SET status = 'failed' WHERE key = 'Ben, call given up'"))
-        assert outbox.cancel_calls(conn, alarm, NIGHT, NIGHT, "Kim has it") == 3
+        conn.execute(text("UPDATE outbox SET status = 'failed' WHERE key = 'Ben, call refused'"))
+        number = conn.execute(text("SELECT id FROM outbox WHERE key = 'Eve, call that perhaps came'")).scalar_one()
+        outbox.record_retry(
+            conn, number, NIGHT, next_attempt_at=NIGHT, reason=Failure.BROKE_OFF.value, answer="connection lost"
+        )
+        assert outbox.cancel_calls(conn, alarm, NIGHT, NIGHT, "Kim has it") == 6
         states = column(conn, "status")
-        assert {key for key, state in states.items() if state == "cancelled"} == {"Sam, call", "Sam, end", "Ann, call"}
+        assert {key for key, state in states.items() if state == "cancelled"} == {
+            "Sam, call", "Sam, end", "Ann, call", "Ben, call by mail", "Ben, end", "Eve, call that perhaps came",
+        }  # fmt: skip
         tried = conn.execute(text("SELECT reason FROM delivery_attempt a JOIN outbox o ON o.id = a.outbox_id WHERE key = 'Sam, end'")).scalar_one()  # fmt: skip
         assert tried == "never heard of the alarm"
 
