@@ -1,6 +1,6 @@
 """How Alembic reaches the database and what it compares with.
 
-Called by service.storage.schema with an engine, or by the ``alembic`` command with the database named in
+Called by service.storage.database.schema with an engine, or by the ``alembic`` command with the database named in
 UNDERWEIR_DATABASE_URL. Either way one transaction holds an advisory lock from before the current revision is read
 until all is done, so processes that start together take turns and the later ones find nothing left to do.
 """
@@ -13,9 +13,9 @@ from typing import Any
 from alembic import context
 from sqlalchemy import Engine, text
 
-from service.storage.partitions import is_partition
-from service.storage.session import make_engine
-from service.storage.tables import Base
+from service.storage.database.partitions import is_partition
+from service.storage.database.session import make_engine
+from service.storage.database.tables import Base
 
 LOCK = 0x556E646572776972  # "Underwir": one number for every process that migrates this database
 

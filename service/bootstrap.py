@@ -16,39 +16,39 @@ import structlog
 from sqlalchemy import Engine
 
 from service import logs
-from service.domain.display import format_local_time
-from service.domain.estimate import TankSetup
-from service.domain.lease import DECIDE
-from service.domain.role import SecondFactorRule
-from service.domain.tank import Tank
+from service.domain.blanket.estimate import TankSetup
+from service.domain.operations.lease import DECIDE
+from service.domain.plant.display import format_local_time
+from service.domain.plant.role import SecondFactorRule
+from service.domain.plant.tank import Tank
 from service.errors import ConfigError
-from service.jobs.alarm_setup import AlarmSetup
-from service.jobs.apply import bring_into_force
+from service.jobs.alarms.setup import AlarmSetup
 from service.jobs.ingest.plant import Plant
-from service.jobs.keeping import Keeping
-from service.jobs.report_plant import ReportPlant
-from service.jobs.speak_up import SpeakUp
-from service.notify.base import Notifier
-from service.notify.facts import SitePresentation
-from service.notify.http_gateway import HttpNotifier
-from service.notify.links import AlarmLinks
-from service.notify.sms_modem import ModemNotifier
-from service.notify.smtp import SmtpAccount, SmtpNotifier
-from service.notify.webhook import WebhookNotifier
+from service.jobs.operations.retention import Keeping
+from service.jobs.operations.watchdog import SpeakUp
+from service.jobs.plant.apply import bring_into_force
+from service.jobs.reports.plant import ReportPlant
+from service.notify.channels.base import Notifier
+from service.notify.channels.http_gateway import HttpNotifier
+from service.notify.channels.sms_modem import ModemNotifier
+from service.notify.channels.smtp import SmtpAccount, SmtpNotifier
+from service.notify.channels.webhook import WebhookNotifier
+from service.notify.messages.facts import SitePresentation
+from service.notify.messages.links import AlarmLinks
 from service.reports.mailing import Mailing
 from service.settings import Settings, load_settings, unknown_variables
 from service.site.difference import difference
 from service.site.site import Site, load_site, parse_site, text_on_disk
-from service.storage.drawn import Source
-from service.storage.embedded import EmbeddedServer
-from service.storage.leases import at_work
-from service.storage.schema import current_revision, migrate, require_current
-from service.storage.session import make_engine, page_engine, read_only, transaction
-from service.storage.site_tables import SiteIds, SiteVersion, hash_of, site_ids, version_in_force
+from service.storage.database.schema import current_revision, migrate, require_current
+from service.storage.database.session import make_engine, page_engine, read_only, transaction
+from service.storage.embedded.server import EmbeddedServer
+from service.storage.operations.leases import at_work
+from service.storage.plant.site_tables import SiteIds, SiteVersion, hash_of, site_ids, version_in_force
+from service.storage.trends.chart_series import Source
 
 if TYPE_CHECKING:
     from service.identity import IdentityClient
-    from service.web.plant import WebPlant
+    from service.web.base.plant import WebPlant
 
 log = structlog.get_logger(__name__)
 
@@ -184,7 +184,7 @@ class Installation(Described):
 
     def pages(self, clock: Callable[[], datetime], guest: str | None = None) -> WebPlant:
         """The installation as the pages see it, on connections of their own; *guest* is signed in without a password."""
-        from service.web.plant import WebPlant
+        from service.web.base.plant import WebPlant
 
         return WebPlant(
             engine=page_engine(self.engine),

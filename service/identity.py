@@ -23,7 +23,7 @@ from joserfc import jwt
 from joserfc.errors import JoseError
 from joserfc.jwk import KeySet
 
-from service.domain.role import Role
+from service.domain.plant.role import Role
 from service.errors import IdentityError
 
 #: Signatures with a key that only the provider has; never "none", never our own secret as a key.

@@ -23,13 +23,13 @@ from service import logs
 from service.bootstrap import Installation, in_force, wall_clock
 from service.confinement import die_with, end_first
 from service.errors import ConfigError, ServiceError, StorageError
-from service.jobs.shared_clock import SharedClock
-from service.jobs.tenancy import steady_clock
+from service.jobs.operations.database_clock import SharedClock
+from service.jobs.operations.leadership import steady_clock
 from service.pages_process import ALIVE, BEAT_S, SERVING
 from service.settings import Settings, load_settings
-from service.storage.leases import time_of_day
-from service.storage.session import make_engine, read_only, transaction
-from service.storage.site_tables import number_in_force
+from service.storage.database.session import make_engine, read_only, transaction
+from service.storage.operations.leases import time_of_day
+from service.storage.plant.site_tables import number_in_force
 from service.web.app import create_app
 from service.web.server import WebServer, listen
 

@@ -23,8 +23,8 @@ from typing import BinaryIO
 
 import structlog
 
-from connectors.csv_parts import Chunk, Outcome, ReadJob
-from connectors.csv_wire import LONGEST_MESSAGE, decode, encode_job
+from connectors.csv.decoding.parts import Chunk, Outcome, ReadJob
+from connectors.csv.decoding.wire import LONGEST_MESSAGE, decode, encode_job
 from connectors.errors import ConnectorError, ReaderEnded, Unreachable
 from service.confinement import Confinement
 from service.reader_child import AWAY, DEFECT, DONE, ENDED, HEAD, ITEM, MEMORY, NO_MEMORY, PID, SECONDS

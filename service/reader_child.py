@@ -28,7 +28,7 @@ from typing import TYPE_CHECKING, Any, cast
 from service.confinement import confine, confine_one, die_with
 
 if TYPE_CHECKING:
-    from connectors.csv_parts import ReadJob
+    from connectors.csv.decoding.parts import ReadJob
 
 #: Address space [byte]: some 160 MB are the program's own, a block of four megabytes unfolds to some 200.
 MEMORY = 640 << 20
@@ -76,10 +76,10 @@ def _load() -> None:
     import bz2
     import lzma
 
-    from connectors.csv_file import read_file
-    from connectors.csv_format import CsvFormat
-    from connectors.csv_parts import ReadJob
-    from connectors.csv_wire import encode
+    from connectors.csv.decoding.format import CsvFormat
+    from connectors.csv.decoding.parts import ReadJob
+    from connectors.csv.decoding.wire import encode
+    from connectors.csv.file import read_file
 
     form = CsvFormat(tags=frozenset({"A"}), tanks=frozenset({"A"}), zone="Europe/Amsterdam")
     for sample in _SAMPLES:
@@ -172,7 +172,7 @@ def _decode(parent: int, control: socket.socket, file: int, answer: int, others:
 
 
 def _answered(line: socket.socket, file: int) -> int:
-    from connectors.csv_wire import decode_job
+    from connectors.csv.decoding.wire import decode_job
 
     with line.makefile("rb") as asked:
         _, length = HEAD.unpack(asked.read(HEAD.size))
@@ -183,8 +183,8 @@ def _answered(line: socket.socket, file: int) -> int:
 
 
 def _decoded(line: socket.socket, file: int, job: ReadJob) -> int:
-    from connectors.csv_file import read_file
-    from connectors.csv_wire import encode, pieces
+    from connectors.csv.decoding.wire import encode, pieces
+    from connectors.csv.file import read_file
     from connectors.errors import Unreachable
 
     os.lseek(file, 0, os.SEEK_SET)

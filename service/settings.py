@@ -22,7 +22,7 @@ from pydantic.fields import FieldInfo
 from pydantic_core import ErrorDetails, PydanticCustomError
 from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, SettingsConfigDict
 
-from service.domain.role import Role
+from service.domain.plant.role import Role
 from service.errors import ConfigError
 
 PREFIX = "UNDERWEIR_"

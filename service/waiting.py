@@ -17,9 +17,9 @@ import structlog
 from service.bootstrap import Described
 from service.errors import StorageError
 from service.jobs.ingest import IngestReport
-from service.jobs.speak_up import LOOK_EVERY, SpeakUp
-from service.jobs.supervise import SupervisedSource, Supervisor
-from service.jobs.tenancy import steady_clock
+from service.jobs.ingest.supervise import SupervisedSource, Supervisor
+from service.jobs.operations.leadership import steady_clock
+from service.jobs.operations.watchdog import LOOK_EVERY, SpeakUp
 from service.scheduler import Task, Timetable
 from service.sources import held_sources_of
 

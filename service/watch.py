@@ -20,33 +20,33 @@ from sqlalchemy import Engine
 from connectors.base import Connector, GivesUp
 from connectors.errors import ConnectorError
 from service.bootstrap import Installation
-from service.domain.lease import DECIDE, KEEP_UP, PAST, TELL, Standing, reading
-from service.domain.split import split_over
+from service.domain.loading.split import split_over
+from service.domain.operations.lease import DECIDE, KEEP_UP, PAST, TELL, Standing, reading
 from service.errors import LeaseLost, ServiceError, StorageError
-from service.jobs.account_notices import tell_owners
-from service.jobs.ahead import Ahead, ahead_of, danger_height
-from service.jobs.deliver import Delivered, deliver
-from service.jobs.estimate import Outlook, estimate_past, estimate_present, outlook_all, project_all
-from service.jobs.evaluate import Evaluated, evaluate, evaluate_service
+from service.jobs.accounts.notices import tell_owners
+from service.jobs.alarms.evaluate import Evaluated, evaluate, evaluate_service
+from service.jobs.blanket.estimate import Outlook, estimate_past, estimate_present, outlook_all, project_all
+from service.jobs.calls.channel_test import prove_ways
+from service.jobs.calls.deliver import Delivered, deliver
+from service.jobs.calls.delivery_worker import Way, ways_of
+from service.jobs.calls.listen import listen
+from service.jobs.forecast.ahead import Ahead, ahead_of, danger_height
 from service.jobs.ingest import IngestReport, ingest
 from service.jobs.ingest.forward import ForwardingSource, SpoolRemains
-from service.jobs.ingest.standing import StandingKeeper, record_hang
-from service.jobs.listen import listen
-from service.jobs.mail_reports import mail_reports
-from service.jobs.outage import tanks_out
-from service.jobs.prove import prove_ways
-from service.jobs.rollup import roll_up
-from service.jobs.speak_up import LOOK_EVERY, SpeakUp
-from service.jobs.supervise import SourceStanding, SupervisedSource, Supervisor
-from service.jobs.tenancy import Alone, Held, Leases
-from service.jobs.upkeep import keep_up
-from service.jobs.ways import Way, ways_of
+from service.jobs.ingest.status import StandingKeeper, record_hang
+from service.jobs.ingest.supervise import SourceStanding, SupervisedSource, Supervisor
+from service.jobs.operations.leadership import Alone, Held, Leases
+from service.jobs.operations.maintenance import keep_up
+from service.jobs.operations.rollup import roll_up
+from service.jobs.operations.watchdog import LOOK_EVERY, SpeakUp
+from service.jobs.plant.outage import tanks_out
+from service.jobs.reports.mail import mail_reports
+from service.notify.channels.sms_modem import ModemNotifier
 from service.notify.heartbeat import beat
-from service.notify.sms_modem import ModemNotifier
 from service.scheduler import Task
-from service.storage.outbox import void_claims
-from service.storage.session import read_only, transaction
-from service.storage.site_tables import number_in_force
+from service.storage.calls.outbox import void_claims
+from service.storage.database.session import read_only, transaction
+from service.storage.plant.site_tables import number_in_force
 
 log = structlog.get_logger(__name__)
 

@@ -15,10 +15,10 @@ from argon2 import PasswordHasher
 from hypothesis import HealthCheck, settings
 from sqlalchemy import Engine
 
-from service.jobs import people
-from service.storage.session import make_engine
-from tests import postgres_servers
-from tests.database import TestServer, chosen_kind, docker_problem, image
+from service.jobs.accounts import people
+from service.storage.database.session import make_engine
+from tests.support import postgres_servers
+from tests.support.database import TestServer, chosen_kind, docker_problem, image
 
 if TYPE_CHECKING:
     from playwright.sync_api import Browser

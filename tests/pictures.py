@@ -16,7 +16,7 @@ from PIL import Image
 from playwright.sync_api import ViewportSize, sync_playwright
 
 from tests.conftest import BROWSER_FLAGS, chromium
-from tests.plant_servers import free_port
+from tests.support.plant_servers import free_port
 
 PICTURES = Path(__file__).parents[1] / "deploy" / "pictures"
 #: As wide as it is shown [pixel], and how many colors are enough for it.

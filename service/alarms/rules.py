@@ -13,10 +13,10 @@ from datetime import datetime, timedelta
 from enum import StrEnum
 
 from service.alarms.definition import AlarmDefinition, AlarmKind, SystemWatch
-from service.alarms.observed import CoreSeen, EffluentSeen, FluffSeen
-from service.domain.estimate import Estimate, EstimateReason, Trust
-from service.domain.reading import Reason
-from service.domain.signal import SignalKind
+from service.alarms.observations import CoreSeen, EffluentSeen, FluffSeen
+from service.domain.blanket.estimate import Estimate, EstimateReason, Trust
+from service.domain.plant.reading import Reason
+from service.domain.plant.signal import SignalKind
 
 
 class Condition(StrEnum):

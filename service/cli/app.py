@@ -10,8 +10,8 @@ from typing import Annotated
 import typer
 
 from service import __version__, logs
-from service.cli.output import MISUSED, PROBLEMS, STOPPED, say, warn
-from service.cli.stopping import stop_like_ctrl_c
+from service.cli.base.output import MISUSED, PROBLEMS, STOPPED, say, warn
+from service.cli.base.stopping import stop_like_ctrl_c
 from service.errors import ConfigError, ServiceError
 
 _STOPPED = "underweir: stopped"
@@ -20,27 +20,27 @@ _STOPPED = "underweir: stopped"
 #: time, and somebody is waiting who types ``underweir ack`` in the night.
 PARTS: Mapping[str, tuple[str, ...]] = {
     "demo": ("demo",),
-    "run": ("run",),
-    "check": ("check",),
-    "apply": ("apply",),
-    "ingest": ("ingest",),
-    "core": ("core",),
-    "status": ("status",),
-    "sensors": ("drift", "calibrate", "certificate"),
-    "estimate": ("estimate",),
-    "loading": ("loading",),
-    "what_if": ("what-if",),
-    "replay": ("replay",),
-    "alarms": ("alarms", "ack", "shelve", "unshelve", "journal"),
-    "calls": ("why", "figures", "duty", "reset", "out-of-service", "in-service"),
-    "reports": ("shift", "note", "report"),
-    "probe": ("probe", "client-certificate"),
-    "database": ("migrate",),
-    "watch_over": ("watch-over",),
-    "examine": ("examine",),
-    "backup": ("backup", "restore"),
-    "archive": ("archive",),
-    "people": ("people",),
+    "operations.run": ("run",),
+    "plant.check": ("check",),
+    "plant.apply": ("apply",),
+    "readings.ingest": ("ingest",),
+    "cores.core": ("core",),
+    "blanket.status": ("status",),
+    "sensors.sensors": ("drift", "calibrate", "certificate"),
+    "blanket.estimate": ("estimate",),
+    "loading.loading": ("loading",),
+    "diagnosis.what_if": ("what-if",),
+    "alarms.replay": ("replay",),
+    "alarms.alarms": ("alarms", "ack", "shelve", "unshelve", "journal"),
+    "calls.calls": ("why", "figures", "duty", "reset", "out-of-service", "in-service"),
+    "reports.reports": ("shift", "note", "report"),
+    "readings.probe": ("probe", "client-certificate"),
+    "operations.database": ("migrate",),
+    "operations.watch_over": ("watch-over",),
+    "operations.examine": ("examine",),
+    "operations.backup": ("backup", "restore"),
+    "operations.archive": ("archive",),
+    "accounts.people": ("people",),
 }
 
 

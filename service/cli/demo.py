@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from service.cli.output import say
+from service.cli.base.output import say
 
 
 def register(app: typer.Typer) -> None:

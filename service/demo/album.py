@@ -9,10 +9,10 @@ from service.alarms.machine import Event
 from service.bootstrap import Installation
 from service.demo.picture import Series, TankNight
 from service.simulator.scenario import Recording
-from service.storage.alarms import JournalLine, journal
-from service.storage.cores import current_cores
-from service.storage.estimates import assessments_between, estimates_between
-from service.storage.session import transaction
+from service.storage.alarms.alarms import JournalLine, journal
+from service.storage.blanket.estimates import assessments_between, estimates_between
+from service.storage.cores.cores import current_cores
+from service.storage.database.session import transaction
 
 _DRAWN = {AlarmKind.HIGH: "high", AlarmKind.HIGH_HIGH: "high-high"}
 

@@ -12,7 +12,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 
 from service.demo.plant import BLANKET_TAGS, CHANNEL_TAGS, OPERATOR, SETTLING_TEST_TAG, TANKS, TIME_ZONE
-from service.domain.units import from_si
+from service.domain.plant.units import from_si
 from service.simulator.coring import Blunder, CoreRecord
 from service.simulator.scenario import Recording
 

@@ -7,9 +7,9 @@ from collections.abc import Callable
 from datetime import datetime, timedelta
 
 from service.bootstrap import Installation
-from service.domain.role import Role
-from service.jobs import people
-from service.jobs.estimate import update_estimates
+from service.domain.plant.role import Role
+from service.jobs.accounts import people
+from service.jobs.blanket.estimate import update_estimates
 from service.web.app import create_app
 from service.web.server import WebServer, listen
 

@@ -12,8 +12,8 @@ from matplotlib.axes import Axes
 from matplotlib.dates import AutoDateLocator, DateFormatter, date2num
 from matplotlib.figure import Figure
 
-from service.domain.tank import Tank
-from service.domain.units import Dimension, UnitSystem, from_si, shown_unit
+from service.domain.plant.tank import Tank
+from service.domain.plant.units import Dimension, UnitSystem, from_si, shown_unit
 
 INK = "#2f3437"
 QUIET = "#8b9297"

@@ -11,14 +11,14 @@ from service.alarms.machine import Acknowledge
 from service.bootstrap import Installation
 from service.demo.mail_sink import MailSink
 from service.demo.plant import OPERATOR
-from service.domain.display import describe_clearance, describe_rate, format_clock, format_length
-from service.domain.estimate import EstimateReason
+from service.domain.blanket.estimate import EstimateReason
+from service.domain.plant.display import describe_clearance, describe_rate, format_clock, format_length
 from service.errors import InputError
-from service.jobs.actor import Actor, Door
-from service.jobs.alarm_command import submit_command
-from service.storage.alarms import alarms, journal
-from service.storage.estimates import latest_estimates
-from service.storage.session import transaction
+from service.jobs.accounts.actor import Actor, Door
+from service.jobs.alarms.command import submit_command
+from service.storage.alarms.alarms import alarms, journal
+from service.storage.blanket.estimates import latest_estimates
+from service.storage.database.session import transaction
 
 #: How long the invented operator needs to read a message and say "I have it".
 ANSWER_AFTER = timedelta(minutes=10)

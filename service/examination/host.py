@@ -13,7 +13,7 @@ from pathlib import Path
 from service.examination.verdict import Verdict, fine, look, wrong
 from service.reader import Reader
 from service.settings import PREFIX, Settings
-from service.site.csv_drop import CsvSection
+from service.site.sections.csv_drop import CsvSection
 from service.site.site import Site
 
 #: Room on a disk: below the first it is wrong, below the second somebody should look [bytes].

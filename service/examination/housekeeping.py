@@ -8,7 +8,7 @@ from datetime import timedelta
 from sqlalchemy import Connection
 
 from service.examination.verdict import Verdict, fine, look, wrong
-from service.storage.housekeeping import Housekeeping, housekeeping
+from service.storage.operations.housekeeping import Housekeeping, housekeeping
 
 ABOUT = "database's upkeep"
 #: The server freezes old rows from 200 million transactions on (autovacuum_freeze_max_age) and refuses to write at some 2.1

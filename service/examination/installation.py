@@ -14,13 +14,13 @@ from service.examination import host, store, ways
 from service.examination.housekeeping import server_upkeep
 from service.examination.verdict import Verdict, fine, look, wrong
 from service.settings import Settings, load_settings, unknown_variables
-from service.site.finding import Severity
+from service.site.reading.finding import Severity
 from service.site.site import Site, check_site, load_site
-from service.storage.alarms import alarms
-from service.storage.embedded import EmbeddedServer
-from service.storage.schema import current_revision, head_revision
-from service.storage.session import make_engine, read_only, transaction
-from service.storage.site_tables import version_in_force
+from service.storage.alarms.alarms import alarms
+from service.storage.database.schema import current_revision, head_revision
+from service.storage.database.session import make_engine, read_only, transaction
+from service.storage.embedded.server import EmbeddedServer
+from service.storage.plant.site_tables import version_in_force
 
 
 def examine(

@@ -10,22 +10,22 @@ from zoneinfo import ZoneInfo
 from sqlalchemy import Connection
 
 from service.bootstrap import file_notice
-from service.domain.display import format_duration, format_local_time
-from service.domain.past_work import past_words
-from service.domain.role import Role
+from service.domain.blanket.past_work import past_words
+from service.domain.plant.display import format_duration, format_local_time
+from service.domain.plant.role import Role
 from service.examination.host import room
 from service.examination.verdict import Verdict, fine, look, wrong
-from service.jobs.alarm_setup import unmatched
-from service.jobs.estimate import past_work
+from service.jobs.alarms.setup import unmatched
+from service.jobs.blanket.estimate import past_work
 from service.site.site import Site
-from service.storage.backlog import DAY, DatabaseFacts, backlog, database_facts, deliveries_since
-from service.storage.connector_state import connector_health
-from service.storage.job_runs import job_records
-from service.storage.partitions import partition_name, partitions
-from service.storage.people import people
-from service.storage.schema import head_revision, known_revisions
-from service.storage.site_tables import SiteVersion
-from service.storage.tables import PARTITIONED
+from service.storage.accounts.people import people
+from service.storage.database.partitions import partition_name, partitions
+from service.storage.database.schema import head_revision, known_revisions
+from service.storage.database.tables import PARTITIONED
+from service.storage.operations.backlog import DAY, DatabaseFacts, backlog, database_facts, deliveries_since
+from service.storage.operations.job_runs import job_records
+from service.storage.plant.site_tables import SiteVersion
+from service.storage.readings.connector_state import connector_health
 
 OLDEST_SERVER = 15
 #: Clocks further apart than the first are looked at, than the second are wrong.

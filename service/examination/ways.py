@@ -5,12 +5,12 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Mapping
 from datetime import datetime
 
-from service.alarms.retry import Failure
+from service.calls.retry import Failure
 from service.examination.verdict import Verdict, fine, look, wrong
-from service.notify.base import Notifier, Receipt
-from service.notify.http_gateway import HttpNotifier
-from service.notify.sms_modem import ModemNotifier
-from service.notify.smtp import SmtpNotifier
+from service.notify.channels.base import Notifier, Receipt
+from service.notify.channels.http_gateway import HttpNotifier
+from service.notify.channels.sms_modem import ModemNotifier
+from service.notify.channels.smtp import SmtpNotifier
 from service.settings import Settings
 from service.site.site import Site
 from service.sources import probe_points

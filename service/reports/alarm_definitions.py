@@ -11,7 +11,7 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from service.alarms.definition import AlarmDefinition, AlarmKind, SystemWatch
-from service.domain.display import (
+from service.domain.plant.display import (
     format_delay,
     format_duration,
     format_length,
@@ -19,7 +19,7 @@ from service.domain.display import (
     format_quantity,
     format_speed,
 )
-from service.domain.units import Dimension, UnitSystem
+from service.domain.plant.units import Dimension, UnitSystem
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from service.alarms.figures import TARGETS, Figures
-from service.domain.display import format_duration, format_share
+from service.domain.plant.display import format_duration, format_share
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,13 +11,13 @@ from zoneinfo import ZoneInfo
 from matplotlib.dates import AutoDateLocator, ConciseDateFormatter, date2num
 from matplotlib.figure import Figure
 
-from service.domain.core import Calibration
-from service.domain.display import format_dated, format_length
-from service.domain.drift_history import Point
-from service.domain.tank import Tank
-from service.domain.units import Dimension, UnitSystem, from_si, shown_unit
-from service.domain.work_proof import Outcome, Side, WorkProof
-from service.reports.sheet import Sheet
+from service.domain.cores.core import Calibration
+from service.domain.plant.display import format_dated, format_length
+from service.domain.plant.tank import Tank
+from service.domain.plant.units import Dimension, UnitSystem, from_si, shown_unit
+from service.domain.sensors.drift_history import Point
+from service.domain.sensors.work_proof import Outcome, Side, WorkProof
+from service.reports.rendering.page import Sheet
 
 CAUTION = (
     "This sheet records work on a measuring instrument. It does not replace the site's own quality records, local codes or "

@@ -7,11 +7,11 @@ from dataclasses import dataclass
 from datetime import datetime
 from zoneinfo import ZoneInfo
 
-from service.domain.core import Core, Surface
-from service.domain.display import format_clock, format_length, format_local_time
-from service.domain.tank import Tank
-from service.domain.units import UnitSystem
-from service.reports.document import Document, Table
+from service.domain.cores.core import Core, Surface
+from service.domain.plant.display import format_clock, format_length, format_local_time
+from service.domain.plant.tank import Tank
+from service.domain.plant.units import UnitSystem
+from service.reports.rendering.document import Document, Table
 
 #: What is said of the water goes under clarity; everything else seen is a remark.
 CLARITY = frozenset({Surface.CLEAR, Surface.TURBID, Surface.PIN_FLOC, Surface.STRAGGLER_FLOC})

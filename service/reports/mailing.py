@@ -6,8 +6,8 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, time, timedelta
 from zoneinfo import ZoneInfo
 
-from service.alarms.contact import Contact
-from service.domain.period import Period, Span, last_whole
+from service.calls.contact import Contact
+from service.domain.plant.period import Period, Span, last_whole
 
 #: A report that could not leave in so long is not mailed any more; it is there on its page.
 LATEST = {Span.DAILY: timedelta(hours=18), Span.MONTHLY: timedelta(days=5)}

@@ -6,11 +6,11 @@ from collections.abc import Iterator
 from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
-from service.domain.display import format_clock, format_dated, format_duration, format_local_time, format_share
-from service.domain.period import Span
-from service.domain.units import Dimension, UnitSystem, from_si, shown_unit
-from service.reports.document import Amount, Cell, Document, Table
+from service.domain.plant.display import format_clock, format_dated, format_duration, format_local_time, format_share
+from service.domain.plant.period import Span
+from service.domain.plant.units import Dimension, UnitSystem, from_si, shown_unit
 from service.reports.period_report import ENOUGH, PeriodReport, TankReport
+from service.reports.rendering.document import Amount, Cell, Document, Table
 
 NOT_KNOWN = "not known"
 REMARKS = (

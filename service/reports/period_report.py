@@ -8,14 +8,14 @@ from datetime import datetime, timedelta
 
 from service.alarms.definition import AlarmDefinition, AlarmKind
 from service.alarms.figures import Happened, Occurrence, occurrences_of
-from service.domain.balance import Conditions
-from service.domain.core import Calibration, Core
-from service.domain.estimate import TankSetup
-from service.domain.pairing import Pair
-from service.domain.period import Period
-from service.domain.signal import Signal, SignalKind
-from service.domain.tank import TankKind
-from service.domain.tank_load import TankLoad, tank_load
+from service.domain.blanket.estimate import TankSetup
+from service.domain.blanket.pairing import Pair
+from service.domain.cores.core import Calibration, Core
+from service.domain.loading.balance import Conditions
+from service.domain.loading.tank_load import TankLoad, tank_load
+from service.domain.plant.period import Period
+from service.domain.plant.signal import Signal, SignalKind
+from service.domain.plant.tank import TankKind
 from service.reports.alarm_names import about, name_of
 
 _HOUR = timedelta(hours=1)

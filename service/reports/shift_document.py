@@ -6,8 +6,8 @@ from collections.abc import Sequence
 from datetime import datetime
 from zoneinfo import ZoneInfo
 
-from service.domain.display import format_clock, format_local_time
-from service.reports.document import Document, Table
+from service.domain.plant.display import format_clock, format_local_time
+from service.reports.rendering.document import Document, Table
 from service.reports.shift_log import ShiftLog, Signature
 
 CAUTION = (

@@ -12,11 +12,12 @@ from zoneinfo import ZoneInfo
 
 from service.alarms.definition import AlarmDefinition, AlarmKind, SystemWatch
 from service.alarms.figures import Happened, Occurrence, occurrences_of
-from service.alarms.hand_over import WorkedShift
 from service.alarms.machine import QUIET, AlarmState, Event
-from service.domain.core import Calibration, Core
-from service.domain.core_check import CoreProblem
-from service.domain.display import (
+from service.calls.hand_over import WorkedShift
+from service.domain.blanket.estimate import Estimate, Trust
+from service.domain.cores.check import CoreProblem
+from service.domain.cores.core import Calibration, Core
+from service.domain.plant.display import (
     describe_clearance,
     describe_rate,
     format_clock,
@@ -24,9 +25,8 @@ from service.domain.display import (
     format_length,
     format_local_time,
 )
-from service.domain.estimate import Estimate, Trust
-from service.domain.tank import Tank
-from service.domain.units import UnitSystem
+from service.domain.plant.tank import Tank
+from service.domain.plant.units import UnitSystem
 from service.reports.alarm_names import about, name_of
 
 #: An estimate older than this says nothing about where a blanket stands.

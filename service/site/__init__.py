@@ -1,6 +1,6 @@
 """The plant in one file: reading the site file, checking it, and handing its tanks, signals, alarms and people on."""
 
-from service.site.finding import Finding, Severity, errors_of, text_of
+from service.site.reading.finding import Finding, Severity, errors_of, text_of
 from service.site.site import Site, check_site, load_site, parse_site
 
 __all__ = ["Finding", "Severity", "Site", "check_site", "errors_of", "load_site", "parse_site", "text_of"]

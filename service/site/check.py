@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from service.site.document import decode, parse
-from service.site.draft import Draft, draft_of
-from service.site.finding import Finding, Severity
-from service.site.report import Report
+from service.site.reading.document import decode, parse
+from service.site.reading.finding import Finding, Severity
+from service.site.reading.report import Report
+from service.site.reading.section_reader import Draft, draft_of
 from service.site.rules import RULES, RULES_OF_NAMES
 
 

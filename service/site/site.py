@@ -10,23 +10,23 @@ from pathlib import Path
 from typing import TypeVar
 from zoneinfo import ZoneInfo
 
-from service.alarms.contact import Contact
 from service.alarms.definition import AlarmDefinition
-from service.alarms.duty import Rota
-from service.alarms.escalation import Ladder
-from service.domain.estimate import TankSetup
-from service.domain.signal import Signal, SignalKind
-from service.domain.tank import Tank
-from service.domain.units import UnitSystem
+from service.calls.contact import Contact
+from service.calls.duty import Rota
+from service.calls.escalation import Ladder
+from service.domain.blanket.estimate import TankSetup
+from service.domain.plant.signal import Signal, SignalKind
+from service.domain.plant.tank import Tank
+from service.domain.plant.units import UnitSystem
 from service.errors import ConfigError, DomainError
-from service.notify.gateway_hook import GatewayHook
-from service.notify.http_gateway import HttpGateway
-from service.notify.sms_modem import GsmModem
-from service.notify.webhook import Webhook
+from service.notify.channels.gateway_hook import GatewayHook
+from service.notify.channels.http_gateway import HttpGateway
+from service.notify.channels.sms_modem import GsmModem
+from service.notify.channels.webhook import Webhook
 from service.reports.mailing import Mailing
-from service.site.callout_convert import gateway_of, hook_of, ladder_of, modem_of, rotas_of, secret_from, webhook_of
 from service.site.check import Checked, check_bytes, check_text
-from service.site.convert import (
+from service.site.conversion.on_call import gateway_of, hook_of, ladder_of, modem_of, rotas_of, secret_from, webhook_of
+from service.site.conversion.plant import (
     addresses_of,
     contact_of,
     plant_alarms,
@@ -37,13 +37,13 @@ from service.site.convert import (
     tank_of,
     terms_of,
 )
-from service.site.document import decode
-from service.site.draft import Draft
-from service.site.finding import Finding, Severity, errors_of, text_of
-from service.site.plant import SiteSection
-from service.site.report import Entry
-from service.site.section import Section
-from service.site.source import SourceSection
+from service.site.reading.document import decode
+from service.site.reading.finding import Finding, Severity, errors_of, text_of
+from service.site.reading.report import Entry
+from service.site.reading.section_reader import Draft
+from service.site.sections.plant import SiteSection
+from service.site.sections.section import Section
+from service.site.sections.source import SourceSection
 
 S = TypeVar("S", bound=Section)
 

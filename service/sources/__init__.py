@@ -18,15 +18,15 @@ from connectors.base import Connector, ProbeRow, SourceReason
 from connectors.errors import ConnectorError
 from service.errors import ConfigError
 from service.jobs.ingest.forward import ForwardingSource
-from service.site.csv_drop import CsvSection
-from service.site.modbus import ModbusSection
-from service.site.opcua import OpcuaSection
+from service.site.sections.csv_drop import CsvSection
+from service.site.sections.modbus import ModbusSection
+from service.site.sections.opcua import OpcuaSection
 from service.site.site import Site
-from service.storage.spool import Spool
+from service.storage.readings.spool import Spool
 
 if TYPE_CHECKING:
-    from connectors.modbus import ModbusConnector
-    from connectors.opcua import OpcuaConnector
+    from connectors.modbus.connector import ModbusConnector
+    from connectors.opcua.connector import OpcuaConnector
     from service.reader import Reader
 
 #: What one live source may hold on disk while the database is away; at 10 values a second that is about two months.

@@ -10,14 +10,14 @@ from pathlib import Path
 from sqlalchemy import Engine
 
 from connectors.base import Connector
-from connectors.csv_cell import QualityCode
-from connectors.csv_drop import CsvDrop, CsvDropConfig, CsvFiles
-from connectors.csv_format import CsvFormat, Layout
+from connectors.csv.decoding.cell import QualityCode
+from connectors.csv.decoding.format import CsvFormat, Layout
+from connectors.csv.drop import CsvDrop, CsvDropConfig, CsvFiles
 from service.reader import Reader
-from service.site.csv_drop import CsvSection
+from service.site.sections.csv_drop import CsvSection
 from service.site.site import Site
-from service.storage import ledger
-from service.storage.session import transaction
+from service.storage.database.session import transaction
+from service.storage.readings import processed_files as ledger
 
 #: What the roles of a cores sheet are called by the reader.
 _CORE_ROLES = {"distance_from_wall": "distance", "arm_position": "arm", "taken_by": "by"}

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable
 from datetime import datetime
 
-from connectors.modbus import ModbusConnector
-from connectors.modbus_points import (
+from connectors.modbus.connector import ModbusConnector
+from connectors.modbus.points import (
     ByteOrder,
     Framing,
     ModbusDevice,
@@ -17,7 +17,7 @@ from connectors.modbus_points import (
     ValueType,
 )
 from connectors.scaling import CurrentLoop, Linear, Scaling, Span
-from service.site.modbus import ModbusPointSection, ModbusSection
+from service.site.sections.modbus import ModbusPointSection, ModbusSection
 
 
 def line(section: ModbusSection, clock: Callable[[], datetime]) -> ModbusConnector:

@@ -7,12 +7,12 @@ from collections.abc import Callable
 from datetime import datetime
 from pathlib import Path
 
-from connectors.opcua import OpcuaConnector
-from connectors.opcua_items import OpcuaItem, OpcuaSource, Watch
-from connectors.opcua_security import Identity, Mode, Policy, Security, make_certificate
+from connectors.opcua.connector import OpcuaConnector
+from connectors.opcua.items import OpcuaItem, OpcuaSource, Watch
+from connectors.opcua.security import Identity, Mode, Policy, Security, make_certificate
 from connectors.scaling import Linear
 from service.errors import ConfigError
-from service.site.opcua import OpcuaSection
+from service.site.sections.opcua import OpcuaSection
 from service.site.site import Site
 
 

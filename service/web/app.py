@@ -14,43 +14,31 @@ from starlette.staticfiles import StaticFiles
 from starlette.types import Scope
 
 from service import __version__
-from service.storage.session import read_only
-from service.web import (
-    alarm_reports,
-    alarms,
-    api,
-    board_page,
-    calibrate_page,
-    calibration_page,
-    confirm_page,
-    core_photo,
-    duty_page,
-    gateway_posts,
-    health_page,
-    metrics,
-    people_page,
-    problems,
-    push,
-    reports_page,
-    round_page,
-    second_factor_page,
-    sensor_api,
-    sensor_page,
-    shell,
-    shift_page,
-    sign_in,
-    sign_in_code,
-    single_sign_on,
-    tank_page,
-    what_if_page,
-)
-from service.web.answers import PROBLEMS
-from service.web.board import Board
-from service.web.guard import Guard
-from service.web.plant import WebPlant
-from service.web.request_limit import RequestLimit
-from service.web.signing import Signer
-from service.web.throttle import Throttle
+from service.storage.database.session import read_only
+from service.web.accounts import confirm_page, people_page, second_factor_page, sign_in, sign_in_code, single_sign_on
+from service.web.alarms import page as alarms
+from service.web.alarms import reports as alarm_reports
+from service.web.api import push
+from service.web.api import routes as api
+from service.web.api.schemas import PROBLEMS
+from service.web.base import problems
+from service.web.base.plant import WebPlant
+from service.web.base.request_limit import RequestLimit
+from service.web.base.security_headers import Guard
+from service.web.base.signing import Signer
+from service.web.base.throttle import Throttle
+from service.web.blanket import board_page, tank_page
+from service.web.blanket.board import Board
+from service.web.calls import duty_page, gateway_posts
+from service.web.cores import photo as core_photo
+from service.web.cores import round_page
+from service.web.diagnosis import what_if_page
+from service.web.operations import health_page, metrics
+from service.web.operations import system_pages as shell
+from service.web.reports import reports_page, shift_page
+from service.web.sensors import api as sensor_api
+from service.web.sensors import calibrate_page, calibration_page
+from service.web.sensors import page as sensor_page
 
 #: Every part of the application; a new one is a module with a ``router``.
 ROUTERS = (

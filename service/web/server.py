@@ -13,7 +13,7 @@ from fastapi import FastAPI
 from starlette.types import Receive, Scope, Send
 
 from service.errors import ConfigError
-from service.web.patience import PatientProtocol
+from service.web.base.request_timeout import PatientProtocol
 
 log = structlog.get_logger(__name__)
 

@@ -17,10 +17,10 @@ import pytest
 from sqlalchemy import Engine, text
 
 from service.demo.mail_sink import MailSink
-from service.storage.session import transaction
+from service.storage.database.session import transaction
 from tests.acceptance.test_service import SITE
-from tests.plant_servers import free_port
-from tests.service_process import PATIENCE_S, ServiceProcess
+from tests.support.plant_servers import free_port
+from tests.support.service_process import PATIENCE_S, ServiceProcess
 
 TANK, SIGNAL = (SITE[SITE.index(f"[[{name}]]") : SITE.index(f"[[{after}]]")] for name, after in (("tank", "signal"), ("signal", "connector")))  # fmt: skip
 

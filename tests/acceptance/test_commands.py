@@ -13,11 +13,11 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from service.storage.batches import open_batch
-from service.storage.reading_writer import ReadingWriter
-from service.storage.session import make_engine, transaction
-from tests.command_line import run_command
-from tests.plant import columns
+from service.storage.database.session import make_engine, transaction
+from service.storage.readings.batches import open_batch
+from service.storage.readings.writer import ReadingWriter
+from tests.support.command_line import run_command
+from tests.support.plant import columns
 
 EXAMPLE = Path(__file__).parents[2] / "deploy" / "site.example.toml"
 

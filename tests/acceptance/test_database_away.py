@@ -17,10 +17,10 @@ from tests.acceptance.test_live_sources import SITE as LIVE
 from tests.acceptance.test_service import SITE
 from tests.acceptance.test_switch_over import export
 from tests.conftest import reachable_folder
-from tests.embedded_server import kill_all, server_processes
-from tests.plant_servers import ModbusPlant, OpcuaPlant, Unit, float_registers
-from tests.postgres_servers import PostgresServer
-from tests.service_process import PATIENCE_S, ServiceProcess
+from tests.support.embedded_server import kill_all, server_processes
+from tests.support.plant_servers import ModbusPlant, OpcuaPlant, Unit, float_registers
+from tests.support.postgres_servers import PostgresServer
+from tests.support.service_process import PATIENCE_S, ServiceProcess
 
 pytestmark = pytest.mark.slow
 

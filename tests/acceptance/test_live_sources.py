@@ -15,9 +15,9 @@ from pathlib import Path
 import pytest
 from sqlalchemy import Engine, text
 
-from service.storage.connector_state import ConnectorHealth, connector_health
-from service.storage.session import transaction
-from tests.plant_servers import ModbusPlant, OpcuaPlant, Unit, float_registers
+from service.storage.database.session import transaction
+from service.storage.readings.connector_state import ConnectorHealth, connector_health
+from tests.support.plant_servers import ModbusPlant, OpcuaPlant, Unit, float_registers
 
 SITE = """\
 [site]

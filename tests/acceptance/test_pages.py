@@ -14,9 +14,9 @@ from pathlib import Path
 import httpx
 import pytest
 
-from service.web.access import SESSION_COOKIE
-from tests.command_line import run_command
-from tests.mail_server import Mailbox, mail_server
+from service.web.base.access import SESSION_COOKIE
+from tests.support.command_line import run_command
+from tests.support.mail_server import Mailbox, mail_server
 
 PASSWORD = "six heron marsh lantern"
 SITE = """\

@@ -15,10 +15,10 @@ import pytest
 from sqlalchemy import Engine, text
 
 from service.demo.mail_sink import MailSink
-from service.storage.session import transaction
+from service.storage.database.session import transaction
 from tests.acceptance.test_apply import site
-from tests.plant_servers import free_port
-from tests.service_process import PATIENCE_S, ServiceProcess
+from tests.support.plant_servers import free_port
+from tests.support.service_process import PATIENCE_S, ServiceProcess
 
 pytestmark = pytest.mark.slow
 

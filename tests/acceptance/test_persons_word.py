@@ -14,7 +14,7 @@ from pathlib import Path
 import pytest
 
 from tests.acceptance.test_commands import Command
-from tests.mail_server import Mailbox, mail_server
+from tests.support.mail_server import Mailbox, mail_server
 
 SITE = """\
 [site]

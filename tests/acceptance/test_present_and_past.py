@@ -21,11 +21,11 @@ import pytest
 from sqlalchemy import Engine, text
 
 from service.demo.mail_sink import MailSink
-from service.domain.lease import PAST, TERM_S
-from service.storage.leases import Holder, describe, give_up, renew
-from service.storage.session import transaction
+from service.domain.operations.lease import PAST, TERM_S
+from service.storage.database.session import transaction
+from service.storage.operations.leases import Holder, describe, give_up, renew
 from tests.acceptance.test_service import SITE
-from tests.service_process import ServiceProcess
+from tests.support.service_process import ServiceProcess
 
 #: As for a plant that stands near the weir: called at once.
 PROMPT = (

@@ -15,7 +15,7 @@ from sqlalchemy import Engine, make_url, text
 from typer.testing import CliRunner, Result
 
 from service.cli.app import PARTS, program
-from service.storage.session import transaction
+from service.storage.database.session import transaction
 from tests.acceptance.test_commands import EXAMPLE
 
 READS, STORES, ELSEWHERE = "reads the database", "stores something", "has nothing to do with the plant's database"

@@ -20,7 +20,7 @@ import pytest
 from sqlalchemy import Engine, text
 
 from service.demo.mail_sink import MailSink
-from service.storage.session import transaction
+from service.storage.database.session import transaction
 
 SITE = """\
 [site]

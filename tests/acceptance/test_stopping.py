@@ -10,8 +10,8 @@ from pathlib import Path
 import pytest
 
 from tests.acceptance.test_service import SITE
-from tests.postgres_servers import wait_for
-from tests.service_process import PATIENCE_S, ServiceProcess
+from tests.support.postgres_servers import wait_for
+from tests.support.service_process import PATIENCE_S, ServiceProcess
 
 SYS_TGKILL = {"x86_64": 234, "aarch64": 131}.get(os.uname().machine)
 

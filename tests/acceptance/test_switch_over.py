@@ -15,15 +15,15 @@ from sqlalchemy import text
 
 from service.demo.mail_sink import MailSink
 from service.errors import StorageError
-from service.jobs.tenancy import LeaseKeeper
-from service.storage.leases import Holder
-from service.storage.schema import migrate
-from service.storage.session import make_engine, transaction
+from service.jobs.operations.leadership import LeaseKeeper
+from service.storage.database.schema import migrate
+from service.storage.database.session import make_engine, transaction
+from service.storage.operations.leases import Holder
 from tests.acceptance.test_service import SITE
 from tests.conftest import reachable_folder
-from tests.plant_servers import FaultProxy
-from tests.postgres_servers import PostgresPair, postgres_pair, wait_for
-from tests.service_process import PATIENCE_S, ServiceProcess
+from tests.support.plant_servers import FaultProxy
+from tests.support.postgres_servers import PostgresPair, postgres_pair, wait_for
+from tests.support.service_process import PATIENCE_S, ServiceProcess
 
 pytestmark = pytest.mark.postgresql
 
@@ -99,7 +99,7 @@ def test_a_lock_that_is_waited_for_in_vain_again_and_again_does_not_hold_the_job
         return 0
 
     monkeypatch.setattr(keeper, "cut_off", noted)
-    monkeypatch.setattr("service.jobs.tenancy.leases.renew", in_vain)
+    monkeypatch.setattr("service.jobs.operations.leadership.leases.renew", in_vain)
     assert cut.wait(PATIENCE_S)
     keeper.stop()
     engine.dispose()

@@ -15,10 +15,10 @@ import pytest
 import requests
 from sqlalchemy import Engine, text
 
-from service.storage.session import transaction
-from tests.http_gateway import Gateway, http_gateway
-from tests.plant_servers import free_port
-from tests.service_process import ServiceProcess
+from service.storage.database.session import transaction
+from tests.support.http_gateway import Gateway, http_gateway
+from tests.support.plant_servers import free_port
+from tests.support.service_process import ServiceProcess
 
 PATIENCE_S = 300.0
 SECRET = "an invented secret of the gateway"

@@ -5,9 +5,9 @@ from __future__ import annotations
 import os
 import subprocess
 
-from tests.command_line import run_command
-from tests.http_gateway import http_gateway
-from tests.mail_server import Mailbox, mail_server
+from tests.support.command_line import run_command
+from tests.support.http_gateway import http_gateway
+from tests.support.mail_server import Mailbox, mail_server
 
 
 def watch_over(port: int, *words: str) -> subprocess.CompletedProcess[str]:

@@ -7,7 +7,7 @@ import sys
 
 from tests.attacks.attacks import ATTACKS
 from tests.attacks.campaign import play
-from tests.stopping import in_order
+from tests.support.stopping import in_order
 
 
 def main() -> int:

@@ -21,8 +21,8 @@ import psutil
 
 from tests.attacks.stand import PASSWORD, Stand
 from tests.faults.plant import ADDRESSES, FIRST_CALLED, HOOK_SECRET
-from tests.photographs import endless_photo
-from tests.web_plant import form_token
+from tests.support.photographs import endless_photo
+from tests.support.web_plant import form_token
 
 #: A file with one row that cannot be taken, so that rejects are written.
 MIXED = "time,tag,value\n2026-01-01T00:00:00Z,NOBODYS_TAG,abc\n"

@@ -62,7 +62,7 @@ def unprivileged_account() -> Account:
     found = pwd.getpwnam("daemon")
     for python in (sys.executable, f"/usr/bin/python3.{sys.version_info.minor}"):
         account = Account(found.pw_name, found.pw_uid, found.pw_gid, python)
-        trial = [python, "-c", "import service.pages, service.cli.run"]
+        trial = [python, "-c", "import service.pages, service.cli.operations.run"]
         with suppress(OSError):
             if subprocess.run(trial, env=environment(), capture_output=True, **account.become()).returncode == 0:
                 return account

@@ -20,16 +20,16 @@ import psycopg
 from sqlalchemy import text
 
 from service.demo.mail_sink import free_port
-from service.storage.cluster import OWNER, ROLE
-from service.storage.embedded import DATABASE
-from service.storage.locks import wait_until
-from service.storage.partitions import ensure_months
-from service.storage.session import make_engine, transaction
+from service.storage.database.file_locks import wait_until
+from service.storage.database.partitions import ensure_months
+from service.storage.database.session import make_engine, transaction
+from service.storage.embedded.cluster import OWNER, ROLE
+from service.storage.embedded.server import DATABASE
 from tests.attacks.limits import Account, MemoryLimit, environment
 from tests.faults.plant import HOOK_SECRET, Plant
 from tests.faults.slow_sink import SlowSink
-from tests.http_gateway import Gateway, http_gateway
-from tests.plant_servers import ModbusPlant
+from tests.support.http_gateway import Gateway, http_gateway
+from tests.support.plant_servers import ModbusPlant
 
 PASSWORD = "six heron marsh lantern"
 KEY = "an invented key that signs cookies and links, long enough"

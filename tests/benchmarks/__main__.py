@@ -25,16 +25,16 @@ import numpy as np
 import structlog
 from statsmodels.tsa.statespace.structural import UnobservedComponents
 
-from service.domain.drift_history import drift_history
-from service.domain.estimate import advance, initial
-from service.storage.embedded import EmbeddedServer
-from service.storage.schema import migrate
-from service.storage.session import make_engine
-from tests.alarm_plant import tank_setup
+from service.domain.blanket.estimate import advance, initial
+from service.domain.sensors.drift_history import drift_history
+from service.storage.database.schema import migrate
+from service.storage.database.session import make_engine
+from service.storage.embedded.server import EmbeddedServer
 from tests.benchmarks import alarm_cycle, trend
 from tests.benchmarks.drift_speed import invented_pairs, plain_fit, seconds
-from tests.sensor_story import Story
-from tests.stopping import in_order
+from tests.support.alarm_plant import tank_setup
+from tests.support.sensor_story import Story
+from tests.support.stopping import in_order
 
 
 @dataclass(frozen=True, slots=True)

@@ -20,21 +20,21 @@ from typing import TypeVar
 import structlog
 from sqlalchemy import Engine, text
 
-from service.domain.estimate import TankSetup
-from service.jobs.deliver import deliver
-from service.jobs.evaluate import evaluate
-from service.notify.base import Message
-from service.notify.smtp import SmtpAccount, SmtpNotifier
-from service.storage.alarms import sync_alarms
-from service.storage.cores import latest_core_times
-from service.storage.embedded import EmbeddedServer
-from service.storage.estimates import latest_assessments, latest_estimates
-from service.storage.schema import migrate
-from service.storage.session import make_engine, transaction
-from service.storage.site_tables import sync_site
-from tests.alarm_plant import MINUTE, NIGHT, NIGHT_OPERATOR, AlarmPlant, alarm_setup, definitions, tank_setup
-from tests.mail_server import Mailbox, mail_server
-from tests.stopping import in_order
+from service.domain.blanket.estimate import TankSetup
+from service.jobs.alarms.evaluate import evaluate
+from service.jobs.calls.deliver import deliver
+from service.notify.channels.base import Message
+from service.notify.channels.smtp import SmtpAccount, SmtpNotifier
+from service.storage.alarms.alarms import sync_alarms
+from service.storage.blanket.estimates import latest_assessments, latest_estimates
+from service.storage.cores.cores import latest_core_times
+from service.storage.database.schema import migrate
+from service.storage.database.session import make_engine, transaction
+from service.storage.embedded.server import EmbeddedServer
+from service.storage.plant.site_tables import sync_site
+from tests.support.alarm_plant import MINUTE, NIGHT, NIGHT_OPERATOR, AlarmPlant, alarm_setup, definitions, tank_setup
+from tests.support.mail_server import Mailbox, mail_server
+from tests.support.stopping import in_order
 
 T = TypeVar("T")
 

@@ -19,12 +19,12 @@ from pathlib import Path
 
 import structlog
 
-from service.storage.embedded import EmbeddedServer
-from service.storage.schema import migrate
-from service.storage.session import make_engine
-from tests.alarm_nights import Night, Outcome, plant_of_nights
-from tests.database import FAST
-from tests.stopping import in_order
+from service.storage.database.schema import migrate
+from service.storage.database.session import make_engine
+from service.storage.embedded.server import EmbeddedServer
+from tests.support.alarm_nights import Night, Outcome, plant_of_nights
+from tests.support.database import FAST
+from tests.support.stopping import in_order
 
 #: Nights from one print of the figures so far to the next.
 BETWEEN_FIGURES = 200

@@ -24,13 +24,13 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
+from service.domain.blanket.estimate import Trust, advance, event_order, initial
 from service.domain.blanket.tracker import Tracker
-from service.domain.core import Core
-from service.domain.estimate import Trust, advance, event_order, initial
-from service.domain.reading import Reading
-from tests.rough_events import START, minute_of, rough_events, stretched
-from tests.rough_plants import KINDS, RoughPlant, rough_plant
-from tests.stopping import in_order
+from service.domain.cores.core import Core
+from service.domain.plant.reading import Reading
+from tests.support.rough_events import START, minute_of, rough_events, stretched
+from tests.support.rough_plants import KINDS, RoughPlant, rough_plant
+from tests.support.stopping import in_order
 
 Floats = NDArray[np.float64]
 Flags = NDArray[np.bool_]

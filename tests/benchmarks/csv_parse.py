@@ -22,9 +22,9 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from connectors.csv_format import CsvFormat
-from connectors.csv_reader import Reading
-from tests.stopping import in_order
+from connectors.csv.decoding.format import CsvFormat
+from connectors.csv.decoding.reader import Reading
+from tests.support.stopping import in_order
 
 TAGS = [f"CL{i}.BLANKET" for i in range(1, 21)]
 ZONE = "America/New_York"

@@ -20,23 +20,23 @@ from multiprocessing import Pool
 import numpy as np
 from numpy.typing import NDArray
 
-from service.domain.advice import TOLERANCE, Action, decide
-from service.domain.control_charts import cusum
-from service.domain.core import Core
-from service.domain.drift import DriftBank
-from service.domain.drift_history import CALLED
-from service.domain.drift_priors import Priors
-from service.domain.estimate import Event, Trust, advance, initial
-from service.domain.fusion import PIVOT_SHARE
-from service.domain.memory import State
-from service.domain.pairing import Pair
-from service.domain.reading import Reason
+from service.domain.blanket.drift import DriftBank
+from service.domain.blanket.drift_priors import Priors
+from service.domain.blanket.estimate import Event, Trust, advance, initial
+from service.domain.blanket.fusion import PIVOT_SHARE
+from service.domain.blanket.pairing import Pair
+from service.domain.blanket.state import State
+from service.domain.cores.core import Core
+from service.domain.plant.reading import Reason
+from service.domain.sensors.advice import TOLERANCE, Action, decide
+from service.domain.sensors.control_charts import cusum
+from service.domain.sensors.drift_history import CALLED
 from service.simulator.coring import Blunder
 from service.simulator.library import FAULTS, STRESSES, Entry, library, recordings
 from service.simulator.scenario import Recording
 from service.simulator.sensor import Fouling, Label, SensorRecord, Step
 from tests.benchmarks.recorded_events import TankEvents, tank_events
-from tests.stopping import in_order
+from tests.support.stopping import in_order
 
 Floats = NDArray[np.float64]
 

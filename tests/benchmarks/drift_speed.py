@@ -17,11 +17,11 @@ from uuid import UUID
 import numpy as np
 from statsmodels.tsa.statespace.structural import UnobservedComponents
 
-from service.domain.drift_history import drift_history
-from service.domain.estimate import advance, initial
-from service.domain.pairing import Pair
-from tests.sensor_story import START, Story
-from tests.stopping import in_order
+from service.domain.blanket.estimate import advance, initial
+from service.domain.blanket.pairing import Pair
+from service.domain.sensors.drift_history import drift_history
+from tests.support.sensor_story import START, Story
+from tests.support.stopping import in_order
 
 CORES_A_DAY = 3
 YEARS = 5.0

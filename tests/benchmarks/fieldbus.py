@@ -40,24 +40,24 @@ from asyncua.common.subscription import DataChangeEvent
 from pymodbus.client import ModbusTcpClient
 
 from connectors.base import Connector, Delivery
-from connectors.modbus import ModbusConnector
-from connectors.modbus_points import ModbusDevice, ModbusLine, ModbusPoint, Table
-from connectors.opcua import OpcuaConnector
-from connectors.opcua_items import OpcuaItem, OpcuaSource
-from service.domain.signal import Signal, SignalKind
+from connectors.modbus.connector import ModbusConnector
+from connectors.modbus.points import ModbusDevice, ModbusLine, ModbusPoint, Table
+from connectors.opcua.connector import OpcuaConnector
+from connectors.opcua.items import OpcuaItem, OpcuaSource
+from service.domain.plant.signal import Signal, SignalKind
 from service.jobs.ingest import Plant, Step, ingest
 from service.jobs.ingest.forward import ForwardingSource
-from service.jobs.ingest.standing import StandingKeeper
-from service.jobs.supervise import SupervisedSource, Supervisor
-from service.storage.schema import migrate
-from service.storage.session import make_engine, transaction
-from service.storage.site_tables import sync_site
-from service.storage.spool import Spool
-from tests.alarm_plant import alarm_setup
+from service.jobs.ingest.status import StandingKeeper
+from service.jobs.ingest.supervise import SupervisedSource, Supervisor
+from service.storage.database.schema import migrate
+from service.storage.database.session import make_engine, transaction
+from service.storage.plant.site_tables import sync_site
+from service.storage.readings.spool import Spool
 from tests.benchmarks.ingest import _server
-from tests.plant import TANKS
-from tests.plant_servers import ModbusPlant, OpcuaPlant, Unit
-from tests.stopping import in_order
+from tests.support.alarm_plant import alarm_setup
+from tests.support.plant import TANKS
+from tests.support.plant_servers import ModbusPlant, OpcuaPlant, Unit
+from tests.support.stopping import in_order
 
 DEVICES, REGISTERS, ITEMS = 40, 50, 2_000
 WAYS = ("modbus", "bare modbus", "opcua", "bare opcua", "both")

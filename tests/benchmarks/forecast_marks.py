@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.stats import norm
 
-from service.domain.outlook import HORIZONS
+from service.domain.forecast.outlook import HORIZONS
 from service.simulator.plant import RIPPLE
 from tests.benchmarks.forecast_run import EVERY, TankRun
 

@@ -8,11 +8,11 @@ from datetime import UTC, datetime
 import numpy as np
 from numpy.typing import NDArray
 
-from service.domain.balance import Conditions
-from service.domain.estimate import Estimate, advance, initial
-from service.domain.forecast import forecast, observe
-from service.domain.forecast_memory import ForecastMemory
-from service.domain.outlook import HORIZONS
+from service.domain.blanket.estimate import Estimate, advance, initial
+from service.domain.forecast.forecast import forecast, observe
+from service.domain.forecast.outlook import HORIZONS
+from service.domain.forecast.state import ForecastMemory
+from service.domain.loading.balance import Conditions
 from service.simulator.channel import Channel
 from service.simulator.scenario import Recording
 from tests.benchmarks.recorded_events import tank_events

@@ -27,7 +27,7 @@ from service.simulator.library import Entry, library, recordings
 from service.simulator.scenario import Recording, run_many
 from tests.benchmarks.forecast_marks import AlarmMarks, HorizonMarks, alarm_marks, horizon_marks, line_until
 from tests.benchmarks.forecast_run import follow
-from tests.stopping import in_order
+from tests.support.stopping import in_order
 
 FAULTS = ("sound", "drift", "arm", "storms", "trips", "bulking")
 SCORED = (1.0, 3.0, 6.0)

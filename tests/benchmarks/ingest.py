@@ -37,8 +37,8 @@ import psycopg
 from sqlalchemy import Engine, text
 from sqlalchemy.engine import make_url
 
-from tests.alarm_plant import alarm_setup
-from tests.stopping import in_order
+from tests.support.alarm_plant import alarm_setup
+from tests.support.stopping import in_order
 
 SIGNALS = 20
 START = datetime(2026, 1, 1, tzinfo=UTC)
@@ -117,8 +117,8 @@ def _in_a_process(way: str, url: str, files: Path, rows: int) -> dict[str, float
 def _measure(way: str, url: str, files: Path, rows: int) -> dict[str, float]:
     """One way, in this process."""
     from service.logs import configure
-    from service.storage.schema import migrate
-    from service.storage.session import make_engine
+    from service.storage.database.schema import migrate
+    from service.storage.database.session import make_engine
 
     configure("WARNING")
     engine = make_engine(url)
@@ -138,12 +138,12 @@ def _measure(way: str, url: str, files: Path, rows: int) -> dict[str, float]:
 
 
 def _whole_path(engine: Engine, path: Path) -> tuple[int, float]:
-    from connectors.csv_drop import CsvDropConfig, CsvFiles
-    from connectors.csv_format import CsvFormat
+    from connectors.csv.decoding.format import CsvFormat
+    from connectors.csv.drop import CsvDropConfig, CsvFiles
     from service.jobs.ingest import Plant, ingest
     from service.reader import Reader
-    from service.storage.session import transaction
-    from service.storage.site_tables import site_ids
+    from service.storage.database.session import transaction
+    from service.storage.plant.site_tables import site_ids
 
     tank, signals = _plant()
     with transaction(engine) as conn:
@@ -194,9 +194,9 @@ def _to_sql(engine: Engine, path: Path, rows: int) -> float:
 
 def _prepare(engine: Engine) -> None:
     """Tank, signals and months, so that every way finds the same."""
-    from service.storage.partitions import ensure_months
-    from service.storage.session import transaction
-    from service.storage.site_tables import sync_site
+    from service.storage.database.partitions import ensure_months
+    from service.storage.database.session import transaction
+    from service.storage.plant.site_tables import sync_site
 
     tank, signals = _plant()
     with transaction(engine) as conn:
@@ -207,7 +207,7 @@ def _prepare(engine: Engine) -> None:
 
 
 def _plant() -> tuple[Any, list[Any]]:
-    from tests.plant import blanket, tank
+    from tests.support.plant import blanket, tank
 
     return tank(), [replace(blanket(f"S{i}", "east"), unit="ft") for i in range(SIGNALS)]
 
@@ -273,7 +273,7 @@ def _server(folder: Path) -> Iterator[str]:
     if url:
         yield url
         return
-    from service.storage.embedded import EmbeddedServer
+    from service.storage.embedded.server import EmbeddedServer
 
     folder.chmod(0o711)  # started by root the server runs as another account, which has to get in
     with EmbeddedServer(folder / "database") as server:

@@ -21,7 +21,7 @@ from tests.attacks.stand import Stand, stand
 from tests.conftest import reachable_folder
 from tests.faults.evidence import note_calls
 from tests.faults.plant import Plant
-from tests.stopping import in_order
+from tests.support.stopping import in_order
 
 TANKS = 4
 #: What a small plant may take [MB], and how long everything has been at work when it is measured [s].

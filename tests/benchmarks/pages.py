@@ -25,13 +25,13 @@ from typing import Any
 import structlog
 from playwright.sync_api import Browser, sync_playwright
 
-from service.domain.role import Role
-from service.storage.schema import migrate
-from service.storage.session import make_engine
-from tests.alarm_plant import MINUTE, NIGHT, TANKS, tank_setup
+from service.domain.plant.role import Role
+from service.storage.database.schema import migrate
+from service.storage.database.session import make_engine
 from tests.benchmarks.trend import server
-from tests.stopping import in_order
-from tests.web_plant import PASSWORD, WebSite, served
+from tests.support.alarm_plant import MINUTE, NIGHT, TANKS, tank_setup
+from tests.support.stopping import in_order
+from tests.support.web_plant import PASSWORD, WebSite, served
 
 FLAGS = ("--no-sandbox", "--disable-gpu", "--disable-dev-shm-usage", "--disable-background-networking")
 BUDGET_KB = 150.0

@@ -8,11 +8,11 @@ from uuid import UUID
 
 import numpy as np
 
-from service.domain.core import Calibration, CalibrationKind, Core
-from service.domain.estimate import Event, TankSetup, event_order
-from service.domain.reading import Quality, Reading, Reason
-from service.domain.signal import Measures, Mount, Signal, SignalKind
-from service.domain.tank import NotchedWeir, Tank, TankKind, TankShape
+from service.domain.blanket.estimate import Event, TankSetup, event_order
+from service.domain.cores.core import Calibration, CalibrationKind, Core
+from service.domain.plant.reading import Quality, Reading, Reason
+from service.domain.plant.signal import Measures, Mount, Signal, SignalKind
+from service.domain.plant.tank import NotchedWeir, Tank, TankKind, TankShape
 from service.simulator.scenario import Recording
 
 

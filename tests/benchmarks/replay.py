@@ -15,21 +15,21 @@ from datetime import timedelta
 
 import numpy as np
 
-from service.alarms.rehearsal import Rehearsal
-from service.domain.core import Core
-from service.domain.estimate import Event, TankSetup
-from service.domain.reading import Reading
-from service.domain.refold import Refold
-from service.domain.signal import Signal, SignalKind
-from service.jobs.replay import rehearse
-from service.jobs.replay_stage import Stage
+from service.alarms.backtest import Rehearsal
+from service.domain.blanket.estimate import Event, TankSetup
+from service.domain.blanket.incremental_replay import Refold
+from service.domain.cores.core import Core
+from service.domain.plant.reading import Reading
+from service.domain.plant.signal import Signal, SignalKind
+from service.jobs.alarms.replay import rehearse
+from service.jobs.alarms.replay_stage import Stage
 from service.site.site import parse_site
-from service.storage.history import ArrivedReadings, Recorded
-from service.storage.moments import to_us
-from service.storage.reading_columns import ReadingColumns
-from tests.replay_night import SITE
-from tests.sensor_story import START, Story
-from tests.stopping import in_order
+from service.storage.database.epoch import to_us
+from service.storage.readings.columns import ReadingColumns
+from service.storage.readings.history import ArrivedReadings, Recorded
+from tests.support.replay_night import SITE
+from tests.support.sensor_story import START, Story
+from tests.support.stopping import in_order
 
 AIM = 20_000.0
 

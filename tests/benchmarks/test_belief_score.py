@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from tests.benchmarks.belief_score import Track, limit, score
-from tests.rough_plants import KINDS, RoughPlant, rough_plant
+from tests.support.rough_plants import KINDS, RoughPlant, rough_plant
 
 
 @pytest.fixture(scope="module")

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.stats import norm
 
-from service.domain.outlook import HORIZONS
+from service.domain.forecast.outlook import HORIZONS
 from tests.benchmarks.forecast_marks import alarm_marks, crps, horizon_marks, line_until
 from tests.benchmarks.forecast_run import TankRun
 

@@ -28,17 +28,17 @@ import numpy as np
 import psycopg
 from sqlalchemy import Connection, Engine, text
 
-from service.jobs.rollup import roll_up
-from service.storage.batches import open_batch
-from service.storage.embedded import EmbeddedServer
-from service.storage.moments import to_us
-from service.storage.partitions import ensure_months
-from service.storage.reading_columns import ReadingColumns
-from service.storage.reading_writer import ReadingWriter
-from service.storage.schema import migrate
-from service.storage.series import buckets
-from service.storage.session import make_engine, transaction
-from tests.stopping import in_order
+from service.jobs.operations.rollup import roll_up
+from service.storage.database.epoch import to_us
+from service.storage.database.partitions import ensure_months
+from service.storage.database.schema import migrate
+from service.storage.database.session import make_engine, transaction
+from service.storage.embedded.server import EmbeddedServer
+from service.storage.readings.batches import open_batch
+from service.storage.readings.columns import ReadingColumns
+from service.storage.readings.writer import ReadingWriter
+from service.storage.trends.series import buckets
+from tests.support.stopping import in_order
 
 START = datetime(2025, 1, 1, tzinfo=UTC)
 MINUTES = 365 * 1440

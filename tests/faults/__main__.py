@@ -7,8 +7,8 @@ import sys
 from collections import Counter
 
 from tests.faults.campaign import TANKS, Played, play
-from tests.postgres_servers import missing
-from tests.stopping import in_order
+from tests.support.postgres_servers import missing
+from tests.support.stopping import in_order
 
 #: Every third round a tank rises to danger, once each: a campaign ends when all have.
 ROUNDS_A_CAMPAIGN = 3 * TANKS

@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from typing import NamedTuple
 
-from service.notify.smtp import message_id
+from service.notify.channels.smtp import message_id
 
 #: Messages that an alarm asks for; each belongs to one line of the journal.
 OF_AN_ALARM = frozenset({"alarm", "cleared", "acknowledged", "shelf ending"})

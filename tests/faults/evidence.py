@@ -17,7 +17,7 @@ import requests
 from tests.faults.accountant import Answer, Evidence, Line, OutboxMessage, Received, Told
 from tests.faults.plant import ADDRESSES, FIRST_CALLED, HOOK_SECRET, Plant, Storm
 from tests.faults.slow_sink import SlowSink
-from tests.http_gateway import Gateway
+from tests.support.http_gateway import Gateway
 
 
 class Installation(Protocol):

@@ -11,7 +11,7 @@ from pathlib import Path
 from pymodbus.constants import ExcCodes
 
 from tests.faults.accountant import Answer, Due
-from tests.plant_servers import Unit, float_registers
+from tests.support.plant_servers import Unit, float_registers
 
 #: Heights of a tank in a storm [ft]: in 200 minutes from calm to two feet under the weir.
 STORM = [4.3 + 0.04 * i for i in range(200)]

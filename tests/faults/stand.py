@@ -16,11 +16,11 @@ import psycopg
 from service.demo.mail_sink import free_port
 from tests.faults.plant import Plant
 from tests.faults.slow_sink import SlowSink
-from tests.http_gateway import Gateway, http_gateway
-from tests.plant_servers import FaultProxy, ModbusPlant
-from tests.postgres_servers import USER, PostgresPair, PostgresServer, postgres_pair
-from tests.service_process import ServiceProcess
-from tests.small_disk import SmallDisk
+from tests.support.http_gateway import Gateway, http_gateway
+from tests.support.plant_servers import FaultProxy, ModbusPlant
+from tests.support.postgres_servers import USER, PostgresPair, PostgresServer, postgres_pair
+from tests.support.service_process import ServiceProcess
+from tests.support.small_disk import SmallDisk
 
 #: Makes the time of day of one process another one (Debian's package libfaketime); steady clocks go on as they are.
 FAKETIME = next(Path("/usr/lib").glob("*/faketime/libfaketimeMT.so.1"), None)

@@ -13,7 +13,7 @@ import traceback
 from hypothesis import HealthCheck, Phase, given, seed, settings
 
 from tests.fuzz.targets import TARGETS, Target, corpus, mutated, target
-from tests.stopping import in_order
+from tests.support.stopping import in_order
 
 
 def fuzz(name: str, read: Target, *, number: int, examples: int) -> None:

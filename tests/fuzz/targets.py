@@ -18,28 +18,28 @@ from fastapi import HTTPException
 from hypothesis import strategies as st
 from pydantic import ValidationError
 
-from connectors.csv_drop import CsvDrop, CsvDropConfig
-from connectors.csv_file import InlineReader, read_file
-from connectors.csv_format import CsvFormat
-from connectors.csv_parts import Limits, Outcome, ReadJob
-from connectors.csv_reader import Reading
-from connectors.csv_wire import decode, encode, pieces
+from connectors.csv.decoding.format import CsvFormat
+from connectors.csv.decoding.parts import Limits, Outcome, ReadJob
+from connectors.csv.decoding.reader import Reading
+from connectors.csv.decoding.wire import decode, encode, pieces
+from connectors.csv.drop import CsvDrop, CsvDropConfig
+from connectors.csv.file import InlineReader, read_file
 from connectors.errors import ConnectorError, Malformed
-from connectors.modbus import ModbusConnector
-from connectors.modbus_points import Framing, ModbusDevice, ModbusLine, ModbusPoint, Table, ValueType
+from connectors.modbus.connector import ModbusConnector
+from connectors.modbus.points import Framing, ModbusDevice, ModbusLine, ModbusPoint, Table, ValueType
 from service.errors import InputError
 from service.jobs.ingest import push as pushed
 from service.jobs.ingest.plant import Plant
-from service.notify.links import AlarmLinks
+from service.notify.messages.links import AlarmLinks
 from service.photo import SIDE, _unfolded
 from service.site.check import check_bytes
-from service.storage.site_tables import SiteIds
-from service.web import push
-from service.web.api import Note
-from service.web.core_entry import CoreEntry
-from service.web.signing import Signer
-from tests.alarm_plant import alarm_setup
-from tests.plant import SIGNALS, TANKS
+from service.storage.plant.site_tables import SiteIds
+from service.web.api import push
+from service.web.api.routes import Note
+from service.web.base.signing import Signer
+from service.web.cores.entry import CoreEntry
+from tests.support.alarm_plant import alarm_setup
+from tests.support.plant import SIGNALS, TANKS
 
 CORPUS = Path(__file__).parents[1] / "data" / "fuzz"
 NOW = datetime(2026, 1, 1, tzinfo=UTC)

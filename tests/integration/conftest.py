@@ -11,10 +11,10 @@ from pathlib import Path
 import psutil
 import pytest
 
-from service.storage.embedded import EmbeddedServer
+from service.storage.embedded.server import EmbeddedServer
 from tests.conftest import reachable_folder
-from tests.database import FAST
-from tests.embedded_server import Other, server_processes
+from tests.support.database import FAST
+from tests.support.embedded_server import Other, server_processes
 
 
 @pytest.fixture

@@ -11,9 +11,9 @@ from collections.abc import Iterator
 
 import pytest
 
-from tests.containers import REPOSITORY, TRUSTED, Machine, copy_checkout
-from tests.terminal import Window
-from tests.written_steps import Step, steps
+from tests.support.containers import REPOSITORY, TRUSTED, Machine, copy_checkout
+from tests.support.terminal import Window
+from tests.support.written_steps import Step, steps
 
 pytestmark = [pytest.mark.docker, pytest.mark.slow, pytest.mark.timeout(1200)]
 

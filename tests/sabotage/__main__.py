@@ -13,7 +13,6 @@ import shutil
 import tempfile
 from pathlib import Path
 
-from tests.database import TestServer
 from tests.sabotage.campaign import (
     Tried,
     chosen_tests,
@@ -27,6 +26,7 @@ from tests.sabotage.campaign import (
     workers,
 )
 from tests.sabotage.reach import PACKAGES, Reach, parts_of, record, state_of
+from tests.support.database import TestServer
 
 TREE = Path(__file__).resolve().parents[2]
 KEPT = TREE / ".sabotage"

@@ -81,7 +81,10 @@ def test_what_nobody_would_call_a_fault_is_left_out(source: str) -> None:
     assert [m for m in mutations("service/x.py", source.encode()) if m.operator != "returns nothing"] == []
 
 
-@pytest.mark.parametrize("path", ["service/storage/leases.py", "service/domain/units.py", "service/web/people_page.py"])
+@pytest.mark.parametrize(
+    "path",
+    ["service/storage/operations/leases.py", "service/domain/plant/units.py", "service/web/accounts/people_page.py"],
+)
 def test_every_change_of_a_real_file_is_python_and_touches_nothing_else(path: str) -> None:
     source = (TREE / path).read_bytes()
     found = mutations(path, source)
@@ -95,7 +98,7 @@ def test_every_change_of_a_real_file_is_python_and_touches_nothing_else(path: st
 
 
 def test_the_same_seed_chooses_the_same() -> None:
-    found = mutations("service/domain/units.py", (TREE / "service/domain/units.py").read_bytes())
+    found = mutations("service/domain/plant/units.py", (TREE / "service/domain/plant/units.py").read_bytes())
     assert sample(found, 20, 7) == sample(found, 20, 7) != sample(found, 20, 8)
     assert sample(found, None, 1) == found
 

@@ -12,8 +12,8 @@ from typing import Any
 import pytest
 
 from service.alarms.definition import AlarmDefinition, AlarmKind, Priority, system_definitions
-from service.domain.tank import Tank, TankKind, TankShape
-from service.site.alarm_defaults import DEFAULTS, default_deadband, default_limit
+from service.domain.plant.tank import Tank, TankKind, TankShape
+from service.site.conversion.alarm_defaults import DEFAULTS, default_deadband, default_limit
 
 S, MIN, H, D = timedelta(seconds=1), timedelta(minutes=1), timedelta(hours=1), timedelta(days=1)
 LOW, MEDIUM, HIGH = Priority.LOW, Priority.MEDIUM, Priority.HIGH
@@ -166,68 +166,68 @@ CHOSEN: dict[tuple[str, str], tuple[Any, str]] = {
     ("service.alarms.machine", "SHELF_WARNING"): (15 * MIN, "time to walk back before the shelf ends"),
     ("service.alarms.machine", "CLOCKS_DIFFER"): (MIN, "clocks without NTP differ by seconds"),
     # Telling people.
-    ("service.alarms.routing", "TELL_WITHIN"): (30 * MIN, "older news of an alarm is no call at night"),
-    ("service.alarms.routing", "CHATTERING_TOLD"): (3, "as many calls for one alarm are believed"),
-    ("service.alarms.routing", "REPEAT_AFTER"): (15 * MIN, "chattering is told again no sooner"),
-    ("service.alarms.routing", "REMEMBERED"): (12 * H, "a shift and its hand-over"),
-    ("service.alarms.retry", "LIFETIME"): (2 * D, "a mail older than that alarms nobody; RFC 5321 4.5.4.1 gives up after 4-5 days"),
-    ("service.alarms.retry", "LEAST_ASKED"): (5 * S, "a server that asks for less is asked too often"),
-    ("service.alarms.retry", "MOST_ASKED"): (30 * MIN, "a server that asks for more does not silence an alarm"),
-    ("service.alarms.retry", "STUCK_AFTER_TRIES"): (4, "with the five minutes: no single hiccup of a server"),
-    ("service.alarms.retry", "STUCK_AFTER"): (5 * MIN, "then somebody looks at the way out"),
-    ("service.alarms.folding", "FOLDED_WITHIN"): (12 * H, "a cause of yesterday explains nothing of today"),
-    ("service.alarms.folding", "LINGERS"): (5 * MIN, "consequences trail their cause by minutes"),
+    ("service.calls.routing", "TELL_WITHIN"): (30 * MIN, "older news of an alarm is no call at night"),
+    ("service.calls.routing", "CHATTERING_TOLD"): (3, "as many calls for one alarm are believed"),
+    ("service.calls.routing", "REPEAT_AFTER"): (15 * MIN, "chattering is told again no sooner"),
+    ("service.calls.routing", "REMEMBERED"): (12 * H, "a shift and its hand-over"),
+    ("service.calls.retry", "LIFETIME"): (2 * D, "a mail older than that alarms nobody; RFC 5321 4.5.4.1 gives up after 4-5 days"),
+    ("service.calls.retry", "LEAST_ASKED"): (5 * S, "a server that asks for less is asked too often"),
+    ("service.calls.retry", "MOST_ASKED"): (30 * MIN, "a server that asks for more does not silence an alarm"),
+    ("service.calls.retry", "STUCK_AFTER_TRIES"): (4, "with the five minutes: no single hiccup of a server"),
+    ("service.calls.retry", "STUCK_AFTER"): (5 * MIN, "then somebody looks at the way out"),
+    ("service.alarms.grouping", "FOLDED_WITHIN"): (12 * H, "a cause of yesterday explains nothing of today"),
+    ("service.alarms.grouping", "LINGERS"): (5 * MIN, "consequences trail their cause by minutes"),
     ("service.alarms.figures", "CHATTERING_TIMES"): (3, "ISA-18.2 (from memory): three times"),
     ("service.alarms.figures", "CHATTERING_WITHIN"): (MIN, "within a minute"),
-    ("service.jobs.deliver", "LEASE"): (3 * MIN, "longer than any time-out of a way out; then another worker may send"),
-    ("service.jobs.speak_up", "AGAIN"): (30 * MIN, "that nobody looks is repeated, but not every minute"),
-    ("service.jobs.speak_up", "LOOK_EVERY"): (15 * S, "silence of the service is noticed in less than a minute"),
-    ("service.jobs.watch_over", "AGAIN"): (30 * MIN, "as above, from outside"),
-    ("service.jobs.prove", "TEST_WITHIN"): (30 * MIN, "a test message of an earlier shift proves nothing"),
-    ("service.notify.links", "VALID_FOR"): (24 * H, "a mail of yesterday opens nothing (SECURITY.md)"),
-    ("service.notify.gsm7", "ONE_PART_SEPTETS"): (160, "3GPP TS 23.038: 140 octets"),
+    ("service.jobs.calls.deliver", "LEASE"): (3 * MIN, "longer than any time-out of a way out; then another worker may send"),
+    ("service.jobs.operations.watchdog", "AGAIN"): (30 * MIN, "that nobody looks is repeated, but not every minute"),
+    ("service.jobs.operations.watchdog", "LOOK_EVERY"): (15 * S, "silence of the service is noticed in less than a minute"),
+    ("service.jobs.operations.external_watchdog", "AGAIN"): (30 * MIN, "as above, from outside"),
+    ("service.jobs.calls.channel_test", "TEST_WITHIN"): (30 * MIN, "a test message of an earlier shift proves nothing"),
+    ("service.notify.messages.links", "VALID_FOR"): (24 * H, "a mail of yesterday opens nothing (SECURITY.md)"),
+    ("service.notify.channels.gsm7", "ONE_PART_SEPTETS"): (160, "3GPP TS 23.038: 140 octets"),
     # Which node works.
-    ("service.domain.lease", "TERM_S"): (15.0, "how long a dead node keeps the others waiting"),
-    ("service.domain.lease", "MARGIN_S"): (3.0, "clocks a fifth apart in rate still agree who works"),
-    ("service.domain.lease", "TURN_S"): (4.0, "two turns may fail within a term less its margin"),
-    ("service.storage.leases", "_COMMIT_WITHIN_MS"): (5_000, "a paused node holds its successor up for less than a term"),
-    ("service.storage.session", "CONNECT_LIMIT_S"): (10, "a database that does not answer is away"),
+    ("service.domain.operations.lease", "TERM_S"): (15.0, "how long a dead node keeps the others waiting"),
+    ("service.domain.operations.lease", "MARGIN_S"): (3.0, "clocks a fifth apart in rate still agree who works"),
+    ("service.domain.operations.lease", "TURN_S"): (4.0, "two turns may fail within a term less its margin"),
+    ("service.storage.operations.leases", "_COMMIT_WITHIN_MS"): (5_000, "a paused node holds its successor up for less than a term"),
+    ("service.storage.database.session", "CONNECT_LIMIT_S"): (10, "a database that does not answer is away"),
     # The timetable.
     ("service.watch", "READ_EVERY"): (5 * S, "files and devices"),
     ("service.watch", "DECIDE_EVERY"): (5 * S, "danger is decided on within seconds of its reading"),
     ("service.watch", "DELIVER_EVERY"): (5 * S, "and told within seconds of that"),
     ("service.watch", "BEAT_EVERY"): (15 * S, "systemd's watchdog and outside monitoring wait for minutes"),
     # Who may sign in (deploy/SECURITY.md 2.1, 2.2.1, 3.3).
-    ("service.jobs.people", "IDLE"): (14 * H, "a shift with its way home; answered from the phone in the pocket"),
-    ("service.jobs.people", "LONGEST"): (7 * D, "a week of shifts"),
-    ("service.jobs.people", "REMEMBER_FAILURES"): (30 * MIN, "with the free tries: under 100 an hour (ASVS 2.2.1)"),
-    ("service.jobs.people", "FREE_TRIES"): (4, "typing slips of one person on one phone"),
-    ("service.jobs.people", "FREE_TRIES_ADDRESS"): (20, "a plant's shift behind one address"),
-    ("service.jobs.people", "FREE_TRIES_NAME"): (40, "from anywhere: a crowd of addresses gets no further"),
-    ("service.jobs.people", "LONGEST_WAIT"): (5 * MIN, "whoever is called at night is not locked out for long"),
-    ("service.jobs.people", "LONGEST_TRIED"): (256, "what is longer is not worth hashing"),
-    ("service.jobs.second_factor", "HALF_WAY"): (5 * MIN, "to find the phone after the password"),
-    ("service.jobs.second_factor", "SETTING_UP"): (H, "to set one up"),
-    ("service.jobs.second_factor", "DRIFT"): (1, "RFC 6238 section 5.2: one step of 30 s"),
-    ("service.jobs.second_factor", "RECOVERY_CODES"): (10, "ten losses of a phone"),
-    ("service.web.single_sign_on", "LONGEST"): (10 * MIN, "to sign in at the provider"),
+    ("service.jobs.accounts.people", "IDLE"): (14 * H, "a shift with its way home; answered from the phone in the pocket"),
+    ("service.jobs.accounts.people", "LONGEST"): (7 * D, "a week of shifts"),
+    ("service.jobs.accounts.people", "REMEMBER_FAILURES"): (30 * MIN, "with the free tries: under 100 an hour (ASVS 2.2.1)"),
+    ("service.jobs.accounts.people", "FREE_TRIES"): (4, "typing slips of one person on one phone"),
+    ("service.jobs.accounts.people", "FREE_TRIES_ADDRESS"): (20, "a plant's shift behind one address"),
+    ("service.jobs.accounts.people", "FREE_TRIES_NAME"): (40, "from anywhere: a crowd of addresses gets no further"),
+    ("service.jobs.accounts.people", "LONGEST_WAIT"): (5 * MIN, "whoever is called at night is not locked out for long"),
+    ("service.jobs.accounts.people", "LONGEST_TRIED"): (256, "what is longer is not worth hashing"),
+    ("service.jobs.accounts.second_factor", "HALF_WAY"): (5 * MIN, "to find the phone after the password"),
+    ("service.jobs.accounts.second_factor", "SETTING_UP"): (H, "to set one up"),
+    ("service.jobs.accounts.second_factor", "DRIFT"): (1, "RFC 6238 section 5.2: one step of 30 s"),
+    ("service.jobs.accounts.second_factor", "RECOVERY_CODES"): (10, "ten losses of a phone"),
+    ("service.web.accounts.single_sign_on", "LONGEST"): (10 * MIN, "to sign in at the provider"),
     ("service.identity", "TIMEOUT"): (10.0, "for every answer of the provider [s]"),
     ("service.identity", "LEEWAY"): (120, "between two clocks [s]"),
     # What is taken in.
-    ("service.web.guard", "LARGEST_BODY"): (8 << 20, "a photo and its form"),
-    ("service.web.gateway_posts", "LARGEST"): (64 << 10, "a receipt is a few hundred bytes"),
-    ("service.web.push", "MOST_ROWS"): (10_000, "a day of minutes of seven signals"),
-    ("service.web.patience", "HEAD_S"): (30.0, "who sends its head slower holds a connection for nothing"),
-    ("service.web.patience", "BODY_S"): (120.0, "a photo over a poor line"),
+    ("service.web.base.security_headers", "LARGEST_BODY"): (8 << 20, "a photo and its form"),
+    ("service.web.calls.gateway_posts", "LARGEST"): (64 << 10, "a receipt is a few hundred bytes"),
+    ("service.web.api.push", "MOST_ROWS"): (10_000, "a day of minutes of seven signals"),
+    ("service.web.base.request_timeout", "HEAD_S"): (30.0, "who sends its head slower holds a connection for nothing"),
+    ("service.web.base.request_timeout", "BODY_S"): (120.0, "a photo over a poor line"),
     ("service.photo", "LARGEST"): (6 << 20, "a phone's photo"),
     ("service.photo", "MOST_PIXELS"): (40_000_000, "no bomb of pixels"),
     ("service.jobs.ingest.samples", "MOST_AHEAD"): (D, "a reading from further ahead is a wrong date"),
-    ("service.jobs.estimate", "AT_ONCE"): (20_000, "late readings folded between two looks: seconds on a busy machine"),
-    ("service.jobs.estimate", "PRESENT"): (2_000, "eleven hours of three signals a minute, half an hour of one a second"),
-    ("service.jobs.estimate", "PIECE"): (10_000, "a second or two of work, which is what a kill costs"),
-    ("service.jobs.estimate", "LONGEST"): (2 * D, "a piece of the past, however few readings there are"),
-    ("service.jobs.core", "ESTIMATE_COUNTS_FOR"): (2 * H, "an older estimate is not held against a core"),
-    ("service.jobs.situations", "PAIR_WITHIN"): (15 * MIN, "a core and a sensor speak of the same moment"),
+    ("service.jobs.blanket.estimate", "AT_ONCE"): (20_000, "late readings folded between two looks: seconds on a busy machine"),
+    ("service.jobs.blanket.estimate", "PRESENT"): (2_000, "eleven hours of three signals a minute, half an hour of one a second"),
+    ("service.jobs.blanket.estimate", "PIECE"): (10_000, "a second or two of work, which is what a kill costs"),
+    ("service.jobs.blanket.estimate", "LONGEST"): (2 * D, "a piece of the past, however few readings there are"),
+    ("service.jobs.cores.core", "ESTIMATE_COUNTS_FOR"): (2 * H, "an older estimate is not held against a core"),
+    ("service.jobs.alarms.situations", "PAIR_WITHIN"): (15 * MIN, "a core and a sensor speak of the same moment"),
 }  # fmt: skip
 
 
@@ -238,6 +238,6 @@ def test_times_and_limits_are_those_written_down(module: str, name: str) -> None
 
 
 def test_a_lease_leaves_room_for_two_lost_renewals() -> None:
-    from service.domain.lease import MARGIN_S, TERM_S, TURN_S
+    from service.domain.operations.lease import MARGIN_S, TERM_S, TURN_S
 
     assert 3 * TURN_S <= TERM_S - MARGIN_S

@@ -17,8 +17,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from service import logs
-from service.reports.document import Document
-from service.reports.printed import as_pdf
+from service.reports.rendering.document import Document
+from service.reports.rendering.pdf import as_pdf
 
 #: As passwords are: anything a keyboard has, and a little more, but never part of a line that would be written anyhow.
 SECRETS = st.text(

@@ -17,7 +17,7 @@ from PIL import Image
 from service.confinement import landlock_version
 from service.errors import InputError
 from service.photo import _CHILD, LARGEST, SIDE, _unfolded, plain_photo
-from tests.photographs import endless_photo, photo
+from tests.support.photographs import endless_photo, photo
 
 
 @pytest.mark.parametrize("form", ["JPEG", "PNG", "WEBP"])

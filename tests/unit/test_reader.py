@@ -22,14 +22,14 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from connectors.base import HandCore, Reject, SampleBlock
-from connectors.csv_file import InlineReader, read_file
-from connectors.csv_format import CsvFormat, Layout
-from connectors.csv_parts import Chunk, Limits, Outcome, ReadJob, no_samples
-from connectors.csv_wire import SAMPLES, decode, decode_job, encode, encode_job, pieces
+from connectors.csv.decoding.format import CsvFormat, Layout
+from connectors.csv.decoding.parts import Chunk, Limits, Outcome, ReadJob, no_samples
+from connectors.csv.decoding.wire import SAMPLES, decode, decode_job, encode, encode_job, pieces
+from connectors.csv.file import InlineReader, read_file
 from connectors.errors import ReaderEnded, Unreachable
 from service.confinement import Confinement, landlock_version
 from service.reader import Reader
-from tests.unit.connectors.test_csv_drop import GOOD, MIXED, Bench
+from tests.unit.connectors.csv.test_drop import GOOD, MIXED, Bench
 
 NOW = datetime(2026, 1, 1, tzinfo=UTC)
 FORM = CsvFormat(tags=frozenset({"CL1", "CL2"}), tanks=frozenset({"east"}))

@@ -7,7 +7,7 @@ import re
 from collections import Counter
 from functools import cache
 
-from tests.security_page import PAGE, REPOSITORY, STATES, checklist, nodes
+from tests.support.security_page import PAGE, REPOSITORY, STATES, checklist, nodes
 
 
 def asked() -> dict[str, int]:

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from service.domain.role import Role
+from service.domain.plant.role import Role
 from service.errors import ConfigError
 from service.settings import (
     PREFIX,

@@ -26,8 +26,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from service.domain.blanket.level import damped_step
 from service.domain.blanket.trace import CALM_SD, MOVES_EVERY, MOVES_FOR, MOVING_SD, RATE_MEMORY
-from service.domain.level import damped_step
 
 Array = NDArray[np.float64]
 

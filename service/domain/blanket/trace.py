@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 from statistics import median
 from typing import Any, NamedTuple
 
-from service.domain.level import damped_step
+from service.domain.blanket.level import damped_step
 
 #: Samples are gathered over this, or as many, and their median taken: one stray sample moves nothing. [s]
 GATHERED_FOR, GATHERED = 110.0, 24

@@ -10,15 +10,15 @@ from typing import Any
 import numpy as np
 
 from service.domain.blanket.bank import AWAY, CORE_SD, FOLLOWS, FOULING, STUCK, UNITS, Bank
+from service.domain.blanket.level import damped_step
 from service.domain.blanket.mixture import Mixture, Part
+from service.domain.blanket.pairing import ARM_DISTURBANCE_SD, ARM_STIRS
 from service.domain.blanket.trace import RATE_MEMORY, Trace, trace_from_json
-from service.domain.core import Calibration, Core, Surface
-from service.domain.level import damped_step
-from service.domain.pairing import ARM_DISTURBANCE_SD, ARM_STIRS
-from service.domain.reading import Quality, Reading
-from service.domain.signal import Measures, Signal, SignalKind
-from service.domain.tank import Tank
-from service.domain.weir import water_surface
+from service.domain.cores.core import Calibration, Core, Surface
+from service.domain.plant.reading import Quality, Reading
+from service.domain.plant.signal import Measures, Signal, SignalKind
+from service.domain.plant.tank import Tank
+from service.domain.plant.weir import water_surface
 from service.errors import DomainError
 
 #: How long a flow or a sister tank's level is taken for current [s], and over what its usual is taken [h].
@@ -75,7 +75,7 @@ class Tracker:
     # --- events -------------------------------------------------------------------------------------------------------
 
     def take(self, event: Reading | Core | Calibration) -> None:
-        """Take the next event, in the order of :func:`service.domain.estimate.event_order`.
+        """Take the next event, in the order of :func:`service.domain.blanket.estimate.event_order`.
 
         Raises
         ------

@@ -14,12 +14,12 @@ from sqlalchemy import Engine
 from connectors.base import Connector, Delivery
 from connectors.errors import ConnectorError, Malformed
 from service.errors import StorageError
+from service.jobs.ingest.dead_letter import Quarantines, SetsAside, halves, lies_in_the_record
 from service.jobs.ingest.intake import Intake
 from service.jobs.ingest.plant import Plant
-from service.jobs.ingest.refusal import Quarantines, SetsAside, halves, lies_in_the_record
 from service.jobs.ingest.report import DeliveryReport, IngestReport
-from service.storage import connector_state
-from service.storage.session import lost_to_another, transaction
+from service.storage.database.session import lost_to_another, transaction
+from service.storage.readings import connector_state
 
 log = structlog.get_logger(__name__)
 

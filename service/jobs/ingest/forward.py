@@ -16,11 +16,11 @@ from typing import Any
 import structlog
 
 from connectors.base import Connector, Delivery, SourceHealth
-from service.jobs.ingest.put_by import PutBy
+from service.jobs.ingest.dead_letter import Refusals
 from service.jobs.ingest.record import decode, encode
-from service.jobs.ingest.refusal import Refusals
-from service.storage.refused import SetAside
-from service.storage.spool import Spool, SpoolCounts
+from service.jobs.ingest.spool_reader import PutBy
+from service.storage.readings.dead_letter import SetAside
+from service.storage.readings.spool import Spool, SpoolCounts
 
 log = structlog.get_logger(__name__)
 

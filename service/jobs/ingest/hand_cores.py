@@ -10,14 +10,14 @@ from uuid import UUID, uuid5
 from sqlalchemy import Connection
 
 from connectors.base import HandCore, Reject
-from connectors.csv_lines import Rejects
-from service.domain.core import Core, Surface, surface_of
-from service.domain.units import UNITS, Dimension, to_si
-from service.jobs.actor import Actor, Door
-from service.jobs.core import CoreDraft, known_words, submit_core
+from connectors.csv.decoding.lines import Rejects
+from service.domain.cores.core import Core, Surface, surface_of
+from service.domain.plant.units import UNITS, Dimension, to_si
+from service.jobs.accounts.actor import Actor, Door
+from service.jobs.cores.core import CoreDraft, known_words, submit_core
 from service.jobs.ingest.plant import Plant
-from service.storage.cores import current_cores, find_core
-from service.storage.moments import to_us
+from service.storage.cores.cores import current_cores, find_core
+from service.storage.database.epoch import to_us
 
 #: Namespace of the ids of cores that came without one: the same core in another file has the same id.
 DELIVERED_CORES = UUID("6f0c7f4e-0d0b-5a86-9c3c-5d4c1a4b7e21")

@@ -16,11 +16,12 @@ from service.jobs.ingest.hand_cores import CoreOutcome, store_cores
 from service.jobs.ingest.plant import Plant
 from service.jobs.ingest.report import DeliveryReport
 from service.jobs.ingest.samples import SampleReader
-from service.storage import connector_state, ledger
-from service.storage.batches import close_batch, open_batch
-from service.storage.moments import from_us, to_us
-from service.storage.reading_writer import ReadingWriter
-from service.storage.recompute import mark_signals
+from service.storage.blanket.recompute import mark_signals
+from service.storage.database.epoch import from_us, to_us
+from service.storage.readings import connector_state
+from service.storage.readings import processed_files as ledger
+from service.storage.readings.batches import close_batch, open_batch
+from service.storage.readings.writer import ReadingWriter
 
 #: Rejects and warnings repeated in the report; all of them are in the quarantine file.
 SHOWN = 50

@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from service.domain.signal import Signal
-from service.domain.tank import Tank
-from service.jobs.alarm_setup import AlarmSetup
-from service.storage.site_tables import SiteIds
+from service.domain.plant.signal import Signal
+from service.domain.plant.tank import Tank
+from service.jobs.alarms.setup import AlarmSetup
+from service.storage.plant.site_tables import SiteIds
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

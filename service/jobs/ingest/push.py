@@ -12,13 +12,13 @@ from typing import Any
 from sqlalchemy import Engine
 
 from connectors.base import Delivery, Reject, Sample, SourceQuality, SourceReason, block_of
-from service.domain.units import convert, unit
+from service.domain.plant.units import convert, unit
 from service.errors import DomainError
 from service.jobs.ingest.intake import Intake
 from service.jobs.ingest.plant import Plant
 from service.jobs.ingest.samples import MOST_AHEAD, OLDEST, SampleReader
-from service.storage.reading_lookup import StoredReading, one_batch_at_a_time, stored_readings
-from service.storage.session import transaction
+from service.storage.database.session import transaction
+from service.storage.readings.lookup import StoredReading, one_batch_at_a_time, stored_readings
 
 #: What pushed readings are filed under, beside the connectors of the site file.
 PUSHED = "push"

@@ -9,11 +9,11 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 
 from connectors.base import Reject, SampleBlock
-from service.domain.reading import Quality, Reason
-from service.domain.units import unit
+from service.domain.plant.reading import Quality, Reason
+from service.domain.plant.units import unit
 from service.jobs.ingest.plant import Plant
-from service.storage.moments import to_us
-from service.storage.reading_columns import ReadingColumns
+from service.storage.database.epoch import to_us
+from service.storage.readings.columns import ReadingColumns
 
 #: A source whose clock says less has lost its battery.
 OLDEST = datetime(2000, 1, 1, tzinfo=UTC)

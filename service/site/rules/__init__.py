@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from service.site.draft import Draft
-from service.site.report import Report
+from service.site.reading.report import Report
+from service.site.reading.section_reader import Draft
 from service.site.rules.alarms import check_alarms
-from service.site.rules.callout import check_callout
 from service.site.rules.connectors import check_connectors
 from service.site.rules.contacts import check_contacts
+from service.site.rules.on_call import check_callout
 from service.site.rules.plant import check_plant
 from service.site.rules.reports import check_reports
 from service.site.rules.signals import check_signals

@@ -5,12 +5,12 @@ from __future__ import annotations
 from datetime import timedelta
 
 from service.alarms.definition import AlarmKind, SystemWatch
-from service.site.alarm import ALL_LIMIT_FIELDS, EVERY_TANK, LIMIT_FIELDS, AlarmSection
-from service.site.convert import EFFLUENT_ALARMS
-from service.site.draft import Draft
-from service.site.report import Entry, Report
+from service.site.conversion.plant import EFFLUENT_ALARMS
+from service.site.reading.report import Entry, Report
+from service.site.reading.section_reader import Draft
 from service.site.rules.levels import check_levels
 from service.site.rules.names import check_known
+from service.site.sections.alarm import ALL_LIMIT_FIELDS, EVERY_TANK, LIMIT_FIELDS, AlarmSection
 
 
 def check_alarms(draft: Draft, report: Report) -> None:

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from service.site.csv_drop import CsvSection
-from service.site.draft import Draft
-from service.site.plant import SignalSection
-from service.site.report import Entry, Report
+from service.site.reading.report import Entry, Report
+from service.site.reading.section_reader import Draft
 from service.site.rules.names import check_known, check_unique
-from service.site.source import SourceSection
+from service.site.sections.csv_drop import CsvSection
+from service.site.sections.plant import SignalSection
+from service.site.sections.source import SourceSection
 
 
 def check_connectors(draft: Draft, report: Report) -> None:

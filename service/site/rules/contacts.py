@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from service.site.alarm import EVERY_TANK
-from service.site.convert import contact_of, system_alarms, tank_alarms
-from service.site.draft import Draft
-from service.site.people import ContactSection
-from service.site.report import Entry, Report
+from service.site.conversion.plant import contact_of, system_alarms, tank_alarms
+from service.site.reading.report import Entry, Report
+from service.site.reading.section_reader import Draft
 from service.site.rules.names import check_known, check_unique
 from service.site.rules.size import sound_tank
+from service.site.sections.alarm import EVERY_TANK
+from service.site.sections.people import ContactSection
 
 _ADDRESS_OF = {"email": "email", "sms": "phone", "webhook": "webhook"}
 

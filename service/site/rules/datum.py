@@ -5,15 +5,15 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from service.alarms.definition import AlarmKind
-from service.domain.signal import Measures, SignalKind, sensor_height
-from service.domain.tank import Tank
-from service.domain.units import UNITS, Dimension
-from service.site.convert import signal_of, tank_alarms
-from service.site.draft import Draft
-from service.site.plant import SignalSection
-from service.site.report import Entry, Report
+from service.domain.plant.signal import Measures, SignalKind, sensor_height
+from service.domain.plant.tank import Tank
+from service.domain.plant.units import UNITS, Dimension
+from service.site.conversion.plant import signal_of, tank_alarms
+from service.site.reading.report import Entry, Report
+from service.site.reading.section_reader import Draft
 from service.site.rules.names import length
 from service.site.rules.size import usual_tank
+from service.site.sections.plant import SignalSection
 
 #: A sensor face may stand this far above the weir on a bracket. [m]
 HIGHEST_BRACKET = 3.0

@@ -5,13 +5,13 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from service.alarms.definition import AlarmDefinition, AlarmKind, Priority
-from service.domain.tank import Tank
-from service.site.alarm import LIMIT_FIELDS, AlarmSection
-from service.site.convert import Planned, tank_alarms
-from service.site.draft import Draft
-from service.site.report import Entry, Report
+from service.domain.plant.tank import Tank
+from service.site.conversion.plant import Planned, tank_alarms
+from service.site.reading.report import Entry, Report
+from service.site.reading.section_reader import Draft
 from service.site.rules.names import length
 from service.site.rules.size import sound_tank
+from service.site.sections.alarm import LIMIT_FIELDS, AlarmSection
 
 _LEVELS = (AlarmKind.HIGH, AlarmKind.HIGH_HIGH)
 _RANK = {Priority.LOW: 0, Priority.MEDIUM: 1, Priority.HIGH: 2}

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from service.domain.signal import DIMENSION_OF, SignalKind
-from service.domain.units import UNITS, Dimension
-from service.site.draft import Draft
-from service.site.plant import SignalSection
-from service.site.report import Entry, Report
+from service.domain.plant.signal import DIMENSION_OF, SignalKind
+from service.domain.plant.units import UNITS, Dimension
+from service.site.reading.report import Entry, Report
+from service.site.reading.section_reader import Draft
 from service.site.rules.names import shown
 from service.site.rules.size import usual_tank
+from service.site.sections.plant import SignalSection
 
 _FLOWS = (SignalKind.FLOW, SignalKind.RETURN_FLOW)
 

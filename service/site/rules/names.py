@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterable
 from typing import Any, TypeVar
 
-from service.domain.units import Dimension, UnitSystem, from_si, shown_unit
-from service.site.draft import Draft
-from service.site.quantity import near_word
-from service.site.report import Entry, Report
-from service.site.section import Section
+from service.domain.plant.units import Dimension, UnitSystem, from_si, shown_unit
+from service.site.reading.report import Entry, Report
+from service.site.reading.section_reader import Draft
+from service.site.sections.quantity import near_word
+from service.site.sections.section import Section
 
 S = TypeVar("S", bound=Section)
 

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from service.site.draft import Draft
-from service.site.report import Report
-from service.site.section import ZONE_OF_WORD
+from service.site.reading.report import Report
+from service.site.reading.section_reader import Draft
+from service.site.sections.section import ZONE_OF_WORD
 
 #: IANA names that never change to summer time although people who write them mostly do.
 _FIXED_OFFSET = ("EST", "MST", "HST")

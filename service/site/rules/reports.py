@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from service.site.draft import Draft
-from service.site.report import Report
+from service.site.reading.report import Report
+from service.site.reading.section_reader import Draft
 from service.site.rules.names import check_known
 
 

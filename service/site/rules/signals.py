@@ -4,15 +4,15 @@ from __future__ import annotations
 
 from datetime import timedelta
 
-from service.domain.signal import DIMENSION_OF, SignalKind
-from service.domain.units import UNITS, Dimension, symbols_of
-from service.site.convert import EFFLUENT_ALARMS
-from service.site.draft import Draft
-from service.site.plant import SignalSection
-from service.site.report import Entry, Report
+from service.domain.plant.signal import DIMENSION_OF, SignalKind
+from service.domain.plant.units import UNITS, Dimension, symbols_of
+from service.site.conversion.plant import EFFLUENT_ALARMS
+from service.site.reading.report import Entry, Report
+from service.site.reading.section_reader import Draft
 from service.site.rules.datum import check_datum, tanks_seen
 from service.site.rules.magnitude import areas_of, check_magnitude
 from service.site.rules.names import check_known, check_unique
+from service.site.sections.plant import SignalSection
 
 #: Kinds that speak of one tank and mean nothing without it.
 _OF_A_TANK = (SignalKind.BLANKET, SignalKind.FLUFF, SignalKind.WATER_LEVEL, SignalKind.ARM_ANGLE)

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from service.domain.tank import Tank, TankShape
-from service.site.convert import tank_of
-from service.site.plant import TankSection
-from service.site.report import Entry
+from service.domain.plant.tank import Tank, TankShape
+from service.site.conversion.plant import tank_of
+from service.site.reading.report import Entry
+from service.site.sections.plant import TankSection
 
 SHALLOWEST, DEEPEST = 1.0, 10.0  # [m]
 SMALLEST, LARGEST = 2.0, 150.0  # [m]

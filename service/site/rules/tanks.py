@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import math
 
-from service.domain.signal import SignalKind
-from service.domain.tank import TankShape
-from service.site.draft import Draft
-from service.site.plant import TankSection
-from service.site.report import Entry, Report
+from service.domain.plant.signal import SignalKind
+from service.domain.plant.tank import TankShape
+from service.site.reading.report import Entry, Report
+from service.site.reading.section_reader import Draft
 from service.site.rules.names import check_unique, length
 from service.site.rules.size import DEEPEST, LARGEST, SHALLOWEST, SMALLEST, usual_tank
+from service.site.sections.plant import TankSection
 
 #: Steeper floors than 1:2 are hoppers, not floors a scraper can travel (common practice, no source).
 STEEPEST_FLOOR = 0.5

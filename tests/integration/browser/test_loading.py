@@ -9,10 +9,10 @@ from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Browser
 from sqlalchemy import Engine
 
-from service.domain.role import Role
-from tests.flowing_plant import TANKS, store_day
+from service.domain.plant.role import Role
 from tests.integration.browser.test_pages import TAGS, opened
-from tests.web_plant import served
+from tests.support.flowing_plant import TANKS, store_day
+from tests.support.web_plant import served
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
 

@@ -13,11 +13,11 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Browser, Page
 
-from service.alarms.duty import Rota, Shift
-from service.domain.role import Role
-from service.jobs.evaluate import evaluate
-from tests.alarm_plant import MINUTE, NIGHT, TANKS, WEST
-from tests.web_plant import PASSWORD, WebSite
+from service.calls.duty import Rota, Shift
+from service.domain.plant.role import Role
+from service.jobs.alarms.evaluate import evaluate
+from tests.support.alarm_plant import MINUTE, NIGHT, TANKS, WEST
+from tests.support.web_plant import PASSWORD, WebSite
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
 

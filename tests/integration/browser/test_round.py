@@ -8,13 +8,13 @@ from pathlib import Path
 import pytest
 from playwright.sync_api import Browser, Page
 
-from service.domain.role import Role
-from service.storage.cores import CoreRecord, current_cores
-from service.storage.session import transaction
-from tests.alarm_plant import NIGHT
+from service.domain.plant.role import Role
+from service.storage.cores.cores import CoreRecord, current_cores
+from service.storage.database.session import transaction
 from tests.integration.browser.test_pages import opened
-from tests.photographs import photo
-from tests.web_plant import WebSite
+from tests.support.alarm_plant import NIGHT
+from tests.support.photographs import photo
+from tests.support.web_plant import WebSite
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
 

@@ -11,11 +11,11 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Browser, Page
 
-from service.domain.role import Role
-from service.jobs.people import PROVEN_FOR
+from service.domain.plant.role import Role
+from service.jobs.accounts.people import PROVEN_FOR
 from tests.integration.browser.test_pages import TAGS, opened
 from tests.integration.web.test_second_factor import STEP
-from tests.web_plant import PASSWORD, WebSite
+from tests.support.web_plant import PASSWORD, WebSite
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
 

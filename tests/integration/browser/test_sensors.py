@@ -11,12 +11,12 @@ from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Browser
 from sqlalchemy import Engine
 
-from service.domain.role import Role
-from service.storage.calibrations import current_calibrations
-from service.storage.session import transaction
+from service.domain.plant.role import Role
+from service.storage.database.session import transaction
+from service.storage.sensors.calibrations import current_calibrations
 from tests.integration.browser.test_pages import TAGS, opened
-from tests.sensor_bench import BENCH, CLEANING, fill_bench
-from tests.web_plant import WebSite, served
+from tests.support.sensor_bench import BENCH, CLEANING, fill_bench
+from tests.support.web_plant import WebSite, served
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
 

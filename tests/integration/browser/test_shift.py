@@ -8,10 +8,10 @@ from pathlib import Path
 import pytest
 from playwright.sync_api import Browser
 
-from service.domain.role import Role
-from tests.alarm_plant import NIGHT
+from service.domain.plant.role import Role
 from tests.integration.browser.test_pages import opened, storm
-from tests.web_plant import WebSite
+from tests.support.alarm_plant import NIGHT
+from tests.support.web_plant import WebSite
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
 

@@ -8,10 +8,10 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Browser
 
-from tests.identity_provider import identity_provider
 from tests.integration.browser.test_pages import TAGS
 from tests.integration.web.test_single_sign_on import use
-from tests.web_plant import WebSite
+from tests.support.identity_provider import identity_provider
+from tests.support.web_plant import WebSite
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
 

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 import pytest
 from sqlalchemy import Engine
 
-from tests.web_plant import WebSite, served
+from tests.support.web_plant import WebSite, served
 
 
 @pytest.fixture

@@ -8,13 +8,13 @@ from typing import Any
 import pytest
 from fastapi.routing import APIRoute
 
-from service.domain.role import Role, Scope
-from service.jobs import people
-from service.storage import api_tokens
-from service.storage.session import transaction
-from service.web.access import Needs, Public
+from service.domain.plant.role import Role, Scope
+from service.jobs.accounts import people
+from service.storage.accounts import api_tokens
+from service.storage.database.session import transaction
 from service.web.app import ROUTERS
-from tests.web_plant import PASSWORD, WebSite, form_token
+from service.web.base.access import Needs, Public
+from tests.support.web_plant import PASSWORD, WebSite, form_token
 
 
 def routes() -> Iterator[tuple[str, str, APIRoute]]:

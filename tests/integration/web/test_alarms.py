@@ -6,14 +6,14 @@ from datetime import timedelta
 
 import pytest
 
-from service.domain.role import Role
-from service.jobs.evaluate import evaluate
-from service.storage.alarms import alarms
-from service.storage.audit import changes
-from service.storage.session import transaction
-from service.web.throttle import MOST_PRESSES, MOST_WRONG, OVER
-from tests.alarm_plant import MINUTE, NIGHT, TANKS
-from tests.web_plant import WebSite, form_token
+from service.domain.plant.role import Role
+from service.jobs.alarms.evaluate import evaluate
+from service.storage.accounts.audit import changes
+from service.storage.alarms.alarms import alarms
+from service.storage.database.session import transaction
+from service.web.base.throttle import MOST_PRESSES, MOST_WRONG, OVER
+from tests.support.alarm_plant import MINUTE, NIGHT, TANKS
+from tests.support.web_plant import WebSite, form_token
 
 
 @pytest.fixture

@@ -19,9 +19,9 @@ from schemathesis.specs.openapi.checks import (
     status_code_conformance,
 )
 
-from service.domain.role import Role, Scope
-from tests.alarm_plant import MINUTE, NIGHT
-from tests.web_plant import WebSite
+from service.domain.plant.role import Role, Scope
+from tests.support.alarm_plant import MINUTE, NIGHT
+from tests.support.web_plant import WebSite
 
 CHECKS = [not_a_server_error, status_code_conformance, content_type_conformance, response_schema_conformance]
 

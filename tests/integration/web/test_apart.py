@@ -13,13 +13,14 @@ import httpx
 import pytest
 from sqlalchemy import Engine, text
 
-from service.domain.role import Role, Scope
-from service.storage.partitions import ensure_months
-from service.storage.session import transaction
-from service.web import request_limit, shell
-from service.web.board import Board
-from tests.alarm_plant import NIGHT
-from tests.web_plant import WebSite
+from service.domain.plant.role import Role, Scope
+from service.storage.database.partitions import ensure_months
+from service.storage.database.session import transaction
+from service.web.base import request_limit
+from service.web.blanket.board import Board
+from service.web.operations import system_pages as shell
+from tests.support.alarm_plant import NIGHT
+from tests.support.web_plant import WebSite
 
 #: So long a test waits for what has to happen.
 PATIENCE_S = 120.0
@@ -99,7 +100,7 @@ def test_a_cancelled_download_ends_on_the_server_and_every_page_goes_on(
 def test_a_client_that_stops_reading_is_let_go(
     site: WebSite, engine: Engine, many_readings: int, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("service.web.export.CLIENT_WAIT_S", 1.0)
+    monkeypatch.setattr("service.web.api.export.CLIENT_WAIT_S", 1.0)
     with closing(begun(site, site.token(Role.VIEWER, Scope.READ))):
         waited(lambda: copies(engine) == 1, "the download is not in the midst of COPY")
         waited(lambda: copies(engine) == 0, "a client that takes nothing holds a connection for ever")

@@ -13,17 +13,17 @@ import pyarrow.parquet as pq
 import pytest
 from sqlalchemy import Engine
 
-from service.domain.role import Role, Scope
-from service.domain.units import UnitSystem
-from service.storage.batches import open_batch
-from service.storage.cores import current_cores
-from service.storage.reading_writer import ReadingWriter
-from service.storage.session import transaction
-from tests.alarm_plant import MINUTE, NIGHT
-from tests.flowing_plant import TANKS as FLOWING_TANKS
-from tests.flowing_plant import store_day
-from tests.plant import columns
-from tests.web_plant import WebSite, served
+from service.domain.plant.role import Role, Scope
+from service.domain.plant.units import UnitSystem
+from service.storage.cores.cores import current_cores
+from service.storage.database.session import transaction
+from service.storage.readings.batches import open_batch
+from service.storage.readings.writer import ReadingWriter
+from tests.support.alarm_plant import MINUTE, NIGHT
+from tests.support.flowing_plant import TANKS as FLOWING_TANKS
+from tests.support.flowing_plant import store_day
+from tests.support.plant import columns
+from tests.support.web_plant import WebSite, served
 
 ALL = (Scope.READ, Scope.CORES, Scope.ALARMS)
 

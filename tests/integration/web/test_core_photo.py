@@ -9,14 +9,14 @@ import httpx
 import pytest
 from PIL import Image
 
-from service.domain.role import Role, Scope
-from service.storage import audit
-from service.storage.cores import current_cores
-from service.storage.session import transaction
-from tests.alarm_plant import NIGHT
+from service.domain.plant.role import Role, Scope
+from service.storage.accounts import audit
+from service.storage.cores.cores import current_cores
+from service.storage.database.session import transaction
 from tests.integration.web.test_api import entry
-from tests.photographs import photo
-from tests.web_plant import WebSite, form_token
+from tests.support.alarm_plant import NIGHT
+from tests.support.photographs import photo
+from tests.support.web_plant import WebSite, form_token
 
 
 @pytest.fixture

@@ -11,15 +11,15 @@ from datetime import date, time, timedelta
 import pytest
 from sqlalchemy import Engine, text
 
-from service.alarms.contact import Contact
-from service.alarms.duty import Rota, Shift
-from service.domain.role import Role
-from service.jobs.evaluate import evaluate
-from service.storage.alarms import sync_alarms
-from service.storage.audit import changes
-from service.storage.session import transaction
-from tests.alarm_plant import MINUTE, NIGHT, TANKS
-from tests.web_plant import WebSite, form_token, served
+from service.calls.contact import Contact
+from service.calls.duty import Rota, Shift
+from service.domain.plant.role import Role
+from service.jobs.alarms.evaluate import evaluate
+from service.storage.accounts.audit import changes
+from service.storage.alarms.alarms import sync_alarms
+from service.storage.database.session import transaction
+from tests.support.alarm_plant import MINUTE, NIGHT, TANKS
+from tests.support.web_plant import WebSite, form_token, served
 
 PEOPLE = (
     Contact(name="Anna & Co", email="anna@example.org", phone="+15550101199", channels=("sms", "email")),

@@ -10,18 +10,18 @@ from urllib.parse import parse_qs, urlsplit
 import httpx
 import pytest
 
-from service.domain.role import Role, Scope
+from service.domain.plant.role import Role, Scope
 from service.errors import InputError
-from service.jobs import people
-from service.jobs.people import LONGEST_ALARM_TOKEN, LONGEST_TOKEN, PROVEN_FOR
-from service.storage import api_tokens, second_factors
-from service.storage import people as store
-from service.storage.session import transaction
-from service.web.access import SESSION_COOKIE
-from tests.identity_provider import Provider, identity_provider
+from service.jobs.accounts import people
+from service.jobs.accounts.people import LONGEST_ALARM_TOKEN, LONGEST_TOKEN, PROVEN_FOR
+from service.storage.accounts import api_tokens, second_factors
+from service.storage.accounts import people as store
+from service.storage.database.session import transaction
+from service.web.base.access import SESSION_COOKIE
 from tests.integration.web.test_second_factor import STEP, set_up
 from tests.integration.web.test_single_sign_on import use
-from tests.web_plant import PASSWORD, WebSite, form_token
+from tests.support.identity_provider import Provider, identity_provider
+from tests.support.web_plant import PASSWORD, WebSite, form_token
 
 NEXT = "four quiet copper bells"
 TOKEN = {"purpose": "a thief's", "scope": ["read", "alarms"], "days": "90"}
@@ -258,7 +258,7 @@ def test_single_sign_on_proves_nothing_until_the_provider_has_asked_again(site: 
 
 def test_an_administrator_is_asked_for_a_second_step_by_default() -> None:
     from service.settings import Settings  # reads nothing of this machine's when its class is looked at
-    from service.web.plant import WebPlant
+    from service.web.base.plant import WebPlant
 
     assert Settings.model_fields["second_factor"].default == "administrators"
     assert WebPlant.__dataclass_fields__["second_factor"].default == "administrators"

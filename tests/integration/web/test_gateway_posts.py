@@ -12,21 +12,21 @@ import httpx
 import pytest
 from sqlalchemy import Engine, text
 
-from service.alarms.contact import Contact
 from service.alarms.machine import AlarmState
-from service.domain.role import Role
-from service.jobs.deliver import deliver
-from service.jobs.evaluate import evaluate
-from service.jobs.explain import explain
-from service.jobs.journal import told_journal
-from service.notify.base import Message, Receipt
-from service.notify.gateway_hook import GatewayHook, ReceiptFields, ReplyFields
-from service.storage.alarms import AlarmRecord, alarms
-from service.storage.outbox import health
-from service.storage.session import transaction
-from service.web.throttle import MOST_WRONG
-from tests.alarm_plant import EAST, MINUTE, NIGHT, TANKS, Willing
-from tests.web_plant import WebSite, served
+from service.calls.contact import Contact
+from service.domain.plant.role import Role
+from service.jobs.alarms.evaluate import evaluate
+from service.jobs.alarms.explain import explain
+from service.jobs.calls.deliver import deliver
+from service.jobs.calls.journal import told_journal
+from service.notify.channels.base import Message, Receipt
+from service.notify.channels.gateway_hook import GatewayHook, ReceiptFields, ReplyFields
+from service.storage.alarms.alarms import AlarmRecord, alarms
+from service.storage.calls.outbox import health
+from service.storage.database.session import transaction
+from service.web.base.throttle import MOST_WRONG
+from tests.support.alarm_plant import EAST, MINUTE, NIGHT, TANKS, Willing
+from tests.support.web_plant import WebSite, served
 
 SECRET = "an invented gateway secret"
 HOOK = GatewayHook(

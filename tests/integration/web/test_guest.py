@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from service.domain.role import Role
+from service.domain.plant.role import Role
 from service.web.app import create_app
 from service.web.server import WebServer, listen
-from tests.web_plant import WebSite
+from tests.support.web_plant import WebSite
 
 
 def test_the_guest_is_let_in_on_this_machine_only(site: WebSite) -> None:

@@ -7,10 +7,10 @@ import re
 import pytest
 from structlog.testing import capture_logs
 
-from service.domain.role import Role, Scope
-from service.web import pages
-from service.web.guard import LARGEST_BODY
-from tests.web_plant import PASSWORD, WebSite, form_token
+from service.domain.plant.role import Role, Scope
+from service.web.base import templating as pages
+from service.web.base.security_headers import LARGEST_BODY
+from tests.support.web_plant import PASSWORD, WebSite, form_token
 
 PAGES = [
     "/",
@@ -66,7 +66,7 @@ def test_a_failure_nobody_foresaw_shows_nothing_and_stays_strict(
         raise RuntimeError("a secret inside")
 
     client = site.client(Role.VIEWER)
-    monkeypatch.setattr("service.web.alarms.told", broken)
+    monkeypatch.setattr("service.web.alarms.page.told", broken)
     answer = client.get("/alarms")
     assert answer.status_code == 500
     assert "secret" not in answer.text

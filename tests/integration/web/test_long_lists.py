@@ -7,13 +7,13 @@ from datetime import timedelta
 
 import pytest
 
-from service.domain.role import Role
-from service.storage.cores import insert_core
-from service.storage.session import transaction
-from service.web import round_page
-from tests.alarm_plant import NIGHT
-from tests.plant import core_record
-from tests.web_plant import WebSite
+from service.domain.plant.role import Role
+from service.storage.cores.cores import insert_core
+from service.storage.database.session import transaction
+from service.web.cores import round_page
+from tests.support.alarm_plant import NIGHT
+from tests.support.plant import core_record
+from tests.support.web_plant import WebSite
 
 
 def test_the_list_of_cores_ends_and_says_where_all_of_them_are(site: WebSite, monkeypatch: pytest.MonkeyPatch) -> None:

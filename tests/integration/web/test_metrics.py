@@ -10,15 +10,16 @@ from prometheus_client.openmetrics.parser import text_string_to_metric_families 
 from prometheus_client.parser import text_string_to_metric_families as older_text
 
 from service import __version__
-from service.domain.role import Role, Scope
-from service.jobs import people
-from service.jobs.run_book import RunBook
-from service.storage import outbox, recompute
-from service.storage.connector_state import record_failure, record_good, record_standing
-from service.storage.outbox import OutboxMessage
-from service.storage.session import transaction
-from tests.alarm_plant import NIGHT
-from tests.web_plant import WebSite
+from service.domain.plant.role import Role, Scope
+from service.jobs.accounts import people
+from service.jobs.operations.job_metrics import RunBook
+from service.storage.blanket import recompute
+from service.storage.calls import outbox
+from service.storage.calls.outbox import OutboxMessage
+from service.storage.database.session import transaction
+from service.storage.readings.connector_state import record_failure, record_good, record_standing
+from tests.support.alarm_plant import NIGHT
+from tests.support.web_plant import WebSite
 
 OPEN_METRICS = "application/openmetrics-text; version=1.0.0"
 

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from sqlalchemy import Engine
 
-from service.domain.role import Role
-from service.storage import leases
-from service.storage.leases import Holder
-from service.storage.session import transaction
-from tests.web_plant import WebSite
+from service.domain.plant.role import Role
+from service.storage.database.session import transaction
+from service.storage.operations import leases
+from service.storage.operations.leases import Holder
+from tests.support.web_plant import WebSite
 
 
 def test_the_health_page_names_the_nodes_and_what_nobody_does(site: WebSite, engine: Engine) -> None:

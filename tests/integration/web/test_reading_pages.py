@@ -7,13 +7,13 @@ from datetime import timedelta
 
 from sqlalchemy import Engine, text
 
-from service.domain.role import Role
-from service.jobs.run_book import RunBook
-from service.storage.session import transaction
-from service.storage.site_tables import record_version
-from service.web.plant import Plant
-from tests.alarm_plant import NIGHT
-from tests.web_plant import WebSite
+from service.domain.plant.role import Role
+from service.jobs.operations.job_metrics import RunBook
+from service.storage.database.session import transaction
+from service.storage.plant.site_tables import record_version
+from service.web.base.plant import Plant
+from tests.support.alarm_plant import NIGHT
+from tests.support.web_plant import WebSite
 
 
 def scribble(plant: Plant) -> None:

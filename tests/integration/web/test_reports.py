@@ -11,10 +11,10 @@ import httpx
 import pytest
 from openpyxl import load_workbook
 
-from service.domain.role import Role
-from service.web import reports_page
-from tests.alarm_plant import NIGHT
-from tests.web_plant import WebSite, form_token
+from service.domain.plant.role import Role
+from service.web.reports import reports_page
+from tests.support.alarm_plant import NIGHT
+from tests.support.web_plant import WebSite, form_token
 
 
 def write(client: httpx.Client, words: str, **more: str) -> httpx.Response:

@@ -12,20 +12,20 @@ import pyotp
 import pytest
 from sqlalchemy import text
 
-from service.domain.role import Role, Scope, SecondFactorRule
+from service.domain.plant.role import Role, Scope, SecondFactorRule
 from service.errors import InputError
-from service.jobs import people, second_factor
-from service.jobs.evaluate import evaluate
-from service.jobs.people import CodeNeeded, SignedIn
-from service.jobs.second_factor import HALF_WAY, SETTING_UP, FactorKeys
-from service.storage import audit
-from service.storage.alarms import alarms
-from service.storage.session import transaction
-from service.web.access import SESSION_COOKIE, Needs
-from service.web.sign_in import CODE_COOKIE
-from tests.alarm_plant import MINUTE, NIGHT, TANKS
+from service.jobs.accounts import people, second_factor
+from service.jobs.accounts.people import CodeNeeded, SignedIn
+from service.jobs.accounts.second_factor import HALF_WAY, SETTING_UP, FactorKeys
+from service.jobs.alarms.evaluate import evaluate
+from service.storage.accounts import audit
+from service.storage.alarms.alarms import alarms
+from service.storage.database.session import transaction
+from service.web.accounts.sign_in import CODE_COOKIE
+from service.web.base.access import SESSION_COOKIE, Needs
 from tests.integration.web.test_access import doors, routes
-from tests.web_plant import PASSWORD, SECRET, WebSite, form_token
+from tests.support.alarm_plant import MINUTE, NIGHT, TANKS
+from tests.support.web_plant import PASSWORD, SECRET, WebSite, form_token
 
 STEP = timedelta(seconds=30)
 PAGE = "/account/second-factor"

@@ -10,13 +10,13 @@ import pytest
 from sqlalchemy import Engine
 from structlog.testing import capture_logs
 
-from service.domain.role import Role, Scope
+from service.domain.plant.role import Role, Scope
 from service.errors import StorageError
-from service.notify.gateway_hook import GatewayHook, ReplyFields
-from service.web import alarms
-from service.web.access import SESSION_COOKIE
-from tests.alarm_plant import NIGHT
-from tests.web_plant import PASSWORD, WebSite, form_token, served
+from service.notify.channels.gateway_hook import GatewayHook, ReplyFields
+from service.web.alarms import page as alarms
+from service.web.base.access import SESSION_COOKIE
+from tests.support.alarm_plant import NIGHT
+from tests.support.web_plant import PASSWORD, WebSite, form_token, served
 
 HOOK = GatewayHook(
     key="provider", secret="the secret of this gateway", replies=ReplyFields(id="id", sender="from", text="text")
@@ -65,7 +65,7 @@ def test_neither_links_nor_passwords_nor_tokens_nor_gateway_secrets_are_logged(
 
             monkeypatch.setattr(alarms, "_of_link", fail)
             assert stranger.get(f"/a/{link}").status_code in (500, 503)
-    # What this test's own client says, and the list of requests the server is told not to keep (tests/integration/test_docker.py sees that
+    # What this test's own client says, and the list of requests the server is told not to keep (tests/integration/operations/test_docker.py sees that
     # no line of it comes out), are not the service's words.
     others = ("httpx", "httpcore", "uvicorn.access")
     said = repr(lines) + "".join(r.getMessage() for r in caplog.records if not r.name.startswith(others))

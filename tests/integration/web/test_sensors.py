@@ -13,20 +13,21 @@ import httpx
 import pytest
 from sqlalchemy import Engine
 
-from service.domain.role import Role, Scope
-from service.domain.signal import Measures, Mount, Signal, SignalKind
-from service.domain.tank import NotchedWeir
-from service.domain.weir import water_surface
-from service.jobs.estimate import update_estimates
-from service.storage import audit, recompute
-from service.storage.batches import open_batch
-from service.storage.calibrations import CalibrationRecord, current_calibrations
-from service.storage.reading_writer import ReadingWriter
-from service.storage.session import transaction
-from tests.alarm_plant import EAST, NIGHT
-from tests.plant import columns
-from tests.sensor_bench import BENCH, CLEANED, CLEANING, fill_bench
-from tests.web_plant import WebSite, form_token, served
+from service.domain.plant.role import Role, Scope
+from service.domain.plant.signal import Measures, Mount, Signal, SignalKind
+from service.domain.plant.tank import NotchedWeir
+from service.domain.plant.weir import water_surface
+from service.jobs.blanket.estimate import update_estimates
+from service.storage.accounts import audit
+from service.storage.blanket import recompute
+from service.storage.database.session import transaction
+from service.storage.readings.batches import open_batch
+from service.storage.readings.writer import ReadingWriter
+from service.storage.sensors.calibrations import CalibrationRecord, current_calibrations
+from tests.support.alarm_plant import EAST, NIGHT
+from tests.support.plant import columns
+from tests.support.sensor_bench import BENCH, CLEANED, CLEANING, fill_bench
+from tests.support.web_plant import WebSite, form_token, served
 
 ADDRESS = "/sensors/east.blanket/calibrate"
 

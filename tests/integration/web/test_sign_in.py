@@ -10,12 +10,12 @@ import httpx
 import pytest
 from sqlalchemy import text
 
-from service.domain.role import Role, Scope
+from service.domain.plant.role import Role, Scope
 from service.errors import InputError
-from service.jobs import people
-from service.storage.session import transaction
-from service.web.access import SESSION_COOKIE
-from tests.web_plant import PASSWORD, WebSite, form_token
+from service.jobs.accounts import people
+from service.storage.database.session import transaction
+from service.web.base.access import SESSION_COOKIE
+from tests.support.web_plant import PASSWORD, WebSite, form_token
 
 
 def test_the_right_password_opens_a_new_session_every_time(site: WebSite) -> None:
@@ -333,5 +333,5 @@ def test_password_fields_take_what_is_pasted_and_what_a_store_fills_in(site: Web
     for field in fields:
         assert re.search('autocomplete="(current|new)-password"', field), field
     assert "onpaste" not in "".join(pages)
-    scripts = Path(people.__file__).parents[1] / "web" / "static"
+    scripts = Path(people.__file__).parents[2] / "web" / "static"
     assert [path.name for path in scripts.glob("*.js") if "paste" in path.read_text("utf-8")] == []

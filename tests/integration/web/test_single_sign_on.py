@@ -11,15 +11,15 @@ import httpx
 import pytest
 from joserfc.jwk import OctKey, RSAKey
 
-from service.domain.role import Role
+from service.domain.plant.role import Role
 from service.identity import IdentityClient, IdentityProvider
-from service.jobs import people as jobs
-from service.storage.audit import changes
-from service.storage.people import PersonRecord, find_subject, people
-from service.storage.session import transaction
-from service.web.access import SESSION_COOKIE
-from tests.identity_provider import CLIENT, SECRET, Provider, identity_provider
-from tests.web_plant import WebSite
+from service.jobs.accounts import people as jobs
+from service.storage.accounts.audit import changes
+from service.storage.accounts.people import PersonRecord, find_subject, people
+from service.storage.database.session import transaction
+from service.web.base.access import SESSION_COOKIE
+from tests.support.identity_provider import CLIENT, SECRET, Provider, identity_provider
+from tests.support.web_plant import WebSite
 
 
 @pytest.fixture

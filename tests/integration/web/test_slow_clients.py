@@ -9,9 +9,9 @@ from urllib.parse import urlsplit
 
 import pytest
 
-from service.domain.role import Role, Scope
-from service.web import patience
-from tests.web_plant import WebSite
+from service.domain.plant.role import Role, Scope
+from service.web.base import request_timeout as patience
+from tests.support.web_plant import WebSite
 
 #: So long a test waits for what has to happen.
 PATIENCE_S = 300.0

@@ -8,13 +8,13 @@ from datetime import timedelta
 from typing import Any
 
 from connectors.base import Delivery, Sample, block_of
+from service.jobs.alarms.situations import service_situation
 from service.jobs.ingest import ingest
-from service.jobs.situations import service_situation
-from service.storage.connector_state import connector_health, record_standing
-from service.storage.session import transaction
-from service.web.board import read_board
-from tests.alarm_plant import NIGHT
-from tests.web_plant import WebSite
+from service.storage.database.session import transaction
+from service.storage.readings.connector_state import connector_health, record_standing
+from service.web.blanket.board import read_board
+from tests.support.alarm_plant import NIGHT
+from tests.support.web_plant import WebSite
 
 
 @dataclass
@@ -80,6 +80,6 @@ def test_a_clock_that_is_minutes_ahead_makes_no_source_silent(site: WebSite) -> 
 
 
 def _monitoring(site: WebSite) -> dict[str, str]:
-    from service.domain.role import Role, Scope
+    from service.domain.plant.role import Role, Scope
 
     return site.token(Role.VIEWER, Scope.METRICS)

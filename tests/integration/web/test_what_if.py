@@ -8,10 +8,10 @@ from dataclasses import replace
 import pytest
 from sqlalchemy import Engine
 
-from service.domain.limits import LoadTerms
-from service.domain.role import Role, Scope
-from tests.flowing_plant import TANKS, store_day
-from tests.web_plant import WebSite, served
+from service.domain.loading.limits import LoadTerms
+from service.domain.plant.role import Role, Scope
+from tests.support.flowing_plant import TANKS, store_day
+from tests.support.web_plant import WebSite, served
 
 
 @pytest.fixture

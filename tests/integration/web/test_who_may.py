@@ -14,10 +14,10 @@ import httpx
 import pytest
 from fastapi.routing import APIRoute
 
-from service.domain.role import Role, Scope, SecondFactorRule
-from service.jobs.people import PROVEN_FOR
+from service.domain.plant.role import Role, Scope, SecondFactorRule
+from service.jobs.accounts.people import PROVEN_FOR
 from service.web.app import ROUTERS
-from tests.web_plant import WebSite, form_token
+from tests.support.web_plant import WebSite, form_token
 
 VIEWER, OPERATOR, TECHNICIAN = Role.VIEWER, Role.OPERATOR, Role.TECHNICIAN
 SUPERVISOR, ADMINISTRATOR = Role.SUPERVISOR, Role.ADMINISTRATOR

@@ -5,10 +5,10 @@ from __future__ import annotations
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
-from service.alarms.observed import CoreSeen
+from service.alarms.observations import CoreSeen
 from service.alarms.rules import SensorSeen, Situation
-from service.domain.estimate import Estimate, EstimateReason, Trust
-from service.domain.reading import Reason
+from service.domain.blanket.estimate import Estimate, EstimateReason, Trust
+from service.domain.plant.reading import Reason
 
 T0 = datetime(2026, 1, 14, 8, 0, tzinfo=UTC)
 

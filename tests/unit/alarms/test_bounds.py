@@ -7,20 +7,20 @@ from datetime import timedelta
 
 import pytest
 
-from service.alarms.comparison import Danger, Lead, Score, Spell, _lead, spells
-from service.alarms.contact import Contact, is_mail_address
+from service.alarms.backtest import Line
 from service.alarms.definition import AlarmDefinition, AlarmKind, Priority, SystemWatch, system_definitions
-from service.alarms.folding import Standing, causes_of, filling_seen, shared_cause
+from service.alarms.grouping import Standing, causes_of, filling_seen, shared_cause
 from service.alarms.machine import AlarmState, Event, Machine, Transition
 from service.alarms.machine import Reason as Moved
-from service.alarms.observed import CoreSeen, EffluentSeen, TakenBack, contradiction, newest_core
-from service.alarms.rehearsal import Line
-from service.alarms.retry import OF_CHANNEL, PERMANENT, Failure, GiveUp, next_try
-from service.alarms.silence import Presence, Word, due, seen, told
-from service.domain.core import Surface
-from service.domain.estimate import Assessment
-from service.domain.reading import Reason
-from service.domain.signal import SignalKind
+from service.alarms.observations import CoreSeen, EffluentSeen, TakenBack, contradiction, newest_core
+from service.calls.comparison import Danger, Lead, Score, Spell, _lead, spells
+from service.calls.contact import Contact, is_mail_address
+from service.calls.retry import OF_CHANNEL, PERMANENT, Failure, GiveUp, next_try
+from service.domain.blanket.estimate import Assessment
+from service.domain.cores.core import Surface
+from service.domain.operations.silence import Presence, Word, due, seen, told
+from service.domain.plant.reading import Reason
+from service.domain.plant.signal import SignalKind
 from tests.unit.alarms.cases import T0
 
 S, MIN, H, D = timedelta(seconds=1), timedelta(minutes=1), timedelta(hours=1), timedelta(days=1)

@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 
 from service.alarms.definition import AlarmDefinition, AlarmKind, SystemWatch
-from service.alarms.observed import Contradiction, EffluentSeen, FluffSeen
+from service.alarms.observations import Contradiction, EffluentSeen, FluffSeen
 from service.alarms.rules import (
     Condition,
     ConnectorSeen,
@@ -20,10 +20,10 @@ from service.alarms.rules import (
     UnrulySeen,
     judge,
 )
-from service.domain.core import Surface
-from service.domain.estimate import EstimateReason, Trust
-from service.domain.reading import Reason
-from service.domain.signal import SignalKind
+from service.domain.blanket.estimate import EstimateReason, Trust
+from service.domain.cores.core import Surface
+from service.domain.plant.reading import Reason
+from service.domain.plant.signal import SignalKind
 from tests.unit.alarms.cases import T0, situation
 
 HOUR = timedelta(hours=1)

@@ -31,6 +31,6 @@ def test_whoever_asks_for_help_or_mistypes_gets_them_all() -> None:
 
 
 def test_taking_an_alarm_loads_neither_the_pages_nor_the_field_buses() -> None:
-    heavy = "{'fastapi', 'asyncua', 'pymodbus', 'pandas', 'matplotlib', 'service.cli.run'}"
+    heavy = "{'fastapi', 'asyncua', 'pymodbus', 'pandas', 'matplotlib', 'service.cli.operations.run'}"
     look = f"import sys; from service.cli.app import program; program('ack'); print(sorted({heavy} & set(sys.modules)))"
     assert subprocess.run([sys.executable, "-c", look], capture_output=True, text=True, check=True).stdout == "[]\n"

@@ -9,7 +9,7 @@ import pytest
 
 from service.examination import Grade
 from service.examination.housekeeping import judged
-from service.storage.housekeeping import DeadRows, Housekeeping, IdleSlot, OpenSnapshot
+from service.storage.operations.housekeeping import DeadRows, Housekeeping, IdleSlot, OpenSnapshot
 
 NOW = datetime(2026, 3, 14, 22, 0, tzinfo=UTC)
 SOUND = Housekeeping(

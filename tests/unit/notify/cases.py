@@ -7,12 +7,12 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from service.alarms.definition import AlarmDefinition, AlarmKind, Priority, SystemWatch
-from service.alarms.observed import CoreSeen
-from service.alarms.routing import MessageKind
+from service.alarms.observations import CoreSeen
 from service.alarms.rules import RuleReason, SensorSeen
-from service.domain.estimate import Estimate, EstimateReason, Trust
-from service.domain.tank import TankKind
-from service.notify.facts import AlarmFacts, SitePresentation
+from service.calls.routing import MessageKind
+from service.domain.blanket.estimate import Estimate, EstimateReason, Trust
+from service.domain.plant.tank import TankKind
+from service.notify.messages.facts import AlarmFacts, SitePresentation
 
 NOW = datetime(2026, 1, 14, 8, 10, tzinfo=UTC)
 SITE = SitePresentation(name="Alder Creek", zone=ZoneInfo("America/New_York"))

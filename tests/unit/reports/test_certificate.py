@@ -6,14 +6,14 @@ from datetime import UTC, datetime, timedelta
 from uuid import UUID
 from zoneinfo import ZoneInfo
 
-from service.domain import estimate as estimator
-from service.domain.core import Calibration, CalibrationKind, Core
-from service.domain.estimate import TankSetup
-from service.domain.reading import Reading
-from service.domain.sensor_review import SensorReview, review_sensor
-from service.domain.work_proof import work_proof
+from service.domain.blanket import estimate as estimator
+from service.domain.blanket.estimate import TankSetup
+from service.domain.cores.core import Calibration, CalibrationKind, Core
+from service.domain.plant.reading import Reading
+from service.domain.sensors.review import SensorReview, review_sensor
+from service.domain.sensors.work_proof import work_proof
 from service.reports.certificate import RecordedWork, certificate
-from tests import plant
+from tests.support import plant
 
 START = datetime(2026, 3, 1, 6, 0, tzinfo=UTC)
 WORK = Calibration(

@@ -6,10 +6,10 @@ from datetime import UTC, datetime
 from uuid import UUID
 from zoneinfo import ZoneInfo
 
-from service.domain.core import Core, Surface
+from service.domain.cores.core import Core, Surface
 from service.reports.log_sheet import LEAST_BLANK, ROWS, SheetCore, log_sheet, sheet_document
-from service.reports.printed import as_pdf
-from tests import plant
+from service.reports.rendering.pdf import as_pdf
+from tests.support import plant
 
 AT = datetime(2026, 1, 14, 8, 10, tzinfo=UTC)
 

@@ -7,7 +7,7 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from service.alarms.contact import Contact
+from service.calls.contact import Contact
 from service.reports.mailing import Mailing
 
 ZONE = ZoneInfo("America/New_York")

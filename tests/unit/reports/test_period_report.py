@@ -15,12 +15,11 @@ from openpyxl import load_workbook
 from service.alarms.definition import AlarmDefinition, AlarmKind
 from service.alarms.figures import Happened
 from service.alarms.machine import AlarmState, Event
-from service.domain.core import Core
-from service.domain.estimate import TankSetup
-from service.domain.pairing import Pair
-from service.domain.period import day_of, month_of
-from service.domain.signal import Signal, SignalKind
-from service.reports.document import Table
+from service.domain.blanket.estimate import TankSetup
+from service.domain.blanket.pairing import Pair
+from service.domain.cores.core import Core
+from service.domain.plant.period import day_of, month_of
+from service.domain.plant.signal import Signal, SignalKind
 from service.reports.period_document import period_document
 from service.reports.period_report import (
     Blanket,
@@ -30,10 +29,11 @@ from service.reports.period_report import (
     TankFacts,
     period_report,
 )
-from service.reports.plain_text import as_text
-from service.reports.printed import as_pdf
-from service.reports.workbook import as_workbook
-from tests import plant
+from service.reports.rendering.document import Table
+from service.reports.rendering.pdf import as_pdf
+from service.reports.rendering.plain_text import as_text
+from service.reports.rendering.workbook import as_workbook
+from tests.support import plant
 
 ZONE = ZoneInfo("America/New_York")
 DAY = day_of(date(2026, 3, 8), ZONE)  # 23 hours

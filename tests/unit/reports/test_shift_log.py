@@ -11,14 +11,14 @@ import pytest
 
 from service.alarms.definition import AlarmDefinition, AlarmKind, system_definitions
 from service.alarms.figures import Happened
-from service.alarms.hand_over import WorkedShift
 from service.alarms.machine import AlarmState, Event
-from service.domain.core import Calibration, CalibrationKind, Core, Surface
-from service.domain.core_check import CoreProblem
-from service.domain.estimate import Estimate, EstimateReason, Trust
+from service.calls.hand_over import WorkedShift
+from service.domain.blanket.estimate import Estimate, EstimateReason, Trust
+from service.domain.cores.check import CoreProblem
+from service.domain.cores.core import Calibration, CalibrationKind, Core, Surface
 from service.reports.alarm_names import name_of
-from service.reports.plain_text import as_text
-from service.reports.printed import as_pdf
+from service.reports.rendering.pdf import as_pdf
+from service.reports.rendering.plain_text import as_text
 from service.reports.shift_document import shift_document
 from service.reports.shift_log import (
     EntryKind,
@@ -30,7 +30,7 @@ from service.reports.shift_log import (
     WrittenNote,
     shift_log,
 )
-from tests import plant
+from tests.support import plant
 
 ZONE = ZoneInfo("America/New_York")
 START = datetime(2026, 1, 14, 0, tzinfo=UTC)  # 19:00 in New York

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from service.site import Severity, check_site, errors_of, text_of
-from service.site.quantity import near_word
+from service.site.sections.quantity import near_word
 
 DATA = Path(__file__).parents[2] / "data/site"
 BASE = (DATA / "base.toml").read_text("utf-8")

@@ -9,15 +9,15 @@ import pytest
 from pydantic import BaseModel
 
 from service.alarms.definition import AlarmKind, Priority, SystemWatch
-from service.domain.signal import Measures, SignalKind
-from service.domain.tank import TankKind, TankShape
+from service.domain.plant.signal import Measures, SignalKind
+from service.domain.plant.tank import TankKind, TankShape
 from service.site import check_site, text_of
-from service.site.alarm import AlarmSection
-from service.site.alarm_defaults import DEFAULTS
-from service.site.csv_drop import CsvColumns, CsvSection
-from service.site.people import ContactSection
-from service.site.plant import SignalSection, SiteSection, TankSection
-from service.site.reports import ReportsSection
+from service.site.conversion.alarm_defaults import DEFAULTS
+from service.site.sections.alarm import AlarmSection
+from service.site.sections.csv_drop import CsvColumns, CsvSection
+from service.site.sections.people import ContactSection
+from service.site.sections.plant import SignalSection, SiteSection, TankSection
+from service.site.sections.reports import ReportsSection
 
 FILE = Path(__file__).parents[3] / "deploy/site.example.toml"
 TEXT = FILE.read_text("utf-8")

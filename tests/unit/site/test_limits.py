@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from service.domain.limits import LoadTerms, Quantity
-from service.domain.units import to_si
+from service.domain.loading.limits import LoadTerms, Quantity
+from service.domain.plant.units import to_si
 from service.site import check_site
 from service.site.site import parse_site
 from tests.unit.site.test_example import TEXT

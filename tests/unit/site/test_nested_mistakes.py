@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from service.site import check_site
-from tests.integration.test_probe import SITE
+from tests.integration.readings.test_probe import SITE
 
 
 def test_a_wrong_word_in_a_point_is_one_finding_on_its_own_line() -> None:

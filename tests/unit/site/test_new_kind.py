@@ -9,9 +9,9 @@ import pytest
 from pydantic import Field
 
 from service.site import check_site, parse_site
-from service.site.connector import SECTION_OF_KIND
-from service.site.section import Duration, Section, Words
-from service.site.source import SourceSection
+from service.site.sections.connector import SECTION_OF_KIND
+from service.site.sections.section import Duration, Section, Words
+from service.site.sections.source import SourceSection
 
 BASE = (Path(__file__).parents[2] / "data/site/base.toml").read_text("utf-8")
 

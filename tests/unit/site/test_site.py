@@ -10,11 +10,11 @@ from pathlib import Path
 import pytest
 
 from service.alarms.definition import AlarmDefinition, AlarmKind, Priority, SystemWatch
-from service.domain.signal import Measures, SignalKind
-from service.domain.tank import NotchedWeir, TankKind
+from service.domain.plant.signal import Measures, SignalKind
+from service.domain.plant.tank import NotchedWeir, TankKind
 from service.errors import ConfigError
 from service.site import Site, load_site, parse_site
-from service.site.alarm_defaults import DEFAULTS
+from service.site.conversion.alarm_defaults import DEFAULTS
 
 DATA = Path(__file__).parents[2] / "data/site"
 BASE = (DATA / "base.toml").read_text("utf-8")

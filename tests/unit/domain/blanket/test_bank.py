@@ -10,8 +10,8 @@ from statsmodels.tsa.statespace.kalman_filter import KalmanFilter
 
 from service.domain.blanket import bank as bank_module
 from service.domain.blanket.bank import UNITS, Bank, density, taken
+from service.domain.blanket.level import damped_step
 from service.domain.blanket.trace import CALM_SD, MOVES_EVERY, MOVES_FOR, RATE_MEMORY
-from service.domain.level import damped_step
 
 STEP = 180.0
 

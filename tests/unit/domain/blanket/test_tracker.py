@@ -13,15 +13,15 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from service.domain.blanket.bank import AWAY, STUCK, UNIT
+from service.domain.blanket.estimate import Event, event_order
 from service.domain.blanket.mixture import Mixture, Part
 from service.domain.blanket.tracker import Believed, Tracker
-from service.domain.core import Core
-from service.domain.estimate import Event, event_order
-from service.domain.reading import Reading
-from service.domain.signal import Measures
-from tests.rough_events import START, rough_events
-from tests.rough_plants import rough_plant
-from tests.sensor_story import TANK, blanket_signal
+from service.domain.cores.core import Core
+from service.domain.plant.reading import Reading
+from service.domain.plant.signal import Measures
+from tests.support.rough_events import START, rough_events
+from tests.support.rough_plants import rough_plant
+from tests.support.sensor_story import TANK, blanket_signal
 
 
 def fold(tracker: Tracker, events: list[Event]) -> list[tuple[float, float, bool]]:

@@ -1,0 +1,133 @@
+"""Hand cores from rows of a file."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping, Sequence
+from datetime import UTC, datetime, timedelta
+
+from connectors.base import HandCore, Reject
+from connectors.csv.decoding.cell import UnreadableNumber, number
+from connectors.csv.decoding.dialect import Shape
+from connectors.csv.decoding.format import CsvFormat, unknown_tank
+from connectors.csv.decoding.lines import LineBlock, shown
+from connectors.csv.decoding.records import Record, fitted, ragged, split_records
+from connectors.csv.decoding.row_times import RowTimes
+from connectors.csv.decoding.words import bracketed, word
+from connectors.csv.times.pattern import UnreadableTime
+
+#: Of a hand core; the form on the pages takes notes of a thousand.
+LONGEST_CELL = 2_000
+_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+
+
+class UnreadableCore(ValueError):
+    """A row that is no hand core; carries the field at fault."""
+
+    def __init__(self, field: str, text: str, reason: str) -> None:
+        self.field = field
+        self.text = text
+        super().__init__(reason)
+
+
+class CoreRows:
+    """Turns blocks of one file into hand cores."""
+
+    def __init__(self, shape: Shape, options: CsvFormat, times: RowTimes) -> None:
+        self._shape = shape
+        self._options = options
+        self._times = times
+        self._header = [word(name) for name in shape.header]
+
+    def read(self, block: LineBlock, rejects: list[Reject]) -> tuple[list[HandCore], bytes]:
+        """The cores of a block of lines, and the bytes left for the next block."""
+        delimiter = self._shape.delimiter
+        records, used = split_records(block.data, block.first_line, delimiter, final=block.final, rejects=rejects)
+        cores: list[HandCore] = []
+        for record in records:
+            try:
+                cores.append(self._core(record))
+            except UnreadableCore as problem:
+                rejects.append(Reject(record.line, problem.field, shown(problem.text.encode()), str(problem)))
+        return cores, block.data[used:]
+
+    def _core(self, record: Record) -> HandCore:
+        fields = fitted(record.fields, self._shape.width)
+        whole = self._shape.delimiter.join(record.fields).decode("utf-8", errors="replace")
+        if fields is None:
+            raise UnreadableCore("line", whole, ragged(len(record.fields), self._shape.width))
+        cells = [item.decode("utf-8", errors="replace").strip() for item in fields]
+        if self._header and [word(cell) for cell in cells] == self._header:
+            raise UnreadableCore("line", whole, "the header once more")
+        text = {role: cells[column] for role, column in self._shape.role.items()}
+        for role, cell in text.items():
+            if len(cell) > LONGEST_CELL:
+                raise UnreadableCore(role, cell, f"longer than {LONGEST_CELL} letters")
+        tank = text["tank"]
+        if not tank:
+            raise UnreadableCore("tank", "", "the tank is empty")
+        if self._options.tanks and tank not in self._options.tanks:
+            raise UnreadableCore("tank", tank, unknown_tank(tank, self._options.tanks))
+        if not text["thickness"]:
+            raise UnreadableCore("thickness", "", "the thickness is empty")
+        unit = text.get("unit") or self._header_unit("thickness") or self._options.core_unit
+        if not unit:
+            raise UnreadableCore(
+                "unit",
+                "",
+                "no unit: add a unit column, write it in the header as in 'thickness (ft)', or set unit for this connector",
+            )
+        distance = self._number("distance", text)
+        distance_unit = text.get("distance_unit") or self._header_unit("distance") or unit
+        return HandCore(
+            tank=tank,
+            time=self._time(cells),
+            thickness=self._read_number("thickness", text["thickness"]),
+            unit=unit,
+            distance_from_wall=distance,
+            distance_unit=distance_unit if distance is not None else None,
+            arm_position=self._number("arm", text),
+            replicate=_replicate(text.get("replicate", "")),
+            fluff=self._number("fluff", text),
+            surface=_surface(text.get("surface", "")),
+            taken_by=text.get("by", ""),
+            note=text.get("note", ""),
+            line=record.line,
+        )
+
+    def _time(self, cells: Sequence[str]) -> datetime:
+        text = " ".join(cells[column] for column in self._shape.time_columns)
+        try:
+            return _EPOCH + timedelta(microseconds=self._times.of_text(text))
+        except UnreadableTime as problem:
+            raise UnreadableCore("time", text, str(problem)) from None
+
+    def _number(self, role: str, text: Mapping[str, str]) -> float | None:
+        return self._read_number(role, text[role]) if text.get(role) else None
+
+    def _read_number(self, role: str, text: str) -> float:
+        try:
+            value = number(text, self._shape.decimal, certain=self._shape.decimal_certain)
+        except UnreadableNumber as problem:
+            raise UnreadableCore(role, text, str(problem)) from None
+        if value is None:
+            raise UnreadableCore(role, text, "not a number")
+        return value
+
+    def _header_unit(self, role: str) -> str | None:
+        column = self._shape.role.get(role)
+        return bracketed(self._shape.header[column]) if column is not None and self._shape.header else None
+
+
+def _surface(text: str) -> tuple[str, ...]:
+    """The words of a surface cell, which may be parted by semicolon, bar or comma."""
+    words = (" ".join(item.lower().split()) for item in re.split(r"[;|,]", text))
+    return tuple(item for item in words if item)
+
+
+def _replicate(text: str) -> int:
+    if not text:
+        return 1
+    if not re.fullmatch(r"[0-9]{1,4}", text) or int(text) < 1:
+        raise UnreadableCore("replicate", text, "the replicate is a whole number from 1")
+    return int(text)

@@ -1,0 +1,1 @@
+"""From times as people and programs write them to UTC, by the column."""

@@ -1,0 +1,85 @@
+"""Registers to numbers, and a guess at the byte order when the number is absurd."""
+
+from __future__ import annotations
+
+import math
+import struct
+from collections.abc import Sequence
+
+from connectors.modbus.points import ByteOrder, ModbusPoint, ValueType
+
+_FORMAT = {
+    ValueType.INT16: ">h",
+    ValueType.UINT16: ">H",
+    ValueType.INT32: ">i",
+    ValueType.UINT32: ">I",
+    ValueType.FLOAT32: ">f",
+    ValueType.FLOAT64: ">d",
+}
+
+#: A plant value of a size nobody measures: smaller (but not zero) or larger than this in any unit in use.
+_SMALLEST, _LARGEST = 1e-6, 1e9
+
+
+def decode(registers: Sequence[int], kind: ValueType, order: ByteOrder = ByteOrder.ABCD) -> float:
+    """The number held by *registers*.
+
+    The worked values are 123.45 and its four layouts as public Modbus float guides print them.
+
+    >>> round(decode([0x42F6, 0xE666], ValueType.FLOAT32), 2)
+    123.45
+    >>> round(decode([0xE666, 0x42F6], ValueType.FLOAT32, ByteOrder.CDAB), 2)
+    123.45
+    >>> decode([0xFFFF], ValueType.INT16)
+    -1.0
+    """
+    if kind is ValueType.BIT:
+        return float(bool(registers[0]))
+    words = list(reversed(registers)) if order.words_reversed else list(registers)
+    data = b"".join(word.to_bytes(2, "little" if order.bytes_swapped else "big") for word in words)
+    return float(struct.unpack(_FORMAT[kind], data)[0])
+
+
+def is_absurd(value: float, low: float | None = None, high: float | None = None) -> bool:
+    """Whether no instrument would report *value*: not finite, vanishing, huge, or outside the bounds given.
+
+    >>> is_absurd(2.3418e-41), is_absurd(-2.7e23), is_absurd(0.0), is_absurd(3.2), is_absurd(3.2, high=3.0)
+    (True, True, False, False, True)
+    """
+    if not math.isfinite(value):
+        return True
+    if value != 0.0 and not _SMALLEST <= abs(value) <= _LARGEST:
+        return True
+    return (low is not None and value < low) or (high is not None and value > high)
+
+
+def better_order(point: ModbusPoint, registers: Sequence[int]) -> ByteOrder | None:
+    """The one byte order under which absurd registers make sense, or None when the point's own does or none does.
+
+    Where several orders would do, the one with words reversed and bytes kept (CDAB) is tried first, then BADC and
+    DCBA: common practice, no source. A bound on the point (``low``, ``high``) makes the guess much sharper; integers
+    without bounds are never doubted, for any integer is plausible.
+    """
+    if point.type is ValueType.BIT:
+        return None
+    if not math.isfinite(decode(registers, point.type, point.order)) and point.low is None and point.high is None:
+        # A NaN is how an instrument says that it has no value; without bounds nothing points to the byte order.
+        return None
+
+    def absurd(order: ByteOrder) -> bool:
+        raw = decode(registers, point.type, order)
+        if point.type in (ValueType.FLOAT32, ValueType.FLOAT64) and is_absurd(raw):
+            return True
+        return is_absurd(point.scaling.apply(raw).value, point.low, point.high)
+
+    if not absurd(point.order):
+        return None
+    one_word = point.type.registers == 1
+    seen = {decode(registers, point.type, point.order)}
+    for order in (ByteOrder.ABCD, ByteOrder.CDAB, ByteOrder.BADC, ByteOrder.DCBA):
+        if order is point.order or (one_word and order.words_reversed):
+            continue
+        raw = decode(registers, point.type, order)
+        if raw not in seen and not absurd(order):
+            return order
+    return None

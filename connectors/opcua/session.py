@@ -1,0 +1,279 @@
+"""One session with an OPC UA server: connect, watch, read, look back. Runs on an event loop of its own thread."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+from collections.abc import Callable, Coroutine, Sequence
+from concurrent.futures import TimeoutError as FutureTimeout
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any, TypeVar
+
+from asyncua import ua
+from asyncua.client.client import Client
+from asyncua.client.ua_client import UaClientState
+from asyncua.client.ua_session import UaSession
+from asyncua.common.subscription import DataChangeEvent, StatusChangeEvent, Subscription
+from asyncua.common.utils import ServiceError
+from asyncua.sync import ThreadLoop, ThreadLoopNotRunning
+from asyncua.ua.attribute_ids import AttributeIds
+from asyncua.ua.status_codes import StatusCodes
+from asyncua.ua.uaerrors import UaError, UaStatusCodeError
+
+from connectors.errors import ConnectorError, Misconfigured, Unreachable
+from connectors.opcua import services as opcua_services
+from connectors.opcua.items import OpcuaSource, resolve
+from connectors.opcua.login import signed_in
+from connectors.opcua.services import PER_CALL, History, chunks
+from connectors.opcua.status import status_name
+
+T = TypeVar("T")
+
+#: Called on the loop's thread with (index of the item, its value).
+Heard = Callable[[list[tuple[int, ua.DataValue]]], None]
+
+_LOGIN_CODES = {
+    StatusCodes.BadUserAccessDenied,
+    StatusCodes.BadIdentityTokenRejected,
+    StatusCodes.BadIdentityTokenInvalid,
+    StatusCodes.BadUserSignatureInvalid,
+}
+_CERTIFICATE_CODES = {
+    StatusCodes.BadSecurityChecksFailed,
+    StatusCodes.BadCertificateUntrusted,
+    StatusCodes.BadCertificateInvalid,
+    StatusCodes.BadCertificateUriInvalid,
+    StatusCodes.BadCertificateTimeInvalid,
+    StatusCodes.BadCertificateUseNotAllowed,
+    StatusCodes.BadCertificateRevoked,
+}
+_NO_SUBSCRIPTIONS = {
+    StatusCodes.BadServiceUnsupported,
+    StatusCodes.BadNotImplemented,
+    StatusCodes.BadTooManySubscriptions,
+    StatusCodes.BadTooManyMonitoredItems,
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Watched:
+    """What subscribing came to: whether it works at all, and which items were refused (index, StatusCode)."""
+
+    offered: bool
+    refused: tuple[tuple[int, int], ...] = ()
+
+
+class OpcuaLink:
+    """A session that is either open or closed: on any doubt it is closed, and the connector opens a new one."""
+
+    def __init__(self, source: OpcuaSource, clock: Callable[[], datetime], heard: Heard) -> None:
+        self._source = source
+        self._clock = clock
+        self._heard = heard
+        # Every wait inside has a shorter limit; this one only keeps a defect from hanging the caller for ever.
+        self._loop = ThreadLoop(timeout=max(60.0, 10 * source.timeout))
+        self._loop.daemon = True
+        self._loop.start()
+        self._client: Client | None = None
+        self._subscription: Subscription | None = None
+        self._subscription_id: int | None = None
+        self._pump: asyncio.Task[None] | None = None
+        self._ended = ""
+        self.nodes: list[ua.NodeId | None] = []
+        self.unresolved: list[tuple[int, str]] = []
+
+    @property
+    def alive(self) -> bool:
+        """Whether the session is up, as far as the watchdog knows, and still the subscription that was made."""
+        if self._client is None or self._client.uaclient.state is not UaClientState.CONNECTED or self._ended:
+            return False
+        return self._subscription is None or self._subscription.subscription_id == self._subscription_id
+
+    def connect(self) -> None:
+        """Open channel and session.
+
+        Raises
+        ------
+        Unreachable
+            when the server does not answer, or says that it is busy.
+        Misconfigured
+            when a person must change certificate, trust, login or security policy.
+        """
+        self._run(asyncio.wait_for(self._connect(), 5 * self._source.timeout))
+
+    def watch(self) -> Watched:
+        """Subscribe to every item whose node is known."""
+        return self._run(self._watch())
+
+    def read(self, indices: Sequence[int]) -> list[tuple[int, ua.DataValue]]:
+        """The present value of the items with those indices, with both timestamps."""
+        return self._run(opcua_services.read(self._session, self._wanted(indices)))
+
+    def with_history(self) -> list[int]:
+        """Indices of the items whose history the server offers to this user."""
+        return self._run(opcua_services.with_history(self._session, self._wanted(range(len(self.nodes)))))
+
+    def history(self, indices: Sequence[int], start: datetime, end: datetime) -> list[tuple[int, History]]:
+        """Raw history of some items between two times: its values, or the StatusCode that refused them."""
+        return self._run(opcua_services.history(self._session, self._wanted(indices), start, end))
+
+    def clock_skew(self) -> float | None:
+        """Server clock minus ours [s], half the round trip allowed for; None when the server does not tell."""
+        return self._run(opcua_services.clock_skew(self._session, self._clock))
+
+    def disconnect(self) -> None:
+        """End the session, politely if the server still listens."""
+        if self._client is not None:
+            with contextlib.suppress(FutureTimeout, ThreadLoopNotRunning):
+                self._loop.post(self._disconnect(self._client))
+            self._client = None
+
+    def close(self) -> None:
+        """End the session and the thread; safe to call again."""
+        self.disconnect()
+        if self._loop.is_alive():
+            with contextlib.suppress(FutureTimeout, ThreadLoopNotRunning):
+                self._loop.post(self._wind_up())
+            self._loop.stop()
+
+    async def _wind_up(self) -> None:
+        """End what the library left at work, and let the loop take leave of connections closed in its last turn."""
+        left = asyncio.all_tasks() - {asyncio.current_task()}
+        for task in left:
+            task.cancel()
+        if left:
+            await asyncio.wait(left, timeout=self._source.timeout)
+        await asyncio.sleep(0)
+
+    @property
+    def _session(self) -> UaSession:
+        if self._client is None:
+            raise Unreachable(self._source.key, f"{self._source.endpoint} is not connected.")
+        return self._client.uaclient.session
+
+    def _wanted(self, indices: Sequence[int]) -> list[tuple[int, ua.NodeId]]:
+        return [(i, n) for i in indices if (n := self.nodes[i]) is not None]
+
+    def _run(self, work: Coroutine[Any, Any, T]) -> T:
+        try:
+            return self._loop.post(work)
+        except (ConnectorError, AssertionError):
+            raise
+        except (UaStatusCodeError, ServiceError) as exc:
+            raise self._translated(int(exc.code)) from exc
+        except (FutureTimeout, TimeoutError, asyncio.CancelledError) as exc:
+            raise Unreachable(
+                self._source.key, f"{self._source.endpoint} did not answer within {self._source.timeout:g} s."
+            ) from exc
+        except (OSError, UaError, ThreadLoopNotRunning) as exc:
+            raise Unreachable(
+                self._source.key, f"{self._source.endpoint}: {str(exc) or type(exc).__name__}.", "Is the server up?"
+            ) from exc
+        except Exception as exc:  # a server that speaks nonsense surfaces as whatever its bytes happened to break
+            raise Unreachable(
+                self._source.key, f"{self._source.endpoint} answered nonsense ({type(exc).__name__}: {exc})."
+            ) from exc
+
+    def _translated(self, code: int) -> ConnectorError:
+        name = status_name(code)
+        if code in _LOGIN_CODES:
+            return Misconfigured(self._source.key, f"the server refuses the login: {name}.", "Check user and password.")
+        if code in _CERTIFICATE_CODES:
+            return Misconfigured(
+                self._source.key,
+                f"the server refuses our certificate: {name}.",
+                "Trust it at the server: move it from the server's rejected to its trusted certificates.",
+            )
+        return Unreachable(self._source.key, f"the server answers {name}.")
+
+    async def _connect(self) -> None:
+        source = self._source
+        self._ended = ""
+        self._subscription = self._pump = None
+        client = await signed_in(source, self._clock())
+        self._client = client
+        try:
+            namespaces = await client.get_namespace_array()
+        except BaseException:
+            await self._disconnect(client)
+            self._client = None
+            raise
+        self.nodes, self.unresolved = [], []
+        for index, item in enumerate(source.items):
+            try:
+                self.nodes.append(resolve(item.node, list(namespaces)))
+            except LookupError as exc:
+                self.nodes.append(None)
+                self.unresolved.append((index, str(exc)))
+
+    async def _watch(self) -> Watched:
+        assert self._client is not None
+        source = self._source
+        try:
+            # An unbounded queue here, for the pump empties it at once; the bound, with its count, is the connector's.
+            subscription = await self._client.create_subscription(
+                source.publishing_interval * 1000.0, handler=None, queue_maxsize=0
+            )
+        except (UaStatusCodeError, ServiceError) as exc:
+            if int(exc.code) in _NO_SUBSCRIPTIONS:
+                return Watched(offered=False)
+            raise
+        refused: list[tuple[int, int]] = []
+        self._pump = asyncio.create_task(self._listen(subscription))
+        requests = [(i, self._monitor(i, n)) for i, n in enumerate(self.nodes) if n is not None]
+        for chunk in chunks(requests, PER_CALL):
+            results = await subscription.create_monitored_items([request for _, request in chunk])
+            for (index, _), result in zip(chunk, results, strict=True):
+                if isinstance(result, ua.StatusCode):
+                    refused.append((index, int(result.value)))
+        if requests and len(refused) == len(requests) and all(code in _NO_SUBSCRIPTIONS for _, code in refused):
+            return Watched(offered=False)
+        self._subscription, self._subscription_id = subscription, subscription.subscription_id
+        return Watched(offered=True, refused=tuple(refused))
+
+    def _monitor(self, index: int, node: ua.NodeId) -> ua.MonitoredItemCreateRequest:
+        source = self._source
+        item = source.items[index]
+        deadband = source.deadband if item.deadband is None else item.deadband
+        filtered = ua.DataChangeFilter()
+        # With a timestamp trigger a steady value still reports each sample; a deadband asks for changes only.
+        filtered.Trigger = ua.DataChangeTrigger.StatusValue if deadband else ua.DataChangeTrigger.StatusValueTimestamp
+        filtered.DeadbandType = ua.DeadbandType.Absolute if deadband else ua.DeadbandType.None_
+        filtered.DeadbandValue = deadband
+        request = ua.MonitoredItemCreateRequest()
+        request.ItemToMonitor = ua.ReadValueId(NodeId=node, AttributeId=AttributeIds.Value)
+        request.MonitoringMode = ua.MonitoringMode.Reporting
+        request.RequestedParameters = ua.MonitoringParameters(
+            ClientHandle=index + 1,
+            SamplingInterval=source.sampling_interval * 1000.0,
+            Filter=filtered,
+            QueueSize=source.queue_size,
+            DiscardOldest=True,
+        )
+        return request
+
+    async def _listen(self, subscription: Subscription) -> None:
+        try:
+            async for event in subscription:
+                if isinstance(event, DataChangeEvent):
+                    self._heard(
+                        [((event.data.subscription_data.client_handle or 0) - 1, event.data.monitored_item.Value)]
+                    )
+                elif isinstance(event, StatusChangeEvent):
+                    code = int(event.notification.Status.value)
+                    if code >> 30:
+                        self._ended = status_name(code)
+        except asyncio.CancelledError:
+            raise
+        except Exception as exc:
+            self._ended = f"{type(exc).__name__}: {exc}"
+
+    async def _disconnect(self, client: Client) -> None:
+        if self._pump is not None:
+            self._pump.cancel()
+        try:
+            await asyncio.wait_for(client.disconnect(), self._source.timeout)
+        except Exception:
+            # The session is being given up because it misbehaves: there is nobody left to tell.
+            client.disconnect_socket()

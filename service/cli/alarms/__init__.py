@@ -1,0 +1,1 @@
+"""``alarms``, ``ack``, ``shelve``, ``unshelve``, ``journal`` and ``replay``."""

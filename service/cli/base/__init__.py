@@ -1,0 +1,1 @@
+"""What every command needs: options, output, times, how it is stopped."""

@@ -1,0 +1,1 @@
+"""``status`` and ``estimate``."""

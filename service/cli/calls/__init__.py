@@ -1,0 +1,1 @@
+"""``why``, ``figures``, ``duty``, ``reset``, ``out-of-service`` and ``in-service``."""

@@ -1,0 +1,1 @@
+"""``run``, ``migrate``, ``examine``, ``backup``, ``restore``, ``archive`` and ``watch-over``."""

@@ -1,0 +1,1 @@
+"""``apply`` and ``check``."""

@@ -1,0 +1,1 @@
+"""``ingest``, ``probe`` and ``client-certificate``."""

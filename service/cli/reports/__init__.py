@@ -1,0 +1,1 @@
+"""``shift``, ``note`` and ``report``."""

@@ -1,0 +1,1 @@
+"""``drift``, ``calibrate`` and ``certificate``."""

@@ -1,0 +1,1 @@
+"""What tanks, signals, units and roles are, and how their numbers are shown."""

@@ -1,0 +1,1 @@
+"""How far each instrument is off, and what to do about it."""

@@ -1,0 +1,158 @@
+"""The one way in for what a person does to an alarm, whichever door it comes through.
+
+The alarm's state, its journal, its line in the audit log and the messages that follow are one transaction.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass, replace
+from datetime import datetime
+
+import structlog
+from sqlalchemy import Connection
+
+from service.alarms.machine import (
+    Acknowledge,
+    AlarmState,
+    Command,
+    Decline,
+    Reason,
+    RemoveFromService,
+    Reset,
+    ReturnToService,
+    Shelve,
+    Unshelve,
+    step,
+)
+from service.calls.escalation import AfterNo, calls_after_no
+from service.calls.routing import Routing, Told
+from service.domain.blanket.estimate import TankSetup
+from service.errors import InputError
+from service.jobs.accounts.actor import Actor, audit
+from service.jobs.alarms.setup import AlarmSetup
+from service.jobs.calls.escalate import not_answering, scene_of
+from service.jobs.calls.notification import REMEMBER, Change, Decided, decide, write
+from service.storage.alarms.alarms import AlarmRecord, find_alarms, folded, lock_alarms, save_alarms, told
+from service.storage.calls.outbox import cancel_calls
+from service.storage.plant.site_tables import site_ids
+
+log = structlog.get_logger(__name__)
+
+_ACTIONS: dict[type[Command], str] = {
+    Acknowledge: "alarm acknowledged",
+    Decline: "alarm declined",
+    Reset: "alarm reset",
+    Shelve: "alarm shelved",
+    Unshelve: "alarm unshelved",
+    RemoveFromService: "alarm removed from service",
+    ReturnToService: "alarm returned to service",
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Done:
+    """What came of a command. ``changed`` is False when there was nothing to change; ``reason`` says why."""
+
+    key: str
+    code: str
+    state: AlarmState
+    changed: bool
+    reason: Reason
+    told: int = 0
+    actor: str = ""  #: who has it, shelved it or removed it
+    after_no: AfterNo | None = None  #: who is called because somebody said no
+
+
+def submit_command(
+    conn: Connection,
+    setup: AlarmSetup,
+    tanks: Sequence[TankSetup],
+    name: str,
+    command: Command,
+    actor: Actor,
+    *,
+    now: datetime,
+) -> Done:
+    """Do to an alarm what somebody says.
+
+    Whoever takes an alarm has it: nobody else is called any more, and those who were called learn who has it. When
+    somebody says no, the next person is called at once.
+
+    Parameters
+    ----------
+    conn : a transaction that the caller commits.
+    name : the four-character code of the message, or the alarm's key.
+    command : what to do; whose word it is comes from *actor* alone.
+
+    Raises
+    ------
+    InputError
+        no alarm is meant by that name, or several are. Nothing was written then.
+    """
+    command = replace(command, who=actor.name)
+    key = _meant(find_alarms(conn, name), name)
+    definition = setup.definition(key)
+    if definition is None:
+        raise InputError(f"alarm {key} is no longer in the site file; it calls nobody any more")
+    record = lock_alarms(conn, [key])[key]
+    taken = step(definition, record.machine, command, now)
+    messages, after_no = 0, None
+    if taken.transitions:
+        change = Change(record=record, definition=definition, machine=taken.machine, transitions=taken.transitions)
+        scene = scene_of(conn, setup, tanks, site_ids(conn), definition, now)
+        if isinstance(command, Acknowledge) and record.machine.occurred_at is not None:
+            cancel_calls(conn, record.id, record.machine.occurred_at, now, f"{command.who} has it")
+        before = told(conn, [record.id], now - REMEMBER).get(record.id, [])
+        if isinstance(command, Decline):
+            after_no = _after_no(conn, setup, change, before, now)
+            scene = replace(scene, called=not_answering(change.machine, before))
+            routing = Routing(transition=taken.transitions[-1], tells=after_no.tells, silences=after_no.silences)
+            decided: Sequence[Decided] = [Decided(change=change, scene=scene, routing=routing)]
+        else:
+            decided = decide(setup, change, scene, before, now)
+        messages = write(conn, setup, decided, now)
+        save_alarms(conn, [(record.id, taken.machine)])
+        audit(conn, actor, now, _ACTIONS[type(command)], key, _detail(taken.machine.code, command))
+    log.info(
+        "alarm command",
+        alarm=key,
+        command=type(command).__name__,
+        via=actor.via,
+        reason=taken.reason.value,
+        told=messages,
+    )
+    return Done(
+        key=key,
+        code=taken.machine.code,
+        state=taken.machine.state,
+        changed=bool(taken.transitions),
+        reason=taken.reason,
+        told=messages,
+        actor=taken.machine.actor,
+        after_no=after_no,
+    )
+
+
+def _after_no(conn: Connection, setup: AlarmSetup, change: Change, history: Sequence[Told], now: datetime) -> AfterNo:
+    """Who is called because of a no; nobody about an alarm that another calls in the place of."""
+    if folded(conn, [change.record.id]):
+        return AfterNo()
+    return calls_after_no(setup.callout, change.definition, change.machine, history, now=now)
+
+
+def _detail(code: str, command: Command) -> dict[str, str]:
+    """What was said with a command, as the audit log keeps it."""
+    said = {"code": code, **asdict(command)}
+    return {word: str(said[word]) for word in ("code", "who", "note", "why", "until", "permit") if said.get(word)}
+
+
+def _meant(found: list[AlarmRecord], name: str) -> str:
+    standing = [record for record in found if record.machine.state is not AlarmState.NORMAL]
+    candidates = standing or found
+    if not candidates:
+        raise InputError(f"no alarm has the code or key {name!r}; `underweir alarms` lists those that stand")
+    if len(candidates) > 1:
+        keys = ", ".join(record.key for record in candidates)
+        raise InputError(f"code {name!r} is shared by {keys}; name the alarm by its key")
+    return candidates[0].key

@@ -1,0 +1,1 @@
+"""Readings, cores and calibrations in, believed blankets out."""

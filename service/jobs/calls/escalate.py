@@ -1,0 +1,162 @@
+"""Calls further: who is told next about an alarm nobody has answered, or whose cause is over without it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime
+
+import structlog
+from sqlalchemy import Connection, Engine
+
+from service.alarms.definition import AlarmDefinition, AlarmKind
+from service.alarms.grouping import LINGERS, Standing, causes_of, shared_cause
+from service.alarms.machine import QUIET, AlarmState, Machine, called_further, unfolded
+from service.alarms.rules import Situation
+from service.calls.escalation import due_calls
+from service.calls.routing import Routing, Silence, Tell, Told, covering
+from service.domain.blanket.estimate import Estimate, TankSetup
+from service.jobs.alarms.setup import AlarmSetup
+from service.jobs.alarms.situations import tank_histories
+from service.jobs.calls.notification import REMEMBER, Change, Decided, Scene, decide, write
+from service.jobs.diagnosis.evidence import evidence_of
+from service.notify.messages.facts import Called
+from service.storage.alarms.alarms import AlarmRecord, alarms, folded, lock_alarms, told
+from service.storage.database.session import transaction
+from service.storage.plant.site_tables import SiteIds
+
+log = structlog.get_logger(__name__)
+
+
+def escalate(
+    engine: Engine,
+    setup: AlarmSetup,
+    tanks: Sequence[TankSetup],
+    ids: SiteIds,
+    *,
+    projected: Mapping[str, Estimate],
+    now: datetime,
+) -> int:
+    """Call whoever is due about every unanswered alarm, and return how many messages that made.
+
+    Parameters
+    ----------
+    projected : each tank's belief at *now*, for the words of the message.
+    """
+    with transaction(engine) as conn:
+        known = alarms(conn)
+        standing = [r for r in known if r.machine.state is AlarmState.UNACKNOWLEDGED]
+        if not standing:
+            return 0
+        # A first look without locks: nearly always nobody is due.
+        history = told(conn, [record.id for record in standing], now - REMEMBER)
+        silent = folded(conn, [record.id for record in standing])
+    everything = [_standing(setup, record) for record in known]
+    active = [s.definition for s in everything if s is not None and s.machine.active and s.machine.state not in QUIET]
+    causes = causes_of((s for s in everything if s is not None), ended_after=now - LINGERS)
+    one_pass = _Pass(setup=setup, tanks=tanks, ids=ids, projected=projected, now=now)
+    calls = 0
+    for record in standing:
+        alarm = _standing(setup, record)
+        if alarm is None or covering(alarm.definition, active) or shared_cause(alarm, causes, setup.feeds):
+            continue
+        if record.id in silent:
+            if record.machine.off_since is None:  # else it is about to end with its cause
+                with transaction(engine) as conn:
+                    calls += one_pass.unfold(conn, alarm.definition)
+        elif one_pass.due(record, alarm.definition, history.get(record.id, ()))[0]:
+            with transaction(engine) as conn:
+                calls += one_pass.call(conn, alarm.definition)
+    return calls
+
+
+def not_answering(machine: Machine, history: Sequence[Told]) -> tuple[Called, ...]:
+    """Who was called about this occurrence before and has said neither yes nor no."""
+    said = {*machine.declined, *machine.declined_without_code}
+    called = {t.contact: t.at for t in history if t.occurred_at == machine.occurred_at and t.contact not in said}
+    return tuple(Called(contact=name, at=at) for name, at in called.items())
+
+
+def scene_of(
+    conn: Connection,
+    setup: AlarmSetup,
+    tanks: Sequence[TankSetup],
+    ids: SiteIds,
+    definition: AlarmDefinition,
+    now: datetime,
+    projected: Mapping[str, Estimate] | None = None,
+) -> Scene:
+    """What is known of an alarm's tank now.
+
+    Parameters
+    ----------
+    projected : each tank's belief at *now*, by its key; the newest estimate where that is missing.
+    """
+    danger = next((d.limit for d in setup.of_tank(definition.tank) if d.kind is AlarmKind.HIGH_HIGH), None)
+    tank = next((found for found in tanks if found.tank.key == definition.tank), None)
+    if tank is None:
+        return Scene(tank=None, situation=Situation(at=now), danger_limit=danger)
+    seen = tank_histories(conn, [tank], ids, after={tank.tank.key: None}, now=now)[tank.tank.key]
+    newest = seen.estimates[-1] if seen.estimates else None
+    situation = seen.at(now, (projected or {}).get(tank.tank.key) or newest)
+    evidence = evidence_of(conn, tank, tanks, ids, situation.estimate, now)
+    return Scene(tank=tank.tank, situation=situation, danger_limit=danger, evidence=evidence)
+
+
+def _standing(setup: AlarmSetup, record: AlarmRecord) -> Standing | None:
+    definition = setup.definition(record.key)
+    return None if definition is None else Standing(definition=definition, machine=record.machine)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Pass:
+    """What one pass over the unanswered alarms goes by. Each alarm is decided again while it is held."""
+
+    setup: AlarmSetup
+    tanks: Sequence[TankSetup]
+    ids: SiteIds
+    projected: Mapping[str, Estimate]
+    now: datetime
+
+    def due(
+        self, record: AlarmRecord, definition: AlarmDefinition, history: Sequence[Told]
+    ) -> tuple[tuple[Tell, ...], tuple[Silence, ...]]:
+        """Who is to be called now, and who is not and why."""
+        setup = self.setup
+        return due_calls(setup.callout, definition, record.machine, history, now=self.now)
+
+    def unfold(self, conn: Connection, definition: AlarmDefinition) -> int:
+        """The cause is over and this alarm still stands, untold: it now calls by itself."""
+        record, history = self._held(conn, definition)
+        if record.machine.state is not AlarmState.UNACKNOWLEDGED or not folded(conn, [record.id]):
+            return 0
+        change = Change(
+            record=record,
+            definition=definition,
+            machine=record.machine,
+            transitions=(unfolded(record.machine, self.now),),
+        )
+        scene = self.scene(conn, definition)
+        return write(conn, self.setup, decide(self.setup, change, scene, history, self.now), self.now)
+
+    def call(self, conn: Connection, definition: AlarmDefinition) -> int:
+        """Call further, unless it was answered a moment ago."""
+        record, history = self._held(conn, definition)
+        tells, silences = self.due(record, definition, history)
+        if not tells:
+            return 0
+        scene = replace(self.scene(conn, definition), called=not_answering(record.machine, history))
+        transition = replace(called_further(record.machine, self.now), note=", ".join(t.contact.name for t in tells))
+        change = Change(record=record, definition=definition, machine=record.machine, transitions=(transition,))
+        routing = Routing(transition=transition, tells=tells, silences=silences)
+        log.warning("called further", alarm=definition.key, contacts=[tell.contact.name for tell in tells])
+        return write(conn, self.setup, [Decided(change=change, scene=scene, routing=routing)], self.now)
+
+    def _held(self, conn: Connection, definition: AlarmDefinition) -> tuple[AlarmRecord, list[Told]]:
+        """The alarm, held against everybody else, and what was told of it."""
+        record = lock_alarms(conn, [definition.key])[definition.key]
+        return record, told(conn, [record.id], self.now - REMEMBER).get(record.id, [])
+
+    def scene(self, conn: Connection, definition: AlarmDefinition) -> Scene:
+        """What is known of the alarm's tank now."""
+        return scene_of(conn, self.setup, self.tanks, self.ids, definition, self.now, self.projected)

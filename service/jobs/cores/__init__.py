@@ -1,0 +1,1 @@
+"""Hand cores recorded, corrected and withdrawn: the one way in is :mod:`.core`."""

@@ -1,0 +1,1 @@
+"""Why a blanket rises, and what would happen if something were changed."""

@@ -1,0 +1,252 @@
+"""Every source on a thread of its own: read at its own pace, left alone for a while when it fails, never in another's way.
+
+A source that hangs holds its own thread and nothing else; the watcher notices and says so. While the database is away,
+live sources are read into their spools.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from datetime import datetime, timedelta
+from typing import Protocol
+
+import structlog
+
+from service.domain.operations.circuit import LOOK_AGAIN, Circuit, CircuitState
+from service.errors import StorageError
+
+log = structlog.get_logger(__name__)
+
+
+class Outcome(Protocol):
+    """What one reading of a source came to; the ingest report is one."""
+
+    @property
+    def error(self) -> str: ...
+    @property
+    def retryable(self) -> bool: ...
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SupervisedSource:
+    """A source as the supervisor sees it.
+
+    Parameters
+    ----------
+    read : reads it once and stores what it gave; raises StorageError when the database is away.
+    hold : reads it into its spool instead; None for a source whose data wait by themselves.
+    report : writes down how it is doing, where people and alarms see it; called after every reading that could be stored.
+    """
+
+    key: str
+    read: Callable[[], Outcome]
+    every: timedelta
+    hold: Callable[[], object] | None = None
+    report: Callable[[SourceStanding], None] | None = None
+    close: Callable[[], None] = lambda: None
+    longest_wait: timedelta = timedelta(minutes=1)
+    hung_after: timedelta = timedelta(minutes=2)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SourceStanding:
+    """How a source is doing now. ``lag`` is how far its last round fell behind its pace."""
+
+    key: str
+    circuit: Circuit
+    reading_since: datetime | None = None
+    hung: bool = False
+    last_error: str = ""
+    storing: bool = True
+    rounds: int = 0
+    lag: timedelta = timedelta(0)
+
+
+@dataclass(slots=True)
+class _Runner:
+    source: SupervisedSource
+    circuit: Circuit = field(default_factory=Circuit)
+    reading_since: datetime | None = None
+    hung: bool = False
+    last_error: str = ""
+    storing: bool = True
+    rounds: int = 0
+    lag: timedelta = timedelta(0)
+    thread: threading.Thread | None = None
+    closed: bool = False
+
+    def standing(self) -> SourceStanding:
+        return SourceStanding(
+            key=self.source.key,
+            circuit=self.circuit,
+            reading_since=self.reading_since,
+            hung=self.hung,
+            last_error=self.last_error,
+            storing=self.storing,
+            rounds=self.rounds,
+            lag=self.lag,
+        )
+
+
+class Supervisor:
+    """Runs sources until stopped.
+
+    Parameters
+    ----------
+    clock : tells now.
+    draw : draws a number evenly from 0 to 1.
+    on_hang : told once when a source does not come back from a reading.
+    """
+
+    def __init__(
+        self,
+        sources: Sequence[SupervisedSource],
+        *,
+        clock: Callable[[], datetime],
+        draw: Callable[[], float],
+        on_hang: Callable[[str, datetime], None] = lambda key, since: None,
+    ) -> None:
+        self._runners = [_Runner(source) for source in sources]
+        self._clock = clock
+        self._draw = draw
+        self._on_hang = on_hang
+        self._stop = threading.Event()
+        self._watcher: threading.Thread | None = None
+
+    def start(self) -> None:
+        """Begin; returns at once."""
+        for runner in self._runners:
+            runner.thread = threading.Thread(
+                target=self._run, args=(runner,), name=f"read {runner.source.key}", daemon=True
+            )
+            runner.thread.start()
+        self._watcher = threading.Thread(target=self._watch, name="watch sources", daemon=True)
+        self._watcher.start()
+
+    def stop(self, patience: float = 10.0) -> list[str]:
+        """End after the readings under way; sources that hang are left behind after *patience* [s] in all, and named.
+
+        It may be called again, to close those that have come back since.
+        """
+        self._stop.set()
+        threads = [r.thread for r in self._runners if r.thread is not None]
+        step = patience / max(1, len(threads))
+        left: list[str] = []
+        for runner in self._runners:
+            if runner.closed:
+                continue
+            if runner.thread is not None:
+                runner.thread.join(step)
+            if runner.thread is None or not runner.thread.is_alive():
+                runner.source.close()
+                runner.closed = True
+            else:
+                log.warning("source left behind while reading", source=runner.source.key)
+                left.append(runner.source.key)
+        if self._watcher is not None:
+            self._watcher.join(step)
+        return left
+
+    def standings(self) -> tuple[SourceStanding, ...]:
+        """How every source is doing."""
+        return tuple(runner.standing() for runner in self._runners)
+
+    def _run(self, runner: _Runner) -> None:
+        while not self._stop.is_set():
+            started = self._clock()
+            runner.reading_since = started
+            runner.circuit = runner.circuit.trying()
+            try:
+                self._read(runner)
+            finally:
+                runner.reading_since = None
+                runner.hung = False
+                runner.rounds += 1
+            now = self._clock()
+            source = runner.source
+            # The time of day may be set while a source is read: no wait is longer than the longest that was meant.
+            if runner.circuit.retry_at is not None:
+                wait = min(runner.circuit.retry_at - now, max(source.longest_wait, source.every, LOOK_AGAIN))
+            else:
+                wait = min(source.every - (now - started), source.every)
+                runner.lag = max(timedelta(0), -wait)
+            self._stop.wait(max(0.0, wait.total_seconds()))
+
+    def _read(self, runner: _Runner) -> None:
+        source = runner.source
+        try:
+            outcome = source.read()
+        except StorageError as error:
+            if runner.storing:
+                log.warning("nothing can be stored", source=source.key, error=str(error))
+            runner.storing = False
+            runner.last_error = str(error)
+            self._hold(runner)
+            return
+        except Exception as error:
+            # The last line of defence: a defect in one source must not end the others' watch.
+            log.exception("reading failed unexpectedly", source=source.key)
+            self._failed(runner, f"{type(error).__name__}: {error}", retryable=True)
+            return
+        if not runner.storing:
+            log.info("storing again", source=source.key)
+        runner.storing = True
+        if outcome.error:
+            self._failed(runner, outcome.error, retryable=outcome.retryable)
+        else:
+            runner.last_error = ""
+            runner.circuit = runner.circuit.succeeded()
+        self._report(runner)
+
+    def _hold(self, runner: _Runner) -> None:
+        hold = runner.source.hold
+        if hold is None:
+            # Its data wait where they are; only the pace slackens.
+            self._failed(runner, runner.last_error, retryable=True)
+            return
+        try:
+            hold()
+            runner.circuit = runner.circuit.succeeded()
+        except Exception as error:
+            if runner.circuit.failures == 0:
+                log.warning("source failed while the database is away", source=runner.source.key, error=str(error))
+            self._failed(runner, str(error), retryable=bool(getattr(error, "retryable", True)))
+
+    def _failed(self, runner: _Runner, error: str, *, retryable: bool) -> None:
+        runner.last_error = error
+        runner.circuit = runner.circuit.failed(
+            self._clock(),
+            retryable=retryable,
+            base=max(runner.source.every, timedelta(seconds=1)),
+            cap=max(runner.source.longest_wait, runner.source.every),
+            draw=self._draw(),
+        )
+
+    def _report(self, runner: _Runner) -> None:
+        if runner.source.report is None:
+            return
+        try:
+            runner.source.report(runner.standing())
+        except StorageError as error:
+            log.warning("health not written", source=runner.source.key, error=str(error))
+        except Exception:
+            # The last line of defence: a source that is read must not end because nobody can be told how it is doing.
+            log.exception("health not written", source=runner.source.key)
+
+    def _watch(self) -> None:
+        while not self._stop.wait(1.0):
+            now = self._clock()
+            for runner in self._runners:
+                since = runner.reading_since
+                if since is not None and not runner.hung and now - since > runner.source.hung_after:
+                    runner.hung = True
+                    log.error("source hangs", source=runner.source.key, since=since.isoformat())
+                    try:
+                        self._on_hang(runner.source.key, since)
+                    except StorageError as error:
+                        log.warning("hang not written", source=runner.source.key, error=str(error))
+
+
+__all__ = ["CircuitState", "Outcome", "SourceStanding", "SupervisedSource", "Supervisor"]

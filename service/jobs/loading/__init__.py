@@ -1,0 +1,1 @@
+"""How hard every tank is worked."""

@@ -1,0 +1,1 @@
+"""What keeps the service itself alive: leadership, watchdogs, retention, archive, backup."""

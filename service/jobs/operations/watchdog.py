@@ -1,0 +1,177 @@
+"""Tells people that nobody looks at the alarms. Needs no database: that is what is away when it matters.
+
+A watch that has fallen silent looks like a quiet night. Everything else people are told goes through the outbox, which is in
+the database; this goes straight to the channels, is remembered in memory alone, and waits for nobody's answer.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from datetime import UTC, datetime, timedelta
+
+import structlog
+
+from service.alarms.definition import AlarmDefinition, AlarmKind, Priority
+from service.calls.contact import Contact
+from service.calls.routing import address_of
+from service.domain.operations.silence import Presence, Word, due, seen, told
+from service.domain.plant.display import format_local_time
+from service.jobs.alarms.setup import AlarmSetup
+from service.notify.channels import gsm7
+from service.notify.channels.base import Message, Notifier
+
+log = structlog.get_logger(__name__)
+
+#: Look so often.
+LOOK_EVERY = timedelta(seconds=15)
+#: As long as it lasts everybody is told again so often.
+AGAIN = timedelta(minutes=30)
+#: A node that stands by waits so many times longer: mostly the one at work lives, and has said it already.
+STANDS_BACK = 2
+#: Looks at the alarms follow each other every few seconds; a gap of this length is none yet.
+_SHORT = timedelta(minutes=1)
+
+#: Who is called for this is who is called for any grave alarm of the whole plant.
+_NOT_WATCHED = AlarmDefinition(
+    key="system.not watched", kind=AlarmKind.SYSTEM, tank=None, priority=Priority.HIGH, limit=0.0
+)
+
+
+class SpeakUp:
+    """Knows when the alarms were last looked at, and who was told that they are not.
+
+    Parameters
+    ----------
+    notifiers : ways out of its own; each is used by one thread at a time.
+    node : what people call this machine.
+    after : alarms not looked at for so long are told of; None tells nobody.
+    """
+
+    def __init__(
+        self, setup: AlarmSetup, notifiers: Mapping[str, Notifier], node: str, after: timedelta | None
+    ) -> None:
+        self._setup = setup
+        self._notifiers = notifiers
+        self._node = node
+        self._after = after
+        self._presence = Presence()
+        self._standing_by = False
+        self._reached: set[str] = set()  #: who was told of this silence
+
+    def go_by(self, setup: AlarmSetup, notifiers: Mapping[str, Notifier]) -> None:
+        """Go by another version of the site file; what was told already is remembered. Not while :meth:`look` runs."""
+        self._setup, self._notifiers = setup, notifiers
+
+    def look(self, seen_at: datetime, trouble: str, now: datetime, *, standing_by: bool = False) -> int:
+        """Tell whoever has to be told now; returns how many people that reached.
+
+        Parameters
+        ----------
+        seen_at : when every alarm was last looked at, or another node was known to do so.
+        trouble : what is in the way, in the program's words; empty where it does not know.
+        standing_by : whether the work is another node's, as far as this one knows. That node speaks up itself, unless it
+            is gone together with the database.
+        """
+        if self._after is None:
+            return 0
+        unseen = now - seen_at > min(_SHORT, self._after)
+        self._presence = seen(self._presence, trouble if unseen else None, seen_at if unseen else now)
+        self._standing_by = standing_by
+        times = STANDS_BACK if standing_by else 1
+        word = due(self._presence, now, after=times * self._after, again=times * AGAIN)
+        if word is None:
+            return 0
+        reached = self._tell(word, now)
+        if reached or word is Word.BACK:
+            self._presence = told(self._presence, word, now)
+        if word is Word.BACK:
+            self._reached = set()
+        return reached
+
+    def _tell(self, word: Word, now: datetime) -> int:
+        callout = self._setup.callout
+        everybody = callout.everybody(_NOT_WATCHED)
+        match word:
+            case Word.SILENT:
+                first = callout.first_called(_NOT_WATCHED, now)
+                wanted = first or tuple(c for c in everybody if c.receives(None, Priority.HIGH)) or everybody
+            case Word.STILL_SILENT:
+                wanted = everybody
+            case Word.BACK:
+                wanted = tuple(c for c in everybody if c.name in self._reached)
+        reached = self._hand(wanted, word, now)
+        if not reached and word is Word.SILENT:
+            reached = self._hand(everybody, word, now)
+        self._reached |= reached
+        log.error(
+            "the alarms are looked at again" if word is Word.BACK else "the alarms are not looked at",
+            since=self._since(now).isoformat(),
+            trouble=self._presence.why,
+            told=sorted(reached),
+        )
+        return len(reached)
+
+    def _hand(self, contacts: Sequence[Contact], word: Word, now: datetime) -> set[str]:
+        """Each person by the first way that works; returns who was reached."""
+        return {contact.name for contact in contacts if self._reach(contact, word, now)}
+
+    def _reach(self, contact: Contact, word: Word, now: datetime) -> bool:
+        subject, text = self._words(word, now)
+        stamp = (self._presence.told_at or self._since(now)).astimezone(UTC).isoformat()
+        for channel in contact.channels:
+            notifier, address = self._notifiers.get(channel), address_of(contact, channel)
+            if notifier is None or not address:
+                continue
+            message = Message(
+                key="|".join(("not watched", self._node, word, stamp, contact.name, channel)),
+                recipient=address,
+                subject=subject,
+                text=gsm7.shorten(gsm7.plain(subject)) if channel == "sms" else text,
+                created_at=now,
+            )
+            receipt = notifier.send(message, now)
+            notifier.close()
+            if receipt.sent:
+                return True
+            log.warning("not told", contact=contact.name, channel=channel, reason=receipt.answer)
+        return False
+
+    def _since(self, now: datetime) -> datetime:
+        """Since when nobody looks; once they are looked at again, when that was told last."""
+        return self._presence.silent_since or self._presence.told_at or now
+
+    def _words(self, word: Word, now: datetime) -> tuple[str, str]:
+        site, zone = self._setup.site.name, self._setup.site.zone
+        if word is Word.BACK and self._standing_by:
+            subject = f"WATCHED AGAIN {site}: {self._node} hears that another node looks at the tanks."
+            return subject, f"{subject}\n"
+        if word is Word.BACK:
+            subject = f"WATCHED AGAIN {site}: {self._node} looks at the tanks again. It makes up for what it missed; alarms follow."
+            return subject, f"{subject}\n"
+        start = format_local_time(self._since(now), zone)
+        in_the_way = f"What is in the way, for whoever looks after the server:\n{self._presence.why or 'not known'}"
+        if self._standing_by:
+            subject = (
+                f"PERHAPS NOT WATCHED {site} since {start}: {self._node} stands by and hears nothing. Unless another"
+                " node's pages open, watch by hand core."
+            )
+            paragraphs = (
+                f"Underweir on {self._node} stands by for another node. Since {start} it hears nothing from the database, nor"
+                f" whether that node still looks at the tanks of {site}.",
+                "If the other node's pages open, read there whether it does. If not, nobody is called: watch the tanks by"
+                " hand core, and have the servers and the network between them seen to.",
+                "You are told when the tanks are known to be watched again.",
+                in_the_way,
+            )
+            return subject, "\n\n".join(paragraphs) + "\n"
+        subject = (
+            f"NOT WATCHED {site} since {start}: Underweir calls nobody. Watch the tanks by hand core; have server {self._node}"
+            " seen to."
+        )
+        paragraphs = (
+            f"Underweir on {self._node} cannot look at the tanks of {site} since {start}. It calls nobody while this lasts.",
+            "Watch the tanks by hand core, and have the server seen to. You are told when the tanks are watched again.",
+            "Where a second node is set up it may have taken over: its pages say so.",
+            in_the_way,
+        )
+        return subject, "\n\n".join(paragraphs) + "\n"

@@ -1,0 +1,1 @@
+"""The site file brought into force, and tanks taken out of service."""

@@ -1,0 +1,90 @@
+"""Work on a sensor recorded by a person: as found, as left, by whom, why; the drift starts anew from it."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import datetime
+from uuid import UUID, uuid4
+
+from sqlalchemy import Engine
+
+from service.domain.blanket.estimate import TankSetup
+from service.domain.cores.check import CLOCK_SKEW
+from service.domain.cores.core import Calibration
+from service.errors import InputError
+from service.jobs.accounts.actor import Actor, audit
+from service.storage.database.session import transaction
+from service.storage.plant.site_tables import SiteIds
+from service.storage.sensors.calibrations import (
+    CalibrationRecord,
+    correct_calibration,
+    insert_calibration,
+    withdraw_calibration,
+)
+
+
+def record_work(
+    engine: Engine,
+    setup: TankSetup,
+    ids: SiteIds,
+    work: Calibration,
+    actor: Actor,
+    *,
+    now: datetime,
+    note: str = "",
+    id: UUID | None = None,
+    supersedes: UUID | None = None,
+    correction_reason: str = "",
+) -> CalibrationRecord:
+    """Store work on a sensor, with its line in the audit log; offsets are sensor minus truth, in the tank's frame. [m]
+
+    Parameters
+    ----------
+    actor : who records it, and through which door.
+    id : the sender's own, so that sending twice records once.
+    supersedes : the record this one corrects; None for new work.
+
+    Raises
+    ------
+    InputError
+        when the work cannot have been: in the future, or leaving an error larger than the tank.
+    """
+    depth = setup.tank.side_water_depth
+    if work.at > now + CLOCK_SKEW:
+        raise InputError(f"the work on {work.tag} lies in the future; was the date or the time zone mistyped?")
+    for words, offset in (("as found", work.as_found_offset), ("as left", work.as_left_offset)):
+        if offset is not None and abs(offset) > depth:
+            raise InputError(
+                f"{words}: an error of {offset:.2f} m is more than the tank is deep; was the unit mistyped?"
+            )
+    if not work.reason.strip():
+        raise InputError("say why the work was done: it is what the next technician will ask")
+    record = CalibrationRecord(
+        id=id or uuid4(), calibration=work, signal_id=ids.signals[work.tag], recorded_at=now, note=note
+    )
+    with transaction(engine) as conn:
+        if supersedes is None:
+            stored = insert_calibration(conn, record)
+        else:
+            stored = correct_calibration(conn, supersedes, record, correction_reason)
+            record = replace(record, supersedes=supersedes, correction_reason=correction_reason)
+        if stored:
+            detail = {"sensor": work.tag, "kind": work.kind.value, "why": work.reason}
+            if supersedes is not None:
+                detail |= {"corrects": str(supersedes), "reason": correction_reason}
+            done = "recorded" if supersedes is None else "corrected"
+            audit(conn, actor, now, f"calibration {done}", str(record.id), detail)
+    return record
+
+
+def withdraw_work(engine: Engine, calibration_id: UUID, actor: Actor, *, id: UUID, reason: str, now: datetime) -> None:
+    """Take recorded work back: it never was. It stays in its history.
+
+    Raises
+    ------
+    InputError
+        when there is no such record, it was corrected or withdrawn before, or the reason is missing.
+    """
+    with transaction(engine) as conn:
+        if withdraw_calibration(conn, calibration_id, id=id, at=now, reason=reason):
+            audit(conn, actor, now, "calibration withdrawn", str(calibration_id), {"reason": reason.strip()})

@@ -1,0 +1,71 @@
+"""The seam between deciding to tell and telling: one message to one recipient, and what came of handing it over."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from typing import Protocol
+
+from service.calls.retry import Failure
+from service.notify.channels import gsm7
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Attached:
+    """A document that goes with a message, where the channel can carry one."""
+
+    name: str
+    type: str  #: media type
+    content: bytes
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Message:
+    """One message to one recipient. ``key`` is the same on every try, so that a duplicate can be recognised."""
+
+    key: str
+    recipient: str  #: an e-mail address or an E.164 number
+    subject: str
+    text: str
+    html: str = ""
+    created_at: datetime
+    reply_to_key: str | None = None  #: key of the first message of the same occurrence, for threading
+    attached: tuple[Attached, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Receipt:
+    """What came of one try: handed over when ``failure`` is None. ``answer`` is the other side's own words."""
+
+    failure: Failure | None = None
+    answer: str = ""
+    retry_after: timedelta | None = None
+    message_id: str | None = None  #: what the other side calls the message, where receipts may speak of it
+
+    @property
+    def sent(self) -> bool:
+        """Whether the other side took responsibility for the message."""
+        return self.failure is None
+
+
+def text_of(words: str, channel: str) -> str:
+    """Words as a channel carries them: one text message, never more, or a line.
+
+    >>> text_of("CORE North tank", "email")
+    'CORE North tank\\n'
+    """
+    return gsm7.shorten(gsm7.plain(words)) if channel == "sms" else f"{words}\n"
+
+
+class Notifier(Protocol):
+    """One channel. Used by one thread at a time; never raises for what the other side does."""
+
+    channel: str
+
+    def send(self, message: Message, now: datetime) -> Receipt:
+        """Hand the message over, or say why not."""
+        ...
+
+    def close(self) -> None:
+        """Release what is held; called after a batch, safe to call again, sending may go on afterwards."""
+        ...

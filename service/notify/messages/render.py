@@ -1,0 +1,261 @@
+"""From facts to a message: subject, text, HTML and a one-part SMS, in the reader's units and the plant's time."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from jinja2 import Environment, PackageLoader, StrictUndefined
+
+from service.alarms.definition import AlarmKind
+from service.calls.routing import MessageKind
+from service.domain.diagnosis.checks import hint
+from service.domain.plant.display import (
+    describe_height,
+    format_clock,
+    format_duration,
+    format_length,
+    format_local_time,
+    format_quantity,
+    format_speed,
+)
+from service.domain.plant.units import Dimension, UnitSystem
+from service.notify.channels import gsm7
+from service.notify.messages import wording
+from service.notify.messages.facts import AlarmFacts
+
+_ENVIRONMENT = Environment(
+    loader=PackageLoader("service.notify.messages", "templates"),
+    autoescape=lambda name: name is not None and ".html" in name,
+    undefined=StrictUndefined,
+    trim_blocks=True,
+    lstrip_blocks=True,
+    keep_trailing_newline=True,
+)
+
+#: RFC 5322 recommends lines of at most 78 characters; a subject this long still shows whole on a locked phone.
+SUBJECT_LENGTH = 110
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Rendered:
+    """A message in words."""
+
+    subject: str
+    text: str
+    html: str
+    sms: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Section:
+    """A titled list of lines."""
+
+    title: str
+    lines: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Sheet:
+    """What the templates lay out."""
+
+    word: str
+    headline: str
+    grave: bool
+    trust: str | None
+    rows: tuple[tuple[str, str], ...]
+    sections: tuple[Section, ...]
+    code: str
+    acknowledge: bool
+    link: str | None
+    site: str
+    key: str
+
+
+def render(facts: AlarmFacts, system: UnitSystem) -> Rendered:
+    """The message for a reader of that unit system."""
+    sheet = sheet_of(facts, system)
+    return Rendered(
+        subject=_one_line(sheet.headline, SUBJECT_LENGTH),
+        text=_ENVIRONMENT.get_template("message.txt.j2").render(sheet=sheet),
+        html=_ENVIRONMENT.get_template("message.html.j2").render(sheet=sheet),
+        sms=sms(facts, system),
+    )
+
+
+def sheet_of(facts: AlarmFacts, system: UnitSystem) -> Sheet:
+    """The facts, ordered as somebody reads them at night: what, believable, since when, from what; then what to do."""
+    asks = facts.kind is MessageKind.ALARM
+    sections = []
+    if asks:
+        sections.append(Section(title="Look at this first", lines=wording.look_first(facts, system)))
+        if consequence := wording.consequence(facts):
+            sections.append(Section(title="If nothing is done", lines=(consequence,)))
+        if cause := wording.usual_cause(facts):
+            sections.append(Section(title="Usual cause", lines=(cause,)))
+    if facts.also_active:
+        sections.append(Section(title="Also active on this tank", lines=facts.also_active))
+    if wording.sends_to_tank(facts):
+        sections.append(Section(title="Before you go to the tank", lines=wording.CAUTIONS))
+    link = None
+    if facts.code and facts.site.link is not None:
+        link = facts.site.link(facts.definition.key, facts.code, facts.now)
+    elif facts.code and facts.site.public_url:
+        link = f"{facts.site.public_url.rstrip('/')}/alarms/{facts.code}"
+    return Sheet(
+        word=wording.word(facts),
+        headline=wording.headline(facts, system),
+        grave=asks and facts.definition.kind in (AlarmKind.HIGH_HIGH, AlarmKind.HIGH),
+        trust=wording.trust_sentence(facts, system),
+        rows=tuple(_rows(facts, system)),
+        sections=tuple(sections),
+        code=facts.code,
+        acknowledge=asks and bool(facts.code),
+        link=link,
+        site=facts.site.name,
+        key=facts.definition.key,
+    )
+
+
+def sms(facts: AlarmFacts, system: UnitSystem) -> str:
+    """One part of at most 160 septets: what must be known first, then as much of the rest as fits."""
+    zone = facts.site.zone
+    head = f"{wording.word(facts)} {gsm7.shorten(gsm7.plain(wording.subject_of(facts)), 32)}: "
+    main = gsm7.plain(wording.main_clause(facts, system)).replace("the weir", "weir").replace("about ", "")
+    code = f" Code {facts.code}" if facts.code and facts.kind is MessageKind.ALARM else ""
+    tail = f". {format_clock(facts.at, zone)}.{code}"
+    room = gsm7.ONE_PART_SEPTETS - (gsm7.septets(head) or 0) - (gsm7.septets(gsm7.plain(tail)) or 0)
+    text = gsm7.shorten(main, room)
+    for extra in _extras(facts, system):
+        longer = f"{text}. {gsm7.plain(extra)}"
+        if (gsm7.septets(longer) or 0) <= room:
+            text = longer
+    return gsm7.plain(head + text + tail)
+
+
+def _extras(facts: AlarmFacts, system: UnitSystem) -> list[str]:
+    extras = []
+    trust = wording.trust_short(facts)
+    if trust and facts.kind is MessageKind.ALARM:
+        extras.append(trust)
+    if facts.kind is MessageKind.ALARM and (seen := hint(wording.seen_of(facts))):
+        extras.append(seen)
+    if by := wording.cleared_by(facts, system):
+        extras.append(f"By {by}")
+    if facts.core is not None and facts.kind is MessageKind.ALARM and facts.side_water_depth is not None:
+        age = format_duration(facts.now - facts.core.taken_at)
+        extras.append(f"Core {age} ago {format_length(facts.core.thickness, system)}")
+    return extras
+
+
+def _rows(facts: AlarmFacts, system: UnitSystem) -> list[tuple[str, str]]:
+    zone = facts.site.zone
+    rows: list[tuple[str, str]] = []
+    match facts.kind:
+        case MessageKind.CLEARED if facts.returned_at is not None:
+            lasted = format_duration(facts.returned_at - facts.occurred_at)
+            rows.append(("Was active", f"{format_local_time(facts.occurred_at, zone)}, for {lasted}"))
+            rows.append(("Over since", format_local_time(facts.returned_at, zone)))
+            if by := wording.cleared_by(facts, system):
+                rows.append(("Cleared by", by))
+        case MessageKind.ACKNOWLEDGED:
+            rows.append(("Taken by", f"{facts.actor}, {format_local_time(facts.at, zone)}"))
+            if facts.note:
+                rows.append(("They say", facts.note))
+            rows.append(("Since", _since(facts)))
+        case MessageKind.SHELF_ENDING if facts.shelved_until is not None:
+            rows.append(("Shelved by", f"{facts.actor}: {facts.note}"))
+            rows.append(("Until", format_local_time(facts.shelved_until, zone)))
+        case _:
+            rows.append(("Since", _since(facts)))
+            if facts.returned_at is not None:
+                rows.append(("Over since", format_local_time(facts.returned_at, zone)))
+    rows += _limit_rows(facts, system)
+    rows += _tank_rows(facts, system)
+    if facts.kind is MessageKind.ALARM:
+        if facts.called:
+            names = ", ".join(f"{called.contact} at {format_clock(called.at, zone)}" for called in facts.called)
+            rows.append(("No answer", f"from {names}"))
+        if facts.declined:
+            rows.append(("Said no", ", ".join(facts.declined)))
+        respond = format_duration(facts.definition.time_to_respond)
+        rows.append(("Urgency", f"{wording.priority_words(facts.definition.priority)}, within {respond}"))
+    return rows
+
+
+def _since(facts: AlarmFacts) -> str:
+    return f"{format_local_time(facts.occurred_at, facts.site.zone)} ({format_duration(facts.now - facts.occurred_at)} ago)"
+
+
+def _limit_rows(facts: AlarmFacts, system: UnitSystem) -> list[tuple[str, str]]:
+    limit = facts.definition.limit
+    if limit is None or facts.kind is MessageKind.SHELF_ENDING:
+        return []
+    match facts.definition.kind:
+        case AlarmKind.HIGH | AlarmKind.HIGH_HIGH:
+            return [("Limit", f"{format_length(limit, system)} under the weir")]
+        case AlarmKind.RATE:
+            return [("Limit", f"rising {format_speed(limit, system)}")]
+        case AlarmKind.DEVIATION:
+            return [("Limit", f"{format_length(limit, system)} apart")]
+        case AlarmKind.EFFLUENT_SOLIDS:
+            return [("Limit", format_quantity(limit, Dimension.CONCENTRATION, system))]
+        case AlarmKind.TURBIDITY:
+            return [("Limit", format_quantity(limit, Dimension.TURBIDITY, system))]
+        case AlarmKind.SOLIDS_LOADING:
+            return [("Limit", format_quantity(limit, Dimension.SOLIDS_LOADING, system))]
+    return []
+
+
+def _tank_rows(facts: AlarmFacts, system: UnitSystem) -> list[tuple[str, str]]:
+    rows: list[tuple[str, str]] = []
+    estimate, clearance = facts.estimate, facts.clearance
+    if estimate is not None and clearance is not None and math.isfinite(clearance):
+        doubt = format_length(2.0 * estimate.sd, system) if math.isfinite(estimate.sd) else "?"
+        places = dict.fromkeys((wording.where(clearance, facts, system), describe_height(estimate.height, system)))
+        rows.append(("Blanket", f"{', '.join(places)} (give or take {doubt})"))
+    rows += [_sensor_row(facts, index, system) for index in range(len(facts.sensors))]
+    if facts.tank_kind is None:
+        return rows
+    if facts.core is None:
+        rows.append(("Last core", "none yet"))
+        return rows
+    core = facts.core
+    by = f" by {core.taken_by}" if core.taken_by else ""
+    age = format_duration(facts.now - core.taken_at)
+    where = ""
+    if facts.side_water_depth is not None:
+        where = f" = {wording.where(facts.side_water_depth - core.height, facts, system)}"
+        if core.fluff_height is not None:
+            where += f", fluff up to {wording.where(facts.side_water_depth - core.top, facts, system)}"
+    if core.surface:
+        where += f"; surface: {', '.join(core.surface)}"
+    when = format_local_time(core.taken_at, facts.site.zone)
+    rows.append(("Last core", f"{format_length(core.thickness, system)} of sludge{where}, {age} ago ({when}{by})"))
+    return rows
+
+
+def _sensor_row(facts: AlarmFacts, index: int, system: UnitSystem) -> tuple[str, str]:
+    sensor = facts.sensors[index]
+    label = "Sensor" if len(facts.sensors) == 1 else f"Sensor {sensor.tag}"
+    if sensor.last_sample_at is None:
+        return label, "nothing received yet"
+    parts = []
+    if sensor.height is not None and math.isfinite(sensor.height):
+        parts.append(f"reads {describe_height(sensor.height, system)}")
+        if facts.core is not None and sensor.corrected is not None and math.isfinite(sensor.corrected):
+            parts.append(
+                f"{describe_height(sensor.corrected, system).removesuffix(' above the floor')} after drift correction"
+            )
+    else:
+        parts.append("sends no usable number")
+    words = wording.verdict_words(sensor.verdict)
+    if words:
+        parts.append(words)
+    parts.append(f"last heard {format_clock(sensor.last_sample_at, facts.site.zone)}")
+    return label, ", ".join(parts)
+
+
+def _one_line(text: str, limit: int) -> str:
+    line = " ".join(text.split())
+    return line if len(line) <= limit else line[: limit - 1].rsplit(" ", 1)[0] + "…"

@@ -1,0 +1,601 @@
+"""The words of a message: short, for somebody woken at night. No number without its unit, no claim without its doubt."""
+
+from __future__ import annotations
+
+import math
+from datetime import timedelta
+from zoneinfo import ZoneInfo
+
+from service.alarms.definition import NOBODY_SEES, AlarmKind, Priority, SystemWatch
+from service.alarms.observations import AGREE, CoreSeen
+from service.alarms.rules import Observation, RuleReason, SensorSeen
+from service.calls.routing import MessageKind
+from service.domain.blanket.estimate import Trust
+from service.domain.diagnosis.checks import CONFIRM, Finding, findings, leading_checks
+from service.domain.plant.display import (
+    describe_clearance,
+    describe_height,
+    describe_rate,
+    format_clock,
+    format_duration,
+    format_length,
+    format_quantity,
+    format_speed,
+)
+from service.domain.plant.reading import Reason
+from service.domain.plant.tank import TankKind
+from service.domain.plant.units import Dimension, UnitSystem
+from service.notify.messages.facts import AlarmFacts
+
+#: The first word of subject and SMS: how bad, before anything else.
+_WORD = {
+    AlarmKind.HIGH: "WARNING",
+    AlarmKind.HIGH_HIGH: "DANGER",
+    AlarmKind.RATE: "RISING FAST",
+    AlarmKind.TIME_TO_DANGER: "DANGER SOON",
+    AlarmKind.DEVIATION: "SENSOR",
+    AlarmKind.BAD_MEASUREMENT: "SENSOR",
+    AlarmKind.SOLIDS_LOADING: "OVERLOAD",
+    AlarmKind.EFFLUENT_SOLIDS: "EFFLUENT",
+    AlarmKind.TURBIDITY: "EFFLUENT",
+    AlarmKind.CORE_OVERDUE: "CORE DUE",
+    AlarmKind.READS_HIGH: "READS HIGH",
+    AlarmKind.SYSTEM: "SERVICE",
+}
+
+#: A forecast further away than this says nothing to somebody at night.
+_FAR = 24.0  # h
+
+
+def word(facts: AlarmFacts) -> str:
+    """The one word that says how bad it is."""
+    match facts.kind:
+        case MessageKind.CLEARED:
+            # Read in the dark, no word but the first may count.
+            return "STILL DANGER" if _WORD[AlarmKind.HIGH_HIGH] in still(facts) else "CLEARED"
+        case MessageKind.ACKNOWLEDGED:
+            return "TAKEN"
+        case MessageKind.SHELF_ENDING:
+            return "SHELF ENDS"
+    if facts.definition.watch is SystemWatch.FILLING:
+        return "TANKS FILLING"
+    return _WORD[facts.definition.kind]
+
+
+def still(facts: AlarmFacts) -> tuple[str, ...]:
+    """In a word each, the alarms that still stand on the tank; the gravest first."""
+    words = {line.split(":", 1)[0] for line in facts.also_active}
+    known = list(dict.fromkeys([_WORD[AlarmKind.HIGH_HIGH], *_WORD.values()]))
+    return tuple(sorted(words, key=lambda word: known.index(word) if word in known else len(known)))
+
+
+def kind_word(kind: AlarmKind) -> str:
+    """The word for a kind of alarm."""
+    return _WORD[kind]
+
+
+def subject_of(facts: AlarmFacts) -> str:
+    """Who the message is about: the tank, or the plant."""
+    return facts.tank_label or facts.site.name
+
+
+def headline(facts: AlarmFacts, system: UnitSystem) -> str:
+    """The first line: tank, clearance, rate, when it gets worse."""
+    return f"{word(facts)} {subject_of(facts)}: {main_clause(facts, system)}"
+
+
+def main_clause(facts: AlarmFacts, system: UnitSystem) -> str:
+    """The first line without word and tank."""
+    match facts.kind:
+        case MessageKind.CLEARED:
+            return _cleared(facts, system)
+        case MessageKind.ACKNOWLEDGED:
+            return (
+                f"{facts.actor or 'somebody'} has it ({_WORD[facts.definition.kind].lower()}: {_alarm(facts, system)})"
+            )
+        case MessageKind.SHELF_ENDING:
+            return f"the shelved {_WORD[facts.definition.kind].lower()} alarm can call again soon"
+    had = f"; {facts.had_by} had it, not over" if facts.had_by and facts.returned_at is None else ""
+    return _alarm(facts, system) + had
+
+
+def _alarm(facts: AlarmFacts, system: UnitSystem) -> str:
+    definition = facts.definition
+    over = " (over already)" if facts.returned_at is not None and facts.kind is MessageKind.ALARM else ""
+    match definition.kind:
+        case AlarmKind.HIGH | AlarmKind.HIGH_HIGH:
+            return _clearance(facts, system) + over
+        case AlarmKind.RATE:
+            known = facts.value if facts.value is not None or facts.estimate is None else facts.estimate.rate
+            rate = "fast" if known is None else format_speed(known, system)
+            now = "" if facts.clearance is None else f", now {where(facts.clearance, facts, system)}"
+            return f"sludge rising {rate}{now}{over}"
+        case AlarmKind.TIME_TO_DANGER:
+            when = "soon" if facts.value is None else f"in about {_hours(facts.value)}"
+            return f"forecast reaches the danger limit {when}{over}"
+        case AlarmKind.DEVIATION:
+            difference = facts.value or 0.0
+            way = "higher" if difference > 0 else "lower"
+            return f"sensor read {format_length(abs(difference), system)} {way} than the hand core{over}"
+        case AlarmKind.BAD_MEASUREMENT:
+            return _bad_measurement(facts) + over
+        case AlarmKind.SOLIDS_LOADING:
+            if facts.value is None:
+                return f"solids loading above its limit{over}"
+            loading = format_quantity(facts.value, Dimension.SOLIDS_LOADING, system)
+            return f"solids loading {loading}{over}"
+        case AlarmKind.EFFLUENT_SOLIDS | AlarmKind.TURBIDITY:
+            return _effluent(facts, system) + over
+        case AlarmKind.CORE_OVERDUE:
+            if facts.core is None:
+                return "no hand core taken yet"
+            return f"last hand core {format_duration(facts.now - facts.core.taken_at)} ago"
+        case AlarmKind.READS_HIGH:
+            there = "high" if facts.value is None else where(facts.value, facts, system)
+            return f"sensor reads {there}, not confirmed; take a hand core{over}"
+        case AlarmKind.SYSTEM:
+            return _system(facts) + over
+
+
+def where(clearance: float, facts: AlarmFacts, system: UnitSystem) -> str:
+    """Where sludge stands against the weir of the tank."""
+    return describe_clearance(clearance, system, facts.side_water_depth)
+
+
+def observed(seen: Observation, system: UnitSystem, zone: ZoneInfo, depth: float | None) -> str:
+    """What a person saw, who and when, in a clause.
+
+    Parameters
+    ----------
+    depth : side water depth. [m]
+    """
+    who = f" by {seen.core.taken_by}" if seen.core.taken_by else ""
+    when = f"{who} at {format_clock(seen.core.taken_at, zone)}"
+    match seen.reason:
+        case RuleReason.SEEN_AT_THE_WEIR:
+            return f"{', '.join(seen.core.over_the_weir)}, seen{when}"
+        case RuleReason.FLUFF_BEYOND_LIMIT:
+            return f"fluff up to {describe_clearance(seen.clearance, system, depth)}, seen{when}"
+    return f"hand core{when} puts the sludge {describe_clearance(seen.clearance, system, depth)}"
+
+
+def contradicting(seen: Observation, clearance: float | None, system: UnitSystem, zone: ZoneInfo, depth: float) -> str:
+    """What a person saw, for whoever looks at the tank, and whether it contradicts the number.
+
+    Parameters
+    ----------
+    clearance : believed; None where nothing is. [m]
+    depth : side water depth. [m]
+    """
+    against = clearance is not None and clearance - seen.clearance > AGREE
+    return observed(seen, system, zone, depth) + ("; it contradicts the sensor" if against else "")
+
+
+def _observed(facts: AlarmFacts, seen: Observation, system: UnitSystem) -> str:
+    return observed(seen, system, facts.site.zone, facts.side_water_depth)
+
+
+def _effluent(facts: AlarmFacts, system: UnitSystem) -> str:
+    turbid = facts.definition.kind is AlarmKind.TURBIDITY
+    name = "effluent turbidity" if turbid else "effluent solids"
+    if facts.value is None:
+        return f"{name} above the limit"
+    shown = format_quantity(facts.value, Dimension.TURBIDITY if turbid else Dimension.CONCENTRATION, system)
+    return f"{name} {shown}" + (f" by {facts.detail}" if facts.detail else "")
+
+
+def _clearance(facts: AlarmFacts, system: UnitSystem) -> str:
+    if facts.standing is not None and facts.kind is not MessageKind.CLEARED:
+        return _observed(facts, facts.standing, system)
+    clearance = facts.value if facts.value is not None else facts.clearance
+    if clearance is None:
+        return "sludge near the weir"
+    if facts.reason is RuleReason.FLUFF_BEYOND_LIMIT and facts.detail:
+        return f"fluff up to {where(clearance, facts, system)} by {facts.detail}"
+    parts = [f"sludge {where(clearance, facts, system)}"]
+    if facts.estimate is not None and math.isfinite(facts.estimate.rate) and facts.returned_at is None:
+        parts.append(describe_rate(facts.estimate.rate, system))
+    later = worse_in(facts)
+    if later is not None:
+        parts.append(later)
+    return ", ".join(parts)
+
+
+def worse_in(facts: AlarmFacts) -> str | None:
+    """When it gets worse if it goes on like now: danger limit first, then the weir."""
+    estimate, clearance = facts.estimate, facts.clearance
+    if estimate is None or clearance is None or facts.returned_at is not None or estimate.rate <= 0.005:
+        return None
+    if facts.definition.kind is AlarmKind.HIGH and facts.danger_limit is not None and clearance > facts.danger_limit:
+        hours = (clearance - facts.danger_limit) / estimate.rate
+        return f"danger in about {_hours(hours)}" if hours <= _FAR else None
+    if clearance <= 0:
+        return None
+    hours = clearance / estimate.rate
+    return f"at the weir in about {_hours(hours)}" if hours <= _FAR else None
+
+
+def _hours(hours: float) -> str:
+    """A forecast's time, no finer than anybody can foresee."""
+    span = timedelta(hours=hours)
+    if span < timedelta(minutes=10):
+        return "10 min or less"
+    if span < timedelta(hours=2):
+        minutes = round(span / timedelta(minutes=10)) * 10
+        return format_duration(timedelta(minutes=minutes))
+    return f"{hours:.0f} h"
+
+
+def _bad_measurement(facts: AlarmFacts) -> str:
+    last = max((s.last_sample_at for s in facts.sensors if s.last_sample_at is not None), default=None)
+    for sensor in facts.sensors:
+        if sensor.tag == facts.detail:
+            last = sensor.last_sample_at
+    match facts.reason:
+        case RuleReason.STALE if last is not None:
+            return f"no blanket reading for {format_duration(facts.now - last)}"
+        case RuleReason.NO_SAMPLE | RuleReason.STALE:
+            return "no blanket reading has arrived yet"
+        case RuleReason.FLAT:
+            return "blanket reading is frozen at one value"
+        case RuleReason.ECHO_LOST:
+            return "blanket sensor has lost its echo"
+        case RuleReason.SENSOR_FAULT:
+            return "blanket sensor reports a fault"
+        case RuleReason.BLIND:
+            return "blind: nobody knows where the sludge is"
+    return "blanket reading cannot be trusted"
+
+
+def _system(facts: AlarmFacts) -> str:
+    match facts.definition.watch:
+        case SystemWatch.CONNECTOR:
+            name = facts.definition.connector
+            if facts.reason is RuleReason.SAMPLES_LOST:
+                return f"values from source {name} were lost: {facts.value or 0.0:.0f} so far could not be kept"
+            if facts.reason is RuleReason.SAMPLES_REFUSED:
+                return f"some values from source {name} cannot be stored; underweir examine says more"
+            if facts.reason is RuleReason.CONNECTOR_NEVER_GOOD or facts.value is None:
+                return f"nothing has come from source {name} yet; its tanks are not watched"
+            if facts.reason is RuleReason.TANKS_SILENT:
+                return f"{facts.value:.0f} tanks at once send nothing through source {name}: {facts.detail}"
+            hours = timedelta(hours=facts.value)
+            unwatched = f"not watched: {facts.detail}" if facts.detail else "its tanks are not watched"
+            return f"nothing from source {name} for {format_duration(hours)}; {unwatched}"
+        case SystemWatch.DELIVERY:
+            return "alarm messages are not getting through"
+        case SystemWatch.CLOCK:
+            ahead = format_duration(timedelta(hours=facts.value or 0.0))
+            return f"readings are stamped {ahead} in the future; a clock or time zone is wrong"
+        case SystemWatch.DUTY:
+            left = timedelta(hours=facts.value or 0.0)
+            when = f"in {format_duration(left)}" if left > timedelta(0) else "now"
+            return f"nobody is on duty {when} (rota {facts.detail})"
+        case SystemWatch.FILLING:
+            return f"{facts.value or 0.0:.0f} tanks fill at once: {facts.detail}"
+        case SystemWatch.CHATTERING:
+            return f"these alarms come and go, too often to be believed: {facts.detail}"
+        case SystemWatch.STALE:
+            return f"these alarms have stood for more than {_hours(facts.definition.limit or 0.0)}: {facts.detail}"
+    return "the service is not well"
+
+
+#: What has ended, in words that cannot be taken for the end of something graver.
+_ENDED = {
+    AlarmKind.HIGH: "warning over",
+    AlarmKind.HIGH_HIGH: "danger over",
+    AlarmKind.RATE: "no longer rising fast",
+    AlarmKind.TIME_TO_DANGER: "the forecast no longer reaches the danger limit",
+    AlarmKind.READS_HIGH: "the sensor no longer reads high",
+    AlarmKind.SOLIDS_LOADING: "solids loading within its limit again",
+    AlarmKind.EFFLUENT_SOLIDS: "effluent solids within the limit again",
+    AlarmKind.TURBIDITY: "effluent turbidity within the limit again",
+}
+
+
+def _cleared(facts: AlarmFacts, system: UnitSystem) -> str:
+    stands = ", ".join(still(facts))
+    return _ended(facts, system, f", still {stands}" if stands else "")
+
+
+def _ended(facts: AlarmFacts, system: UnitSystem, stands: str) -> str:
+    kind = facts.definition.kind
+    if kind in _ENDED:
+        if kind not in _OF_BLANKET and kind is not AlarmKind.READS_HIGH:
+            return f"{_ENDED[kind]}{stands}"
+        if facts.taken_back is not None and kind in _OF_BLANKET:
+            gone = facts.taken_back
+            how = "withdrawn" if gone.now_says is None else "corrected"
+            stands = f", {_which_core(gone.seen, facts)} {how} by {gone.by}{stands}"
+        if facts.clearance is None:
+            return f"{_ENDED[kind]}{stands}"
+        moving = ""
+        if facts.estimate is not None and math.isfinite(facts.estimate.rate):
+            moving = f", {describe_rate(facts.estimate.rate, system)}"
+        return f"{_ENDED[kind]}{stands}, sludge {where(facts.clearance, facts, system)}{moving}"
+    return f"{_ended_elsewhere(facts)}{stands}"
+
+
+def cleared_by(facts: AlarmFacts, system: UnitSystem) -> str:
+    """The observations by which a blanket alarm is over; empty where none is told."""
+    if facts.kind is not MessageKind.CLEARED or facts.definition.kind not in (*_OF_BLANKET, AlarmKind.READS_HIGH):
+        return ""
+    said, core = [], facts.core
+    if (gone := facts.taken_back) is not None:
+        how = "withdrawn" if gone.now_says is None else f"corrected to {format_length(gone.now_says.thickness, system)}"
+        said.append(f"the {_which_core(gone.seen, facts)}, which was {how} by {gone.by} ({gone.why})")
+    if core is not None and (core.taken_at >= facts.occurred_at or core.last_heard):
+        who = f" by {core.taken_by}" if core.taken_by else ""
+        at = format_clock(core.taken_at, facts.site.zone)
+        said.append(f"hand core{who} at {at}, {format_length(core.thickness, system)} of sludge")
+    if core is not None and core.contradicted is not None:
+        said.append(f"{' and '.join(core.contradicted.by)}, which agree that the blanket has left the last core")
+    else:
+        said += [
+            f"sensor {s.tag}, {describe_height(s.corrected, system)}"
+            for s in facts.sensors
+            if s.corrected is not None and s.verdict is Reason.NONE and _heard(s, facts)
+        ]
+    return "; ".join(said)
+
+
+def _which_core(core: CoreSeen, facts: AlarmFacts) -> str:
+    """A core among others, by when it was taken and what it said."""
+    said = f" ({', '.join(core.over_the_weir)})" if core.over_the_weir else ""
+    return f"core of {format_clock(core.taken_at, facts.site.zone)}{said}"
+
+
+def _heard(sensor: SensorSeen, facts: AlarmFacts) -> bool:
+    return sensor.last_sample_at is not None and facts.now - sensor.last_sample_at <= sensor.stale_after
+
+
+def _ended_elsewhere(facts: AlarmFacts) -> str:
+    match facts.definition.kind:
+        case AlarmKind.BAD_MEASUREMENT:
+            return "blanket reading is back"
+        case AlarmKind.CORE_OVERDUE:
+            return "hand core taken"
+        case AlarmKind.DEVIATION:
+            return "sensor and hand core agree again"
+        case AlarmKind.SYSTEM if facts.definition.watch is SystemWatch.CONNECTOR:
+            return f"source {facts.definition.connector} is well again"
+        case AlarmKind.SYSTEM if facts.definition.watch is SystemWatch.DELIVERY:
+            return "alarm messages get through again"
+        case AlarmKind.SYSTEM if facts.definition.watch is SystemWatch.FILLING:
+            return "the tanks no longer fill together"
+    return f"{_WORD[facts.definition.kind].lower()} over"
+
+
+def _observation_sentence(seen: Observation, facts: AlarmFacts, system: UnitSystem) -> str:
+    """Where a person's word comes from, what the sensor says against it, and what alone takes it back."""
+    if facts.definition.kind in (AlarmKind.HIGH, AlarmKind.HIGH_HIGH):
+        source = "This was seen by a person, not by the sensor."
+    else:
+        source = f"Rely on what was seen: {_observed(facts, seen, system)}."
+    against = ""
+    if facts.clearance is not None and facts.clearance - seen.clearance > AGREE:
+        against = f" The sensor says {where(facts.clearance, facts, system)}: do not trust it."
+    if seen.reason is RuleReason.SEEN_AT_THE_WEIR:
+        ends = "It stands until a round logs the surface anew"
+    elif seen.reason is RuleReason.FLUFF_BEYOND_LIMIT:
+        ends = "It stands until another core"
+    else:
+        ends = "It stands until another core, or two sensors that agree, say otherwise"
+    return f"{source}{against} {ends}; if it was a slip, correct or withdraw it."
+
+
+def trust_sentence(facts: AlarmFacts, system: UnitSystem) -> str | None:
+    """Whether the number can be believed, in one sentence; None where no number of a tank is told."""
+    if facts.standing is not None:
+        return _observation_sentence(facts.standing, facts, system)
+    if facts.estimate is None:
+        return None
+    match facts.estimate.trust:
+        case Trust.GOOD:
+            return "The number can be believed."
+        case Trust.DOUBTFUL:
+            return "The number is doubtful: check it before you rely on it."
+        case Trust.BLIND:
+            return "The sensor is blind: the number is old and may be wrong."
+
+
+def trust_short(facts: AlarmFacts) -> str | None:
+    """The same for an SMS."""
+    if facts.standing is not None:
+        against = facts.clearance is not None and facts.clearance - facts.standing.clearance > AGREE
+        return "Do not trust sensor" if against else "Seen by a person"
+    if facts.estimate is None:
+        return None
+    return {Trust.GOOD: "Number good", Trust.DOUBTFUL: "Number doubtful", Trust.BLIND: "Sensor blind"}[
+        facts.estimate.trust
+    ]
+
+
+_VERDICT = {
+    Reason.STALE: "stale",
+    Reason.FLAT: "frozen at one value",
+    Reason.ARM_PASS: "arm passing",
+    Reason.IMPLAUSIBLE_JUMP: "jumped faster than sludge can move",
+    Reason.ECHO_LOST: "echo lost",
+    Reason.SURFACE_ECHO: "echo from the water surface",
+    Reason.FLUFF_LOCK: "may follow the fluff, not the blanket",
+    Reason.NOISY: "noisy",
+    Reason.SPIKE: "spike",
+    Reason.READS_HIGH_UNCONFIRMED: "reads high, not confirmed",
+    Reason.OUT_OF_SERVICE: "out of service",
+    Reason.OUT_OF_RANGE: "outside its range",
+    Reason.UNDER_RANGE: "under its range",
+    Reason.OVER_RANGE: "over its range",
+    Reason.LOOP_FAULT_LOW: "current loop fault, low",
+    Reason.LOOP_FAULT_HIGH: "current loop fault, high",
+    Reason.INSTRUMENT_FAULT: "reports a fault",
+    Reason.NO_COMMUNICATION: "no communication",
+    Reason.MANUAL_HOLD: "held by hand",
+    Reason.NOT_A_NUMBER: "sends no number",
+    Reason.SOURCE_BAD: "called bad by its source",
+    Reason.SOURCE_UNCERTAIN: "called uncertain by its source",
+}
+
+
+def verdict_words(verdict: Reason) -> str:
+    """What conditioning says of a sensor's last sample; empty when it says nothing against it."""
+    return _VERDICT.get(verdict, "")
+
+
+#: Alarms on a blanket that rises, or on what makes it rise: the pattern seen says what to look at.
+_OF_BLANKET = frozenset(
+    {AlarmKind.HIGH, AlarmKind.HIGH_HIGH, AlarmKind.RATE, AlarmKind.TIME_TO_DANGER, AlarmKind.SOLIDS_LOADING}
+)
+#: What to do, what follows and what the cause is where a source delivers, but some of its values did not get into the database.
+_NOT_STORED: dict[RuleReason | None, tuple[tuple[str, ...], str, str]] = {
+    RuleReason.SAMPLES_LOST: (
+        (
+            "The source still delivers. What waited for the database did not all fit on the disk.",
+            "Make room on the service's disk and bring the database back: underweir examine says what is in the way.",
+        ),
+        "More values are lost, the oldest first; trends and reports keep the gap.",
+        "The database was away for long, or the disk was full.",
+    ),
+    RuleReason.SAMPLES_REFUSED: (
+        (
+            "Nothing to do at the tank: the source still delivers, and its other values are stored.",
+            "Tell whoever runs the service. By day: underweir examine names the values, why, and how to bring them back.",
+        ),
+        "These values stay out of trends and reports. They are kept aside, until the oldest make room for new ones.",
+        "The database cannot hold a value as it came.",
+    ),
+}
+
+#: Checks in one message: more than these nobody reads at night.
+_MOST_CHECKS = 4
+
+
+def look_first(facts: AlarmFacts, system: UnitSystem) -> tuple[str, ...]:
+    """What to look at first: the site's own words where it wrote some, then the pattern seen, else what is usual."""
+    definition = facts.definition
+    if not definition.action_of_site and facts.reason in _NOT_STORED:
+        return _NOT_STORED[facts.reason][0]
+    if definition.kind not in _OF_BLANKET:
+        return (definition.action,) if definition.action else _usual_checks(facts)
+    own = (definition.action,) if definition.action_of_site else ()
+    found = seen_of(facts)
+    if not found:
+        return own or _usual_checks(facts)
+    lines = leading_checks(found, _MOST_CHECKS - len(own))
+    restoring = facts.evidence.restoring_flow if facts.evidence is not None else None
+    if restoring is not None:
+        flow = format_quantity(restoring, Dimension.FLOW, system)
+        lines = (*lines, f"By the settling test a return flow of {flow} for this tank would do, as the site allows.")
+    return (*own, *lines) if Finding.SENSOR_DOUBT in found or cored_just_now(facts) else (*own, *lines, CONFIRM)
+
+
+#: Nobody who cored so lately is sent to core again.
+JUST_NOW = timedelta(hours=1)
+
+
+def cored_just_now(facts: AlarmFacts) -> bool:
+    """Whether somebody has just taken a core."""
+    return facts.core is not None and facts.now - facts.core.taken_at <= JUST_NOW
+
+
+def seen_of(facts: AlarmFacts) -> tuple[Finding, ...]:
+    """The patterns seen, where the alarm is about a blanket."""
+    if facts.evidence is None or facts.definition.kind not in _OF_BLANKET:
+        return ()
+    found = findings(facts.evidence)
+    return tuple(one for one in found if one is not Finding.SENSOR_DOUBT or not cored_just_now(facts))
+
+
+def _usual_checks(facts: AlarmFacts) -> tuple[str, ...]:
+    match facts.definition.kind:
+        case (
+            AlarmKind.HIGH | AlarmKind.HIGH_HIGH | AlarmKind.RATE | AlarmKind.TIME_TO_DANGER | AlarmKind.SOLIDS_LOADING
+        ):
+            # Common practice, no source.
+            arm = "Arm turning?" if cored_just_now(facts) else "Arm turning? Then confirm with a hand core."
+            if facts.tank_kind is TankKind.SECONDARY:
+                return (
+                    "Return sludge: is the pump running, is its flow what it should be?",
+                    "Inflow: storm, or another tank out of the split?",
+                    arm,
+                )
+            return (
+                "Sludge pump of this tank: running, and does sludge really come?",
+                "Inflow: storm, or another tank out of the split?",
+                arm,
+            )
+        case AlarmKind.BAD_MEASUREMENT:
+            if others := other_sensors(facts):
+                return (
+                    f"Still watched by {others}: take a hand core when you can, to be sure of it.",
+                    "Then the sensor: power, cable, fouled face, scum or foam under it.",
+                )
+            return (
+                "Nothing watches this tank now: take a hand core, and again until the sensor is back.",
+                "Then the sensor: power, cable, fouled face, scum or foam under it.",
+            )
+        case AlarmKind.READS_HIGH:
+            return ("Take a hand core now: it decides whether the sludge is really there.",)
+        case AlarmKind.EFFLUENT_SOLIDS | AlarmKind.TURBIDITY:
+            return ("Look over the weirs and take a grab sample: is it the blanket, poor floc, or the meter?",)
+        case AlarmKind.DEVIATION:
+            return ("Take a second core to be sure, then clean or calibrate the sensor.",)
+        case AlarmKind.CORE_OVERDUE:
+            return ("Take a hand core and enter it; without cores the sensor's drift goes unnoticed.",)
+        case AlarmKind.SYSTEM:
+            return ("Take hand cores until the service works again.",)
+
+
+def consequence(facts: AlarmFacts) -> str:
+    """What happens if nobody does anything."""
+    if facts.reason in _NOT_STORED:
+        return _NOT_STORED[facts.reason][1]
+    if facts.definition.consequence == NOBODY_SEES and (others := other_sensors(facts)):
+        return f"The tank is watched by {others} alone; nobody sees it rise if that fails, too."
+    if facts.definition.consequence:
+        return facts.definition.consequence
+    match facts.definition.kind:
+        case AlarmKind.HIGH | AlarmKind.HIGH_HIGH | AlarmKind.RATE | AlarmKind.TIME_TO_DANGER | AlarmKind.READS_HIGH:
+            return "Solids go over the weir and out with the effluent."
+        case AlarmKind.BAD_MEASUREMENT | AlarmKind.CORE_OVERDUE | AlarmKind.DEVIATION:
+            return "A rising blanket may go unnoticed."
+    return ""
+
+
+def other_sensors(facts: AlarmFacts) -> str:
+    """The tank's sensors that can be believed while another cannot, by tag; empty where there is none."""
+    if facts.reason is RuleReason.BLIND:
+        return ""
+    good = [s.tag for s in facts.sensors if s.tag != facts.detail and s.verdict is Reason.NONE and _heard(s, facts)]
+    return " and ".join(good)
+
+
+def usual_cause(facts: AlarmFacts) -> str:
+    """Where it usually comes from."""
+    if facts.reason in _NOT_STORED:
+        return _NOT_STORED[facts.reason][2]
+    return facts.definition.cause
+
+
+#: Where a message sends somebody to the tank. Usual cautions of the trade; local rules stand above them.
+CAUTIONS = (
+    "Only if it is safe: not in lightning, high wind or flooding.",
+    "Stay behind the guard rail; walkways are slippery, a fall can drown you.",
+    "Tell somebody where you go. Gloves on, wash hands after.",
+    "Lock out the arm's drive before you touch or reach for anything.",
+    "Site rules, local codes and your licensed operator come first.",
+)
+
+
+def sends_to_tank(facts: AlarmFacts) -> bool:
+    """Whether following the message leads somebody to the water."""
+    return facts.kind is MessageKind.ALARM and facts.tank_kind is not None
+
+
+def priority_words(priority: Priority) -> str:
+    """How soon somebody is expected to act."""
+    return {
+        Priority.HIGH: "act now",
+        Priority.MEDIUM: "act soon",
+        Priority.LOW: "when you can",
+    }[priority]

@@ -1,0 +1,179 @@
+"""From sections about people and calls to the values the alarms work with."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from datetime import UTC, datetime
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+from service.calls.duty import Override, Rota, Shift
+from service.calls.escalation import Ladder, Rung, Whom
+from service.errors import ConfigError
+from service.notify.channels.gateway_hook import GatewayHook, ReceiptFields, ReplyFields
+from service.notify.channels.http_gateway import HttpGateway
+from service.notify.channels.sms_modem import GsmModem
+from service.notify.channels.webhook import BODY, Webhook
+from service.site.sections.gateway import GatewaySection, ModemSection, WebhookSection
+from service.site.sections.on_call import HolidaySection, LadderSection, RungSection, ShiftSection, StandInSection
+
+_EVERY_DAY = tuple(range(7))
+
+
+def rotas_of(
+    shifts: Sequence[ShiftSection],
+    stand_ins: Sequence[StandInSection],
+    holidays: Iterable[HolidaySection],
+    zone: ZoneInfo,
+) -> tuple[Rota, ...]:
+    """Every rota named by a shift, its shifts in the order of the file."""
+    days = frozenset(holiday.day for holiday in holidays)
+    return tuple(
+        Rota(
+            key=key,
+            zone=zone,
+            shifts=tuple(shift_of(s) for s in shifts if s.rota == key),
+            overrides=tuple(
+                Override(start=_instant(s.start, zone), end=_instant(s.end, zone), person=s.person, why=s.why)
+                for s in stand_ins
+                if s.rota == key
+            ),
+            holidays=days,
+        )
+        for key in dict.fromkeys(shift.rota for shift in shifts)
+    )
+
+
+def shift_of(section: ShiftSection) -> Shift:
+    """One shift."""
+    weekdays = section.weekdays if section.weekdays is not None else _EVERY_DAY
+    return Shift(
+        name=section.name,
+        people=section.people,
+        first_day=section.first_day,
+        start=section.start,
+        end=section.end,
+        weekdays=frozenset(weekdays),
+        turn_days=section.turn_days,
+        on_holidays=section.on_holidays,
+    )
+
+
+def ladder_of(section: LadderSection) -> Ladder:
+    """One ladder, its rungs in order of time."""
+    return Ladder(
+        key=section.key,
+        priorities=frozenset(section.priorities),
+        start=section.start,
+        end=section.end,
+        weekdays=frozenset(section.weekdays if section.weekdays is not None else _EVERY_DAY),
+        rungs=tuple(sorted((_rung_of(rung) for rung in section.rungs), key=lambda rung: rung.after)),
+    )
+
+
+def _rung_of(section: RungSection) -> Rung:
+    whom, name = Whom.EVERYBODY, ""
+    if section.duty is not None:
+        whom, name = Whom.DUTY, section.duty
+    elif section.contact is not None:
+        whom, name = Whom.CONTACT, section.contact
+    return Rung(
+        after=section.after,
+        whom=whom,
+        name=name,
+        again_every=section.again_every,
+        again_times=section.again_times if section.again_every is not None else 0,
+        channels=section.channels,
+    )
+
+
+def gateway_of(section: GatewaySection, secrets: dict[str, str]) -> HttpGateway:
+    """One gateway, its secrets read."""
+    timeout = {} if section.timeout is None else {"timeout": section.timeout.total_seconds()}
+    return HttpGateway(
+        channel=section.channel,
+        url=section.url,
+        method=section.method,
+        headers=section.headers,
+        body=section.body,
+        content_type=section.content_type,
+        success=section.success,
+        refused=section.refused,
+        message_id=section.message_id,
+        secrets=secrets,
+        ca_file=section.ca_file,
+        **timeout,
+    )
+
+
+def hook_of(section: GatewaySection, secret: str) -> GatewayHook:
+    """What a gateway may post here, its secret read.
+
+    Raises
+    ------
+    ConfigError
+        when the secret is short enough to be guessed.
+    """
+    if len(secret) < _SHORTEST_HOOK_SECRET:
+        raise ConfigError(f"{section.hook_secret}: the secret is shorter than {_SHORTEST_HOOK_SECRET} characters")
+    receipts, replies = section.receipts, section.replies
+    return GatewayHook(
+        key=section.key,
+        secret=secret,
+        receipts=None
+        if receipts is None
+        else ReceiptFields(
+            id=receipts.id,
+            status=receipts.status,
+            delivered=frozenset(receipts.delivered),
+            failed=frozenset(receipts.failed),
+        ),
+        replies=None if replies is None else ReplyFields(id=replies.id, sender=replies.sender, text=replies.text),
+    )
+
+
+_SHORTEST_HOOK_SECRET = 20
+
+
+def webhook_of(section: WebhookSection, secrets: dict[str, str], signing_secret: str | None) -> Webhook:
+    """One webhook, its secrets read."""
+    gateway = HttpGateway(
+        channel="webhook",
+        method="POST",
+        timeout=15.0 if section.timeout is None else section.timeout.total_seconds(),
+        url=section.url,
+        headers=section.headers,
+        body=BODY,
+        success=section.success,
+        secrets=secrets,
+        ca_file=section.ca_file,
+    )
+    return Webhook(key=section.key, gateway=gateway, signing_secret=signing_secret, private=section.private_addresses)
+
+
+def modem_of(section: ModemSection) -> GsmModem:
+    """One modem, its PIN read."""
+    pin = None if section.pin_file is None else secret_from(Path(section.pin_file))
+    return GsmModem(port=section.port, baud=section.baud, pin=pin)
+
+
+def secret_from(path: Path) -> str:
+    """The secret kept in a file.
+
+    Raises
+    ------
+    ConfigError
+        when it cannot be read or is empty.
+    """
+    try:
+        secret = path.read_text("utf-8").strip()
+    except (OSError, UnicodeError) as error:
+        raise ConfigError(f"{path}: the secret cannot be read ({error})") from error
+    if not secret:
+        raise ConfigError(f"{path}: the secret is empty")
+    return secret
+
+
+def _instant(moment: datetime, zone: ZoneInfo) -> datetime:
+    """A moment written in plant time, unless it names its own zone."""
+    return (moment if moment.tzinfo is not None else moment.replace(tzinfo=zone)).astimezone(UTC)

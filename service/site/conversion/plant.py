@@ -1,0 +1,293 @@
+"""From sections of the site file to the domain's own objects, with what the file leaves out filled in."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import timedelta
+
+from service.alarms.definition import AlarmDefinition, AlarmKind, Priority, SystemWatch, system_definitions
+from service.calls.contact import Contact
+from service.domain.blanket.estimate import TankSetup
+from service.domain.loading.limits import LoadTerms
+from service.domain.loading.settling import USUAL_CORRELATION
+from service.domain.loading.split import shares_of_plant
+from service.domain.plant.signal import IN_SERVICE, Mount, Signal, SignalKind
+from service.domain.plant.tank import NotchedWeir, Tank, TankShape
+from service.site.conversion.alarm_defaults import DEFAULTS, default_deadband, default_limit
+from service.site.sections.alarm import EVERY_TANK, AlarmSection
+from service.site.sections.people import ContactSection
+from service.site.sections.plant import SignalSection, TankSection
+
+#: The customary coring spot: a third of the way in from the edge (common practice, no source).
+CUSTOMARY_CORE_POSITION = 1 / 3
+
+#: The alarm that an effluent meter with a limit brings along.
+EFFLUENT_ALARMS = {
+    SignalKind.EFFLUENT_SOLIDS: AlarmKind.EFFLUENT_SOLIDS,
+    SignalKind.TURBIDITY: AlarmKind.TURBIDITY,
+}
+
+SHORTEST_STALE_AFTER = timedelta(minutes=10)
+#: A settling test is made by hand, usually once a day (common practice, no source): a day with two hours of grace.
+SETTLING_TEST_HOLDS = timedelta(hours=26)
+
+
+def tank_of(section: TankSection) -> Tank:
+    """The tank a section describes."""
+    reach = (section.diameter or 0.0) / 2 if section.shape is TankShape.CIRCULAR else section.length or 0.0
+    core = section.core_distance_from_wall
+    if core is None:
+        core = reach * (section.core_position if section.core_position is not None else CUSTOMARY_CORE_POSITION)
+    notched = None
+    if section.notch_angle is not None and section.notch_count is not None:
+        notched = NotchedWeir(notch_angle=section.notch_angle, notch_count=section.notch_count)
+        if section.discharge_coefficient is not None:
+            notched = replace(notched, discharge_coefficient=section.discharge_coefficient)
+    return Tank(
+        key=section.key,
+        label=section.label or section.key,
+        kind=section.kind,
+        shape=section.shape,
+        side_water_depth=section.side_water_depth,
+        floor_slope=section.floor_slope,
+        diameter=section.diameter,
+        length=section.length,
+        width=section.width,
+        weir_length=section.weir_length,
+        notched_weir=notched,
+        core_distance_from_wall=core,
+        arm_period=section.arm_period / timedelta(hours=1) if section.arm_period else None,
+    )
+
+
+def signal_of(section: SignalSection) -> Signal:
+    """The signal a section describes."""
+    mount = None
+    if section.measures is not None:
+        mount = Mount(
+            measures=section.measures,
+            zero_height=section.zero_height or 0.0,
+            distance_from_wall=section.distance_from_wall or 0.0,
+        )
+    interval = section.expected_interval or timedelta(minutes=1)
+    return Signal(
+        tag=section.tag,
+        kind=section.kind,
+        tank=section.tank,
+        unit=section.unit,
+        low=section.low,
+        high=section.high,
+        mount=mount,
+        expected_interval=interval,
+        stale_after=section.stale_after or max(_usually_holds(section.kind), 3 * interval),
+        flat_after=section.flat_after,
+        flat_band=section.flat_band or 0.0,
+        limit=section.limit if section.kind in EFFLUENT_ALARMS else None,
+        sensor=section.sensor,
+        in_service=section.in_service or IN_SERVICE,
+    )
+
+
+def _usually_holds(kind: SignalKind) -> timedelta:
+    return SETTLING_TEST_HOLDS if kind is SignalKind.SETTLED_VOLUME else SHORTEST_STALE_AFTER
+
+
+def terms_of(section: TankSection) -> LoadTerms:
+    """What a section says of its tank's loading."""
+    return LoadTerms(
+        limits=section.limits.by_quantity() if section.limits is not None else {},
+        correlation=section.settling or USUAL_CORRELATION,
+        return_capacity=section.return_capacity,
+    )
+
+
+def setups_of(
+    tanks: Iterable[Tank], signals: Sequence[Signal], terms: Mapping[str, LoadTerms], out: Collection[str] = ()
+) -> tuple[TankSetup, ...]:
+    """Every tank with the signals that speak of it; *terms* by its key, *out* the keys of those out of service."""
+    blankets: dict[str | None, list[Signal]] = {}
+    others: dict[str | None, list[Signal]] = {}
+    for signal in signals:
+        (blankets if signal.kind is SignalKind.BLANKET else others).setdefault(signal.tank, []).append(signal)
+    tanks = tuple(tanks)
+    shares = shares_of_plant(tanks, out)
+    return tuple(
+        TankSetup(
+            tank=tank,
+            blankets=tuple(blankets.get(tank.key, ())),
+            others=(*others.get(tank.key, ()), *others.get(None, ())),
+            share_of_plant=shares[tank.key],
+            terms=terms[tank.key],
+        )
+        for tank in tanks
+    )
+
+
+@dataclass(frozen=True)
+class Planned:
+    """An alarm definition and the section it came from; None when it is one of those every tank has."""
+
+    definition: AlarmDefinition
+    section: AlarmSection | None
+
+
+def tank_alarms(
+    sections: Iterable[AlarmSection], tanks: Iterable[Tank], signals: Iterable[Signal] = ()
+) -> Iterator[Planned]:
+    """The alarms of every tank: what names the tank comes before what names all, and that before the defaults.
+
+    An effluent meter of the tank among the *signals* that has a limit brings its alarm along.
+    """
+    limits = effluent_limits(signals)
+    written: dict[tuple[str, AlarmKind], list[AlarmSection]] = {}
+    for section in sections:
+        written.setdefault((section.tank, section.kind), []).append(section)
+    for tank in tanks:
+        planned: list[Planned] = []
+        for kind in AlarmKind:
+            if kind is AlarmKind.SYSTEM or (kind in EFFLUENT_ALARMS.values() and (tank.key, kind) not in limits):
+                continue
+            found = written.get((tank.key, kind)) or written.get((EVERY_TANK, kind), [])
+            limit = limits.get((tank.key, kind))
+            planned += [Planned(definition_of(s, kind, tank, limit), s) for s in found if s.enabled]
+            if not found and (DEFAULTS[kind].always or limit is not None):
+                planned.append(Planned(definition_of(None, kind, tank, limit), None))
+        yield from _with_room_between(planned)
+
+
+def effluent_limits(signals: Iterable[Signal]) -> dict[tuple[str | None, AlarmKind], float]:
+    """The lowest limit on effluent meters, by the tank they speak of (None: the plant) and the kind of their alarm. [SI]"""
+    found: dict[tuple[str | None, AlarmKind], float] = {}
+    for signal in signals:
+        if signal.limit is not None:
+            key = signal.tank, EFFLUENT_ALARMS[signal.kind]
+            found[key] = min(found.get(key, signal.limit), signal.limit)
+    return found
+
+
+def plant_alarms(sections: Iterable[AlarmSection], signals: Iterable[Signal]) -> Iterator[Planned]:
+    """The alarms on the effluent of the whole plant, where a meter of it has a limit."""
+    written = {s.kind: s for s in sections if s.tank == EVERY_TANK}
+    for (tank, kind), limit in effluent_limits(signals).items():
+        if tank is None:
+            section = written.get(kind)
+            if section is None or section.enabled:
+                yield Planned(definition_of(section, kind, None, limit), section)
+
+
+def system_alarms(
+    sections: Iterable[AlarmSection], connectors: Iterable[str], *, duty: bool = False
+) -> Iterator[Planned]:
+    """The alarms the service has about itself, as changed by the site file; *duty* says whether there are rotas."""
+    written = [s for s in sections if s.kind is AlarmKind.SYSTEM]
+    for definition in system_definitions(connectors, duty=duty):
+        section = next(
+            (s for s in written if s.watch is definition.watch and s.connector == definition.connector), None
+        )
+        if section is None and definition.watch is SystemWatch.CONNECTOR:
+            section = next((s for s in written if s.watch is definition.watch and s.connector is None), None)
+        if section is None:
+            yield Planned(definition, None)
+        elif section.enabled:
+            limit = section.after / timedelta(hours=1) if section.after is not None else definition.limit
+            yield Planned(_with_own_words(replace(definition, limit=limit), section), section)
+
+
+def definition_of(
+    section: AlarmSection | None, kind: AlarmKind, tank: Tank | None, limit: float | None = None
+) -> AlarmDefinition:
+    """One alarm of one tank, or of the plant; *section* None takes everything from the defaults of the kind.
+
+    *limit* is the one of an effluent meter; others are the section's, or the default.
+    """
+    usual = DEFAULTS[kind]
+    if limit is None and section is not None and tank is not None:
+        limit = section.limit(tank)
+    if limit is None and tank is not None:
+        limit = default_limit(kind, tank)
+    definition = AlarmDefinition(
+        key=_key(section, kind, tank),
+        kind=kind,
+        tank=None if tank is None else tank.key,
+        limit=limit,
+        deadband=default_deadband(kind, tank, limit),
+        on_delay=usual.on_delay,
+        off_delay=usual.off_delay,
+        priority=usual.priority,
+        cause=usual.cause,
+        consequence=usual.consequence,
+        action=usual.action,
+        time_to_respond=usual.time_to_respond,
+    )
+    return _improving(definition) if section is None else _with_own_words(definition, section)
+
+
+def contact_of(section: ContactSection) -> Contact:
+    """The contact a section describes: every channel there is an address for, unless it names some."""
+    ways = (("email", section.email), ("sms", section.phone), ("webhook", section.webhook))
+    reachable = tuple(channel for channel, address in ways if address)
+    tanks = section.tanks or ()
+    return Contact(
+        name=section.name,
+        email=section.email,
+        phone=section.phone,
+        webhook=section.webhook,
+        channels=section.channels if section.channels is not None else reachable,
+        priorities=section.priorities if section.priorities is not None else tuple(Priority),
+        tanks=() if EVERY_TANK in tanks else tanks,
+        units=section.units,
+    )
+
+
+def addresses_of(signals: Iterable[SignalSection], connector: str, connectors: list[str]) -> Mapping[str, str]:
+    """Which address of a connector is which signal's tag; a signal that names no connector comes through the only one."""
+    only = connectors == [connector]
+    return {s.address or s.tag: s.tag for s in signals if s.connector == connector or (s.connector is None and only)}
+
+
+def _with_own_words(definition: AlarmDefinition, section: AlarmSection) -> AlarmDefinition:
+    own = {
+        name: value
+        for name in (
+            "deadband",
+            "on_delay",
+            "off_delay",
+            "priority",
+            "cause",
+            "consequence",
+            "action",
+            "time_to_respond",
+            "re_alarm_after",
+            "improve_within",
+        )
+        if (value := getattr(section, name)) is not None
+    }
+    definition = replace(definition, **own, latching=section.latching, action_of_site=section.action is not None)
+    return _improving(definition, section.improve_within)
+
+
+def _improving(definition: AlarmDefinition, written: timedelta | None = None) -> AlarmDefinition:
+    """A danger that somebody has calls again when it does not get better, by default within its time to respond."""
+    danger = definition.kind is AlarmKind.HIGH_HIGH
+    return replace(definition, improve_within=written or (definition.time_to_respond if danger else None))
+
+
+def _with_room_between(planned: list[Planned]) -> Iterator[Planned]:
+    """Limits close to each other get a default deadband of at most half the gap between them."""
+    limits = {p.definition.kind: p.definition.limit for p in planned}
+    high, danger = limits.get(AlarmKind.HIGH), limits.get(AlarmKind.HIGH_HIGH)
+    for p in planned:
+        own = p.section is not None and p.section.deadband is not None
+        if p.definition.kind in (AlarmKind.HIGH, AlarmKind.HIGH_HIGH) and not own and high and danger and high > danger:
+            room = min(p.definition.deadband, (high - danger) / 2)
+            yield Planned(replace(p.definition, deadband=room), p.section)
+        else:
+            yield p
+
+
+def _key(section: AlarmSection | None, kind: AlarmKind, tank: Tank | None) -> str:
+    whose = "plant" if tank is None else tank.key
+    if section is not None and section.key is not None:
+        return section.key if tank is not None and section.tank == tank.key else f"{whose}.{section.key}"
+    return f"{whose}.{kind.partition(',')[0].replace(' ', '-')}"

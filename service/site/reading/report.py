@@ -1,0 +1,68 @@
+"""Sections as they were read, and the findings about them, each on its line."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any, Generic, TypeVar
+
+from service.site.reading.document import Document
+from service.site.reading.finding import Finding, KeyPath, Severity
+from service.site.sections.section import Section
+
+S = TypeVar("S", bound=Section)
+
+
+@dataclass(frozen=True)
+class Entry(Generic[S]):
+    """One section that could be read."""
+
+    path: KeyPath
+    label: str
+    section: S
+    #: Fields that were written but could not be read: not to be called missing.
+    unread: frozenset[str]
+    #: What a field was misspelt as in the file.
+    written_as: dict[str, str] = field(default_factory=dict)
+
+    def has(self, name: str) -> bool:
+        """Whether the file says something, readable or not, for that field."""
+        return getattr(self.section, name) is not None or name in self.unread
+
+
+class Report:
+    """Collects findings and puts each on its line."""
+
+    def __init__(self, document: Document) -> None:
+        self._document = document
+        self.findings: list[Finding] = list(document.findings)
+
+    def error(self, entry: Entry[Any] | None, name: str | None, problem: str, remedy: str) -> None:
+        """A mistake with which the service cannot start; *entry* None means the file as a whole."""
+        self._add(Severity.ERROR, entry, name, problem, remedy)
+
+    def warning(self, entry: Entry[Any] | None, name: str | None, problem: str, remedy: str) -> None:
+        """Something that is probably not meant."""
+        self._add(Severity.WARNING, entry, name, problem, remedy)
+
+    def at(self, path: KeyPath, label: str, problem: str, remedy: str) -> None:
+        """An error at a key path."""
+        line = self._document.lines.line(path)
+        found = Finding(severity=Severity.ERROR, line=line, field=label, path=path, problem=problem, remedy=remedy)
+        self.findings.append(found)
+
+    def line(self, entry: Entry[Any], name: str | None = None) -> int:
+        """The line an entry, or one of its fields, stands on."""
+        return self._document.lines.line((*entry.path, entry.written_as.get(name, name)) if name else entry.path)
+
+    def _add(self, severity: Severity, entry: Entry[Any] | None, name: str | None, problem: str, remedy: str) -> None:
+        path: KeyPath = ()
+        label = ""
+        if entry is not None:
+            path, label = entry.path, entry.label
+            if name is not None:
+                path = (*path, entry.written_as.get(name, name))
+                label = f"{label}.{name}"
+        line = self._document.lines.line(path)
+        self.findings.append(
+            Finding(severity=severity, line=line, field=label, path=path, problem=problem, remedy=remedy)
+        )

@@ -1,0 +1,113 @@
+"""Rotas without people, ladders that lead nowhere, gateways that cannot be asked."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from service.errors import ConfigError
+from service.site.conversion.on_call import gateway_of, webhook_of
+from service.site.reading.report import Entry, Report
+from service.site.reading.section_reader import Draft
+from service.site.rules.names import check_known, check_unique
+from service.site.sections.on_call import LadderSection, RungSection
+from service.site.sections.quantity import near_word
+
+
+def check_callout(draft: Draft, report: Report) -> None:
+    """Everybody named is a contact, every rota named has shifts, and every ladder calls somebody at once."""
+    check_unique(draft.shifts, "name", report)
+    check_unique(draft.ladders, "key", report)
+    check_unique(draft.gateways, "key", report)
+    check_unique(draft.webhooks, "key", report)
+    rotas = tuple(dict.fromkeys(entry.section.rota for entry in draft.shifts))
+    for shift in draft.shifts:
+        for person in shift.section.people:
+            check_known(shift, "people", person, "contact", draft, report)
+        if shift.section.weekdays == () and shift.section.on_holidays is not True:
+            report.error(shift, "weekdays", "is empty: the shift is never worked", "leave it out for every day")
+    for stand_in in draft.stand_ins:
+        check_known(stand_in, "person", stand_in.section.person, "contact", draft, report)
+        _check_rota(stand_in, "rota", stand_in.section.rota, rotas, draft, report)
+        start, end = stand_in.section.start, stand_in.section.end
+        if (start.tzinfo is None) == (end.tzinfo is None) and end <= start:
+            report.error(stand_in, "end", "is not after start", "write when they hand over again")
+    for ladder in draft.ladders:
+        _check_ladder(ladder, rotas, draft, report)
+    _check_ways(draft, report)
+
+
+def _check_ladder(entry: Entry[LadderSection], rotas: tuple[str, ...], draft: Draft, report: Report) -> None:
+    ladder = entry.section
+    if (ladder.start is None) != (ladder.end is None):
+        missing = "start" if ladder.start is None else "end"
+        report.error(entry, missing, "is missing, but the other end of the hours is there", "write both or neither")
+    for rung in ladder.rungs:
+        _check_rung(entry, rung, rotas, draft, report)
+    if all(rung.after.total_seconds() > 0 for rung in ladder.rungs):
+        report.error(entry, "rungs", "nobody is called at once", 'begin with a rung of after = "0 min"')
+
+
+def _check_rung(
+    entry: Entry[LadderSection], rung: RungSection, rotas: tuple[str, ...], draft: Draft, report: Report
+) -> None:
+    named = [word for word in ("duty", "contact", "everybody") if getattr(rung, word) is not None]
+    if len(named) != 1:
+        problem = "a rung names nobody" if not named else f"a rung names {' and '.join(named)}"
+        report.error(entry, "rungs", problem, 'write one of duty = "…", contact = "…" or everybody = true')
+    if rung.contact is not None:
+        check_known(entry, "rungs", rung.contact, "contact", draft, report)
+    if rung.duty is not None:
+        _check_rota(entry, "rungs", rung.duty, rotas, draft, report)
+
+
+def _check_rota(
+    entry: Entry[Any],
+    field: str,
+    rota: str,
+    rotas: tuple[str, ...],
+    draft: Draft,
+    report: Report,
+) -> None:
+    if rota in rotas or "shift" in draft.incomplete:
+        return
+    near = near_word(rota, rotas)
+    remedy = f'did you mean "{near}"?' if near else f'write a [[shift]] with rota = "{rota}"'
+    report.error(entry, field, f'no rota "{rota}" is known', remedy)
+
+
+def _check_ways(draft: Draft, report: Report) -> None:
+    for gateway in draft.gateways:
+        section = gateway.section
+        posts = section.receipts is not None or section.replies is not None
+        if posts and section.hook_secret is None:
+            report.error(
+                gateway, "hook_secret", "is missing: anybody could post receipts and replies", "name the secret's file"
+            )
+        if section.receipts is not None and section.message_id is None:
+            problem = "is missing: a receipt could not be matched with its message"
+            report.error(gateway, "message_id", problem, "write where in its answer the gateway names the message")
+        try:
+            gateway_of(gateway.section, dict.fromkeys(gateway.section.secrets, "x"))
+        except ConfigError as error:
+            problem = str(error).partition(": ")[2]
+            report.error(gateway, None, problem, "templates name ${to}, ${text}, ${key} and the secrets")
+    for hook in draft.webhooks:
+        try:
+            webhook_of(hook.section, dict.fromkeys(hook.section.secrets, "x"), None)
+        except ConfigError as error:
+            problem = str(error).partition(": ")[2]
+            report.error(hook, None, problem, "url and headers name secrets as ${name}")
+    ways: list[Entry[Any]] = [*draft.gateways, *draft.modems]
+    for extra in ways[1:]:
+        report.error(extra, None, "is a second way for text messages", "keep one [[gateway]] or one [[modem]]")
+    # A contact without a number is told that first: one mistake gives one finding.
+    wants = next(
+        (
+            c
+            for c in draft.contacts
+            if c.has("phone") and c.section.channels is not None and "sms" in c.section.channels
+        ),
+        None,
+    )
+    if wants is not None and not ways and not draft.incomplete & {"gateway", "modem"}:
+        report.warning(wants, "channels", '"sms" has no way out of the plant', "write a [[gateway]] or a [[modem]]")

@@ -1,0 +1,1 @@
+"""Every kind of section of the site file as a model."""

@@ -1,0 +1,110 @@
+"""``[[alarm]]``: what is watched, where the limit lies, and what the person called is told."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+from typing import Annotated, Any
+
+from pydantic import BeforeValidator, Field, ValidationInfo, field_validator
+
+from service.alarms.definition import AlarmKind, Priority, SystemWatch
+from service.domain.plant.tank import Tank
+from service.domain.plant.units import Dimension
+from service.site.sections.quantity import duration, wrong
+from service.site.sections.section import DepthShare, Duration, Key, Length, Section, Words, site_quantity
+
+EVERY_TANK = "*"
+
+#: Which key of an ``[[alarm]]`` holds the limit, by kind. Of several, exactly one is written.
+LIMIT_FIELDS: dict[AlarmKind, tuple[str, ...]] = {
+    AlarmKind.HIGH: ("clearance", "blanket_height", "depth_share"),
+    AlarmKind.HIGH_HIGH: ("clearance", "blanket_height", "depth_share"),
+    AlarmKind.RATE: ("rate",),
+    AlarmKind.TIME_TO_DANGER: ("within",),
+    AlarmKind.DEVIATION: ("difference",),
+    AlarmKind.BAD_MEASUREMENT: (),
+    AlarmKind.SOLIDS_LOADING: ("loading",),
+    AlarmKind.EFFLUENT_SOLIDS: (),
+    AlarmKind.TURBIDITY: (),
+    AlarmKind.CORE_OVERDUE: ("after",),
+    AlarmKind.READS_HIGH: (),
+    AlarmKind.SYSTEM: ("after",),
+}
+ALL_LIMIT_FIELDS = tuple(dict.fromkeys(name for names in LIMIT_FIELDS.values() for name in names))
+
+#: What the deadband of a kind is measured in; kinds without a limit on a number have none.
+DEADBAND_OF: dict[AlarmKind, Dimension] = {
+    AlarmKind.HIGH: Dimension.LENGTH,
+    AlarmKind.HIGH_HIGH: Dimension.LENGTH,
+    AlarmKind.RATE: Dimension.SPEED,
+    AlarmKind.TIME_TO_DANGER: Dimension.TIME,
+    AlarmKind.DEVIATION: Dimension.LENGTH,
+    AlarmKind.SOLIDS_LOADING: Dimension.SOLIDS_LOADING,
+    AlarmKind.EFFLUENT_SOLIDS: Dimension.CONCENTRATION,
+    AlarmKind.TURBIDITY: Dimension.TURBIDITY,
+}
+
+
+def _speed(value: object, info: ValidationInfo) -> float:
+    return site_quantity(value, info, Dimension.SPEED)
+
+
+def _loading(value: object, info: ValidationInfo) -> float:
+    return site_quantity(value, info, Dimension.SOLIDS_LOADING)
+
+
+class AlarmSection(Section):
+    """One alarm of one tank, or of every tank. Limits in SI after reading, times of ``deadband`` in [h]."""
+
+    kind: AlarmKind = Field(examples=['"high"'])
+    tank: Words = EVERY_TANK
+    key: Key | None = None
+    watch: SystemWatch | None = None
+    connector: Words | None = None
+    enabled: bool = True
+    clearance: Length | None = None
+    blanket_height: Length | None = None
+    depth_share: DepthShare | None = None
+    rate: Annotated[float, BeforeValidator(_speed)] | None = None
+    within: Duration | None = None
+    difference: Length | None = None
+    loading: Annotated[float, BeforeValidator(_loading)] | None = None
+    after: Duration | None = None
+    deadband: float | None = None
+    on_delay: Duration | None = None
+    off_delay: Duration | None = None
+    priority: Priority | None = None
+    cause: Words | None = None
+    consequence: Words | None = None
+    action: Words | None = None
+    time_to_respond: Duration | None = None
+    latching: bool = False
+    re_alarm_after: Duration | None = None
+    improve_within: Duration | None = None
+
+    @field_validator("deadband", mode="before")
+    @classmethod
+    def _in_unit_of_kind(cls, value: Any, info: ValidationInfo) -> float | None:
+        kind = info.data.get("kind")
+        if kind is None:
+            return None
+        dimension = DEADBAND_OF.get(kind)
+        if dimension is None:
+            raise wrong(f'a "{kind}" alarm has no deadband', "leave it out; use on_delay and off_delay")
+        if dimension is Dimension.TIME:
+            return duration(value) / timedelta(hours=1)
+        return site_quantity(value, info, dimension)
+
+    def limit(self, tank: Tank) -> float | None:
+        """The limit as the alarm definition keeps it, for that tank; None when this section gives none. [SI]"""
+        if self.blanket_height is not None:
+            return tank.clearance(self.blanket_height)
+        if self.depth_share is not None:
+            return tank.clearance(self.depth_share * tank.side_water_depth)
+        for name in LIMIT_FIELDS[self.kind]:
+            value = getattr(self, name)
+            if isinstance(value, timedelta):
+                return value / timedelta(hours=1)
+            if value is not None:
+                return float(value)
+        return None

@@ -1,0 +1,114 @@
+"""The sections that describe the plant itself: the site, its tanks and its signals."""
+
+from __future__ import annotations
+
+from typing import Any, Literal
+
+from pydantic import Field, ValidationInfo, field_validator
+
+from service.domain.loading.limits import Quantity
+from service.domain.loading.settling import CORRELATIONS
+from service.domain.plant.signal import Measures, SignalKind
+from service.domain.plant.tank import TankKind, TankShape
+from service.domain.plant.units import UNITS
+from service.site.sections.quantity import near_word, quantity, wrong
+from service.site.sections.section import (
+    Duration,
+    Flow,
+    Key,
+    Length,
+    LimitValue,
+    ReachShare,
+    Section,
+    Slope,
+    TimeZone,
+    UnitSymbol,
+    Words,
+)
+
+
+class SiteSection(Section):
+    """``[site]``: the plant as a whole."""
+
+    name: Words = Field(examples=['"Invented Creek Works"'])
+    units: Literal["us", "si"] = Field(examples=['"us" or "si"'])
+    time_zone: TimeZone = Field(examples=['"America/New_York"'])
+
+
+class LimitsSection(Section):
+    """``limits`` of a tank: what takes the place of a published limit on its loading. In SI after reading."""
+
+    overflow_rate: LimitValue | None = None
+    solids_loading: LimitValue | None = None
+    weir_loading: LimitValue | None = None
+    blanket_share: LimitValue | None = None
+    sludge_index: LimitValue | None = None
+
+    def by_quantity(self) -> dict[Quantity, float]:
+        """Those that are written."""
+        return {Quantity[name.upper()]: value for name in type(self).model_fields if (value := getattr(self, name))}
+
+
+class TankSection(Section):
+    """``[[tank]]``: one clarifier. Lengths [m] after reading."""
+
+    key: Key = Field(examples=['"east"'])
+    label: Words | None = None
+    kind: TankKind = Field(examples=['"secondary"'])
+    shape: TankShape = Field(examples=['"circular"'])
+    diameter: Length | None = None
+    length: Length | None = None
+    width: Length | None = None
+    side_water_depth: Length = Field(examples=["14"])
+    floor_slope: Slope = 0.0
+    weir_length: Length | None = None
+    notch_angle: float | None = Field(None, gt=0, lt=180, examples=["90"])  # [degree]
+    notch_count: int | None = Field(None, ge=1, le=100_000, examples=["480"])
+    discharge_coefficient: float | None = Field(None, ge=0.4, le=0.8, examples=["0.58"])  # [–]
+    core_distance_from_wall: Length | None = None
+    core_position: ReachShare | None = None
+    arm_period: Duration | None = None
+    return_capacity: Flow | None = None
+    settling: str | None = None
+    limits: LimitsSection | None = None
+    out_of_service: Words | None = Field(None, examples=['"empty until spring"'])
+
+    @field_validator("settling")
+    @classmethod
+    def _known_correlation(cls, value: str | None) -> str | None:
+        if value is not None and value not in CORRELATIONS:
+            near = near_word(value, tuple(CORRELATIONS))
+            remedy = f'write "{near}"' if near else f"use one of {', '.join(CORRELATIONS)}"
+            raise wrong(f'"{value}" is no known correlation of settling with the sludge index', remedy, near=near)
+        return value
+
+
+class SignalSection(Section):
+    """``[[signal]]``: one measured channel. ``low``, ``high``, ``flat_band`` and ``limit`` in SI after reading."""
+
+    tag: Words = Field(examples=['"EAST_BLANKET"'])
+    kind: SignalKind = Field(examples=['"blanket"'])
+    tank: Words | None = None
+    unit: UnitSymbol = Field(examples=['"ft"'])
+    connector: Words | None = None
+    address: Words | None = None
+    measures: Measures | None = None
+    zero_height: Length | None = None
+    distance_from_wall: Length | None = None
+    low: float | None = None
+    high: float | None = None
+    expected_interval: Duration | None = None
+    stale_after: Duration | None = None
+    flat_after: Duration | None = None
+    flat_band: float | None = None
+    limit: float | None = None
+    sensor: Words | None = None
+    in_service: tuple[float, ...] | None = Field(None, min_length=1, examples=["[1]"])
+
+    @field_validator("low", "high", "flat_band", "limit", mode="before")
+    @classmethod
+    def _in_own_unit(cls, value: Any, info: ValidationInfo) -> float | None:
+        symbol = info.data.get("unit")
+        if symbol is None:  # the unit itself is wrong and reported; nothing can be said of this number
+            return None
+        return quantity(value, UNITS[symbol].dimension, symbol, f'10 or "10 {symbol}"')

@@ -1,0 +1,1 @@
+"""Who may sign in, sessions, tokens, second factors, and the audit log."""

@@ -1,0 +1,1 @@
+"""Where alarms stand, their journal, and what they are decided from."""

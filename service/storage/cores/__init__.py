@@ -1,0 +1,1 @@
+"""What people measured and saw, with photos, and beside what sensors said then."""

@@ -1,0 +1,310 @@
+"""Hand cores: append-only, corrected by a new row that supersedes, each as it stands now or as it was known then."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+from uuid import UUID
+
+from sqlalchemy import ColumnElement, Connection, Row, Select, func, literal, select
+from sqlalchemy.dialects.postgresql import distinct_on, insert
+from sqlalchemy.orm import aliased
+
+from service.domain.cores.core import Core, Surface
+from service.errors import InputError
+from service.storage.blanket.recompute import mark
+from service.storage.database.tables import CoreRow, TankRow
+
+#: The version of a core that came after another; made once, as making one costs more than asking with it.
+_LATER = aliased(CoreRow)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CoreRecord:
+    """A core as stored: the core itself, what was typed, where it came from and what it corrects."""
+
+    core: Core
+    tank_id: int
+    typed_value: float
+    typed_unit: str
+    source: str
+    batch_id: int | None = None
+    warnings: tuple[str, ...] = ()
+    supersedes: UUID | None = None
+    withdrawn: bool = False
+    correction_reason: str = ""
+
+
+def insert_core(conn: Connection, record: CoreRecord) -> bool:
+    """Store a new core and mark its tank; False when a core of this id is stored already.
+
+    Raises
+    ------
+    InputError
+        the id is taken by a different core: a client that reuses ids would otherwise lose a core without a word.
+    """
+    if record.supersedes is not None:
+        raise InputError(f"core {record.core.id} corrects another: use correct_core")
+    stored = conn.execute(
+        insert(CoreRow)
+        .values(**_values(record))
+        .on_conflict_do_nothing(index_elements=[CoreRow.id])
+        .returning(CoreRow.id)
+    ).first()
+    if stored is None:
+        _require_same(conn, record)
+        return False
+    mark(conn, {record.tank_id: record.core.taken_at})
+    return True
+
+
+def correct_core(conn: Connection, supersedes: UUID, record: CoreRecord, reason: str) -> bool:
+    """Put *record* in the place of the core *supersedes*; False when this very correction is stored already.
+
+    Both the old and the new place in time are marked for a new estimate.
+
+    Raises
+    ------
+    InputError
+        there is no such core, it was corrected or withdrawn before (correct the newest version instead), or the reason is
+        missing.
+    """
+    return _supersede(conn, supersedes, record, reason, withdrawn=False)
+
+
+def withdraw_core(conn: Connection, supersedes: UUID, *, id: UUID, at: datetime, reason: str, by: str) -> bool:
+    """Take a core back: it counts no longer, but stays in the history with the reason; False when done already by this id."""
+    old = find_core(conn, supersedes)
+    if old is None:
+        raise InputError(f"there is no core {supersedes}")
+    core = old.core
+    withdrawn = CoreRecord(
+        core=Core(
+            id=id,
+            tank=core.tank,
+            taken_at=core.taken_at,
+            recorded_at=at,
+            thickness=core.thickness,
+            distance_from_wall=core.distance_from_wall,
+            arm_position=core.arm_position,
+            replicate=core.replicate,
+            fluff=core.fluff,
+            surface=core.surface,
+            taken_by=by,
+            note=core.note,
+        ),
+        tank_id=old.tank_id,
+        typed_value=old.typed_value,
+        typed_unit=old.typed_unit,
+        source=old.source,
+        batch_id=None,
+    )
+    return _supersede(conn, supersedes, withdrawn, reason, withdrawn=True)
+
+
+def find_core(conn: Connection, core_id: UUID) -> CoreRecord | None:
+    """The stored version of that id, current or not."""
+    row = conn.execute(_records().where(CoreRow.id == core_id)).first()
+    return None if row is None else _record(row)
+
+
+def current_cores(
+    conn: Connection,
+    tank_ids: Sequence[int],
+    start: datetime | None = None,
+    end: datetime | None = None,
+    *,
+    limit: int | None = None,
+) -> list[CoreRecord]:
+    """Cores as they stand now, taken at start ≤ time < end, oldest first; the first *limit* of them, and what was taken with the last."""
+    statement = _standing(tank_ids, start, end, None)
+    if limit is not None:
+        last = statement.with_only_columns(CoreRow.taken_at).order_by(CoreRow.taken_at).offset(limit - 1).limit(1)
+        reached = conn.execute(last).scalar()
+        if reached is not None:
+            statement = statement.where(CoreRow.taken_at <= reached)
+    return [_record(row) for row in conn.execute(statement.order_by(*_IN_ORDER))]
+
+
+def newest_cores(
+    conn: Connection, tank_ids: Sequence[int], start: datetime, end: datetime | None = None, *, limit: int
+) -> list[CoreRecord]:
+    """Cores as they stand now, taken at start ≤ time < end, newest first, at most so many."""
+    statement = _standing(tank_ids, start, end, None).order_by(*(column.desc() for column in _IN_ORDER)).limit(limit)
+    return [_record(row) for row in conn.execute(statement)]
+
+
+def last_cores(conn: Connection, tank_ids: Sequence[int], start: datetime, end: datetime) -> dict[str, CoreRecord]:
+    """The last core of each tank, by its key, as it stands now."""
+    statement = _standing(tank_ids, start, end, None).ext(distinct_on(CoreRow.tank_id))
+    rows = conn.execute(statement.order_by(CoreRow.tank_id, *(column.desc() for column in _IN_ORDER)))
+    return {record.core.tank: record for record in map(_record, rows)}
+
+
+def cores_known_at(
+    conn: Connection,
+    tank_ids: Sequence[int],
+    start: datetime | None = None,
+    end: datetime | None = None,
+    *,
+    known_at: datetime | None,
+) -> list[CoreRecord]:
+    """Cores as they stood at the moment *known_at* (by when each version was recorded), oldest first; None means now."""
+    return [_record(row) for row in conn.execute(_standing(tank_ids, start, end, known_at).order_by(*_IN_ORDER))]
+
+
+_IN_ORDER = (CoreRow.taken_at, CoreRow.replicate, CoreRow.recorded_at, CoreRow.id)
+
+
+def _standing(
+    tank_ids: Sequence[int], start: datetime | None, end: datetime | None, known_at: datetime | None
+) -> Select[Any]:
+    superseded: ColumnElement[bool] = _LATER.supersedes == CoreRow.id
+    statement = _records().where(CoreRow.tank_id.in_(tank_ids), ~CoreRow.withdrawn)
+    if known_at is not None:
+        superseded = superseded & (_LATER.recorded_at <= known_at)
+        statement = statement.where(CoreRow.recorded_at <= known_at)
+    if start is not None:
+        statement = statement.where(CoreRow.taken_at >= start)
+    if end is not None:
+        statement = statement.where(CoreRow.taken_at < end)
+    return statement.where(~select(literal(1)).where(superseded).exists())
+
+
+def core_history(conn: Connection, core_id: UUID) -> list[CoreRecord]:
+    """Every version of one core, first to last, whichever version's id is given; empty when there is none."""
+    back = select(CoreRow.id, CoreRow.supersedes).where(CoreRow.id == core_id).cte("back", recursive=True)
+    back = back.union_all(select(CoreRow.id, CoreRow.supersedes).join(back, CoreRow.id == back.c.supersedes))
+    root = select(back.c.id).where(back.c.supersedes.is_(None)).scalar_subquery()
+    chain = select(CoreRow.id, literal(0).label("step")).where(CoreRow.id == root).cte("chain", recursive=True)
+    following = aliased(CoreRow)
+    chain = chain.union_all(select(following.id, chain.c.step + 1).join(chain, following.supersedes == chain.c.id))
+    rows = conn.execute(_records().join(chain, chain.c.id == CoreRow.id).order_by(chain.c.step))
+    return [_record(row) for row in rows]
+
+
+def superseded_cores(
+    conn: Connection, tank_id: int, since: datetime, until: datetime
+) -> list[tuple[CoreRecord, CoreRecord]]:
+    """Versions of a tank's cores that another took the place of at since ≤ time ≤ until, each before that other; in its order."""
+    old = aliased(CoreRow)
+    rows = conn.execute(
+        _records()
+        .join(old, old.id == CoreRow.supersedes)
+        .where(old.tank_id == tank_id, CoreRow.recorded_at.between(since, until))
+        .add_columns(old.id.label("old_id"))
+        .order_by(CoreRow.recorded_at)
+    ).all()
+    found = []
+    for row in rows:
+        before = find_core(conn, row.old_id)
+        assert before is not None
+        found.append((before, _record(row)))
+    return found
+
+
+def latest_core_times(conn: Connection, tank_ids: Sequence[int]) -> dict[int, datetime]:
+    """When each tank was last cored, by row number; tanks never cored are left out."""
+    rows = conn.execute(
+        select(CoreRow.tank_id, func.max(CoreRow.taken_at).label("taken_at"))
+        .where(CoreRow.tank_id.in_(tank_ids), ~CoreRow.withdrawn)
+        .where(~select(literal(1)).where(_LATER.supersedes == CoreRow.id).exists())
+        .group_by(CoreRow.tank_id)
+    )
+    return {row.tank_id: row.taken_at for row in rows}
+
+
+def _supersede(conn: Connection, old_id: UUID, record: CoreRecord, reason: str, *, withdrawn: bool) -> bool:
+    if not reason.strip():
+        raise InputError("a correction needs a reason: say what was wrong with the core")
+    old = find_core(conn, old_id)
+    if old is None:
+        raise InputError(f"there is no core {old_id}")
+    if old.withdrawn:
+        raise InputError(f"core {old_id} was withdrawn; log the core anew instead of correcting it")
+    values = _values(record) | {
+        "supersedes": old_id,
+        "withdrawn": withdrawn,
+        "correction_reason": reason.strip(),
+    }
+    # Of two corrections at once the unique constraint on supersedes lets one through; the other waits, and is refused.
+    stored = conn.execute(insert(CoreRow).values(**values).on_conflict_do_nothing().returning(CoreRow.id)).first()
+    if stored is None:
+        same = find_core(conn, record.core.id)
+        if same is not None and same.supersedes == old_id and same.withdrawn == withdrawn:
+            _require_same(conn, record)
+            return False
+        raise InputError(f"core {old_id} has been corrected already; correct its newest version instead")
+    taken_at = old.core.taken_at
+    earliest = {old.tank_id: taken_at}
+    earliest[record.tank_id] = min(record.core.taken_at, earliest.get(record.tank_id, record.core.taken_at))
+    mark(conn, earliest)
+    return True
+
+
+def _require_same(conn: Connection, record: CoreRecord) -> None:
+    """What is stored under the id must be the core that was sent: the same measurement, if not the same words about it."""
+    stored = find_core(conn, record.core.id)
+    ours, theirs = record.core, None if stored is None else stored.core
+    if theirs is None or (
+        (theirs.tank, theirs.taken_at, theirs.replicate, theirs.thickness, theirs.distance_from_wall)
+        != (ours.tank, ours.taken_at, ours.replicate, ours.thickness, ours.distance_from_wall)
+    ):
+        raise InputError(f"core id {ours.id} is already used by a different core; a new core needs a new id")
+
+
+def _values(record: CoreRecord) -> dict[str, Any]:
+    core = record.core
+    return {
+        "id": core.id,
+        "tank_id": record.tank_id,
+        "taken_at": core.taken_at,
+        "recorded_at": core.recorded_at,
+        "thickness": core.thickness,
+        "distance_from_wall": core.distance_from_wall,
+        "arm_position": core.arm_position,
+        "replicate": core.replicate,
+        "fluff": core.fluff,
+        "surface": [seen.value for seen in core.surface],
+        "taken_by": core.taken_by,
+        "note": core.note,
+        "typed_value": record.typed_value,
+        "typed_unit": record.typed_unit,
+        "source": record.source,
+        "batch_id": record.batch_id,
+        "warnings": list(record.warnings),
+    }
+
+
+def _records() -> Select[Any]:
+    return select(CoreRow.__table__, TankRow.key.label("tank_key")).join(TankRow, TankRow.id == CoreRow.tank_id)
+
+
+def _record(row: Row[Any]) -> CoreRecord:
+    return CoreRecord(
+        core=Core(
+            id=row.id,
+            tank=row.tank_key,
+            taken_at=row.taken_at,
+            recorded_at=row.recorded_at,
+            thickness=row.thickness,
+            distance_from_wall=row.distance_from_wall,
+            arm_position=row.arm_position,
+            replicate=row.replicate,
+            fluff=row.fluff,
+            surface=tuple(Surface(seen) for seen in row.surface),
+            taken_by=row.taken_by,
+            note=row.note,
+        ),
+        tank_id=row.tank_id,
+        typed_value=row.typed_value,
+        typed_unit=row.typed_unit,
+        source=row.source,
+        batch_id=row.batch_id,
+        warnings=tuple(row.warnings),
+        supersedes=row.supersedes,
+        withdrawn=row.withdrawn,
+        correction_reason=row.correction_reason,
+    )

@@ -1,0 +1,303 @@
+"""The way in to PostgreSQL: one engine, one kind of transaction, one kind of error.
+
+All SQL runs on a SQLAlchemy Core ``Connection`` inside ``transaction(engine)``. Leaving the block commits, an exception
+rolls back, and whatever SQLAlchemy or psycopg raise on the way comes out as ``StorageError`` saying whether waiting helps.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from typing import Any, Protocol
+
+import psycopg
+from sqlalchemy import Connection, Engine, create_engine, text
+from sqlalchemy.exc import DBAPIError, PendingRollbackError, SQLAlchemyError, StatementError
+from sqlalchemy.exc import TimeoutError as PoolTimeout
+
+from service.errors import StorageError, interruption_behind
+from service.storage.database.address import postgres_url
+
+#: Given to every connection. A statement or lock that takes longer has gone wrong, and the job is run again anyway.
+SESSION_SETTINGS = {
+    "timezone": "UTC",
+    "statement_timeout": "10min",
+    "lock_timeout": "30s",
+    "idle_in_transaction_session_timeout": "10min",
+    # Compiling a statement to machine code costs a tenth of a second or more, and none of ours runs long enough to earn it.
+    "jit": "off",
+}
+
+CONNECT_LIMIT_S = 10
+
+# SQLSTATE (PostgreSQL manual, appendix A) -> (waiting can help, what to do). Two letters stand for the whole class.
+_ADVICE: dict[str, tuple[bool, str]] = {
+    "08": (True, "The connection to the database broke; it is tried again."),
+    "0A000": (False, "This server lacks something the service needs; PostgreSQL 15 or newer is required."),
+    "22": (False, "A value does not fit its column; this is a defect of the program, please report it."),
+    "23": (False, "The database refused the rows; nothing of this transaction was stored."),
+    "25P03": (True, "The connection was left alone too long and the server closed it; it is tried again."),
+    "25006": (
+        True,
+        "This server takes no writes now. If it is a standby, name the primary in UNDERWEIR_DATABASE_URL; if it was set to "
+        "read-only (default_transaction_read_only), see why, perhaps its disk was nearly full, and set that back. It is "
+        "tried again.",
+    ),
+    "28": (False, "Check user name and password in UNDERWEIR_DATABASE_URL, and the server's pg_hba.conf."),
+    "3D000": (False, "Create the database, or correct its name in UNDERWEIR_DATABASE_URL."),
+    "40": (True, "Another transaction was in the way; it is tried again."),
+    "42501": (False, "Grant the database user of UNDERWEIR_DATABASE_URL the right to own and change its tables."),
+    "42": (False, "The tables do not fit this version of the program; bring them up to date: underweir migrate."),
+    "53100": (True, "The database's disk is full: free space, then work goes on by itself."),
+    "53": (True, "The database server is out of resources; it is tried again."),
+    "55P03": (True, "Another transaction held the lock too long; it is tried again."),
+    "57014": (True, "The statement ran into its time limit; it is tried again."),
+    "57": (True, "The database server is starting, stopping or was restarted; it is tried again."),
+    "58": (True, "The database server met an operating system error; look into its log."),
+    "XX": (False, "The database server reports damage; look into its log and restore from a backup if it says so."),
+}
+
+#: PostgreSQL reports EROFS, EACCES and EPERM of its own files as 42501 as well (``errcode_for_file_access`` in its elog.c). It says
+#: "could not …" then; these sources of its storage layer say so in every language.
+_FILE_SOURCES = frozenset({"copydir.c", "fd.c", "md.c", "slru.c", "smgr.c", "xlog.c"})
+_FILES_CLOSED = (
+    True,
+    "This is no matter of database rights: the server cannot get at its own files. Its disk can only be read, or the files "
+    "belong to another account. Look into the server's log, mend the disk (mounted read-only after an error?) or the "
+    "files' owner; then work goes on by itself.",
+)
+
+
+#: What a page may ask of the database. Whoever looks at pages must not be able to hold the database, or a page, for long.
+PAGE_STATEMENT_TIMEOUT, PAGE_WAIT_S = "30s", 5.0
+#: Pages that hang in the midst of a change hold its rows no longer than this: the watch may need them.
+PAGE_IDLE_TIMEOUT = "10s"
+
+
+def make_engine(
+    url: str,
+    *,
+    application_name: str = "underweir",
+    pool_size: int = 5,
+    max_overflow: int | None = None,
+    statement_timeout: str | None = None,
+    idle_timeout: str | None = None,
+    wait_s: float = 30.0,
+) -> Engine:
+    """Make the engine for a PostgreSQL URL.
+
+    Parameters
+    ----------
+    url
+        as :func:`service.storage.database.address.postgres_url` reads it.
+    application_name
+        What the server's own views and log call us.
+    pool_size, max_overflow
+        Connections kept open, and how many more may be opened under load; as many again if None.
+    statement_timeout
+        Longest that the server works on one statement, as PostgreSQL writes it; ten minutes if None.
+    idle_timeout
+        Longest that it waits for the next one within a transaction, before it closes the connection; ten minutes if None.
+    wait_s
+        How long somebody waits for a connection while all are busy. [s]
+
+    Raises
+    ------
+    ConfigError
+        The URL is not a PostgreSQL URL.
+    """
+    parsed = postgres_url(url)
+    given = {"statement_timeout": statement_timeout, "idle_in_transaction_session_timeout": idle_timeout}
+    settings = SESSION_SETTINGS | {name: value for name, value in given.items() if value is not None}
+    connect_args: dict[str, Any] = {
+        "connect_timeout": CONNECT_LIMIT_S,
+        "application_name": application_name,
+        "options": " ".join(f"-c {name}={value}" for name, value in settings.items()),
+        # A server that vanished without a word (power, cable) is noticed within half a minute, not after hours.
+        "keepalives_idle": 10,
+        "keepalives_interval": 5,
+        "keepalives_count": 3,
+        "tcp_user_timeout": 30_000,
+    }
+    for name in parsed.query:  # what the person wrote into the URL stands
+        connect_args.pop(name, None)
+    return create_engine(
+        parsed,
+        connect_args=connect_args,
+        pool_pre_ping=True,
+        pool_size=pool_size,
+        max_overflow=pool_size if max_overflow is None else max_overflow,
+        pool_timeout=wait_s,
+        pool_recycle=3600,
+    )
+
+
+def sister_engine(engine: Engine, *, application_name: str) -> Engine:
+    """Make an engine to the same database with one connection of its own, for what must not wait for the others' turns."""
+    return make_engine(engine.url.render_as_string(hide_password=False), application_name=application_name, pool_size=1)
+
+
+def page_engine(engine: Engine) -> Engine:
+    """Make an engine to the same database for pages and programs: connections and limits apart from those of the watch.
+
+    Notes
+    -----
+    Dispose of it when the pages end.
+    """
+    return make_engine(
+        engine.url.render_as_string(hide_password=False),
+        application_name="underweir pages",
+        pool_size=8,
+        statement_timeout=PAGE_STATEMENT_TIMEOUT,
+        idle_timeout=PAGE_IDLE_TIMEOUT,
+        wait_s=PAGE_WAIT_S,
+    )
+
+
+@contextmanager
+def dedicated_connection(engine: Engine) -> Iterator[Connection]:
+    """Open a connection outside every pool, in a transaction that only reads, for one long answer.
+
+    Raises
+    ------
+    StorageError
+        as :func:`transaction`.
+    """
+    alone = make_engine(
+        engine.url.render_as_string(hide_password=False),
+        application_name="underweir export",
+        pool_size=1,
+        max_overflow=0,
+    )
+    try:
+        with transaction(alone) as conn:
+            conn.execute(text("SET TRANSACTION READ ONLY"))
+            yield conn
+    finally:
+        alone.dispose()
+
+
+@contextmanager
+def transaction(engine: Engine) -> Iterator[Connection]:
+    """Run a block in one transaction on a SQLAlchemy Core ``Connection``: commit at its end, roll back on any exception.
+
+    Raises
+    ------
+    StorageError
+        The database refused or is away; nothing was stored, unless the connection broke during the commit itself, in
+        which case the server knows and the work must be safe to repeat.
+    """
+    fence: WriteFence | None = engine.get_execution_options().get(_FENCE)
+    with translated(), engine.begin() as connection:
+        yield connection
+        if fence is not None:
+            fence.confirm(connection)
+
+
+class WriteFence(Protocol):
+    """Has the last word before a commit."""
+
+    def confirm(self, conn: Connection) -> None:
+        """Raise StorageError when the transaction must not be stored."""
+        ...
+
+
+def read_only(engine: Engine) -> Engine:
+    """The same engine, on which every transaction is READ ONLY: the database refuses whatever would write."""
+    return engine.execution_options(postgresql_readonly=True)
+
+
+_FENCE = "write_fence"
+
+
+def fenced(engine: Engine, fence: WriteFence | None) -> Engine:
+    """The same engine, on which every transaction asks the fence before it commits; None takes the fence away."""
+    return engine.execution_options(**{_FENCE: fence})
+
+
+@contextmanager
+def translated() -> Iterator[None]:
+    """Turn SQLAlchemy's and psycopg's errors raised in the block into ``StorageError``.
+
+    Notes
+    -----
+    A person's Ctrl-C goes on as it came. Where it breaks off a statement, the driver cannot always roll back on the way out,
+    and its complaint about that would hide that somebody wants an end.
+    """
+    try:
+        yield
+    except (SQLAlchemyError, psycopg.Error) as error:
+        if interruption := interruption_behind(error):
+            raise interruption from None
+        raise storage_error(error) from error
+
+
+def psycopg_connection(connection: Connection) -> psycopg.Connection[Any]:
+    """Return the psycopg connection underneath, for COPY; it is in the same transaction."""
+    raw = connection.connection.driver_connection
+    if not isinstance(raw, psycopg.Connection):
+        raise StorageError("COPY needs the psycopg driver", retryable=False)
+    return raw
+
+
+def storage_error(error: SQLAlchemyError | psycopg.Error) -> StorageError:
+    """Say in words what the database's error means and whether waiting can help."""
+    if isinstance(error, PoolTimeout):
+        return StorageError("All database connections are busy; it is tried again.", retryable=True)
+    if isinstance(error, PendingRollbackError):  # an earlier statement broke off, and whoever ran it went on
+        return StorageError("The connection to the database broke; it is tried again.", retryable=True)
+    cause = error.orig if isinstance(error, DBAPIError) else error
+    if not isinstance(cause, psycopg.Error):
+        return StorageError(f"The database work failed: {_first_line(error)}", retryable=False)
+    said = cause.diag.message_primary or _first_line(cause)
+    state = cause.sqlstate
+    if state == "23001":  # raised by our own append-only triggers, which explain themselves
+        return StorageError(said, retryable=False)
+    if state is None:
+        away = isinstance(cause, psycopg.OperationalError)
+        advice = "Is the server running, and is its address right?" if away else ""
+        retryable = away and not _refused_at_the_door(said)
+        if away and not retryable:
+            advice = "Check user name, password and database name in UNDERWEIR_DATABASE_URL."
+        return StorageError(f"Database: {said}. {advice}".rstrip(), retryable=retryable)
+    retryable, advice = _ADVICE.get(state) or _ADVICE.get(state[:2]) or (False, "")
+    if state == "42501" and (said.startswith("could not ") or cause.diag.source_file in _FILE_SOURCES):
+        retryable, advice = _FILES_CLOSED
+    detail = f" {cause.diag.message_detail.rstrip('.')}." if cause.diag.message_detail else ""
+    return StorageError(f"Database: {said.rstrip('.')}.{detail} {advice}".rstrip() + f" [{state}]", retryable=retryable)
+
+
+def lost_to_another(error: StorageError) -> bool:
+    """Tell whether a transaction lost to another one (deadlock, serialization failure): it can be run again at once."""
+    cause = error.__cause__
+    original = cause.orig if isinstance(cause, DBAPIError) else cause
+    return isinstance(original, psycopg.Error) and (original.sqlstate or "").startswith("40")
+
+
+def refused_for_good(error: StorageError) -> bool:
+    """Tell whether the database refused the values themselves: no waiting helps, and others may well be stored.
+
+    Notes
+    -----
+    SQLSTATE classes 22 (data exception) and 23 (integrity constraint violation), whether the server said so or the driver
+    before it. Not 23503: a missing row that others refer to is a matter of the installation, not of these values.
+    """
+    cause = error.__cause__
+    original = cause.orig if isinstance(cause, StatementError) else cause
+    if not isinstance(original, psycopg.Error):  # SQLAlchemy could not even put the values into the statement
+        return isinstance(cause, StatementError) and isinstance(original, ValueError | TypeError | ArithmeticError)
+    if original.sqlstate is None:
+        return isinstance(original, psycopg.DataError)
+    return original.sqlstate[:2] in ("22", "23") and original.sqlstate != "23503"
+
+
+def _refused_at_the_door(said: str) -> bool:
+    """Tell a refusal at the door (no SQLSTATE reaches the client there) from a server that is away."""
+    return any(
+        mark in said for mark in ("authentication failed", "does not exist", "no pg_hba.conf entry", "no password")
+    )
+
+
+def _first_line(error: BaseException) -> str:
+    lines = [line.strip() for line in str(error).splitlines() if line.strip()]
+    return lines[0].rstrip(".") if lines else type(error).__name__

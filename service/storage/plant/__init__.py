@@ -1,0 +1,1 @@
+"""Tanks and signals as rows, and tanks out of service."""

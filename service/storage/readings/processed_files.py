@@ -1,0 +1,61 @@
+"""The file ledger: every file ever taken in, by content, so that the same content again changes nothing."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+
+from sqlalchemy import Connection, select
+from sqlalchemy.dialects.postgresql import insert
+
+from service.storage.database.tables import FileLedger
+
+
+@dataclass(frozen=True, slots=True)
+class LedgerEntry:
+    """When and under which name a content was first taken in."""
+
+    origin: str
+    batch_id: int
+    received_at: datetime
+
+
+def enter(
+    conn: Connection,
+    *,
+    connector: str,
+    content_hash: str,
+    origin: str,
+    size_bytes: int,
+    batch_id: int,
+    received_at: datetime,
+) -> bool:
+    """Enter a content; False when it has been taken in before.
+
+    While another transaction is taking in the same content this waits for its outcome, so of two at once only one goes on.
+    """
+    statement = (
+        insert(FileLedger)
+        .values(
+            connector=connector,
+            content_hash=content_hash,
+            origin=origin,
+            size_bytes=size_bytes,
+            batch_id=batch_id,
+            received_at=received_at,
+        )
+        .on_conflict_do_nothing()
+        .returning(FileLedger.content_hash)
+    )
+    # An INSERT's row count is not kept by SQLAlchemy; what it returns is certain.
+    return conn.execute(statement).first() is not None
+
+
+def find(conn: Connection, connector: str, content_hash: str) -> LedgerEntry | None:
+    """Where this content was first met, or None when it is new."""
+    row = conn.execute(
+        select(FileLedger.origin, FileLedger.batch_id, FileLedger.received_at).where(
+            FileLedger.connector == connector, FileLedger.content_hash == content_hash
+        )
+    ).first()
+    return None if row is None else LedgerEntry(row.origin, row.batch_id, row.received_at)

@@ -1,0 +1,1 @@
+"""What people write into the shift log."""

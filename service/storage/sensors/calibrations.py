@@ -1,0 +1,207 @@
+"""Work on sensors: append-only, corrected by a new row that supersedes, as it stands now or as it was known then."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+from uuid import UUID
+
+from sqlalchemy import ColumnElement, Connection, Row, Select, literal, select
+from sqlalchemy.dialects.postgresql import insert
+from sqlalchemy.orm import aliased
+
+from service.domain.cores.core import Calibration, CalibrationKind
+from service.errors import InputError
+from service.storage.blanket.recompute import mark_signals
+from service.storage.database.epoch import to_us
+from service.storage.database.tables import CalibrationRow, SignalRow
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CalibrationRecord:
+    """A calibration as stored: the work itself, when it was recorded and what it corrects."""
+
+    id: UUID
+    calibration: Calibration
+    signal_id: int
+    recorded_at: datetime
+    note: str = ""
+    supersedes: UUID | None = None
+    withdrawn: bool = False
+    correction_reason: str = ""
+
+
+def insert_calibration(conn: Connection, record: CalibrationRecord) -> bool:
+    """Store work on a sensor and mark its tank; False when this id is stored already.
+
+    Raises
+    ------
+    InputError
+        the id is taken by different work.
+    """
+    if record.supersedes is not None:
+        raise InputError(f"calibration {record.id} corrects another: use correct_calibration")
+    statement = insert(CalibrationRow).values(**_values(record))
+    stored = conn.execute(
+        statement.on_conflict_do_nothing(index_elements=[CalibrationRow.id]).returning(CalibrationRow.id)
+    ).first()
+    if stored is None:
+        _require_same(conn, record)
+        return False
+    mark_signals(conn, {record.signal_id: to_us(record.calibration.at)})
+    return True
+
+
+def correct_calibration(conn: Connection, supersedes: UUID, record: CalibrationRecord, reason: str) -> bool:
+    """Put *record* in the place of another; False when this very correction is stored already.
+
+    Raises
+    ------
+    InputError
+        there is no such calibration, it was corrected or withdrawn before, or the reason is missing.
+    """
+    return _supersede(conn, supersedes, record, reason, withdrawn=False)
+
+
+def withdraw_calibration(conn: Connection, supersedes: UUID, *, id: UUID, at: datetime, reason: str) -> bool:
+    """Take a calibration back: it counts no longer, but stays in the history; False when done already by this id."""
+    old = find_calibration(conn, supersedes)
+    if old is None:
+        raise InputError(f"there is no calibration {supersedes}")
+    record = CalibrationRecord(
+        id=id, calibration=old.calibration, signal_id=old.signal_id, recorded_at=at, note=old.note
+    )
+    return _supersede(conn, supersedes, record, reason, withdrawn=True)
+
+
+def find_calibration(conn: Connection, calibration_id: UUID) -> CalibrationRecord | None:
+    """The stored version of that id, current or not."""
+    row = conn.execute(_records().where(CalibrationRow.id == calibration_id)).first()
+    return None if row is None else _record(row)
+
+
+def current_calibrations(
+    conn: Connection, signal_ids: Sequence[int], start: datetime | None = None, end: datetime | None = None
+) -> list[CalibrationRecord]:
+    """Calibrations as they stand now, done at start ≤ time < end, oldest first."""
+    return calibrations_known_at(conn, signal_ids, start, end, known_at=None)
+
+
+def calibrations_known_at(
+    conn: Connection,
+    signal_ids: Sequence[int],
+    start: datetime | None = None,
+    end: datetime | None = None,
+    *,
+    known_at: datetime | None,
+) -> list[CalibrationRecord]:
+    """Calibrations as they stood at the moment *known_at*, oldest first; None means now."""
+    later = aliased(CalibrationRow)
+    superseded: ColumnElement[bool] = later.supersedes == CalibrationRow.id
+    statement = _records().where(CalibrationRow.signal_id.in_(signal_ids), ~CalibrationRow.withdrawn)
+    if known_at is not None:
+        superseded = superseded & (later.recorded_at <= known_at)
+        statement = statement.where(CalibrationRow.recorded_at <= known_at)
+    if start is not None:
+        statement = statement.where(CalibrationRow.at >= start)
+    if end is not None:
+        statement = statement.where(CalibrationRow.at < end)
+    statement = statement.where(~select(literal(1)).where(superseded).exists())
+    rows = conn.execute(statement.order_by(CalibrationRow.at, CalibrationRow.recorded_at, CalibrationRow.id))
+    return [_record(row) for row in rows]
+
+
+def calibration_history(conn: Connection, calibration_id: UUID) -> list[CalibrationRecord]:
+    """Every version of one calibration, first to last, whichever version's id is given; empty when there is none."""
+    row = CalibrationRow
+    back = select(row.id, row.supersedes).where(row.id == calibration_id).cte("back", recursive=True)
+    back = back.union_all(select(row.id, row.supersedes).join(back, row.id == back.c.supersedes))
+    root = select(back.c.id).where(back.c.supersedes.is_(None)).scalar_subquery()
+    chain = select(row.id, literal(0).label("step")).where(row.id == root).cte("chain", recursive=True)
+    following = aliased(row)
+    chain = chain.union_all(select(following.id, chain.c.step + 1).join(chain, following.supersedes == chain.c.id))
+    return [
+        _record(found) for found in conn.execute(_records().join(chain, chain.c.id == row.id).order_by(chain.c.step))
+    ]
+
+
+def _supersede(conn: Connection, old_id: UUID, record: CalibrationRecord, reason: str, *, withdrawn: bool) -> bool:
+    if not reason.strip():
+        raise InputError("a correction needs a reason: say what was wrong with the calibration")
+    old = find_calibration(conn, old_id)
+    if old is None:
+        raise InputError(f"there is no calibration {old_id}")
+    if old.withdrawn:
+        raise InputError(f"calibration {old_id} was withdrawn; log it anew instead of correcting it")
+    values = _values(record) | {
+        "supersedes": old_id,
+        "withdrawn": withdrawn,
+        "correction_reason": reason.strip(),
+    }
+    statement = insert(CalibrationRow).values(**values)
+    stored = conn.execute(statement.on_conflict_do_nothing().returning(CalibrationRow.id)).first()
+    if stored is None:
+        same = find_calibration(conn, record.id)
+        if same is not None and same.supersedes == old_id and same.withdrawn == withdrawn:
+            _require_same(conn, record)
+            return False
+        raise InputError(f"calibration {old_id} has been corrected already; correct its newest version instead")
+    earliest = {old.signal_id: to_us(old.calibration.at)}
+    at = to_us(record.calibration.at)
+    earliest[record.signal_id] = min(at, earliest.get(record.signal_id, at))
+    mark_signals(conn, earliest)
+    return True
+
+
+def _require_same(conn: Connection, record: CalibrationRecord) -> None:
+    stored = find_calibration(conn, record.id)
+    if stored is None or stored.calibration != record.calibration:
+        raise InputError(f"calibration id {record.id} is already used by different work; new work needs a new id")
+
+
+def _values(record: CalibrationRecord) -> dict[str, Any]:
+    done = record.calibration
+    return {
+        "id": record.id,
+        "signal_id": record.signal_id,
+        "at": done.at,
+        "recorded_at": record.recorded_at,
+        "kind": done.kind.value,
+        "done_by": done.done_by,
+        "reason": done.reason,
+        "note": record.note,
+        "as_found_offset": done.as_found_offset,
+        "as_left_offset": done.as_left_offset,
+        "as_found_span_error": done.as_found_span_error,
+        "as_left_span_error": done.as_left_span_error,
+    }
+
+
+def _records() -> Select[Any]:
+    table = CalibrationRow.__table__
+    return select(table, SignalRow.tag.label("tag")).join(SignalRow, SignalRow.id == CalibrationRow.signal_id)
+
+
+def _record(row: Row[Any]) -> CalibrationRecord:
+    return CalibrationRecord(
+        id=row.id,
+        calibration=Calibration(
+            tag=row.tag,
+            at=row.at,
+            kind=CalibrationKind(row.kind),
+            done_by=row.done_by,
+            reason=row.reason,
+            as_found_offset=row.as_found_offset,
+            as_left_offset=row.as_left_offset,
+            as_found_span_error=row.as_found_span_error,
+            as_left_span_error=row.as_left_span_error,
+        ),
+        signal_id=row.signal_id,
+        recorded_at=row.recorded_at,
+        note=row.note,
+        supersedes=row.supersedes,
+        withdrawn=row.withdrawn,
+        correction_reason=row.correction_reason,
+    )

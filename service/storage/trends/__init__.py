@@ -1,0 +1,1 @@
+"""Long stretches of rows made short: rollups, what pictures are drawn from, months archived to files."""

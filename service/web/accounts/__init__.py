@@ -1,0 +1,1 @@
+"""Signing in, second factors, people, tokens."""

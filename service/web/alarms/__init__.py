@@ -1,0 +1,1 @@
+"""Alarms: active, taken, shelved, their journal and figures."""

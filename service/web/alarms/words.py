@@ -1,0 +1,69 @@
+"""Alarms in the words of their messages: what stands on a page is what somebody was sent, as it is now."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from datetime import datetime
+
+from service.alarms.definition import AlarmKind
+from service.alarms.rules import Situation
+from service.domain.diagnosis.checks import Evidence
+from service.jobs.alarms.situations import TankHistory, tank_histories
+from service.jobs.calls.notification import Change, Scene, facts_of
+from service.jobs.diagnosis.evidence import evidence_of
+from service.notify.messages import wording
+from service.notify.messages.render import Sheet, sheet_of
+from service.storage.database.session import transaction
+from service.web.base.plant import WebPlant
+from service.web.blanket.board import AlarmView
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """One alarm in words."""
+
+    view: AlarmView
+    clause: str
+    sheet: Sheet
+
+
+def told(plant: WebPlant, views: Iterable[AlarmView], now: datetime) -> list[Told]:
+    """The alarms in words, in the order given."""
+    views = list(views)
+    keys = {view.definition.tank for view in views if view.definition.tank is not None}
+    setups = [setup for setup in plant.setups if setup.tank.key in keys]
+    histories: Mapping[str, TankHistory] = {}
+    evidence: dict[str, Evidence | None] = {}
+    if setups:
+        with transaction(plant.engine) as conn:
+            histories = tank_histories(conn, setups, plant.ids, after=dict.fromkeys(keys), now=now)
+            for setup in setups:
+                known = histories[setup.tank.key].estimates
+                evidence[setup.tank.key] = evidence_of(
+                    conn, setup, plant.setups, plant.ids, known[-1] if known else None, now
+                )
+    return [_told(plant, view, histories, evidence, now) for view in views]
+
+
+def _told(
+    plant: WebPlant,
+    view: AlarmView,
+    histories: Mapping[str, TankHistory],
+    evidence: Mapping[str, Evidence | None],
+    now: datetime,
+) -> Told:
+    situation = Situation(at=now)
+    history = histories.get(view.definition.tank or "")
+    if history is not None:
+        situation = history.at(now, history.estimates[-1] if history.estimates else None)
+    danger = next((d.limit for d in plant.alarms.of_tank(view.definition.tank) if d.kind is AlarmKind.HIGH_HIGH), None)
+    change = Change(record=view.record, definition=view.definition, machine=view.record.machine, transitions=())
+    scene = Scene(
+        tank=view.tank,
+        situation=situation,
+        danger_limit=danger,
+        evidence=evidence.get(view.definition.tank or ""),
+    )
+    facts = facts_of(plant.alarms, change, scene, now)
+    return Told(view, wording.main_clause(facts, plant.units), sheet_of(facts, plant.units))

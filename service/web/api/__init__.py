@@ -1,0 +1,1 @@
+"""The programs' interface, version 1."""

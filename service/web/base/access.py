@@ -1,0 +1,199 @@
+"""Who is asking, and whether they may: the one place where that is decided.
+
+Every route names the least role it asks for, or says that it is public; a test goes through all routes and holds each
+role against each of them. Routes that change something also ask for the form token.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Annotated
+
+from fastapi import Depends, Form, Header, HTTPException, Request
+
+from service.domain.plant.role import Role, Scope
+from service.jobs.accounts.actor import Actor, Door
+from service.jobs.accounts.people import is_proven, session_of, token_of
+from service.storage.accounts.people import PersonRecord
+from service.web.base.plant import WholePlant
+from service.web.base.signing import Signer
+
+SESSION_COOKIE = "uw_session"
+VISIT_COOKIE = "uw_visit"
+#: The page on which people prove who they are.
+CONFIRM = "/account/confirm"
+
+
+def cookie_name(request: Request, name: str) -> str:
+    """What a cookie is called: over TLS with the prefix that browsers take from this very host alone (RFC 6265bis)."""
+    return f"__Host-{name}" if request.url.scheme == "https" else name
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Visitor:
+    """Who is asking: somebody signed in, a program with a token, or nobody known."""
+
+    person: PersonRecord | None = None
+    #: The secret of the session; empty for programs and strangers.
+    session: str = ""
+    scopes: frozenset[Scope] | None = None  #: of a token; None for people
+    #: What form tokens are bound to.
+    visit: str = ""
+    address: str = ""
+    #: Has to set up a second factor before anything else.
+    confined: bool = False
+    #: Proved who they are a moment ago, in this session.
+    proven: bool = False
+
+    @property
+    def label(self) -> str:
+        """How they are called on pages and on alarms."""
+        return "" if self.person is None else self.person.label
+
+    @property
+    def actor(self) -> Actor:
+        """Who changes what they change; the door is the programs' interface where they come with a token."""
+        return Actor(
+            name=self.label,
+            via=Door.PAGE if self.scopes is None else Door.API,
+            address=self.address,
+            account="" if self.person is None else self.person.name,
+        )
+
+    def may(self, role: Role) -> bool:
+        """Whether their role includes that one."""
+        return self.person is not None and self.person.role.includes(role)
+
+
+class SignInNeeded(Exception):
+    """Nobody known is asking for what only known people may have."""
+
+
+class SecondFactorNeeded(Exception):
+    """Somebody who has to set up a second factor first asks for something else."""
+
+
+class ProofNeeded(Exception):
+    """What guards accounts is to be changed, and there is nothing but a cookie to say that its owner wants it.
+
+    ``back`` is the page to go on from afterwards.
+    """
+
+    def __init__(self, back: str) -> None:
+        super().__init__(back)
+        self.back = back
+
+
+def signer_of(request: Request) -> Signer:
+    """The signer of this installation."""
+    found: Signer = request.app.state.signer
+    return found
+
+
+def visitor_of(request: Request, plant: WholePlant) -> Visitor:
+    """Who is asking."""
+    address = request.client.host if request.client is not None else ""
+    scheme, _, secret = request.headers.get("authorization", "").partition(" ")
+    if scheme.lower() == "bearer":
+        token = token_of(plant.engine, secret.strip(), plant.clock())
+        if token is None:
+            raise HTTPException(401, "The token is not known, was taken back, or is too old.")
+        return Visitor(person=token.person, scopes=token.scopes, address=address)
+    signer = signer_of(request)
+    visit = signer.value(request.cookies.get(cookie_name(request, VISIT_COOKIE), "")) or ""
+    session = signer.value(request.cookies.get(cookie_name(request, SESSION_COOKIE), "")) or ""
+    if session:
+        now = plant.clock()
+        found = session_of(plant.engine, session, now)
+        if found is not None:
+            # Looked at with every request: a stricter rule, or a higher role, counts for sessions that are open too.
+            local = found.person.password_set_at is not None
+            lacks = local and not found.second_factor and plant.second_factor.asks(found.person.role)
+            return Visitor(
+                person=found.person,
+                session=session,
+                visit=session,
+                address=address,
+                confined=lacks,
+                proven=is_proven(found, now),
+            )
+    return Visitor(visit=visit, address=address)
+
+
+AnyVisitor = Annotated[Visitor, Depends(visitor_of)]
+
+
+@dataclass(frozen=True)
+class Needs:
+    """Lets through whoever has at least that role and, coming with a token, that scope."""
+
+    role: Role
+    scope: Scope | None = None
+    #: Also those who have to set up a second factor before anything else.
+    confined: bool = False
+    #: Where set, the cookie is not enough: password, code or a fresh sign-in a moment ago. The page to go on from afterwards.
+    proven_for: str = ""
+
+    def __call__(self, visitor: AnyVisitor) -> Visitor:
+        if visitor.person is None:
+            raise SignInNeeded
+        if visitor.confined and not self.confined:
+            raise SecondFactorNeeded
+        if not visitor.person.role.includes(self.role):
+            raise HTTPException(403, f"This is for the role {self.role} and above; yours is {visitor.person.role}.")
+        if visitor.scopes is not None and (self.scope is None or self.scope not in visitor.scopes):
+            wanted = f"the scope {self.scope}" if self.scope else "a person, not a token"
+            raise HTTPException(403, f"This needs {wanted}.")
+        if self.proven_for and not visitor.proven:
+            raise ProofNeeded(self.proven_for)
+        return visitor
+
+
+@dataclass(frozen=True)
+class Public:
+    """Lets everybody through; says why that is right."""
+
+    why: str
+
+    def __call__(self, visitor: AnyVisitor) -> Visitor:
+        return visitor
+
+
+Viewer = Annotated[Visitor, Depends(Needs(Role.VIEWER))]
+SettingUp = Annotated[Visitor, Depends(Needs(Role.VIEWER, confined=True))]
+Operator = Annotated[Visitor, Depends(Needs(Role.OPERATOR))]
+Technician = Annotated[Visitor, Depends(Needs(Role.TECHNICIAN))]
+Supervisor = Annotated[Visitor, Depends(Needs(Role.SUPERVISOR))]
+Administrator = Annotated[Visitor, Depends(Needs(Role.ADMINISTRATOR))]
+ProvenAdministrator = Annotated[Visitor, Depends(Needs(Role.ADMINISTRATOR, proven_for="/people"))]
+ProvenOwner = Annotated[Visitor, Depends(Needs(Role.VIEWER, proven_for="/account"))]
+Reader = Annotated[Visitor, Depends(Needs(Role.VIEWER, Scope.READ))]
+CoreLogger = Annotated[Visitor, Depends(Needs(Role.OPERATOR, Scope.CORES))]
+AlarmHandler = Annotated[Visitor, Depends(Needs(Role.OPERATOR, Scope.ALARMS))]
+Measurer = Annotated[Visitor, Depends(Needs(Role.VIEWER, Scope.METRICS))]
+Pusher = Annotated[Visitor, Depends(Needs(Role.OPERATOR, Scope.PUSH))]
+
+
+def form_checked(request: Request, visitor: AnyVisitor, form_token: Annotated[str, Form(max_length=200)] = "") -> None:
+    """A form comes from a page of ours."""
+    _checked(request, visitor, form_token)
+
+
+def script_checked(
+    request: Request, visitor: AnyVisitor, x_form_token: Annotated[str, Header(max_length=200)] = ""
+) -> None:
+    """A script's request comes from a page of ours; programs with a token have no cookie that could be misused."""
+    if visitor.scopes is None:
+        _checked(request, visitor, x_form_token)
+
+
+def _checked(request: Request, visitor: Visitor, token: str) -> None:
+    elsewhere = request.headers.get("sec-fetch-site", "same-origin") not in ("same-origin", "none")
+    if elsewhere or not visitor.visit or not signer_of(request).form_token_right(visitor.visit, token):
+        raise HTTPException(403, "This form is too old, or comes from elsewhere. Load the page again and repeat it.")
+
+
+FormChecked = Depends(form_checked)
+ScriptChecked = Depends(script_checked)
+FORM_CHECKS: tuple[Callable[..., None], ...] = (form_checked, script_checked)

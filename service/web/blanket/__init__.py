@@ -1,0 +1,1 @@
+"""Where every tank stands, and one tank over time."""

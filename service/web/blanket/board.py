@@ -1,0 +1,303 @@
+"""Where every tank stands, read once for everybody who looks at the same moment."""
+
+from __future__ import annotations
+
+import math
+import threading
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from zoneinfo import ZoneInfo
+
+from service.alarms.definition import AlarmDefinition, AlarmKind, Priority
+from service.alarms.machine import AWAITING, QUIET, AlarmState
+from service.alarms.rules import Observation
+from service.domain.blanket.estimate import Assessment, Estimate, EstimateReason, TankSetup, Trust
+from service.domain.blanket.past_work import PastWork
+from service.domain.forecast.outlook import TimeToDanger
+from service.domain.plant.tank import Tank
+from service.domain.plant.units import UnitSystem
+from service.errors import StorageError
+from service.jobs.alarms.situations import standing_observations
+from service.jobs.blanket.estimate import Outlook, outlook_all, past_work, project_all
+from service.notify.messages.wording import contradicting, kind_word
+from service.storage.alarms.alarms import AlarmRecord, alarms
+from service.storage.blanket.estimates import latest_assessments
+from service.storage.cores.cores import CoreRecord, last_cores
+from service.storage.database.epoch import from_us
+from service.storage.database.session import transaction
+from service.storage.readings.connector_state import ConnectorHealth, connector_health
+from service.storage.readings.readings import latest_readings
+from service.web.base.plant import WebPlant
+
+#: What was read is shown to everybody for so long.
+KEPT_FOR = timedelta(seconds=2)
+#: Whoever asks while another reads it waits no longer. [s]
+WAIT_S = 15.0
+#: How far back a core still says something about a tank at a glance.
+CORES_BACK = timedelta(days=30)
+#: A blanket that moves slower than this is not extrapolated [m/h]; nor is any further than this [h].
+MOVES, FAR = 0.005, 24.0
+
+_GRAVITY = {Priority.LOW: 1, Priority.MEDIUM: 2, Priority.HIGH: 3}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AlarmView:
+    """One alarm that is not normal."""
+
+    record: AlarmRecord
+    definition: AlarmDefinition
+    tank: Tank | None
+
+    @property
+    def state(self) -> AlarmState:
+        """Its state."""
+        return self.record.machine.state
+
+    @property
+    def word(self) -> str:
+        """How bad, in a word."""
+        return kind_word(self.definition.kind)
+
+    @property
+    def active(self) -> bool:
+        """Whether its condition stands and nobody put it aside."""
+        return self.record.machine.active and self.state not in QUIET
+
+    @property
+    def waits(self) -> bool:
+        """Whether it waits for somebody to say that they have it."""
+        return self.state in AWAITING
+
+    @property
+    def gravity(self) -> int:
+        """How bad: 0 not at all, 3 the worst."""
+        if self.state in QUIET:
+            return 0
+        return _GRAVITY[self.definition.priority] if self.active or self.waits else 0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TankView:
+    """One tank at a glance. Lengths [m], times to come [h]."""
+
+    setup: TankSetup
+    estimate: Estimate
+    heard_at: datetime | None  #: newest reading of a blanket sensor
+    heard_late: bool
+    samples: tuple[Assessment, ...]
+    core: CoreRecord | None
+    alarms: tuple[AlarmView, ...]
+    past: PastWork | None  #: what is estimated again beside the present
+    warning_limit: float | None  #: clearance
+    danger_limit: float | None  #: clearance
+    observation: Observation | None = None  #: what a person saw beyond a limit and nothing has taken back
+    forecast: TimeToDanger | None = None  #: to the danger limit, where flows and past let one say
+
+    @property
+    def tank(self) -> Tank:
+        """The tank itself."""
+        return self.setup.tank
+
+    @property
+    def known(self) -> bool:
+        """Whether anything is believed at all."""
+        return self.estimate.reason is not EstimateReason.NO_DATA and math.isfinite(self.estimate.height)
+
+    @property
+    def clearance(self) -> float:
+        """Clear water under the weir."""
+        return self.tank.clearance(self.estimate.height)
+
+    @property
+    def trust(self) -> Trust:
+        """Whether the number can be believed: never as long as a person's word stands against it."""
+        good = self.estimate.trust is Trust.GOOD
+        return Trust.DOUBTFUL if good and self.observation is not None else self.estimate.trust
+
+    @property
+    def level(self) -> str:
+        """danger, warning or normal: where the believed blanket, or what a person saw, stands against the limits."""
+        seen = math.inf if self.observation is None else self.observation.clearance
+        if not self.known and self.observation is None:
+            return "unknown"
+        clearance = min(self.clearance, seen) if self.known else seen
+        if self.danger_limit is not None and clearance <= self.danger_limit:
+            return "danger"
+        if self.warning_limit is not None and clearance <= self.warning_limit:
+            return "warning"
+        return "normal"
+
+    def observed(self, units: UnitSystem, zone: ZoneInfo) -> str:
+        """What a person saw that stands, and whether it contradicts the number; empty where nothing does."""
+        if self.observation is None:
+            return ""
+        clearance = self.clearance if self.known else None
+        said = contradicting(self.observation, clearance, units, zone, self.tank.side_water_depth)
+        return said[0].upper() + said[1:]
+
+    @property
+    def fluff_height(self) -> float | None:
+        """Where the last core saw the top of the fluff."""
+        if self.core is None or self.core.core.fluff is None:
+            return None
+        return self.tank.height_from_thickness(self.core.core.fluff, self.core.core.distance_from_wall)
+
+    @property
+    def core_height(self) -> float | None:
+        """Where the last core put the blanket."""
+        if self.core is None:
+            return None
+        return self.tank.height_from_thickness(self.core.core.thickness, self.core.core.distance_from_wall)
+
+    @property
+    def to_danger(self) -> float | None:
+        """Hours until the danger limit: as forecast, else if it goes on like now; None where it is not in sight."""
+        if self.forecast is None:
+            return self._reaches(self.danger_limit)
+        if self.level == "danger" or self.estimate.trust is Trust.BLIND or not self.forecast.within_reach:
+            return None
+        return self.forecast.likely
+
+    @property
+    def early(self) -> float | None:
+        """Hours until the danger limit that it may well be: one in ten that it comes sooner still."""
+        return self.forecast.early if self.forecast is not None and self.to_danger is not None else None
+
+    @property
+    def to_weir(self) -> float | None:
+        """Hours until the weir if it goes on like now."""
+        return self._reaches(0.0)
+
+    @property
+    def order(self) -> tuple[float, ...]:
+        """Sorts the worst first."""
+        gravity = max((alarm.gravity for alarm in self.alarms), default=0)
+        waits = any(alarm.waits and alarm.active for alarm in self.alarms)
+        level = {"danger": 3, "warning": 2, "unknown": 1, "normal": 0}[self.level]
+        share = self.clearance / self.tank.side_water_depth if self.known else math.inf
+        return (-max(gravity, level), -float(waits), share)
+
+    def _reaches(self, limit: float | None) -> float | None:
+        if limit is None or not self.known or self.estimate.trust is Trust.BLIND or self.estimate.rate < MOVES:
+            return None
+        hours = (self.clearance - limit) / self.estimate.rate
+        return hours if 0.0 < hours <= FAR else None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BoardView:
+    """The whole plant at a glance."""
+
+    at: datetime
+    tanks: tuple[TankView, ...]  #: worst first
+    alarms: tuple[AlarmView, ...]  #: all that are not normal, the worst first
+    sources: Mapping[str, ConnectorHealth]
+
+    @property
+    def waiting(self) -> int:
+        """How many alarms nobody has said they have."""
+        return sum(1 for alarm in self.alarms if alarm.waits and alarm.state is not AlarmState.RETURNED)
+
+    @property
+    def of_service(self) -> tuple[AlarmView, ...]:
+        """Alarms of the service itself."""
+        return tuple(alarm for alarm in self.alarms if alarm.tank is None and (alarm.active or alarm.waits))
+
+
+class Board:
+    """Keeps what was read for a moment, so that fifty phones cost the database as much as one."""
+
+    def __init__(self, plant: WebPlant) -> None:
+        self._plant = plant
+        self._lock = threading.Lock()
+        self._kept: BoardView | None = None
+
+    def view(self, *, fresh: bool = False, wait_s: float = WAIT_S) -> BoardView:
+        """The plant now; *fresh* after something was changed by whoever asks.
+
+        Raises
+        ------
+        StorageError
+            when it cannot be read, or somebody else has been reading it for longer than *wait_s*.
+        """
+        now = self._plant.clock()
+        if not self._lock.acquire(timeout=wait_s):
+            raise StorageError("The overview is being read for too long; try again.", retryable=True)
+        try:
+            if fresh or self._kept is None or not timedelta(0) <= now - self._kept.at < KEPT_FOR:
+                self._kept = read_board(self._plant, now)
+            return self._kept
+        finally:
+            self._lock.release()
+
+
+def read_board(plant: WebPlant, now: datetime) -> BoardView:
+    """Where every tank stands now."""
+    believed = project_all(plant.engine, plant.setups, plant.ids, now)
+    outlooks = outlook_all(plant.engine, plant.setups, plant.ids, now)
+    signal_ids = {s.tag: plant.ids.signals[s.tag] for setup in plant.setups for s in setup.blankets}
+    tank_ids = [plant.ids.tanks[setup.tank.key] for setup in plant.setups]
+    with transaction(plant.engine) as conn:
+        # What is stamped ahead of the clock says nothing of whether its source is heard now.
+        newest = latest_readings(conn, list(signal_ids.values()), now)
+        samples = latest_assessments(conn, list(signal_ids.values()), now)
+        cores = last_cores(conn, tank_ids, now - CORES_BACK, now + timedelta(minutes=5))
+        records = alarms(conn)
+        sources = {health.connector: health for health in connector_health(conn)}
+        pasts = past_work(conn, now)
+        observed = standing_observations(conn, plant.setups, plant.ids, plant.alarms.widest_limits(), believed, now)
+    heard = dict(zip(newest.signal_id.tolist(), map(from_us, newest.time_us.tolist()), strict=True))
+    shown = alarm_views(plant, records)
+    tanks = []
+    for setup in plant.setups:
+        times = {s.tag: heard.get(signal_ids[s.tag]) for s in setup.blankets}
+        known_times = [time for time in times.values() if time is not None]
+        late = all((time := times[s.tag]) is None or now - time > s.stale_after for s in setup.blankets)
+        tanks.append(
+            TankView(
+                setup=setup,
+                estimate=believed[setup.tank.key],
+                heard_at=max(known_times, default=None),
+                heard_late=late,
+                samples=tuple(samples[signal_ids[s.tag]] for s in setup.blankets if signal_ids[s.tag] in samples),
+                core=cores.get(setup.tank.key),
+                alarms=tuple(a for a in shown if a.definition.tank == setup.tank.key),
+                past=pasts.get(setup.tank.key),
+                warning_limit=_limit(plant.alarms.of_tank(setup.tank.key), AlarmKind.HIGH),
+                danger_limit=(danger := _limit(plant.alarms.of_tank(setup.tank.key), AlarmKind.HIGH_HIGH)),
+                observation=observed.get(setup.tank.key),
+                forecast=_forecast(outlooks.get(setup.tank.key), setup.tank, danger),
+            )
+        )
+    tanks.sort(key=lambda view: view.order)
+    return BoardView(at=now, tanks=tuple(tanks), alarms=tuple(shown), sources=sources)
+
+
+def alarm_views(plant: WebPlant, records: Sequence[AlarmRecord]) -> list[AlarmView]:
+    """Alarms that are not normal: those that wait first, then the worst, then the newest."""
+    found = []
+    for record in records:
+        definition = plant.alarms.definition(record.key)
+        if definition is not None and record.machine.state is not AlarmState.NORMAL:
+            tank = plant.tanks.get(definition.tank) if definition.tank else None
+            found.append(AlarmView(record=record, definition=definition, tank=tank))
+
+    def order(view: AlarmView) -> tuple[float, ...]:
+        since = view.record.machine.since
+        age = -since.timestamp() if since else 0.0
+        return (-float(view.active and view.waits), -float(view.active), -float(view.waits), -view.gravity, age)
+
+    return sorted(found, key=order)
+
+
+def _forecast(outlook: Outlook | None, tank: Tank, danger_limit: float | None) -> TimeToDanger | None:
+    if outlook is None or outlook.forecast is None or danger_limit is None:
+        return None
+    return outlook.forecast.time_to(tank.side_water_depth - danger_limit)
+
+
+def _limit(definitions: Sequence[AlarmDefinition], kind: AlarmKind) -> float | None:
+    limits = [d.limit for d in definitions if d.kind is kind and d.limit is not None]
+    return max(limits, default=None)

@@ -1,0 +1,1 @@
+"""Pictures drawn as SVG: axes, plots, a tank in section, the state point diagram. Pure."""

@@ -1,0 +1,1 @@
+"""The form of a hand core, a round, the photo."""

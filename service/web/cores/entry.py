@@ -1,0 +1,172 @@
+"""A hand core as it comes from a form, a phone's waiting list or a program; what came of it."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from typing import Annotated, Literal
+from uuid import UUID
+
+from pydantic import AwareDatetime, BaseModel, ConfigDict, Field
+
+from service.domain.cores.core import Core, Surface
+from service.domain.plant.display import describe_clearance, format_length
+from service.domain.plant.tank import Tank
+from service.errors import InputError
+from service.jobs.cores.core import CoreDraft, Logged, known_words, submit_core
+from service.storage.blanket.estimates import assessments_between
+from service.storage.database.session import transaction
+from service.web.base.access import Visitor
+from service.web.base.lengths import length
+from service.web.base.plant import WebPlant
+
+#: A sensor's value this close to a core in time is compared with it.
+BESIDE = timedelta(minutes=15)
+#: Sensor and core further apart than this do not agree: twice what a core repeats to. [m] Common practice, no source.
+AGREE = 0.3
+
+Short = Annotated[str, Field(max_length=20)]
+
+
+class CoreEntry(BaseModel):
+    """What was read, as it was typed. ``id`` is made by whoever sends it, so that sending twice stores once."""
+
+    model_config = ConfigDict(extra="forbid", str_strip_whitespace=True)
+
+    id: UUID
+    tank: Annotated[str, Field(max_length=100)]
+    taken_at: AwareDatetime
+    value: Short
+    unit: Literal["ft", "ft in", "in", "m", "cm"]
+    inches: Short = ""
+    distance: Short = ""
+    fluff: Short = ""
+    arm: Annotated[float | None, Field(ge=0, le=360)] = None
+    replicate: Annotated[int, Field(ge=1, le=20)] = 1
+    surface: Annotated[tuple[Surface, ...], Field(max_length=len(Surface))] = ()
+    taken_by: Annotated[str, Field(max_length=100)] = ""
+    note: Annotated[str, Field(max_length=1000)] = ""
+    confirmed: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Verdict:
+    """What came of an entry. Lengths [m]; ``sensor`` is the sensor minus the core."""
+
+    logged: Logged
+    core: Core
+    height: float
+    clearance: float
+    sentence: str
+    sensor: float | None = None
+    sensor_sentence: str = ""
+    sensor_agrees: bool = True
+
+    @property
+    def state(self) -> str:
+        """stored, already, confirm or refused."""
+        if self.logged.stored:
+            return "already" if self.logged.already else "stored"
+        refuses = any(finding.severity.value == "refuse" for finding in self.logged.findings)
+        return "refused" if refuses else "confirm"
+
+
+def keep(
+    plant: WebPlant, visitor: Visitor, entry: CoreEntry, *, supersedes: UUID | None = None, reason: str = ""
+) -> Verdict:
+    """Check an entry and store it, unless somebody has to look again first.
+
+    Raises
+    ------
+    InputError
+        when it cannot be read, or the core it corrects is gone.
+    """
+    now = plant.clock()
+    tank = plant.tanks.get(entry.tank)
+    if tank is None:
+        raise InputError(f"there is no tank {entry.tank!r}; there are: {', '.join(plant.tanks)}")
+    metres, value, unit = length(entry.value, entry.unit, entry.inches)
+    plain = "ft" if entry.unit == "ft in" else entry.unit
+    core = Core(
+        id=entry.id,
+        tank=tank.key,
+        taken_at=entry.taken_at,
+        recorded_at=now,
+        thickness=metres,
+        distance_from_wall=length(entry.distance, plain)[0] if entry.distance else tank.core_distance_from_wall,
+        arm_position=entry.arm,
+        replicate=entry.replicate,
+        fluff=length(entry.fluff, plain)[0] if entry.fluff else None,
+        surface=entry.surface,
+        taken_by=entry.taken_by or visitor.label,
+        note=entry.note,
+    )
+    draft = CoreDraft(
+        core=core,
+        typed_value=value,
+        typed_unit=unit,
+        confirmed=entry.confirmed,
+        supersedes=supersedes,
+        reason=reason,
+    )
+    with transaction(plant.engine) as conn:
+        logged = submit_core(conn, plant.alarms, plant.ids, tank, draft, visitor.actor, now=now, units=plant.units)
+    return _verdict(plant, tank, core if logged.known is None else logged.known.core, logged)
+
+
+def _verdict(plant: WebPlant, tank: Tank, core: Core, logged: Logged) -> Verdict:
+    height = tank.height_from_thickness(core.thickness, core.distance_from_wall)
+    clearance = tank.clearance(height)
+    sentence = (
+        f"{format_length(core.thickness, plant.units)} of sludge in {tank.label}"
+        f" = {describe_clearance(clearance, plant.units, tank.side_water_depth)}."
+    )
+    if logged.known is not None:
+        sentence += " " + known_words(logged.known, plant.alarms)
+    beside = _sensor_beside(plant, tank, core.taken_at)
+    if beside is None:
+        return Verdict(
+            logged=logged,
+            core=core,
+            height=height,
+            clearance=clearance,
+            sentence=sentence,
+            sensor_sentence="No sensor value stands beside it.",
+        )
+    raw, corrected = beside
+    difference = raw - height
+    agrees = abs(difference) <= AGREE
+    if agrees:
+        words = f"The sensor agrees ({format_length(difference, plant.units, signed=True)})."
+    else:
+        way = "higher" if difference > 0 else "lower"
+        words = f"The sensor reads {format_length(abs(difference), plant.units)} {way} than this core."
+        if abs(corrected - height) <= AGREE:
+            words += " With its known drift taken off it agrees."
+    return Verdict(
+        logged=logged,
+        core=core,
+        height=height,
+        clearance=clearance,
+        sentence=sentence,
+        sensor=difference,
+        sensor_sentence=words,
+        sensor_agrees=agrees,
+    )
+
+
+def _sensor_beside(plant: WebPlant, tank: Tank, at: datetime) -> tuple[float, float] | None:
+    """What a sensor of the tank said nearest to that time: as it read, and corrected. [m]"""
+    setup = plant.setup(tank.key)
+    if setup is None or not setup.blankets:
+        return None
+    ids = [plant.ids.signals[signal.tag] for signal in setup.blankets]
+    with transaction(plant.engine) as conn:
+        near = [
+            a for a in assessments_between(conn, ids, at - BESIDE, at + BESIDE) if math.isfinite(a.height + a.corrected)
+        ]
+    if not near:
+        return None
+    nearest = min(near, key=lambda a: abs(a.time - at))
+    return nearest.height, nearest.corrected

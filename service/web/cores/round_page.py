@@ -1,0 +1,351 @@
+"""Logging a round: a core from the walkway in a few taps, with or without a connection; corrections with their reason."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+from typing import Annotated, Any
+from uuid import UUID, uuid4
+
+from fastapi import APIRouter, Depends, File, Form, HTTPException, Query, Request, Response, UploadFile
+from fastapi.responses import HTMLResponse, JSONResponse, RedirectResponse
+from pydantic import ValidationError
+
+from service.calls.hand_over import hand_over_times
+from service.domain.cores.core import Surface
+from service.domain.plant.role import Role
+from service.domain.plant.units import from_si
+from service.errors import InputError
+from service.jobs.cores.core import withdraw_core
+from service.jobs.cores.photo import keep_photo
+from service.photo import LARGEST
+from service.storage.cores.cores import CoreRecord, core_history, find_core, newest_cores
+from service.storage.cores.photos import photo_sizes
+from service.storage.database.session import transaction
+from service.web.base.access import FormChecked, Operator, Public, Supervisor, Viewer, Visitor, signer_of
+from service.web.base.lengths import READ_IN
+from service.web.base.plant import Plant, WebPlant
+from service.web.base.templating import page, words_of
+from service.web.base.times import plant_moment
+from service.web.blanket.board_page import board_of
+from service.web.cores.entry import CoreEntry, Verdict, keep
+
+router = APIRouter(include_in_schema=False)
+Anybody = Annotated[Visitor, Depends(Public("general advice; nothing of the plant is in it"))]
+
+#: The arm against the sampler, as somebody on the walkway sees it. [degree]
+ARM = (
+    ("", "not noted"),
+    ("0", "has just passed"),
+    ("90", "a quarter turn ago"),
+    ("180", "half a turn away"),
+    ("300", "comes next"),
+)
+#: How far back cores are listed.
+LISTED_FOR = timedelta(days=30)
+#: So many rows at most.
+LISTED = 500
+
+Line = Annotated[str, Form(max_length=100)]
+Text = Annotated[str, Form(max_length=1000)]
+
+
+@router.get("/round")
+def form(request: Request, plant: Plant, visitor: Operator, tank: str = "") -> HTMLResponse:
+    """The form."""
+    return _form(request, plant, visitor, {"tank": tank})
+
+
+@router.post("/round", dependencies=[FormChecked])
+def log(
+    request: Request,
+    plant: Plant,
+    visitor: Operator,
+    id: Line = "",
+    tank: Line = "",
+    value: Line = "",
+    unit: Line = "",
+    inches: Line = "",
+    distance: Line = "",
+    fluff: Line = "",
+    arm: Line = "",
+    replicate: Line = "1",
+    surface: Annotated[list[str] | None, Form()] = None,
+    taken_by: Line = "",
+    note: Text = "",
+    when: Line = "",
+    confirmed: Line = "",
+    photo: Annotated[UploadFile | str | None, File()] = None,
+) -> HTMLResponse:
+    """The form sent the plain way, where no script runs."""
+    typed: dict[str, Any] = {
+        "id": id or str(uuid4()),
+        "tank": tank,
+        "value": value,
+        "unit": unit,
+        "inches": inches,
+        "distance": distance,
+        "fluff": fluff,
+        "arm": arm or None,
+        "replicate": replicate,
+        "surface": surface or [],
+        "taken_by": taken_by,
+        "note": note,
+    }
+    try:
+        entry = CoreEntry.model_validate(
+            {**typed, "confirmed": bool(confirmed), "taken_at": plant_moment(when, plant.zone, plant.clock())}
+        )
+        verdict = keep(plant, visitor, entry)
+    except (ValidationError, InputError) as error:
+        return _form(request, plant, visitor, {**typed, "when": when}, wrong=_said(error), status=400)
+    if verdict.state in ("stored", "already"):
+        board_of(request).view(fresh=True)
+        wrong = _photo_kept(plant, visitor, verdict.core.id, photo)
+        return _form(request, plant, visitor, {"tank": tank, "unit": unit}, wrong=wrong, verdict=verdict)
+    return _form(request, plant, visitor, {**typed, "when": when}, verdict=verdict, status=409)
+
+
+@router.get("/round/data")
+def data(request: Request, plant: Plant, visitor: Operator) -> JSONResponse:
+    """What the phone has to know: tanks with their last values, and a form token to send with."""
+    return JSONResponse(
+        {
+            "form_token": signer_of(request).form_token(visitor.visit),
+            "who": visitor.label,
+            "now": plant.clock().isoformat(),
+            "tanks": _tiles(request, plant),
+        }
+    )
+
+
+@router.get("/cautions")
+def cautions(request: Request, plant: Plant, visitor: Anybody) -> HTMLResponse:
+    """Before somebody goes to the water, and how to take a good core."""
+    return page(request, plant, visitor, "cautions.html.j2")
+
+
+@router.get("/cores")
+def listed(
+    request: Request, plant: Plant, visitor: Viewer, tank: Annotated[str, Query(max_length=100)] = ""
+) -> HTMLResponse:
+    """Cores as they stand, newest first."""
+    keys = [tank] if tank in plant.tanks else list(plant.tanks)
+    now = plant.clock()
+    with transaction(plant.engine) as conn:
+        records = newest_cores(conn, [plant.ids.tanks[key] for key in keys], now - LISTED_FOR, limit=LISTED + 1)
+    rows = [(record, _height(plant, record)) for record in records[:LISTED]]
+    more = len(records) > LISTED
+    return page(
+        request, plant, visitor, "cores.html.j2", rows=rows, more=more, tank=tank if tank in plant.tanks else ""
+    )
+
+
+@router.get("/cores/{core_id}")
+def one(request: Request, plant: Plant, visitor: Viewer, core_id: UUID) -> HTMLResponse:
+    """One core with its history, and the form that puts it right."""
+    return _core_page(request, plant, visitor, core_id)
+
+
+@router.post("/cores/{core_id}/correct", dependencies=[FormChecked])
+def correct(
+    request: Request,
+    plant: Plant,
+    visitor: Operator,
+    core_id: UUID,
+    value: Line = "",
+    unit: Line = "",
+    inches: Line = "",
+    tank: Line = "",
+    when: Line = "",
+    reason: Line = "",
+    note: Text = "",
+    confirmed: Line = "",
+) -> Response:
+    """Put a core right; what it was stays in its history."""
+    with transaction(plant.engine) as conn:
+        old = find_core(conn, core_id)
+    if old is None:
+        raise HTTPException(404, "There is no such core.")
+    if not reason.strip():
+        return _core_page(request, plant, visitor, core_id, wrong="Say why it is corrected.", status=400)
+    core = old.core
+    try:
+        entry = CoreEntry.model_validate(
+            {
+                "id": uuid4(),
+                "tank": tank or core.tank,
+                "taken_at": plant_moment(when, plant.zone, plant.clock()) if when else core.taken_at,
+                "value": value,
+                "unit": unit,
+                "inches": inches,
+                "arm": core.arm_position,
+                "replicate": core.replicate,
+                "surface": core.surface,
+                "taken_by": core.taken_by,
+                "note": note or core.note,
+                "confirmed": bool(confirmed),
+                **_kept_lengths(plant, old, tank or core.tank, unit),
+            }
+        )
+        verdict = keep(plant, visitor, entry, supersedes=core_id, reason=reason.strip())
+    except (ValidationError, InputError) as error:
+        return _core_page(request, plant, visitor, core_id, wrong=_said(error), status=400)
+    if verdict.state in ("stored", "already"):
+        board_of(request).view(fresh=True)
+        return RedirectResponse(f"/cores/{verdict.core.id}", status_code=303)
+    asked = " ".join(finding.sentence for finding in verdict.logged.findings)
+    typed = {"value": value, "unit": unit, "inches": inches, "tank": tank, "when": when, "reason": reason, "note": note}
+    return _core_page(
+        request, plant, visitor, core_id, wrong=asked, ask=verdict.state == "confirm", typed=typed, status=409
+    )
+
+
+@router.post("/cores/{core_id}/withdraw", dependencies=[FormChecked])
+def withdraw(request: Request, plant: Plant, visitor: Supervisor, core_id: UUID, reason: Line = "") -> Response:
+    """Take back a core that never was."""
+    if not reason.strip():
+        return _core_page(request, plant, visitor, core_id, wrong="Say why it is taken back.", status=400)
+    with transaction(plant.engine) as conn:
+        withdraw_core(conn, plant.alarms, plant.tanks, core_id, visitor.actor, reason=reason.strip(), now=plant.clock())
+    return RedirectResponse("/cores", status_code=303)
+
+
+def _photo_kept(plant: WebPlant, visitor: Visitor, core_id: UUID, photo: UploadFile | str | None) -> str:
+    """Keep the photo that came with a form; what went wrong with it, or nothing: the core is kept all the same."""
+    if photo is None or isinstance(photo, str):
+        return ""
+    content = photo.file.read(LARGEST + 1)
+    if not content:
+        return ""
+    try:
+        keep_photo(plant.engine, core_id, content, visitor.actor, now=plant.clock())
+    except InputError as error:
+        return f"The core is kept, its photo is not: {error}."
+    return ""
+
+
+def _form(
+    request: Request,
+    plant: WebPlant,
+    visitor: Visitor,
+    typed: dict[str, Any],
+    *,
+    wrong: str = "",
+    verdict: Verdict | None = None,
+    status: int = 200,
+) -> HTMLResponse:
+    units = READ_IN[plant.units]
+    empty = {"id": "", "tank": "", "value": "", "unit": units[0][0], "inches": "", "distance": "", "fluff": ""}
+    empty |= {"arm": "", "replicate": "1", "taken_by": visitor.label, "note": "", "when": ""}
+    given = {**empty, "surface": [], **{key: value for key, value in typed.items() if value}}
+    return page(
+        request,
+        plant,
+        visitor,
+        "round.html.j2",
+        status=status,
+        tiles=_tiles(request, plant),
+        units=units,
+        arms=ARM,
+        surfaces=[seen.value for seen in Surface],
+        hand_overs=[f"{local:%H:%M}" for local in hand_over_times(plant.alarms.rotas)],
+        typed=given,
+        wrong=wrong,
+        verdict=verdict,
+    )
+
+
+def _tiles(request: Request, plant: WebPlant) -> list[dict[str, str]]:
+    say = words_of(plant)
+    tiles = []
+    for view in board_of(request).view().tanks:
+        core = view.core.core if view.core is not None else None
+        tiles.append(
+            {
+                "key": view.tank.key,
+                "label": view.tank.label,
+                "now": say.clearance(view.clearance).removesuffix(" the weir") if view.known else "not known",
+                "last": "no core yet" if core is None else say.length(core.thickness),
+                "spot": say.number(view.tank.core_distance_from_wall),
+            }
+        )
+    return tiles
+
+
+def _core_page(
+    request: Request,
+    plant: WebPlant,
+    visitor: Visitor,
+    core_id: UUID,
+    *,
+    wrong: str = "",
+    ask: bool = False,
+    typed: dict[str, str] | None = None,
+    status: int = 200,
+) -> HTMLResponse:
+    with transaction(plant.engine) as conn:
+        versions = core_history(conn, core_id)
+        photos = photo_sizes(conn, [record.core.id for record in versions])
+    if not versions:
+        raise HTTPException(404, "There is no such core.")
+    newest = versions[-1]
+    return page(
+        request,
+        plant,
+        visitor,
+        "core.html.j2",
+        status=status,
+        versions=[(record, _height(plant, record)) for record in versions],
+        newest=newest,
+        photos=photos,
+        may_correct=visitor.may(Role.OPERATOR) and not newest.withdrawn,
+        units=READ_IN[plant.units],
+        typed=typed or _typed_of(plant, newest),
+        wrong=wrong,
+        ask=ask,
+    )
+
+
+def _typed_of(plant: WebPlant, record: CoreRecord) -> dict[str, str]:
+    value, unit, inches = f"{record.typed_value:g}", record.typed_unit, ""
+    if unit == "in" and plant.units == "us" and record.typed_value >= 12.0:
+        # Kept as inches, read as feet and inches.
+        feet, rest = divmod(record.typed_value, 12.0)
+        value, unit, inches = f"{feet:g}", "ft in", f"{rest:g}"
+    return {
+        "value": value,
+        "unit": unit,
+        "inches": inches,
+        "tank": record.core.tank,
+        "when": "",
+        "reason": "",
+        "note": "",
+    }
+
+
+def _kept_lengths(plant: WebPlant, old: CoreRecord, tank: str, unit: str) -> dict[str, str]:
+    """Position and fluff of the old version in the unit that the form speaks; the position only in the same tank."""
+    plain = "ft" if unit == "ft in" else unit
+    if plain not in ("ft", "in", "m", "cm"):
+        return {}
+    kept = {}
+    if tank == old.core.tank:
+        kept["distance"] = f"{from_si(old.core.distance_from_wall, plain):.3f}"
+    if old.core.fluff is not None:
+        kept["fluff"] = f"{from_si(old.core.fluff, plain):.3f}"
+    return kept
+
+
+def _height(plant: WebPlant, record: CoreRecord) -> float | None:
+    tank = plant.tanks.get(record.core.tank)
+    return None if tank is None else tank.height_from_thickness(record.core.thickness, record.core.distance_from_wall)
+
+
+def _said(error: ValidationError | InputError) -> str:
+    if isinstance(error, InputError):
+        text = str(error)
+        return text[:1].upper() + text[1:] + ("" if text.endswith((".", "?")) else ".")
+    first = error.errors()[0]
+    field = str(first["loc"][0]) if first["loc"] else "form"
+    names = {"unit": "Choose a unit.", "tank": "Choose a tank.", "taken_at": "The time cannot be read."}
+    return names.get(field, f"{field}: {first['msg']}.")

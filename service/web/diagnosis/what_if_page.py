@@ -1,0 +1,136 @@
+"""What would happen to a tank if: both courses beside each other. A GET: nothing is changed by looking."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Annotated, Any
+
+from fastapi import APIRouter, HTTPException, Query, Request
+from fastapi.responses import HTMLResponse
+
+from service.domain.blanket.estimate import TankSetup
+from service.domain.forecast.wording import clear_water_words, reaching_words
+from service.domain.loading.sheet import verdict_words
+from service.domain.loading.split import split_over
+from service.errors import InputError
+from service.jobs.diagnosis.what_if import CAUTION, Course, Wish, course
+from service.jobs.plant.outage import tanks_out
+from service.web.base.access import Viewer
+from service.web.base.plant import Plant, WebPlant
+from service.web.base.templating import page
+from service.web.blanket.board import TankView
+from service.web.blanket.board_page import board_of
+from service.web.charts.course import draw_course
+
+router = APIRouter(include_in_schema=False)
+
+#: Hours ahead of which the numbers are told.
+AHEAD = (0.5, 1.0, 2.0, 3.0, 4.0, 6.0)
+
+#: The form before anything was typed.
+NOTHING_TYPED: Mapping[str, Any] = {"return_flow": "", "out": (), "storm": "", "hours": ""}
+
+Flow = Annotated[str, Query(max_length=40)]
+
+
+@router.get("/tanks/{key}/what-if")
+def what_if(
+    request: Request,
+    plant: Plant,
+    visitor: Viewer,
+    key: str,
+    return_flow: Flow = "",
+    out: Annotated[list[str] | None, Query(max_length=50)] = None,
+    storm: Flow = "",
+    hours: Annotated[str, Query(max_length=10)] = "",
+) -> HTMLResponse:
+    """The page; what was typed wrongly is said on it, with everything typed still there."""
+    view = next((view for view in board_of(request).view().tanks if view.tank.key == key), None)
+    if view is None:
+        raise HTTPException(404, f"There is no tank {key!r}.")
+    typed = {"return_flow": return_flow, "out": out or [], "storm": storm, "hours": hours}
+    found, wrong = None, ""
+    try:
+        wish = Wish(
+            return_flow=return_flow,
+            out_of_service=tuple(out or ()),
+            storm=storm,
+            storm_hours=_hours(hours) if storm.strip() else None,
+        )
+        if not wish.empty:
+            found = _course(plant, view, wish)
+    except InputError as error:
+        wrong = str(error)
+    return page(
+        request,
+        plant,
+        visitor,
+        "what_if.html.j2",
+        status=400 if wrong else 200,
+        view=view,
+        typed=typed,
+        wrong=wrong,
+        found=found,
+        others=others_of(plant, view),
+        caution=CAUTION,
+        **({} if found is None else _shown(found, plant)),
+    )
+
+
+def split_now(plant: WebPlant, view: TankView) -> TankSetup:
+    """The tank with its part of the plant's flow as it is split over the tanks in service now."""
+    out = tanks_out(plant.engine, plant.alarms, plant.ids)
+    return next(s for s in split_over(plant.setups, out) if s.tank.key == view.tank.key)
+
+
+def others_of(plant: WebPlant, view: TankView) -> list[tuple[str, str]]:
+    """Key and name of the tanks that share the flow with this one."""
+    return [
+        (s.tank.key, s.tank.label)
+        for s in plant.setups
+        if s.tank.kind is view.tank.kind and s.tank.key != view.tank.key
+    ]
+
+
+def _course(plant: WebPlant, view: TankView, wish: Wish) -> Course:
+    out = tanks_out(plant.engine, plant.alarms, plant.ids)
+    setups = split_over(plant.setups, out)
+    return course(
+        plant.engine,
+        next(s for s in setups if s.tank.key == view.tank.key),
+        setups,
+        plant.ids,
+        wish,
+        believed=view.estimate,
+        danger_clearance=view.danger_limit,
+        units=plant.units,
+        now=plant.clock(),
+        out=out,
+    )
+
+
+def _shown(found: Course, plant: WebPlant) -> dict[str, object]:
+    tank, units = found.setup.tank, plant.units
+    before, after = found.now.load.state, found.then.state if found.then is not None else None
+    return {
+        "picture": draw_course(found, units),
+        "steps": [
+            (
+                "30 min" if hours == 0.5 else f"{hours:g} h",
+                clear_water_words(tank, found.as_is, hours, units),
+                clear_water_words(tank, found.changed, hours, units),
+            )
+            for hours in AHEAD
+        ],
+        "reaches": None
+        if found.danger is None
+        else (reaching_words(found.as_is, found.danger), reaching_words(found.changed, found.danger)),
+        "verdicts": None if before is None or after is None else (verdict_words(before), verdict_words(after)),
+    }
+
+
+def _hours(text: str) -> float:
+    try:
+        return float(text.replace(",", "."))
+    except ValueError:
+        raise InputError("Say for how many hours the storm lasts, such as 4.") from None

@@ -1,0 +1,1 @@
+"""Whether the service itself is well."""

@@ -1,0 +1,1 @@
+"""The technician's pages: sensors to work on, one sensor, work recorded."""

@@ -1,0 +1,286 @@
+"""Work on a sensor, step by step: as found, what was done, as left, why; looked over once more, then recorded."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Annotated
+from uuid import UUID, uuid4
+
+from fastapi import APIRouter, Form, HTTPException, Query, Request, Response
+from fastapi.responses import HTMLResponse, RedirectResponse
+
+from service.domain.blanket.estimate import TankSetup
+from service.domain.cores.core import Calibration, CalibrationKind
+from service.domain.plant.display import format_length
+from service.domain.plant.signal import Signal, sensor_height
+from service.errors import InputError
+from service.jobs.blanket.estimate import head_at
+from service.jobs.sensors.calibrate import record_work
+from service.storage.database.session import transaction
+from service.storage.sensors.calibrations import CalibrationRecord, find_calibration
+from service.web.base.access import FormChecked, Technician, Visitor
+from service.web.base.lengths import length, signed_length
+from service.web.base.plant import Plant, WebPlant
+from service.web.base.templating import page, words_of
+from service.web.base.times import plant_moment
+from service.web.sensors.page import counted, reviewed, settings, signal_of
+
+router = APIRouter(include_in_schema=False)
+
+Line = Annotated[str, Form(max_length=100)]
+Text = Annotated[str, Form(max_length=1000)]
+
+#: What can be chosen, with the words of the page.
+KINDS = (
+    (CalibrationKind.CLEANING, "cleaned", "its settings were left as they are"),
+    (CalibrationKind.CALIBRATION, "calibrated", "offset or span was changed, cleaned or not"),
+    (CalibrationKind.REPLACEMENT, "replaced", "another sensor hangs there now"),
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TypedWork:
+    """The form as it was typed."""
+
+    id: str = ""
+    kind: str = CalibrationKind.CALIBRATION.value
+    found_reads: str = ""
+    found_core: str = ""
+    found_error: str = ""
+    left_reads: str = ""
+    left_core: str = ""
+    left_error: str = ""
+    spot: str = ""
+    when: str = ""
+    by: str = ""
+    why: str = ""
+    note: str = ""
+    corrects: str = ""
+    correction: str = ""
+
+
+@router.get("/sensors/{tag:path}/calibrate")
+def form(
+    request: Request, plant: Plant, visitor: Technician, tag: str, corrects: Annotated[UUID | None, Query()] = None
+) -> HTMLResponse:
+    """The form; with *corrects* it is filled in with the record that is put right."""
+    typed = TypedWork(id=str(uuid4()), by=visitor.label)
+    if corrects is not None:
+        typed = _of(plant, _recorded(plant, corrects))
+    return _form(request, plant, visitor, tag, typed)
+
+
+@router.post("/sensors/{tag:path}/calibrate", dependencies=[FormChecked])
+def record(
+    request: Request,
+    plant: Plant,
+    visitor: Technician,
+    tag: str,
+    id: Line = "",
+    kind: Line = "",
+    found_reads: Line = "",
+    found_core: Line = "",
+    found_error: Line = "",
+    left_reads: Line = "",
+    left_core: Line = "",
+    left_error: Line = "",
+    spot: Line = "",
+    when: Line = "",
+    by: Line = "",
+    why: Line = "",
+    note: Text = "",
+    corrects: Line = "",
+    correction: Line = "",
+    looked_over: Line = "",
+) -> Response:
+    """Show what would be recorded; once it was looked over, record it."""
+    typed = TypedWork(
+        id=id or str(uuid4()),
+        kind=kind,
+        found_reads=found_reads,
+        found_core=found_core,
+        found_error=found_error,
+        left_reads=left_reads,
+        left_core=left_core,
+        left_error=left_error,
+        spot=spot,
+        # From here on the time stands still: looking it over takes a while, and it may be sent twice.
+        when=when or _local(plant, plant.clock()),
+        by=by or visitor.label,
+        why=why,
+        note=note,
+        corrects=corrects,
+        correction=correction,
+    )
+    setup = _setup(plant, tag)
+    try:
+        work = _work(plant, setup, tag, typed)
+        if looked_over != "yes":
+            return _form(request, plant, visitor, tag, typed, work=work)
+        done = record_work(
+            plant.engine,
+            setup,
+            plant.ids,
+            work,
+            visitor.actor,
+            now=plant.clock(),
+            note=note.strip(),
+            id=_id(typed.id),
+            supersedes=_id(corrects) if corrects else None,
+            correction_reason=correction.strip(),
+        )
+    except InputError as error:
+        text = str(error)
+        return _form(request, plant, visitor, tag, typed, wrong=text[:1].upper() + text[1:], status=400)
+    return RedirectResponse(f"/calibrations/{done.id}", status_code=303)
+
+
+def _form(
+    request: Request,
+    plant: WebPlant,
+    visitor: Visitor,
+    tag: str,
+    typed: TypedWork,
+    *,
+    work: Calibration | None = None,
+    wrong: str = "",
+    status: int = 200,
+) -> HTMLResponse:
+    found = reviewed(plant, tag)
+    tank = found.setup.tank
+    return page(
+        request,
+        plant,
+        visitor,
+        "calibrate.html.j2",
+        status=status,
+        tag=tag,
+        tank=tank,
+        advice=found.review.advice,
+        settings=settings(found, words_of(plant)),
+        counts=counted(signal_of(found)),
+        kinds=KINDS,
+        typed=typed,
+        work=work,
+        wrong=wrong,
+    )
+
+
+def _work(plant: WebPlant, setup: TankSetup, tag: str, typed: TypedWork) -> Calibration:
+    """The work as it was typed.
+
+    Raises
+    ------
+    InputError
+        saying what cannot be read or does not fit together.
+    """
+    if typed.kind not in set(CalibrationKind):
+        raise InputError("choose what was done: cleaned, calibrated or replaced")
+    if not typed.why.strip():
+        raise InputError("say why the work was done: it is what the next technician will ask")
+    if typed.corrects and not typed.correction.strip():
+        raise InputError("say what was wrong with the record that this one puts right")
+    signal = next(signal for signal in setup.blankets if signal.tag == tag)
+    at = plant_moment(typed.when, plant.zone, plant.clock())
+    with transaction(plant.engine) as conn:
+        head = head_at(conn, setup, plant.ids, at)
+    return Calibration(
+        tag=tag,
+        at=at,
+        kind=CalibrationKind(typed.kind),
+        done_by=typed.by.strip(),
+        reason=typed.why.strip(),
+        as_found_offset=_error(
+            plant, setup, signal, "as found", typed.found_reads, typed.found_core, typed.found_error, typed.spot, head
+        ),
+        as_left_offset=_error(
+            plant, setup, signal, "as left", typed.left_reads, typed.left_core, typed.left_error, typed.spot, head
+        ),
+    )
+
+
+def _error(
+    plant: WebPlant,
+    setup: TankSetup,
+    signal: Signal,
+    side: str,
+    reads: str,
+    core: str,
+    error: str,
+    spot: str,
+    head: float,
+) -> float | None:
+    """Reading minus truth in blanket height, from what was shown and a core beside it, or as typed; None for neither. [m]
+
+    Parameters
+    ----------
+    head : water surface above the weir crest then: a sensor may count from the surface. [m]
+    """
+    unit = words_of(plant).length_unit
+    try:
+        if error.strip():
+            if reads.strip() or core.strip():
+                raise InputError("either the reading with its core, or the error itself: not both")
+            return signed_length(error, unit)
+        if not reads.strip() and not core.strip():
+            return None
+        if not reads.strip() or not core.strip():
+            raise InputError("a reading needs the hand core beside it, and a core the reading: one alone says nothing")
+        shown = signed_length(reads, unit)
+        thickness = length(core, unit)[0]
+        tank = setup.tank
+        away = length(spot, unit)[0] if spot.strip() else tank.core_distance_from_wall
+        if away > tank.reach:
+            raise InputError(f"{format_length(away, plant.units)} from the wall is outside {tank.label}")
+    except InputError as problem:
+        raise InputError(f"{side}: {problem}") from None
+    height = shown if signal.mount is None else sensor_height(shown, tank, signal.mount, head)
+    return height - tank.height_from_thickness(thickness, away)
+
+
+def _of(plant: WebPlant, old: CalibrationRecord) -> TypedWork:
+    """The form filled in with a record, for a correction."""
+    say, done = words_of(plant), old.calibration
+
+    def error(value: float | None) -> str:
+        return "" if value is None else f"{say.in_unit(value):+.2f}"
+
+    return TypedWork(
+        id=str(uuid4()),
+        kind=done.kind.value,
+        found_error=error(done.as_found_offset),
+        left_error=error(done.as_left_offset),
+        when=_local(plant, done.at),
+        by=done.done_by,
+        why=done.reason,
+        note=old.note,
+        corrects=str(old.id),
+    )
+
+
+def _local(plant: WebPlant, at: datetime) -> str:
+    """A moment as the browser's field takes it."""
+    return f"{at.astimezone(plant.zone):%Y-%m-%dT%H:%M}"
+
+
+def _recorded(plant: WebPlant, calibration_id: UUID) -> CalibrationRecord:
+    with transaction(plant.engine) as conn:
+        found = find_calibration(conn, calibration_id)
+    if found is None:
+        raise HTTPException(404, "There is no such record of work.")
+    return found
+
+
+def _setup(plant: WebPlant, tag: str) -> TankSetup:
+    for setup in plant.setups:
+        if any(signal.tag == tag for signal in setup.blankets):
+            return setup
+    raise HTTPException(404, f"There is no blanket sensor {tag!r}.")
+
+
+def _id(text: str) -> UUID:
+    try:
+        return UUID(text)
+    except ValueError:
+        raise InputError("this form is damaged; load it again") from None

@@ -1,0 +1,128 @@
+"""Who works with the embedded database every day: everything the service does, and nothing that would change what it may not."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from datetime import UTC, datetime
+from pathlib import Path
+
+import psycopg
+import pytest
+from sqlalchemy import Engine, text
+
+from service.domain.plant.role import Role
+from service.examination.store import server as examined
+from service.jobs.accounts import people
+from service.storage.database.partitions import drop_month, ensure_months, partitions
+from service.storage.database.schema import migrate, require_current
+from service.storage.database.session import make_engine, transaction
+from service.storage.embedded.server import EmbeddedServer
+from tests.support.alarm_plant import MINUTE, NIGHT, TANKS, AlarmPlant
+from tests.support.database import FAST
+
+MONTH = datetime(2031, 2, 1, tzinfo=UTC)
+
+
+@pytest.fixture
+def server(database_folder: Path) -> Iterator[EmbeddedServer]:
+    with EmbeddedServer(database_folder, settings=FAST) as running:
+        migrate(running.owner_url)
+        yield running
+
+
+@pytest.fixture
+def everyday(server: EmbeddedServer) -> Iterator[Engine]:
+    made = make_engine(server.url)
+    yield made
+    made.dispose()
+
+
+@pytest.mark.parametrize(
+    "statement",
+    [
+        "ALTER TABLE audit_event DISABLE TRIGGER append_only",
+        "ALTER TABLE audit_event DISABLE TRIGGER ALL",
+        "DROP TRIGGER append_only ON audit_event",
+        "CREATE OR REPLACE FUNCTION refuse_change() RETURNS trigger LANGUAGE plpgsql AS 'BEGIN RETURN NULL; END'",
+        "SET session_replication_role = replica",
+        "TRUNCATE audit_event",
+        "UPDATE audit_event SET actor = 'nobody'",
+        "DELETE FROM audit_event",
+        "UPDATE hand_core SET thickness = 0",
+        "BEGIN; SET LOCAL underweir.retention = 'on'; DELETE FROM hand_core",
+        "DROP TABLE reading",
+        "ALTER TABLE person ADD COLUMN back_door text",
+        "CREATE TABLE public.of_mine (n int)",
+        "SELECT make_month('person', now())",
+        "SELECT drop_month('audit_event', now())",
+        "SELECT make_month('reading; DROP TABLE person', now())",
+        "COPY person TO PROGRAM 'cat'",
+        "COPY person TO '/tmp/stolen'",
+        "SELECT pg_read_file('/etc/passwd')",
+        "CREATE ROLE back_door SUPERUSER",
+        "ALTER ROLE underweir SUPERUSER",
+        "GRANT underweir_owner TO underweir",
+        "SET ROLE underweir_owner",
+        "SET SESSION AUTHORIZATION underweir_admin",
+        "ALTER SYSTEM SET log_statement = 'all'",
+        "CREATE EXTENSION plpython3u",
+    ],
+)
+def test_what_everyday_may_not(server: EmbeddedServer, statement: str) -> None:
+    """Whoever gets a statement into a page's connection gets no further than the page."""
+    with psycopg.connect(server.url, autocommit=True) as conn, pytest.raises(psycopg.Error) as refused:
+        conn.execute(statement)
+    assert refused.value.sqlstate in ("42501", "23001", "0A000", "42704"), refused.value
+
+
+def test_no_role_of_everyday_is_a_superuser_or_owns_anything(server: EmbeddedServer) -> None:
+    asked = (
+        "SELECT rolname, rolsuper OR rolcreaterole OR rolcreatedb OR rolreplication OR rolbypassrls AS more,"
+        " (SELECT count(*) FROM pg_class c WHERE c.relowner = r.oid AND c.relnamespace = 'public'::regnamespace) AS owned"
+        " FROM pg_roles r WHERE rolname LIKE 'underweir%' ORDER BY 1"
+    )
+    with psycopg.connect(server.admin_url) as conn:
+        found = {name: (more, owned > 0) for name, more, owned in conn.execute(asked)}
+    assert found == {"underweir": (False, False), "underweir_admin": (True, False), "underweir_owner": (False, True)}
+
+
+def test_what_the_service_does_every_day_it_can(everyday: Engine) -> None:
+    """Alarms, estimates, people, months that come and go; the whole of it in the acceptance tests, which run on this server."""
+    require_current(everyday)
+    plant = AlarmPlant.build(everyday)
+    plant.core(NIGHT, 1.0)
+    plant.believe(NIGHT + MINUTE, 0.9)
+    people.add(everyday, name="ines", label="", role=Role.VIEWER, password=None, now=NIGHT, actor="x")
+    assert plant.ids.tanks.keys() == {setup.tank.key for setup in TANKS}
+    with transaction(everyday) as conn:
+        assert ensure_months(conn, "reading", MONTH, MONTH) == ["reading_y2031m02"]
+        conn.execute(text("SELECT count(*) FROM reading_y2031m02"))
+        conn.execute(text("LOCK TABLE reading_y2031m02 IN SHARE MODE"))
+    with transaction(everyday) as conn:
+        drop_month(conn, "reading", MONTH)
+        assert "reading_y2031m02" not in partitions(conn, "reading")
+
+
+def test_examine_says_which_role_it_is(server: EmbeddedServer, everyday: Engine) -> None:
+    said = {}
+    for url in (server.url, server.owner_url, server.admin_url):
+        engine = make_engine(url)
+        with transaction(engine) as conn:
+            [found] = [one for one in examined(conn, lambda: datetime.now(UTC), None) if one.about == "database role"]
+        engine.dispose()
+        said[url.partition("//")[2].partition("@")[0]] = found.found
+    assert said["underweir"] == "underweir, which owns no table and is no superuser"
+    assert said["underweir_owner"].startswith("underweir_owner, which owns the tables: ")
+    assert said["underweir_admin"].startswith("underweir_admin, a superuser of the server: ")
+
+
+def test_a_table_of_somebody_elses_in_the_place_of_ours_is_not_taken_for_it(server: EmbeddedServer) -> None:
+    """The functions that run with the owner's rights look into no other schema, whatever the caller's path says."""
+    with psycopg.connect(server.url) as conn:
+        conn.execute("CREATE TEMPORARY TABLE reading (n int)")
+        conn.execute("SET search_path = pg_temp, public")
+        conn.execute("SELECT make_month('reading', '2031-03-31 23:30+00')")
+        found = conn.execute("SELECT pg_get_expr(relpartbound, oid) FROM pg_class WHERE relname = 'reading_y2031m03'")
+        [(bound,)] = found.fetchall()
+    assert "2031-03-01 00:00:00+00" in bound
+    assert "2031-04-01 00:00:00+00" in bound

@@ -1,0 +1,172 @@
+"""A replay lives stored history as it was lived: the same journal, knowing no more than was known."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from datetime import datetime
+
+from sqlalchemy import Engine, text
+
+from service.alarms.backtest import Line
+from service.domain.plant.units import UnitSystem
+from service.jobs.alarms.replay import TankReplay, replay
+from service.jobs.blanket.estimate import update_estimates
+from service.storage.alarms.alarms import JournalLine
+from service.storage.database.session import transaction
+from service.storage.readings.history import arrived_readings
+from tests.support import replay_night as story
+from tests.support.replay_night import MINUTES, Night, minute
+
+Told = tuple[datetime, datetime, str, str, str, str, str]
+SI: UnitSystem = "si"
+
+
+def _of_live(lines: Iterable[JournalLine]) -> list[Told]:
+    return [(e.recorded_at, e.at, e.key, e.event, e.from_state, e.to_state, e.reason) for e in lines]
+
+
+def _of_replay(lines: Iterable[Line]) -> list[Told]:
+    made = [
+        (
+            line.known_at,
+            line.transition.at,
+            line.definition.key,
+            str(line.transition.event),
+            str(line.transition.from_state),
+            str(line.transition.to_state),
+            str(line.transition.reason),
+        )
+        for line in lines
+    ]
+    return sorted(made, key=lambda told: told[:3])
+
+
+def _replay(night: Night, first: int = 0, last: int = MINUTES, *, checkpoints: bool = True) -> TankReplay:
+    [told] = replay(
+        night.engine,
+        night.site.setups(),
+        night.site.alarm_definitions(),
+        night.ids,
+        start=minute(first),
+        end=minute(last),
+        system=SI,
+        stored={setup.tank.key: setup for setup in night.plant.setups} if checkpoints else {},
+    )
+    return told
+
+
+def _rows(engine: Engine) -> dict[str, int]:
+    tables = ("reading", "hand_core", "estimate", "assessment", "estimator_checkpoint", "alarm_event", "outbox")
+    with transaction(engine) as conn:
+        return {table: conn.execute(text(f"SELECT count(*) FROM {table}")).scalar_one() for table in tables}
+
+
+def _troubled() -> dict[int, list[story.Act]]:
+    """Readings that come late or are changed, and cores that are late, corrected and withdrawn."""
+    late, silent = range(54, 68, 2), range(108, 126, 2)
+    acts = story.ordinary(skip=[*late, *silent])
+    acts.setdefault(71, []).append(story.told("LT-E", *late))
+    acts.setdefault(72, []).append(story.told("FT-E", *late))
+    acts.setdefault(85, []).append(story.told("LT-E", 80, 82, change=0.3))  # another value than first told
+    acts.setdefault(38, []).append(story.cored(1, 20, 3.4))
+    acts.setdefault(49, []).append(story.corrected(1, 2, 20, 1.85))
+    acts.setdefault(127, []).append(story.told("LT-E", *silent))  # the danger was over meanwhile
+    acts.setdefault(84, []).append(story.cored(3, 76, 3.1))
+    acts.setdefault(131, []).append(story.cored(4, 128, 3.9))
+    acts.setdefault(135, []).append(story.withdrawn(4, 5))
+    return acts
+
+
+def test_a_quiet_delivery_is_replayed_to_the_same_journal(engine: Engine) -> None:
+    night = Night(engine)
+    night.live(story.ordinary())
+    lived = _of_live(night.journal())
+    before = _rows(engine)
+    told = _replay(night)
+    assert _of_replay(told.lines) == lived
+    assert {key for _, _, key, event, *_ in lived if event == "occurred"} >= {
+        "east.high",
+        "east.high-high",
+        "east.time-to-danger",
+    }
+    assert _rows(engine) == before
+
+
+def test_a_night_of_late_and_corrected_data_is_replayed_as_it_was_lived(engine: Engine) -> None:
+    night = Night(engine)
+    night.live(_troubled())
+    lived = _of_live(night.journal())
+    whole = _replay(night)
+    assert _of_replay(whole.lines) == lived
+    # A core typed in 18 minutes late, and its correction, count from when they were known.
+    deviation = [(known, event) for known, _, key, event, *_ in lived if key == "east.deviation"]
+    assert (minute(38), "occurred") in deviation
+    assert (minute(49), "returned to normal") in deviation
+
+    # After the fact the replay of the first part knows nothing of what came later.
+    for last in (45, 70, 100):
+        part = _replay(night, last=last)
+        assert _of_replay(part.lines) == _of_live(night.journal(until=minute(last)))
+
+
+def test_work_on_a_sensor_counts_from_when_it_was_written_down(engine: Engine) -> None:
+    """Done at minute 20, written down at 60 (it left the sensor 0.8 m low), put right at 90, taken back at 120."""
+    acts = story.ordinary()
+    acts.setdefault(60, []).append(story.worked(11, 20, -0.8))
+    acts.setdefault(90, []).append(story.work_corrected(11, 12, 25, 0.5))
+    acts.setdefault(120, []).append(story.work_withdrawn(12, 13))
+    night = Night(engine)
+    night.live(acts)
+    lived = _of_live(night.journal())
+    assert _of_replay(_replay(night).lines) == lived
+    for last in (59, 75, 100):
+        assert _of_replay(_replay(night, last=last).lines) == _of_live(night.journal(until=minute(last)))
+    # It mattered: with the sensor thought to be 0.8 m low the blanket at once stood too high.
+    danger = [known for known, _, key, event, *_ in lived if key == "east.high-high" and event == "occurred"]
+    assert minute(60) <= danger[0] <= minute(63), "the storm itself comes there a quarter of an hour later"
+    begun_later = _replay(night, first=70)
+    assert begun_later.began_at is None or begun_later.began_at < minute(20)
+
+
+def test_a_checkpoint_is_begun_at_only_where_nothing_older_came_later(engine: Engine) -> None:
+    night = Night(engine)
+    for hour in range(8):
+        night.now = minute(60 * hour + 60)
+        with transaction(engine) as conn:
+            story.told("LT-E", *range(60 * hour, 60 * hour + 60, 2))(conn, night.ids, night.now)
+            story.told("FT-E", *range(60 * hour, 60 * hour + 60, 2))(conn, night.ids, night.now)
+        update_estimates(engine, night.plant.setups, night.ids, night.now)
+    short = _replay(night, first=330, last=480)
+    whole = _replay(night, first=330, last=480, checkpoints=False)
+    assert short.began_at is not None
+    assert minute(120) < short.began_at < minute(330)
+    assert whole.began_at is None
+    assert short.lines == whole.lines
+    assert short.comparison == whole.comparison
+
+    night.now = minute(485)
+    with transaction(engine) as conn:
+        story.told("LT-E", 101)(conn, night.ids, night.now)
+    before_it = _replay(night, first=330, last=480)
+    assert before_it.began_at is not None
+    assert before_it.began_at < minute(101)
+    assert before_it.lines == whole.lines
+
+
+def test_a_reading_counts_from_its_arrival_with_the_value_it_then_had(engine: Engine) -> None:
+    night = Night(engine)
+    acts: dict[int, list[story.Act]] = {
+        1: [story.told("LT-E", 0)],
+        9: [story.told("LT-E", 0, change=0.3), story.told("LT-E", 2)],
+    }
+    for m, things in acts.items():
+        for act in things:
+            with transaction(engine) as conn:
+                act(conn, night.ids, minute(m))
+    with transaction(engine) as conn:
+        found = arrived_readings(conn, [night.ids.signals["LT-E"]], minute(20))
+    assert found.known(minute(0))[0].value.tolist() == []
+    assert found.known(minute(8))[0].value.tolist() == [story.height(0)]
+    then, rest = found.known(minute(9))
+    assert then.value.tolist() == [story.height(0) + 0.3, story.height(2)]
+    assert len(rest) == 0

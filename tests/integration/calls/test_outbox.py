@@ -1,0 +1,216 @@
+"""The outbox: one message for one decision, one worker for one message, and nothing lost."""
+
+from __future__ import annotations
+
+import threading
+from datetime import datetime, timedelta
+from typing import Any
+
+import pytest
+from sqlalchemy import Engine, text
+
+from service.calls.retry import GiveUp
+from service.storage.calls.outbox import (
+    Claimed,
+    OutboxMessage,
+    Recipients,
+    claim,
+    health,
+    next_due,
+    put,
+    record_failed,
+    record_retry,
+    record_sent,
+    void_claims,
+)
+from service.storage.database.session import transaction
+from tests.support.alarm_plant import NIGHT
+
+SECOND, LEASE = timedelta(seconds=1), timedelta(minutes=3)
+
+
+def message(key: str, *, kind: str = "alarm", recipient: str = "night@example.org", **more: Any) -> OutboxMessage:
+    given: dict[str, Any] = {
+        "key": key,
+        "alarm_event_id": None,
+        "channel": "email",
+        "recipient": recipient,
+        "payload": {"kind": kind, "contact": recipient, "subject": key, "text": key},
+        "created_at": NIGHT,
+    }
+    return OutboxMessage(**given | more)
+
+
+def put_all(engine: Engine, *messages: OutboxMessage) -> int:
+    with transaction(engine) as conn:
+        return put(conn, messages)
+
+
+def take(
+    engine: Engine, now: datetime = NIGHT, limit: int = 1, channels: tuple[str, ...] = ("email",)
+) -> list[Claimed]:
+    with transaction(engine) as conn:
+        return claim(conn, now, channels=channels, lease=LEASE, limit=limit)
+
+
+def test_the_same_key_is_written_once(engine: Engine) -> None:
+    assert put_all(engine, message("a"), message("b")) == 2
+    assert put_all(engine, message("a"), message("c")) == 1
+    assert [m.key for m in take(engine, limit=9)] == ["a", "b", "c"]
+
+
+def test_a_message_in_hand_is_nobody_elses_until_the_lease_ends(engine: Engine) -> None:
+    put_all(engine, message("a"))
+    assert take(engine)[0].attempts == 1
+    assert take(engine, NIGHT + LEASE - SECOND) == []
+    assert next_due_of(engine) == NIGHT + LEASE
+    assert take(engine, NIGHT + LEASE)[0].attempts == 2
+
+
+def next_due_of(engine: Engine) -> datetime | None:
+    with transaction(engine) as conn:
+        return next_due(conn)
+
+
+def test_only_channels_asked_for(engine: Engine) -> None:
+    put_all(engine, message("a", channel="sms"))
+    assert take(engine) == []
+    assert len(take(engine, channels=("sms",))) == 1
+
+
+def test_a_rolled_back_claim_leaves_the_message(engine: Engine) -> None:
+    put_all(engine, message("a"))
+
+    def claim_and_die() -> None:
+        with transaction(engine) as conn:
+            assert claim(conn, NIGHT, channels=["email"], lease=LEASE)
+            raise RuntimeError
+
+    with pytest.raises(RuntimeError):
+        claim_and_die()
+    assert len(take(engine)) == 1
+
+
+def test_retry_waits_and_success_ends_it(engine: Engine) -> None:
+    put_all(engine, message("a"))
+    taken = take(engine)[0]
+    with transaction(engine) as conn:
+        record_retry(conn, taken.id, NIGHT, next_attempt_at=NIGHT + 15 * SECOND, reason="refused for now", answer="450")
+        assert health(conn).waiting_since == NIGHT
+    assert take(engine, NIGHT + 14 * SECOND) == []
+    again = take(engine, NIGHT + 15 * SECOND)[0]
+    with transaction(engine) as conn:
+        record_sent(conn, again.id, NIGHT + 16 * SECOND, "250 OK")
+        assert health(conn).waiting == 0
+        rows = conn.execute(text("SELECT outcome, reason, answer FROM delivery_attempt ORDER BY id")).all()
+    assert [tuple(row) for row in rows] == [("retry", "refused for now", "450"), ("sent", "", "250 OK")]
+    assert take(engine, NIGHT + timedelta(days=1)) == []
+    assert next_due_of(engine) is None
+
+
+def test_a_slow_worker_cannot_undo_what_another_sent(engine: Engine) -> None:
+    put_all(engine, message("a"))
+    slow = take(engine)[0]
+    fast = take(engine, NIGHT + LEASE)[0]
+    with transaction(engine) as conn:
+        record_sent(conn, fast.id, NIGHT + LEASE, "250 OK")
+    with transaction(engine) as conn:
+        record_retry(conn, slow.id, NIGHT + LEASE, next_attempt_at=NIGHT, reason="x", answer="")
+        record_failed(conn, slow.id, NIGHT + LEASE, give_up=GiveUp.PERMANENT, reason="x", answer="")
+        assert conn.execute(text("SELECT status FROM outbox")).scalar_one() == "sent"
+
+
+def test_given_up_is_remembered(engine: Engine) -> None:
+    put_all(engine, message("a"))
+    taken = take(engine)[0]
+    with transaction(engine) as conn:
+        record_failed(conn, taken.id, NIGHT, give_up=GiveUp.PERMANENT, reason="recipient refused", answer="550")
+        assert health(conn).failed_at == NIGHT
+    assert take(engine, NIGHT + timedelta(days=1)) == []
+
+
+class TestOrder:
+    """The end never overtakes the beginning, and an alarm waits for nothing."""
+
+    def test_cleared_waits_for_its_alarm(self, engine: Engine) -> None:
+        put_all(engine, message("alarm"), message("cleared", kind="cleared"))
+        first = take(engine, limit=9)
+        assert [m.key for m in first] == ["alarm"]
+        with transaction(engine) as conn:
+            record_retry(conn, first[0].id, NIGHT, next_attempt_at=NIGHT + SECOND, reason="", answer="")
+        assert [m.key for m in take(engine, NIGHT + SECOND, limit=9)] == ["alarm"]
+        with transaction(engine) as conn:
+            record_sent(conn, first[0].id, NIGHT, "250")
+        assert [m.key for m in take(engine, limit=9)] == ["cleared"]
+
+    def test_somebody_elses_trouble_holds_nobody_up(self, engine: Engine) -> None:
+        put_all(engine, message("alarm"), message("cleared", kind="cleared", recipient="b@example.org"))
+        assert len(take(engine, limit=9)) == 2
+
+    def test_an_alarm_does_not_wait_behind_a_retry(self, engine: Engine) -> None:
+        put_all(engine, message("first"))
+        taken = take(engine)[0]
+        with transaction(engine) as conn:
+            record_retry(conn, taken.id, NIGHT, next_attempt_at=NIGHT + LEASE, reason="", answer="")
+        put_all(engine, message("second"))
+        assert [m.key for m in take(engine)] == ["second"]
+
+    def test_alarms_go_before_the_rest(self, engine: Engine) -> None:
+        put_all(engine, message("cleared", kind="cleared", recipient="b@example.org"), message("alarm"))
+        assert take(engine)[0].key == "alarm"
+
+
+def test_ways_share_every_message_and_none_twice(engine: Engine) -> None:
+    for who in ("a", "b", "c"):
+        put_all(engine, message(f"first for {who}", recipient=who), message(f"second for {who}", recipient=who))
+    ways = {"a": Recipients(only="a"), "b": Recipients(only="b"), "rest": Recipients(besides=("a", "b"))}
+
+    def taken() -> dict[str, list[str]]:
+        found = {}
+        for name, recipients in ways.items():
+            with transaction(engine) as conn:
+                claimed = claim(conn, NIGHT, channels=("email",), lease=LEASE, limit=9, recipients=recipients)
+            found[name] = [m.key for m in claimed]
+        return found
+
+    assert taken() == {
+        "a": ["first for a", "second for a"],
+        "b": ["first for b", "second for b"],
+        "rest": ["first for c", "second for c"],
+    }
+    assert taken() == {"a": [], "b": [], "rest": []}
+    with transaction(engine) as conn:  # whoever takes one way over lets go of nothing on the others
+        assert void_claims(conn, "email", ways["rest"]) == 2
+        assert void_claims(conn, "email", ways["a"]) == 2
+    assert taken() == {"a": ["first for a", "second for a"], "b": [], "rest": ["first for c", "second for c"]}
+
+
+def test_many_workers_share_the_work_without_a_duplicate(engine: Engine) -> None:
+    put_all(engine, *(message(f"m{n:03}") for n in range(120)))
+    seen: list[str] = []
+    lock = threading.Lock()
+
+    def work() -> None:
+        while taken := take(engine, limit=3):
+            with lock:
+                seen.extend(m.key for m in taken)
+
+    workers = [threading.Thread(target=work) for _ in range(4)]
+    for worker in workers:
+        worker.start()
+    for worker in workers:
+        worker.join()
+    assert sorted(seen) == [f"m{n:03}" for n in range(120)]
+
+
+def test_a_clock_that_was_ahead_holds_nothing_up(engine: Engine) -> None:
+    hour = timedelta(hours=1)
+    put_all(engine, message("written ahead", created_at=NIGHT + hour))
+    [first] = take(engine)
+    with transaction(engine) as conn:
+        record_retry(conn, first.id, NIGHT + hour, next_attempt_at=NIGHT + hour + 15 * SECOND, reason="x", answer="")
+    assert [m.key for m in take(engine)] == ["written ahead"]  # tried ahead
+    with transaction(engine) as conn:
+        conn.execute(text("UPDATE outbox SET claimed_until = :at"), {"at": NIGHT + hour})
+    assert [m.key for m in take(engine)] == ["written ahead"]  # in hand ahead
+    assert take(engine) == []

@@ -1,0 +1,108 @@
+"""Why a blanket rises, from what is stored; and an alarm that is told whatever is wrong with its advice."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from datetime import timedelta
+
+import pytest
+from sqlalchemy import Engine, text
+
+from service.domain.blanket.estimate import TankSetup
+from service.domain.cores.core import Surface
+from service.domain.diagnosis.checks import Evidence, Finding, findings
+from service.domain.forecast.outlook import Pattern
+from service.jobs.alarms.evaluate import evaluate
+from service.jobs.blanket.estimate import project_all
+from service.jobs.diagnosis.evidence import evidence_of
+from service.storage.cores.cores import insert_core
+from service.storage.database.session import transaction
+from service.storage.readings.batches import open_batch
+from service.storage.readings.writer import ReadingWriter
+from tests.support import plant as cores
+from tests.support.alarm_plant import MINUTE, NIGHT, AlarmPlant
+from tests.support.flowing_plant import FLOW, TANKS, store_day
+
+
+def _evidence(plant: AlarmPlant, tanks: Sequence[TankSetup] = TANKS) -> Evidence:
+    believed = project_all(plant.engine, TANKS, plant.ids, NIGHT)["east"]
+    with transaction(plant.engine) as conn:
+        found = evidence_of(conn, tanks[0], tanks, plant.ids, believed, NIGHT)
+    assert found is not None
+    return found
+
+
+def _round(plant: AlarmPlant, hours_ago: float, *seen: Surface) -> None:
+    record = cores.core_record(plant.ids, 1.0, taken_at=NIGHT - timedelta(hours=hours_ago))
+    with transaction(plant.engine) as conn:
+        insert_core(conn, replace(record, core=replace(record.core, surface=seen)))
+
+
+def test_a_storm_an_overload_and_sludge_that_settles_worse(engine: Engine) -> None:
+    plant = AlarmPlant.build(engine, tanks=TANKS)
+    store_day(engine, plant.ids, settled=(280.0, 285.0, 290.0, 420.0))
+    _round(plant, 3.0, Surface.BUBBLES)
+    _round(plant, 1.0)  # somebody took a core and wrote nothing down of the surface
+    found = _evidence(plant)
+    assert found.pattern is Pattern.FLOW_SURGE
+    assert (found.settled_volume, found.usual_settled_volume) == (420.0, 285.0)
+    assert found.surface == (Surface.BUBBLES,)
+    assert found.restoring_flow is not None
+    assert {Finding.FLOW_SURGE, Finding.GAS_LIFTED, Finding.OVERLOADED, Finding.RISING_SETTLED_VOLUME} <= set(
+        findings(found)
+    )
+
+
+def test_a_lost_return_is_seen_and_an_old_round_says_nothing(engine: Engine) -> None:
+    plant = AlarmPlant.build(engine, tanks=TANKS)
+    store_day(engine, plant.ids, storm=1.0, returns=0.1)
+    _round(plant, 14.0, Surface.CLUMPS)
+    found = _evidence(plant)
+    assert found.pattern is Pattern.RETURN_LOST
+    assert found.surface == ()
+    assert found.share_of_even is None  # west has no meter, and nothing measures the whole plant
+    assert found.usual_settled_volume is None
+
+
+def test_an_uneven_split_is_seen_by_the_tanks_own_meters(engine: Engine) -> None:
+    west_flow = replace(FLOW, tag="west.flow", tank="west")
+    tanks = tuple(
+        replace(setup, others=(*setup.others, *((west_flow,) if setup.tank.key == "west" else ())), share_of_plant=0.5)
+        for setup in TANKS
+    )
+    plant = AlarmPlant.build(engine, tanks=tanks)
+    store_day(engine, plant.ids)
+    assert _evidence(plant, tanks).share_of_even is None  # west's meter is silent
+    with transaction(engine) as conn:
+        writer = ReadingWriter(conn, open_batch(conn, "test", "west", NIGHT))
+        writer.store(cores.columns(plant.ids.signals["west.flow"], [500.0 / 3600.0], start=NIGHT - MINUTE))
+    found = _evidence(plant, tanks)
+    assert found.share_of_even == pytest.approx(1000.0 / 750.0, rel=0.02)
+    assert Finding.UNEVEN_SPLIT in findings(found)
+
+
+@pytest.mark.parametrize("broken", [False, True])
+def test_the_mail_says_what_was_seen_and_goes_out_even_where_that_fails(
+    engine: Engine, broken: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    plant = AlarmPlant.build(engine, tanks=TANKS)
+    store_day(engine, plant.ids, storm=1.0, returns=0.1)
+    if broken:
+        # Only what the mail says beside the alarm reads cores so; the look itself has a reading of its own.
+        monkeypatch.setattr(
+            "service.jobs.diagnosis.evidence.current_cores",
+            lambda conn, *_: conn.execute(text("SELECT no_such_column FROM hand_core")),
+        )
+    for minute in range(4):
+        plant.believe(NIGHT + minute * MINUTE, 0.5, rate=0.1)
+    for minute in (0, 2, 3):
+        evaluate(engine, plant.setup, TANKS, plant.ids, projected={}, now=NIGHT + minute * MINUTE)
+    with transaction(engine) as conn:
+        told = [row.payload for row in conn.execute(text("SELECT payload FROM outbox"))]
+    danger = next(payload for payload in told if payload["subject"].startswith("DANGER"))
+    assert ("Return flow is down. Pump running?" in danger["text"]) is not broken
+    assert ("Return sludge: is the pump running" in danger["text"]) is broken
+    assert "Stay behind the guard rail" in danger["text"]
+    assert ("Return flow down" in danger["sms"]) is not broken
+    assert len(danger["sms"]) <= 160

@@ -1,0 +1,129 @@
+"""A real web server in front of a real database with an invented plant in it."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from datetime import datetime, timedelta
+from zoneinfo import ZoneInfo
+
+import httpx
+from fastapi import FastAPI
+from sqlalchemy import Engine
+
+from service.domain.blanket.estimate import TankSetup
+from service.domain.plant.role import Role, Scope, SecondFactorRule
+from service.domain.plant.units import UnitSystem
+from service.jobs.accounts import people
+from service.jobs.ingest.plant import Plant
+from service.notify.channels.gateway_hook import GatewayHook
+from service.notify.messages.links import AlarmLinks
+from service.storage.database.session import page_engine
+from service.web.app import create_app
+from service.web.base.plant import WebPlant
+from service.web.server import WebServer, listen
+from tests.support.alarm_plant import NIGHT, TANKS, AlarmPlant
+
+PASSWORD = "six heron marsh lantern"
+SECRET = b"an invented secret of more than 32 bytes"
+
+
+class Clock:
+    """Time that stands until it is moved."""
+
+    def __init__(self, now: datetime) -> None:
+        self.now = now
+
+    def __call__(self) -> datetime:
+        return self.now
+
+    def forward(self, span: timedelta) -> None:
+        """Let time pass."""
+        self.now += span
+
+
+@dataclass
+class WebSite:
+    """A running server with its plant and people: one person for each role, named after it."""
+
+    app: FastAPI
+    web: WebPlant
+    plant: AlarmPlant
+    clock: Clock
+    url: str
+    clients: list[httpx.Client] = field(default_factory=list)
+
+    def client(self, role: Role | None = None) -> httpx.Client:
+        """A browser, signed in as the person of that role."""
+        client = httpx.Client(base_url=self.url, headers={"Accept": "text/html"}, timeout=300)
+        self.clients.append(client)
+        if role is not None:
+            answer = self.sign_in(client, role.value)
+            assert answer.status_code == 303, answer.text
+        return client
+
+    def sign_in(self, client: httpx.Client, name: str, password: str = PASSWORD, to: str = "/") -> httpx.Response:
+        """Fill in the form and send it."""
+        token = form_token(client.get("/sign-in").text)
+        return client.post("/sign-in", data={"form_token": token, "name": name, "password": password, "to": to})
+
+    def token(self, role: Role, *scopes: Scope) -> dict[str, str]:
+        """The header of a program that acts for the person of that role."""
+        secret = people.issue_token(
+            self.web.engine, role.value, purpose="a test", scopes=scopes, now=self.clock(), actor="test"
+        )
+        return {"Authorization": f"Bearer {secret}"}
+
+
+def form_token(page: str) -> str:
+    """The form token of a page."""
+    found = re.search(r'name="form_token" value="([^"]+)"', page)
+    assert found is not None, page[:500]
+    return found[1]
+
+
+@contextmanager
+def served(
+    engine: Engine,
+    *,
+    units: UnitSystem = "us",
+    setups: tuple[TankSetup, ...] = TANKS,
+    hooks: tuple[GatewayHook, ...] = (),
+) -> Iterator[WebSite]:
+    """The server, for as long as the block lasts."""
+    clock = Clock(NIGHT)
+    plant = AlarmPlant.build(engine, tanks=setups)
+    signals = {signal.tag: signal for setup in setups for signal in (*setup.blankets, *setup.others)}
+    web = WebPlant(
+        engine=page_engine(engine),
+        name="Alder Creek",
+        units=units,
+        zone=ZoneInfo("America/New_York"),
+        setups=setups,
+        ids=plant.ids,
+        alarms=plant.setup,
+        connectors=("drop",),
+        secret=SECRET,
+        links=AlarmLinks(SECRET, "https://underweir.example.org"),
+        clock=clock,
+        # The administrator of these tests signs in with the password alone; what the default asks has tests of its own.
+        second_factor=SecondFactorRule.OPTIONAL,
+        hooks={hook.key: hook for hook in hooks},
+        intake=Plant(tanks={s.tank.key: s.tank for s in setups}, signals=signals, ids=plant.ids, alarms=plant.setup),
+    )
+    for role in Role:
+        people.add(
+            engine, name=role, label=f"{role.title()} Person", role=role, password=PASSWORD, now=NIGHT, actor="x"
+        )
+    app = create_app(web)
+    server = WebServer(app, listen("127.0.0.1", 0))
+    server.start()
+    site = WebSite(app, web, plant, clock, server.address)
+    try:
+        yield site
+    finally:
+        for client in site.clients:
+            client.close()
+        server.stop()

@@ -1,0 +1,423 @@
+"""The words somebody reads half asleep."""
+
+from __future__ import annotations
+
+import html
+import re
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+from typing import Any
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from service.alarms.definition import NOBODY_SEES, AlarmKind, SystemWatch, system_definitions
+from service.alarms.observations import Contradiction, CoreSeen
+from service.alarms.rules import Observation, RuleReason, SensorSeen
+from service.calls.routing import MessageKind
+from service.domain.blanket.estimate import Trust
+from service.domain.cores.core import Surface
+from service.domain.diagnosis.checks import CONFIRM, Evidence
+from service.domain.forecast.outlook import Pattern
+from service.domain.plant.reading import Reason
+from service.domain.plant.tank import TankKind
+from service.notify.channels import gsm7
+from service.notify.messages.facts import AlarmFacts
+from service.notify.messages.render import render, sms
+from service.notify.messages.wording import look_first
+from tests.unit.notify.cases import NOW, facts, service_facts
+
+MINUTES = timedelta(minutes=1)
+
+
+CORE = CoreSeen(taken_at=NOW - timedelta(hours=2), height=2.9, thickness=3.3, taken_by="Sam")
+SEEN = Observation(reason=RuleReason.CORE_BEYOND_LIMIT, core=CORE, clearance=1.1)
+
+
+@pytest.mark.parametrize(
+    ("given_facts", "us", "si"),
+    [
+        (
+            facts(),
+            "DANGER East clarifier: sludge 1.8 ft under the weir, rising 0.6 ft/h, at the weir in about 3 h",
+            "DANGER East clarifier: sludge 0.55 m under the weir, rising 0.18 m/h, at the weir in about 3 h",
+        ),
+        (
+            facts(AlarmKind.HIGH),
+            "WARNING East clarifier: sludge 3.3 ft under the weir, rising 0.6 ft/h, danger in about 2 h",
+            "WARNING East clarifier: sludge 1.00 m under the weir, rising 0.18 m/h, danger in about 2 h",
+        ),
+        (
+            facts(clearance=-0.1, rate=0.3),
+            "DANGER East clarifier: sludge at or over the weir, rising 1.0 ft/h",
+            "DANGER East clarifier: sludge at or over the weir, rising 0.30 m/h",
+        ),
+        (
+            facts(rate=0.0),
+            "DANGER East clarifier: sludge 1.8 ft under the weir, steady",
+            "DANGER East clarifier: sludge 0.55 m under the weir, steady",
+        ),
+        (
+            facts(reason=RuleReason.CORE_BEYOND_LIMIT, standing=SEEN),
+            "DANGER East clarifier: hand core by Sam at 01:10 EST puts the sludge 3.6 ft under the weir",
+            "DANGER East clarifier: hand core by Sam at 01:10 EST puts the sludge 1.10 m under the weir",
+        ),
+        (
+            facts(AlarmKind.RATE, value=0.4),
+            "RISING FAST East clarifier: sludge rising 1.3 ft/h, now 6.6 ft under the weir",
+            "RISING FAST East clarifier: sludge rising 0.40 m/h, now 2.00 m under the weir",
+        ),
+        (
+            facts(AlarmKind.DEVIATION, value=-0.4),
+            "SENSOR East clarifier: sensor read 1.3 ft lower than the hand core",
+            "SENSOR East clarifier: sensor read 0.40 m lower than the hand core",
+        ),
+        (
+            facts(AlarmKind.READS_HIGH, value=0.4, reason=RuleReason.READS_HIGH),
+            "READS HIGH East clarifier: sensor reads 1.3 ft under the weir, not confirmed; take a hand core",
+            "READS HIGH East clarifier: sensor reads 0.40 m under the weir, not confirmed; take a hand core",
+        ),
+        (
+            facts(returned_at=NOW - MINUTES),
+            "DANGER East clarifier: sludge 1.8 ft under the weir (over already)",
+            "DANGER East clarifier: sludge 0.55 m under the weir (over already)",
+        ),
+    ],
+)
+def test_first_line(given_facts: AlarmFacts, us: str, si: str) -> None:
+    assert render(given_facts, "us").subject == us
+    assert render(given_facts, "si").subject == si
+    assert render(given_facts, "us").text.splitlines()[0] == us
+
+
+@pytest.mark.parametrize(
+    ("given_facts", "line"),
+    [
+        (
+            facts(AlarmKind.BAD_MEASUREMENT, reason=RuleReason.STALE, now=NOW + 25 * MINUTES),
+            "SENSOR East clarifier: no blanket reading for 25 min",
+        ),
+        (
+            facts(AlarmKind.BAD_MEASUREMENT, reason=RuleReason.FLAT),
+            "SENSOR East clarifier: blanket reading is frozen at one value",
+        ),
+        (
+            facts(AlarmKind.BAD_MEASUREMENT, reason=RuleReason.BLIND, trust=Trust.BLIND),
+            "SENSOR East clarifier: blind: nobody knows where the sludge is",
+        ),
+        (
+            facts(AlarmKind.CORE_OVERDUE, now=NOW + 24 * 60 * MINUTES),
+            "CORE DUE East clarifier: last hand core 1 d 2 h ago",
+        ),
+        (facts(AlarmKind.CORE_OVERDUE, core=None), "CORE DUE East clarifier: no hand core taken yet"),
+        (
+            service_facts(SystemWatch.CONNECTOR, value=0.5),
+            "SERVICE Alder Creek: nothing from source drop for 30 min; its tanks are not watched",
+        ),
+        (
+            replace(service_facts(SystemWatch.CONNECTOR, value=2.0), reason=RuleReason.SAMPLES_REFUSED),
+            "SERVICE Alder Creek: some values from source drop cannot be stored; underweir examine says more",
+        ),
+        (service_facts(SystemWatch.DELIVERY), "SERVICE Alder Creek: alarm messages are not getting through"),
+        (
+            service_facts(SystemWatch.CLOCK, value=1.0),
+            "SERVICE Alder Creek: readings are stamped 1 h in the future; a clock or time zone is wrong",
+        ),
+        (
+            replace(facts(clearance=1.5, rate=-0.1), kind=MessageKind.CLEARED, returned_at=NOW),
+            "CLEARED East clarifier: danger over, sludge 4.9 ft under the weir, falling 0.3 ft/h",
+        ),
+        (
+            replace(facts(AlarmKind.BAD_MEASUREMENT), kind=MessageKind.CLEARED, returned_at=NOW),
+            "CLEARED East clarifier: blanket reading is back",
+        ),
+    ],
+)
+def test_first_line_of_other_kinds(given_facts: AlarmFacts, line: str) -> None:
+    assert render(given_facts, "us").subject == line
+
+
+def test_the_whole_message() -> None:
+    text = render(facts(), "us").text
+    assert "The number can be believed." in text
+    assert "Since       Wed 14 Jan 03:04 EST (6 min ago)" in text
+    assert "Limit       2.0 ft under the weir" in text
+    assert "reads 12.3 ft above the floor, 11.3 ft after drift correction, last heard 03:10 EST" in text
+    assert "10.8 ft of sludge = 3.6 ft under the weir, 2 h ago (Wed 14 Jan 01:10 EST by Sam)" in text
+    assert "underweir ack K7QD" in text
+    order = ["Since", "I HAVE IT", "LOOK AT THIS FIRST", "IF NOTHING IS DONE", "BEFORE YOU GO TO THE TANK", "\n-- \n"]
+    assert sorted(order, key=text.index) == order
+    # RFC 5322 section 2.1.1: at most 998 characters a line.
+    assert max(map(len, text.splitlines())) < 200
+
+
+@pytest.mark.parametrize(
+    ("trust", "sentence"),
+    [(Trust.DOUBTFUL, "The number is doubtful"), (Trust.BLIND, "The sensor is blind: the number is old")],
+)
+def test_doubt_is_said_right_after_the_number(trust: Trust, sentence: str) -> None:
+    assert render(facts(trust=trust), "us").text.splitlines()[1].startswith(sentence)
+
+
+def test_the_sites_own_words_stand_in_place_of_ours() -> None:
+    definition = replace(
+        facts().definition,
+        action="Start return pump 3.",
+        action_of_site=True,
+        consequence="Permit breach.",
+        cause="Storm.",
+    )
+    text = render(replace(facts(), definition=definition), "us").text
+    assert "Start return pump 3." in text
+    assert "Permit breach." in text
+    assert "Storm." in text
+    assert "Return sludge: is the pump running" not in text
+
+
+@pytest.mark.parametrize(
+    ("reason", "first", "not_said"),
+    [
+        (RuleReason.SAMPLES_LOST, "Make room on the service's disk", "watch these tanks by hand core"),
+        (RuleReason.SAMPLES_REFUSED, "Nothing to do at the tank", "watch these tanks by hand core"),
+        (RuleReason.CONNECTOR_DOWN, "watch these tanks by hand core", "Nothing to do at the tank"),
+    ],
+)
+def test_a_source_that_delivers_sends_nobody_to_the_tank(reason: RuleReason, first: str, not_said: str) -> None:
+    (definition, *_) = system_definitions(["drop"])
+    given = replace(service_facts(SystemWatch.CONNECTOR, value=2.0), definition=definition, reason=reason)
+    text = render(given, "us").text
+    assert first in text
+    assert not_said not in text
+    assert ("are not watched" in text) == (reason is RuleReason.CONNECTOR_DOWN)
+    theirs = replace(definition, action="Call the electrician.", action_of_site=True)
+    assert "Call the electrician." in render(replace(given, definition=theirs), "us").text
+
+
+def test_cautions_only_where_the_message_sends_somebody_to_the_tank() -> None:
+    assert "guard rail" in render(facts(), "us").text
+    assert "guard rail" not in render(service_facts(SystemWatch.DELIVERY), "us").text
+    assert "guard rail" not in render(replace(facts(), kind=MessageKind.CLEARED, returned_at=NOW), "us").text
+
+
+def test_taken_message() -> None:
+    taken = replace(facts(), kind=MessageKind.ACKNOWLEDGED, actor="Sam", note="on my way")
+    rendered = render(taken, "us")
+    assert rendered.subject.startswith("TAKEN East clarifier: Sam has it (danger: sludge 1.8 ft")
+    assert "They say    on my way" in rendered.text
+    assert "underweir ack" not in rendered.text
+
+
+def test_html_says_what_the_text_says_and_escapes() -> None:
+    odd = replace(facts(), tank_label="<b>East & West</b>")
+    rendered = render(odd, "us")
+    assert "<b>East & West</b>" not in rendered.html
+    bare = html.unescape(re.sub(r"<[^>]+>", " ", rendered.html))
+    for words in ("DANGER <b>East & West</b>: sludge 1.8 ft under the weir", "underweir ack K7QD", "guard rail"):
+        assert words in bare
+        assert words in rendered.text
+
+
+def test_autumns_repeated_hour_is_told_apart() -> None:
+    # IANA zone data: America/New_York, 2024-11-03, 01:30 happens twice.
+    first, second = datetime(2024, 11, 3, 5, 30, tzinfo=UTC), datetime(2024, 11, 3, 6, 30, tzinfo=UTC)
+    assert "01:30 EDT" in sms(facts(at=first), "us")
+    assert "01:30 EST" in sms(facts(at=second), "us")
+
+
+def test_sms_says_what_counts() -> None:
+    assert sms(facts(), "us") == (
+        "DANGER East clarifier: sludge 1.8 ft under weir, rising 0.6 ft/h, at weir in 3 h. Number good. "
+        "Core 2 h ago 10.8 ft. 03:10 EST. Code K7QD"
+    )
+
+
+@given(
+    kind=st.sampled_from([kind for kind in AlarmKind if kind is not AlarmKind.SYSTEM]),
+    message=st.sampled_from(list(MessageKind)),
+    label=st.text(min_size=1, max_size=80),
+    actor=st.text(max_size=200),
+    clearance=st.floats(-2, 6),
+    rate=st.floats(-5, 5),
+    reason=st.sampled_from(list(RuleReason)),
+    verdict=st.sampled_from(list(Reason)),
+    trust=st.sampled_from(list(Trust)),
+    system=st.sampled_from(["us", "si"]),
+)
+def test_an_sms_is_one_part_whatever_the_facts(
+    kind: AlarmKind,
+    message: MessageKind,
+    label: str,
+    actor: str,
+    clearance: float,
+    rate: float,
+    system: Any,
+    **more: Any,
+) -> None:
+    verdict = more.pop("verdict")
+    made = facts(kind, tank_label=label, actor=actor, clearance=clearance, rate=rate, **more)
+    made = replace(made, kind=message, sensors=(replace(made.sensors[0], verdict=verdict),), returned_at=NOW)
+    rendered = render(made, system)
+    count = gsm7.septets(rendered.sms)
+    assert count is not None
+    assert count <= 160
+    assert "\n" not in rendered.subject
+    assert message is not MessageKind.ALARM or "Code K7QD" in rendered.sms
+    assert "nan" not in rendered.text
+    assert "None" not in rendered.text.replace(label, "").replace(actor, "")
+
+
+STORM = Evidence(
+    kind=TankKind.SECONDARY,
+    pattern=Pattern.FLOW_SURGE,
+    surface=(Surface.BUBBLES, Surface.SOLIDS_OVER_WEIR),
+    overloaded=True,
+    restoring_flow=0.1,
+    share_of_even=1.4,
+)
+
+
+def test_what_was_seen_says_what_to_look_at_first() -> None:
+    lines = look_first(facts(evidence=STORM), "us")
+    assert [line.split(".")[0] for line in lines] == [
+        "Flow surge",
+        "This tank gets more than its share",
+        "Solids go over the weir: sample the effluent, tell whoever the permit names",
+        "Sludge stays long, or clumps and bubbles were seen",
+        "By the settling test a return flow of 2",
+        "Confirm with a hand core, if safe, and log it",
+    ]
+    assert "a return flow of 360 m3/h for this tank" in look_first(facts(evidence=STORM), "si")[4]
+    text = render(facts(evidence=STORM), "us").text
+    assert "Lock out the arm's drive" in text
+    assert "come first" in text
+
+
+def test_doubt_about_the_sensor_asks_for_the_core_first_and_once() -> None:
+    lines = look_first(facts(evidence=replace(STORM, sensor_doubtful=True)), "si")
+    assert lines[0].startswith("Sensor in doubt: take a hand core first")
+    assert CONFIRM not in lines
+
+
+def test_the_sites_own_words_stand_first_and_built_in_ones_give_way() -> None:
+    given = facts(evidence=STORM)
+    own = replace(given, definition=replace(given.definition, action="Call the shift lead.", action_of_site=True))
+    assert look_first(own, "us")[:2] == (
+        "Call the shift lead.",
+        "Flow surge. Storm, pump station, side streams that can wait?",
+    )
+    built_in = replace(given, definition=replace(given.definition, action="Something usual."))
+    assert "Something usual." not in look_first(built_in, "us")
+    silent = replace(own, evidence=Evidence(kind=TankKind.SECONDARY))
+    assert look_first(silent, "us") == ("Call the shift lead.",)
+
+
+def test_an_overload_is_told_with_its_number_and_limit() -> None:
+    definition = replace(facts(AlarmKind.SOLIDS_LOADING).definition, limit=8.0)
+    given = replace(facts(AlarmKind.SOLIDS_LOADING, value=9.5), definition=definition)
+    assert render(given, "us").subject == "OVERLOAD East clarifier: solids loading 46.7 lb/d.ft2"
+    assert re.search(r"Limit +8.00 kg/m2.h", render(given, "si").text)
+
+
+def test_a_sensor_alarm_keeps_its_own_words() -> None:
+    lines = look_first(facts(AlarmKind.READS_HIGH, evidence=STORM), "us")
+    assert lines == ("Take a hand core now: it decides whether the sludge is really there.",)
+
+
+@given(
+    st.sampled_from(list(Pattern)),
+    st.sets(st.sampled_from(list(Surface))),
+    st.booleans(),
+    st.sampled_from(list(TankKind)),
+    st.text(min_size=1, max_size=60),
+)
+def test_a_text_message_stays_one_whatever_was_seen(
+    pattern: Pattern, surface: set[Surface], doubtful: bool, kind: TankKind, label: str
+) -> None:
+    evidence = Evidence(kind=kind, pattern=pattern, surface=tuple(surface), sensor_doubtful=doubtful, overloaded=True)
+    said = sms(facts(evidence=evidence, tank_label=label, tank_kind=kind), "us")
+    assert (gsm7.septets(said) or 999) <= gsm7.ONE_PART_SEPTETS
+    assert "K7QD" in said
+
+
+def text_of(given: AlarmFacts) -> str:
+    return " ".join(render(given, "us").text.split())
+
+
+class TestAPersonsWord:
+    """What a person saw is told with the person, what the sensor says against it, and what takes it back."""
+
+    def test_fluff_and_words_for_the_surface(self) -> None:
+        fluffy = replace(CORE, height=0.6, fluff_height=3.4)
+        seen = Observation(reason=RuleReason.FLUFF_BEYOND_LIMIT, core=fluffy, clearance=0.6)
+        assert render(facts(standing=seen), "us").subject == (
+            "DANGER East clarifier: fluff up to 2.0 ft under the weir, seen by Sam at 01:10 EST"
+        )
+        over = replace(CORE, height=0.6, surface=(Surface.SOLIDS_OVER_WEIR,))
+        seen = Observation(reason=RuleReason.SEEN_AT_THE_WEIR, core=over, clearance=0.0)
+        told = facts(standing=seen, core=over, clearance=3.4)
+        assert render(told, "us").subject == "DANGER East clarifier: solids over weir, seen by Sam at 01:10 EST"
+        assert "The sensor says 11.2 ft under the weir: do not trust it." in text_of(told)
+        assert "until a round logs the surface anew; if it was a slip, correct or withdraw it" in text_of(told)
+
+    def test_it_is_never_told_as_a_number_to_be_believed(self) -> None:
+        told = facts(AlarmKind.TIME_TO_DANGER, clearance=3.4, standing=SEEN)
+        assert "can be believed" not in text_of(told)
+        assert "Rely on what was seen: hand core by Sam at 01:10 EST" in text_of(told)
+        assert "Do not trust sensor" in render(told, "us").sms
+
+    def test_a_core_minutes_old_is_not_asked_for_again(self) -> None:
+        fresh = replace(CORE, taken_at=NOW - timedelta(minutes=5))
+        told = facts(standing=replace(SEEN, core=fresh), core=fresh)
+        assert "hand core" not in " ".join(look_first(told, "us"))
+        assert "hand core" in " ".join(look_first(facts(), "us"))
+
+
+class TestCleared:
+    """What is over is told so that nobody takes it for the end of something graver."""
+
+    def test_a_forecast_that_ended_while_danger_stands(self) -> None:
+        told = replace(
+            facts(AlarmKind.TIME_TO_DANGER),
+            kind=MessageKind.CLEARED,
+            returned_at=NOW,
+            also_active=("SENSOR: frozen", "DANGER: sludge 1.8 ft under the weir"),
+        )
+        subject = render(told, "us").subject
+        assert subject.startswith("STILL DANGER East clarifier: the forecast no longer reaches the danger limit")
+        assert "still DANGER, SENSOR" in subject
+        assert "over" not in subject
+        assert render(told, "us").sms.startswith("STILL DANGER")
+
+    def test_it_names_the_observation_that_cleared_it(self) -> None:
+        core = replace(CORE, taken_at=NOW - timedelta(minutes=2), thickness=0.9144)
+        over = replace(facts(clearance=3.0, rate=-0.1), kind=MessageKind.CLEARED, returned_at=NOW)
+        told = replace(over, core=core)
+        assert "Cleared by hand core by Sam at 03:08 EST, 3.0 ft of sludge; sensor LT-1, 3.3 ft above the" in text_of(
+            told
+        )
+        both = replace(CORE, contradicted=Contradiction(at=NOW, by=("LT-1", "LT-2")))
+        told = replace(over, core=both)
+        assert "Cleared by LT-1 and LT-2, which agree" in text_of(told)
+
+
+def test_one_sensor_silent_beside_a_good_one_is_not_told_as_nobody_watching() -> None:
+    bad = SensorSeen(tag="LT-2", stale_after=timedelta(minutes=10), last_sample_at=NOW - timedelta(hours=1))
+    given = facts(AlarmKind.BAD_MEASUREMENT, reason=RuleReason.STALE, detail="LT-2")
+    definition = replace(given.definition, consequence=NOBODY_SEES)
+    both = replace(given, definition=definition, sensors=(*given.sensors, bad))
+    assert "Nobody sees" not in text_of(both)
+    assert "watched by LT-1 alone" in text_of(both)
+    assert "Nothing watches this tank" not in text_of(both)
+    assert "Nobody sees" in text_of(replace(both, sensors=(bad,)))
+
+
+def test_no_correction_is_claimed_where_nobody_took_a_core() -> None:
+    assert "after drift correction" in text_of(facts())
+    assert "after drift correction" not in text_of(facts(core=None))
+
+
+def test_below_the_floor_and_over_the_crest_are_said_in_words() -> None:
+    assert "on the floor" in text_of(facts(clearance=4.15))
+    assert "-0." not in text_of(facts(clearance=4.15))
+    assert "-0." not in text_of(facts(clearance=-0.15))
