@@ -51,10 +51,10 @@ class Linear:
 
 
 @dataclass(frozen=True, slots=True)
-class Span:
+class ScaledSpan:
     """A span of raw counts maps to a span of values; counts beyond it are kept and called uncertain.
 
-    >>> Span(raw_low=0, raw_high=27648, low=0.0, high=5.0).apply(13824.0).value
+    >>> ScaledSpan(raw_low=0, raw_high=27648, low=0.0, high=5.0).apply(13824.0).value
     2.5
     """
 
@@ -132,7 +132,7 @@ class CurrentLoop:
         return _finite(value)
 
 
-Scaling = Linear | Span | CurrentLoop
+Scaling = Linear | ScaledSpan | CurrentLoop
 
 
 def _finite(value: float) -> Scaled:

@@ -17,15 +17,15 @@ from sqlalchemy import Engine
 
 from service import logs
 from service.domain.blanket.estimate import TankSetup
-from service.domain.operations.lease import DECIDE
+from service.domain.operations.lease import EVALUATE
 from service.domain.plant.display import format_local_time
 from service.domain.plant.role import SecondFactorRule
 from service.domain.plant.tank import Tank
 from service.errors import ConfigError
 from service.jobs.alarms.setup import AlarmSetup
 from service.jobs.ingest.plant import Plant
-from service.jobs.operations.retention import Keeping
-from service.jobs.operations.watchdog import SpeakUp
+from service.jobs.operations.retention import RetentionPolicy
+from service.jobs.operations.watchdog import Watchdog
 from service.jobs.plant.apply import bring_into_force
 from service.jobs.reports.plant import ReportPlant
 from service.notify.channels.base import Notifier
@@ -85,7 +85,7 @@ class Described:
             units=self.site.units,
             channels=frozenset(self.notifiers),
             rotas=self.site.rotas(),
-            ladders=self.site.ladders(),
+            escalations=self.site.escalations(),
             feeds=self.site.feeds(),
             out_of_service=self.site.out_of_service(),
             told_of_cores=self.mailing.to if self.mailing.cores_at_once else (),
@@ -118,11 +118,11 @@ class Described:
         self.site.gateway_hooks()
         logs.hide(secret for gateway in self.site.gateways() for secret in gateway.secrets.values())
 
-    def speak_up(self) -> SpeakUp:
+    def speak_up(self) -> Watchdog:
         """The way to say without a database that nobody looks at the alarms; its ways out are its own."""
         minutes = self.settings.not_watched_minutes
         after = timedelta(minutes=minutes) if minutes else None
-        return SpeakUp(self.alarms, self.own_notifiers(), self.settings.node_name, after)
+        return Watchdog(self.alarms, self.own_notifiers(), self.settings.node_name, after)
 
     def own_notifiers(self) -> Mapping[str, Notifier]:
         """Every channel once more, for a thread of its own."""
@@ -134,7 +134,7 @@ class Described:
         return self.site.mailing()
 
     @cached_property
-    def keeping(self) -> Keeping:
+    def keeping(self) -> RetentionPolicy:
         """How long rows stay in the database, and where they go."""
         return keeping_of(self.settings)
 
@@ -214,14 +214,14 @@ class Installation(Described):
         return ReportPlant(engine=self.engine, alarms=self.alarms, setups=self.setups, ids=self.ids)
 
 
-def keeping_of(settings: Settings) -> Keeping:
+def keeping_of(settings: Settings) -> RetentionPolicy:
     """How long rows stay in the database, and where they go."""
     wanted: dict[Source, int | None] = {
         "reading": settings.keep_readings_months,
         "assessment": settings.keep_estimates_months,
         "estimate": settings.keep_estimates_months,
     }
-    return Keeping(
+    return RetentionPolicy(
         settings.archive_folder,
         {source: months for source, months in wanted.items() if months is not None},
         settings.keep_journal_months,
@@ -483,7 +483,7 @@ def applied(
     """
     with migrated(known.settings, sessions) as (engine, revive):
         with transaction(engine) as conn:
-            other, version = at_work(conn, DECIDE, besides=node), version_in_force(conn)
+            other, version = at_work(conn, EVALUATE, besides=node), version_in_force(conn)
         if other is None or version is None:
             apply_site(engine, known.site, by=by, now=clock())
         elif known.site.path and (notice := file_notice(known.site.path, version, known.site)):

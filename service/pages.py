@@ -23,7 +23,7 @@ from service import logs
 from service.bootstrap import Installation, in_force, wall_clock
 from service.confinement import die_with, end_first
 from service.errors import ConfigError, ServiceError, StorageError
-from service.jobs.operations.database_clock import SharedClock
+from service.jobs.operations.database_clock import DatabaseClock
 from service.jobs.operations.leadership import steady_clock
 from service.pages_process import ALIVE, BEAT_S, SERVING
 from service.settings import Settings, load_settings
@@ -80,7 +80,7 @@ class Pages:
         self._site_file = site_file
         self._beat = beat
         self._engine = make_engine(database_url, application_name="underweir pages", pool_size=1)
-        self._clock = SharedClock(wall_clock, steady_clock)
+        self._clock = DatabaseClock(wall_clock, steady_clock)
         self._heard_at = -HEAR_S
         self._tried_at = -TRY_AGAIN_S
 

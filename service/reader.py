@@ -23,7 +23,7 @@ from typing import BinaryIO
 
 import structlog
 
-from connectors.csv.decoding.parts import Chunk, Outcome, ReadJob
+from connectors.csv.decoding.parts import Chunk, FileOutcome, ReadJob
 from connectors.csv.decoding.wire import LONGEST_MESSAGE, decode, encode_job
 from connectors.errors import ConnectorError, ReaderEnded, Unreachable
 from service.confinement import Confinement
@@ -66,7 +66,7 @@ class Reader:
         self._stopped = threading.Event()
         self._confinement = Confinement()
 
-    def read(self, file: BinaryIO, job: ReadJob) -> Iterator[Chunk | Outcome]:
+    def read(self, file: BinaryIO, job: ReadJob) -> Iterator[Chunk | FileOutcome]:
         """The chunks of an open file, and at last the outcome.
 
         Raises
@@ -96,7 +96,7 @@ class Reader:
                 except (ValueError, OverflowError, MemoryError) as error:
                     raise fork.nonsense(error) from error
                 yield item
-                if isinstance(item, Outcome):
+                if isinstance(item, FileOutcome):
                     return
 
     def stop(self) -> None:

@@ -7,7 +7,7 @@ from contextlib import suppress
 from pathlib import Path
 
 from connectors.csv.decoding.parts import ReadJob
-from connectors.csv.folder import Signature
+from connectors.csv.folder import FileSignature
 from connectors.errors import ReaderEnded
 
 #: The service may be killed, or lose its power, while it reads a good file: once, twice, but hardly the same file three times.
@@ -23,7 +23,7 @@ class Attempts:
     def __init__(self, path: Path | None) -> None:
         self._path = path
 
-    def begin(self, job: ReadJob, signature: Signature) -> None:
+    def begin(self, job: ReadJob, signature: FileSignature) -> None:
         """Note that a file is being read.
 
         Raises

@@ -12,8 +12,8 @@ from typing import Any, BinaryIO
 
 from connectors.base import Delivery, Reject
 from connectors.csv.decoding.format import CsvFormat
-from connectors.csv.decoding.parts import Chunk, FileReader, Limits, Outcome, ReadJob, no_samples
-from connectors.csv.folder import Folder, Signature, content_hash
+from connectors.csv.decoding.parts import Chunk, FileOutcome, FileReader, Limits, ReadJob, no_samples
+from connectors.csv.folder import FileSignature, Folder, content_hash
 from connectors.csv.quarantine import RejectedRows, tell_reason
 from connectors.errors import ReaderEnded, Unreachable
 
@@ -50,7 +50,7 @@ class FileDeliveries:
     state: dict[str, Any]
     remember: bool = False
     stopped: Callable[[], bool] = lambda: False
-    signature: Signature | None = None
+    signature: FileSignature | None = None
     content_hash: str = ""
     unreadable: str | None = None
     _rejected: RejectedRows | None = None
@@ -94,7 +94,7 @@ class FileDeliveries:
             self._rejected = None
             yield self._unread(ended_reader(exc))
             return
-        if Signature.of(os.fstat(file.fileno())) != self.signature:
+        if FileSignature.of(os.fstat(file.fileno())) != self.signature:
             raise Unreachable(
                 self.source, f"{self.origin} changed while it was read.", "It is taken again when it rests."
             )
@@ -103,7 +103,7 @@ class FileDeliveries:
         yield self._delivery(held or Chunk(no_samples()), size, part=part, last=True)
 
     def _begin(self, file: BinaryIO) -> None:
-        self.signature = Signature.of(os.fstat(file.fileno()))
+        self.signature = FileSignature.of(os.fstat(file.fileno()))
         self._size = self.signature.size
         self._before = _copied(self.state)
         self._repeated = dict(self.state.get("repeated", {}))
@@ -164,7 +164,7 @@ class FileDeliveries:
             block_bytes=self.block_bytes,
         )
         for item in self.reader.read(file, job):
-            if isinstance(item, Outcome):
+            if isinstance(item, FileOutcome):
                 self._any_readable, self.unreadable = item.any_readable, item.unreadable
                 self._repeated = dict(item.repeated)
             else:

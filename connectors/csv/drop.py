@@ -21,9 +21,9 @@ from typing import Any, BinaryIO
 from connectors.base import Delivery
 from connectors.csv.attempts import Attempts
 from connectors.csv.decoding.format import CsvFormat, checked
-from connectors.csv.decoding.parts import BLOCK_BYTES, Chunk, FileReader, Limits, Outcome, ReadJob
+from connectors.csv.decoding.parts import BLOCK_BYTES, Chunk, FileOutcome, FileReader, Limits, ReadJob
 from connectors.csv.delivery import AlreadyTaken, Beside, FileDeliveries
-from connectors.csv.folder import Folder, Signature, is_temporary, open_regular, opened, told, within
+from connectors.csv.folder import FileSignature, Folder, is_temporary, open_regular, opened, told, within
 from connectors.csv.quarantine import REASON, REJECTED, reason_name, rejected_name, tell_reason
 from connectors.errors import ConnectorError, Malformed, Misconfigured, ReaderEnded, Unreachable
 
@@ -87,15 +87,15 @@ class CsvDrop:
         self._clock = clock
         self._processed = config.processed or config.folder / "processed"
         self._quarantine = config.quarantine or config.folder / "quarantine"
-        self._seen: dict[str, tuple[Signature, float]] = {}
-        self._temporary: dict[int, Signature] = {}
+        self._seen: dict[str, tuple[FileSignature, float]] = {}
+        self._temporary: dict[int, FileSignature] = {}
         self._pending: dict[str, tuple[str, FileDeliveries]] = {}
         self._moved: dict[
-            tuple[Path, str], tuple[Signature, float, str]
+            tuple[Path, str], tuple[FileSignature, float, str]
         ] = {}  #: by folder and name: and its former name
         self._cleared: float | None = None
-        self._refused: dict[str, Signature] = {}  #: by name, what could not be stored once
-        self._given_up: dict[str, Signature] = {}  #: what could not be twice, and must be left where it is
+        self._refused: dict[str, FileSignature] = {}  #: by name, what could not be stored once
+        self._given_up: dict[str, FileSignature] = {}  #: what could not be twice, and must be left where it is
         self._reader = _GuardedReader(reader, config)
         self._stopped = threading.Event()
 
@@ -148,7 +148,7 @@ class CsvDrop:
             self._seen.pop(name, None)
             with self._folder() as folder:
                 status = folder.status(name)
-                if status is None or Signature.of(status) != done.signature:
+                if status is None or FileSignature.of(status) != done.signature:
                     return  # somebody took it away, or goes on writing: what it held is stored
                 self._put_away(folder, name, done)
         except OSError as exc:
@@ -206,8 +206,8 @@ class CsvDrop:
     def _look(self, kept: Mapping[str, tuple[int, ...]]) -> tuple[list[str], set[str]]:
         """Names of files at rest, oldest first, and of all files there are."""
         moment = self._clock()
-        seen: dict[str, tuple[Signature, float]] = {}
-        temporary: dict[int, Signature] = {}
+        seen: dict[str, tuple[FileSignature, float]] = {}
+        temporary: dict[int, FileSignature] = {}
         ready: list[tuple[int, str]] = []
         try:
             with self._folder() as folder:
@@ -219,7 +219,7 @@ class CsvDrop:
                 "Does it exist, is the share mounted?",
             ) from exc
         for name, status in found:
-            signature = Signature.of(status)
+            signature = FileSignature.of(status)
             if is_temporary(name):
                 temporary[signature.inode] = signature
                 continue
@@ -334,10 +334,10 @@ class _GuardedReader:
     def __init__(self, reader: FileReader, config: CsvDropConfig) -> None:
         self._reader = reader
         self._attempts = Attempts(config.attempts)
-        self._ended: dict[str, tuple[Signature, ReaderEnded]] = {}
+        self._ended: dict[str, tuple[FileSignature, ReaderEnded]] = {}
 
-    def read(self, file: BinaryIO, job: ReadJob) -> Iterator[Chunk | Outcome]:
-        signature = Signature.of(os.fstat(file.fileno()))
+    def read(self, file: BinaryIO, job: ReadJob) -> Iterator[Chunk | FileOutcome]:
+        signature = FileSignature.of(os.fstat(file.fileno()))
         ended = self._ended.pop(job.origin, None)
         try:
             if ended is not None and ended[0] == signature:
@@ -407,7 +407,7 @@ class CsvFiles:
             return
         with opened(path.parent, self.key) as folder:
             status = folder.status(path.name)
-            if status is None or Signature.of(status) != done.signature:
+            if status is None or FileSignature.of(status) != done.signature:
                 return
             processed = self._config.processed or path.parent / "processed"
             quarantine = self._config.quarantine or path.parent / "quarantine"
@@ -444,7 +444,7 @@ class CsvFiles:
 
 def _put_away(
     folder: Folder, name: str, done: FileDeliveries, processed: Folder, quarantine: Folder
-) -> tuple[Path, str, Signature]:
+) -> tuple[Path, str, FileSignature]:
     """Move a file that is done with, after what is told about it, so that they stay side by side whatever happens.
 
     Returns
@@ -463,4 +463,4 @@ def _put_away(
     status = target.status(new_name)
     if status is None:
         raise FileNotFoundError(new_name)
-    return target.path, new_name, Signature.of(status)
+    return target.path, new_name, FileSignature.of(status)

@@ -7,8 +7,8 @@ from dataclasses import replace
 from typing import BinaryIO
 
 from connectors.base import Reject
-from connectors.csv.decoding.parts import Chunk, Outcome, ReadJob, no_samples
-from connectors.csv.decoding.reader import Reading
+from connectors.csv.decoding.parts import Chunk, FileOutcome, ReadJob, no_samples
+from connectors.csv.decoding.reader import FileDecoder
 from connectors.csv.streams import Damaged, members
 from connectors.errors import ConnectorError, Malformed, Unreachable
 
@@ -16,7 +16,7 @@ from connectors.errors import ConnectorError, Malformed, Unreachable
 _MOST_PROBLEMS = 50
 
 
-def read_file(file: BinaryIO, job: ReadJob) -> Iterator[Chunk | Outcome]:
+def read_file(file: BinaryIO, job: ReadJob) -> Iterator[Chunk | FileOutcome]:
     """Chunks of all members, then the outcome; a member that cannot be read becomes a reject, and so does a file of such.
 
     Raises
@@ -31,7 +31,7 @@ def read_file(file: BinaryIO, job: ReadJob) -> Iterator[Chunk | Outcome]:
         for member in members(file, job.origin, job.size, job.limits):
             inside = member.name if member.name != job.origin else ""
             try:
-                reading = Reading(job.format, job.now, member.name, repeated, job.block_bytes)
+                reading = FileDecoder(job.format, job.now, member.name, repeated, job.block_bytes)
                 for chunk in reading.chunks(member.stream):
                     yield _placed(chunk, inside)
                 readable += 1
@@ -50,7 +50,7 @@ def read_file(file: BinaryIO, job: ReadJob) -> Iterator[Chunk | Outcome]:
     unreadable = "\n".join(_first(problems)) or None
     if problems and readable:
         unreadable = f"Only a part of this file could be read; that part was stored.\n{unreadable}"
-    yield Outcome(unreadable, readable > 0, repeated)
+    yield FileOutcome(unreadable, readable > 0, repeated)
 
 
 class InlineReader:

@@ -29,7 +29,7 @@ _READ = 1 << 20
 
 
 @dataclass(frozen=True, slots=True)
-class Signature:
+class FileSignature:
     """What a file looks like from outside; a changed file has another one."""
 
     size: int
@@ -38,7 +38,7 @@ class Signature:
     inode: int = field(compare=False)
 
     @classmethod
-    def of(cls, status: os.stat_result) -> Signature:
+    def of(cls, status: os.stat_result) -> FileSignature:
         return cls(status.st_size, status.st_mtime_ns, status.st_ino)
 
 

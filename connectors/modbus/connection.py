@@ -12,15 +12,15 @@ from pymodbus.framer import FramerType
 from pymodbus.pdu import ExceptionResponse, ModbusPDU
 
 from connectors.errors import ConnectorError, Malformed, Refused, Unreachable
-from connectors.modbus.points import Framing, ModbusLine, Table
+from connectors.modbus.points import Framing, ModbusLine, RegisterTable
 from connectors.modbus.requests import ReadRequest
 
 #: Function codes that read (V1.1b3, 6.1 to 6.4). Nothing else ever leaves this process.
 READ_CODES = {
-    Table.COIL: 0x01,
-    Table.DISCRETE_INPUT: 0x02,
-    Table.HOLDING_REGISTER: 0x03,
-    Table.INPUT_REGISTER: 0x04,
+    RegisterTable.COIL: 0x01,
+    RegisterTable.DISCRETE_INPUT: 0x02,
+    RegisterTable.HOLDING_REGISTER: 0x03,
+    RegisterTable.INPUT_REGISTER: 0x04,
 }
 _ALLOWED = frozenset(READ_CODES.values())
 
@@ -172,13 +172,13 @@ class ReadOnlyLine:
     def _send(self, unit: int, request: ReadRequest) -> ModbusPDU:
         client = self._client
         match request.table:
-            case Table.COIL:
+            case RegisterTable.COIL:
                 return client.read_coils(request.address, count=request.count, device_id=unit)
-            case Table.DISCRETE_INPUT:
+            case RegisterTable.DISCRETE_INPUT:
                 return client.read_discrete_inputs(request.address, count=request.count, device_id=unit)
-            case Table.HOLDING_REGISTER:
+            case RegisterTable.HOLDING_REGISTER:
                 return client.read_holding_registers(request.address, count=request.count, device_id=unit)
-            case Table.INPUT_REGISTER:
+            case RegisterTable.INPUT_REGISTER:
                 return client.read_input_registers(request.address, count=request.count, device_id=unit)
 
     def _guard_request(self, sending: bool, pdu: ModbusPDU) -> ModbusPDU:

@@ -12,7 +12,7 @@ from enum import StrEnum
 from connectors.scaling import Linear, Scaling
 
 
-class Table(StrEnum):
+class RegisterTable(StrEnum):
     """The four tables of a Modbus device."""
 
     COIL = "coil"
@@ -23,7 +23,7 @@ class Table(StrEnum):
     @property
     def is_bits(self) -> bool:
         """Whether the table holds single bits rather than 16-bit registers."""
-        return self in (Table.COIL, Table.DISCRETE_INPUT)
+        return self in (RegisterTable.COIL, RegisterTable.DISCRETE_INPUT)
 
     @property
     def limit(self) -> int:
@@ -85,7 +85,7 @@ class ByteOrder(StrEnum):
 class StatusBit:
     """The instrument's own fault flag: one bit of a register, or one coil or discrete input."""
 
-    table: Table
+    table: RegisterTable
     address: int
     bit: int = 0
     fault_when: bool = True
@@ -101,7 +101,7 @@ class ModbusPoint:
     """One value to read; ``name`` is the address its samples carry. ``low`` and ``high`` bound what is plausible."""
 
     name: str
-    table: Table
+    table: RegisterTable
     address: int
     type: ValueType = ValueType.UINT16
     order: ByteOrder = ByteOrder.ABCD
@@ -171,6 +171,6 @@ class ModbusLine:
             raise ValueError(f"{self.key}: two devices have the same unit number")
 
 
-def _check_address(table: Table, address: int, count: int) -> None:
+def _check_address(table: RegisterTable, address: int, count: int) -> None:
     if not 0 <= address <= 65_536 - count:
         raise ValueError(f"{table} {address}: protocol addresses run from 0 to 65535")

@@ -5,17 +5,17 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from connectors.modbus.points import ModbusDevice, Table
+from connectors.modbus.points import ModbusDevice, RegisterTable
 
 #: What a request is for: table, first address, number of registers or bits.
-Need = tuple[Table, int, int]
+Need = tuple[RegisterTable, int, int]
 
 
 @dataclass(frozen=True, slots=True, order=True)
 class ReadRequest:
     """One read: ``count`` registers or bits of ``table`` from ``address``."""
 
-    table: Table
+    table: RegisterTable
     address: int
     count: int
 
@@ -40,7 +40,7 @@ def plan(needs: Iterable[Need], *, gap: int = 8, max_registers: int = 125) -> li
 
     A gap of up to *gap* unused registers is read along (sixteen times as many bits, which cost as much).
 
-    >>> H = Table.HOLDING_REGISTER
+    >>> H = RegisterTable.HOLDING_REGISTER
     >>> [(r.address, r.count) for r in plan([(H, 0, 2), (H, 4, 2), (H, 100, 2)], gap=8)]
     [(0, 6), (100, 2)]
     """

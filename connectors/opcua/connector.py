@@ -16,7 +16,7 @@ from asyncua import ua
 
 from connectors.base import Delivery, ProbeRow, Sample, SourceHealth, SourceQuality, SourceReason, block_of
 from connectors.errors import ConnectorError, Malformed, Unreachable
-from connectors.opcua.items import OpcuaSource, Watch
+from connectors.opcua.items import Monitoring, OpcuaSource
 from connectors.opcua.queue import SampleQueue
 from connectors.opcua.session import OpcuaLink
 from connectors.opcua.status import overflowed, sample_of, status_name, time_of
@@ -131,7 +131,7 @@ class OpcuaConnector:
         self._stamp = [None] * len(items)
         self._refused = [f"{items[i].name} ({items[i].node}): {why}." for i, why in self._link.unresolved]
         self._watching = False
-        if self._source.watch is Watch.SUBSCRIBE:
+        if self._source.watch is Monitoring.SUBSCRIBE:
             watched = self._link.watch()
             self._watching = watched.offered
             self._refused += [f"{items[i].name} ({items[i].node}): {status_name(c)}." for i, c in watched.refused]

@@ -44,7 +44,7 @@ class OpcuaItem:
         return match["uri"] if match else None
 
 
-class Watch(StrEnum):
+class Monitoring(StrEnum):
     """How values are fetched."""
 
     SUBSCRIBE = "subscribe"
@@ -69,7 +69,7 @@ class OpcuaSource:
     security: Security | None = None
     identity: Identity | None = None
     allow_plain_password: bool = False
-    watch: Watch = Watch.SUBSCRIBE
+    watch: Monitoring = Monitoring.SUBSCRIBE
     sampling_interval: float = 1.0
     publishing_interval: float = 1.0
     queue_size: int = 10

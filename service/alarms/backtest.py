@@ -13,7 +13,7 @@ from datetime import datetime, timedelta
 
 from service.alarms.definition import AlarmDefinition, AlarmKind
 from service.alarms.machine import AlarmState, Evaluate, Machine, Transition, step
-from service.alarms.rules import Condition, Situation, Verdict, judge
+from service.alarms.rules import Condition, RuleInput, RuleResult, judge
 from service.domain.plant.units import UnitSystem
 
 #: Limits tried beside the site's own, as clearance more or less than that: half a foot and a foot, or 0.15 m and 0.3 m. [m]
@@ -31,7 +31,7 @@ _WAITING = frozenset({AlarmState.NORMAL, AlarmState.RETURNED, AlarmState.LATCHED
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Line:
+class BacktestLine:
     """One line of a rehearsed journal. ``known_at`` is when it was decided; ``transition.at`` the time it speaks of."""
 
     definition: AlarmDefinition
@@ -40,21 +40,21 @@ class Line:
 
 
 @dataclass(slots=True)
-class Track:
+class BacktestAlarm:
     """One alarm under one definition, and what became of it."""
 
     definition: AlarmDefinition
     machine: Machine = field(default_factory=Machine)
-    lines: list[Line] = field(default_factory=list)
+    lines: list[BacktestLine] = field(default_factory=list)
 
-    def see(self, at: datetime, verdict: Verdict, known_at: datetime, *, live: bool) -> None:
+    def see(self, at: datetime, verdict: RuleResult, known_at: datetime, *, live: bool) -> None:
         """Look at a verdict."""
         if self._stands(verdict.condition):
             return
         taken = step(self.definition, self.machine, Evaluate(verdict=verdict, live=live), at)
         self.machine = taken.machine
         self.lines += [
-            Line(definition=self.definition, transition=transition, known_at=known_at)
+            BacktestLine(definition=self.definition, transition=transition, known_at=known_at)
             for transition in taken.transitions
         ]
 
@@ -71,25 +71,25 @@ class Track:
 
 
 @dataclass(frozen=True, slots=True)
-class Trial:
+class BacktestRun:
     """What one alarm would have done under other values. ``limit_change`` in the unit of the limit."""
 
     of: str
     limit_change: float
-    track: Track
+    track: BacktestAlarm
 
 
-class Rehearsal:
+class Backtest:
     """All alarms of one tank, and the trials beside them."""
 
     def __init__(self, definitions: Sequence[AlarmDefinition], system: UnitSystem) -> None:
-        self.tracks = tuple(Track(definition) for definition in definitions)
-        self.trials: tuple[Trial, ...] = tuple(
+        self.tracks = tuple(BacktestAlarm(definition) for definition in definitions)
+        self.trials: tuple[BacktestRun, ...] = tuple(
             trial for definition in definitions for trial in _trials(definition, system)
         )
         #: Tracks that share a limit share its verdict.
         self._judged = [[track] for track in self.tracks]
-        by_limit: dict[tuple[str, float], list[Track]] = {}
+        by_limit: dict[tuple[str, float], list[BacktestAlarm]] = {}
         for trial in self.trials:
             by_limit.setdefault((trial.of, trial.limit_change), []).append(trial.track)
         own = {track.definition.key: group for track, group in zip(self.tracks, self._judged, strict=True)}
@@ -100,7 +100,7 @@ class Rehearsal:
                 self._judged.append(tracks)
         self.reached: datetime | None = None  #: the time of data decided up to
 
-    def look(self, past: Sequence[Situation], live: Situation) -> None:
+    def look(self, past: Sequence[RuleInput], live: RuleInput) -> None:
         """One look, as the service takes it: through what is new, then at the present.
 
         Parameters
@@ -117,14 +117,14 @@ class Rehearsal:
         if self.reached is None:
             self.reached = live.at
 
-    def lines(self) -> list[Line]:
+    def lines(self) -> list[BacktestLine]:
         """The journal of the site's own alarms, in the order it was written."""
         return sorted(
             (line for track in self.tracks for line in track.lines),
             key=lambda line: (line.known_at, line.transition.at),
         )
 
-    def _see(self, situation: Situation, known_at: datetime, *, live: bool) -> None:
+    def _see(self, situation: RuleInput, known_at: datetime, *, live: bool) -> None:
         at = situation.at
         for tracks in self._judged:
             verdict = judge(tracks[0].definition, situation)
@@ -132,15 +132,15 @@ class Rehearsal:
                 track.see(at, verdict, known_at, live=live)
 
 
-def _trials(definition: AlarmDefinition, system: UnitSystem) -> list[Trial]:
+def _trials(definition: AlarmDefinition, system: UnitSystem) -> list[BacktestRun]:
     if definition.kind not in TRIED or definition.limit is None:
         return []
     delays = sorted({*DELAYS, definition.on_delay})
     return [
-        Trial(
+        BacktestRun(
             of=definition.key,
             limit_change=change,
-            track=Track(replace(definition, limit=definition.limit + change, on_delay=delay)),
+            track=BacktestAlarm(replace(definition, limit=definition.limit + change, on_delay=delay)),
         )
         for change in LIMIT_STEPS[system]
         if definition.limit + change > 0.0

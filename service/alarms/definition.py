@@ -186,7 +186,7 @@ def system_definitions(connectors: Iterable[str], *, duty: bool = False) -> tupl
                 limit=24.0,
                 priority=Priority.MEDIUM,
                 cause="A rota has a hole: a shift without people, an end without a successor.",
-                consequence="An alarm in that time calls whoever stands next on the ladder, later than it should.",
+                consequence="An alarm in that time calls whoever stands next on the escalation, later than it should.",
                 action="Fill the hole in the rota, or put somebody in as a stand-in.",
             )
         )

@@ -28,14 +28,14 @@ _URGENCY = {priority: number for number, priority in enumerate(Priority)}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Standing:
+class StandingAlarm:
     """An alarm and where it stands."""
 
     definition: AlarmDefinition
     machine: Machine
 
 
-def causes_of(alarms: Iterable[Standing], *, ended_after: datetime | None = None) -> tuple[Standing, ...]:
+def causes_of(alarms: Iterable[StandingAlarm], *, ended_after: datetime | None = None) -> tuple[StandingAlarm, ...]:
     """The causes among the alarms that are active now, those put on the shelf included.
 
     Parameters
@@ -55,13 +55,13 @@ def _ended_after(machine: Machine, time: datetime | None) -> bool:
     return time is not None and machine.returned_at is not None and machine.returned_at > time
 
 
-def calling(causes: Sequence[Standing]) -> tuple[Standing, ...]:
+def calling(causes: Sequence[StandingAlarm]) -> tuple[StandingAlarm, ...]:
     """The causes that call people themselves: a new consequence of a shelved one is told."""
     return tuple(cause for cause in causes if cause.machine.state not in QUIET)
 
 
 def shared_cause(
-    alarm: Standing, causes: Sequence[Standing], feeds: Mapping[str, frozenset[str]]
+    alarm: StandingAlarm, causes: Sequence[StandingAlarm], feeds: Mapping[str, frozenset[str]]
 ) -> AlarmDefinition | None:
     """The active cause whose consequence the alarm is.
 
@@ -73,7 +73,7 @@ def shared_cause(
     return next((c.definition for c in causes if _follows(alarm, c, feeds)), None)
 
 
-def _follows(alarm: Standing, cause: Standing, feeds: Mapping[str, frozenset[str]]) -> bool:
+def _follows(alarm: StandingAlarm, cause: StandingAlarm, feeds: Mapping[str, frozenset[str]]) -> bool:
     definition, by = alarm.definition, cause.definition
     if definition.tank is None or _URGENCY[definition.priority] > _URGENCY[by.priority]:
         return False
@@ -89,7 +89,7 @@ def _follows(alarm: Standing, cause: Standing, feeds: Mapping[str, frozenset[str
     )
 
 
-def filling_seen(alarms: Iterable[Standing], names: Mapping[str, str], now: datetime) -> FillingSeen:
+def filling_seen(alarms: Iterable[StandingAlarm], names: Mapping[str, str], now: datetime) -> FillingSeen:
     """Which tanks' alarms say that they fill, those nearest to the weir first.
 
     Parameters

@@ -17,7 +17,7 @@ from enum import StrEnum
 from typing import Any
 
 from service.alarms.definition import AlarmDefinition
-from service.alarms.rules import Condition, Verdict
+from service.alarms.rules import Condition, RuleResult
 
 #: The person who shelved an alarm is warned this long before the shelf ends.
 SHELF_WARNING = timedelta(minutes=15)
@@ -74,7 +74,7 @@ CLOCKS_DIFFER = timedelta(minutes=1)
 CALLING = frozenset({Event.OCCURRED, Event.RE_ALARMED, Event.UNSHELVED, Event.UNSUPPRESSED, Event.RESTORED})
 
 
-class Reason(StrEnum):
+class MachineReason(StrEnum):
     """Why the machine moved, or why it stayed."""
 
     # moved
@@ -123,7 +123,7 @@ class Reason(StrEnum):
 class Evaluate:
     """A rule's verdict. ``live`` marks a look at the present that later data may still correct."""
 
-    verdict: Verdict
+    verdict: RuleResult
     live: bool = False
 
 
@@ -284,7 +284,7 @@ class Transition:
     event: Event
     from_state: AlarmState
     to_state: AlarmState
-    reason: Reason
+    reason: MachineReason
     actor: str = ""
     note: str = ""
     code: str = ""
@@ -295,11 +295,11 @@ class Transition:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Step:
+class Stepped:
     """What one input led to. ``reason`` is the last transition's, or why there was none."""
 
     machine: Machine
-    reason: Reason
+    reason: MachineReason
     transitions: tuple[Transition, ...] = ()
 
     @property
@@ -308,7 +308,7 @@ class Step:
         return not self.transitions
 
 
-def step(definition: AlarmDefinition, machine: Machine, given: Input, at: datetime) -> Step:
+def step(definition: AlarmDefinition, machine: Machine, given: Input, at: datetime) -> Stepped:
     """The next state of one alarm.
 
     Parameters
@@ -321,7 +321,7 @@ def step(definition: AlarmDefinition, machine: Machine, given: Input, at: dateti
     """
     if isinstance(given, Evaluate):
         taken = _evaluate(definition, machine, given, at)
-        if taken.reason is Reason.LATE:
+        if taken.reason is MachineReason.LATE:
             return taken
         return replace(taken, machine=replace(taken.machine, standing=str(taken.reason)))
     if machine.since is None:
@@ -333,12 +333,12 @@ def step(definition: AlarmDefinition, machine: Machine, given: Input, at: dateti
 
 def called_further(machine: Machine, at: datetime) -> Transition:
     """The journal's line when more people are called about an alarm that stands unanswered; its state stays."""
-    return _transition(machine, machine, Event.CALLED_FURTHER, Reason.NOBODY_ANSWERED, at)
+    return _transition(machine, machine, Event.CALLED_FURTHER, MachineReason.NOBODY_ANSWERED, at)
 
 
 def unfolded(machine: Machine, at: datetime) -> Transition:
     """The journal's line when the cause an alarm was folded under is over and the alarm still stands; its state stays."""
-    return _transition(machine, machine, Event.UNFOLDED, Reason.CAUSE_OVER, at)
+    return _transition(machine, machine, Event.UNFOLDED, MachineReason.CAUSE_OVER, at)
 
 
 def occurrence_code(key: str, occurred_at: datetime) -> str:
@@ -362,15 +362,15 @@ def occurrence_code(key: str, occurred_at: datetime) -> str:
 _ALPHABET = "BCDFGHJKMNPQRTVWXZ346789"
 
 
-def _evaluate(definition: AlarmDefinition, machine: Machine, given: Evaluate, at: datetime) -> Step:
+def _evaluate(definition: AlarmDefinition, machine: Machine, given: Evaluate, at: datetime) -> Stepped:
     taken: list[Transition] = []
     if given.live and machine.since is not None and _clock_was_set_back(machine, machine.since, at):
         machine = replace(machine, since=at)
     if machine.since is None:
         machine = replace(machine, since=at)
-        taken.append(_transition(machine, machine, Event.STARTED, Reason.FIRST_LOOK, at))
+        taken.append(_transition(machine, machine, Event.STARTED, MachineReason.FIRST_LOOK, at))
     elif at < machine.since or (not given.live and machine.data_to is not None and at < machine.data_to):
-        return Step(machine=machine, reason=Reason.LATE)
+        return Stepped(machine=machine, reason=MachineReason.LATE)
     if not given.live:
         machine = replace(machine, data_to=at)
 
@@ -381,25 +381,25 @@ def _evaluate(definition: AlarmDefinition, machine: Machine, given: Evaluate, at
     until = machine.shelved_until
     if machine.state is AlarmState.SHELVED and until is not None:
         if at >= until:
-            machine = _move(taken, definition, machine, Event.UNSHELVED, Reason.SHELF_OVER, at, _awake(machine))
-            return Step(machine=machine, reason=Reason.SHELF_OVER, transitions=tuple(taken))
+            machine = _move(taken, definition, machine, Event.UNSHELVED, MachineReason.SHELF_OVER, at, _awake(machine))
+            return Stepped(machine=machine, reason=MachineReason.SHELF_OVER, transitions=tuple(taken))
         if at >= until - SHELF_WARNING and not machine.shelf_warned:
             machine = replace(machine, shelf_warned=True)
-            taken.append(_transition(machine, machine, Event.SHELF_ENDING, Reason.SHELF_WARNING, at))
-            return Step(machine=machine, reason=Reason.SHELF_WARNING, transitions=tuple(taken))
+            taken.append(_transition(machine, machine, Event.SHELF_ENDING, MachineReason.SHELF_WARNING, at))
+            return Stepped(machine=machine, reason=MachineReason.SHELF_WARNING, transitions=tuple(taken))
     if machine.state in QUIET:
-        return Step(machine=machine, reason=Reason.KEPT_QUIET, transitions=tuple(taken))
+        return Stepped(machine=machine, reason=MachineReason.KEPT_QUIET, transitions=tuple(taken))
 
     target = _after_evaluation(definition, machine, at)
     if target is None and _awaits_improvement(definition, machine):
         machine, in_time = _improvement(definition, machine, verdict, at)
         if not in_time:
-            target = Event.RE_ALARMED, Reason.NOT_BETTER_IN_TIME, AlarmState.UNACKNOWLEDGED  # C -> B
+            target = Event.RE_ALARMED, MachineReason.NOT_BETTER_IN_TIME, AlarmState.UNACKNOWLEDGED  # C -> B
     if target is None:
-        return Step(machine=machine, reason=_standing(machine, reason), transitions=tuple(taken))
+        return Stepped(machine=machine, reason=_standing(machine, reason), transitions=tuple(taken))
     event, reason, state = target
     machine = _move(taken, definition, machine, event, reason, at, state)
-    return Step(machine=machine, reason=reason, transitions=tuple(taken))
+    return Stepped(machine=machine, reason=reason, transitions=tuple(taken))
 
 
 def _clock_was_set_back(machine: Machine, since: datetime, at: datetime) -> bool:
@@ -412,55 +412,55 @@ def _clock_was_set_back(machine: Machine, since: datetime, at: datetime) -> bool
 
 def _follow(
     definition: AlarmDefinition, machine: Machine, condition: Condition, at: datetime
-) -> tuple[Machine, Reason]:
+) -> tuple[Machine, MachineReason]:
     """Deadband and delays: from the raw condition to the condition that counts."""
     if not machine.active:
         if condition is Condition.ABNORMAL or (condition is Condition.UNKNOWN and machine.on_since is not None):
             since = min(machine.on_since or at, at)
             if at - since >= definition.on_delay:
-                return replace(machine, active=True, on_since=None), Reason.ABNORMAL_FOR_ON_DELAY
-            return replace(machine, on_since=since), Reason.ON_DELAY_RUNNING
+                return replace(machine, active=True, on_since=None), MachineReason.ABNORMAL_FOR_ON_DELAY
+            return replace(machine, on_since=since), MachineReason.ON_DELAY_RUNNING
         if condition is Condition.UNKNOWN:
-            return machine, Reason.NOTHING_KNOWN
-        return replace(machine, on_since=None), Reason.STILL_NORMAL
+            return machine, MachineReason.NOTHING_KNOWN
+        return replace(machine, on_since=None), MachineReason.STILL_NORMAL
     match condition:
         case Condition.NORMAL:
             since = min(machine.off_since or at, at)
             if at - since >= definition.off_delay:
-                return replace(machine, active=False, off_since=None), Reason.NORMAL_FOR_OFF_DELAY
-            return replace(machine, off_since=since), Reason.OFF_DELAY_RUNNING
+                return replace(machine, active=False, off_since=None), MachineReason.NORMAL_FOR_OFF_DELAY
+            return replace(machine, off_since=since), MachineReason.OFF_DELAY_RUNNING
         case Condition.UNKNOWN:
-            return machine, Reason.NOTHING_KNOWN
+            return machine, MachineReason.NOTHING_KNOWN
         case Condition.DEADBAND:
-            return replace(machine, off_since=None), Reason.HELD_BY_DEADBAND
+            return replace(machine, off_since=None), MachineReason.HELD_BY_DEADBAND
         case Condition.ABNORMAL:
-            return replace(machine, off_since=None), Reason.STILL_ABNORMAL
+            return replace(machine, off_since=None), MachineReason.STILL_ABNORMAL
 
 
 def _after_evaluation(
     definition: AlarmDefinition, machine: Machine, at: datetime
-) -> tuple[Event, Reason, AlarmState] | None:
+) -> tuple[Event, MachineReason, AlarmState] | None:
     """Where the standard's diagram leads from here, the condition being what it is."""
     state = machine.state
     if machine.active:
         if state is AlarmState.NORMAL:
-            return Event.OCCURRED, Reason.ABNORMAL_FOR_ON_DELAY, AlarmState.UNACKNOWLEDGED  # A -> B
+            return Event.OCCURRED, MachineReason.ABNORMAL_FOR_ON_DELAY, AlarmState.UNACKNOWLEDGED  # A -> B
         if state in (AlarmState.RETURNED, AlarmState.LATCHED_UNACKNOWLEDGED):
-            return Event.RE_ALARMED, Reason.ABNORMAL_AGAIN, AlarmState.UNACKNOWLEDGED  # D -> B, E -> B
+            return Event.RE_ALARMED, MachineReason.ABNORMAL_AGAIN, AlarmState.UNACKNOWLEDGED  # D -> B, E -> B
         if state is AlarmState.LATCHED_ACKNOWLEDGED:
-            return Event.OCCURRED, Reason.ABNORMAL_FOR_ON_DELAY, AlarmState.UNACKNOWLEDGED  # F -> B
+            return Event.OCCURRED, MachineReason.ABNORMAL_FOR_ON_DELAY, AlarmState.UNACKNOWLEDGED  # F -> B
         if state is AlarmState.ACKNOWLEDGED and definition.re_alarm_after is not None:
             acknowledged = machine.acknowledged_at or machine.since or at
             if at - acknowledged >= definition.re_alarm_after:
-                reason = Reason.STILL_ABNORMAL_AFTER_RE_ALARM_TIME
+                reason = MachineReason.STILL_ABNORMAL_AFTER_RE_ALARM_TIME
                 return Event.RE_ALARMED, reason, AlarmState.UNACKNOWLEDGED  # C -> B
         return None
     if state is AlarmState.UNACKNOWLEDGED:
         latched = AlarmState.LATCHED_UNACKNOWLEDGED if definition.latching else AlarmState.RETURNED
-        return Event.RETURNED, Reason.NORMAL_FOR_OFF_DELAY, latched  # B -> E, B -> D
+        return Event.RETURNED, MachineReason.NORMAL_FOR_OFF_DELAY, latched  # B -> E, B -> D
     if state is AlarmState.ACKNOWLEDGED:
         latched = AlarmState.LATCHED_ACKNOWLEDGED if definition.latching else AlarmState.NORMAL
-        return Event.RETURNED, Reason.NORMAL_FOR_OFF_DELAY, latched  # C -> F, C -> A
+        return Event.RETURNED, MachineReason.NORMAL_FOR_OFF_DELAY, latched  # C -> F, C -> A
     return None
 
 
@@ -468,7 +468,9 @@ def _awaits_improvement(definition: AlarmDefinition, machine: Machine) -> bool:
     return definition.improve_within is not None and machine.active and machine.state is AlarmState.ACKNOWLEDGED
 
 
-def _improvement(definition: AlarmDefinition, machine: Machine, verdict: Verdict, at: datetime) -> tuple[Machine, bool]:
+def _improvement(
+    definition: AlarmDefinition, machine: Machine, verdict: RuleResult, at: datetime
+) -> tuple[Machine, bool]:
     """Follow an acknowledged alarm; False when it did not get better in time, so that it has to call again.
 
     Better is a value higher by the deadband than at the first look after the acknowledgement, or than when it was last
@@ -513,21 +515,21 @@ def calls_again_at(definition: AlarmDefinition, machine: Machine) -> datetime | 
     return min(times, default=None)
 
 
-def _standing(machine: Machine, followed: Reason) -> Reason:
+def _standing(machine: Machine, followed: MachineReason) -> MachineReason:
     if machine.state in (AlarmState.RETURNED, AlarmState.LATCHED_UNACKNOWLEDGED):
-        return Reason.WAITS_FOR_ACKNOWLEDGE
+        return MachineReason.WAITS_FOR_ACKNOWLEDGE
     if machine.state is AlarmState.LATCHED_ACKNOWLEDGED:
-        return Reason.WAITS_FOR_RESET
+        return MachineReason.WAITS_FOR_RESET
     return followed
 
 
 def _command(
     definition: AlarmDefinition, machine: Machine, given: Command | Suppress | Unsuppress, at: datetime
-) -> Step:
+) -> Stepped:
     taken: list[Transition] = []
     refusal = _refusal(machine, given, at)
     if refusal is not None:
-        return Step(machine=machine, reason=refusal)
+        return Stepped(machine=machine, reason=refusal)
     match given:
         case Acknowledge(who=who, note=note):
             target = {
@@ -537,7 +539,7 @@ def _command(
             }[machine.state]
             declined = tuple(name for name in machine.declined if name.casefold() != who.casefold())
             machine = replace(machine, acknowledged_at=at, declined=declined)
-            event, reason = Event.ACKNOWLEDGED, Reason.BY_PERSON
+            event, reason = Event.ACKNOWLEDGED, MachineReason.BY_PERSON
         case Decline(who=who, with_code=with_code):
             note = ""
             if with_code:
@@ -545,91 +547,91 @@ def _command(
             else:
                 machine = replace(machine, declined_without_code=(*machine.declined_without_code, who))
             if machine.state is AlarmState.UNACKNOWLEDGED:  # stays, but the next person is called
-                reason = Reason.SAID_NO if with_code else Reason.SAID_NO_WITHOUT_CODE
+                reason = MachineReason.SAID_NO if with_code else MachineReason.SAID_NO_WITHOUT_CODE
                 line = _transition(machine, machine, Event.DECLINED, reason, at, actor=who)
-                return Step(machine=machine, reason=reason, transitions=(line,))
-            target, event, reason = AlarmState.UNACKNOWLEDGED, Event.RE_ALARMED, Reason.GIVEN_BACK  # C -> B
+                return Stepped(machine=machine, reason=reason, transitions=(line,))
+            target, event, reason = AlarmState.UNACKNOWLEDGED, Event.RE_ALARMED, MachineReason.GIVEN_BACK  # C -> B
         case Reset(who=who, note=note):
-            target, event, reason = AlarmState.NORMAL, Event.RESET, Reason.BY_PERSON  # F -> A
+            target, event, reason = AlarmState.NORMAL, Event.RESET, MachineReason.BY_PERSON  # F -> A
         case Shelve(who=who, why=note, until=until):
             machine = replace(machine, shelved_until=until, shelf_warned=False)
-            target, event, reason = AlarmState.SHELVED, Event.SHELVED, Reason.BY_PERSON  # A..F -> G
+            target, event, reason = AlarmState.SHELVED, Event.SHELVED, MachineReason.BY_PERSON  # A..F -> G
         case Unshelve(who=who, why=note):
-            target, event, reason = _awake(machine), Event.UNSHELVED, Reason.BY_PERSON  # G -> A, G -> B
+            target, event, reason = _awake(machine), Event.UNSHELVED, MachineReason.BY_PERSON  # G -> A, G -> B
         case Suppress(why=note):
             who = ""
-            target, event, reason = AlarmState.SUPPRESSED, Event.SUPPRESSED, Reason.BY_DESIGN  # A..F -> H
+            target, event, reason = AlarmState.SUPPRESSED, Event.SUPPRESSED, MachineReason.BY_DESIGN  # A..F -> H
         case Unsuppress(why=note):
             who = ""
-            target, event, reason = _awake(machine), Event.UNSUPPRESSED, Reason.BY_DESIGN  # H -> A, H -> B
+            target, event, reason = _awake(machine), Event.UNSUPPRESSED, MachineReason.BY_DESIGN  # H -> A, H -> B
         case RemoveFromService(who=who, why=why, permit=permit):
             note = f"{why} (permit {permit})" if permit else why
-            target, event, reason = AlarmState.OUT_OF_SERVICE, Event.REMOVED, Reason.BY_PERSON  # A..F -> I
+            target, event, reason = AlarmState.OUT_OF_SERVICE, Event.REMOVED, MachineReason.BY_PERSON  # A..F -> I
         case ReturnToService(who=who, why=note):
-            target, event, reason = _awake(machine), Event.RESTORED, Reason.BY_PERSON  # I -> A, I -> B
+            target, event, reason = _awake(machine), Event.RESTORED, MachineReason.BY_PERSON  # I -> A, I -> B
     machine = _move(taken, definition, machine, event, reason, at, target, actor=who, note=note)
-    return Step(machine=machine, reason=reason, transitions=tuple(taken))
+    return Stepped(machine=machine, reason=reason, transitions=tuple(taken))
 
 
-def _refusal(machine: Machine, given: Command | Suppress | Unsuppress, at: datetime) -> Reason | None:
+def _refusal(machine: Machine, given: Command | Suppress | Unsuppress, at: datetime) -> MachineReason | None:
     """Why a command can change nothing now; None when it can."""
     state = machine.state
     match given:
         case Acknowledge(who=who):
             if not who.strip():
-                return Reason.NAME_AND_REASON_NEEDED
+                return MachineReason.NAME_AND_REASON_NEEDED
             if state in (AlarmState.ACKNOWLEDGED, AlarmState.LATCHED_ACKNOWLEDGED):
-                return Reason.ALREADY_ACKNOWLEDGED
-            return None if state in AWAITING else Reason.NOTHING_TO_ACKNOWLEDGE
+                return MachineReason.ALREADY_ACKNOWLEDGED
+            return None if state in AWAITING else MachineReason.NOTHING_TO_ACKNOWLEDGE
         case Decline(who=who, with_code=with_code):
             if not who.strip():
-                return Reason.NAME_AND_REASON_NEEDED
+                return MachineReason.NAME_AND_REASON_NEEDED
             if state is AlarmState.ACKNOWLEDGED:
                 theirs = with_code and machine.actor.casefold() == who.casefold()
-                return None if theirs else Reason.ALREADY_ACKNOWLEDGED
+                return None if theirs else MachineReason.ALREADY_ACKNOWLEDGED
             if state is not AlarmState.UNACKNOWLEDGED:
-                return Reason.NOTHING_TO_ACKNOWLEDGE
+                return MachineReason.NOTHING_TO_ACKNOWLEDGE
             known = machine.declined if with_code else (*machine.declined, *machine.declined_without_code)
-            return Reason.ALREADY_DECLINED if who in known else None
+            return MachineReason.ALREADY_DECLINED if who in known else None
         case Reset(who=who):
             if not who.strip():
-                return Reason.NAME_AND_REASON_NEEDED
+                return MachineReason.NAME_AND_REASON_NEEDED
             if state is AlarmState.LATCHED_UNACKNOWLEDGED:
-                return Reason.ACKNOWLEDGE_FIRST
-            return None if state is AlarmState.LATCHED_ACKNOWLEDGED else Reason.NOT_LATCHED
+                return MachineReason.ACKNOWLEDGE_FIRST
+            return None if state is AlarmState.LATCHED_ACKNOWLEDGED else MachineReason.NOT_LATCHED
         case Shelve(who=who, why=why, until=until, longest=longest):
             if not who.strip() or not why.strip():
-                return Reason.NAME_AND_REASON_NEEDED
+                return MachineReason.NAME_AND_REASON_NEEDED
             if until <= at:
-                return Reason.SHELF_TIME_PAST
+                return MachineReason.SHELF_TIME_PAST
             if until - at > longest:
-                return Reason.SHELF_TOO_LONG
+                return MachineReason.SHELF_TOO_LONG
             # The standard's diagram shelves from A to F; that a shelved alarm may be shelved anew is our choice.
             return _quiet_refusal(state, allowed=AlarmState.SHELVED)
         case Unshelve(who=who):
             if not who.strip():
-                return Reason.NAME_AND_REASON_NEEDED
-            return None if state is AlarmState.SHELVED else Reason.NOT_SHELVED
+                return MachineReason.NAME_AND_REASON_NEEDED
+            return None if state is AlarmState.SHELVED else MachineReason.NOT_SHELVED
         case Suppress():
             return _quiet_refusal(state, allowed=AlarmState.SHELVED)
         case Unsuppress():
-            return None if state is AlarmState.SUPPRESSED else Reason.NOT_SUPPRESSED
+            return None if state is AlarmState.SUPPRESSED else MachineReason.NOT_SUPPRESSED
         case RemoveFromService(who=who, why=why):
             if not who.strip() or not why.strip():
-                return Reason.NAME_AND_REASON_NEEDED
-            return Reason.ALREADY_OUT_OF_SERVICE if state is AlarmState.OUT_OF_SERVICE else None
+                return MachineReason.NAME_AND_REASON_NEEDED
+            return MachineReason.ALREADY_OUT_OF_SERVICE if state is AlarmState.OUT_OF_SERVICE else None
         case ReturnToService(who=who):
             if not who.strip():
-                return Reason.NAME_AND_REASON_NEEDED
-            return None if state is AlarmState.OUT_OF_SERVICE else Reason.NOT_OUT_OF_SERVICE
+                return MachineReason.NAME_AND_REASON_NEEDED
+            return None if state is AlarmState.OUT_OF_SERVICE else MachineReason.NOT_OUT_OF_SERVICE
     return None
 
 
-def _quiet_refusal(state: AlarmState, *, allowed: AlarmState) -> Reason | None:
+def _quiet_refusal(state: AlarmState, *, allowed: AlarmState) -> MachineReason | None:
     if state is AlarmState.SUPPRESSED and state is not allowed:
-        return Reason.ALREADY_SUPPRESSED
+        return MachineReason.ALREADY_SUPPRESSED
     if state is AlarmState.OUT_OF_SERVICE and state is not allowed:
-        return Reason.ALREADY_OUT_OF_SERVICE
+        return MachineReason.ALREADY_OUT_OF_SERVICE
     return None
 
 
@@ -643,7 +645,7 @@ def _move(
     definition: AlarmDefinition,
     machine: Machine,
     event: Event,
-    reason: Reason,
+    reason: MachineReason,
     at: datetime,
     target: AlarmState,
     *,
@@ -654,7 +656,7 @@ def _move(
     machine = replace(machine, state=target, since=at)
     if target is AlarmState.UNACKNOWLEDGED:
         had = event is Event.RE_ALARMED and before.state is AlarmState.ACKNOWLEDGED
-        had_by = before.actor if had and reason is not Reason.GIVEN_BACK else ""
+        had_by = before.actor if had and reason is not MachineReason.GIVEN_BACK else ""
         machine = replace(
             machine, returned_at=None, acknowledged_at=None, called_since=at, had_by=had_by, declined_without_code=()
         )
@@ -679,7 +681,14 @@ def _move(
 
 
 def _transition(
-    before: Machine, after: Machine, event: Event, reason: Reason, at: datetime, *, actor: str = "", note: str = ""
+    before: Machine,
+    after: Machine,
+    event: Event,
+    reason: MachineReason,
+    at: datetime,
+    *,
+    actor: str = "",
+    note: str = "",
 ) -> Transition:
     return Transition(
         at=at,

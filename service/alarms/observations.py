@@ -12,7 +12,7 @@ from datetime import datetime, timedelta
 
 from service.domain.blanket.estimate import Assessment
 from service.domain.cores.core import OVER_THE_WEIR, Surface
-from service.domain.plant.reading import Reason
+from service.domain.plant.reading import ReadingReason
 from service.domain.plant.signal import SignalKind
 
 #: Observations of one blanket that are further apart than this contradict each other: twice what a core repeats to. [m]
@@ -143,4 +143,4 @@ def newest_core(cores: Iterable[CoreSeen]) -> CoreSeen | None:
 
 
 def _good(sample: Assessment) -> bool:
-    return sample.verdict is Reason.NONE and sample.corrected == sample.corrected
+    return sample.verdict is ReadingReason.NONE and sample.corrected == sample.corrected

@@ -15,7 +15,7 @@ from enum import StrEnum
 from service.alarms.definition import AlarmDefinition, AlarmKind, SystemWatch
 from service.alarms.observations import CoreSeen, EffluentSeen, FluffSeen
 from service.domain.blanket.estimate import Estimate, EstimateReason, Trust
-from service.domain.plant.reading import Reason
+from service.domain.plant.reading import ReadingReason
 from service.domain.plant.signal import SignalKind
 
 
@@ -93,7 +93,7 @@ class SensorSeen:
     last_sample_at: datetime | None = None
     height: float | None = None
     corrected: float | None = None
-    verdict: Reason = Reason.NONE
+    verdict: ReadingReason = ReadingReason.NONE
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -143,7 +143,7 @@ class DutySeen:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Situation:
+class RuleInput:
     """Everything the rules may look at, for one tank (or for the service itself) at one time."""
 
     at: datetime
@@ -174,7 +174,7 @@ class Situation:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Verdict:
+class RuleResult:
     """A rule's answer. ``value`` is in the unit of the definition's limit."""
 
     condition: Condition
@@ -197,7 +197,7 @@ class Observation:
     clearance: float
 
 
-def standing(situation: Situation, limit: float) -> Observation | None:
+def standing(situation: RuleInput, limit: float) -> Observation | None:
     """The person's word that stands beyond a limit; None where there is none.
 
     Parameters
@@ -231,37 +231,37 @@ _HELD_BY_EFFLUENT = frozenset(
 )
 
 
-def judge(definition: AlarmDefinition, situation: Situation) -> Verdict:
+def judge(definition: AlarmDefinition, situation: RuleInput) -> RuleResult:
     """What the situation means for one alarm."""
     verdict = _RULES[definition.kind](definition, situation)
     if verdict.condition is Condition.NORMAL and definition.kind in _HELD_BY_EFFLUENT and situation.in_service:
         beyond = next((seen for seen in situation.effluent if seen.beyond), None)
         if beyond is not None:
             reason = RuleReason.EFFLUENT_BEYOND_LIMIT
-            return Verdict(condition=Condition.DEADBAND, reason=reason, value=verdict.value, detail=beyond.tag)
+            return RuleResult(condition=Condition.DEADBAND, reason=reason, value=verdict.value, detail=beyond.tag)
     return verdict
 
 
-def _clearance(definition: AlarmDefinition, situation: Situation) -> Verdict:
+def _clearance(definition: AlarmDefinition, situation: RuleInput) -> RuleResult:
     limit, depth = definition.limit, situation.side_water_depth
     if limit is None:
-        return Verdict(condition=Condition.UNKNOWN, reason=RuleReason.NO_LIMIT)
+        return RuleResult(condition=Condition.UNKNOWN, reason=RuleReason.NO_LIMIT)
     estimate, clearance = situation.estimate, situation.clearance
     believed = clearance is not None and estimate is not None and estimate.trust is not Trust.BLIND
     seen = standing(situation, limit)
     if seen is not None:
         value = min(seen.clearance, clearance) if believed and clearance is not None else seen.clearance
         words = ", ".join(seen.core.over_the_weir) if seen.reason is RuleReason.SEEN_AT_THE_WEIR else ""
-        return Verdict(condition=Condition.ABNORMAL, reason=seen.reason, value=value, detail=words)
+        return RuleResult(condition=Condition.ABNORMAL, reason=seen.reason, value=value, detail=words)
     fluff = max(situation.fluff, key=lambda found: found.height, default=None)
     above = None if fluff is None or depth is None else depth - fluff.height
     if fluff is not None and above is not None and above < limit:
         reason = RuleReason.FLUFF_BEYOND_LIMIT
-        return Verdict(condition=Condition.ABNORMAL, reason=reason, value=above, detail=fluff.tag)
+        return RuleResult(condition=Condition.ABNORMAL, reason=reason, value=above, detail=fluff.tag)
     if clearance is None or estimate is None:
-        return Verdict(condition=Condition.UNKNOWN, reason=RuleReason.NO_ESTIMATE)
+        return RuleResult(condition=Condition.UNKNOWN, reason=RuleReason.NO_ESTIMATE)
     if not believed:
-        return Verdict(condition=Condition.UNKNOWN, reason=RuleReason.BLIND, value=clearance)
+        return RuleResult(condition=Condition.UNKNOWN, reason=RuleReason.BLIND, value=clearance)
     core = situation.core
     verdict = _measured(_below(clearance, limit, definition.deadband), estimate, core)
     if verdict.condition is Condition.NORMAL and depth is not None:
@@ -271,134 +271,134 @@ def _clearance(definition: AlarmDefinition, situation: Situation) -> Verdict:
             others.append(depth - core.top)
         nearest = min(others, default=math.inf)
         if _below(nearest, limit, definition.deadband).condition is Condition.DEADBAND:
-            return Verdict(condition=Condition.DEADBAND, reason=RuleReason.IN_DEADBAND, value=nearest)
+            return RuleResult(condition=Condition.DEADBAND, reason=RuleReason.IN_DEADBAND, value=nearest)
     return verdict
 
 
-def _effluent(definition: AlarmDefinition, situation: Situation) -> Verdict:
+def _effluent(definition: AlarmDefinition, situation: RuleInput) -> RuleResult:
     kind = SignalKind.TURBIDITY if definition.kind is AlarmKind.TURBIDITY else SignalKind.EFFLUENT_SOLIDS
     seen = [found for found in situation.effluent if found.kind is kind and found.fresh]
     if not situation.in_service:
-        return Verdict(condition=Condition.NORMAL, reason=RuleReason.NOT_IN_SERVICE)
+        return RuleResult(condition=Condition.NORMAL, reason=RuleReason.NOT_IN_SERVICE)
     if definition.limit is None:
-        return Verdict(condition=Condition.UNKNOWN, reason=RuleReason.NO_LIMIT)
+        return RuleResult(condition=Condition.UNKNOWN, reason=RuleReason.NO_LIMIT)
     if not seen:
-        return Verdict(condition=Condition.UNKNOWN, reason=RuleReason.EFFLUENT_NOT_MEASURED)
+        return RuleResult(condition=Condition.UNKNOWN, reason=RuleReason.EFFLUENT_NOT_MEASURED)
     # Several meters may have limits of their own: the one furthest beyond decides.
     worst = max(seen, key=lambda found: found.value / found.limit)
     verdict = _above(worst.value, worst.limit, definition.deadband)
-    return Verdict(condition=verdict.condition, reason=verdict.reason, value=worst.value, detail=worst.tag)
+    return RuleResult(condition=verdict.condition, reason=verdict.reason, value=worst.value, detail=worst.tag)
 
 
-def _rate(definition: AlarmDefinition, situation: Situation) -> Verdict:
+def _rate(definition: AlarmDefinition, situation: RuleInput) -> RuleResult:
     if definition.limit is None:
-        return Verdict(condition=Condition.UNKNOWN, reason=RuleReason.NO_LIMIT)
+        return RuleResult(condition=Condition.UNKNOWN, reason=RuleReason.NO_LIMIT)
     estimate = situation.estimate
     if estimate is None or not math.isfinite(estimate.rate):
-        return Verdict(condition=Condition.UNKNOWN, reason=RuleReason.NO_ESTIMATE)
+        return RuleResult(condition=Condition.UNKNOWN, reason=RuleReason.NO_ESTIMATE)
     if estimate.trust is Trust.BLIND:
-        return Verdict(condition=Condition.UNKNOWN, reason=RuleReason.BLIND, value=estimate.rate)
+        return RuleResult(condition=Condition.UNKNOWN, reason=RuleReason.BLIND, value=estimate.rate)
     return _measured(_above(estimate.rate, definition.limit, definition.deadband), estimate)
 
 
-def _time_to_danger(definition: AlarmDefinition, situation: Situation) -> Verdict:
+def _time_to_danger(definition: AlarmDefinition, situation: RuleInput) -> RuleResult:
     if definition.limit is None:
-        return Verdict(condition=Condition.UNKNOWN, reason=RuleReason.NO_LIMIT)
+        return RuleResult(condition=Condition.UNKNOWN, reason=RuleReason.NO_LIMIT)
     if situation.time_to_danger is None:
-        return Verdict(condition=Condition.UNKNOWN, reason=RuleReason.NO_FORECAST)
+        return RuleResult(condition=Condition.UNKNOWN, reason=RuleReason.NO_FORECAST)
     if math.isinf(situation.time_to_danger):
-        return Verdict(condition=Condition.NORMAL, reason=RuleReason.NOT_RISING)
+        return RuleResult(condition=Condition.NORMAL, reason=RuleReason.NOT_RISING)
     return _below(situation.time_to_danger, definition.limit, definition.deadband)
 
 
-def _solids_loading(definition: AlarmDefinition, situation: Situation) -> Verdict:
+def _solids_loading(definition: AlarmDefinition, situation: RuleInput) -> RuleResult:
     if definition.limit is None:
-        return Verdict(condition=Condition.UNKNOWN, reason=RuleReason.NO_LIMIT)
+        return RuleResult(condition=Condition.UNKNOWN, reason=RuleReason.NO_LIMIT)
     if situation.solids_loading is None:
-        return Verdict(condition=Condition.UNKNOWN, reason=RuleReason.NO_ESTIMATE)
+        return RuleResult(condition=Condition.UNKNOWN, reason=RuleReason.NO_ESTIMATE)
     return _above(situation.solids_loading, definition.limit, definition.deadband)
 
 
-def _deviation(definition: AlarmDefinition, situation: Situation) -> Verdict:
+def _deviation(definition: AlarmDefinition, situation: RuleInput) -> RuleResult:
     if definition.limit is None:
-        return Verdict(condition=Condition.UNKNOWN, reason=RuleReason.NO_LIMIT)
+        return RuleResult(condition=Condition.UNKNOWN, reason=RuleReason.NO_LIMIT)
     core = situation.core
     if core is None or core.sensor_height is None:
-        return Verdict(condition=Condition.UNKNOWN, reason=RuleReason.NO_PAIR)
+        return RuleResult(condition=Condition.UNKNOWN, reason=RuleReason.NO_PAIR)
     difference = core.sensor_height - core.height
     verdict = _above(abs(difference), definition.limit, definition.deadband)
-    return Verdict(condition=verdict.condition, reason=verdict.reason, value=difference)
+    return RuleResult(condition=verdict.condition, reason=verdict.reason, value=difference)
 
 
-def _core_overdue(definition: AlarmDefinition, situation: Situation) -> Verdict:
+def _core_overdue(definition: AlarmDefinition, situation: RuleInput) -> RuleResult:
     if definition.limit is None:
-        return Verdict(condition=Condition.UNKNOWN, reason=RuleReason.NO_LIMIT)
+        return RuleResult(condition=Condition.UNKNOWN, reason=RuleReason.NO_LIMIT)
     if not situation.in_service:
-        return Verdict(condition=Condition.NORMAL, reason=RuleReason.NOT_IN_SERVICE)
+        return RuleResult(condition=Condition.NORMAL, reason=RuleReason.NOT_IN_SERVICE)
     if situation.core is None:
         if situation.known_since is not None:
             # Nobody can have cored a tank before it was known: the first core has as long as every later one.
             age = (situation.at - situation.known_since) / timedelta(hours=1)
             if age <= definition.limit:
-                return Verdict(condition=Condition.NORMAL, reason=RuleReason.CORE_NOT_DUE_YET)
-        return Verdict(condition=Condition.ABNORMAL, reason=RuleReason.NO_CORE)
+                return RuleResult(condition=Condition.NORMAL, reason=RuleReason.CORE_NOT_DUE_YET)
+        return RuleResult(condition=Condition.ABNORMAL, reason=RuleReason.NO_CORE)
     age = (situation.at - situation.core.taken_at) / timedelta(hours=1)
     if age > definition.limit:
-        return Verdict(condition=Condition.ABNORMAL, reason=RuleReason.CORE_OVERDUE, value=age)
-    return Verdict(condition=Condition.NORMAL, reason=RuleReason.CORE_RECENT, value=age)
+        return RuleResult(condition=Condition.ABNORMAL, reason=RuleReason.CORE_OVERDUE, value=age)
+    return RuleResult(condition=Condition.NORMAL, reason=RuleReason.CORE_RECENT, value=age)
 
 
-def _reads_high(definition: AlarmDefinition, situation: Situation) -> Verdict:
+def _reads_high(definition: AlarmDefinition, situation: RuleInput) -> RuleResult:
     height = None
     unconfirmed = situation.estimate is not None and situation.estimate.reason is EstimateReason.READS_HIGH_UNCONFIRMED
     for sensor in situation.sensors:
-        if sensor.verdict is Reason.READS_HIGH_UNCONFIRMED:
+        if sensor.verdict is ReadingReason.READS_HIGH_UNCONFIRMED:
             unconfirmed = True
             height = sensor.corrected if sensor.corrected is not None else sensor.height
     if unconfirmed:
         depth = situation.side_water_depth
         value = None if height is None or depth is None else depth - height
-        return Verdict(condition=Condition.ABNORMAL, reason=RuleReason.READS_HIGH, value=value)
+        return RuleResult(condition=Condition.ABNORMAL, reason=RuleReason.READS_HIGH, value=value)
     states = {_sensor_verdict(sensor, situation.at)[0] for sensor in situation.sensors}
     if Condition.NORMAL in states or not situation.sensors:
-        return Verdict(condition=Condition.NORMAL, reason=RuleReason.SENSOR_GOOD)
+        return RuleResult(condition=Condition.NORMAL, reason=RuleReason.SENSOR_GOOD)
     # A sensor that fell silent has not taken back what it said.
-    return Verdict(condition=Condition.UNKNOWN, reason=RuleReason.SENSOR_DOUBTFUL)
+    return RuleResult(condition=Condition.UNKNOWN, reason=RuleReason.SENSOR_DOUBTFUL)
 
 
-def _bad_measurement(definition: AlarmDefinition, situation: Situation) -> Verdict:
+def _bad_measurement(definition: AlarmDefinition, situation: RuleInput) -> RuleResult:
     if not situation.in_service:
-        return Verdict(condition=Condition.NORMAL, reason=RuleReason.NOT_IN_SERVICE)
+        return RuleResult(condition=Condition.NORMAL, reason=RuleReason.NOT_IN_SERVICE)
     found = [(sensor, *_sensor_verdict(sensor, situation.at)) for sensor in situation.sensors]
     for sensor, condition, reason in found:
         if condition is Condition.ABNORMAL:
-            return Verdict(condition=condition, reason=reason, detail=sensor.tag)
+            return RuleResult(condition=condition, reason=reason, detail=sensor.tag)
     if situation.estimate is not None and situation.estimate.trust is Trust.BLIND:
-        return Verdict(condition=Condition.ABNORMAL, reason=RuleReason.BLIND)
+        return RuleResult(condition=Condition.ABNORMAL, reason=RuleReason.BLIND)
     for sensor, condition, reason in found:
         if condition is Condition.UNKNOWN:
-            return Verdict(condition=condition, reason=reason, detail=sensor.tag)
-    return Verdict(condition=Condition.NORMAL, reason=RuleReason.SENSOR_GOOD)
+            return RuleResult(condition=condition, reason=reason, detail=sensor.tag)
+    return RuleResult(condition=Condition.NORMAL, reason=RuleReason.SENSOR_GOOD)
 
 
 #: Verdicts that say nothing about the sensor's health: they neither raise nor clear.
-_PASSING = frozenset({Reason.ARM_PASS, Reason.SPIKE})
+_PASSING = frozenset({ReadingReason.ARM_PASS, ReadingReason.SPIKE})
 #: Verdicts of a healthy sensor. What reads high is told by an alarm of its own.
-_HEALTHY = frozenset({Reason.NONE, Reason.READS_HIGH_UNCONFIRMED, Reason.SOURCE_UNCERTAIN})
+_HEALTHY = frozenset({ReadingReason.NONE, ReadingReason.READS_HIGH_UNCONFIRMED, ReadingReason.SOURCE_UNCERTAIN})
 _NAMED = {
-    Reason.STALE: RuleReason.STALE,
-    Reason.FLAT: RuleReason.FLAT,
-    Reason.ECHO_LOST: RuleReason.ECHO_LOST,
-    Reason.SURFACE_ECHO: RuleReason.ECHO_LOST,
-    Reason.FLUFF_LOCK: RuleReason.SENSOR_DOUBTFUL,
-    Reason.NOISY: RuleReason.SENSOR_DOUBTFUL,
-    Reason.IMPLAUSIBLE_JUMP: RuleReason.SENSOR_DOUBTFUL,
-    Reason.MANUAL_HOLD: RuleReason.SENSOR_DOUBTFUL,
+    ReadingReason.STALE: RuleReason.STALE,
+    ReadingReason.FLAT: RuleReason.FLAT,
+    ReadingReason.ECHO_LOST: RuleReason.ECHO_LOST,
+    ReadingReason.SURFACE_ECHO: RuleReason.ECHO_LOST,
+    ReadingReason.FLUFF_LOCK: RuleReason.SENSOR_DOUBTFUL,
+    ReadingReason.NOISY: RuleReason.SENSOR_DOUBTFUL,
+    ReadingReason.IMPLAUSIBLE_JUMP: RuleReason.SENSOR_DOUBTFUL,
+    ReadingReason.MANUAL_HOLD: RuleReason.SENSOR_DOUBTFUL,
 }
 
 
 def _sensor_verdict(sensor: SensorSeen, at: datetime) -> tuple[Condition, RuleReason]:
-    if sensor.verdict is Reason.OUT_OF_SERVICE:
+    if sensor.verdict is ReadingReason.OUT_OF_SERVICE:
         return Condition.NORMAL, RuleReason.NOT_IN_SERVICE
     if sensor.last_sample_at is None:
         return Condition.ABNORMAL, RuleReason.NO_SAMPLE
@@ -411,7 +411,7 @@ def _sensor_verdict(sensor: SensorSeen, at: datetime) -> tuple[Condition, RuleRe
     return Condition.ABNORMAL, _NAMED.get(sensor.verdict, RuleReason.SENSOR_FAULT)
 
 
-def _system(definition: AlarmDefinition, situation: Situation) -> Verdict:
+def _system(definition: AlarmDefinition, situation: RuleInput) -> RuleResult:
     match definition.watch:
         case SystemWatch.CONNECTOR:
             return _connector(definition, situation)
@@ -427,7 +427,7 @@ def _system(definition: AlarmDefinition, situation: Situation) -> Verdict:
             return _chattering(situation)
         case SystemWatch.STALE:
             return _stale(definition, situation)
-    return Verdict(condition=Condition.UNKNOWN, reason=RuleReason.NOTHING_WATCHED)
+    return RuleResult(condition=Condition.UNKNOWN, reason=RuleReason.NOTHING_WATCHED)
 
 
 #: A loss is over when it is found out; the alarm stands for so long that somebody sees it.
@@ -436,7 +436,7 @@ LOSS_TOLD_FOR = timedelta(hours=1)
 MANY_TANKS = 3
 
 
-def _connector(definition: AlarmDefinition, situation: Situation) -> Verdict:
+def _connector(definition: AlarmDefinition, situation: RuleInput) -> RuleResult:
     allowed = timedelta(hours=definition.limit or 0.0)
     for connector in situation.connectors:
         if connector.key != definition.connector:
@@ -447,118 +447,120 @@ def _connector(definition: AlarmDefinition, situation: Situation) -> Verdict:
         if since is None or situation.at - since <= allowed:
             if len(connector.silent) >= MANY_TANKS:
                 silent = float(len(connector.silent))
-                return Verdict(condition=Condition.ABNORMAL, reason=RuleReason.TANKS_SILENT, value=silent, detail=named)
+                return RuleResult(
+                    condition=Condition.ABNORMAL, reason=RuleReason.TANKS_SILENT, value=silent, detail=named
+                )
             if connector.lost_at is not None and situation.at - connector.lost_at <= LOSS_TOLD_FOR:
-                return Verdict(
+                return RuleResult(
                     condition=Condition.ABNORMAL,
                     reason=RuleReason.SAMPLES_LOST,
                     value=float(connector.lost),
                     detail=f"{connector.lost} samples lost so far",
                 )
             if connector.refused_at is not None and situation.at - connector.refused_at <= LOSS_TOLD_FOR:
-                return Verdict(
+                return RuleResult(
                     condition=Condition.ABNORMAL,
                     reason=RuleReason.SAMPLES_REFUSED,
                     value=float(connector.refused),
                     detail=f"{connector.refused} records set aside",
                 )
-            return Verdict(condition=Condition.NORMAL, reason=RuleReason.CONNECTOR_WELL)
-        return Verdict(
+            return RuleResult(condition=Condition.NORMAL, reason=RuleReason.CONNECTOR_WELL)
+        return RuleResult(
             condition=Condition.ABNORMAL,
             reason=RuleReason.CONNECTOR_DOWN if good else RuleReason.CONNECTOR_NEVER_GOOD,
             value=(situation.at - since) / timedelta(hours=1),
             detail=named,
         )
-    return Verdict(condition=Condition.UNKNOWN, reason=RuleReason.NOTHING_WATCHED)
+    return RuleResult(condition=Condition.UNKNOWN, reason=RuleReason.NOTHING_WATCHED)
 
 
-def _delivery(definition: AlarmDefinition, situation: Situation) -> Verdict:
+def _delivery(definition: AlarmDefinition, situation: RuleInput) -> RuleResult:
     delivery = situation.delivery
     if delivery is None:
-        return Verdict(condition=Condition.UNKNOWN, reason=RuleReason.NOTHING_WATCHED)
+        return RuleResult(condition=Condition.UNKNOWN, reason=RuleReason.NOTHING_WATCHED)
     allowed = timedelta(hours=definition.limit or 0.0)
     if delivery.refused_at is not None and situation.at - delivery.refused_at <= timedelta(hours=1):
-        return Verdict(condition=Condition.ABNORMAL, reason=RuleReason.DELIVERY_REFUSED)
+        return RuleResult(condition=Condition.ABNORMAL, reason=RuleReason.DELIVERY_REFUSED)
     if delivery.waiting_since is not None:
         waited = situation.at - delivery.waiting_since
         if waited > allowed:
             hours = waited / timedelta(hours=1)
-            return Verdict(condition=Condition.ABNORMAL, reason=RuleReason.DELIVERY_LATE, value=hours)
-    return Verdict(condition=Condition.NORMAL, reason=RuleReason.DELIVERING)
+            return RuleResult(condition=Condition.ABNORMAL, reason=RuleReason.DELIVERY_LATE, value=hours)
+    return RuleResult(condition=Condition.NORMAL, reason=RuleReason.DELIVERING)
 
 
-def _clock(definition: AlarmDefinition, situation: Situation) -> Verdict:
+def _clock(definition: AlarmDefinition, situation: RuleInput) -> RuleResult:
     if situation.clock_ahead is None:
-        return Verdict(condition=Condition.UNKNOWN, reason=RuleReason.NOTHING_WATCHED)
+        return RuleResult(condition=Condition.UNKNOWN, reason=RuleReason.NOTHING_WATCHED)
     ahead = situation.clock_ahead / timedelta(hours=1)
     # Source times behind ours are ordinary delay; only a source ahead of us proves that two clocks differ.
     if ahead > (definition.limit or 0.0):
-        return Verdict(condition=Condition.ABNORMAL, reason=RuleReason.CLOCK_DIFFERS, value=ahead)
-    return Verdict(condition=Condition.NORMAL, reason=RuleReason.CLOCK_AGREES, value=ahead)
+        return RuleResult(condition=Condition.ABNORMAL, reason=RuleReason.CLOCK_DIFFERS, value=ahead)
+    return RuleResult(condition=Condition.NORMAL, reason=RuleReason.CLOCK_AGREES, value=ahead)
 
 
-def _duty(definition: AlarmDefinition, situation: Situation) -> Verdict:
+def _duty(definition: AlarmDefinition, situation: RuleInput) -> RuleResult:
     if situation.duty is None:
-        return Verdict(condition=Condition.UNKNOWN, reason=RuleReason.NOTHING_WATCHED)
+        return RuleResult(condition=Condition.UNKNOWN, reason=RuleReason.NOTHING_WATCHED)
     gap = situation.duty.gap_at
     if gap is None or gap - situation.at > timedelta(hours=definition.limit or 0.0):
-        return Verdict(condition=Condition.NORMAL, reason=RuleReason.DUTY_FILLED)
+        return RuleResult(condition=Condition.NORMAL, reason=RuleReason.DUTY_FILLED)
     ahead = max((gap - situation.at) / timedelta(hours=1), 0.0)
-    return Verdict(condition=Condition.ABNORMAL, reason=RuleReason.DUTY_GAP, value=ahead, detail=situation.duty.rota)
+    return RuleResult(condition=Condition.ABNORMAL, reason=RuleReason.DUTY_GAP, value=ahead, detail=situation.duty.rota)
 
 
-def _filling(definition: AlarmDefinition, situation: Situation) -> Verdict:
+def _filling(definition: AlarmDefinition, situation: RuleInput) -> RuleResult:
     if situation.filling is None:
-        return Verdict(condition=Condition.UNKNOWN, reason=RuleReason.NOTHING_WATCHED)
+        return RuleResult(condition=Condition.UNKNOWN, reason=RuleReason.NOTHING_WATCHED)
     tanks = situation.filling.tanks
     lately = [tank for tank, since in tanks if situation.at - since <= timedelta(hours=definition.limit or 0.0)]
     value, detail = float(len(tanks)), ", ".join(tank for tank, _ in tanks)
     if len(lately) >= MANY_TANKS:
-        return Verdict(condition=Condition.ABNORMAL, reason=RuleReason.TANKS_FILLING, value=value, detail=detail)
+        return RuleResult(condition=Condition.ABNORMAL, reason=RuleReason.TANKS_FILLING, value=value, detail=detail)
     if len(tanks) >= MANY_TANKS:
         # Tanks that have long been high together are no new cause, but they keep one that was told.
         reason = RuleReason.TANKS_STILL_FILLING
-        return Verdict(condition=Condition.DEADBAND, reason=reason, value=value, detail=detail)
-    return Verdict(condition=Condition.NORMAL, reason=RuleReason.FEW_TANKS_FILLING, value=value)
+        return RuleResult(condition=Condition.DEADBAND, reason=reason, value=value, detail=detail)
+    return RuleResult(condition=Condition.NORMAL, reason=RuleReason.FEW_TANKS_FILLING, value=value)
 
 
-def _chattering(situation: Situation) -> Verdict:
+def _chattering(situation: RuleInput) -> RuleResult:
     if situation.unruly is None:
-        return Verdict(condition=Condition.UNKNOWN, reason=RuleReason.NOTHING_WATCHED)
+        return RuleResult(condition=Condition.UNKNOWN, reason=RuleReason.NOTHING_WATCHED)
     return _unruly(situation.unruly.chattering, RuleReason.ALARMS_CHATTER)
 
 
-def _stale(definition: AlarmDefinition, situation: Situation) -> Verdict:
+def _stale(definition: AlarmDefinition, situation: RuleInput) -> RuleResult:
     if situation.unruly is None:
-        return Verdict(condition=Condition.UNKNOWN, reason=RuleReason.NOTHING_WATCHED)
+        return RuleResult(condition=Condition.UNKNOWN, reason=RuleReason.NOTHING_WATCHED)
     allowed = timedelta(hours=definition.limit or 0.0)
     old = tuple(key for key, since in situation.unruly.standing if situation.at - since > allowed)
     return _unruly(old, RuleReason.ALARMS_STALE)
 
 
-def _unruly(keys: tuple[str, ...], reason: RuleReason) -> Verdict:
+def _unruly(keys: tuple[str, ...], reason: RuleReason) -> RuleResult:
     if not keys:
-        return Verdict(condition=Condition.NORMAL, reason=RuleReason.ALARMS_IN_ORDER)
-    return Verdict(condition=Condition.ABNORMAL, reason=reason, value=float(len(keys)), detail=", ".join(keys))
+        return RuleResult(condition=Condition.NORMAL, reason=RuleReason.ALARMS_IN_ORDER)
+    return RuleResult(condition=Condition.ABNORMAL, reason=reason, value=float(len(keys)), detail=", ".join(keys))
 
 
-def _below(value: float, limit: float, deadband: float) -> Verdict:
+def _below(value: float, limit: float, deadband: float) -> RuleResult:
     """Abnormal below *limit*; normal again from limit + deadband on."""
     if value < limit:
-        return Verdict(condition=Condition.ABNORMAL, reason=RuleReason.BEYOND_LIMIT, value=value)
+        return RuleResult(condition=Condition.ABNORMAL, reason=RuleReason.BEYOND_LIMIT, value=value)
     # Tolerates the last bits of a sum like 2.9 + 0.1, so that "exactly at the deadband's edge" clears as written.
     if value >= limit + deadband - 1e-9:
-        return Verdict(condition=Condition.NORMAL, reason=RuleReason.WITHIN_LIMIT, value=value)
-    return Verdict(condition=Condition.DEADBAND, reason=RuleReason.IN_DEADBAND, value=value)
+        return RuleResult(condition=Condition.NORMAL, reason=RuleReason.WITHIN_LIMIT, value=value)
+    return RuleResult(condition=Condition.DEADBAND, reason=RuleReason.IN_DEADBAND, value=value)
 
 
-def _above(value: float, limit: float, deadband: float) -> Verdict:
+def _above(value: float, limit: float, deadband: float) -> RuleResult:
     """Abnormal above *limit*; normal again from limit - deadband down."""
     mirrored = _below(-value, -limit, deadband)
-    return Verdict(condition=mirrored.condition, reason=mirrored.reason, value=value)
+    return RuleResult(condition=mirrored.condition, reason=mirrored.reason, value=value)
 
 
-def _measured(verdict: Verdict, estimate: Estimate, core: CoreSeen | None = None) -> Verdict:
+def _measured(verdict: RuleResult, estimate: Estimate, core: CoreSeen | None = None) -> RuleResult:
     """A number nobody measured may raise an alarm, but never clear one.
 
     A core that was the last to be heard was measured, as long as what is believed since is not blind: without that no
@@ -568,11 +570,11 @@ def _measured(verdict: Verdict, estimate: Estimate, core: CoreSeen | None = None
         estimate.reason is EstimateReason.COASTING and core is not None and core.last_heard
     )
     if verdict.condition is Condition.NORMAL and not measured:
-        return Verdict(condition=Condition.UNKNOWN, reason=RuleReason.NOT_MEASURED, value=verdict.value)
+        return RuleResult(condition=Condition.UNKNOWN, reason=RuleReason.NOT_MEASURED, value=verdict.value)
     return verdict
 
 
-_RULES: dict[AlarmKind, Callable[[AlarmDefinition, Situation], Verdict]] = {
+_RULES: dict[AlarmKind, Callable[[AlarmDefinition, RuleInput], RuleResult]] = {
     AlarmKind.HIGH: _clearance,
     AlarmKind.HIGH_HIGH: _clearance,
     AlarmKind.RATE: _rate,

@@ -1,4 +1,4 @@
-"""Who would have been called in a rehearsal, and when: the same routing and the same ladders as live.
+"""Who would have been called in a rehearsal, and when: the same routing and the same escalations as live.
 
 Two answers are assumed: nobody ever answers, or everybody who is called answers after a while. Every channel is taken to
 work, and nothing is folded over several tanks, since a rehearsal sees one tank.
@@ -10,16 +10,16 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
-from service.alarms.backtest import Line, Rehearsal, Track
+from service.alarms.backtest import Backtest, BacktestAlarm, BacktestLine
 from service.alarms.definition import AlarmDefinition
 from service.alarms.machine import CALLING, AlarmState, Machine
-from service.calls.comparison import Spell, spells
-from service.calls.escalation import Callout, due_calls
-from service.calls.routing import RouteReason, Tell, Told, covering, route
+from service.calls.comparison import AlarmSpell, spells
+from service.calls.escalation import OnCall, due_calls
+from service.calls.routing import Notification, RouteReason, SentMessage, covering, route
 
 #: How often the service looks whether somebody else has to be called, as a rehearsal sees it.
 LOOK = timedelta(minutes=1)
-#: Calls put off because somebody was told a moment ago come at most this long after the ladder's last.
+#: Calls put off because somebody was told a moment ago come at most this long after the escalation's last.
 PUT_OFF = timedelta(minutes=15)
 
 
@@ -34,14 +34,14 @@ class Call:
     reason: RouteReason
 
 
-def rehearsed_calls(
-    rehearsal: Rehearsal, callout: Callout, end: datetime, answered_after: timedelta | None = None
+def backtest_calls(
+    rehearsal: Backtest, callout: OnCall, end: datetime, answered_after: timedelta | None = None
 ) -> tuple[Call, ...]:
     """Every call of a tank's alarms, oldest first.
 
     Parameters
     ----------
-    callout : people, rotas and ladders to rehearse with.
+    callout : people, rotas and escalations to rehearse with.
     end : of the replay; what is called after it nobody knows.
     answered_after : how long after the first call of an occurrence somebody has it; None: nobody ever does.
     """
@@ -49,14 +49,14 @@ def rehearsed_calls(
     stood = [(track.definition, spells(track.lines)) for track in rehearsal.tracks]
     calls: list[Call] = []
     for track in rehearsal.tracks:
-        history: list[Told] = []
+        history: list[SentMessage] = []
         for line, until in _raised(track, end):
             answer = until if answered_after is None else min(until, line.known_at + answered_after)
             calls += _occurrence(track.definition, line, answer, callout, channels, history, stood)
     return tuple(sorted(calls, key=lambda call: (call.at, call.alarm, call.contact)))
 
 
-def _raised(track: Track, end: datetime) -> Iterator[tuple[Line, datetime]]:
+def _raised(track: BacktestAlarm, end: datetime) -> Iterator[tuple[BacktestLine, datetime]]:
     """Every line that calls, and until when its alarm stood unanswered."""
     for n, line in enumerate(track.lines):
         moved = line.transition
@@ -68,21 +68,21 @@ def _raised(track: Track, end: datetime) -> Iterator[tuple[Line, datetime]]:
 
 def _occurrence(
     definition: AlarmDefinition,
-    line: Line,
+    line: BacktestLine,
     until: datetime,
-    callout: Callout,
+    callout: OnCall,
     channels: frozenset[str],
-    history: list[Told],
-    stood: Sequence[tuple[AlarmDefinition, Sequence[Spell]]],
+    history: list[SentMessage],
+    stood: Sequence[tuple[AlarmDefinition, Sequence[AlarmSpell]]],
 ) -> Iterator[Call]:
     at, moved = line.known_at, line.transition
     machine = Machine(
         state=AlarmState.UNACKNOWLEDGED, active=True, since=moved.at, occurred_at=moved.occurred_at or moved.at
     )
 
-    def take(tells: Sequence[Tell], now: datetime) -> Iterator[Call]:
+    def take(tells: Sequence[Notification], now: datetime) -> Iterator[Call]:
         for tell in tells:
-            told = Told(
+            told = SentMessage(
                 contact=tell.contact.name,
                 channel=tell.channel,
                 kind=tell.kind,
@@ -105,11 +105,11 @@ def _occurrence(
         first_called=callout.first_called(definition, at, machine),
     ):
         yield from take(routing.tells, at)
-    ladder = callout.ladder(definition.priority, machine.occurred_at or at)
+    escalation = callout.escalation(definition.priority, machine.occurred_at or at)
     end = until  # a danger calls for as long as it stands
     if definition.improve_within is None:
-        rungs = () if ladder is None else ladder.rungs
-        last = max((rung.after + (rung.again_every or LOOK) * rung.again_times for rung in rungs), default=-PUT_OFF)
+        steps = () if escalation is None else escalation.steps
+        last = max((step.after + (step.again_every or LOOK) * step.again_times for step in steps), default=-PUT_OFF)
         end = min(until, at + last + PUT_OFF)
     now = at + LOOK
     while now < end:
@@ -119,7 +119,7 @@ def _occurrence(
         now += LOOK
 
 
-def _active(stood: Sequence[tuple[AlarmDefinition, Sequence[Spell]]], at: datetime) -> list[AlarmDefinition]:
+def _active(stood: Sequence[tuple[AlarmDefinition, Sequence[AlarmSpell]]], at: datetime) -> list[AlarmDefinition]:
     """The alarms that stood then, as far as was known."""
     return [
         definition

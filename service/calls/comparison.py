@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from statistics import median
 
-from service.alarms.backtest import Line, Rehearsal, Track
+from service.alarms.backtest import Backtest, BacktestAlarm, BacktestLine
 from service.alarms.definition import AlarmDefinition, AlarmKind
 from service.alarms.machine import CALLING, AlarmState, Event
 
@@ -16,7 +16,7 @@ WARNING = (AlarmKind.HIGH, AlarmKind.TIME_TO_DANGER)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Spell:
+class AlarmSpell:
     """One time an alarm stood. ``called_at`` is when people were called, not before the data were there."""
 
     start: datetime
@@ -72,9 +72,7 @@ class Comparison:
     trials: tuple[Score, ...]
 
 
-def compare(
-    rehearsal: Rehearsal, cores: Iterable[tuple[datetime, float]], start: datetime, end: datetime
-) -> Comparison:
+def compare(rehearsal: Backtest, cores: Iterable[tuple[datetime, float]], start: datetime, end: datetime) -> Comparison:
     """Sum a rehearsal up.
 
     Parameters
@@ -95,7 +93,7 @@ def compare(
     cored = _first_beyond(cores, limits[0], start, end) if limits else []
     dangers = sorted([*raised, *cored], key=lambda danger: danger.at)
 
-    def score(track: Track, change: float) -> Score:
+    def score(track: BacktestAlarm, change: float) -> Score:
         stood = spells(track.lines)
         watched: Sequence[Danger] = ()
         if track.definition.kind in WARNING:
@@ -118,17 +116,17 @@ def compare(
     )
 
 
-def spells(lines: Iterable[Line]) -> list[Spell]:
+def spells(lines: Iterable[BacktestLine]) -> list[AlarmSpell]:
     """The times an alarm stood, from its journal."""
-    found: list[Spell] = []
+    found: list[AlarmSpell] = []
     for line in lines:
         moved = line.transition
         standing = bool(found) and found[-1].end is None
         if moved.to_state is AlarmState.UNACKNOWLEDGED and moved.event in CALLING and not standing:
-            found.append(Spell(start=moved.at, called_at=line.known_at, end=None))
+            found.append(AlarmSpell(start=moved.at, called_at=line.known_at, end=None))
         elif moved.event is Event.RETURNED and standing:
             last = found.pop()
-            found.append(Spell(start=last.start, called_at=last.called_at, end=moved.at))
+            found.append(AlarmSpell(start=last.start, called_at=last.called_at, end=moved.at))
     return found
 
 
@@ -144,7 +142,7 @@ def _first_beyond(
     return found
 
 
-def _lead(stood: Sequence[Spell], danger: datetime) -> timedelta | None:
+def _lead(stood: Sequence[AlarmSpell], danger: datetime) -> timedelta | None:
     for spell in stood:
         if spell.start <= danger and spell.called_at <= danger and (spell.end is None or spell.end >= danger):
             return danger - spell.called_at

@@ -73,7 +73,7 @@ class Rota:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Stretch:
+class DutyStretch:
     """A stretch of time and who is on duty in it; nobody is a gap."""
 
     start: datetime
@@ -83,7 +83,7 @@ class Stretch:
     reason: DutyReason
 
 
-def on_duty(rota: Rota, at: datetime) -> Stretch:
+def on_duty(rota: Rota, at: datetime) -> DutyStretch:
     """Who is on duty at that time, and until when.
 
     Parameters
@@ -99,11 +99,11 @@ def on_duty(rota: Rota, at: datetime) -> Stretch:
     return next(s for s in stretches(rota, at - week, at + week) if s.start <= at < s.end)
 
 
-def stretches(rota: Rota, start: datetime, end: datetime) -> list[Stretch]:
+def stretches(rota: Rota, start: datetime, end: datetime) -> list[DutyStretch]:
     """Who is on duty from *start* to *end*, without a hole: gaps are stretches with nobody."""
     pieces = list(_pieces(rota, start, end))
     bounds = sorted({start, end, *(bound for piece in pieces for bound in (piece.start, piece.end))})
-    found: list[Stretch] = []
+    found: list[DutyStretch] = []
     for left, right in itertools.pairwise(bounds):
         if left < start or right > end:
             continue
@@ -113,22 +113,22 @@ def stretches(rota: Rota, start: datetime, end: datetime) -> list[Stretch]:
         reason = piece.reason if piece is not None else DutyReason.NOBODY
         last = found[-1] if found else None
         if last is not None and (last.person, last.shift, last.reason) == (who, shift, reason):
-            found[-1] = Stretch(start=last.start, end=right, person=who, shift=shift, reason=reason)
+            found[-1] = DutyStretch(start=last.start, end=right, person=who, shift=shift, reason=reason)
         else:
-            found.append(Stretch(start=left, end=right, person=who, shift=shift, reason=reason))
+            found.append(DutyStretch(start=left, end=right, person=who, shift=shift, reason=reason))
     return found
 
 
-def next_gap(rota: Rota, after: datetime, within: timedelta) -> Stretch | None:
+def next_gap(rota: Rota, after: datetime, within: timedelta) -> DutyStretch | None:
     """The first time without anybody on duty, if it begins within that long."""
     return next((s for s in stretches(rota, after, after + within) if s.person is None), None)
 
 
-def _pieces(rota: Rota, start: datetime, end: datetime) -> Iterator[Stretch]:
+def _pieces(rota: Rota, start: datetime, end: datetime) -> Iterator[DutyStretch]:
     """Everybody's stretches that touch start to end, those that count first."""
     for override in reversed(rota.overrides):
         if override.start < end and override.end > start:
-            yield Stretch(
+            yield DutyStretch(
                 start=override.start.astimezone(UTC),
                 end=override.end.astimezone(UTC),
                 person=override.person,
@@ -143,7 +143,7 @@ def _pieces(rota: Rota, start: datetime, end: datetime) -> Iterator[Stretch]:
             if _worked(rota, shift, day):
                 begins, ends = _bounds(rota, shift, day)
                 if begins < end and ends > start:
-                    yield Stretch(
+                    yield DutyStretch(
                         start=begins,
                         end=ends,
                         person=_turn(shift, day),

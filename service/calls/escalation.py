@@ -1,11 +1,11 @@
-"""Who is called next when nobody answers: one ladder per priority and time of day. Pure.
+"""Who is called next when nobody answers: one escalation per priority and time of day. Pure.
 
-What was told is read back from the outbox, and every call has a key made of rung and round; so the same moment decided
+What was told is read back from the outbox, and every call has a key made of step and round; so the same moment decided
 twice calls once, and a service that was away calls once for the present instead of catching up on every round missed.
 
 Who said no with the code of the alarm is not called about that occurrence again while anybody else is left: they are awake
 and have answered, and each further call tells them only to answer the same. A no without the code moves the calls on just
-as fast, but may be a phone that answers by itself while its owner drives: they stay on the ladder. When everybody has said
+as fast, but may be a phone that answers by itself while its owner drives: they stay on the escalation. When everybody has said
 no, a no counts no longer, and all are called.
 """
 
@@ -21,11 +21,11 @@ from service.alarms.definition import AlarmDefinition, Priority
 from service.alarms.machine import AlarmState, Machine
 from service.calls.contact import Contact
 from service.calls.duty import Rota, on_duty
-from service.calls.routing import MessageKind, RouteReason, Silence, Tell, Told, address_of
+from service.calls.routing import MessageKind, Notification, RouteReason, SentMessage, Suppression, address_of
 
 
 class Whom(StrEnum):
-    """Who stands on a rung."""
+    """Who stands on a step."""
 
     DUTY = "duty"  #: whoever a rota says
     CONTACT = "contact"  #: a person by name
@@ -33,8 +33,8 @@ class Whom(StrEnum):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Rung:
-    """One step of a ladder: who is called how long after the alarm, how often again, and by which channels first."""
+class EscalationStep:
+    """One step of an escalation: who is called how long after the alarm, how often again, and by which channels first."""
 
     after: timedelta
     whom: Whom
@@ -45,22 +45,22 @@ class Rung:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Ladder:
-    """Whom to call for alarms of some priorities, on some days and hours; rungs in order of time."""
+class EscalationPolicy:
+    """Whom to call for alarms of some priorities, on some days and hours; steps in order of time."""
 
     key: str
-    rungs: tuple[Rung, ...]
+    steps: tuple[EscalationStep, ...]
     priorities: frozenset[Priority] = frozenset(Priority)
     start: time | None = None  #: local; None: at any hour
     end: time | None = None
     weekdays: frozenset[int] = frozenset(range(7))
 
     def holds(self, priority: Priority, at: datetime, zone: ZoneInfo) -> bool:
-        """Whether this ladder is the one for an alarm of that priority that began at that time.
+        """Whether this escalation is the one for an alarm of that priority that began at that time.
 
-        The hours of a ladder that passes midnight belong to the weekday on which it began.
+        The hours of an escalation that passes midnight belong to the weekday on which it began.
 
-        >>> night = Ladder(key="night", rungs=(), start=time(22), end=time(6), weekdays=frozenset({4}))
+        >>> night = EscalationPolicy(key="night", steps=(), start=time(22), end=time(6), weekdays=frozenset({4}))
         >>> zone = ZoneInfo("America/New_York")
         >>> night.holds(Priority.HIGH, datetime(2026, 1, 17, 2, tzinfo=zone), zone)  # Saturday, 2 o'clock
         True
@@ -82,13 +82,13 @@ _NEW = Machine()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Callout:
-    """The people of a site and how they are called. Without ladders everybody who wants an alarm is told at once."""
+class OnCall:
+    """The people of a site and how they are called. Without escalations everybody who wants an alarm is told at once."""
 
     contacts: tuple[Contact, ...]
     zone: ZoneInfo
     rotas: tuple[Rota, ...] = ()
-    ladders: tuple[Ladder, ...] = ()
+    escalations: tuple[EscalationPolicy, ...] = ()
     channels: frozenset[str] | None = None  #: what the service can send through; None: whatever people have
 
     def way(self, person: Contact) -> str | None:
@@ -96,27 +96,27 @@ class Callout:
         ways = (c for c in person.channels if self.channels is None or c in self.channels)
         return next((c for c in ways if address_of(person, c)), None)
 
-    def ladder(self, priority: Priority, at: datetime) -> Ladder | None:
-        """The first ladder that holds."""
-        return next((ladder for ladder in self.ladders if ladder.holds(priority, at, self.zone)), None)
+    def escalation(self, priority: Priority, at: datetime) -> EscalationPolicy | None:
+        """The first escalation that holds."""
+        return next((escalation for escalation in self.escalations if escalation.holds(priority, at, self.zone)), None)
 
     def first_called(
         self, definition: AlarmDefinition, at: datetime, machine: Machine = _NEW
     ) -> tuple[Contact, ...] | None:
-        """Who is told when an alarm begins to call; None without a ladder.
+        """Who is told when an alarm begins to call; None without an escalation.
 
-        Whoever had it when it calls again, else the first rung that has anybody on it who can be reached and did not say
+        Whoever had it when it calls again, else the first step that has anybody on it who can be reached and did not say
         no; where nobody can be reached, the first that has anybody.
         """
-        ladder = self.ladder(definition.priority, machine.occurred_at or at)
-        if ladder is None:
+        escalation = self.escalation(definition.priority, machine.occurred_at or at)
+        if escalation is None:
             return None
         had_by = self.who_had_it(machine)
         if had_by is not None:
             return self._called((had_by,), ())
         out = self.said_no(definition, machine, at)
-        rungs = [self.on_rung(rung, definition, at) for rung in ladder.rungs]
-        groups = [*rungs, self._called(self.everybody(definition), ())]
+        steps = [self.on_step(step, definition, at) for step in escalation.steps]
+        groups = [*steps, self._called(self.everybody(definition), ())]
         left = [people for group in groups if (people := tuple(c for c in group if c.name not in out))]
         reached = (people for people in left if any(self.way(c) for c in people))
         return next(reached, left[0] if left else ())
@@ -127,7 +127,7 @@ class Callout:
         return next((c for c in self.contacts if name and c.name.casefold() == name), None)
 
     def said_no(
-        self, definition: AlarmDefinition, machine: Machine, at: datetime, told: Sequence[Told] = ()
+        self, definition: AlarmDefinition, machine: Machine, at: datetime, told: Sequence[SentMessage] = ()
     ) -> frozenset[str]:
         """Who is not called as they said no to this occurrence; nobody when nobody else is left who can be reached.
 
@@ -141,33 +141,33 @@ class Callout:
         return declined if any(self.way(c) for c in left) else frozenset()
 
     def callable(self, definition: AlarmDefinition, machine: Machine, at: datetime) -> tuple[Contact, ...]:
-        """Everybody who can be called about an alarm, in the order in which they are: rung by rung, then who is left."""
-        ladder = self.ladder(definition.priority, machine.occurred_at or at)
-        rungs = () if ladder is None else ladder.rungs
+        """Everybody who can be called about an alarm, in the order in which they are: step by step, then who is left."""
+        escalation = self.escalation(definition.priority, machine.occurred_at or at)
+        steps = () if escalation is None else escalation.steps
         found: dict[str, Contact] = {}
-        for rung in rungs:
-            for person in self.on_rung(rung, definition, at):
+        for step in steps:
+            for person in self.on_step(step, definition, at):
                 found.setdefault(person.name, person)
         for person in self._called(self.everybody(definition), ()):
             found.setdefault(person.name, person)
         return tuple(found.values())
 
-    def on_rung(self, rung: Rung, definition: AlarmDefinition, at: datetime) -> tuple[Contact, ...]:
-        """The people on one rung at a time, with the channels to try in order."""
-        match rung.whom:
+    def on_step(self, step: EscalationStep, definition: AlarmDefinition, at: datetime) -> tuple[Contact, ...]:
+        """The people on one step at a time, with the channels to try in order."""
+        match step.whom:
             case Whom.EVERYBODY:
                 people = self.everybody(definition)
             case Whom.CONTACT:
-                people = tuple(c for c in self.contacts if c.name == rung.name)
+                people = tuple(c for c in self.contacts if c.name == step.name)
             case Whom.DUTY:
-                rota = next((rota for rota in self.rotas if rota.key == rung.name), None)
+                rota = next((rota for rota in self.rotas if rota.key == step.name), None)
                 person = None if rota is None else on_duty(rota, at).person
                 people = tuple(c for c in self.contacts if c.name == person)
-        return self._called(people, rung.channels)
+        return self._called(people, step.channels)
 
     @staticmethod
     def _called(people: Sequence[Contact], channels: tuple[str, ...]) -> tuple[Contact, ...]:
-        """People whom a ladder calls are called whatever priorities they asked for, and the ladder's way first."""
+        """People whom an escalation calls are called whatever priorities they asked for, and the escalation's way first."""
         return tuple(
             replace(
                 person,
@@ -184,52 +184,52 @@ class Callout:
 
 
 def due_calls(
-    callout: Callout,
+    callout: OnCall,
     definition: AlarmDefinition,
     machine: Machine,
-    history: Sequence[Told],
+    history: Sequence[SentMessage],
     *,
     now: datetime,
-) -> tuple[tuple[Tell, ...], tuple[Silence, ...]]:
-    """Who has to be called now because nobody has answered, and who on a due rung is not, with the reason.
+) -> tuple[tuple[Notification, ...], tuple[Suppression, ...]]:
+    """Who has to be called now because nobody has answered, and who on a due step is not, with the reason.
 
     Only an alarm that stands unacknowledged climbs: one that was taken, has ended, or is kept quiet calls nobody.
     """
     if machine.state is not AlarmState.UNACKNOWLEDGED or machine.occurred_at is None:
         return (), ()
-    ladder = callout.ladder(definition.priority, machine.occurred_at)
-    rungs = () if ladder is None else ladder.rungs
+    escalation = callout.escalation(definition.priority, machine.occurred_at)
+    steps = () if escalation is None else escalation.steps
     told = told_since_it_called(machine, history)
     calls = _Calls(callout, definition, machine, told, now)
-    # Counted from when people were first told: an alarm found after an outage must not rush through its ladder.
+    # Counted from when people were first told: an alarm found after an outage must not rush through its escalation.
     begin = min((t.at for t in told), default=now)
     had_by = callout.who_had_it(machine)
     if had_by is not None:
         begin += _FOR_WHO_HAD_IT
-    last_rung_done = True
-    for number, rung in enumerate(rungs):
-        elapsed = now - begin - rung.after
+    last_step_done = True
+    for number, step in enumerate(steps):
+        elapsed = now - begin - step.after
         if elapsed < timedelta(0):
-            last_rung_done = False
+            last_step_done = False
             break
         turn = 0
-        if rung.again_every is not None:
-            turn = min(elapsed // rung.again_every, rung.again_times)
-            last_rung_done = last_rung_done and turn == rung.again_times
+        if step.again_every is not None:
+            turn = min(elapsed // step.again_every, step.again_times)
+            last_step_done = last_step_done and turn == step.again_times
         if number == 0 and turn == 0 and had_by is None:
             continue  # that was the alarm message itself
         reason = RouteReason.NOBODY_ANSWERED if turn == 0 else RouteReason.ASKED_AGAIN
-        for person in callout.on_rung(rung, definition, now):
-            calls.call(person, f"rung {number} round {turn}", reason)
-    if last_rung_done and definition.improve_within is not None and not calls.tells:
-        # The ladder has an end, a danger has none: everybody, again and again.
+        for person in callout.on_step(step, definition, now):
+            calls.call(person, f"step {number} round {turn}", reason)
+    if last_step_done and definition.improve_within is not None and not calls.tells:
+        # The escalation has an end, a danger has none: everybody, again and again.
         start = machine.called_since or machine.occurred_at
         last = max((t.at for t in told), default=start)
         if now - last >= definition.improve_within:
             calls.silences.clear()
             round_ = (now - start) // definition.improve_within
             for person in callout.callable(definition, machine, now):
-                calls.call(person, f"after the ladder {round_}", RouteReason.ASKED_AGAIN)
+                calls.call(person, f"after the escalation {round_}", RouteReason.ASKED_AGAIN)
     return tuple(calls.tells), tuple(calls.silences)
 
 
@@ -237,23 +237,23 @@ def due_calls(
 class AfterNo:
     """Who is called because somebody said no. ``nobody_left``: all had said no, so that all are called."""
 
-    tells: tuple[Tell, ...] = ()
-    silences: tuple[Silence, ...] = ()
+    tells: tuple[Notification, ...] = ()
+    silences: tuple[Suppression, ...] = ()
     nobody_new: bool = False  #: everybody who did not say no had been called before
     nobody_left: bool = False
 
 
 def calls_after_no(
-    callout: Callout,
+    callout: OnCall,
     definition: AlarmDefinition,
     machine: Machine,
-    history: Sequence[Told],
+    history: Sequence[SentMessage],
     *,
     now: datetime,
 ) -> AfterNo:
     """Who is called at once because somebody has just said no.
 
-    The next rung with somebody on it who has not been called; without one, whoever answers for the tank and has not been
+    The next step with somebody on it who has not been called; without one, whoever answers for the tank and has not been
     called; when all have been, all of them once more, but for those who said no while anybody else is left.
 
     Parameters
@@ -262,11 +262,11 @@ def calls_after_no(
     """
     if machine.state is not AlarmState.UNACKNOWLEDGED or machine.occurred_at is None:
         return AfterNo()
-    ladder = callout.ladder(definition.priority, machine.occurred_at)
+    escalation = callout.escalation(definition.priority, machine.occurred_at)
     told = told_since_it_called(machine, history)
     said = {*machine.declined, *machine.declined_without_code}
     had = {t.contact for t in told} | said
-    groups = [callout.on_rung(rung, definition, now) for rung in (() if ladder is None else ladder.rungs)]
+    groups = [callout.on_step(step, definition, now) for step in (() if escalation is None else escalation.steps)]
     everybody = callout.callable(definition, machine, now)
     gone = _unreached(told)
     rest = tuple(c for c in everybody if c.name not in said)
@@ -274,7 +274,7 @@ def calls_after_no(
     out = callout.said_no(definition, machine, now, told)
     nobody_left = bool(machine.declined) and not out
     name = f"after no {len(machine.declined) + len(machine.declined_without_code)}"
-    tried: list[Silence] = []
+    tried: list[Suppression] = []
     for people, again in (*((group, False) for group in groups), (rest, False), (left or everybody, True)):
         calls = _Calls(callout, definition, machine, told, now)
         for person in people:
@@ -288,9 +288,9 @@ def calls_after_no(
     return AfterNo(silences=tuple(tried), nobody_new=True, nobody_left=nobody_left)
 
 
-#: Nobody is called twice within this time by two rungs that meet.
+#: Nobody is called twice within this time by two steps that meet.
 _BREATH = timedelta(minutes=4)
-#: Whoever had an alarm that calls again has this long before the ladder begins anew.
+#: Whoever had an alarm that calls again has this long before the escalation begins anew.
 _FOR_WHO_HAD_IT = timedelta(minutes=5)
 
 
@@ -299,38 +299,38 @@ class _Calls:
 
     def __init__(
         self,
-        callout: Callout,
+        callout: OnCall,
         definition: AlarmDefinition,
         machine: Machine,
-        told: Sequence[Told],
+        told: Sequence[SentMessage],
         now: datetime,
     ) -> None:
         self.definition, self.machine, self.told, self.now, self.way = definition, machine, told, now, callout.way
         self.keys = {t.key for t in told}
         self.out = callout.said_no(definition, machine, now, told)
-        self.tells: list[Tell] = []
-        self.silences: list[Silence] = []
+        self.tells: list[Notification] = []
+        self.silences: list[Suppression] = []
 
     def call(self, person: Contact, name: str, reason: RouteReason, *, just_told: bool = True) -> None:
-        """Call somebody under that name of rung and round, or say why not; ``just_told``: not if told a moment ago."""
+        """Call somebody under that name of step and round, or say why not; ``just_told``: not if told a moment ago."""
         channel = self.way(person)
         if channel is None:
-            self.silences.append(Silence(contact=person.name, reason=RouteReason.NO_CHANNEL))
+            self.silences.append(Suppression(contact=person.name, reason=RouteReason.NO_CHANNEL))
             return
         if person.name in self.out:
-            self.silences.append(Silence(contact=person.name, reason=RouteReason.SAID_NO))
+            self.silences.append(Suppression(contact=person.name, reason=RouteReason.SAID_NO))
             return
         key = _key(self.definition, self.machine, name, person.name, channel)
         if key in self.keys:
             return
         just_now = just_told and any(t.contact == person.name and self.now - t.at < _BREATH for t in self.told)
         if just_now or any(tell.contact.name == person.name for tell in self.tells):
-            self.silences.append(Silence(contact=person.name, reason=RouteReason.JUST_TOLD))
+            self.silences.append(Suppression(contact=person.name, reason=RouteReason.JUST_TOLD))
             return
         self.keys.add(key)
         earlier = (t.key for t in self.told if t.contact == person.name and t.channel == channel)
         self.tells.append(
-            Tell(
+            Notification(
                 contact=person,
                 channel=channel,
                 kind=MessageKind.ALARM,
@@ -341,12 +341,12 @@ class _Calls:
         )
 
 
-def _unreached(told: Sequence[Told]) -> frozenset[str]:
+def _unreached(told: Sequence[SentMessage]) -> frozenset[str]:
     """Who was sent only what was refused for good."""
     return frozenset({t.contact for t in told if t.failed} - {t.contact for t in told if not t.failed})
 
 
-def told_since_it_called(machine: Machine, history: Sequence[Told]) -> list[Told]:
+def told_since_it_called(machine: Machine, history: Sequence[SentMessage]) -> list[SentMessage]:
     """The calls of this occurrence since it last began to call: what was called before somebody had it is spent."""
     told = [t for t in history if t.occurred_at == machine.occurred_at and t.kind is MessageKind.ALARM]
     since = machine.called_since

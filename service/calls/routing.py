@@ -12,8 +12,7 @@ from datetime import UTC, datetime, timedelta
 from enum import StrEnum
 
 from service.alarms.definition import AlarmDefinition, AlarmKind
-from service.alarms.machine import CALLING, QUIET, AlarmState, Event, Machine, Transition
-from service.alarms.machine import Reason as MachineReason
+from service.alarms.machine import CALLING, QUIET, AlarmState, Event, Machine, MachineReason, Transition
 from service.calls.contact import Contact
 
 #: What was over before anybody could be told is still told if it ended this recently.
@@ -77,7 +76,7 @@ class RouteReason(StrEnum):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Told:
+class SentMessage:
     """A message that was put on its way earlier."""
 
     contact: str
@@ -90,7 +89,7 @@ class Told:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Tell:
+class Notification:
     """Put one message on its way. The same decision made twice has the same ``key``."""
 
     contact: Contact
@@ -102,7 +101,7 @@ class Tell:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Silence:
+class Suppression:
     """Do not tell, and why; ``contact`` is None when the reason holds for everybody."""
 
     contact: str | None
@@ -114,8 +113,8 @@ class Routing:
     """What one transition leads to."""
 
     transition: Transition
-    tells: tuple[Tell, ...] = ()
-    silences: tuple[Silence, ...] = ()
+    tells: tuple[Notification, ...] = ()
+    silences: tuple[Suppression, ...] = ()
 
 
 def route(
@@ -123,7 +122,7 @@ def route(
     machine: Machine,
     definition: AlarmDefinition,
     contacts: Sequence[Contact],
-    history: Sequence[Told],
+    history: Sequence[SentMessage],
     *,
     now: datetime,
     channels: frozenset[str],
@@ -185,10 +184,10 @@ def route(
 def instead(
     definition: AlarmDefinition,
     contacts: Sequence[Contact],
-    failed: Told,
-    history: Sequence[Told],
+    failed: SentMessage,
+    history: Sequence[SentMessage],
     channels: frozenset[str],
-) -> Tell | None:
+) -> Notification | None:
     """Who is told when a message could not be handed over: the same person another way, else the next person.
 
     Those who would be told of such an alarm anyway come first; failing them, anybody who answers for the tank.
@@ -209,7 +208,7 @@ def instead(
             if channel in channels and address_of(contact, channel) and (contact.name, channel) not in tried:
                 reason = RouteReason.OTHER_WAY if contact.name == failed.contact else RouteReason.INSTEAD_OF_OTHER
                 key = f"{failed.key}{_INSTEAD}{contact.name}|{channel}"
-                return Tell(contact=contact, channel=channel, kind=failed.kind, key=key, reason=reason)
+                return Notification(contact=contact, channel=channel, kind=failed.kind, key=key, reason=reason)
     return None
 
 
@@ -271,14 +270,14 @@ def _last(transitions: Sequence[Transition], wanted: Callable[[Transition], bool
 
 
 def _silence(transition: Transition, reason: RouteReason) -> Routing:
-    return Routing(transition=transition, silences=(Silence(contact=None, reason=reason),))
+    return Routing(transition=transition, silences=(Suppression(contact=None, reason=reason),))
 
 
 def _route_one(
     transition: Transition,
     definition: AlarmDefinition,
     contacts: Sequence[Contact],
-    history: Sequence[Told],
+    history: Sequence[SentMessage],
     *,
     now: datetime,
     channels: frozenset[str],
@@ -294,15 +293,15 @@ def _route_one(
         contacts = first_called
     if not contacts:
         return _silence(transition, RouteReason.NO_CONTACT)
-    tells: list[Tell] = []
-    silences: list[Silence] = []
+    tells: list[Notification] = []
+    silences: list[Suppression] = []
     for contact in contacts:
         mine = sorted((told for told in history if told.contact == contact.name), key=lambda told: told.at)
         reason = _for_contact(transition, kind, definition, contact, mine, now=now, over=over)
         told_of_graver = covered_by is not None and contact.receives(covered_by.tank, covered_by.priority)
         if kind is MessageKind.ALARM and told_of_graver and reason in _TELLING:
             reason = RouteReason.COVERED
-        # A ladder calls people whatever they asked for, for the cause as well.
+        # An escalation calls people whatever they asked for, for the cause as well.
         told_of_cause = folded_under is not None and (
             first_called is not None or contact.receives(folded_under.tank, folded_under.priority)
         )
@@ -315,10 +314,10 @@ def _route_one(
         if reason in _TELLING and channel is None:
             reason = RouteReason.NO_CHANNEL
         if reason not in _TELLING or channel is None:
-            silences.append(Silence(contact=contact.name, reason=reason))
+            silences.append(Suppression(contact=contact.name, reason=reason))
             continue
         tells.append(
-            Tell(
+            Notification(
                 contact=contact,
                 channel=channel,
                 kind=kind,
@@ -386,13 +385,13 @@ def _for_contact(
     kind: MessageKind,
     definition: AlarmDefinition,
     contact: Contact,
-    mine: Sequence[Told],
+    mine: Sequence[SentMessage],
     *,
     now: datetime,
     over: bool,
 ) -> RouteReason:
     lately = [told for told in mine if told.kind is MessageKind.ALARM and now - told.at <= timedelta(hours=1)]
-    # Being called several times about one occurrence, as a ladder does, is not coming and going.
+    # Being called several times about one occurrence, as an escalation does, is not coming and going.
     chatters = len({told.occurred_at for told in lately}) >= CHATTERING_TOLD
     words = [
         told.kind

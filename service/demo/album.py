@@ -7,7 +7,7 @@ from datetime import UTC, datetime
 from service.alarms.definition import AlarmKind
 from service.alarms.machine import Event
 from service.bootstrap import Installation
-from service.demo.picture import Series, TankNight
+from service.demo.picture import PictureSeries, TankNight
 from service.simulator.scenario import Recording
 from service.storage.alarms.alarms import JournalLine, journal
 from service.storage.blanket.estimates import assessments_between, estimates_between
@@ -32,16 +32,16 @@ def nights_of(plant: Installation, recording: Recording) -> list[TankNight]:
             nights.append(
                 TankNight(
                     tank=tank,
-                    raw=Series(times=[a.time for a in raw], values=[a.height for a in raw]),
-                    believed=Series(times=[e.time for e in believed], values=[e.height for e in believed]),
+                    raw=PictureSeries(times=[a.time for a in raw], values=[a.height for a in raw]),
+                    believed=PictureSeries(times=[e.time for e in believed], values=[e.height for e in believed]),
                     sd=[e.sd for e in believed],
-                    cores=Series(
+                    cores=PictureSeries(
                         times=[core.taken_at for core in cores],
                         values=[tank.height_from_thickness(core.thickness, core.distance_from_wall) for core in cores],
                     ),
                     limits=_limits(plant, tank.key, tank.side_water_depth),
                     alarms=_raised(plant, tank.key, lines),
-                    truth=Series(times=times, values=recording.truth.height[number].tolist()),
+                    truth=PictureSeries(times=times, values=recording.truth.height[number].tolist()),
                 )
             )
     return nights

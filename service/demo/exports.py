@@ -13,7 +13,7 @@ import numpy as np
 
 from service.demo.plant import BLANKET_TAGS, CHANNEL_TAGS, OPERATOR, SETTLING_TEST_TAG, TANKS, TIME_ZONE
 from service.domain.plant.units import from_si
-from service.simulator.coring import Blunder, CoreRecord
+from service.simulator.coring import Blunder, SimulatedCore
 from service.simulator.scenario import Recording
 
 
@@ -61,7 +61,7 @@ class Exporter:
         ]
         return _write(path, ["Time", *tags], rows)
 
-    def drop_cores(self, until: datetime) -> list[CoreRecord]:
+    def drop_cores(self, until: datetime) -> list[SimulatedCore]:
         """Type in the cores whose sheet reached the desk by then, and say which."""
         entered = [core for core in self._to_enter if core.entered <= until.timestamp()]
         self._to_enter = [core for core in self._to_enter if core.entered > until.timestamp()]
@@ -83,7 +83,7 @@ class Exporter:
         return entered
 
     @staticmethod
-    def _round_before(recording: Recording) -> list[CoreRecord]:
+    def _round_before(recording: Recording) -> list[SimulatedCore]:
         """The day shift's last round, taken just before the night begins."""
         first = int(recording.truth.seconds[0])
         spot = recording.cores[0].distance_from_wall
@@ -92,7 +92,7 @@ class Exporter:
             height = float(recording.truth.height[tank, 0])
             taken = first - 1200 + 240 * tank
             rounds.append(
-                CoreRecord(
+                SimulatedCore(
                     tank=tank,
                     taken=taken,
                     entered=first,
@@ -115,7 +115,7 @@ class Exporter:
         return datetime.fromtimestamp(second, UTC).astimezone(self._zone).strftime("%Y-%m-%d %H:%M:%S")
 
 
-def described(cores: Sequence[CoreRecord]) -> str:
+def described(cores: Sequence[SimulatedCore]) -> str:
     """The cores of a round in words, with what the simulator knows to be wrong about them."""
     words = []
     for core in cores:

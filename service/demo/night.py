@@ -17,12 +17,12 @@ from service.demo.pages import serve_until_stopped
 from service.demo.picture import draw_night
 from service.demo.plant import SITE
 from service.demo.teller import Teller
+from service.runtime import Runtime
 from service.settings import Settings
 from service.simulator.scenario import run
 from service.simulator.storm_night import storm_night
 from service.site.site import load_site
 from service.sources import sources_of
-from service.watch import Watch
 
 SEED = 1
 TICK = timedelta(minutes=5)
@@ -55,7 +55,7 @@ def show(folder: Path, say: Callable[[str], None], *, pages: bool = False) -> Pa
     clock = Clock(start)
     with Devices() as devices, _stage(folder, clock, devices) as (plant, mails):
         sources = sources_of(plant.site, plant.engine, clock)
-        watch = Watch(plant, sources, clock)
+        watch = Runtime(plant, sources, clock)
         exporter = Exporter(recording, plant.site.folder("drop/readings"), plant.site.folder("drop/cores"))
         told = Teller(plant, mails, folder / "mails", say)
         say(

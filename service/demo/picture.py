@@ -25,7 +25,7 @@ DANGER = "#b3261e"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Series:
+class PictureSeries:
     """Values over time; heights above the floor datum [m]."""
 
     times: Sequence[datetime]
@@ -37,13 +37,13 @@ class TankNight:
     """What one panel shows. Heights in [m]."""
 
     tank: Tank
-    raw: Series
-    believed: Series
+    raw: PictureSeries
+    believed: PictureSeries
     sd: Sequence[float]
-    cores: Series
+    cores: PictureSeries
     limits: Sequence[tuple[str, float]]  #: name and height, the lowest first
     alarms: Sequence[tuple[datetime, str]] = field(default=())
-    truth: Series | None = None
+    truth: PictureSeries | None = None
 
 
 def draw_night(nights: Sequence[TankNight], path: Path, *, units: UnitSystem, zone: ZoneInfo, title: str) -> None:

@@ -10,7 +10,7 @@ from datetime import datetime, timedelta
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 
-from service.examination.verdict import Verdict, fine, look, wrong
+from service.examination.verdict import ExaminationResult, fine, look, wrong
 from service.reader import Reader
 from service.settings import PREFIX, Settings
 from service.site.sections.csv_drop import CsvSection
@@ -22,7 +22,7 @@ LEAST_ROOM, GOOD_ROOM = 500e6, 2e9
 OLDEST_ZONES = timedelta(days=3 * 365)
 
 
-def data_folder(settings: Settings) -> Iterator[Verdict]:
+def data_folder(settings: Settings) -> Iterator[ExaminationResult]:
     """The data folder and the room on its disk."""
     folder = settings.data_dir
     if not folder.is_dir():
@@ -40,7 +40,7 @@ def data_folder(settings: Settings) -> Iterator[Verdict]:
     yield room("room in the data folder", folder)
 
 
-def room(about: str, folder: Path) -> Verdict:
+def room(about: str, folder: Path) -> ExaminationResult:
     """How much room a folder's disk has left."""
     if _read_only(folder):
         return wrong(
@@ -62,7 +62,7 @@ def _read_only(folder: Path) -> bool:
     return bool(os.statvfs(folder).f_flag & os.ST_RDONLY)
 
 
-def secrets(settings: Settings, environ: Mapping[str, str], site: Site | None) -> Iterator[Verdict]:
+def secrets(settings: Settings, environ: Mapping[str, str], site: Site | None) -> Iterator[ExaminationResult]:
     """Who may read the files with secrets in them."""
     named = [Path(path) for name, path in environ.items() if name.startswith(PREFIX) and name.endswith("_FILE")]
     named = [path for path in named if path != settings.site_file]
@@ -94,7 +94,7 @@ def _others_can_read(path: Path) -> bool:
     return all(parent.stat().st_mode & stat.S_IXOTH for parent in path.absolute().parents)
 
 
-def drop_folders(site: Site, settings: Settings) -> Iterator[Verdict]:
+def drop_folders(site: Site, settings: Settings) -> Iterator[ExaminationResult]:
     """The folders other systems drop files into."""
     for section in site.connectors():
         if not isinstance(section, CsvSection):
@@ -127,7 +127,7 @@ def drop_folders(site: Site, settings: Settings) -> Iterator[Verdict]:
             yield fine(about, f"its folder {folder} can be read")
 
 
-def reader(site: Site) -> Iterator[Verdict]:
+def reader(site: Site) -> Iterator[ExaminationResult]:
     """What the process that decodes dropped files is denied on this machine; nothing where no files are dropped."""
     if not any(isinstance(section, CsvSection) for section in site.connectors()):
         return
@@ -152,7 +152,7 @@ def reader(site: Site) -> Iterator[Verdict]:
         )
 
 
-def time_zone(site: Site, now: datetime) -> Verdict:
+def time_zone(site: Site, now: datetime) -> ExaminationResult:
     """The rules of the site's time zone."""
     local = now.astimezone(site.time_zone)
     found = f"{site.time_zone.key}: it is {local:%Y-%m-%d %H:%M} there, UTC{local:%z}"

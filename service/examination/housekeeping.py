@@ -7,7 +7,7 @@ from datetime import timedelta
 
 from sqlalchemy import Connection
 
-from service.examination.verdict import Verdict, fine, look, wrong
+from service.examination.verdict import ExaminationResult, fine, look, wrong
 from service.storage.operations.housekeeping import Housekeeping, housekeeping
 
 ABOUT = "database's upkeep"
@@ -22,13 +22,13 @@ KEPT_LOG = 2 << 30
 LEAST_DEAD = 1_000_000
 
 
-def server_upkeep(conn: Connection) -> Iterator[Verdict]:
+def server_upkeep(conn: Connection) -> Iterator[ExaminationResult]:
     """Whether the server can go on clearing up after itself."""
     troubles = list(judged(housekeeping(conn, least_dead=LEAST_DEAD)))
     yield from troubles or [fine(ABOUT, "the server clears up after itself")]
 
 
-def judged(found: Housekeeping) -> Iterator[Verdict]:
+def judged(found: Housekeeping) -> Iterator[ExaminationResult]:
     """What is not well in it."""
     if not found.vacuums:
         yield look(

@@ -12,7 +12,7 @@ from service.bootstrap import notifiers_of, site_of
 from service.errors import ConfigError, ServiceError, StorageError
 from service.examination import host, store, ways
 from service.examination.housekeeping import server_upkeep
-from service.examination.verdict import Verdict, fine, look, wrong
+from service.examination.verdict import ExaminationResult, fine, look, wrong
 from service.settings import Settings, load_settings, unknown_variables
 from service.site.reading.finding import Severity
 from service.site.site import Site, check_site, load_site
@@ -25,7 +25,7 @@ from service.storage.plant.site_tables import version_in_force
 
 def examine(
     environ: Mapping[str, str], clock: Callable[[], datetime], site_file: Path | None = None, *, probe: bool = True
-) -> Iterator[Verdict]:
+) -> Iterator[ExaminationResult]:
     """Look at everything, and say of each thing how it is.
 
     Parameters
@@ -70,7 +70,9 @@ def examine(
             yield from ways.sources(site, clock)
 
 
-def _database(settings: Settings, site: Site | None, path: Path, clock: Callable[[], datetime]) -> Iterator[Verdict]:
+def _database(
+    settings: Settings, site: Site | None, path: Path, clock: Callable[[], datetime]
+) -> Iterator[ExaminationResult]:
     if settings.database_url is not None:
         yield from _on(settings.database_url.get_secret_value(), site, path, clock, None)
         return
@@ -89,7 +91,7 @@ def _database(settings: Settings, site: Site | None, path: Path, clock: Callable
 
 def _on(
     url: str, site: Site | None, path: Path, clock: Callable[[], datetime], cluster: Path | None
-) -> Iterator[Verdict]:
+) -> Iterator[ExaminationResult]:
     engine = make_engine(url, application_name="underweir examine")
     try:
         yield from _looked_at(read_only(engine), site, path, clock, cluster)
@@ -101,7 +103,7 @@ def _on(
 
 def _looked_at(
     engine: Engine, site: Site | None, path: Path, clock: Callable[[], datetime], cluster: Path | None
-) -> Iterator[Verdict]:
+) -> Iterator[ExaminationResult]:
     with transaction(engine) as conn:
         yield from store.server(conn, clock, cluster)
     revision = current_revision(engine)

@@ -14,7 +14,7 @@ from service.domain.blanket.past_work import past_words
 from service.domain.plant.display import format_duration, format_local_time
 from service.domain.plant.role import Role
 from service.examination.host import room
-from service.examination.verdict import Verdict, fine, look, wrong
+from service.examination.verdict import ExaminationResult, fine, look, wrong
 from service.jobs.alarms.setup import unmatched
 from service.jobs.blanket.estimate import past_work
 from service.site.site import Site
@@ -36,15 +36,15 @@ LONGEST_WAIT = timedelta(minutes=10)
 AHEAD = timedelta(days=31)
 #: A job that ran less often than it should by so much has stopped. Runs are written down every half minute.
 STILL = {
-    "decide": timedelta(minutes=5),
+    "evaluate": timedelta(minutes=5),
     "estimate past": timedelta(minutes=15),
-    "keep up": timedelta(hours=13),
+    "maintain": timedelta(hours=13),
     "pages": timedelta(minutes=5),
 }
 STILL_TELLING = timedelta(minutes=5)
 
 
-def server(conn: Connection, clock: Callable[[], datetime], cluster: Path | None) -> Iterator[Verdict]:
+def server(conn: Connection, clock: Callable[[], datetime], cluster: Path | None) -> Iterator[ExaminationResult]:
     """The server itself, beside this machine's clock."""
     before = clock()
     facts = database_facts(conn)
@@ -86,7 +86,7 @@ def _role_words(facts: DatabaseFacts) -> str:
     return f"{facts.role}, which owns no table and is no superuser"
 
 
-def tables(revision: str | None) -> Verdict:
+def tables(revision: str | None) -> ExaminationResult:
     """Whether this program and the tables fit each other."""
     head = head_revision()
     if revision is None:
@@ -106,7 +106,7 @@ def tables(revision: str | None) -> Verdict:
 
 def in_force(
     version: SiteVersion | None, site: Site | None, path: Path, active: Mapping[str, str | None]
-) -> Iterator[Verdict]:
+) -> Iterator[ExaminationResult]:
     """Which version of the site file the service goes by, and whether its alarms are those in the database."""
     about = "site file in force"
     if version is None:
@@ -124,7 +124,7 @@ def in_force(
         yield wrong(f"alarms of {place}", f"not all are looked at: {why}", "underweir apply --yes puts the rows right")
 
 
-def upkeep(conn: Connection, now: datetime) -> Iterator[Verdict]:
+def upkeep(conn: Connection, now: datetime) -> Iterator[ExaminationResult]:
     """Partitions ahead, and the jobs."""
     missing = [
         name for table in PARTITIONED if (name := partition_name(table, now + AHEAD)) not in partitions(conn, table)
@@ -140,7 +140,7 @@ def upkeep(conn: Connection, now: datetime) -> Iterator[Verdict]:
         yield look("service", "it has not run on this database yet", "start it: underweir run")
         return
     newest = max(found.last_began_at for found in records.values())
-    if now - newest > STILL["decide"]:
+    if now - newest > STILL["evaluate"]:
         yield wrong(
             "service",
             f"it is not running: its last job began {format_duration(now - newest)} ago",
@@ -149,7 +149,7 @@ def upkeep(conn: Connection, now: datetime) -> Iterator[Verdict]:
         return
     yield fine("service", f"it runs; its last job began {format_duration(now - newest)} ago")
     for job, found in records.items():
-        limit = STILL_TELLING if job.startswith("tell by ") else STILL.get(job)
+        limit = STILL_TELLING if job.startswith("deliver by ") else STILL.get(job)
         since = found.last_good_at
         if limit is not None and (since is None or now - since > limit):
             ago = "never" if since is None else f"{format_duration(now - since)} ago"
@@ -160,7 +160,7 @@ def upkeep(conn: Connection, now: datetime) -> Iterator[Verdict]:
             yield look(f"job {job!r}", f"its last run failed: {found.last_error}", "read the log if it stays so")
 
 
-def messages(conn: Connection, now: datetime) -> Iterator[Verdict]:
+def messages(conn: Connection, now: datetime) -> Iterator[ExaminationResult]:
     """The way out."""
     waits = backlog(conn)
     stuck = False
@@ -181,13 +181,13 @@ def messages(conn: Connection, now: datetime) -> Iterator[Verdict]:
         yield fine("messages", "none is stuck")
 
 
-def past(conn: Connection, now: datetime) -> Iterator[Verdict]:
+def past(conn: Connection, now: datetime) -> Iterator[ExaminationResult]:
     """What is estimated again beside the present, and how far that is."""
     for key, work in past_work(conn, now).items():
         yield fine(f"estimates of {key}", past_words(work, ZoneInfo("UTC")))
 
 
-def standing(conn: Connection, site: Site, now: datetime) -> Iterator[Verdict]:
+def standing(conn: Connection, site: Site, now: datetime) -> Iterator[ExaminationResult]:
     """How every source did while the service ran."""
     known = {found.connector: found for found in connector_health(conn)}
     for section in site.connectors():
@@ -219,7 +219,7 @@ def standing(conn: Connection, site: Site, now: datetime) -> Iterator[Verdict]:
             )
 
 
-def sign_in(conn: Connection) -> Verdict:
+def sign_in(conn: Connection) -> ExaminationResult:
     """Whether anybody can get at the pages."""
     everybody = people(conn)
     able = [p for p in everybody if p.active and p.role is Role.ADMINISTRATOR and p.password_set_at is not None]

@@ -15,7 +15,7 @@ class Grade(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
-class Verdict:
+class ExaminationResult:
     """One thing that was looked at."""
 
     about: str
@@ -28,16 +28,16 @@ class Verdict:
         return {"about": self.about, "grade": self.grade.value, "found": self.found, "remedy": self.remedy}
 
 
-def fine(about: str, found: str) -> Verdict:
+def fine(about: str, found: str) -> ExaminationResult:
     """It is as it should be."""
-    return Verdict(about, Grade.FINE, found)
+    return ExaminationResult(about, Grade.FINE, found)
 
 
-def look(about: str, found: str, remedy: str) -> Verdict:
+def look(about: str, found: str, remedy: str) -> ExaminationResult:
     """It works, and somebody should look at it."""
-    return Verdict(about, Grade.LOOK, found, remedy)
+    return ExaminationResult(about, Grade.LOOK, found, remedy)
 
 
-def wrong(about: str, found: str, remedy: str) -> Verdict:
+def wrong(about: str, found: str, remedy: str) -> ExaminationResult:
     """People may not be called, or data may be lost."""
-    return Verdict(about, Grade.WRONG, found, remedy)
+    return ExaminationResult(about, Grade.WRONG, found, remedy)

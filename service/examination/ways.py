@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterator, Mapping
 from datetime import datetime
 
 from service.calls.retry import Failure
-from service.examination.verdict import Verdict, fine, look, wrong
+from service.examination.verdict import ExaminationResult, fine, look, wrong
 from service.notify.channels.base import Notifier, Receipt
 from service.notify.channels.http_gateway import HttpNotifier
 from service.notify.channels.sms_modem import ModemNotifier
@@ -21,7 +21,7 @@ _REMEDY = {
 }
 
 
-def out(notifiers: Mapping[str, Notifier], settings: Settings) -> Iterator[Verdict]:
+def out(notifiers: Mapping[str, Notifier], settings: Settings) -> Iterator[ExaminationResult]:
     """Every way by which people are told."""
     if not notifiers:
         yield wrong(
@@ -56,13 +56,13 @@ def out(notifiers: Mapping[str, Notifier], settings: Settings) -> Iterator[Verdi
         )
 
 
-def _said(about: str, receipt: Receipt, remedy: str) -> Verdict:
+def _said(about: str, receipt: Receipt, remedy: str) -> ExaminationResult:
     if receipt.failure is None:
         return fine(about, receipt.answer)
     return wrong(about, f"{receipt.failure.value}: {receipt.answer}", _REMEDY.get(receipt.failure, remedy))
 
 
-def sources(site: Site, clock: Callable[[], datetime]) -> Iterator[Verdict]:
+def sources(site: Site, clock: Callable[[], datetime]) -> Iterator[ExaminationResult]:
     """Every live source, read once."""
     for source in probe_points(site, None, clock):
         about, remedy = f"source {source.key}", f"underweir probe {source.key} shows every point"

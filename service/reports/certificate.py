@@ -15,9 +15,9 @@ from service.domain.cores.core import Calibration
 from service.domain.plant.display import format_dated, format_length
 from service.domain.plant.tank import Tank
 from service.domain.plant.units import Dimension, UnitSystem, from_si, shown_unit
-from service.domain.sensors.drift_history import Point
-from service.domain.sensors.work_proof import Outcome, Side, WorkProof
-from service.reports.rendering.page import Sheet
+from service.domain.sensors.drift_history import PairInHindsight
+from service.domain.sensors.work_proof import Side, WorkOutcome, WorkProof
+from service.reports.rendering.page import PrintedPage
 
 CAUTION = (
     "This sheet records work on a measuring instrument. It does not replace the site's own quality records, local codes or "
@@ -64,7 +64,7 @@ def certificate(
     def error(value: float | None) -> str:
         return "not written down" if value is None else format_length(value, units, signed=True)
 
-    sheet = Sheet(
+    sheet = PrintedPage(
         f"Work on sensor {work.tag}",
         f"{site} · {work.tag} · record {record.id} · printed {format_dated(now, zone)}",
         paper="letter" if units == "us" else "a4",
@@ -117,14 +117,14 @@ def _side(side: Side, units: UnitSystem) -> tuple[str, str, str]:
 
 
 def _verdict(proof: WorkProof, units: UnitSystem) -> str:
-    if proof.change is None or proof.change_interval is None or proof.outcome is Outcome.TOO_FEW:
+    if proof.change is None or proof.change_interval is None or proof.outcome is WorkOutcome.TOO_FEW:
         missing = f"{proof.before.missing} more before and {proof.after.missing} more after"
-        return f"By the hand cores: {Outcome.TOO_FEW.value} ({missing} would be needed)."
+        return f"By the hand cores: {WorkOutcome.TOO_FEW.value} ({missing} would be needed)."
     change, low, high = (format_length(x, units, signed=True) for x in (proof.change, *proof.change_interval))
     return f"By the hand cores: {proof.outcome.value}. The mean changed by {change} (95 % between {low} and {high})."
 
 
-def _row(side: str, point: Point, units: UnitSystem, zone: ZoneInfo) -> tuple[str, ...]:
+def _row(side: str, point: PairInHindsight, units: UnitSystem, zone: ZoneInfo) -> tuple[str, ...]:
     pair = point.pair
     return (
         side,
@@ -136,7 +136,7 @@ def _row(side: str, point: Point, units: UnitSystem, zone: ZoneInfo) -> tuple[st
 
 
 def _picture(
-    before: Sequence[Point], after: Sequence[Point], at: datetime, units: UnitSystem, zone: ZoneInfo
+    before: Sequence[PairInHindsight], after: Sequence[PairInHindsight], at: datetime, units: UnitSystem, zone: ZoneInfo
 ) -> Figure:
     unit = shown_unit(Dimension.LENGTH, units)
     figure = Figure(figsize=(7.4, 2.4), layout="constrained")

@@ -19,7 +19,7 @@ DANGER = "#b3261e"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Line:
+class CourseLine:
     """One course: hours from now, and heights in the unit shown."""
 
     hours: Sequence[float]
@@ -29,20 +29,20 @@ class Line:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class CoursePicture:
+class CourseChart:
     """Everything the picture shows; heights in *unit*."""
 
     title: str
     subtitle: str
     unit: str
-    as_is: Line
-    changed: Line
+    as_is: CourseLine
+    changed: CourseLine
     weir: float
     danger: float | None
     caution: str
 
 
-def draw_course(picture: CoursePicture, path: Path) -> None:
+def draw_course(picture: CourseChart, path: Path) -> None:
     """Write the picture; the file's ending decides between PNG, SVG and PDF."""
     from matplotlib.figure import Figure  # loads slowly, and most commands draw nothing
 
@@ -74,7 +74,7 @@ def draw_course(picture: CoursePicture, path: Path) -> None:
     figure.savefig(path, dpi=130)
 
 
-def _draw(axes: Axes, line: Line, name: str, colour: str, band: str, style: str) -> None:
+def _draw(axes: Axes, line: CourseLine, name: str, colour: str, band: str, style: str) -> None:
     axes.fill_between(
         line.hours, line.low, line.high, color=band, alpha=0.55, linewidth=0, label=f"{name}, middle 90 %"
     )

@@ -7,10 +7,10 @@ from datetime import UTC, datetime, time, timedelta
 from zoneinfo import ZoneInfo
 
 from service.calls.contact import Contact
-from service.domain.plant.period import Period, Span, last_whole
+from service.domain.plant.period import Period, PeriodKind, last_whole
 
 #: A report that could not leave in so long is not mailed any more; it is there on its page.
-LATEST = {Span.DAILY: timedelta(hours=18), Span.MONTHLY: timedelta(days=5)}
+LATEST = {PeriodKind.DAILY: timedelta(hours=18), PeriodKind.MONTHLY: timedelta(days=5)}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -26,7 +26,7 @@ class Mailing:
     def due(self, zone: ZoneInfo, now: datetime) -> list[Period]:
         """The periods whose report should have left by now and not long ago."""
         found = []
-        for span, at in ((Span.DAILY, self.daily), (Span.MONTHLY, self.monthly)):
+        for span, at in ((PeriodKind.DAILY, self.daily), (PeriodKind.MONTHLY, self.monthly)):
             if at is None or not self.to:
                 continue
             period = last_whole(span, now, zone)

@@ -7,7 +7,7 @@ from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
 from service.domain.plant.display import format_clock, format_dated, format_duration, format_local_time, format_share
-from service.domain.plant.period import Span
+from service.domain.plant.period import PeriodKind
 from service.domain.plant.units import Dimension, UnitSystem, from_si, shown_unit
 from service.reports.period_report import ENOUGH, PeriodReport, TankReport
 from service.reports.rendering.document import Amount, Cell, Document, Table
@@ -25,7 +25,7 @@ def period_document(report: PeriodReport, *, site: str, units: UnitSystem, zone:
     """The report, worded."""
     writer = _Writer(report, units, zone)
     period = report.period
-    kind = "Daily report" if period.span is Span.DAILY else "Monthly report"
+    kind = "Daily report" if period.span is PeriodKind.DAILY else "Monthly report"
     hours = f"{(period.end - period.start) / timedelta(hours=1):g} h"
     still = f"; still running, counted up to {format_dated(report.end, zone)}" if report.running else ""
     return Document(
@@ -226,7 +226,7 @@ class _Writer:
 
     def _moment(self, moment: datetime) -> str:
         """The clock alone is enough within a day."""
-        daily = self._report.period.span is Span.DAILY
+        daily = self._report.period.span is PeriodKind.DAILY
         return format_clock(moment, self._zone) if daily else format_local_time(moment, self._zone)
 
 

@@ -8,7 +8,7 @@ from zoneinfo import ZoneInfo
 
 from service.domain.plant.display import format_clock, format_local_time
 from service.reports.rendering.document import Document, Table
-from service.reports.shift_log import ShiftLog, Signature
+from service.reports.shift_log import HandOver, ShiftLog
 
 CAUTION = (
     "Underweir advises; it does not take the place of rounds, of the plant's own alarms, of site procedures, local codes or"
@@ -66,5 +66,5 @@ def shift_document(log: ShiftLog, *, site: str, zone: ZoneInfo, now: datetime) -
     )
 
 
-def _signed(signatures: Sequence[Signature], zone: ZoneInfo) -> str:
+def _signed(signatures: Sequence[HandOver], zone: ZoneInfo) -> str:
     return ", ".join(f"{one.who}, {format_local_time(one.at, zone)}" for one in signatures) or "nobody has signed"

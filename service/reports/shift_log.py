@@ -54,7 +54,7 @@ class LoggedCore:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class SentMessage:
+class LoggedMessage:
     """A message of the shift. ``status`` is waiting, sent, failed or cancelled."""
 
     at: datetime
@@ -76,7 +76,7 @@ class WrittenNote:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Signature:
+class HandOver:
     """Somebody took over."""
 
     who: str
@@ -100,15 +100,15 @@ class ShiftFacts:
     cores: Sequence[LoggedCore] = ()
     works: Sequence[Calibration] = ()
     tank_of_signal: Mapping[str, str]
-    messages: Sequence[SentMessage] = ()
+    messages: Sequence[LoggedMessage] = ()
     notes: Sequence[WrittenNote] = ()
-    taken_over: Sequence[Signature] = ()
-    handed_over: Sequence[Signature] = ()
+    taken_over: Sequence[HandOver] = ()
+    handed_over: Sequence[HandOver] = ()
     estimates: Mapping[str, Estimate]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Entry:
+class ShiftEntry:
     """One line of the log. ``about`` is the tank, or what else it concerns; ``ref`` finds the thing itself."""
 
     at: datetime
@@ -121,7 +121,7 @@ class Entry:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Standing:
+class StandingItem:
     """One thing that stands at the end: a tank, or an alarm, or something put aside."""
 
     about: str
@@ -136,11 +136,11 @@ class ShiftLog:
     shift: WorkedShift
     until: datetime
     running: bool
-    entries: tuple[Entry, ...]
-    tanks: tuple[Standing, ...]
-    open: tuple[Standing, ...]
-    taken_over: tuple[Signature, ...]
-    handed_over: tuple[Signature, ...]
+    entries: tuple[ShiftEntry, ...]
+    tanks: tuple[StandingItem, ...]
+    open: tuple[StandingItem, ...]
+    taken_over: tuple[HandOver, ...]
+    handed_over: tuple[HandOver, ...]
 
 
 def shift_log(facts: ShiftFacts, *, units: UnitSystem, zone: ZoneInfo) -> ShiftLog:
@@ -176,7 +176,7 @@ class _Teller:
         self._occurrences = occurrences_of(known, priorities)
         self._last = {line.key: line for line in known}
 
-    def entries(self) -> Iterator[Entry]:
+    def entries(self) -> Iterator[ShiftEntry]:
         """Everything that happened, in no order."""
         facts, shift = self._facts, self._facts.shift
         for occurrence in self._occurrences:
@@ -186,7 +186,7 @@ class _Teller:
         for line in facts.happened:
             if shift.start <= line.at < self.until and line.event in _BY_HAND:
                 said = f": {line.note}" if line.note else ""
-                yield Entry(
+                yield ShiftEntry(
                     at=line.at,
                     kind=self._kind(line.key),
                     about=self._about(line.key),
@@ -201,7 +201,7 @@ class _Teller:
             left = "" if work.as_left_offset is None else f", {self._length(work.as_left_offset)} after"
             tank = facts.tanks.get(facts.tank_of_signal.get(work.tag, ""))
             why = f": {work.reason}" if work.reason else ""
-            yield Entry(
+            yield ShiftEntry(
                 at=work.at,
                 kind=EntryKind.SENSOR_WORK,
                 about=tank.label if tank is not None else work.tag,
@@ -212,7 +212,7 @@ class _Teller:
         yield from self._messages()
         corrected = {note.corrects for note in facts.notes}
         for note in facts.notes:
-            yield Entry(
+            yield ShiftEntry(
                 at=note.at,
                 kind=EntryKind.NOTE,
                 about="",
@@ -222,20 +222,20 @@ class _Teller:
                 corrected=note.id in corrected,
             )
 
-    def tanks(self) -> Iterator[Standing]:
+    def tanks(self) -> Iterator[StandingItem]:
         """Where every tank stands at the end."""
         for key, tank in self._facts.tanks.items():
             estimate = self._facts.estimates.get(key)
             if estimate is None or not math.isfinite(estimate.height) or self.until - estimate.time > SAYS_FOR:
-                yield Standing(about=tank.label, words="not known", doubt="no estimate: take a core")
+                yield StandingItem(about=tank.label, words="not known", doubt="no estimate: take a core")
                 continue
             words = f"{describe_clearance(tank.clearance(estimate.height), self._units, tank.side_water_depth)}, {describe_rate(estimate.rate, self._units)}"
             doubt = {Trust.GOOD: "", Trust.DOUBTFUL: "doubtful", Trust.BLIND: "blind: the number is old"}[
                 estimate.trust
             ]
-            yield Standing(about=tank.label, words=words, doubt=doubt)
+            yield StandingItem(about=tank.label, words=words, doubt=doubt)
 
-    def open(self) -> Iterator[Standing]:
+    def open(self) -> Iterator[StandingItem]:
         """Alarms that stand, and what is put aside."""
         for occurrence in self._occurrences:
             last = self._last[occurrence.key]
@@ -245,7 +245,7 @@ class _Teller:
                     if occurrence.acknowledged_at
                     else "nobody has it"
                 )
-                yield Standing(
+                yield StandingItem(
                     about=self._about(occurrence.key),
                     words=f"{self._word(occurrence.key)} since {self._when(occurrence.occurred_at)}; {has}",
                 )
@@ -253,9 +253,9 @@ class _Teller:
             if line.to_state in QUIET:
                 by = f" by {line.actor}" if line.actor else ""
                 note = f": {line.note}" if line.note else ""
-                yield Standing(about=self._about(key), words=f"{self._word(key)} {line.to_state}{by}{note}")
+                yield StandingItem(about=self._about(key), words=f"{self._word(key)} {line.to_state}{by}{note}")
 
-    def _occurrence(self, occurrence: Occurrence) -> Entry:
+    def _occurrence(self, occurrence: Occurrence) -> ShiftEntry:
         definition = self._facts.definitions.get(occurrence.key)
         words = self._word(occurrence.key)
         if (
@@ -275,7 +275,7 @@ class _Teller:
             words += f" ({occurrence.note})" if occurrence.note else ""
         over = occurrence.returned_at
         words += "; still stands" if over is None else f"; over {self._when(over)}"
-        return Entry(
+        return ShiftEntry(
             at=max(occurrence.occurred_at, self._facts.shift.start),
             kind=self._kind(occurrence.key),
             about=self._about(occurrence.key),
@@ -284,7 +284,7 @@ class _Teller:
             ref=occurrence.key,
         )
 
-    def _core(self, logged: LoggedCore) -> Entry:
+    def _core(self, logged: LoggedCore) -> ShiftEntry:
         core = logged.core
         tank = self._facts.tanks[core.tank]
         height = tank.height_from_thickness(core.thickness, core.distance_from_wall)
@@ -298,7 +298,7 @@ class _Teller:
         parts += [core.note] if core.note else []
         parts += ["corrected"] if logged.corrected else []
         parts += [f"IN DOUBT: {_DOUBTS.get(found, found)}" for found in logged.warnings]
-        return Entry(
+        return ShiftEntry(
             at=core.taken_at,
             kind=EntryKind.CORE,
             about=tank.label,
@@ -307,14 +307,14 @@ class _Teller:
             ref=str(core.id),
         )
 
-    def _messages(self) -> Iterator[Entry]:
+    def _messages(self) -> Iterator[ShiftEntry]:
         """Messages that left together are one line."""
-        groups: dict[tuple[datetime, str], list[SentMessage]] = {}
+        groups: dict[tuple[datetime, str], list[LoggedMessage]] = {}
         for message in self._facts.messages:
             groups.setdefault((message.at.replace(second=0, microsecond=0), message.kind), []).append(message)
         for (_, kind), sent in groups.items():
             told = list(dict.fromkeys(f"{m.contact} by {m.channel}{_STATUS.get(m.status, '')}" for m in sent))
-            yield Entry(
+            yield ShiftEntry(
                 at=sent[0].at, kind=EntryKind.MESSAGE, about="", words=f"{_SAID.get(kind, kind)}: {', '.join(told)}"
             )
 

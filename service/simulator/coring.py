@@ -39,7 +39,7 @@ class CoreRegime:
 
 
 @dataclass(frozen=True, slots=True)
-class CoreRecord:
+class SimulatedCore:
     """One hand core as logged, and the answer key."""
 
     tank: int  #: as logged
@@ -56,14 +56,14 @@ class CoreRecord:
 
 def take_cores(
     regime: CoreRegime, plant: SimPlant, truth: Truth, first_local_hour: float, rng: np.random.Generator
-) -> tuple[CoreRecord, ...]:
+) -> tuple[SimulatedCore, ...]:
     """Every core of the scenario, in the order they were typed in."""
     length = truth.seconds.size / 60.0
     days = int(np.ceil((length + first_local_hour) / 24.0)) + 1
     rounds = [24.0 * day + hour - first_local_hour for day in range(days) for hour in regime.times_of_day]
     planned = sorted([(hour, False) for hour in rounds] + [(hour, True) for hour in regime.extra])
     staged = dict(regime.staged)
-    records: list[CoreRecord] = []
+    records: list[SimulatedCore] = []
     number = 0
     for hour, certain in planned:
         # Draw everything for every round, so that one round's fate never shifts another's.
@@ -90,7 +90,7 @@ def take_cores(
                 3600.0 * (wait + (2.0 + 8.0 * mine[4]) * (mine[5] < regime.late))
             )
             records.append(
-                CoreRecord(
+                SimulatedCore(
                     logged_tank,
                     taken,
                     entered,

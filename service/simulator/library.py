@@ -11,7 +11,7 @@ import numpy as np
 from service.simulator.coring import CoreRegime
 from service.simulator.plant import Bulking, PumpTrip, SimPlant, SimTank, UnevenSplit
 from service.simulator.scenario import Recording, Scenario, run_many
-from service.simulator.sensor import ArmStrikes, Fouling, SimSensor, Spell, Step, Work
+from service.simulator.sensor import ArmStrikes, Fouling, OffsetStep, SensorWork, SimSensor, TroubleSpell
 from service.simulator.weather import Storm, Weather
 
 #: What goes wrong with the sensors of an entry; each names a recipe in :func:`_sensor`.
@@ -25,7 +25,7 @@ _BATCH = 20
 
 
 @dataclass(frozen=True, slots=True)
-class Entry:
+class LibraryPlant:
     """One plant of the library: what is wrong with its sensors, and the seed it always runs with."""
 
     fault: str
@@ -40,7 +40,7 @@ class Entry:
 
 def library(
     faults: tuple[str, ...] = FAULTS + STRESSES, rounds: int = ROUNDS, days: int = DAYS, first: int = 0
-) -> tuple[Entry, ...]:
+) -> tuple[LibraryPlant, ...]:
     """Seventy-five plants of two tanks over sixty days: 300 sensor-months with the default arguments.
 
     Every plant also meets storms, return pumps that trip, uneven splits or bulking, drawn from its seed; the stressed
@@ -57,11 +57,11 @@ def library(
             continue
         for turn in range(first, first + rounds):
             seed = 1000 * (number + 1) + turn
-            entries.append(Entry(fault, seed, _scenario(fault, seed, days)))
+            entries.append(LibraryPlant(fault, seed, _scenario(fault, seed, days)))
     return tuple(entries)
 
 
-def recordings(entries: tuple[Entry, ...]) -> Iterator[tuple[Entry, Recording]]:
+def recordings(entries: tuple[LibraryPlant, ...]) -> Iterator[tuple[LibraryPlant, Recording]]:
     """Run the entries, a batch side by side at a time, giving each with what it left behind."""
     for begin in range(0, len(entries), _BATCH):
         batch = entries[begin : begin + _BATCH]
@@ -139,7 +139,9 @@ def _sensor(fault: str, tank: int, where: SimTank, hours: float, rng: np.random.
     if fault == "step":
         times = np.sort(rng.uniform(0.15, 0.9, size=2)) * hours
         sizes = rng.choice([-1.0, 1.0], size=2) * rng.uniform(0.15, 0.35, size=2)
-        return replace(sensor, steps=tuple(Step(at=float(t), size=float(s)) for t, s in zip(times, sizes, strict=True)))
+        return replace(
+            sensor, steps=tuple(OffsetStep(at=float(t), size=float(s)) for t, s in zip(times, sizes, strict=True))
+        )
     if fault == "span":
         return replace(sensor, span_error=sign * float(rng.uniform(0.08, 0.22)), span_pivot=0.0)
     if fault == "fouling":
@@ -161,7 +163,7 @@ def _sensor(fault: str, tank: int, where: SimTank, hours: float, rng: np.random.
             sensor,
             ramp=sign * float(rng.uniform(0.002, 0.006)),
             walk=0.012,
-            steps=(Step(at=float(rng.uniform(0.3, 0.8)) * hours, size=-sign * float(rng.uniform(0.15, 0.3))),),
+            steps=(OffsetStep(at=float(rng.uniform(0.3, 0.8)) * hours, size=-sign * float(rng.uniform(0.15, 0.3))),),
             arm=arm,
             echo_lost=_spells(4, 5.0, hours, rng),
             surface=_spells(2, 2.0, hours, rng, 0.35),
@@ -169,7 +171,7 @@ def _sensor(fault: str, tank: int, where: SimTank, hours: float, rng: np.random.
         )
     if fault == "worked":
         works = tuple(
-            Work(at=float(share) * hours, kind=kind, residual=float(rng.normal(0.0, 0.02)))
+            SensorWork(at=float(share) * hours, kind=kind, residual=float(rng.normal(0.0, 0.02)))
             for share, kind in ((rng.uniform(0.3, 0.4), "cleaning"), (rng.uniform(0.6, 0.75), "calibration"))
         )
         dirt = Fouling(start=0.0, hours=0.45 * hours, size=-float(rng.uniform(0.25, 0.5)))
@@ -177,10 +179,12 @@ def _sensor(fault: str, tank: int, where: SimTank, hours: float, rng: np.random.
     return sensor
 
 
-def _spells(count: float, mean: float, hours: float, rng: np.random.Generator, size: float = 0.0) -> tuple[Spell, ...]:
+def _spells(
+    count: float, mean: float, hours: float, rng: np.random.Generator, size: float = 0.0
+) -> tuple[TroubleSpell, ...]:
     starts = np.sort(rng.uniform(0.02, 0.97, size=int(rng.poisson(count)) + 1)) * hours
     lengths = np.clip(rng.exponential(mean, size=starts.size), 0.5, 3.0 * mean)
-    return tuple(Spell(start=float(s), hours=float(n), size=size) for s, n in zip(starts, lengths, strict=True))
+    return tuple(TroubleSpell(start=float(s), hours=float(n), size=size) for s, n in zip(starts, lengths, strict=True))
 
 
 def _storm(hours: float, rng: np.random.Generator) -> Storm:

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from service.errors import DomainError
 from service.simulator.channel import Channel, channels
-from service.simulator.coring import CoreRecord, CoreRegime, take_cores
+from service.simulator.coring import CoreRegime, SimulatedCore, take_cores
 from service.simulator.plant import Forcing, SimPlant, Truth, forcing, simulate
 from service.simulator.sensor import SensorRecord, SimSensor, observe
 from service.simulator.weather import Weather
@@ -41,7 +41,7 @@ class Recording:
     seed: int
     truth: Truth
     sensors: tuple[SensorRecord, ...]
-    cores: tuple[CoreRecord, ...]  #: in the order they were typed in
+    cores: tuple[SimulatedCore, ...]  #: in the order they were typed in
     channels: tuple[Channel, ...]  #: flows, solids and settled volume as measured
 
     def channel(self, kind: str, tank: int | None = None) -> Channel:

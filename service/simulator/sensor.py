@@ -14,7 +14,7 @@ from service.simulator.weather import recursive, wander
 Floats = NDArray[np.float64]
 
 
-class Label(IntEnum):
+class SampleCause(IntEnum):
     """What really made a sample; the answer key for conditioning."""
 
     BLANKET = 0
@@ -27,7 +27,7 @@ class Label(IntEnum):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Spell:
+class TroubleSpell:
     """A stretch of trouble. Times in [h]; what ``size`` means depends on the trouble."""
 
     start: float
@@ -36,7 +36,7 @@ class Spell:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Step:
+class OffsetStep:
     """The offset jumps by ``size`` [m] at ``at`` [h]."""
 
     at: float
@@ -68,7 +68,7 @@ class ArmStrikes:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Work:
+class SensorWork:
     """A technician at the sensor at ``at`` [h]: calibration, cleaning or replacement, leaving ``residual`` [m]."""
 
     at: float
@@ -94,15 +94,15 @@ class SimSensor:
     span_error: float = 0.0  #: [–], about ``span_pivot``
     span_pivot: float = 0.5
     fouling: Fouling | None = None
-    steps: tuple[Step, ...] = ()
-    works: tuple[Work, ...] = ()
+    steps: tuple[OffsetStep, ...] = ()
+    works: tuple[SensorWork, ...] = ()
     arm: ArmStrikes | None = None
-    echo_lost: tuple[Spell, ...] = ()
-    flat: tuple[Spell, ...] = ()
-    surface: tuple[Spell, ...] = ()  #: locked on to something ``size`` below the water surface
-    fluff: tuple[Spell, ...] = ()  #: locked on to fluff ``size`` above the blanket
-    noisy: tuple[Spell, ...] = ()  #: noise grown ``size`` times
-    silent: tuple[Spell, ...] = ()  #: nothing arrives at all
+    echo_lost: tuple[TroubleSpell, ...] = ()
+    flat: tuple[TroubleSpell, ...] = ()
+    surface: tuple[TroubleSpell, ...] = ()  #: locked on to something ``size`` below the water surface
+    fluff: tuple[TroubleSpell, ...] = ()  #: locked on to fluff ``size`` above the blanket
+    noisy: tuple[TroubleSpell, ...] = ()  #: noise grown ``size`` times
+    silent: tuple[TroubleSpell, ...] = ()  #: nothing arrives at all
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,7 +124,7 @@ class SensorRecord:
     seconds: NDArray[np.int64]
     value: Floats  #: in the sensor's own frame [m]
     quality: NDArray[np.int8]
-    label: NDArray[np.int8]  #: a :class:`Label`
+    label: NDArray[np.int8]  #: a :class:`SampleCause`
     height: Floats = field(repr=False)  #: true blanket height at each sample [m]
     offset: Floats = field(repr=False)  #: true offset, span error left out [m]
     error: Floats = field(repr=False)  #: true systematic error of a blanket echo: offset and span [m]
@@ -162,22 +162,22 @@ def observe(spec: SimSensor, tank: SimTank, truth: Truth, rng: np.random.Generat
     local = wander(pick.size, 0.01, 8.0 / every, rng)  # the patch under the sensor is not the whole blanket
     keep = float(np.exp(-every / spec.noise_memory)) if spec.noise_memory > 0.0 else 0.0
     noise = recursive(rng.standard_normal(pick.size) * spec.noise * np.sqrt(1.0 - keep**2), keep)
-    label = np.full(pick.size, Label.BLANKET, dtype=np.int8)
+    label = np.full(pick.size, SampleCause.BLANKET, dtype=np.int8)
     for spell in spec.noisy:
         here = _during(hours, spell)
         noise[here] *= spell.size
-        label[here] = Label.NOISY
+        label[here] = SampleCause.NOISY
     seen = height + error + local + noise
     head = head_over_weir(truth.effluent[spec.tank, pick], tank)
     for spell in spec.fluff:
         here = _during(hours, spell)
         edge = np.clip(np.minimum(hours[here] - spell.start, spell.start + spell.hours - hours[here]) * 6.0, 0.3, 1.0)
         seen[here] += spell.size * edge
-        label[here] = Label.FLUFF
+        label[here] = SampleCause.FLUFF
     for spell in spec.surface:
         here = _during(hours, spell)
         seen[here] = tank.side_water_depth + head[here] - spell.size + 2.0 * noise[here]
-        label[here] = Label.SURFACE
+        label[here] = SampleCause.SURFACE
     if spec.arm is not None:
         _strike(spec.arm, hours, seen, label, tank, rng)
     value = _in_frame(spec, tank, seen, head)
@@ -187,10 +187,10 @@ def observe(spec: SimSensor, tank: SimTank, truth: Truth, rng: np.random.Generat
         held = np.flatnonzero(_during(hours, spell))
         if held.size:
             value[held] = value[max(int(held[0]) - 1, 0)]
-            label[held] = Label.FLAT
+            label[held] = SampleCause.FLAT
     for spell in spec.echo_lost:
         here = _during(hours, spell)
-        value[here], quality[here], label[here] = np.nan, 2, Label.ECHO_LOST
+        value[here], quality[here], label[here] = np.nan, 2, SampleCause.ECHO_LOST
     there = ~np.logical_or.reduce([_during(hours, spell) for spell in spec.silent] or [np.zeros(pick.size, dtype=bool)])
     return SensorRecord(
         spec=spec, seconds=seconds[there], value=value[there], quality=quality[there], label=label[there],
@@ -233,9 +233,9 @@ def _strike(
     count = int(turns[-1]) + 1 if turns.size else 0
     struck = rng.uniform(size=count) >= arm.missed
     size = arm.size * rng.uniform(0.5, 1.3, size=count)
-    hit = (into < arm.minutes / 60.0) & struck[turns] & (label == Label.BLANKET)
+    hit = (into < arm.minutes / 60.0) & struck[turns] & (label == SampleCause.BLANKET)
     seen[hit] = np.minimum(seen[hit] + size[turns[hit]], tank.side_water_depth)
-    label[hit] = Label.ARM
+    label[hit] = SampleCause.ARM
 
 
 def _in_frame(spec: SimSensor, tank: SimTank, seen: Floats, head: Floats) -> Floats:
@@ -246,5 +246,5 @@ def _in_frame(spec: SimSensor, tank: SimTank, seen: Floats, head: Floats) -> Flo
     return np.asarray(tank.side_water_depth + head - seen)
 
 
-def _during(hours: Floats, spell: Spell) -> NDArray[np.bool_]:
+def _during(hours: Floats, spell: TroubleSpell) -> NDArray[np.bool_]:
     return np.asarray((hours >= spell.start) & (hours < spell.start + spell.hours))

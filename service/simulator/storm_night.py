@@ -7,7 +7,7 @@ from datetime import UTC, datetime
 from service.simulator.coring import Blunder, CoreRegime
 from service.simulator.plant import PumpTrip, SimPlant, SimTank, UnevenSplit
 from service.simulator.scenario import Scenario
-from service.simulator.sensor import ArmStrikes, Fouling, SimSensor, Spell
+from service.simulator.sensor import ArmStrikes, Fouling, SimSensor, TroubleSpell
 from service.simulator.weather import Storm, Weather
 
 SEED = 7
@@ -49,7 +49,7 @@ def storm_night() -> Scenario:
             walk=0.02,
             fouling=Fouling(start=0.0, hours=9.0, size=-0.32, power=1.3),
             arm=ArmStrikes(period=0.55, size=0.6),
-            echo_lost=(Spell(start=4.1, hours=0.12),),
+            echo_lost=(TroubleSpell(start=4.1, hours=0.12),),
         ),
     )
     cores = CoreRegime(

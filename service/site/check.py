@@ -13,7 +13,7 @@ from service.site.rules import RULES, RULES_OF_NAMES
 
 
 @dataclass(frozen=True)
-class Checked:
+class SiteCheck:
     """A site file and what was found; ``draft`` is None when not even its text could be read."""
 
     text: str
@@ -21,24 +21,24 @@ class Checked:
     findings: tuple[Finding, ...]
 
 
-def check_bytes(content: bytes) -> Checked:
+def check_bytes(content: bytes) -> SiteCheck:
     """Check a site file as it lies on disk."""
     text, unreadable = decode(content)
     if unreadable is not None:
-        return Checked(text, None, (unreadable,))
+        return SiteCheck(text, None, (unreadable,))
     return check_text(text)
 
 
-def check_text(text: str) -> Checked:
+def check_text(text: str) -> SiteCheck:
     """Check the text of a site file."""
     document = parse(text)
     report = Report(document)
     if not document.values and document.findings:
-        return Checked(text, None, tuple(report.findings))
+        return SiteCheck(text, None, tuple(report.findings))
     draft = draft_of(document, report)
     for rule in RULES if draft.read_in else RULES_OF_NAMES:
         rule(draft, report)
-    return Checked(text, draft, tuple(sorted(_innermost(report.findings), key=lambda f: (f.line, f.column or 0))))
+    return SiteCheck(text, draft, tuple(sorted(_innermost(report.findings), key=lambda f: (f.line, f.column or 0))))
 
 
 def _innermost(findings: Sequence[Finding]) -> list[Finding]:

@@ -13,7 +13,7 @@ WATCHED = ("tank", "signal", "connector", "alarm", "contact", "gateway", "modem"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Change:
+class SiteChange:
     """What happens to everything of one kind; the keys in the order of their file."""
 
     kind: str
@@ -26,7 +26,7 @@ class Change:
 class Difference:
     """Everything that would change."""
 
-    changes: tuple[Change, ...]
+    changes: tuple[SiteChange, ...]
     #: Tanks watched now that the new file keeps out of service.
     out_of_service: tuple[str, ...]
     #: The lines of the two texts, as a unified diff.
@@ -64,8 +64,8 @@ def difference(before: Site | None, after: Site) -> Difference:
     )
 
 
-def _change(kind: str, old: Mapping[str, object], new: Mapping[str, object]) -> Change:
-    return Change(
+def _change(kind: str, old: Mapping[str, object], new: Mapping[str, object]) -> SiteChange:
+    return SiteChange(
         kind=kind,
         added=tuple(key for key in new if key not in old),
         removed=tuple(key for key in old if key not in new),
@@ -87,7 +87,7 @@ def _things(site: Site) -> dict[str, dict[str, object]]:
         "shift": _grouped((e.section.name, e.section) for e in draft.shifts),
         "stand-in": _grouped((e.section.person, e.section) for e in draft.stand_ins),
         "holiday": _grouped((e.section.name, e.section) for e in draft.holidays),
-        "ladder": {e.section.key: e.section for e in draft.ladders},
+        "escalation": {e.section.key: e.section for e in draft.escalations},
         "gateway": {e.section.key: e.section for e in draft.gateways},
         "modem": {e.section.port: e.section for e in draft.modems},
         "webhook": {e.section.key: e.section for e in draft.webhooks},

@@ -13,7 +13,7 @@ from zoneinfo import ZoneInfo
 from service.alarms.definition import AlarmDefinition
 from service.calls.contact import Contact
 from service.calls.duty import Rota
-from service.calls.escalation import Ladder
+from service.calls.escalation import EscalationPolicy
 from service.domain.blanket.estimate import TankSetup
 from service.domain.plant.signal import Signal, SignalKind
 from service.domain.plant.tank import Tank
@@ -24,8 +24,16 @@ from service.notify.channels.http_gateway import HttpGateway
 from service.notify.channels.sms_modem import GsmModem
 from service.notify.channels.webhook import Webhook
 from service.reports.mailing import Mailing
-from service.site.check import Checked, check_bytes, check_text
-from service.site.conversion.on_call import gateway_of, hook_of, ladder_of, modem_of, rotas_of, secret_from, webhook_of
+from service.site.check import SiteCheck, check_bytes, check_text
+from service.site.conversion.on_call import (
+    escalation_of,
+    gateway_of,
+    hook_of,
+    modem_of,
+    rotas_of,
+    secret_from,
+    webhook_of,
+)
 from service.site.conversion.plant import (
     addresses_of,
     contact_of,
@@ -39,7 +47,7 @@ from service.site.conversion.plant import (
 )
 from service.site.reading.document import decode
 from service.site.reading.finding import Finding, Severity, errors_of, text_of
-from service.site.reading.report import Entry
+from service.site.reading.report import ReadSection
 from service.site.reading.section_reader import Draft
 from service.site.sections.plant import SiteSection
 from service.site.sections.section import Section
@@ -121,9 +129,9 @@ class Site:
         stand_ins, holidays = _sections(self.draft.stand_ins), _sections(self.draft.holidays)
         return rotas_of(_sections(self.draft.shifts), stand_ins, holidays, self.time_zone)
 
-    def ladders(self) -> tuple[Ladder, ...]:
+    def escalations(self) -> tuple[EscalationPolicy, ...]:
         """Who is called in turn when nobody answers."""
-        return tuple(ladder_of(s) for s in _sections(self.draft.ladders))
+        return tuple(escalation_of(s) for s in _sections(self.draft.escalations))
 
     def mailing(self) -> Mailing:
         """Who is mailed which report."""
@@ -275,7 +283,7 @@ def check_site(source: Path | str) -> list[Finding]:
     return list(check_bytes(content).findings)
 
 
-def _site_of(checked: Checked, path: Path | None) -> Site:
+def _site_of(checked: SiteCheck, path: Path | None) -> Site:
     errors = errors_of(checked.findings)
     if errors:
         raise ConfigError(text_of(errors, str(path or "site file")))
@@ -290,5 +298,5 @@ def _site_of(checked: Checked, path: Path | None) -> Site:
     )
 
 
-def _sections(entries: tuple[Entry[S], ...]) -> list[S]:
+def _sections(entries: tuple[ReadSection[S], ...]) -> list[S]:
     return [entry.section for entry in entries]

@@ -98,7 +98,7 @@ def files_source(
 
 
 @dataclass(frozen=True, slots=True)
-class Point:
+class ProbedPoint:
     """One configured point of a live source, read once. ``age`` is our time minus the source's [s]."""
 
     address: str
@@ -116,7 +116,7 @@ class ProbedSource:
     """A live source as it answered, or why it did not."""
 
     key: str
-    points: tuple[Point, ...] = ()
+    points: tuple[ProbedPoint, ...] = ()
     problem: str = ""
 
 
@@ -138,9 +138,11 @@ def probe_points(site: Site, key: str | None, clock: Callable[[], datetime]) -> 
     return answered
 
 
-def _probed(row: ProbeRow) -> Point:
+def _probed(row: ProbeRow) -> ProbedPoint:
     reason = "" if row.reason is SourceReason.NONE else row.reason.name.lower().replace("_", " ")
-    return Point(row.address, row.place, row.raw, row.value, row.quality.name.lower(), reason, row.age, row.remark)
+    return ProbedPoint(
+        row.address, row.place, row.raw, row.value, row.quality.name.lower(), reason, row.age, row.remark
+    )
 
 
 def _forwarding(

@@ -12,11 +12,11 @@ from connectors.modbus.points import (
     ModbusDevice,
     ModbusLine,
     ModbusPoint,
+    RegisterTable,
     StatusBit,
-    Table,
     ValueType,
 )
-from connectors.scaling import CurrentLoop, Linear, Scaling, Span
+from connectors.scaling import CurrentLoop, Linear, ScaledSpan, Scaling
 from service.site.sections.modbus import ModbusPointSection, ModbusSection
 
 
@@ -56,12 +56,12 @@ def _point(point: ModbusPointSection) -> ModbusPoint:
     fault = point.fault
     return ModbusPoint(
         name=point.name,
-        table=Table(point.table),
+        table=RegisterTable(point.table),
         address=point.address,
         type=ValueType(point.type or ("bit" if point.is_bit else "uint16")),
         order=ByteOrder(point.order),
         scaling=_scaling(point),
-        fault=None if fault is None else StatusBit(Table(fault.table), fault.address, fault.bit, fault.when),
+        fault=None if fault is None else StatusBit(RegisterTable(fault.table), fault.address, fault.bit, fault.when),
         low=point.expect_low,
         high=point.expect_high,
     )
@@ -74,5 +74,5 @@ def _scaling(point: ModbusPointSection) -> Scaling:
             raw_20ma = 20.0 if point.raw_high is None else point.raw_high
             return CurrentLoop(point.value_low, point.value_high, raw_4ma, raw_20ma)
         if point.raw_low is not None and point.raw_high is not None:
-            return Span(point.raw_low, point.raw_high, point.value_low, point.value_high)
+            return ScaledSpan(point.raw_low, point.raw_high, point.value_low, point.value_high)
     return Linear(1.0 if point.scale is None else point.scale, point.offset or 0.0)

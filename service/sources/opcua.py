@@ -8,7 +8,7 @@ from datetime import datetime
 from pathlib import Path
 
 from connectors.opcua.connector import OpcuaConnector
-from connectors.opcua.items import OpcuaItem, OpcuaSource, Watch
+from connectors.opcua.items import Monitoring, OpcuaItem, OpcuaSource
 from connectors.opcua.security import Identity, Mode, Policy, Security, make_certificate
 from connectors.scaling import Linear
 from service.errors import ConfigError
@@ -67,7 +67,7 @@ def _server(section: OpcuaSection, site: Site) -> OpcuaSource:
         security=_security(section, site),
         identity=_identity(section, site),
         allow_plain_password=section.allow_plain_password,
-        watch=Watch(section.watch),
+        watch=Monitoring(section.watch),
         sampling_interval=section.sampling.total_seconds(),
         publishing_interval=section.publishing.total_seconds(),
         queue_size=section.queue_size,

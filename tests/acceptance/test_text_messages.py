@@ -85,10 +85,10 @@ name = "Chief"
 phone = "{CHIEF}"
 channels = ["sms"]
 
-[[ladder]]
+[[escalation]]
 key = "danger"
 priorities = ["high"]
-rungs = [
+steps = [
   {{ after = "0 min", contact = "Ben" }},
   {{ after = "1 h", contact = "Anna" }},
   {{ after = "2 h", contact = "Chief" }},

@@ -83,7 +83,7 @@ def _round(built: Stand, attack: Attack, verdict: Verdict) -> Call:
     return Call(
         attack=attack.name,
         took=None if storm.called_at is None else storm.called_at - storm.dropped_at,
-        next_rung=storm.answered_by == CALLED_NEXT,
+        next_step=storm.answered_by == CALLED_NEXT,
     )
 
 

@@ -12,9 +12,9 @@ def sound() -> Verdict:
     return Verdict(
         calls=[
             Call("nothing", 20.0),
-            Call("nothing", 85.0, next_rung=True),  # called a minute later than the first person
+            Call("nothing", 85.0, next_step=True),  # called a minute later than the first person
             Call("links", 80.0),
-            Call("bombs", 140.0, next_rung=True),
+            Call("bombs", 140.0, next_step=True),
         ]
     )
 
@@ -32,7 +32,7 @@ def test_of_a_campaign_in_which_no_attack_succeeds_nothing_is_said() -> None:
     [
         (lambda v: v.calls.append(Call("pipes", None)), "missed: under pipes nobody was called"),
         (lambda v: v.calls.append(Call("pipes", 86.0)), "late: under pipes the call came after 86 s; without an attack it takes 25 s"),
-        (lambda v: v.calls.append(Call("pipes", 146.0, next_rung=True)), "late: under pipes the call came after 146 s"),
+        (lambda v: v.calls.append(Call("pipes", 146.0, next_step=True)), "late: under pipes the call came after 146 s"),
         (lambda v: v.changed.append("/data/secret.key"), "changed: /data/secret.key"),
         (lambda v: v.shown.append("/drop/x.csv"), "readable by others: /drop/x.csv"),
         (lambda v: v.restarted.append("the service ended with status 1"), "restarted: the service ended"),

@@ -9,7 +9,7 @@ from pathlib import Path
 from tests.faults.accountant import Account
 
 #: Whoever is called when nobody answers is called so much later [s].
-NEXT_RUNG_S = 60.0
+NEXT_STEP_S = 60.0
 #: A call may come so much later under attack than without [s].
 LATE_S = 60.0
 
@@ -20,18 +20,18 @@ class Call:
 
     attack: str  #: "nothing": what it takes while nobody attacks
     took: float | None  #: from the file that shows the danger to the call; None where it never came [s]
-    next_rung: bool = False  #: whoever is called first sleeps through it
+    next_step: bool = False  #: whoever is called first sleeps through it
 
     @property
     def delay(self) -> float | None:
         """What the service is to answer for [s]."""
-        return None if self.took is None else self.took - (NEXT_RUNG_S if self.next_rung else 0.0)
+        return None if self.took is None else self.took - (NEXT_STEP_S if self.next_step else 0.0)
 
     def words(self) -> str:
         """For the log of the campaign."""
         if self.took is None:
             return "nobody was called"
-        return f"called after {self.took:.0f} s{' (the next person)' if self.next_rung else ''}"
+        return f"called after {self.took:.0f} s{' (the next person)' if self.next_step else ''}"
 
 
 @dataclass

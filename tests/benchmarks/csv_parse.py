@@ -23,7 +23,7 @@ import numpy as np
 import pandas as pd
 
 from connectors.csv.decoding.format import CsvFormat
-from connectors.csv.decoding.reader import Reading
+from connectors.csv.decoding.reader import FileDecoder
 from tests.support.stopping import in_order
 
 TAGS = [f"CL{i}.BLANKET" for i in range(1, 21)]
@@ -106,7 +106,7 @@ def _run(way: str, path: Path) -> dict[str, float]:
 
 def _ours(path: Path) -> dict[str, float]:
     began = time.process_time()
-    reading = Reading(CsvFormat(tags=frozenset(TAGS), zone=ZONE), NOW, path.name)
+    reading = FileDecoder(CsvFormat(tags=frozenset(TAGS), zone=ZONE), NOW, path.name)
     count = 0
     with path.open("rb") as file:
         for chunk in reading.chunks(file):

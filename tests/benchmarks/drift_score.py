@@ -27,14 +27,14 @@ from service.domain.blanket.fusion import PIVOT_SHARE
 from service.domain.blanket.pairing import Pair
 from service.domain.blanket.state import State
 from service.domain.cores.core import Core
-from service.domain.plant.reading import Reason
+from service.domain.plant.reading import ReadingReason
 from service.domain.sensors.advice import TOLERANCE, Action, decide
 from service.domain.sensors.control_charts import cusum
 from service.domain.sensors.drift_history import CALLED
 from service.simulator.coring import Blunder
-from service.simulator.library import FAULTS, STRESSES, Entry, library, recordings
+from service.simulator.library import FAULTS, STRESSES, LibraryPlant, library, recordings
 from service.simulator.scenario import Recording
-from service.simulator.sensor import Fouling, Label, SensorRecord, Step
+from service.simulator.sensor import Fouling, OffsetStep, SampleCause, SensorRecord
 from tests.benchmarks.recorded_events import TankEvents, tank_events
 from tests.support.stopping import in_order
 
@@ -46,7 +46,7 @@ DOMINANT = 0.2
 SETTLING_CORES = 4
 #: A blunder that moves a core by less does no harm and cannot be seen [m].
 HARMFUL = 0.3
-USABLE = (Reason.NONE, Reason.SOURCE_UNCERTAIN, Reason.NOISY, Reason.READS_HIGH_UNCONFIRMED)
+USABLE = (ReadingReason.NONE, ReadingReason.SOURCE_UNCERTAIN, ReadingReason.NOISY, ReadingReason.READS_HIGH_UNCONFIRMED)
 
 
 @dataclass
@@ -182,7 +182,7 @@ def limit_priors(recording: Recording, record: SensorRecord) -> Priors:
     )
 
 
-def score_sensor(job: tuple[Entry, Recording, int]) -> tuple[str, Score]:
+def score_sensor(job: tuple[LibraryPlant, Recording, int]) -> tuple[str, Score]:
     """Score the one sensor of one tank."""
     entry, recording, tank = job
     given = tank_events(recording, tank)
@@ -197,7 +197,7 @@ def score_sensor(job: tuple[Entry, Recording, int]) -> tuple[str, Score]:
     begin = sorted(p.time.timestamp() for p in own.pairs)[SETTLING_CORES - 1]
     where = np.searchsorted(record.seconds, own.times)
     label, error, true = record.label[where], record.error[where], record.height[where]
-    scored = (own.times > begin) & (label == Label.BLANKET)
+    scored = (own.times > begin) & (label == SampleCause.BLANKET)
     for out, seen in ((score.offset, own), (score.offset_limit, best)):
         _squares(out, (seen.heights - seen.corrected - error)[scored])
     _squares(score.raw, (own.heights - true)[scored])
@@ -215,8 +215,11 @@ def score_sensor(job: tuple[Entry, Recording, int]) -> tuple[str, Score]:
             _squares(score.estimate, deviation)
             score.trusted[0] += float(table[:, 3].sum())
             score.trusted[1] += float(table.shape[0])
-    score.arm = [float(((label == Label.ARM) & ~own.usable).sum()), float((label == Label.ARM).sum())]
-    score.lost = [float(((label == Label.BLANKET) & ~own.usable).sum()), float((label == Label.BLANKET).sum())]
+    score.arm = [float(((label == SampleCause.ARM) & ~own.usable).sum()), float((label == SampleCause.ARM).sum())]
+    score.lost = [
+        float(((label == SampleCause.BLANKET) & ~own.usable).sum()),
+        float((label == SampleCause.BLANKET).sum()),
+    ]
     _score_cores(score, own, best, recording)
     _score_advice(score, own, best, record)
     _score_detection(score, own, best, record, entry)
@@ -259,7 +262,7 @@ def _score_advice(score: Score, own: Run, best: Run, record: SensorRecord) -> No
             score.false_advice_limit, score.advised_limit = false, [float(right), float(due)]
 
 
-def _score_detection(score: Score, own: Run, best: Run, record: SensorRecord, entry: Entry) -> None:
+def _score_detection(score: Score, own: Run, best: Run, record: SensorRecord, entry: LibraryPlant) -> None:
     if entry.fault not in ("step of 0.15 m", "drift of 5 mm/day"):
         return
     spec = record.spec
@@ -284,7 +287,7 @@ def _score_detection(score: Score, own: Run, best: Run, record: SensorRecord, en
     score.detection_chart.append(((after[signals[0]][1].time.timestamp() if signals else end) - start) / 86_400.0)
 
 
-def detection_entries(rounds: int, days: int, first: int) -> tuple[Entry, ...]:
+def detection_entries(rounds: int, days: int, first: int) -> tuple[LibraryPlant, ...]:
     """Sound plants whose sensors then step by 0.15 m, or drift by 5 mm a day, from a third of the time on."""
     made = []
     for entry in library(("sound",), rounds, days, first):
@@ -292,11 +295,11 @@ def detection_entries(rounds: int, days: int, first: int) -> tuple[Entry, ...]:
         length = entry.scenario.hours - at
         ramp = Fouling(start=at, hours=length, size=0.005 * length / 24.0, power=1.0)
         for fault, change in (
-            ("step of 0.15 m", {"steps": (Step(at=at, size=0.15),)}),
+            ("step of 0.15 m", {"steps": (OffsetStep(at=at, size=0.15),)}),
             ("drift of 5 mm/day", {"fouling": ramp}),
         ):
             sensors = tuple(replace(sensor, offset=0.0, walk=0.004, **change) for sensor in entry.scenario.sensors)
-            made.append(Entry(fault, entry.seed, replace(entry.scenario, sensors=sensors)))
+            made.append(LibraryPlant(fault, entry.seed, replace(entry.scenario, sensors=sensors)))
     return tuple(made)
 
 

@@ -41,11 +41,11 @@ from pymodbus.client import ModbusTcpClient
 
 from connectors.base import Connector, Delivery
 from connectors.modbus.connector import ModbusConnector
-from connectors.modbus.points import ModbusDevice, ModbusLine, ModbusPoint, Table
+from connectors.modbus.points import ModbusDevice, ModbusLine, ModbusPoint, RegisterTable
 from connectors.opcua.connector import OpcuaConnector
 from connectors.opcua.items import OpcuaItem, OpcuaSource
 from service.domain.plant.signal import Signal, SignalKind
-from service.jobs.ingest import Plant, Step, ingest
+from service.jobs.ingest import IngestStep, Plant, ingest
 from service.jobs.ingest.forward import ForwardingSource
 from service.jobs.ingest.status import StandingKeeper
 from service.jobs.ingest.supervise import SupervisedSource, Supervisor
@@ -197,7 +197,8 @@ def _whole(url: str, ports: dict[str, list[int]], count: list[int], latencies: l
     tags: list[str] = []
     for number, port in enumerate(ports.get("modbus", [])):
         points = tuple(
-            ModbusPoint(name=f"M{number}.{a}", table=Table.HOLDING_REGISTER, address=a) for a in range(REGISTERS)
+            ModbusPoint(name=f"M{number}.{a}", table=RegisterTable.HOLDING_REGISTER, address=a)
+            for a in range(REGISTERS)
         )
         tags += [p.name for p in points]
         device = ModbusDevice(name="d", unit=1, points=points)
@@ -216,8 +217,8 @@ def _whole(url: str, ports: dict[str, list[int]], count: list[int], latencies: l
         ids = sync_site(conn, TANKS, signals)
     plant = Plant(tanks={t.key: t for t in TANKS}, signals={s.tag: s for s in signals}, ids=ids, alarms=alarm_setup())
 
-    def on_step(step: Step, delivery: Delivery) -> None:
-        if step is Step.COMMITTED:
+    def on_step(step: IngestStep, delivery: Delivery) -> None:
+        if step is IngestStep.COMMITTED:
             count[0] += len(delivery.samples)
             latencies.append(time.time() - delivery.samples.time_us / 1e6)
 

@@ -23,7 +23,7 @@ from pathlib import Path
 
 import numpy as np
 
-from service.simulator.library import Entry, library, recordings
+from service.simulator.library import LibraryPlant, library, recordings
 from service.simulator.scenario import Recording, run_many
 from tests.benchmarks.forecast_marks import AlarmMarks, HorizonMarks, alarm_marks, horizon_marks, line_until
 from tests.benchmarks.forecast_run import follow
@@ -59,7 +59,7 @@ def score_tank(job: tuple[Recording, int]) -> TankMarks:
     )
 
 
-def jobs(entries: tuple[Entry, ...]) -> Iterator[tuple[Recording, int]]:
+def jobs(entries: tuple[LibraryPlant, ...]) -> Iterator[tuple[Recording, int]]:
     """Every tank of every plant."""
     for _, recording in recordings(entries):
         for tank in range(len(recording.scenario.plant.tanks)):

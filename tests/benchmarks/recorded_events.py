@@ -10,7 +10,7 @@ import numpy as np
 
 from service.domain.blanket.estimate import Event, TankSetup, event_order
 from service.domain.cores.core import Calibration, CalibrationKind, Core
-from service.domain.plant.reading import Quality, Reading, Reason
+from service.domain.plant.reading import Quality, Reading, ReadingReason
 from service.domain.plant.signal import Measures, Mount, Signal, SignalKind
 from service.domain.plant.tank import NotchedWeir, Tank, TankKind, TankShape
 from service.simulator.scenario import Recording
@@ -62,7 +62,7 @@ def tank_events(recording: Recording, tank: int) -> TankEvents:
         for second, value, quality in zip(
             record.seconds.tolist(), record.value.tolist(), record.quality.tolist(), strict=True
         ):
-            reason = Reason.SOURCE_BAD if quality == 2 else Reason.NONE
+            reason = ReadingReason.SOURCE_BAD if quality == 2 else ReadingReason.NONE
             events.append(Reading(spec.tag, datetime.fromtimestamp(second, UTC), value, Quality(quality), reason))
     flow = recording.channel("flow", tank)
     pick = slice(None, None, 10)

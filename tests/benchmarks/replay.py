@@ -15,14 +15,14 @@ from datetime import timedelta
 
 import numpy as np
 
-from service.alarms.backtest import Rehearsal
+from service.alarms.backtest import Backtest
 from service.domain.blanket.estimate import Event, TankSetup
 from service.domain.blanket.incremental_replay import Refold
 from service.domain.cores.core import Core
 from service.domain.plant.reading import Reading
 from service.domain.plant.signal import Signal, SignalKind
-from service.jobs.alarms.replay import rehearse
-from service.jobs.alarms.replay_stage import Stage
+from service.jobs.alarms.replay import backtest
+from service.jobs.alarms.replay_stage import ReplayRun
 from service.site.site import parse_site
 from service.storage.database.epoch import to_us
 from service.storage.readings.columns import ReadingColumns
@@ -40,7 +40,7 @@ def _tank(setup: TankSetup) -> TankSetup:
     return replace(setup, others=(flow, back))
 
 
-def _stage(setup: TankSetup, days: float) -> Stage:
+def _stage(setup: TankSetup, days: float) -> ReplayRun:
     """Everything arrives in its minute."""
     story = Story(days=days, height=lambda hours: 1.9 + 0.9 * np.sin(2 * np.pi * hours / 24.0) ** 3)
     minutes = story.hours.size
@@ -51,7 +51,7 @@ def _stage(setup: TankSetup, days: float) -> Stage:
     none = np.zeros(times.size, dtype=np.int16)
     columns = ReadingColumns(np.tile(np.array([0, 1, 2], dtype=np.int32), minutes), times, values, none, none)
     cores: list[Event] = [event for event in story.events() if isinstance(event, Core)]
-    return Stage(
+    return ReplayRun(
         setup=setup,
         refold=Refold(setup),
         tag_of=dict(enumerate(tags)),
@@ -73,9 +73,9 @@ def main() -> None:
     [setup] = site.setups()
     setup = _tank(setup)
     stage = _stage(setup, options.days)
-    rehearsal = Rehearsal(site.alarm_definitions(), "si")
+    rehearsal = Backtest(site.alarm_definitions(), "si")
     begin = time.process_time()
-    told = rehearse(stage, rehearsal, START, START + timedelta(days=options.days))
+    told = backtest(stage, rehearsal, START, START + timedelta(days=options.days))
     taken = time.process_time() - begin
     ratio = options.days * 86_400.0 / taken
     print(

@@ -113,7 +113,7 @@ class Evidence:
     received: list[Received] = field(default_factory=list)
     addresses: dict[tuple[str, str], str] = field(default_factory=dict)  #: (contact, channel) → address
     stormed: set[str] = field(default_factory=set)  #: labels of the tanks that rose to danger
-    first_rung: str = ""  #: who is called first about a danger
+    first_step: str = ""  #: who is called first about a danger
     due: list[Due] = field(default_factory=list)
     answers: list[Answer] = field(default_factory=list)
     #: Faults that can come between handing a message over and noting it; each may cost one copy a channel.
@@ -332,8 +332,8 @@ def _calls_due(evidence: Evidence, lines: Mapping[int, Line], account: Account) 
     for tank in sorted(evidence.stormed):
         if tank not in begun:
             account.missed.append(f"the danger of {tank} never occurred in the journal")
-        elif evidence.first_rung not in {told.contact for told in begun[tank].told}:
-            account.missed.append(f"the danger of {tank} did not call {evidence.first_rung} first")
+        elif evidence.first_step not in {told.contact for told in begun[tank].told}:
+            account.missed.append(f"the danger of {tank} did not call {evidence.first_step} first")
 
 
 def is_danger(line: Line) -> bool:

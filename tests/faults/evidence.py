@@ -68,7 +68,7 @@ def gather(stand: Installation) -> Evidence:
         received=arrived(stand),
         addresses=ADDRESSES,
         stormed={f"Tank {storm.tank}" for storm in plant.storms},
-        first_rung=FIRST_CALLED,
+        first_step=FIRST_CALLED,
         due=[storm.due for storm in plant.storms],
         answers=[storm.answer for storm in plant.storms if storm.answer is not None],
         disturbed=list(stand.disturbed),

@@ -87,10 +87,10 @@ email = "supervisor@example.org"
 phone = "+15550100198"
 channels = ["email", "sms"]
 
-[[ladder]]
+[[escalation]]
 key = "danger"
 priorities = ["high"]
-rungs = [
+steps = [
   {{ after = "0 min", contact = "{first}" }},
   {{ after = "1 min", contact = "{next}" }},
 ]

@@ -79,7 +79,7 @@ class Stand:
 
     def holder(self) -> Node:
         """The node that has the work; any where none has, or the database is away."""
-        name = self.pair.primary.ask("SELECT node_name FROM lease WHERE process IS NOT NULL AND name = 'tell'")
+        name = self.pair.primary.ask("SELECT node_name FROM lease WHERE process IS NOT NULL AND name = 'deliver'")
         return next((node for node in self.nodes if node.name == name), self.rng.choice(self.nodes))
 
     def some_node(self) -> Node:

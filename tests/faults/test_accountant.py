@@ -29,7 +29,7 @@ def night() -> Evidence:
         excused=[(11.5, 12.5)],
         addresses=ADDRESSES,
         stormed={"Tank t00", "Tank t01"},
-        first_rung=FIRST_CALLED,
+        first_step=FIRST_CALLED,
         due=[Due(tank="Tank t00", contact=FIRST_CALLED), Due(tank="Tank t01", contact=CALLED_NEXT)],
         answers=[Answer(contact=FIRST_CALLED, code="K7QD"), Answer(contact=CALLED_NEXT, code="4NPH")],
     )

@@ -19,14 +19,14 @@ from hypothesis import strategies as st
 from pydantic import ValidationError
 
 from connectors.csv.decoding.format import CsvFormat
-from connectors.csv.decoding.parts import Limits, Outcome, ReadJob
-from connectors.csv.decoding.reader import Reading
+from connectors.csv.decoding.parts import FileOutcome, Limits, ReadJob
+from connectors.csv.decoding.reader import FileDecoder
 from connectors.csv.decoding.wire import decode, encode, pieces
 from connectors.csv.drop import CsvDrop, CsvDropConfig
 from connectors.csv.file import InlineReader, read_file
 from connectors.errors import ConnectorError, Malformed
 from connectors.modbus.connector import ModbusConnector
-from connectors.modbus.points import Framing, ModbusDevice, ModbusLine, ModbusPoint, Table, ValueType
+from connectors.modbus.points import Framing, ModbusDevice, ModbusLine, ModbusPoint, RegisterTable, ValueType
 from service.errors import InputError
 from service.jobs.ingest import push as pushed
 from service.jobs.ingest.plant import Plant
@@ -78,7 +78,7 @@ def mutated(draw: st.DrawFn, seeds: list[bytes]) -> bytes:
 def read_csv(data: bytes) -> None:
     """A dropped file, and a site file."""
     with contextlib.suppress(Malformed):
-        for chunk in Reading(CsvFormat(), NOW, "any.csv", block_bytes=64).chunks(_Bytes(data)):
+        for chunk in FileDecoder(CsvFormat(), NOW, "any.csv", block_bytes=64).chunks(_Bytes(data)):
             assert len(chunk.samples) == chunk.samples.value.size
             assert all(reject.reason and reject.line >= 1 for reject in chunk.rejects)
     check_bytes(data)
@@ -91,7 +91,7 @@ def read_archive(data: bytes) -> None:
     for item in read_file(io.BytesIO(data), job):
         for piece in pieces(item):
             last = decode(bytearray(b"".join(bytes(part) for part in encode(piece))), job)
-    assert isinstance(last, Outcome)
+    assert isinstance(last, FileOutcome)
 
 
 def read_names(data: bytes) -> None:
@@ -173,8 +173,8 @@ def modbus() -> Iterator[Target]:
 
     threading.Thread(target=serve, daemon=True).start()
     points = (
-        ModbusPoint(name="level", table=Table.HOLDING_REGISTER, address=0, type=ValueType.FLOAT32),
-        ModbusPoint(name="flow", table=Table.HOLDING_REGISTER, address=4, type=ValueType.UINT16),
+        ModbusPoint(name="level", table=RegisterTable.HOLDING_REGISTER, address=0, type=ValueType.FLOAT32),
+        ModbusPoint(name="flow", table=RegisterTable.HOLDING_REGISTER, address=4, type=ValueType.UINT16),
     )
     port = listener.getsockname()[1]
 

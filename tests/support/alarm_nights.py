@@ -28,12 +28,12 @@ from service.alarms.definition import AlarmKind, Priority
 from service.alarms.machine import AlarmState, Machine
 from service.calls.contact import Contact
 from service.calls.duty import Rota, Shift
-from service.calls.escalation import Ladder, Rung, Whom
+from service.calls.escalation import EscalationPolicy, EscalationStep, Whom
 from service.calls.retry import Failure
 from service.cli.app import program
 from service.domain.blanket.estimate import EstimateReason, Trust
 from service.domain.cores.core import Surface
-from service.domain.plant.reading import Reason
+from service.domain.plant.reading import ReadingReason
 from service.errors import InputError
 from service.jobs.alarms.evaluate import evaluate
 from service.jobs.calls.deliver import deliver
@@ -363,7 +363,7 @@ class Night:
             STORM if stormy else CALM,
             trust=Trust.BLIND if blind else Trust.GOOD,
             reason=EstimateReason.BLIND if blind else EstimateReason.SENSOR,
-            verdict=Reason.ECHO_LOST if blind else Reason.NONE,
+            verdict=ReadingReason.ECHO_LOST if blind else ReadingReason.NONE,
         )
         assert estimate.tank == "east"
 
@@ -551,13 +551,13 @@ def write_site_files(folder: Path) -> str:
 
 
 def plant_of_nights(engine: Engine, site_files: Path) -> AlarmPlant:
-    """A plant with a rota and a ladder that ends with everybody; its site file is in force."""
+    """A plant with a rota and an escalation that ends with everybody; its site file is in force."""
     setup = alarm_setup(contacts=PEOPLE, channels=frozenset({"email", "sms"}))
     shift = Shift(name="nights", people=("Ben", "Anna"), first_day=NIGHT.date() - timedelta(days=9), turn_days=1)
-    rungs = (
-        Rung(after=timedelta(0), whom=Whom.DUTY, name="ops", again_every=5 * MINUTE, again_times=1),
-        Rung(after=10 * MINUTE, whom=Whom.CONTACT, name="Chief"),
-        Rung(after=20 * MINUTE, whom=Whom.EVERYBODY, again_every=10 * MINUTE, again_times=50),
+    steps = (
+        EscalationStep(after=timedelta(0), whom=Whom.DUTY, name="ops", again_every=5 * MINUTE, again_times=1),
+        EscalationStep(after=10 * MINUTE, whom=Whom.CONTACT, name="Chief"),
+        EscalationStep(after=20 * MINUTE, whom=Whom.EVERYBODY, again_every=10 * MINUTE, again_times=50),
     )
     of_east = (d for d in setup.definitions if d.tank and d.kind is not AlarmKind.CORE_OVERDUE)
     plant = AlarmPlant.build(
@@ -569,7 +569,7 @@ def plant_of_nights(engine: Engine, site_files: Path) -> AlarmPlant:
                 for d in of_east
             ),
             rotas=(Rota(key="ops", zone=setup.site.zone, shifts=(shift,)),),
-            ladders=(Ladder(key="danger", rungs=rungs, priorities=frozenset({Priority.HIGH})),),
+            escalations=(EscalationPolicy(key="danger", steps=steps, priorities=frozenset({Priority.HIGH})),),
         ),
     )
     signals = [signal for tank in TANKS for signal in tank.blankets]

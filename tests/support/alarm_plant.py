@@ -16,7 +16,7 @@ from service.alarms.machine import Acknowledge
 from service.calls.contact import Contact
 from service.domain.blanket.estimate import Assessment, Estimate, EstimateReason, TankSetup, Trust
 from service.domain.cores.core import Core
-from service.domain.plant.reading import Reason
+from service.domain.plant.reading import ReadingReason
 from service.domain.plant.signal import Measures, Mount, Signal, SignalKind
 from service.domain.plant.tank import Tank, TankKind, TankShape
 from service.jobs.accounts.actor import Actor, Door
@@ -160,7 +160,7 @@ class AlarmPlant:
         rate: float = 0.0,
         trust: Trust = Trust.GOOD,
         reason: EstimateReason = EstimateReason.SENSOR,
-        verdict: Reason = Reason.NONE,
+        verdict: ReadingReason = ReadingReason.NONE,
         sensed: bool = True,
     ) -> Estimate:
         """Store one estimate, and the sensor sample it came from."""
@@ -191,7 +191,7 @@ class AlarmPlant:
             for at, clearance in clearances.items()
         ]
         samples = [
-            Assessment(tag=tag, time=e.time, height=e.height + 0.2, corrected=e.height, verdict=Reason.NONE)
+            Assessment(tag=tag, time=e.time, height=e.height + 0.2, corrected=e.height, verdict=ReadingReason.NONE)
             for e in believed
         ]
         start, end = min(clearances), max(clearances) + timedelta(microseconds=1)

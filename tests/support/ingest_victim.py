@@ -14,7 +14,7 @@ from connectors.base import Delivery
 from connectors.csv.decoding.format import CsvFormat
 from connectors.csv.drop import CsvDrop, CsvDropConfig
 from connectors.csv.file import InlineReader
-from service.jobs.ingest import IngestReport, Plant, Step, ingest
+from service.jobs.ingest import IngestReport, IngestStep, Plant, ingest
 from service.storage.database.session import make_engine, transaction
 from service.storage.plant.site_tables import site_ids
 from service.storage.readings import processed_files as ledger
@@ -38,7 +38,7 @@ def plant(engine: Engine) -> Plant:
 
 
 def take_in(
-    engine: Engine, folder: Path, on_step: Callable[[Step, Delivery], None] = lambda step, delivery: None
+    engine: Engine, folder: Path, on_step: Callable[[IngestStep, Delivery], None] = lambda step, delivery: None
 ) -> IngestReport:
     """Look into the folder twice, as a service does, the second time long after the first; reports on the second look."""
     moments = iter(range(0, 1_000_000, 1_000))
@@ -70,7 +70,7 @@ def main(url: str, folder: str, die_at: int | None) -> None:
     """Take in the folder; die without a word at the step of that number."""
     steps = iter(range(1_000_000))
 
-    def on_step(step: Step, delivery: Delivery) -> None:
+    def on_step(step: IngestStep, delivery: Delivery) -> None:
         if next(steps) == die_at:
             os.kill(os.getpid(), signal.SIGKILL)
 

@@ -14,6 +14,7 @@ from sqlalchemy import Connection, Engine
 
 from service.bootstrap import Installation
 from service.domain.cores.core import Calibration, CalibrationKind, Core
+from service.runtime import Runtime
 from service.settings import Settings
 from service.site.site import Site, parse_site
 from service.storage.alarms.alarms import JournalLine, journal, sync_alarms
@@ -31,7 +32,6 @@ from service.storage.sensors.calibrations import (
     insert_calibration,
     withdraw_calibration,
 )
-from service.watch import Watch
 
 DUSK = datetime(2026, 3, 14, 22, 0, tzinfo=UTC)
 MINUTE = timedelta(minutes=1)
@@ -226,7 +226,7 @@ class Night:
 
     def live(self, acts: dict[int, list[Act]], minutes: int = MINUTES) -> None:
         """Live through the night: every minute what came in, then a look."""
-        watch = Watch(self.plant, (), lambda: self.now)
+        watch = Runtime(self.plant, (), lambda: self.now)
         for m in range(minutes + 1):
             self.now = minute(m)
             for act in acts.get(m, ()):

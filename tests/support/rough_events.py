@@ -10,7 +10,7 @@ import numpy as np
 
 from service.domain.blanket.estimate import Event, TankSetup, event_order
 from service.domain.cores.core import Calibration, CalibrationKind, Core, Surface
-from service.domain.plant.reading import Quality, Reading, Reason
+from service.domain.plant.reading import Quality, Reading, ReadingReason
 from service.domain.plant.signal import Measures, Mount, Signal, SignalKind
 from service.domain.plant.tank import Tank, TankKind, TankShape
 from tests.support.rough_plants import RoughPlant
@@ -75,7 +75,7 @@ def rough_events(plant: RoughPlant) -> RoughEvents:
             if value == value:
                 events.append(Reading(signal.tag, time, value))
             elif time.minute % 10 == 0:
-                events.append(Reading(signal.tag, time, float("nan"), Quality.BAD, Reason.SOURCE_BAD))
+                events.append(Reading(signal.tag, time, float("nan"), Quality.BAD, ReadingReason.SOURCE_BAD))
         for minute in sensor.cleaned:
             if minute < plant.minutes:
                 events.append(

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from service.domain.blanket.estimate import Event, TankSetup, event_order
 from service.domain.cores.core import Calibration, Core
-from service.domain.plant.reading import Quality, Reading, Reason
+from service.domain.plant.reading import Quality, Reading, ReadingReason
 from service.domain.plant.signal import Measures, Mount, Signal, SignalKind
 from service.domain.plant.tank import Tank, TankKind, TankShape
 
@@ -120,6 +120,6 @@ class Story:
         return float(np.interp((time - START).total_seconds() / 3600.0, self.hours, self.true))
 
 
-def bad(tag: str, time: datetime, reason: Reason = Reason.SOURCE_BAD) -> Reading:
+def bad(tag: str, time: datetime, reason: ReadingReason = ReadingReason.SOURCE_BAD) -> Reading:
     """A reading its source calls bad."""
     return Reading(tag, time, float("nan"), Quality.BAD, reason)

@@ -183,7 +183,7 @@ CHOSEN: dict[tuple[str, str], tuple[Any, str]] = {
     ("service.jobs.operations.watchdog", "AGAIN"): (30 * MIN, "that nobody looks is repeated, but not every minute"),
     ("service.jobs.operations.watchdog", "LOOK_EVERY"): (15 * S, "silence of the service is noticed in less than a minute"),
     ("service.jobs.operations.external_watchdog", "AGAIN"): (30 * MIN, "as above, from outside"),
-    ("service.jobs.calls.channel_test", "TEST_WITHIN"): (30 * MIN, "a test message of an earlier shift proves nothing"),
+    ("service.jobs.calls.channel_tests", "TEST_WITHIN"): (30 * MIN, "a test message of an earlier shift proves nothing"),
     ("service.notify.messages.links", "VALID_FOR"): (24 * H, "a mail of yesterday opens nothing (SECURITY.md)"),
     ("service.notify.channels.gsm7", "ONE_PART_SEPTETS"): (160, "3GPP TS 23.038: 140 octets"),
     # Which node works.
@@ -193,10 +193,10 @@ CHOSEN: dict[tuple[str, str], tuple[Any, str]] = {
     ("service.storage.operations.leases", "_COMMIT_WITHIN_MS"): (5_000, "a paused node holds its successor up for less than a term"),
     ("service.storage.database.session", "CONNECT_LIMIT_S"): (10, "a database that does not answer is away"),
     # The timetable.
-    ("service.watch", "READ_EVERY"): (5 * S, "files and devices"),
-    ("service.watch", "DECIDE_EVERY"): (5 * S, "danger is decided on within seconds of its reading"),
-    ("service.watch", "DELIVER_EVERY"): (5 * S, "and told within seconds of that"),
-    ("service.watch", "BEAT_EVERY"): (15 * S, "systemd's watchdog and outside monitoring wait for minutes"),
+    ("service.runtime", "READ_EVERY"): (5 * S, "files and devices"),
+    ("service.runtime", "EVALUATE_EVERY"): (5 * S, "danger is decided on within seconds of its reading"),
+    ("service.runtime", "DELIVER_EVERY"): (5 * S, "and told within seconds of that"),
+    ("service.runtime", "BEAT_EVERY"): (15 * S, "systemd's watchdog and outside monitoring wait for minutes"),
     # Who may sign in (deploy/SECURITY.md 2.1, 2.2.1, 3.3).
     ("service.jobs.accounts.people", "IDLE"): (14 * H, "a shift with its way home; answered from the phone in the pocket"),
     ("service.jobs.accounts.people", "LONGEST"): (7 * D, "a week of shifts"),

@@ -70,3 +70,13 @@ def test_every_package_says_what_question_it_answers() -> None:
     for top in ("service", "connectors"):
         for package in (ROOT / top).rglob("__init__.py"):
             assert ast.get_docstring(ast.parse(package.read_text("utf-8"))), package
+
+
+def test_a_public_class_name_has_one_meaning() -> None:
+    found: dict[str, list[str]] = {}
+    for top in ("service", "connectors"):
+        for path in (ROOT / top).rglob("*.py"):
+            for node in ast.parse(path.read_text("utf-8")).body:
+                if isinstance(node, ast.ClassDef) and not node.name.startswith("_"):
+                    found.setdefault(node.name, []).append(str(path.relative_to(ROOT)))
+    assert {name: places for name, places in found.items() if len(places) > 1} == {}

@@ -23,7 +23,7 @@ from hypothesis import strategies as st
 
 from connectors.base import HandCore, Reject, SampleBlock
 from connectors.csv.decoding.format import CsvFormat, Layout
-from connectors.csv.decoding.parts import Chunk, Limits, Outcome, ReadJob, no_samples
+from connectors.csv.decoding.parts import Chunk, FileOutcome, Limits, ReadJob, no_samples
 from connectors.csv.decoding.wire import SAMPLES, decode, decode_job, encode, encode_job, pieces
 from connectors.csv.file import InlineReader, read_file
 from connectors.errors import ReaderEnded, Unreachable
@@ -48,12 +48,12 @@ def reader() -> Iterator[Reader]:
     made.stop()
 
 
-def read(reader: Reader | InlineReader, path: Path, **other: Any) -> list[Chunk | Outcome]:
+def read(reader: Reader | InlineReader, path: Path, **other: Any) -> list[Chunk | FileOutcome]:
     with path.open("rb") as file:
         return list(reader.read(file, job(path.name, path.stat().st_size, **other)))
 
 
-def flat(items: list[Chunk | Outcome]) -> list[object]:
+def flat(items: list[Chunk | FileOutcome]) -> list[object]:
     """What was read, in a form that can be compared."""
     chunks = [item for item in items if isinstance(item, Chunk)]
     found: list[object] = [reject for chunk in chunks for reject in chunk.rejects]
@@ -365,7 +365,7 @@ class Ends:
         self.after = after
         self.tried: list[str] = []
 
-    def read(self, file: Any, given: ReadJob) -> Iterator[Chunk | Outcome]:
+    def read(self, file: Any, given: ReadJob) -> Iterator[Chunk | FileOutcome]:
         self.tried.append(given.origin)
         for number, item in enumerate(read_file(file, given)):
             if given.origin.startswith("evil") and number >= self.after:
@@ -446,7 +446,7 @@ def _cut_short(deliveries: Iterator[Any], bench: Bench) -> str:
     real = bench.reader.read
 
     class Watched(InlineReader):
-        def read(self, file: Any, given: ReadJob) -> Iterator[Chunk | Outcome]:
+        def read(self, file: Any, given: ReadJob) -> Iterator[Chunk | FileOutcome]:
             nonlocal held
             held = path.read_text()
             yield from real(file, given)
@@ -482,7 +482,7 @@ WHOLE = Chunk(
 )
 
 
-def sent(item: Chunk | Outcome) -> bytearray:
+def sent(item: Chunk | FileOutcome) -> bytearray:
     return bytearray(b"".join(bytes(part) for part in encode(item)))
 
 
@@ -494,7 +494,7 @@ def test_what_was_sent_is_what_came() -> None:
     assert came.unlisted == 4
     for name in ("address_index", "time_us", "value", "quality", "reason"):
         assert np.array_equal(getattr(came.samples, name), getattr(WHOLE.samples, name), equal_nan=name == "value")
-    outcome = Outcome("why", False, {"CL1": 5})
+    outcome = FileOutcome("why", False, {"CL1": 5})
     assert decode(sent(outcome), job("a", 1)) == outcome
 
 
@@ -528,10 +528,10 @@ def test_what_is_damaged_on_the_way_is_refused_or_is_still_what_a_file_may_hold(
         Chunk(no_samples(), cores=(HandCore("east", NOW, 1.0, "m", replicate=0),)),
         Chunk(no_samples(), unlisted=-1),
         Chunk(no_samples(), tuple(Reject(1, "", "", "") for _ in range(5_000))),
-        Outcome(repeated={"CLX": 1}),
+        FileOutcome(repeated={"CLX": 1}),
     ],
 )
-def test_what_no_file_of_this_source_can_hold_is_refused(wrong: Chunk | Outcome) -> None:
+def test_what_no_file_of_this_source_can_hold_is_refused(wrong: Chunk | FileOutcome) -> None:
     with pytest.raises(ValueError, match=r"\w"):
         decode(sent(wrong), job("a", 1))
 

@@ -11,7 +11,7 @@ from connectors.csv.decoding.cell import UnreadableNumber, number
 from connectors.csv.decoding.dialect import Shape
 from connectors.csv.decoding.format import CsvFormat, unknown_tank
 from connectors.csv.decoding.lines import LineBlock, shown
-from connectors.csv.decoding.records import Record, fitted, ragged, split_records
+from connectors.csv.decoding.records import CsvRecord, fitted, ragged, split_records
 from connectors.csv.decoding.row_times import RowTimes
 from connectors.csv.decoding.words import bracketed, word
 from connectors.csv.times.pattern import UnreadableTime
@@ -51,7 +51,7 @@ class CoreRows:
                 rejects.append(Reject(record.line, problem.field, shown(problem.text.encode()), str(problem)))
         return cores, block.data[used:]
 
-    def _core(self, record: Record) -> HandCore:
+    def _core(self, record: CsvRecord) -> HandCore:
         fields = fitted(record.fields, self._shape.width)
         whole = self._shape.delimiter.join(record.fields).decode("utf-8", errors="replace")
         if fields is None:

@@ -13,7 +13,7 @@ from connectors.csv.decoding.columns import NO_TIMES, WideColumn, columns_of, la
 from connectors.csv.decoding.format import CsvFormat, Layout
 from connectors.csv.decoding.kind import is_date, is_time, is_time_or_date, texts
 from connectors.csv.decoding.lines import shown
-from connectors.csv.decoding.records import Record, split_records
+from connectors.csv.decoding.records import CsvRecord, split_records
 from connectors.csv.decoding.words import known_words, may_be_header
 from connectors.csv.times.pattern import (
     TimePattern,
@@ -161,7 +161,7 @@ def _delimiter(sample: bytes, first_line: int, options: CsvFormat, *, final: boo
     return best[1]
 
 
-def _narrow(records: Sequence[Record], delimiter: bytes, rejects: list[Reject], name: str) -> list[Record]:
+def _narrow(records: Sequence[CsvRecord], delimiter: bytes, rejects: list[Reject], name: str) -> list[CsvRecord]:
     """The rows without those that are wider than any table; what is looked at in every column would take for ever."""
     narrow = [record for record in records if len(record.fields) <= MOST_COLUMNS]
     for record in records:
@@ -177,7 +177,7 @@ def _configured_time(options: CsvFormat, name: str) -> TimePattern | None:
     return pattern_of(options.time_format) if options.time_format else None
 
 
-def _header(records: Sequence[Record], options: CsvFormat, pattern: TimePattern | None) -> int | None:
+def _header(records: Sequence[CsvRecord], options: CsvFormat, pattern: TimePattern | None) -> int | None:
     """Index of the header; None when there is none."""
     if options.header is False:
         return None
@@ -202,12 +202,12 @@ def _header(records: Sequence[Record], options: CsvFormat, pattern: TimePattern 
     return header if options.header or may_be_header(first[header]) else None
 
 
-def _has_time(record: Record, pattern: TimePattern | None) -> bool:
+def _has_time(record: CsvRecord, pattern: TimePattern | None) -> bool:
     cells = texts(record.fields)
     return len(cells) > 1 and any(is_time(cell, pattern) or is_date(cell) for cell in cells)
 
 
-def _width(rows: Sequence[Sequence[str]], header: Record | None) -> int:
+def _width(rows: Sequence[Sequence[str]], header: CsvRecord | None) -> int:
     """How many fields a row has: as many as the header names, else as many as most rows have; empty last columns do not count."""
     if header is not None:
         width = len(header.fields)
@@ -248,12 +248,12 @@ def _spread_rows(block: bytes, delimiter: bytes, width: int) -> list[list[str]]:
     return [row for row in rows if len(row) == width]
 
 
-def _preamble(records: Sequence[Record], delimiter: bytes) -> list[Reject]:
+def _preamble(records: Sequence[CsvRecord], delimiter: bytes) -> list[Reject]:
     reason = "stands before the table"
     return [Reject(record.line, "line", shown(delimiter.join(record.fields)), reason) for record in records]
 
 
-def _twice(names: Sequence[str], header: Record | None) -> list[Reject]:
+def _twice(names: Sequence[str], header: CsvRecord | None) -> list[Reject]:
     if header is None:
         return []
     seen: set[str] = set()

@@ -55,7 +55,7 @@ class Chunk:
 
 
 @dataclass(frozen=True, slots=True)
-class Outcome:
+class FileOutcome:
     """What became of a file: comes last, after its chunks. ``unreadable`` says why it, or a part of it, cannot be used."""
 
     unreadable: str | None = None
@@ -66,7 +66,7 @@ class Outcome:
 class FileReader(Protocol):
     """Decodes files: in this process, or in one that can come to no harm."""
 
-    def read(self, file: BinaryIO, job: ReadJob) -> Iterator[Chunk | Outcome]:
+    def read(self, file: BinaryIO, job: ReadJob) -> Iterator[Chunk | FileOutcome]:
         """The chunks of an open file, and at last the outcome.
 
         Raises

@@ -18,7 +18,7 @@ from connectors.csv.decoding.samples import SampleRows
 
 
 @dataclass(slots=True)
-class Reading:
+class FileDecoder:
     """One file being read. ``last_repeated`` carries, from file to file, the newest time of each tag inside a repeated hour."""
 
     options: CsvFormat

@@ -13,7 +13,7 @@ MAX_RECORD_BYTES = 1 << 16
 
 
 @dataclass(frozen=True, slots=True)
-class Record:
+class CsvRecord:
     """One row, split; ``line`` is where it begins."""
 
     line: int
@@ -22,14 +22,14 @@ class Record:
 
 def split_records(
     data: bytes, first_line: int, delimiter: bytes, *, final: bool, rejects: list[Reject], limit: int | None = None
-) -> tuple[list[Record], int]:
+) -> tuple[list[CsvRecord], int]:
     """Split lines into records by RFC 4180, with a stray quote costing one line and not the file.
 
     Returns
     -------
     The records, and how many bytes of *data* were used: a record still open at the end is left for the next block.
     """
-    records: list[Record] = []
+    records: list[CsvRecord] = []
     lines = data.split(b"\n")
     lines.pop()
     index = used = 0
@@ -54,7 +54,7 @@ def split_records(
         elif any(b"\0" in piece for piece in lines[index : index + taken]):
             rejects.append(Reject(first_line + index, "line", shown(line), "contains a NUL byte"))
         elif any(field.strip() for field in fields):
-            records.append(Record(first_line + index, fields))
+            records.append(CsvRecord(first_line + index, fields))
         used += sum(len(piece) + 1 for piece in lines[index : index + taken])
         index += taken
     return records, used

@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 from connectors.base import HandCore, Reject, SampleBlock, SourceQuality, SourceReason
 from connectors.csv.decoding.cell import QualityCode
 from connectors.csv.decoding.format import CsvFormat, Layout
-from connectors.csv.decoding.parts import Chunk, Limits, Outcome, ReadJob
+from connectors.csv.decoding.parts import Chunk, FileOutcome, Limits, ReadJob
 
 #: Most of each that is sent at once; the rest follows.
 SAMPLES, REJECTS, CORES = 1 << 18, 2_000, 500
@@ -61,9 +61,9 @@ def _plain(value: object) -> object:
     raise TypeError(f"{type(value).__name__} cannot be written as JSON")
 
 
-def pieces(item: Chunk | Outcome) -> Iterator[Chunk | Outcome]:
+def pieces(item: Chunk | FileOutcome) -> Iterator[Chunk | FileOutcome]:
     """The same in parts, none larger than a message may be."""
-    if isinstance(item, Outcome):
+    if isinstance(item, FileOutcome):
         yield item
         return
     samples, rejects, cores = item.samples, item.rejects, item.cores
@@ -90,10 +90,10 @@ def pieces(item: Chunk | Outcome) -> Iterator[Chunk | Outcome]:
         )
 
 
-def encode(item: Chunk | Outcome) -> list[bytes | memoryview]:
+def encode(item: Chunk | FileOutcome) -> list[bytes | memoryview]:
     """What is to be sent, piece by piece."""
     out = _Writer()
-    if isinstance(item, Outcome):
+    if isinstance(item, FileOutcome):
         out.numbers([_OUTCOME, item.any_readable], "<i8")
         out.texts([] if item.unreadable is None else [item.unreadable], REASONS)
         out.texts(list(item.repeated), NAME)
@@ -127,7 +127,7 @@ def encode(item: Chunk | Outcome) -> list[bytes | memoryview]:
     return out.pieces
 
 
-def decode(data: bytearray, job: ReadJob) -> Chunk | Outcome:
+def decode(data: bytearray, job: ReadJob) -> Chunk | FileOutcome:
     """What was sent, if it is what :func:`encode` makes of something that can have come from this job.
 
     Raises
@@ -143,7 +143,7 @@ def decode(data: bytearray, job: ReadJob) -> Chunk | Outcome:
         times = came.numbers("<i8", exactly=len(tags)).tolist()
         came.end()
         _known(tags, job)
-        return Outcome(reasons[0] if reasons else None, bool(number), dict(zip(tags, times, strict=True)))
+        return FileOutcome(reasons[0] if reasons else None, bool(number), dict(zip(tags, times, strict=True)))
     if kind != _CHUNK or not 0 <= number <= _MOST_UNLISTED:
         raise ValueError("it is neither a part of a file nor its end")
     samples = _samples(came, job)

@@ -8,7 +8,7 @@ from collections.abc import Mapping, Sequence
 
 from connectors.csv.decoding.format import CsvFormat
 from connectors.csv.decoding.kind import texts
-from connectors.csv.decoding.records import Record
+from connectors.csv.decoding.records import CsvRecord
 from connectors.errors import Malformed
 
 WORDS: dict[str, tuple[str, ...]] = {
@@ -103,7 +103,7 @@ def column_of(role: str, where: str | int, names: Sequence[str], name: str) -> i
     raise Malformed(name, f"no column {where!r} for {role}.", hint)
 
 
-def known_words(record: Record, options: CsvFormat) -> int:
+def known_words(record: CsvRecord, options: CsvFormat) -> int:
     """How many cells of a row are words of header rows, or names the site file uses."""
     ours = {
         *options.tags,
@@ -118,7 +118,7 @@ def known_words(record: Record, options: CsvFormat) -> int:
     )
 
 
-def may_be_header(record: Record) -> bool:
+def may_be_header(record: CsvRecord) -> bool:
     """Whether a row could be a header in words we do not know: it names a time, or no cell of it begins with a digit."""
     cells = texts(record.fields)
     return any(word(cell) in _TIME_WORDS for cell in cells) or not any(_BEGINS_WITH_DIGIT.match(cell) for cell in cells)

@@ -13,12 +13,12 @@ from zoneinfo import ZoneInfo
 import typer
 from pydantic_core import PydanticCustomError
 
-from service.alarms.backtest import Line
+from service.alarms.backtest import BacktestLine
 from service.alarms.definition import AlarmKind
 from service.bootstrap import Installation, in_force, reading_database, settings_from_environment, wall_clock
 from service.calls.backtest import Call
 from service.calls.comparison import Score
-from service.calls.escalation import Callout
+from service.calls.escalation import OnCall
 from service.cli.base.options import Json
 from service.cli.base.output import misused, say, say_json, say_table, warn
 from service.cli.base.times import moment
@@ -102,7 +102,9 @@ def _replayed(
         end=last,
         system=units,
         stored={setup.tank.key: setup for setup in known.setups},
-        callout=Callout(contacts=tried.contacts(), zone=tried.time_zone, rotas=tried.rotas(), ladders=tried.ladders()),
+        callout=OnCall(
+            contacts=tried.contacts(), zone=tried.time_zone, rotas=tried.rotas(), escalations=tried.escalations()
+        ),
         answered_after=answered_after,
     )
     if json:
@@ -178,7 +180,7 @@ def _span(text: str) -> timedelta:
     return span
 
 
-def _sentence(line: Line) -> str:
+def _sentence(line: BacktestLine) -> str:
     moved = line.transition
     words = f"{line.definition.key}: {moved.event}, {moved.from_state} → {moved.to_state} ({moved.reason})"
     waited = line.known_at - moved.at

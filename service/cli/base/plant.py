@@ -12,7 +12,7 @@ from service import bootstrap
 from service.bootstrap import Installation, wall_clock
 from service.cli.base.output import DONE, warn
 from service.domain.blanket.past_work import PastWork, past_words
-from service.domain.operations.lease import DECIDE
+from service.domain.operations.lease import EVALUATE
 from service.domain.plant.display import format_local_time
 from service.jobs.blanket.catch_up import catch_up
 from service.jobs.blanket.estimate import past_work
@@ -83,7 +83,7 @@ def _say_past(plant: Installation) -> None:
 def _say_not_estimated(plant: Installation) -> None:
     with transaction(plant.engine) as conn:
         since = backlog(conn).tanks_from
-        if since is None or at_work(conn, DECIDE) is not None:
+        if since is None or at_work(conn, EVALUATE) is not None:
             return
     when = format_local_time(since, plant.site.time_zone)
     warn(f"note: what came in for the time from {when} on is not estimated yet, as no service runs here: underweir run")

@@ -23,7 +23,7 @@ from service.domain.plant.units import Dimension, from_si, shown_unit
 from service.jobs.blanket.estimate import project_all
 from service.jobs.diagnosis.what_if import CAUTION, Course, Wish, course
 from service.jobs.plant.outage import tanks_out
-from service.reports.course import CoursePicture, Line, draw_course
+from service.reports.course import CourseChart, CourseLine, draw_course
 
 
 def register(app: typer.Typer) -> None:
@@ -155,16 +155,16 @@ def _told(found: Course) -> dict[str, object]:
     }
 
 
-def _picture(found: Course, plant: Installation) -> CoursePicture:
+def _picture(found: Course, plant: Installation) -> CourseChart:
     tank, symbol = found.setup.tank, shown_unit(Dimension.LENGTH, plant.site.units)
 
-    def line(forecast: Forecast) -> Line:
+    def line(forecast: Forecast) -> CourseLine:
         hours = (0.0, *HORIZONS)
         columns = zip(*(spread(tank, forecast, h) for h in hours), strict=True)
         middle, low, high = ([from_si(value, symbol) for value in column] for column in columns)
-        return Line(hours=hours, middle=middle, low=low, high=high)
+        return CourseLine(hours=hours, middle=middle, low=low, high=high)
 
-    return CoursePicture(
+    return CourseChart(
         title=f"{tank.label}: {'; '.join(found.said)}",
         subtitle=f"made {format_local_time(found.made_at, plant.site.time_zone)}, {plant.site.name}",
         unit=symbol,

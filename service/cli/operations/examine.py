@@ -13,7 +13,7 @@ from service.cli.base.options import Json, SiteFile
 from service.cli.base.output import DONE, PROBLEMS, leave, say, say_json
 
 if TYPE_CHECKING:
-    from service.examination import Verdict
+    from service.examination import ExaminationResult
 
 _MARK = {"FINE": "fine  ", "LOOK": "look  ", "WRONG": "WRONG "}
 
@@ -38,7 +38,7 @@ def _examine(
     from service.examination import Grade
     from service.examination import examine as look_at_everything
 
-    found: list[Verdict] = []
+    found: list[ExaminationResult] = []
     for verdict in look_at_everything(os.environ, wall_clock, site, probe=probe):
         found.append(verdict)
         if not json:
@@ -52,7 +52,7 @@ def _examine(
     leave(PROBLEMS if count[Grade.WRONG] else DONE)
 
 
-def _say(verdict: Verdict, mark: str) -> None:
+def _say(verdict: ExaminationResult, mark: str) -> None:
     say(f"{mark}{verdict.about}: {verdict.found}")
     if verdict.remedy:
         say(f"      → {verdict.remedy}")

@@ -13,20 +13,20 @@ from service import logs, readiness
 from service.bootstrap import Installation, applied, described, in_force, settings_from_environment, wall_clock
 from service.cli.base.options import SiteFile
 from service.cli.base.stopping import StopAsked, impatient
-from service.domain.operations.lease import Standing
+from service.degraded_start import DegradedStart
+from service.domain.operations.lease import LeaseStatus
 from service.errors import ConfigError, ServiceError, StorageError
 from service.jobs.ingest.supervise import Supervisor
-from service.jobs.operations.database_clock import SharedClock
-from service.jobs.operations.job_metrics import RunBook
+from service.jobs.operations.database_clock import DatabaseClock
+from service.jobs.operations.job_metrics import JobMetrics
 from service.jobs.operations.leadership import LeaseKeeper, steady_clock
-from service.jobs.operations.watchdog import SpeakUp
+from service.jobs.operations.watchdog import Watchdog
 from service.pages_process import PagesProcess
+from service.runtime import Runtime, works
 from service.scheduler import Task, Timetable
 from service.sources import sources_of
 from service.storage.operations.leases import Holder, session_name
-from service.storage.operations.node import sole_run
-from service.waiting import Waiting
-from service.watch import Watch, works
+from service.storage.operations.node import acquire_instance_lock
 
 log = structlog.get_logger(__name__)
 
@@ -59,8 +59,8 @@ def _run(site: SiteFile = None) -> None:
     logs.configure(settings.log_level.upper())
     logs.hide(settings.secrets())
     asked = StopAsked()
-    with sole_run(settings.data_dir, settings.node_name) as holder, ExitStack() as stack:
-        known, clock = described(site, settings), SharedClock(wall_clock, steady_clock)
+    with acquire_instance_lock(settings.data_dir, settings.node_name) as holder, ExitStack() as stack:
+        known, clock = described(site, settings), DatabaseClock(wall_clock, steady_clock)
         known.prepare()
         speak_up = known.speak_up()
 
@@ -75,7 +75,7 @@ def _run(site: SiteFile = None) -> None:
             )
 
         plant = _once_there(
-            arrive, lambda why: Waiting(known, settings.data_dir / "spool", clock, speak_up, why), asked
+            arrive, lambda why: DegradedStart(known, settings.data_dir / "spool", clock, speak_up, why), asked
         )
         if plant is None:
             return
@@ -83,7 +83,7 @@ def _run(site: SiteFile = None) -> None:
         if settings.http_port:
             url = plant.engine.url.render_as_string(hide_password=False)
             pages = PagesProcess(url, plant.site.path)
-        work = Work(plant, holder, clock, speak_up, pages)
+        work = RunningService(plant, holder, clock, speak_up, pages)
         work.start()
         if pages is not None:
             pages.start()
@@ -99,7 +99,7 @@ def _run(site: SiteFile = None) -> None:
     log.info("stopped")
 
 
-class Work:
+class RunningService:
     """Everything that works by one version of the site file, and by the next one when that has come into force.
 
     Parameters
@@ -112,8 +112,8 @@ class Work:
         self,
         plant: Installation,
         holder: Holder,
-        clock: SharedClock,
-        speak_up: SpeakUp,
+        clock: DatabaseClock,
+        speak_up: Watchdog,
         pages: PagesProcess | None = None,
     ) -> None:
         self.plant = plant
@@ -121,8 +121,8 @@ class Work:
         self._clock = clock
         self._speak_up = speak_up
         self._pages = pages
-        self._book = RunBook(plant.engine)
-        self._watch: Watch | None = None
+        self._book = JobMetrics(plant.engine)
+        self._watch: Runtime | None = None
         self._hanging: list[
             Supervisor
         ] = []  #: of earlier versions, with a source that did not come back from a reading
@@ -154,7 +154,7 @@ class Work:
         self._speak_up.go_by(plant.alarms, plant.own_notifiers())
         self._leases = LeaseKeeper(plant.engine, self._holder, works(sources), heard=clock.hear)
         self._leases.start(patient=patient)  # first of all: from here on the time of day is the database's
-        self._watch = Watch(plant, sources, clock, self._leases, self._speak_up, self._watch)
+        self._watch = Runtime(plant, sources, clock, self._leases, self._speak_up, self._watch)
         self._supervisor = self._watch.supervisor()
         tasks = [*self._watch.tasks(), Task("write down runs", self._book.write, WRITE_RUNS_EVERY)]
         if self._pages is not None:
@@ -235,13 +235,13 @@ class Work:
 
     def _noted(self, job: str, began_at: datetime, seconds: float, error: str) -> None:
         needed = self._needs[job]
-        if not needed or self._leases.standing(needed) is Standing.HELD:  # another node's work is in its own book
+        if not needed or self._leases.standing(needed) is LeaseStatus.HELD:  # another node's work is in its own book
             self._book.note(job, began_at, seconds, error)
-        if job == "decide":  # whoever watches over us is told that alarms are looked at, not that a process exists
+        if job == "evaluate":  # whoever watches over us is told that alarms are looked at, not that a process exists
             readiness.tell(readiness.ALIVE)
 
 
-def _until_asked(work: Work, asked: StopAsked) -> None:
+def _until_asked(work: RunningService, asked: StopAsked) -> None:
     """Watch, by whatever version of the site file is in force, until told to stop."""
     while not asked:
         asked.wait(LOOK_FOR_VERSION_S)
@@ -258,7 +258,7 @@ def _until_asked(work: Work, asked: StopAsked) -> None:
 
 
 def _once_there(
-    arrive: Callable[[], Installation], waiting: Callable[[str], Waiting], asked: StopAsked
+    arrive: Callable[[], Installation], waiting: Callable[[str], DegradedStart], asked: StopAsked
 ) -> Installation | None:
     """The installation as soon as its database is there; None when told to stop before."""
     try:

@@ -11,7 +11,7 @@ import typer
 from service.bootstrap import Described, apply_site, database, described, looked_into, wall_clock
 from service.cli.base.options import Json
 from service.cli.base.output import say, say_json, warn
-from service.domain.operations.lease import DECIDE
+from service.domain.operations.lease import EVALUATE
 from service.errors import ConfigError
 from service.site.difference import Difference, difference
 from service.site.site import Site, parse_site
@@ -55,7 +55,7 @@ def _apply(
         with database(known.settings) as engine:
             applied = apply_site(engine, known.site, by=getpass.getuser(), now=wall_clock())
             with transaction(engine) as conn:
-                node = at_work(conn, DECIDE)
+                node = at_work(conn, EVALUATE)
     if json:
         say_json(
             {

@@ -13,7 +13,7 @@ from service.cli.base.options import Json, SiteFile
 from service.cli.base.output import DONE, PROBLEMS, leave, misused, say, say_json, say_table, warn
 from service.errors import InputError
 from service.site import load_site
-from service.sources import Point, probe_points
+from service.sources import ProbedPoint, probe_points
 
 
 def register(app: typer.Typer) -> None:
@@ -80,11 +80,11 @@ def _client_certificate(
         say(f"{certificate}\n{key}\nthumbprint {thumbprint}")
 
 
-def _fine(point: Point) -> bool:
+def _fine(point: ProbedPoint) -> bool:
     return point.quality == "good" and not point.remark
 
 
-def _row(point: Point) -> dict[str, object]:
+def _row(point: ProbedPoint) -> dict[str, object]:
     return {
         "address": point.address,
         "place": point.place,
@@ -97,7 +97,7 @@ def _row(point: Point) -> dict[str, object]:
     }
 
 
-def _line(point: Point) -> tuple[str, ...]:
+def _line(point: ProbedPoint) -> tuple[str, ...]:
     quality = point.quality if not point.reason else f"{point.quality}: {point.reason}"
     return (
         point.address,

@@ -19,7 +19,7 @@ from service.cli.base.output import as_json, misused, say, say_json
 from service.cli.base.plant import reading
 from service.cli.base.times import moment
 from service.domain.plant.display import format_local_time
-from service.domain.plant.period import Period, Span, last_whole, period_of
+from service.domain.plant.period import Period, PeriodKind, last_whole, period_of
 from service.jobs.reports.report import read_period
 from service.jobs.reports.shift import read_shift, write_note
 from service.reports.period_document import period_document
@@ -90,7 +90,7 @@ def _note(
 
 
 def _report(
-    span: Annotated[Span, typer.Argument(help="Of a day or of a month.", show_default=False)],
+    span: Annotated[PeriodKind, typer.Argument(help="Of a day or of a month.", show_default=False)],
     day: Annotated[
         str | None,
         typer.Option(
@@ -114,7 +114,7 @@ def _report(
         _hand_out(plant, document, asdict(report), format, output)
 
 
-def _period(plant: Installation, span: Span, day: str | None) -> Period:
+def _period(plant: Installation, span: PeriodKind, day: str | None) -> Period:
     zone, now = plant.site.time_zone, wall_clock()
     if day is None:
         return last_whole(span, now, zone)

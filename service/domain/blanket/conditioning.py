@@ -14,7 +14,7 @@ from typing import NamedTuple
 
 from service.domain.blanket.arm import LONGEST_PASS, ArmPasses, Turned
 from service.domain.blanket.level import LevelTracker
-from service.domain.plant.reading import Quality, Reading, Reason
+from service.domain.plant.reading import Quality, Reading, ReadingReason
 from service.domain.plant.signal import Measures, Signal
 from service.domain.plant.tank import Tank
 
@@ -43,7 +43,7 @@ REAL_JUMP_CHANCE = 0.2
 class Judged(NamedTuple):
     """Verdict on a sample; ``usable`` says whether the level tracker took it; ``stepped`` is a small step taken up [m]."""
 
-    verdict: Reason
+    verdict: ReadingReason
     usable: bool
     stepped: float = 0.0
 
@@ -85,18 +85,18 @@ class Conditioner:
         arm : where the rotating arm is, where that is measured.
         """
         if reading.quality == Quality.BAD:
-            return Judged(reading.reason if reading.reason else Reason.SOURCE_BAD, False)
+            return Judged(reading.reason if reading.reason else ReadingReason.SOURCE_BAD, False)
         if not math.isfinite(height):
-            return Judged(Reason.NOT_A_NUMBER, False)
+            return Judged(ReadingReason.NOT_A_NUMBER, False)
         value = reading.value
         if (signal.low is not None and value < signal.low) or (signal.high is not None and value > signal.high):
-            return Judged(Reason.OUT_OF_RANGE, False)
+            return Judged(ReadingReason.OUT_OF_RANGE, False)
         if not world.lowest - 0.5 <= height <= world.surface + 0.5:
-            return Judged(Reason.OUT_OF_RANGE, False)
+            return Judged(ReadingReason.OUT_OF_RANGE, False)
         if signal.flat_after is not None and self._flat(
             time, value, signal.flat_after.total_seconds(), signal.flat_band
         ):
-            return Judged(Reason.FLAT, False)
+            return Judged(ReadingReason.FLAT, False)
         tracker = self.tracker
         if tracker.samples == 0:
             tracker.restart(time, height)
@@ -131,11 +131,11 @@ class Conditioner:
         if usual == 0.0 or self.tracker.samples < 100:
             self.usual_noise_var = noise
         elif noise > NOISY_SD * NOISY_SD and noise > NOISY_RATIO * NOISY_RATIO * usual:
-            return Judged(Reason.NOISY, True)
+            return Judged(ReadingReason.NOISY, True)
         else:
             self.usual_noise_var = usual + (noise - usual) * 5e-4
         if reading.quality == Quality.UNCERTAIN:
-            return Judged(reading.reason if reading.reason else Reason.SOURCE_UNCERTAIN, True)
+            return Judged(reading.reason if reading.reason else ReadingReason.SOURCE_UNCERTAIN, True)
         return _GOOD
 
     def _flat(self, time: float, value: float, after: float, band: float) -> bool:
@@ -184,21 +184,21 @@ class Conditioner:
             self.locked = True
         end = signal.high if _far_limit_is_high(signal) else signal.low
         if end is not None and abs(reading.value - end) < 1e-9:
-            return Judged(Reason.ECHO_LOST, False)
+            return Judged(ReadingReason.ECHO_LOST, False)
         if self.locked:
             return Judged(self._locked_on(height, world), False)
         if lasted <= LONGEST_PASS and self.out_due:
-            return Judged(Reason.ARM_PASS, False)
-        return Judged(Reason.SPIKE if self.out_count == 1 else Reason.IMPLAUSIBLE_JUMP, False)
+            return Judged(ReadingReason.ARM_PASS, False)
+        return Judged(ReadingReason.SPIKE if self.out_count == 1 else ReadingReason.IMPLAUSIBLE_JUMP, False)
 
-    def _locked_on(self, height: float, world: World) -> Reason:
+    def _locked_on(self, height: float, world: World) -> ReadingReason:
         if height < self.tracker.level:
-            return Reason.ECHO_LOST if height <= world.lowest + 0.1 else Reason.IMPLAUSIBLE_JUMP
+            return ReadingReason.ECHO_LOST if height <= world.lowest + 0.1 else ReadingReason.IMPLAUSIBLE_JUMP
         if height >= world.surface - SURFACE_BAND:
-            return Reason.SURFACE_ECHO
+            return ReadingReason.SURFACE_ECHO
         if world.fluff_top is not None and abs(height - world.fluff_top) <= FLUFF_BAND:
-            return Reason.FLUFF_LOCK
-        return Reason.READS_HIGH_UNCONFIRMED
+            return ReadingReason.FLUFF_LOCK
+        return ReadingReason.READS_HIGH_UNCONFIRMED
 
     def rest(self) -> None:
         """The instrument says that it is not in service: it has no say, and what it was in the middle of is over."""
@@ -224,8 +224,8 @@ class World(NamedTuple):
     fluff_top: float | None
 
 
-_GOOD = Judged(Reason.NONE, True)
-_ARM_PASS = Judged(Reason.ARM_PASS, False)
+_GOOD = Judged(ReadingReason.NONE, True)
+_ARM_PASS = Judged(ReadingReason.ARM_PASS, False)
 
 
 def _far_limit_is_high(signal: Signal) -> bool:

@@ -62,7 +62,7 @@ class Drift:
 
 
 @dataclass(frozen=True, slots=True)
-class Verdict:
+class CoreChances:
     """What the bank made of a core: chances that it is sound, wrong, or shows a step, and the surprise it was."""
 
     sound: float
@@ -124,7 +124,7 @@ class DriftBank:
 
     def learn(
         self, time: float, difference: float, above_pivot: float, extra_var: float, days_since_core: float
-    ) -> Verdict:
+    ) -> CoreChances:
         """Weigh one pair.
 
         Parameters
@@ -170,7 +170,7 @@ class DriftBank:
         self.cores += float(share[SOUND] + share[STEPPED])
         sound, wrong, step = (float(x) for x in share)
         told = (float(hindsight[0]), float(hindsight[1]), float(hindsight[2]))
-        return Verdict(sound, wrong, step, foretold, math.sqrt(foretold_var), told)
+        return CoreChances(sound, wrong, step, foretold, math.sqrt(foretold_var), told)
 
     def shift(self, offset: float, variance: float) -> None:
         """A step seen in the sensor's own signal: the offset moves by so much, so surely. [m, m²]"""

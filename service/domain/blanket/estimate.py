@@ -19,7 +19,7 @@ from service.domain.blanket.pairing import Pair
 from service.domain.blanket.state import State, first_state, from_json, to_json
 from service.domain.cores.core import Calibration, Core
 from service.domain.loading.limits import LoadTerms
-from service.domain.plant.reading import Reading, Reason
+from service.domain.plant.reading import Reading, ReadingReason
 from service.domain.plant.signal import Signal
 from service.domain.plant.tank import Tank
 
@@ -68,7 +68,7 @@ class Assessment:
     time: datetime
     height: float  #: before drift correction
     corrected: float  #: after drift correction
-    verdict: Reason
+    verdict: ReadingReason
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

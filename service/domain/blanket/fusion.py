@@ -20,7 +20,7 @@ from service.domain.blanket.sensor_state import UNEVEN_VAR, SensorMemory, first_
 from service.domain.blanket.state import State
 from service.domain.blanket.work_effect import after_work
 from service.domain.cores.core import Calibration, Core
-from service.domain.plant.reading import Quality, Reading, Reason
+from service.domain.plant.reading import Quality, Reading, ReadingReason
 from service.domain.plant.signal import Measures, Mount, Signal, SignalKind
 from service.domain.plant.tank import Tank
 from service.domain.plant.weir import water_surface
@@ -45,7 +45,7 @@ class Source(Enum):
     COASTING = 3
 
 
-class Told(NamedTuple):
+class FusedState(NamedTuple):
     """The belief at a time. [m, m, m/h, s]"""
 
     height: float
@@ -57,7 +57,7 @@ class Told(NamedTuple):
     reads_high: bool
 
 
-_OUT_OF_SERVICE = Judged(Reason.OUT_OF_SERVICE, False)
+_OUT_OF_SERVICE = Judged(ReadingReason.OUT_OF_SERVICE, False)
 
 
 class Fold:
@@ -95,7 +95,7 @@ class Fold:
 
     # --- events -------------------------------------------------------------------------------------------------------
 
-    def reading(self, reading: Reading) -> tuple[float, float, Reason] | None:
+    def reading(self, reading: Reading) -> tuple[float, float, ReadingReason] | None:
         """Take a reading; for a blanket sensor gives back height before and after correction, and the verdict."""
         tag = reading.tag
         signal = self.signals.get(tag)
@@ -171,11 +171,11 @@ class Fold:
 
     # --- the belief ---------------------------------------------------------------------------------------------------
 
-    def belief_at(self, time: float) -> Told:
+    def belief_at(self, time: float) -> FusedState:
         """What is believed at a time not before the state's."""
         belief = self.state.belief
         if belief.time != belief.time:
-            return Told(math.nan, math.inf, math.nan, Source.NOTHING, math.inf, True, False)
+            return FusedState(math.nan, math.inf, math.nan, Source.NOTHING, math.inf, True, False)
         voice = self.voice if time == belief.time else self._voice(time)
         if voice is not None:
             height, var, rate, _, spread = voice
@@ -197,7 +197,7 @@ class Fold:
                 reads_high = reads_high or sensor.step_seen >= 0.2
         top = self.tank.side_water_depth + self.head
         height = self.lowest if height < self.lowest else top if height > top else height
-        return Told(height, math.sqrt(var + spread), rate, source, time - belief.last_word, unproven, reads_high)
+        return FusedState(height, math.sqrt(var + spread), rate, source, time - belief.last_word, unproven, reads_high)
 
     def _believe(self, time: float, judged: Judged | None) -> None:
         self.voice = self._voice(time)
@@ -226,7 +226,7 @@ class Fold:
             return mount.zero_height - value
         return self.tank.side_water_depth + self.head - value
 
-    def _pair(self, tag: str, sensor: SensorMemory, core: Core, height: float, before: Told, time: float) -> Pair:
+    def _pair(self, tag: str, sensor: SensorMemory, core: Core, height: float, before: FusedState, time: float) -> Pair:
         level, rate, p00, _, p11 = sensor.conditioner.tracker.ahead(time)
         bank, jump = sensor.bank, sensor.settle_suspicion(time)
         believed = sensor.corrected(level, time, self.pivot)[0]
@@ -242,7 +242,7 @@ class Fold:
             wrong=verdict.wrong, stepped=verdict.stepped, offset=offset, offset_sd=math.sqrt(offset_var), jump=jump, hindsight_wrong=verdict.hindsight[1],
         )  # fmt: skip
 
-    def _unlock(self, sensor: SensorMemory, height: float, before: Told, time: float) -> None:
+    def _unlock(self, sensor: SensorMemory, height: float, before: FusedState, time: float) -> None:
         """A core that agrees with what a locked sensor reads, and not with the belief, shows the blanket really is there."""
         conditioner = sensor.conditioner
         if not conditioner.locked:
@@ -264,9 +264,9 @@ class Fold:
         sensor.bank.observe(time, level - height, height - self.pivot, var + p00 + UNEVEN_VAR)
         sensor.drift = sensor.bank.now()
 
-    def _verdict(self, sensor: SensorMemory, judged: Judged) -> Reason:
-        if judged.verdict is Reason.NONE and sensor.step_seen >= 0.2:
-            return Reason.READS_HIGH_UNCONFIRMED
+    def _verdict(self, sensor: SensorMemory, judged: Judged) -> ReadingReason:
+        if judged.verdict is ReadingReason.NONE and sensor.step_seen >= 0.2:
+            return ReadingReason.READS_HIGH_UNCONFIRMED
         return judged.verdict
 
     # --- surroundings -------------------------------------------------------------------------------------------------

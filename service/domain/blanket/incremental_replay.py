@@ -23,7 +23,7 @@ from service.domain.plant.reading import Reading
 NEWEST_MARKS = 12
 
 
-class Change(NamedTuple):
+class EventChange(NamedTuple):
     """One thing that became known: an event that is new, one that is gone (withdrawn), or one in another's place.
 
     A reading of a signal and time already known takes that one's place by itself.
@@ -39,7 +39,7 @@ class Change(NamedTuple):
 
 
 @dataclass(frozen=True, slots=True)
-class Mark:
+class StateAt:
     """What was remembered after every event up to a time: where folding can start again."""
 
     time: datetime
@@ -50,7 +50,7 @@ class Mark:
 class Refold:
     """What is known and believed of one tank; grows with every :meth:`take`."""
 
-    def __init__(self, setup: TankSetup, start: Mark | None = None) -> None:
+    def __init__(self, setup: TankSetup, start: StateAt | None = None) -> None:
         self.setup = setup
         self.state = initial(setup) if start is None else start.state
         self.heading = first_heading(setup) if start is None else start.heading
@@ -61,11 +61,11 @@ class Refold:
         self.cores: list[Core] = []
         self._events: list[Event] = []
         self._keys: list[tuple[datetime, int, str]] = []
-        self._marks: list[Mark] = [] if start is None else [Mark(start.time, start.state, _twin(start.heading))]
+        self._marks: list[StateAt] = [] if start is None else [StateAt(start.time, start.state, _twin(start.heading))]
         self._newest = None if start is None else start.time
         self._first = True  # nothing was let go of: folding can start at the very beginning
 
-    def take(self, changes: Sequence[Change], *, mark: bool = True) -> datetime | None:
+    def take(self, changes: Sequence[EventChange], *, mark: bool = True) -> datetime | None:
         """Take in what became known at one moment, and fold it.
 
         Parameters
@@ -110,14 +110,14 @@ class Refold:
         for made in self._made():
             del made[: max(bisect_left(made, shown_from, key=_time) - 1, 0)]
 
-    def _added(self, changes: Iterable[Change]) -> list[Event]:
+    def _added(self, changes: Iterable[EventChange]) -> list[Event]:
         """Events later than all that are known, appended."""
         events = sorted((change.came for change in changes if change.came is not None), key=event_order)
         self._events += events
         self._keys += [event_order(event) for event in events]
         return events
 
-    def _again(self, changes: Sequence[Change], earliest: datetime) -> datetime:
+    def _again(self, changes: Sequence[EventChange], earliest: datetime) -> datetime:
         """Put changes in their place and fold anew from the nearest mark before the earliest."""
         for change in changes:
             if change.gone is not None:
@@ -175,7 +175,7 @@ class Refold:
     def _keep_mark(self) -> None:
         if self._newest is None:
             return
-        self._marks.append(Mark(self._newest, self.state, _twin(self.heading)))
+        self._marks.append(StateAt(self._newest, self.state, _twin(self.heading)))
         # The oldest stays: it may be the only one before something that is still to come.
         if len(self._marks) > NEWEST_MARKS + 1:
             one, following = self._marks[-NEWEST_MARKS - 1], self._marks[-NEWEST_MARKS]

@@ -30,7 +30,7 @@ FIRST_NOISE_SD, LEAST_NOISE_SD = 0.03, 0.005
 
 
 @dataclass(frozen=True, slots=True)
-class Step:
+class LevelStep:
     """Transition of (level, rate) over a time and the variances it adds, for a unit rate variance."""
 
     fade: float
@@ -40,7 +40,7 @@ class Step:
     q11: float
 
 
-def damped_step(hours: float, memory: float = RATE_MEMORY) -> Step:
+def damped_step(hours: float, memory: float = RATE_MEMORY) -> LevelStep:
     """Exact discretisation of level' = rate, rate an Ornstein–Uhlenbeck process of unit variance.
 
     Parameters
@@ -60,7 +60,7 @@ def damped_step(hours: float, memory: float = RATE_MEMORY) -> Step:
     e = math.exp(-x)
     # For short steps the closed form of q00 cancels to nothing; its series is exact to double precision there.
     q00 = memory * memory * ((2 * x**3 / 3 - x**4 / 2 + 7 * x**5 / 30) if x < 1e-2 else (2 * x - 3 + 4 * e - e * e))
-    return Step(e, -memory * math.expm1(-x), q00, memory * math.expm1(-x) ** 2, -math.expm1(-2 * x))
+    return LevelStep(e, -memory * math.expm1(-x), q00, memory * math.expm1(-x) ** 2, -math.expm1(-2 * x))
 
 
 @dataclass(slots=True)
@@ -132,6 +132,6 @@ class LevelTracker:
 
 
 @lru_cache(maxsize=4096)
-def _step(seconds: float) -> Step:
+def _step(seconds: float) -> LevelStep:
     """Remembered :func:`damped_step`: most gaps in a plant's data are the same."""
     return damped_step(seconds / 3600.0)

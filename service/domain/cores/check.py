@@ -31,7 +31,7 @@ HEAD_OVER_WEIR = 0.15
 SAMPLER_UNITS = ("m", "cm", "ft", "in")
 
 
-class Severity(StrEnum):
+class CoreSeverity(StrEnum):
     """What a finding asks for."""
 
     REFUSE = "refuse"  #: cannot be: the core is not stored
@@ -57,19 +57,19 @@ class CoreFinding:
     """One problem of a core, as a sentence in the site's units."""
 
     problem: CoreProblem
-    severity: Severity
+    severity: CoreSeverity
     sentence: str
 
 
 @dataclass(frozen=True, slots=True)
-class Expectation:
+class ExpectedCore:
     """Blanket height that a core is expected to find, with its standard deviation. [m]"""
 
     height: float
     sd: float
 
 
-def expected_from_cores(recent: Sequence[Core], tank: Tank, at: datetime) -> Expectation | None:
+def expected_from_cores(recent: Sequence[Core], tank: Tank, at: datetime) -> ExpectedCore | None:
     """What the tank's recent cores let one expect, where there is no estimate.
 
     Parameters
@@ -91,7 +91,7 @@ def expected_from_cores(recent: Sequence[Core], tank: Tank, at: datetime) -> Exp
     heights = sorted(tank.height_from_thickness(c.thickness, c.distance_from_wall) for c in usable)
     median = heights[len(heights) // 2] if len(heights) % 2 else (heights[0] + heights[1]) / 2.0
     days = (at - usable[-1].taken_at) / timedelta(days=1)
-    return Expectation(median, math.hypot(CORE_SD, (heights[-1] - heights[0]) / 2.0, 0.5 * math.sqrt(days)))
+    return ExpectedCore(median, math.hypot(CORE_SD, (heights[-1] - heights[0]) / 2.0, 0.5 * math.sqrt(days)))
 
 
 def check_core(
@@ -101,7 +101,7 @@ def check_core(
     now: datetime,
     units: UnitSystem,
     typed_unit: str,
-    expected: Expectation | None = None,
+    expected: ExpectedCore | None = None,
 ) -> tuple[CoreFinding, ...]:
     """Everything wrong, or possibly wrong, with a core; empty when there is nothing to say.
 
@@ -128,7 +128,7 @@ def check_core(
 
 def refused(findings: Sequence[CoreFinding]) -> bool:
     """Whether any of the findings keeps the core from being stored."""
-    return any(finding.severity is Severity.REFUSE for finding in findings)
+    return any(finding.severity is CoreSeverity.REFUSE for finding in findings)
 
 
 _RECENT = timedelta(days=14)
@@ -138,7 +138,7 @@ def _refusals(core: Core, tank: Tank, now: datetime, units: UnitSystem, typed_un
     found: list[CoreFinding] = []
 
     def refuse(problem: CoreProblem, sentence: str) -> None:
-        found.append(CoreFinding(problem, Severity.REFUSE, sentence))
+        found.append(CoreFinding(problem, CoreSeverity.REFUSE, sentence))
 
     numbers = (core.thickness, core.distance_from_wall, core.fluff or 0.0, core.arm_position or 0.0)
     if not all(math.isfinite(number) for number in numbers):
@@ -185,7 +185,7 @@ def _fluff_doubt(core: Core, units: UnitSystem) -> CoreFinding | None:
     top = format_length(core.thickness + core.fluff, units)
     return CoreFinding(
         CoreProblem.FLUFF_BELOW_SLUDGE,
-        Severity.CONFIRM,
+        CoreSeverity.CONFIRM,
         f"Fluff is written as its top above the floor, as read on the tube: {fluff} is below the {sludge} of sludge. "
         f"If its layer is {fluff} thick, write {top}. Confirm that both numbers are right.",
     )
@@ -203,7 +203,7 @@ def _other_units_that_fit(core: Core, depth: float, typed_unit: str, units: Unit
     return f" Check the unit: it would fit as {' or '.join(fits)}."
 
 
-def _doubt(core: Core, tank: Tank, units: UnitSystem, typed_unit: str, expected: Expectation) -> CoreFinding | None:
+def _doubt(core: Core, tank: Tank, units: UnitSystem, typed_unit: str, expected: ExpectedCore) -> CoreFinding | None:
     sd = math.hypot(expected.sd, CORE_SD)
 
     def distance(thickness: float) -> float:
@@ -219,7 +219,7 @@ def _doubt(core: Core, tank: Tank, units: UnitSystem, typed_unit: str, expected:
     if core.thickness > 0.0 and distance(to_si(typed, nearest)) <= FITS:
         return CoreFinding(
             CoreProblem.UNIT_SLIP,
-            Severity.CONFIRM,
+            CoreSeverity.CONFIRM,
             f"{_number(typed, typed_unit)} {typed_unit} is far from the rest, {about}; "
             f"{_number(typed, nearest)} {nearest} ({format_length(to_si(typed, nearest), units)}) would fit. "
             "Confirm the unit.",
@@ -227,7 +227,7 @@ def _doubt(core: Core, tank: Tank, units: UnitSystem, typed_unit: str, expected:
     side = "more" if core.thickness > expected_thickness else "less"
     return CoreFinding(
         CoreProblem.FAR_FROM_ESTIMATE,
-        Severity.CONFIRM,
+        CoreSeverity.CONFIRM,
         f"{format_length(core.thickness, units)} is much {side} than the estimate: {about}. "
         "Confirm that tank, time and number are right; if they are, this core is the news.",
     )

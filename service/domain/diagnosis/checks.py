@@ -17,7 +17,7 @@ from service.domain.forecast.outlook import Pattern
 from service.domain.plant.tank import TankKind
 
 
-class Finding(StrEnum):
+class FieldCheck(StrEnum):
     """A pattern worth a check."""
 
     SENSOR_DOUBT = "sensor in doubt"
@@ -57,7 +57,7 @@ class Evidence:
     restoring_flow: float | None = None  #: return flow within reach that would bring the state point back [m³/s]
 
 
-def findings(evidence: Evidence) -> tuple[Finding, ...]:
+def findings(evidence: Evidence) -> tuple[FieldCheck, ...]:
     """The patterns the evidence shows, those to be checked first in front.
 
     >>> seen = findings(Evidence(kind=TankKind.SECONDARY, pattern=Pattern.RETURN_LOST, surface=(Surface.BUBBLES,)))
@@ -70,82 +70,82 @@ def findings(evidence: Evidence) -> tuple[Finding, ...]:
     long_stay = evidence.sludge_detention is not None and evidence.sludge_detention > LONG_STAY[evidence.kind]
     volume, usual = evidence.settled_volume, evidence.usual_settled_volume
     shown = {
-        Finding.SENSOR_DOUBT: evidence.sensor_doubtful,
-        Finding.ARM_STOPPED: Surface.ARM_STOPPED in surface,
-        Finding.RETURN_FAILURE: lost and secondary,
-        Finding.SLUDGE_PUMP_FAILURE: lost and not secondary,
-        Finding.FLOW_SURGE: evidence.pattern is Pattern.FLOW_SURGE,
-        Finding.UNEVEN_SPLIT: evidence.share_of_even is not None and evidence.share_of_even > UNEVEN_SHARE,
-        Finding.SOLIDS_LOSS: bool(surface & OVER_THE_WEIR),
-        Finding.GAS_LIFTED: bool(surface & {Surface.BUBBLES, Surface.CLUMPS}) or long_stay,
-        Finding.OVERLOADED: evidence.overloaded,
-        Finding.RISING_SETTLED_VOLUME: volume is not None and usual is not None and volume > RISING_VOLUME * usual,
-        Finding.POOR_FLOC: secondary and bool(surface & {Surface.PIN_FLOC, Surface.STRAGGLER_FLOC, Surface.TURBID}),
+        FieldCheck.SENSOR_DOUBT: evidence.sensor_doubtful,
+        FieldCheck.ARM_STOPPED: Surface.ARM_STOPPED in surface,
+        FieldCheck.RETURN_FAILURE: lost and secondary,
+        FieldCheck.SLUDGE_PUMP_FAILURE: lost and not secondary,
+        FieldCheck.FLOW_SURGE: evidence.pattern is Pattern.FLOW_SURGE,
+        FieldCheck.UNEVEN_SPLIT: evidence.share_of_even is not None and evidence.share_of_even > UNEVEN_SHARE,
+        FieldCheck.SOLIDS_LOSS: bool(surface & OVER_THE_WEIR),
+        FieldCheck.GAS_LIFTED: bool(surface & {Surface.BUBBLES, Surface.CLUMPS}) or long_stay,
+        FieldCheck.OVERLOADED: evidence.overloaded,
+        FieldCheck.RISING_SETTLED_VOLUME: volume is not None and usual is not None and volume > RISING_VOLUME * usual,
+        FieldCheck.POOR_FLOC: secondary and bool(surface & {Surface.PIN_FLOC, Surface.STRAGGLER_FLOC, Surface.TURBID}),
     }
     return tuple(finding for finding, there in shown.items() if there)
 
 
 #: What is looked at for each, the most telling first; questions and short words, for somebody half awake.
-_CHECKS: dict[Finding, tuple[str, ...]] = {
-    Finding.SENSOR_DOUBT: ("Sensor in doubt: take a hand core first, if safe. Is the blanket really there?",),
-    Finding.ARM_STOPPED: ("Arm stopped: drive, torque, shear pin? Lock out the drive before anybody reaches in.",),
-    Finding.RETURN_FAILURE: (
+_CHECKS: dict[FieldCheck, tuple[str, ...]] = {
+    FieldCheck.SENSOR_DOUBT: ("Sensor in doubt: take a hand core first, if safe. Is the blanket really there?",),
+    FieldCheck.ARM_STOPPED: ("Arm stopped: drive, torque, shear pin? Lock out the drive before anybody reaches in.",),
+    FieldCheck.RETURN_FAILURE: (
         "Return flow is down. Pump running? Valve open? Suction and line clear?",
         "Standby pump, as the site procedure allows.",
         "Return thin while the blanket is high? Water breaks through: less return may draw better.",
     ),
-    Finding.SLUDGE_PUMP_FAILURE: (
+    FieldCheck.SLUDGE_PUMP_FAILURE: (
         "Less sludge is drawn than usual. Pump running? Valve open? Is it sludge that comes, or water?",
         "Pump more often and shorter; a line that will not move may need flushing.",
     ),
-    Finding.FLOW_SURGE: (
+    FieldCheck.FLOW_SURGE: (
         "Flow surge. Storm, pump station, side streams that can wait?",
         "Every tank in service that can be? Flow even over them?",
         "Storm procedure of the site, while there is time.",
     ),
-    Finding.UNEVEN_SPLIT: (
+    FieldCheck.UNEVEN_SPLIT: (
         "This tank gets more than its share. Splitter gates, weirs level, a neighbour throttled or out?",
         "Compare the head over the weirs of each tank.",
     ),
-    Finding.SOLIDS_LOSS: (
+    FieldCheck.SOLIDS_LOSS: (
         "Solids go over the weir: sample the effluent, tell whoever the permit names.",
         "Along the whole weir, or in one place? One place is a level or a current, not the blanket.",
     ),
-    Finding.GAS_LIFTED: (
+    FieldCheck.GAS_LIFTED: (
         "Sludge stays long, or clumps and bubbles were seen. Does a stirred jar sink again? Then gas lifts it.",
         "Shorten its stay: draw faster; look at nitrate, oxygen at the basin's end, septic feed.",
     ),
-    Finding.OVERLOADED: ("More solids arrive than get down: raise the return up to its ceiling, or take flow off.",),
-    Finding.RISING_SETTLED_VOLUME: (
+    FieldCheck.OVERLOADED: ("More solids arrive than get down: raise the return up to its ceiling, or take flow off.",),
+    FieldCheck.RISING_SETTLED_VOLUME: (
         "Sludge settles worse than usual. Test again, one diluted: slow settling, or only more solids?",
         "Microscope for filaments; oxygen, feed, nutrients; wasting on target.",
     ),
-    Finding.POOR_FLOC: ("Cloudy water or pin floc is not a high blanket: sludge age, oxygen, shear, toxic loads?",),
+    FieldCheck.POOR_FLOC: ("Cloudy water or pin floc is not a high blanket: sludge age, oxygen, shear, toxic loads?",),
 }
 
 #: The same in a word or two, for a text message.
-_HINTS: dict[Finding, str] = {
-    Finding.SENSOR_DOUBT: "Core first",
-    Finding.ARM_STOPPED: "Arm stopped",
-    Finding.RETURN_FAILURE: "Return flow down",
-    Finding.SLUDGE_PUMP_FAILURE: "Sludge pump?",
-    Finding.FLOW_SURGE: "Flow surge",
-    Finding.UNEVEN_SPLIT: "Uneven split?",
-    Finding.SOLIDS_LOSS: "Solids over weir",
-    Finding.GAS_LIFTED: "Gas lifts sludge?",
-    Finding.OVERLOADED: "Overloaded",
-    Finding.RISING_SETTLED_VOLUME: "Settles badly",
-    Finding.POOR_FLOC: "Poor floc",
+_HINTS: dict[FieldCheck, str] = {
+    FieldCheck.SENSOR_DOUBT: "Core first",
+    FieldCheck.ARM_STOPPED: "Arm stopped",
+    FieldCheck.RETURN_FAILURE: "Return flow down",
+    FieldCheck.SLUDGE_PUMP_FAILURE: "Sludge pump?",
+    FieldCheck.FLOW_SURGE: "Flow surge",
+    FieldCheck.UNEVEN_SPLIT: "Uneven split?",
+    FieldCheck.SOLIDS_LOSS: "Solids over weir",
+    FieldCheck.GAS_LIFTED: "Gas lifts sludge?",
+    FieldCheck.OVERLOADED: "Overloaded",
+    FieldCheck.RISING_SETTLED_VOLUME: "Settles badly",
+    FieldCheck.POOR_FLOC: "Poor floc",
 }
 
 CONFIRM = "Confirm with a hand core, if safe, and log it."
 DEFERS = "Site procedures, local codes and the licensed operator decide; this is advice only."
 
 
-def leading_checks(found: Sequence[Finding], most: int) -> tuple[str, ...]:
+def leading_checks(found: Sequence[FieldCheck], most: int) -> tuple[str, ...]:
     """The *most* telling checks, in order: the first of every finding before the second of any.
 
-    >>> [line.split(".")[0] for line in leading_checks([Finding.RETURN_FAILURE, Finding.FLOW_SURGE], 3)]
+    >>> [line.split(".")[0] for line in leading_checks([FieldCheck.RETURN_FAILURE, FieldCheck.FLOW_SURGE], 3)]
     ['Return flow is down', 'Standby pump, as the site procedure allows', 'Flow surge']
     """
     ranked = [(rank, n, line) for n, finding in enumerate(found) for rank, line in enumerate(_CHECKS[finding])]
@@ -153,20 +153,20 @@ def leading_checks(found: Sequence[Finding], most: int) -> tuple[str, ...]:
     return tuple(line for _, _, line in sorted(kept, key=lambda one: (one[1], one[0])))
 
 
-def checks(found: Sequence[Finding]) -> tuple[str, ...]:
+def checks(found: Sequence[FieldCheck]) -> tuple[str, ...]:
     """All there is to check, in order, with the standing lines at the end.
 
-    >>> checks([Finding.POOR_FLOC])[-1]
+    >>> checks([FieldCheck.POOR_FLOC])[-1]
     'Site procedures, local codes and the licensed operator decide; this is advice only.'
     """
     lines = tuple(line for finding in found for line in _CHECKS[finding])
-    return (*lines, *(() if Finding.SENSOR_DOUBT in found else (CONFIRM,)), DEFERS)
+    return (*lines, *(() if FieldCheck.SENSOR_DOUBT in found else (CONFIRM,)), DEFERS)
 
 
-def hint(found: Sequence[Finding]) -> str:
+def hint(found: Sequence[FieldCheck]) -> str:
     """What was found in a word or two: the first finding that is not about the sensor, whose doubt is told already.
 
-    >>> hint([Finding.SENSOR_DOUBT, Finding.FLOW_SURGE]), hint([])
+    >>> hint([FieldCheck.SENSOR_DOUBT, FieldCheck.FLOW_SURGE]), hint([])
     ('Flow surge', '')
     """
-    return next((_HINTS[finding] for finding in found if finding is not Finding.SENSOR_DOUBT), "")
+    return next((_HINTS[finding] for finding in found if finding is not FieldCheck.SENSOR_DOUBT), "")

@@ -16,7 +16,7 @@ from service.errors import DomainError
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Change:
+class PlantChange:
     """What is changed. Flows in [m³/s] for this tank alone, times in [h].
 
     A tank taken out of service shows here as ``flow_factor`` on those that stay: four tanks to three is 4/3.
@@ -29,7 +29,7 @@ class Change:
     storm_hours: float = 0.0  #: … for so long
 
 
-def what_if(tank: Tank, memory: ForecastMemory, now: datetime, change: Change) -> tuple[Forecast, Forecast]:
+def what_if(tank: Tank, memory: ForecastMemory, now: datetime, change: PlantChange) -> tuple[Forecast, Forecast]:
     """The forecast as things are, and after a change.
 
     Parameters

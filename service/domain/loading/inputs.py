@@ -12,7 +12,7 @@ from service.domain.plant.signal import Signal, SignalKind
 from service.domain.plant.tank import TankKind
 
 
-class Standing(StrEnum):
+class InputStatus(StrEnum):
     """Whether an input can be used."""
 
     USED = "used"
@@ -34,7 +34,7 @@ class LoadInput:
     """One input as it stands."""
 
     kind: SignalKind
-    standing: Standing
+    standing: InputStatus
     origin: Origin = Origin.TANK
     value: float | None = None  #: as used for this tank, in SI; None where there is none
     at: datetime | None = None  #: when it was measured
@@ -44,7 +44,7 @@ class LoadInput:
     @property
     def missing(self) -> bool:
         """Whether something cannot be said for want of it."""
-        return self.standing is not Standing.USED
+        return self.standing is not InputStatus.USED
 
 
 #: What each kind of tank needs, and what for; the first needed is the first named.
@@ -100,9 +100,9 @@ def _input(setup: TankSetup, heading: Heading, kind: SignalKind, why: str, at: d
         if found
     ]
     if not tried:
-        return LoadInput(kind=kind, standing=Standing.NO_SIGNAL, needed_for=why)
-    found = next((i for i in tried if i.standing is Standing.USED), None)
-    found = found or next((i for i in tried if i.standing is Standing.TOO_OLD), tried[0])
+        return LoadInput(kind=kind, standing=InputStatus.NO_SIGNAL, needed_for=why)
+    found = next((i for i in tried if i.standing is InputStatus.USED), None)
+    found = found or next((i for i in tried if i.standing is InputStatus.TOO_OLD), tried[0])
     if found.origin is Origin.SHARE and found.value is not None:
         return LoadInput(
             kind=kind,
@@ -123,14 +123,14 @@ def _heard(
     usable_for = max(s.stale_after for s in signals)
     if not heard:
         return LoadInput(
-            kind=kind, standing=Standing.NOTHING_HEARD, origin=origin, usable_for=usable_for, needed_for=why
+            kind=kind, standing=InputStatus.NOTHING_HEARD, origin=origin, usable_for=usable_for, needed_for=why
         )
     fresh = [(s, t, v) for s, t, v in heard if timedelta(seconds=at.timestamp() - t) <= s.stale_after]
     used = fresh or heard
     values = [v for _, _, v in used]
     return LoadInput(
         kind=kind,
-        standing=Standing.USED if fresh else Standing.TOO_OLD,
+        standing=InputStatus.USED if fresh else InputStatus.TOO_OLD,
         origin=origin,
         value=sum(values) if kind in _FLOWS else sum(values) / len(values),
         at=datetime.fromtimestamp(max(t for _, t, _ in used), UTC),

@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass
 from datetime import datetime
 
-from service.domain.loading.inputs import LoadInput, Origin, Standing
+from service.domain.loading.inputs import InputStatus, LoadInput, Origin
 from service.domain.loading.limits import (
     DIMENSION_OF_QUANTITY,
     LimitWarning,
@@ -15,7 +15,7 @@ from service.domain.loading.limits import (
     Quantity,
     limits_for,
 )
-from service.domain.loading.state_point import Limit, StatePoint, Verdict
+from service.domain.loading.state_point import Limit, StatePoint, StatePointVerdict
 from service.domain.loading.tank_load import TankLoad
 from service.domain.plant.display import format_duration, format_quantity
 from service.domain.plant.signal import DIMENSION_OF, SignalKind
@@ -122,9 +122,9 @@ def verdict_words(state: StatePoint) -> str:
     'safe: 27 % of its limit (thickening) is still free'
     """
     duty = state.nearer.value
-    if state.verdict is Verdict.SAFE:
+    if state.verdict is StatePointVerdict.SAFE:
         return f"safe: {100.0 * state.margin:.0f} % of its limit ({duty}) is still free"
-    if state.verdict is Verdict.CRITICAL:
+    if state.verdict is StatePointVerdict.CRITICAL:
         return f"critical: at its limit ({duty})"
     if not math.isfinite(state.margin):
         if state.underflow_rate > 0.0 or state.nearer is Limit.CLARIFICATION:
@@ -162,7 +162,7 @@ def failing_words(load: TankLoad, system: UnitSystem) -> str:
         return ""
     flow = format_quantity(load.failing_flow, Dimension.FLOW, system)
     solids = format_quantity(load.failing_solids, Dimension.CONCENTRATION, system)
-    word = "fails" if load.state.verdict is Verdict.OVERLOADED else "would fail"
+    word = "fails" if load.state.verdict is StatePointVerdict.OVERLOADED else "would fail"
     return f"today it {word} above a flow of {flow}, or with feed solids above {solids}"
 
 
@@ -198,7 +198,7 @@ def abnormal_words(load: TankLoad, system: UnitSystem) -> tuple[str, ...]:
     A tank that was built too shallow is not told every day.
     """
     lines = []
-    if load.state is not None and load.state.verdict is not Verdict.SAFE:
+    if load.state is not None and load.state.verdict is not StatePointVerdict.SAFE:
         helps = restoring_words(load, system)
         lines.append("state point " + verdict_words(load.state) + (f"; {helps}" if helps else ""))
         if outside := settling_words(load):
@@ -216,12 +216,12 @@ def input_name(found: LoadInput) -> str:
 
 def input_words(found: LoadInput, system: UnitSystem, now: datetime) -> str:
     """An input as it stands, and how old it is."""
-    if found.standing in (Standing.NO_SIGNAL, Standing.NOTHING_HEARD) or found.at is None or found.value is None:
+    if found.standing in (InputStatus.NO_SIGNAL, InputStatus.NOTHING_HEARD) or found.at is None or found.value is None:
         return f"missing: {found.standing.value}"
     value = format_quantity(found.value, DIMENSION_OF[found.kind], system)
     age = now - found.at
     whose = "" if found.origin is Origin.TANK else f" ({found.origin.value})"
-    if found.standing is Standing.TOO_OLD:
+    if found.standing is InputStatus.TOO_OLD:
         usable = format_duration(found.usable_for)
         return f"missing: last {value}{whose} {format_duration(age)} ago, too old after {usable}"
     return f"{value}{whose}, {format_duration(age)} ago"

@@ -16,7 +16,7 @@ _CRITICAL_BAND = 0.005
 _NOTHING_DRAWN = 1e-6
 
 
-class Verdict(StrEnum):
+class StatePointVerdict(StrEnum):
     """What the state point says."""
 
     SAFE = "safe"
@@ -44,7 +44,7 @@ class StatePoint:
     limiting_flux: float | None  #: the most that gets through there
     thickening_load: float  #: loading over limiting flux; zero when nothing limits [–]
     clarification_load: float  #: overflow rate over settling speed [–]
-    verdict: Verdict
+    verdict: StatePointVerdict
     nearer: Limit
 
     @property
@@ -124,11 +124,11 @@ def state_point(flow: float, return_flow: float, feed_solids: float, area: float
     clarification = over / speed if speed > 0.0 else (math.inf if over > 0.0 else 0.0)
     load = max(thickening, clarification)
     if load > 1.0 + _CRITICAL_BAND:
-        verdict = Verdict.OVERLOADED
+        verdict = StatePointVerdict.OVERLOADED
     elif load >= 1.0 - _CRITICAL_BAND:
-        verdict = Verdict.CRITICAL
+        verdict = StatePointVerdict.CRITICAL
     else:
-        verdict = Verdict.SAFE
+        verdict = StatePointVerdict.SAFE
     return StatePoint(
         overflow_rate=over,
         underflow_rate=under,

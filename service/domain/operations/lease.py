@@ -23,22 +23,22 @@ TURN_S = 4.0
 
 
 #: The pieces of work that are not the reading of a source.
-DECIDE, TELL, PAST, KEEP_UP = "decide", "tell", "past", "keep up"
+EVALUATE, DELIVER, PAST, MAINTAIN = "evaluate", "deliver", "past", "maintain"
 
 
 def reading(source: str) -> str:
     """Name the work of reading a source."""
-    return f"read {source}"
+    return f"poll:{source}"
 
 
 def spoken(work: str) -> str:
     """A piece of work as people call it.
 
-    >>> spoken("tell"), spoken(reading("panel"))
+    >>> spoken("deliver"), spoken(reading("panel"))
     ('messages', 'reading panel')
     """
     source = work.removeprefix(reading(""))
-    return {DECIDE: "alarms", TELL: "messages", PAST: "past estimates", KEEP_UP: "upkeep"}.get(
+    return {EVALUATE: "alarms", DELIVER: "messages", PAST: "past estimates", MAINTAIN: "upkeep"}.get(
         work
     ) or f"reading {source}"
 
@@ -72,7 +72,7 @@ class Lease:
         return self.holder == holder and self.token == token
 
 
-class Standing(StrEnum):
+class LeaseStatus(StrEnum):
     """How a node stands to a piece of work."""
 
     HELD = "held"
@@ -92,8 +92,8 @@ class Tenure:
         """After the database said yes. Counted from the asking: it answered later than that, and its lease ends later."""
         return Tenure(token, asked_at + term - margin)
 
-    def standing(self, now: float) -> Standing:
+    def standing(self, now: float) -> LeaseStatus:
         """Whether the node may work."""
         if self.token == 0:
-            return Standing.ELSEWHERE
-        return Standing.HELD if now < self.until else Standing.LAPSED
+            return LeaseStatus.ELSEWHERE
+        return LeaseStatus.HELD if now < self.until else LeaseStatus.LAPSED

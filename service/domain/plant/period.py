@@ -8,7 +8,7 @@ from enum import StrEnum
 from zoneinfo import ZoneInfo
 
 
-class Span(StrEnum):
+class PeriodKind(StrEnum):
     """How long a report looks back."""
 
     DAILY = "daily"
@@ -19,7 +19,7 @@ class Span(StrEnum):
 class Period:
     """A day or month of the plant's calendar: start ≤ time < end."""
 
-    span: Span
+    span: PeriodKind
     first: date
     start: datetime
     end: datetime
@@ -36,7 +36,7 @@ class Period:
         >>> day_of(date(2026, 3, 8), ZoneInfo("America/New_York")).name
         '2026-03-08'
         """
-        return f"{self.first:%Y-%m-%d}" if self.span is Span.DAILY else f"{self.first:%Y-%m}"
+        return f"{self.first:%Y-%m-%d}" if self.span is PeriodKind.DAILY else f"{self.first:%Y-%m}"
 
 
 def day_of(day: date, zone: ZoneInfo) -> Period:
@@ -46,7 +46,7 @@ def day_of(day: date, zone: ZoneInfo) -> Period:
     datetime.timedelta(seconds=82800)
     """
     following = day + timedelta(days=1)
-    return Period(span=Span.DAILY, first=day, start=_midnight(day, zone), end=_midnight(following, zone))
+    return Period(span=PeriodKind.DAILY, first=day, start=_midnight(day, zone), end=_midnight(following, zone))
 
 
 def month_of(day: date, zone: ZoneInfo) -> Period:
@@ -57,15 +57,15 @@ def month_of(day: date, zone: ZoneInfo) -> Period:
     """
     first = day.replace(day=1)
     following = (first + timedelta(days=32)).replace(day=1)
-    return Period(span=Span.MONTHLY, first=first, start=_midnight(first, zone), end=_midnight(following, zone))
+    return Period(span=PeriodKind.MONTHLY, first=first, start=_midnight(first, zone), end=_midnight(following, zone))
 
 
-def period_of(span: Span, day: date, zone: ZoneInfo) -> Period:
+def period_of(span: PeriodKind, day: date, zone: ZoneInfo) -> Period:
     """The day, or the month it belongs to."""
-    return day_of(day, zone) if span is Span.DAILY else month_of(day, zone)
+    return day_of(day, zone) if span is PeriodKind.DAILY else month_of(day, zone)
 
 
-def last_whole(span: Span, now: datetime, zone: ZoneInfo) -> Period:
+def last_whole(span: PeriodKind, now: datetime, zone: ZoneInfo) -> Period:
     """The last period that is over: yesterday, or last month."""
     running = period_of(span, now.astimezone(zone).date(), zone)
     return period_of(span, running.first - timedelta(days=1), zone)

@@ -15,7 +15,7 @@ class Quality(IntEnum):
     BAD = 2
 
 
-class Reason(IntEnum):
+class ReadingReason(IntEnum):
     """Why a value is doubted. Below 100: said by the source. From 100: found by conditioning. Numbers are stored: never reused."""
 
     NONE = 0
@@ -51,4 +51,4 @@ class Reading:
     time: datetime
     value: float
     quality: Quality = Quality.GOOD
-    reason: Reason = Reason.NONE
+    reason: ReadingReason = ReadingReason.NONE

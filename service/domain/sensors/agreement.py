@@ -74,7 +74,7 @@ def limits_of_agreement(
 
 
 @dataclass(frozen=True, slots=True)
-class Line:
+class FittedLine:
     """y = intercept + slope·x, with standard errors where they are known."""
 
     slope: float
@@ -83,7 +83,7 @@ class Line:
     intercept_se: float = math.nan
 
 
-def least_squares(x: Sequence[float], y: Sequence[float]) -> Line:
+def least_squares(x: Sequence[float], y: Sequence[float]) -> FittedLine:
     """Ordinary least squares: no error in x.
 
     >>> line = least_squares([0.0, 1.0, 2.0], [1.0, 3.0, 5.0])
@@ -94,10 +94,10 @@ def least_squares(x: Sequence[float], y: Sequence[float]) -> Line:
     from scipy import stats
 
     fit = stats.linregress(x, y)
-    return Line(float(fit.slope), float(fit.intercept), float(fit.stderr), float(fit.intercept_stderr))
+    return FittedLine(float(fit.slope), float(fit.intercept), float(fit.stderr), float(fit.intercept_stderr))
 
 
-def proportional(x: Sequence[float], y: Sequence[float]) -> Line:
+def proportional(x: Sequence[float], y: Sequence[float]) -> FittedLine:
     """Least squares through the origin: one is so many times the other.
 
     >>> proportional([1.0, 2.0], [3.0, 6.0]).slope
@@ -109,10 +109,10 @@ def proportional(x: Sequence[float], y: Sequence[float]) -> Line:
     square = float(a @ a)
     slope = float(a @ b) / square
     rest = b - slope * a
-    return Line(slope, 0.0, math.sqrt(float(rest @ rest) / (a.size - 1) / square), 0.0)
+    return FittedLine(slope, 0.0, math.sqrt(float(rest @ rest) / (a.size - 1) / square), 0.0)
 
 
-def deming(x: Sequence[float], y: Sequence[float], ratio: float = 1.0) -> Line:
+def deming(x: Sequence[float], y: Sequence[float], ratio: float = 1.0) -> FittedLine:
     """Deming regression: error in both, with standard errors by the jackknife (for four pairs or more).
 
     Parameters
@@ -131,7 +131,7 @@ def deming(x: Sequence[float], y: Sequence[float], ratio: float = 1.0) -> Line:
     slope, intercept = _deming(a, b, ratio)
     n = a.size
     if n < 4:
-        return Line(slope, intercept)
+        return FittedLine(slope, intercept)
     # Each pair left out in turn: the sums without it follow from those of all, so that the cost is linear in the pairs.
     da, db, part = a - np.mean(a), b - np.mean(b), n / (n - 1)
     without = [(float(np.sum(u * v)) - part * u * v) / (n - 2) for u, v in ((da, da), (db, db), (da, db))]
@@ -139,7 +139,7 @@ def deming(x: Sequence[float], y: Sequence[float], ratio: float = 1.0) -> Line:
     intercepts = (n * np.mean(b) - b - slopes * (n * np.mean(a) - a)) / (n - 1)
     pseudo = n * np.array([slope, intercept]) - (n - 1) * np.stack([slopes, intercepts], axis=1)
     se = np.std(pseudo, axis=0, ddof=1) / math.sqrt(n)
-    return Line(slope, intercept, float(se[0]), float(se[1]))
+    return FittedLine(slope, intercept, float(se[0]), float(se[1]))
 
 
 def _deming(x: np.ndarray, y: np.ndarray, ratio: float) -> tuple[float, float]:
@@ -159,7 +159,7 @@ def _slope(sxx: float, syy: float, sxy: float, ratio: float) -> float:
 
 def york(
     x: Sequence[float], y: Sequence[float], x_var: Sequence[float], y_var: Sequence[float], steps: int = 200
-) -> Line:
+) -> FittedLine:
     """Best straight line for pairs whose errors differ from pair to pair and are independent of each other.
 
     Parameters
@@ -193,10 +193,10 @@ def york(
     adjusted = xm + beta
     mean = float((w @ adjusted) / w.sum())
     slope_se = math.sqrt(1.0 / float(w @ (adjusted - mean) ** 2))
-    return Line(slope, intercept, slope_se, math.sqrt(1.0 / float(w.sum()) + (mean * slope_se) ** 2))
+    return FittedLine(slope, intercept, slope_se, math.sqrt(1.0 / float(w.sum()) + (mean * slope_se) ** 2))
 
 
-def theil_sen(x: Sequence[float], y: Sequence[float], confidence: float = 0.95) -> tuple[Line, float, float]:
+def theil_sen(x: Sequence[float], y: Sequence[float], confidence: float = 0.95) -> tuple[FittedLine, float, float]:
     """Median of the slopes between all pairs: a line that up to 29 % wild points cannot bend.
 
     Returns
@@ -210,7 +210,7 @@ def theil_sen(x: Sequence[float], y: Sequence[float], confidence: float = 0.95) 
     from scipy import stats
 
     fit = stats.theilslopes(y, x, confidence, method="separate")
-    return Line(float(fit[0]), float(fit[1])), float(fit[2]), float(fit[3])
+    return FittedLine(float(fit[0]), float(fit[1])), float(fit[2]), float(fit[3])
 
 
 def _two_apart(x: Sequence[float], y: Sequence[float]) -> None:

@@ -40,7 +40,7 @@ class Fit:
 
 
 @dataclass(frozen=True, slots=True)
-class Stretch:
+class PairStretch:
     """Pairs between two works on the sensor, as arrays, and what was believed at its start."""
 
     days: Array  #: from each pair to the next; the last is 0
@@ -80,7 +80,7 @@ def _move(days: float, fit: Fit, priors: Priors) -> tuple[Array, Array]:
     return transition, walk
 
 
-def fit_drift(stretches: Sequence[Stretch], priors: Priors) -> Fit:
+def fit_drift(stretches: Sequence[PairStretch], priors: Priors) -> Fit:
     """The most probable noise, walk and structure.
 
     Parameters
@@ -120,7 +120,7 @@ def _between(grid: Array, values: Array, at: int) -> float:
 
 
 def _log_likelihood(
-    stretch: Stretch, priors: Priors, trending: Array, spanning: Array, core_sd: Array, walk_sd: Array
+    stretch: PairStretch, priors: Priors, trending: Array, spanning: Array, core_sd: Array, walk_sd: Array
 ) -> Array:
     """Filters side by side, written out for three states: element-wise, so that no small matrices are handled."""
     zero = np.zeros_like(core_sd)

@@ -20,7 +20,7 @@ from service.domain.blanket.drift_priors import Priors
 from service.domain.blanket.pairing import Pair
 from service.domain.blanket.work_effect import after_work
 from service.domain.cores.core import Calibration
-from service.domain.sensors.drift_fit import Fit, Stretch, fit_drift
+from service.domain.sensors.drift_fit import Fit, PairStretch, fit_drift
 from service.domain.sensors.kalman import kalman_filter, smooth
 
 #: Chance from which a core is called wrong, or a step is said to have happened.
@@ -28,7 +28,7 @@ CALLED = 0.5
 
 
 @dataclass(frozen=True, slots=True)
-class Point:
+class PairInHindsight:
     """One pair in hindsight. Offsets about the span's pivot, in [m]; chances in [–]."""
 
     pair: Pair
@@ -57,7 +57,7 @@ class StepFound:
 class DriftHistory:
     """All of it. ``drift`` is the bank's word at ``told_at``, the same the online estimate uses."""
 
-    points: tuple[Point, ...]
+    points: tuple[PairInHindsight, ...]
     fit: Fit
     steps: tuple[StepFound, ...]
     drift: Drift
@@ -111,7 +111,7 @@ def drift_history(
     jump_var = np.maximum(((stepped > CALLED) & (wrong <= CALLED)) * told.step_sd**2, jumps**2)
     stretches = _stretches(pairs, pivot, wrong > CALLED, jump_var, starts)
     fit = fit_drift(stretches, told)
-    points: list[Point] = []
+    points: list[PairInHindsight] = []
     steps: list[StepFound] = []
     for stretch in stretches:
         model = stretch.model(fit, told)
@@ -130,7 +130,7 @@ def drift_history(
             surprise = float(filtered.innovation[k] / math.sqrt(filtered.innovation_var[k]))
             error = mean + float(past.mean[k, 2] * stretch.above[k])
             points.append(
-                Point(
+                PairInHindsight(
                     pairs[i], float(wrong[i]), float(stepped[i]), float(online[i, 0]), float(online[i, 1]), mean, sd, error, surprise
                 )
             )  # fmt: skip
@@ -158,7 +158,7 @@ def _stretches(
     wrong: NDArray[np.bool_],
     jump_var: NDArray[np.float64],
     starts: Sequence[tuple[int, float, float, float, float, float]],
-) -> list[Stretch]:
+) -> list[PairStretch]:
     made = []
     ends = [start[0] for start in starts[1:]] + [len(pairs)]
     for (begin, at, offset, offset_var, span, span_var), end in zip(starts, ends, strict=True):
@@ -169,7 +169,7 @@ def _stretches(
         measured = np.array([pair.difference for pair in part])
         measured[wrong[begin:end]] = np.nan
         made.append(
-            Stretch(
+            PairStretch(
                 days=np.append(np.diff(times), 0.0) / 86_400.0,
                 measured=measured,
                 above=np.array([pair.height - pivot for pair in part]),

@@ -17,9 +17,9 @@ from service.domain.cores.blunders import Doubt, core_doubt
 from service.domain.cores.core import Calibration
 from service.domain.plant.tank import Tank
 from service.domain.sensors.advice import TOLERANCE, Advice, advise
-from service.domain.sensors.agreement import LimitsOfAgreement, Line, deming, limits_of_agreement
+from service.domain.sensors.agreement import FittedLine, LimitsOfAgreement, deming, limits_of_agreement
 from service.domain.sensors.control_charts import Cusum, Ewma, cusum, ewma
-from service.domain.sensors.drift_history import CALLED, DriftHistory, Point, drift_history
+from service.domain.sensors.drift_history import CALLED, DriftHistory, PairInHindsight, drift_history
 
 #: Pairs that say where the blanket usually stands.
 USUAL_PAIRS = 20
@@ -48,12 +48,12 @@ class SensorReview:
     tag: str
     history: DriftHistory
     advice: Advice
-    charted: tuple[Point, ...]
+    charted: tuple[PairInHindsight, ...]
     spread: float  #: of one difference in control: the charts' standard deviation [m]
     cusum: Cusum | None
     ewma: Ewma | None
     agreement: LimitsOfAgreement | None
-    deming: Line | None
+    deming: FittedLine | None
     doubts: dict[UUID, Doubt]
 
 

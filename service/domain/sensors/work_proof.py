@@ -19,7 +19,7 @@ from enum import StrEnum
 
 import numpy as np
 
-from service.domain.sensors.drift_history import CALLED, Point
+from service.domain.sensors.drift_history import CALLED, PairInHindsight
 
 #: Cores looked at on either side of the work.
 WINDOW = timedelta(days=30)
@@ -28,7 +28,7 @@ MOST_CORES = 12
 LEAST_CORES = 3
 
 
-class Outcome(StrEnum):
+class WorkOutcome(StrEnum):
     """What the cores say of the work."""
 
     BETTER = "the error is smaller than before"
@@ -41,7 +41,7 @@ class Outcome(StrEnum):
 class Side:
     """The sound cores on one side of the work, oldest first; mean error and its 95 % interval in [m], None where unknown."""
 
-    points: tuple[Point, ...]
+    points: tuple[PairInHindsight, ...]
     mean: float | None
     interval: tuple[float, float] | None
 
@@ -59,10 +59,10 @@ class WorkProof:
     after: Side
     change: float | None
     change_interval: tuple[float, float] | None
-    outcome: Outcome
+    outcome: WorkOutcome
 
 
-def work_proof(points: Sequence[Point], at: datetime, other_works: Sequence[datetime] = ()) -> WorkProof:
+def work_proof(points: Sequence[PairInHindsight], at: datetime, other_works: Sequence[datetime] = ()) -> WorkProof:
     """What the cores say of work done at a time.
 
     Parameters
@@ -76,14 +76,14 @@ def work_proof(points: Sequence[Point], at: datetime, other_works: Sequence[date
     before = _side([p for p in sound if earliest < p.pair.time <= at][-MOST_CORES:])
     after = _side([p for p in sound if at < p.pair.time <= latest][:MOST_CORES])
     if before.missing or after.missing or before.mean is None or after.mean is None:
-        return WorkProof(before, after, None, None, Outcome.TOO_FEW)
+        return WorkProof(before, after, None, None, WorkOutcome.TOO_FEW)
     change, half = after.mean - before.mean, _welch(_errors(before.points), _errors(after.points))
     better = abs(after.mean) < abs(before.mean)
-    outcome = Outcome.NOT_CLEAR if abs(change) <= half else Outcome.BETTER if better else Outcome.WORSE
+    outcome = WorkOutcome.NOT_CLEAR if abs(change) <= half else WorkOutcome.BETTER if better else WorkOutcome.WORSE
     return WorkProof(before, after, change, (change - half, change + half), outcome)
 
 
-def _side(points: Sequence[Point]) -> Side:
+def _side(points: Sequence[PairInHindsight]) -> Side:
     errors = _errors(points)
     n = len(errors)
     if n == 0:
@@ -109,5 +109,5 @@ def _welch(a: Sequence[float], b: Sequence[float]) -> float:
     return float(stats.t.ppf(0.975, freedom)) * math.sqrt(total)
 
 
-def _errors(points: Sequence[Point]) -> list[float]:
+def _errors(points: Sequence[PairInHindsight]) -> list[float]:
     return [point.pair.difference for point in points]

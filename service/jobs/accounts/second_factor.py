@@ -86,7 +86,7 @@ class FactorKeys:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Standing:
+class SecondFactorStatus:
     """How it stands with somebody's second factor."""
 
     #: Whether they sign in with a password here; who comes from an identity provider gives a code there.
@@ -95,11 +95,11 @@ class Standing:
     codes_left: int = 0
 
 
-def standing(engine: Engine, person: PersonRecord) -> Standing:
+def standing(engine: Engine, person: PersonRecord) -> SecondFactorStatus:
     """How it stands with somebody's second factor."""
     with transaction(engine) as conn:
         factor = second_factors.find(conn, person.id)
-        return Standing(
+        return SecondFactorStatus(
             offered=person.password_set_at is not None,
             since=None if factor is None else factor.confirmed_at,
             codes_left=second_factors.codes_left(conn, person.id),

@@ -17,7 +17,7 @@ from service.alarms.machine import (
     AlarmState,
     Command,
     Decline,
-    Reason,
+    MachineReason,
     RemoveFromService,
     Reset,
     ReturnToService,
@@ -26,13 +26,13 @@ from service.alarms.machine import (
     step,
 )
 from service.calls.escalation import AfterNo, calls_after_no
-from service.calls.routing import Routing, Told
+from service.calls.routing import Routing, SentMessage
 from service.domain.blanket.estimate import TankSetup
 from service.errors import InputError
 from service.jobs.accounts.actor import Actor, audit
 from service.jobs.alarms.setup import AlarmSetup
 from service.jobs.calls.escalate import not_answering, scene_of
-from service.jobs.calls.notification import REMEMBER, Change, Decided, decide, write
+from service.jobs.calls.notification import REMEMBER, AlarmChange, Decided, decide, write
 from service.storage.alarms.alarms import AlarmRecord, find_alarms, folded, lock_alarms, save_alarms, told
 from service.storage.calls.outbox import cancel_calls
 from service.storage.plant.site_tables import site_ids
@@ -58,7 +58,7 @@ class Done:
     code: str
     state: AlarmState
     changed: bool
-    reason: Reason
+    reason: MachineReason
     told: int = 0
     actor: str = ""  #: who has it, shelved it or removed it
     after_no: AfterNo | None = None  #: who is called because somebody said no
@@ -99,7 +99,7 @@ def submit_command(
     taken = step(definition, record.machine, command, now)
     messages, after_no = 0, None
     if taken.transitions:
-        change = Change(record=record, definition=definition, machine=taken.machine, transitions=taken.transitions)
+        change = AlarmChange(record=record, definition=definition, machine=taken.machine, transitions=taken.transitions)
         scene = scene_of(conn, setup, tanks, site_ids(conn), definition, now)
         if isinstance(command, Acknowledge) and record.machine.occurred_at is not None:
             cancel_calls(conn, record.id, record.machine.occurred_at, now, f"{command.who} has it")
@@ -134,7 +134,9 @@ def submit_command(
     )
 
 
-def _after_no(conn: Connection, setup: AlarmSetup, change: Change, history: Sequence[Told], now: datetime) -> AfterNo:
+def _after_no(
+    conn: Connection, setup: AlarmSetup, change: AlarmChange, history: Sequence[SentMessage], now: datetime
+) -> AfterNo:
     """Who is called because of a no; nobody about an alarm that another calls in the place of."""
     if folded(conn, [change.record.id]):
         return AfterNo()

@@ -15,7 +15,7 @@ import structlog
 from sqlalchemy import Connection, Engine
 
 from service.alarms.definition import AlarmDefinition, AlarmKind, SystemWatch
-from service.alarms.grouping import Standing, calling, causes_of, filling_seen, shared_cause
+from service.alarms.grouping import StandingAlarm, calling, causes_of, filling_seen, shared_cause
 from service.alarms.machine import (
     QUIET,
     AlarmState,
@@ -29,7 +29,7 @@ from service.alarms.machine import (
     step,
 )
 from service.alarms.observations import TakenBack
-from service.alarms.rules import Situation, judge
+from service.alarms.rules import RuleInput, judge
 from service.calls.routing import covering
 from service.domain.blanket.estimate import Estimate, TankSetup
 from service.domain.diagnosis.checks import Evidence
@@ -45,7 +45,7 @@ from service.jobs.alarms.situations import (
     tank_histories,
 )
 from service.jobs.calls.escalate import escalate
-from service.jobs.calls.notification import REMEMBER, Change, Decided, Scene, also_active, decide, write
+from service.jobs.calls.notification import REMEMBER, AlarmChange, Decided, Scene, also_active, decide, write
 from service.jobs.diagnosis.evidence import evidence_of
 from service.jobs.forecast.ahead import Ahead
 from service.storage.alarms.alarms import AlarmRecord, alarms, keep_quietly, lock_alarms, save_alarms, told
@@ -91,7 +91,7 @@ def evaluate(
     The first look at an alarm starts from the newest estimate: the past before it is nobody's alarm. After an outage the
     past is journalled, but people are told of what is true now.
 
-    An alarm nobody has answered is called further where the site has a ladder for it.
+    An alarm nobody has answered is called further where the site has an escalation for it.
 
     Reading is shared by all tanks and takes no locks. A tank whose alarms move is decided again under lock, in the
     transaction that writes; memory of the others is kept only where nobody changed it meanwhile.
@@ -101,13 +101,13 @@ def evaluate(
     looks, records, failed = _looks(engine, setup, tanks, ids, projected, ahead or {}, now, out_of_service or {})
     quiet: list[tuple[AlarmRecord, Machine]] = []
     done = 0
-    decided: list[tuple[_Look, list[Change]]] = []
+    decided: list[tuple[_Look, list[AlarmChange]]] = []
     for look in looks:
         with suppress(_Spared), _sparing(look.tank.tank.key, failed):
             decided.append((look, look.decide()))
     everything = [_standing(change) for _, changes in decided for change in changes]
     names = {tank.tank.key: tank.tank.label for tank in tanks}
-    seen = Situation(at=now, filling=filling_seen(everything, names, now))
+    seen = RuleInput(at=now, filling=filling_seen(everything, names, now))
     plantwide, messages = _plantwide(engine, setup, records, seen, now)
     transitions = sum(len(change.transitions) for change in plantwide)
     causes = calling(causes_of([*_connectors(setup, records), *map(_standing, plantwide)]))
@@ -191,13 +191,13 @@ class _Look:
     out_of_service: str | None
 
     @property
-    def live(self) -> Situation:
+    def live(self) -> RuleInput:
         """What is known now."""
         newest = self.history.estimates[-1] if self.history.estimates else None
         seen = self.history.at(self.now, self.projected or newest, in_service=self.out_of_service is None)
         return self.ahead.seen_in(seen)
 
-    def decide(self, records: Mapping[str, AlarmRecord] | None = None) -> list[Change]:
+    def decide(self, records: Mapping[str, AlarmRecord] | None = None) -> list[AlarmChange]:
         """Step every alarm through what is new, then look at the present."""
         records = self.records if records is None else records
         live = self.live
@@ -287,25 +287,25 @@ def _looks(
     return looks, records, failed
 
 
-def _standing(change: Change) -> Standing:
-    return Standing(definition=change.definition, machine=change.machine)
+def _standing(change: AlarmChange) -> StandingAlarm:
+    return StandingAlarm(definition=change.definition, machine=change.machine)
 
 
-def _connectors(setup: AlarmSetup, records: Mapping[str, AlarmRecord]) -> list[Standing]:
+def _connectors(setup: AlarmSetup, records: Mapping[str, AlarmRecord]) -> list[StandingAlarm]:
     return [
-        Standing(definition=d, machine=records[d.key].machine)
+        StandingAlarm(definition=d, machine=records[d.key].machine)
         for d in setup.of_tank(None)
         if d.watch is SystemWatch.CONNECTOR and d.key in records
     ]
 
 
 def _plantwide(
-    engine: Engine, setup: AlarmSetup, records: Mapping[str, AlarmRecord], seen: Situation, now: datetime
-) -> tuple[list[Change], int]:
+    engine: Engine, setup: AlarmSetup, records: Mapping[str, AlarmRecord], seen: RuleInput, now: datetime
+) -> tuple[list[AlarmChange], int]:
     """The alarms on all tanks together after this look, and how many messages they made."""
     definitions = [d for d in setup.of_tank(None) if d.watch is SystemWatch.FILLING and d.key in records]
 
-    def look(known: Mapping[str, AlarmRecord]) -> list[Change]:
+    def look(known: Mapping[str, AlarmRecord]) -> list[AlarmChange]:
         return [_stepped(d, known[d.key], [(now, Evaluate(verdict=judge(d, seen), live=True))]) for d in definitions]
 
     changes = look(records)
@@ -317,7 +317,12 @@ def _plantwide(
 
 
 def _write_tank(
-    engine: Engine, setup: AlarmSetup, look: _Look, tanks: Sequence[TankSetup], ids: SiteIds, causes: Sequence[Standing]
+    engine: Engine,
+    setup: AlarmSetup,
+    look: _Look,
+    tanks: Sequence[TankSetup],
+    ids: SiteIds,
+    causes: Sequence[StandingAlarm],
 ) -> tuple[int, int]:
     """Decide again with the alarms held against everybody else, and write."""
     with transaction(engine) as conn:
@@ -338,7 +343,7 @@ def _write_tank(
     return sum(len(change.transitions) for change in changes), written
 
 
-def _taken_back(conn: Connection, look: _Look, changes: Sequence[Change], ids: SiteIds) -> tuple[TakenBack, ...]:
+def _taken_back(conn: Connection, look: _Look, changes: Sequence[AlarmChange], ids: SiteIds) -> tuple[TakenBack, ...]:
     """The cores that were taken back while an alarm stood that is over now."""
     ended = [change for change in changes if any(t.event is Event.RETURNED for t in change.transitions)]
     since = min((c.machine.occurred_at for c in ended if c.machine.occurred_at is not None), default=None)
@@ -361,25 +366,25 @@ def _worth_keeping(before: Machine, after: Machine) -> bool:
     return before != replace(after, value=before.value)
 
 
-def _stepped(definition: AlarmDefinition, record: AlarmRecord, steps: Sequence[tuple[datetime, Input]]) -> Change:
+def _stepped(definition: AlarmDefinition, record: AlarmRecord, steps: Sequence[tuple[datetime, Input]]) -> AlarmChange:
     machine = record.machine
     transitions: list[Transition] = []
     for at, given in steps:
         taken = step(definition, machine, given, at)
         machine = taken.machine
         transitions += taken.transitions
-    return Change(record=record, definition=definition, machine=machine, transitions=tuple(transitions))
+    return AlarmChange(record=record, definition=definition, machine=machine, transitions=tuple(transitions))
 
 
 def _write_all(
     conn: Connection,
     setup: AlarmSetup,
-    changes: Sequence[Change],
+    changes: Sequence[AlarmChange],
     *,
     tank: Tank | None,
-    situation: Situation,
+    situation: RuleInput,
     now: datetime,
-    causes: Sequence[Standing] = (),
+    causes: Sequence[StandingAlarm] = (),
     evidence: Evidence | None = None,
     taken_back: tuple[TakenBack, ...] = (),
 ) -> int:

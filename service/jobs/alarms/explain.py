@@ -11,7 +11,7 @@ from typing import Any
 from sqlalchemy import Connection, Engine
 
 from service.alarms.definition import AlarmDefinition, AlarmKind
-from service.alarms.rules import Situation, Verdict, judge, standing
+from service.alarms.rules import RuleInput, RuleResult, judge, standing
 from service.domain.blanket.estimate import TankSetup
 from service.domain.plant.display import (
     describe_clearance,
@@ -21,7 +21,7 @@ from service.domain.plant.display import (
     format_length,
     format_local_time,
 )
-from service.domain.plant.reading import Reason
+from service.domain.plant.reading import ReadingReason
 from service.domain.plant.units import UnitSystem
 from service.jobs.alarms.setup import AlarmSetup
 from service.jobs.alarms.situations import TankHistory, cores_taken_back, tank_histories
@@ -29,7 +29,7 @@ from service.jobs.blanket.estimate import standing_at
 from service.jobs.forecast.ahead import Ahead, ahead_of, danger_height
 from service.notify.messages.wording import contradicting, verdict_words
 from service.storage.alarms.alarms import JournalLine, journal
-from service.storage.calls.outbox import Trace, traces
+from service.storage.calls.outbox import DeliveryTrace, traces
 from service.storage.cores.cores import current_cores
 from service.storage.database.session import transaction
 from service.storage.plant.site_tables import SiteIds
@@ -49,12 +49,12 @@ class AlarmAnswer:
     """One alarm at that minute: what its rule says of it as known now, how it stood as decided then, and who was told."""
 
     key: str
-    verdict: Verdict
+    verdict: RuleResult
     state: str
     since: datetime | None
     decided: JournalLine | None  #: the last that had been decided by then; its detail has value and reason
     lines: tuple[JournalLine, ...]
-    messages: tuple[Trace, ...]
+    messages: tuple[DeliveryTrace, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -131,7 +131,7 @@ def _ahead_words(ahead: Ahead) -> list[str]:
     return [f"Forecast: danger in {format_duration(timedelta(hours=ahead.time_to_danger))}, or later."]
 
 
-def _answer(conn: Connection, definition: AlarmDefinition, situation: Situation, at: datetime) -> AlarmAnswer:
+def _answer(conn: Connection, definition: AlarmDefinition, situation: RuleInput, at: datetime) -> AlarmAnswer:
     verdict = judge(definition, situation)
     lines = [
         line
@@ -169,7 +169,7 @@ def _knowledge(history: TankHistory, at: datetime, setup: AlarmSetup) -> list[st
             if sensor.corrected is None or known.core is None
             else f", {format_length(sensor.corrected, units)} after correction"
         )
-        doubt = f"; {verdict_words(sensor.verdict)}" if sensor.verdict is not Reason.NONE else ""
+        doubt = f"; {verdict_words(sensor.verdict)}" if sensor.verdict is not ReadingReason.NONE else ""
         late = "; stale by then" if at - sensor.last_sample_at > sensor.stale_after else ""
         said.append(f"Sensor {sensor.tag}: {reading} above the floor{corrected}, {age} before{doubt}{late}.")
     if known.core is None:
@@ -240,7 +240,9 @@ def _alarm_sentences(answer: AlarmAnswer, setup: AlarmSetup, depth: float, *, pa
     return said
 
 
-def _told_words(detail: Mapping[str, Any], messages: Sequence[Trace], event_id: int, setup: AlarmSetup) -> list[str]:
+def _told_words(
+    detail: Mapping[str, Any], messages: Sequence[DeliveryTrace], event_id: int, setup: AlarmSetup
+) -> list[str]:
     zone = setup.site.zone
     words = []
     for trace in messages:

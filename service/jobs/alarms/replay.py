@@ -13,16 +13,16 @@ from datetime import datetime, timedelta
 import structlog
 from sqlalchemy import Connection, Engine
 
-from service.alarms.backtest import Line, Rehearsal
+from service.alarms.backtest import Backtest, BacktestLine
 from service.alarms.definition import AlarmDefinition, AlarmKind
-from service.calls.backtest import Call, rehearsed_calls
+from service.calls.backtest import Call, backtest_calls
 from service.calls.comparison import Comparison, compare
-from service.calls.escalation import Callout
+from service.calls.escalation import OnCall
 from service.domain.blanket import estimate as estimator
 from service.domain.blanket.estimate import TankSetup
 from service.domain.forecast.tracker import outlook, solids_loading
 from service.domain.plant.units import UnitSystem
-from service.jobs.alarms.replay_stage import Stage
+from service.jobs.alarms.replay_stage import ReplayRun
 from service.jobs.forecast.ahead import Ahead, ahead_of, danger_height
 from service.storage.database.session import transaction
 from service.storage.plant.site_tables import SiteIds
@@ -37,7 +37,7 @@ class TankReplay:
     """What became of one tank."""
 
     tank: str
-    lines: tuple[Line, ...]  #: the journal, in the order it would have been written
+    lines: tuple[BacktestLine, ...]  #: the journal, in the order it would have been written
     comparison: Comparison
     unanswered: tuple[Call, ...]  #: who would have been called, if nobody ever answered
     answered: tuple[Call, ...]  #: the same, if people answered after the time asked about
@@ -56,7 +56,7 @@ def replay(
     end: datetime,
     system: UnitSystem,
     stored: Mapping[str, TankSetup],
-    callout: Callout | None = None,
+    callout: OnCall | None = None,
     answered_after: timedelta | None = None,
 ) -> list[TankReplay]:
     """Run the time from *start* to *end* again.
@@ -66,7 +66,7 @@ def replay(
     setups : tanks and signals to replay with; signals that were never stored are silent.
     definitions : alarms to replay with; those of the service itself are left out.
     system : decides which other limits are tried.
-    callout : people, rotas and ladders to say who would have been called; None: nobody is.
+    callout : people, rotas and escalations to say who would have been called; None: nobody is.
     answered_after : how long people take to answer, where that is to be told beside nobody answering.
     stored : the tanks by key as the checkpoints in the database were made with; those of other tanks are not used.
 
@@ -79,9 +79,9 @@ def replay(
     told = []
     for setup in setups:
         with _reading_only(engine) as conn:
-            stage = Stage.of(conn, setup, ids, start, end, reusable=stored.get(setup.tank.key) == setup)
+            stage = ReplayRun.of(conn, setup, ids, start, end, reusable=stored.get(setup.tank.key) == setup)
         own = [definition for definition in definitions if definition.tank == setup.tank.key]
-        told.append(rehearse(stage, Rehearsal(own, system), start, end, callout, answered_after))
+        told.append(backtest(stage, Backtest(own, system), start, end, callout, answered_after))
         log.info("replayed", tank=setup.tank.key, looks=told[-1].looks)
     return told
 
@@ -93,12 +93,12 @@ def _reading_only(engine: Engine) -> Iterator[Connection]:
         yield conn
 
 
-def rehearse(
-    stage: Stage,
-    rehearsal: Rehearsal,
+def backtest(
+    stage: ReplayRun,
+    rehearsal: Backtest,
     start: datetime,
     end: datetime,
-    callout: Callout | None = None,
+    callout: OnCall | None = None,
     answered_after: timedelta | None = None,
 ) -> TankReplay:
     """Take everything in as it came, and look at the alarms as the service does."""
@@ -119,10 +119,10 @@ def rehearse(
         tank=stage.setup.tank.key,
         lines=tuple(rehearsal.lines()),
         comparison=compare(rehearsal, stage.clearances(), start, end),
-        unanswered=() if callout is None else rehearsed_calls(rehearsal, callout, end),
+        unanswered=() if callout is None else backtest_calls(rehearsal, callout, end),
         answered=()
         if callout is None or answered_after is None
-        else rehearsed_calls(rehearsal, callout, end, answered_after),
+        else backtest_calls(rehearsal, callout, end, answered_after),
         readings=len(stage.came),
         looks=looks.count,
         began_at=stage.began_at,
@@ -132,7 +132,7 @@ def rehearse(
 class _Looks:
     """The looks of a replay: the situation before and now, put before the alarms."""
 
-    def __init__(self, stage: Stage, rehearsal: Rehearsal) -> None:
+    def __init__(self, stage: ReplayRun, rehearsal: Backtest) -> None:
         self._stage = stage
         self._rehearsal = rehearsal
         kinds = {track.definition.kind: track.definition for track in rehearsal.tracks}

@@ -16,7 +16,7 @@ from sqlalchemy import Connection
 from service.alarms.observations import Contradiction
 from service.domain.blanket import estimate as estimator
 from service.domain.blanket.estimate import Assessment, Event, TankSetup
-from service.domain.blanket.incremental_replay import Change, Mark, Refold
+from service.domain.blanket.incremental_replay import EventChange, Refold, StateAt
 from service.domain.cores.core import Calibration, Core
 from service.domain.forecast.tracker import heading_from_json
 from service.domain.plant.reading import Quality, Reading
@@ -50,7 +50,7 @@ class Arrival(NamedTuple):
 
 
 @dataclass(slots=True)
-class Stage:
+class ReplayRun:
     """One tank's history laid out for a replay."""
 
     setup: TankSetup
@@ -70,7 +70,7 @@ class Stage:
     @classmethod
     def of(
         cls, conn: Connection, setup: TankSetup, ids: SiteIds, start: datetime, end: datetime, *, reusable: bool
-    ) -> Stage:
+    ) -> ReplayRun:
         """Read what a tank's replay needs."""
         signals = [s for s in (*setup.blankets, *setup.others) if s.tag in ids.signals]
         tag_of = {ids.signals[signal.tag]: signal.tag for signal in signals}
@@ -160,13 +160,13 @@ class Stage:
         if arrivals:
             needed = min(arrivals[0].needed, self._earliest(arrivals[0]))
         for piece in self.known:
-            self._take([Change(event) for event in piece], needed)
+            self._take([EventChange(event) for event in piece], needed)
         self.known = []
 
     def take(self, arrival: Arrival) -> None:
         """Take in what arrived."""
-        changes = [Change(reading) for reading in self.came.part(arrival.rows).readings(self.tag_of)]
-        changes += [Change(record.came, record.gone) for record in arrival.recorded]
+        changes = [EventChange(reading) for reading in self.came.part(arrival.rows).readings(self.tag_of)]
+        changes += [EventChange(record.came, record.gone) for record in arrival.recorded]
         self._take([change for change in changes if change.came is not None or change.gone is not None], arrival.needed)
 
     def clearances(self) -> list[tuple[datetime, float]]:
@@ -181,11 +181,11 @@ class Stage:
         times = self.came.readings.time_us[arrival.rows]
         found = [from_us(int(times.min()))] if times.size else []
         found += [
-            Change(record.came, record.gone).earliest for record in arrival.recorded if record.came or record.gone
+            EventChange(record.came, record.gone).earliest for record in arrival.recorded if record.came or record.gone
         ]
         return min(found, default=datetime.max.replace(tzinfo=UTC))
 
-    def _take(self, changes: list[Change], needed: datetime) -> None:
+    def _take(self, changes: list[EventChange], needed: datetime) -> None:
         if not changes:
             return
         self._hear(changes)
@@ -204,7 +204,7 @@ class Stage:
         near = {s.tag: _nearest(self.refold.samples[s.tag], time) for s in self.setup.blankets}
         self.beside[time] = {tag: sample for tag, sample in near.items() if sample is not None}
 
-    def _hear(self, changes: Sequence[Change]) -> None:
+    def _hear(self, changes: Sequence[EventChange]) -> None:
         """Keep what the other signals say that alarms look at."""
         watched = {signal.tag for signal in watched_others(self.setup)}
         for change in changes:
@@ -241,19 +241,19 @@ def _clean_before(
     bounds += [event.taken_at - RUN_UP for event in standing if isinstance(event, Core) and event.taken_at <= start][
         -1:
     ]
-    bounds += [Change(record.came, record.gone).earliest for record in later if record.came or record.gone]
+    bounds += [EventChange(record.came, record.gone).earliest for record in later if record.came or record.gone]
     if late is not None:
         bounds.append(late)
     return min(bounds)
 
 
-def _mark(conn: Connection, setup: TankSetup, tank_id: int, before: datetime) -> Mark | None:
+def _mark(conn: Connection, setup: TankSetup, tank_id: int, before: datetime) -> StateAt | None:
     stored = checkpoints.checkpoint_before(conn, tank_id, before)
     if stored is None:
         return None
     try:
         state = estimator.state_from_json(stored.state["estimator"])
-        return Mark(stored.time, state, heading_from_json(stored.state["heading"]))
+        return StateAt(stored.time, state, heading_from_json(stored.state["heading"]))
     except (DomainError, KeyError):
         log.info("replaying from the beginning", tank=setup.tank.key, reason="checkpoint of another version")
         return None

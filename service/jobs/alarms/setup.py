@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from service.alarms.definition import AlarmDefinition, AlarmKind
 from service.calls.contact import Contact
 from service.calls.duty import Rota
-from service.calls.escalation import Callout, Ladder
+from service.calls.escalation import EscalationPolicy, OnCall
 from service.domain.plant.units import UnitSystem
 from service.notify.messages.facts import SitePresentation
 
@@ -26,7 +26,7 @@ class AlarmSetup:
     units: UnitSystem
     channels: frozenset[str] = frozenset({"email"})
     rotas: tuple[Rota, ...] = ()
-    ladders: tuple[Ladder, ...] = ()
+    escalations: tuple[EscalationPolicy, ...] = ()
     #: Tanks the site file keeps out of service, with the reason.
     out_of_service: Mapping[str, str] = field(default_factory=dict)
     #: By tank key the sources its blanket readings come through.
@@ -35,13 +35,13 @@ class AlarmSetup:
     told_of_cores: tuple[Contact, ...] = ()
 
     @property
-    def callout(self) -> Callout:
+    def callout(self) -> OnCall:
         """The people and how they are called."""
-        return Callout(
+        return OnCall(
             contacts=self.contacts,
             zone=self.site.zone,
             rotas=self.rotas,
-            ladders=self.ladders,
+            escalations=self.escalations,
             channels=self.channels,
         )
 

@@ -28,15 +28,15 @@ from service.alarms.rules import (
     DeliverySeen,
     DutySeen,
     Observation,
+    RuleInput,
     SensorSeen,
-    Situation,
     UnrulySeen,
     standing,
 )
 from service.calls.duty import Rota, next_gap
 from service.domain.blanket.estimate import BLIND_AFTER, Assessment, Estimate, EstimateReason, TankSetup
 from service.domain.cores.core import Core
-from service.domain.plant.reading import Reason
+from service.domain.plant.reading import ReadingReason
 from service.domain.plant.signal import Signal, SignalKind, sensor_height
 from service.storage.alarms import inputs as alarm_inputs
 from service.storage.alarms.alarms import alarms, happenings
@@ -70,9 +70,9 @@ class TankHistory:
     #: When the service first knew the tank; only kept where it was never cored.
     known_since: datetime | None = None
 
-    def at(self, time: datetime, estimate: Estimate | None, *, in_service: bool = True) -> Situation:
+    def at(self, time: datetime, estimate: Estimate | None, *, in_service: bool = True) -> RuleInput:
         """What is known at that time, the belief being *estimate*."""
-        return Situation(
+        return RuleInput(
             at=time,
             side_water_depth=self.setup.tank.side_water_depth,
             estimate=estimate,
@@ -237,7 +237,7 @@ def heard_after(setup: TankSetup, samples: Mapping[str, Sequence[Assessment]], t
         for sample in said[bisect.bisect_right(said, time, key=lambda sample: sample.time) :]:
             if sample.time - time > _SPEAKS_ALONE or sample.time >= first:
                 break
-            if sample.verdict is Reason.NONE:
+            if sample.verdict is ReadingReason.NONE:
                 first = sample.time
     return first
 
@@ -401,7 +401,7 @@ def service_situation(
     started_at: datetime,
     added_at: Mapping[str, datetime] | None = None,
     now: datetime,
-) -> Situation:
+) -> RuleInput:
     """What is known of the service itself, and of the *effluent* of the whole plant."""
     seen = {found.connector: found for found in connector_health(conn)}
     out = outbox.health(conn)
@@ -413,7 +413,7 @@ def service_situation(
         for found in seen.values()
         if isinstance(skew := found.standing.get("clock_skew"), int | float)
     ]
-    return Situation(
+    return RuleInput(
         at=now,
         connectors=tuple(
             ConnectorSeen(

@@ -11,7 +11,7 @@ from service.storage.calls.outbox import EVERYBODY, Recipients
 
 
 @dataclass(frozen=True, slots=True)
-class Way:
+class DeliveryWorker:
     """A channel, or one webhook, whose server is its own."""
 
     channel: str
@@ -24,19 +24,19 @@ class Way:
         return self.channel if self.recipients.only is None else f"{self.channel} {self.recipients.only}"
 
 
-def ways_of(notifiers: Mapping[str, Notifier]) -> list[Way]:
+def ways_of(notifiers: Mapping[str, Notifier]) -> list[DeliveryWorker]:
     """Every way there is; together they take every message of the channels, and no two take the same.
 
     Notes
     -----
     What is for a webhook that the site file no longer has goes the way of the channel itself, which knows to give it up.
     """
-    ways: list[Way] = []
+    ways: list[DeliveryWorker] = []
     for channel, notifier in notifiers.items():
         if not isinstance(notifier, WebhookNotifier):
-            ways.append(Way(channel, notifier))
+            ways.append(DeliveryWorker(channel, notifier))
             continue
         apart = notifier.apart()
-        ways += [Way(channel, alone, Recipients(only=key)) for key, alone in apart.items()]
-        ways.append(Way(channel, notifier, Recipients(besides=tuple(apart))))
+        ways += [DeliveryWorker(channel, alone, Recipients(only=key)) for key, alone in apart.items()]
+        ways.append(DeliveryWorker(channel, notifier, Recipients(besides=tuple(apart))))
     return ways

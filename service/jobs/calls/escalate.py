@@ -10,15 +10,15 @@ import structlog
 from sqlalchemy import Connection, Engine
 
 from service.alarms.definition import AlarmDefinition, AlarmKind
-from service.alarms.grouping import LINGERS, Standing, causes_of, shared_cause
+from service.alarms.grouping import LINGERS, StandingAlarm, causes_of, shared_cause
 from service.alarms.machine import QUIET, AlarmState, Machine, called_further, unfolded
-from service.alarms.rules import Situation
+from service.alarms.rules import RuleInput
 from service.calls.escalation import due_calls
-from service.calls.routing import Routing, Silence, Tell, Told, covering
+from service.calls.routing import Notification, Routing, SentMessage, Suppression, covering
 from service.domain.blanket.estimate import Estimate, TankSetup
 from service.jobs.alarms.setup import AlarmSetup
 from service.jobs.alarms.situations import tank_histories
-from service.jobs.calls.notification import REMEMBER, Change, Decided, Scene, decide, write
+from service.jobs.calls.notification import REMEMBER, AlarmChange, Decided, Scene, decide, write
 from service.jobs.diagnosis.evidence import evidence_of
 from service.notify.messages.facts import Called
 from service.storage.alarms.alarms import AlarmRecord, alarms, folded, lock_alarms, told
@@ -70,7 +70,7 @@ def escalate(
     return calls
 
 
-def not_answering(machine: Machine, history: Sequence[Told]) -> tuple[Called, ...]:
+def not_answering(machine: Machine, history: Sequence[SentMessage]) -> tuple[Called, ...]:
     """Who was called about this occurrence before and has said neither yes nor no."""
     said = {*machine.declined, *machine.declined_without_code}
     called = {t.contact: t.at for t in history if t.occurred_at == machine.occurred_at and t.contact not in said}
@@ -95,7 +95,7 @@ def scene_of(
     danger = next((d.limit for d in setup.of_tank(definition.tank) if d.kind is AlarmKind.HIGH_HIGH), None)
     tank = next((found for found in tanks if found.tank.key == definition.tank), None)
     if tank is None:
-        return Scene(tank=None, situation=Situation(at=now), danger_limit=danger)
+        return Scene(tank=None, situation=RuleInput(at=now), danger_limit=danger)
     seen = tank_histories(conn, [tank], ids, after={tank.tank.key: None}, now=now)[tank.tank.key]
     newest = seen.estimates[-1] if seen.estimates else None
     situation = seen.at(now, (projected or {}).get(tank.tank.key) or newest)
@@ -103,9 +103,9 @@ def scene_of(
     return Scene(tank=tank.tank, situation=situation, danger_limit=danger, evidence=evidence)
 
 
-def _standing(setup: AlarmSetup, record: AlarmRecord) -> Standing | None:
+def _standing(setup: AlarmSetup, record: AlarmRecord) -> StandingAlarm | None:
     definition = setup.definition(record.key)
-    return None if definition is None else Standing(definition=definition, machine=record.machine)
+    return None if definition is None else StandingAlarm(definition=definition, machine=record.machine)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -119,8 +119,8 @@ class _Pass:
     now: datetime
 
     def due(
-        self, record: AlarmRecord, definition: AlarmDefinition, history: Sequence[Told]
-    ) -> tuple[tuple[Tell, ...], tuple[Silence, ...]]:
+        self, record: AlarmRecord, definition: AlarmDefinition, history: Sequence[SentMessage]
+    ) -> tuple[tuple[Notification, ...], tuple[Suppression, ...]]:
         """Who is to be called now, and who is not and why."""
         setup = self.setup
         return due_calls(setup.callout, definition, record.machine, history, now=self.now)
@@ -130,7 +130,7 @@ class _Pass:
         record, history = self._held(conn, definition)
         if record.machine.state is not AlarmState.UNACKNOWLEDGED or not folded(conn, [record.id]):
             return 0
-        change = Change(
+        change = AlarmChange(
             record=record,
             definition=definition,
             machine=record.machine,
@@ -147,12 +147,12 @@ class _Pass:
             return 0
         scene = replace(self.scene(conn, definition), called=not_answering(record.machine, history))
         transition = replace(called_further(record.machine, self.now), note=", ".join(t.contact.name for t in tells))
-        change = Change(record=record, definition=definition, machine=record.machine, transitions=(transition,))
+        change = AlarmChange(record=record, definition=definition, machine=record.machine, transitions=(transition,))
         routing = Routing(transition=transition, tells=tells, silences=silences)
         log.warning("called further", alarm=definition.key, contacts=[tell.contact.name for tell in tells])
         return write(conn, self.setup, [Decided(change=change, scene=scene, routing=routing)], self.now)
 
-    def _held(self, conn: Connection, definition: AlarmDefinition) -> tuple[AlarmRecord, list[Told]]:
+    def _held(self, conn: Connection, definition: AlarmDefinition) -> tuple[AlarmRecord, list[SentMessage]]:
         """The alarm, held against everybody else, and what was told of it."""
         record = lock_alarms(conn, [definition.key])[definition.key]
         return record, told(conn, [record.id], self.now - REMEMBER).get(record.id, [])

@@ -20,7 +20,7 @@ from service.storage.plant.site_tables import SiteIds
 log = structlog.get_logger(__name__)
 
 
-class Ear(Protocol):
+class Inbox(Protocol):
     """Where replies lie until they are dealt with."""
 
     def incoming(self) -> list[Incoming]:
@@ -33,7 +33,7 @@ class Ear(Protocol):
 
 
 def listen(
-    engine: Engine, setup: AlarmSetup, tanks: Sequence[TankSetup], ids: SiteIds, ear: Ear, now: datetime
+    engine: Engine, setup: AlarmSetup, tanks: Sequence[TankSetup], ids: SiteIds, ear: Inbox, now: datetime
 ) -> list[Answered]:
     """Deal with every reply that lies in the modem.
 

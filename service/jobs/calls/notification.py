@@ -12,8 +12,8 @@ from sqlalchemy import Connection
 from service.alarms.definition import AlarmDefinition, AlarmKind
 from service.alarms.machine import Machine, Transition
 from service.alarms.observations import TakenBack
-from service.alarms.rules import RuleReason, Situation, standing
-from service.calls.routing import MessageKind, RouteReason, Routing, Tell, Told, address_of, route
+from service.alarms.rules import RuleInput, RuleReason, standing
+from service.calls.routing import MessageKind, Notification, RouteReason, Routing, SentMessage, address_of, route
 from service.domain.diagnosis.checks import Evidence
 from service.domain.plant.tank import Tank
 from service.domain.plant.units import UnitSystem
@@ -29,7 +29,7 @@ REMEMBER = timedelta(days=7)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Change:
+class AlarmChange:
     """One alarm after one pass."""
 
     record: AlarmRecord
@@ -43,7 +43,7 @@ class Scene:
     """What the messages of one pass are written from: the tank and what is known of it now."""
 
     tank: Tank | None
-    situation: Situation
+    situation: RuleInput
     danger_limit: float | None = None
     evidence: Evidence | None = None
     covered_by: AlarmDefinition | None = None
@@ -57,13 +57,13 @@ class Scene:
 class Decided:
     """One transition with who is told of it, and what the words are made from."""
 
-    change: Change
+    change: AlarmChange
     scene: Scene
     routing: Routing
 
 
 def decide(
-    setup: AlarmSetup, change: Change, scene: Scene, history: Sequence[Told], now: datetime
+    setup: AlarmSetup, change: AlarmChange, scene: Scene, history: Sequence[SentMessage], now: datetime
 ) -> tuple[Decided, ...]:
     """Who is told of every transition of one alarm, and who is not."""
     routings = route(
@@ -104,7 +104,7 @@ def _messages(setup: AlarmSetup, one: Decided, event_id: int, now: datetime) -> 
 
 
 def message_of(
-    tell: Tell, words: Rendered, event_id: int, occurred_at: datetime | None, now: datetime
+    tell: Notification, words: Rendered, event_id: int, occurred_at: datetime | None, now: datetime
 ) -> OutboxMessage:
     """The outbox row of one message; it keeps the words, so that they can be shown as they were sent."""
     return OutboxMessage(
@@ -131,7 +131,7 @@ def message_of(
 
 def facts_of(
     setup: AlarmSetup,
-    change: Change,
+    change: AlarmChange,
     scene: Scene,
     now: datetime,
     *,
@@ -189,7 +189,7 @@ def facts_of(
     )
 
 
-def also_active(setup: AlarmSetup, change: Change, scene: Scene, now: datetime) -> str:
+def also_active(setup: AlarmSetup, change: AlarmChange, scene: Scene, now: datetime) -> str:
     """One alarm in one line, for the message of another of the same tank."""
     facts = facts_of(setup, change, scene, now)
     return f"{wording.word(facts)}: {wording.main_clause(facts, setup.units)}"

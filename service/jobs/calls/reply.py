@@ -16,7 +16,7 @@ from typing import Any
 import structlog
 from sqlalchemy import Connection, Engine
 
-from service.alarms.machine import Acknowledge, AlarmState, Command, Decline, Reason
+from service.alarms.machine import Acknowledge, AlarmState, Command, Decline, MachineReason
 from service.calls.contact import Contact
 from service.calls.replies import (
     AsksStatus,
@@ -117,7 +117,7 @@ def answer(
     recipient = contact.phone or sender
     with transaction(engine) as conn:
         hold_answer(conn, recipient)
-        desk = _Desk(conn, setup, tuple(tanks), ids, contact, now)
+        desk = _ReplyHandler(conn, setup, tuple(tanks), ids, contact, now)
         reply = read_reply(text)
         code = reply.code if isinstance(reply, TakesIt | Declines) else None
         reason, words, pending = desk.act(reply) if code is None or desk.looks_at(code) else desk.too_many_codes()
@@ -174,7 +174,7 @@ _Outcome = tuple[ReplyReason, str, dict[str, Any] | None]
 
 
 @dataclass(frozen=True, slots=True)
-class _Desk:
+class _ReplyHandler:
     """Where one person's reply is dealt with."""
 
     conn: Connection
@@ -272,7 +272,7 @@ class _Desk:
         """What a no came to, in a sentence or two."""
         label = gsm7.shorten(gsm7.plain(tank), 32)
         if done.after_no is None:
-            if done.reason is Reason.ALREADY_ACKNOWLEDGED:
+            if done.reason is MachineReason.ALREADY_ACKNOWLEDGED:
                 return f"{label}: {done.actor} has it."
             return f"{label}: your no is known, calls go on."
         called = ", ".join(dict.fromkeys(tell.contact.name for tell in done.after_no.tells))

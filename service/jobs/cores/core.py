@@ -16,7 +16,7 @@ from sqlalchemy import Connection
 
 from service.domain.cores.check import (
     CoreFinding,
-    Expectation,
+    ExpectedCore,
     check_core,
     expected_from_cores,
     refused,
@@ -74,7 +74,7 @@ class Logged:
     already: bool
     known: CoreRecord | None = None
     findings: tuple[CoreFinding, ...] = ()
-    expected: Expectation | None = None
+    expected: ExpectedCore | None = None
 
 
 def submit_core(
@@ -205,13 +205,13 @@ def _door(record: CoreRecord) -> Door | None:
 
 def _expected_height(
     conn: Connection, tank: Tank, tank_id: int, at: datetime, leave_out: UUID | None = None
-) -> Expectation | None:
+) -> ExpectedCore | None:
     """What a core taken then is expected to find: the estimate just before it, else the tank's recent cores.
 
     An estimate of the same moment may have seen the core itself; replicates of the same moment count among the recent cores.
     """
     estimate = latest_estimates(conn, [tank_id], at - timedelta.resolution).get(tank_id)
     if estimate is not None and at - estimate.time <= ESTIMATE_COUNTS_FOR:
-        return Expectation(estimate.height, estimate.sd)
+        return ExpectedCore(estimate.height, estimate.sd)
     recent = current_cores(conn, [tank_id], at - CORES_COUNT_FOR, at + timedelta.resolution)
     return expected_from_cores([r.core for r in recent if r.core.id != leave_out], tank, at)

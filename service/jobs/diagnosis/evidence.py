@@ -16,7 +16,7 @@ from service.domain.diagnosis.checks import Evidence
 from service.domain.forecast.outlook import Pattern
 from service.domain.forecast.tracker import outlook
 from service.domain.loading.inputs import Origin
-from service.domain.loading.state_point import Verdict
+from service.domain.loading.state_point import StatePointVerdict
 from service.domain.plant.reading import Quality
 from service.domain.plant.signal import Signal, SignalKind
 from service.jobs.blanket.estimate import newest_heading
@@ -89,7 +89,7 @@ def _evidence(
         ),
         usual_settled_volume=_usual_settled_volume(conn, setup, ids, now),
         sludge_detention=load.sludge_detention,
-        overloaded=load.state is not None and load.state.verdict is Verdict.OVERLOADED,
+        overloaded=load.state is not None and load.state.verdict is StatePointVerdict.OVERLOADED,
         restoring_flow=restoring.flow if restoring is not None and restoring.reachable else None,
     )
 

@@ -10,7 +10,7 @@ from sqlalchemy import Engine
 
 from service.domain.blanket.estimate import Estimate, TankSetup
 from service.domain.diagnosis.flow_change import flow_meant
-from service.domain.diagnosis.what_if import Change, what_if
+from service.domain.diagnosis.what_if import PlantChange, what_if
 from service.domain.forecast.outlook import Forecast
 from service.domain.forecast.tracker import conditions, outlook
 from service.domain.loading.split import shares_of_plant
@@ -127,7 +127,7 @@ def course(
 
 @dataclass(frozen=True, slots=True)
 class _Plan:
-    change: Change
+    change: PlantChange
     said: tuple[str, ...]
     doubts: tuple[str, ...]
 
@@ -141,7 +141,7 @@ def _plan(
     def told(flow: float) -> str:
         return format_quantity(flow, Dimension.FLOW, units)
 
-    change = Change()
+    change = PlantChange()
     if wish.return_flow.strip():
         if seen.return_flow is None:
             raise InputError(f"the return flow of {setup.tank.label} is not known, so it cannot be changed here")

@@ -6,7 +6,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
 from service.alarms.definition import AlarmDefinition, AlarmKind
-from service.alarms.rules import Situation
+from service.alarms.rules import RuleInput
 from service.domain.forecast.outlook import Forecast
 from service.domain.plant.tank import Tank
 
@@ -18,7 +18,7 @@ class Ahead:
     time_to_danger: float | None = None  #: cautious; infinite where it does not come in sight [h]
     solids_loading: float | None = None  #: [kg/(m²·h)]
 
-    def seen_in(self, situation: Situation) -> Situation:
+    def seen_in(self, situation: RuleInput) -> RuleInput:
         """The situation with the outlook in it."""
         return replace(situation, time_to_danger=self.time_to_danger, solids_loading=self.solids_loading)
 

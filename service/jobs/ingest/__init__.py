@@ -5,8 +5,8 @@ place; the connector is told after the commit. A crash at any point therefore le
 what is delivered again changes nothing.
 """
 
-from service.jobs.ingest.drive import Step, ingest
+from service.jobs.ingest.drive import IngestStep, ingest
 from service.jobs.ingest.plant import Plant
 from service.jobs.ingest.report import DeliveryReport, IngestReport
 
-__all__ = ["DeliveryReport", "IngestReport", "Plant", "Step", "ingest"]
+__all__ = ["DeliveryReport", "IngestReport", "IngestStep", "Plant", "ingest"]

@@ -13,7 +13,7 @@ import structlog
 from connectors.base import Delivery, SampleBlock
 from service.errors import StorageError
 from service.jobs.ingest.record import decode, encode
-from service.storage.database.session import refused_for_good
+from service.storage.database.session import is_data_error
 from service.storage.readings.spool import Spool
 
 log = structlog.get_logger(__name__)
@@ -40,14 +40,14 @@ class Quarantines(Protocol):
         ...
 
 
-def lies_in_the_record(error: Exception) -> bool:
+def is_poison(error: Exception) -> bool:
     """Tell an error in what was to be stored from one of the database or of anything else that may heal by itself."""
     if isinstance(error, StorageError):
-        return refused_for_good(error)
+        return is_data_error(error)
     return isinstance(error, ValueError | TypeError | LookupError | ArithmeticError)
 
 
-def halves(delivery: Delivery) -> list[Delivery]:
+def bisected(delivery: Delivery) -> list[Delivery]:
     """The same delivery in two, each with half of its samples."""
     block, middle = delivery.samples, len(delivery.samples) // 2
     return [replace(delivery, samples=_rows(block, part)) for part in (slice(0, middle), slice(middle, None))]

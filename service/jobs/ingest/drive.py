@@ -14,11 +14,11 @@ from sqlalchemy import Engine
 from connectors.base import Connector, Delivery
 from connectors.errors import ConnectorError, Malformed
 from service.errors import StorageError
-from service.jobs.ingest.dead_letter import Quarantines, SetsAside, halves, lies_in_the_record
+from service.jobs.ingest.dead_letter import Quarantines, SetsAside, bisected, is_poison
 from service.jobs.ingest.intake import Intake
 from service.jobs.ingest.plant import Plant
 from service.jobs.ingest.report import DeliveryReport, IngestReport
-from service.storage.database.session import lost_to_another, transaction
+from service.storage.database.session import is_serialization_failure, transaction
 from service.storage.readings import connector_state
 
 log = structlog.get_logger(__name__)
@@ -30,7 +30,7 @@ ATTEMPTS = 5
 PARTS_REFUSED = 50
 
 
-class Step(StrEnum):
+class IngestStep(StrEnum):
     """Where the work stands, for whoever shows progress (or pulls the plug)."""
 
     DELIVERED = "delivered"  #: a part has arrived, nothing of it is stored
@@ -46,7 +46,7 @@ def ingest(
     clock: Callable[[], datetime],
     *,
     tags: Mapping[str, str] | None = None,
-    on_step: Callable[[Step, Delivery], None] = lambda step, delivery: None,
+    on_step: Callable[[IngestStep, Delivery], None] = lambda step, delivery: None,
 ) -> IngestReport:
     """Poll a connector once and store all it delivers.
 
@@ -72,7 +72,7 @@ def ingest(
             return driver.report()
         except StorageError as error:
             # A file's parts are gone when its transaction is lost, so they are read again.
-            if attempt == ATTEMPTS or not lost_to_another(error):
+            if attempt == ATTEMPTS or not is_serialization_failure(error):
                 raise
             log.info("trying again", connector=connector.key, problem=str(error), attempt=attempt)
         except ConnectorError as error:
@@ -91,7 +91,7 @@ class _Driver:
         engine: Engine,
         clock: Callable[[], datetime],
         tags: Mapping[str, str] | None,
-        on_step: Callable[[Step, Delivery], None],
+        on_step: Callable[[IngestStep, Delivery], None],
     ) -> None:
         self._connector = connector
         self._plant = plant
@@ -139,7 +139,7 @@ class _Driver:
             )
             for part in parts:
                 self._connector.committed(part)
-            self._on_step(Step.TOLD, parts[-1])
+            self._on_step(IngestStep.TOLD, parts[-1])
         if empty:
             with transaction(self._engine) as conn:
                 connector_state.record_good(conn, key, self._clock())
@@ -159,14 +159,14 @@ class _Driver:
                 with transaction(self._engine) as conn:
                     intake = self._intake()
                     intake.begin(conn, delivery)
-                    self._on_step(Step.DELIVERED, delivery)
+                    self._on_step(IngestStep.DELIVERED, delivery)
                     told = intake.take(delivery)
-                    self._on_step(Step.STORED, delivery)
+                    self._on_step(IngestStep.STORED, delivery)
                     report = intake.finish()
-                self._on_step(Step.COMMITTED, delivery)
+                self._on_step(IngestStep.COMMITTED, delivery)
                 return report, [told]
             except StorageError as error:
-                if attempt == ATTEMPTS or not lost_to_another(error):
+                if attempt == ATTEMPTS or not is_serialization_failure(error):
                     raise
                 log.info("trying again", connector=self._connector.key, problem=str(error), attempt=attempt)
         raise AssertionError("unreachable")
@@ -174,7 +174,7 @@ class _Driver:
     def _passed_by(self, first: Delivery, error: Exception) -> bool:
         """Whether a file that is refused for good was left to its source, so that the files after it go in."""
         files = self._connector
-        if first.content_hash is None or not isinstance(files, Quarantines) or not lies_in_the_record(error):
+        if first.content_hash is None or not isinstance(files, Quarantines) or not is_poison(error):
             return False
         why = _said(error)
         with transaction(self._engine) as conn:  # that this commits shows that the database takes what is sound
@@ -189,7 +189,7 @@ class _Driver:
             return self._single(delivery)
         except Exception as error:
             aside = self._connector
-            if not isinstance(aside, SetsAside) or not lies_in_the_record(error):
+            if not isinstance(aside, SetsAside) or not is_poison(error):
                 raise
             log.warning("refused, tried in parts", connector=aside.key, origin=delivery.origin, problem=str(error))
             return self._apart(delivery, aside)
@@ -204,11 +204,11 @@ class _Driver:
             try:
                 stored.append(self._single(part)[0])
             except Exception as error:
-                if not lies_in_the_record(error):
+                if not is_poison(error):
                     raise  # what is stored of it is met again as known, the rest is tried again
                 failures += 1
                 if len(part.samples) > 1 and failures < PARTS_REFUSED:
-                    waiting += reversed(halves(part))
+                    waiting += reversed(bisected(part))
                 else:
                     refused.append((part, _said(error)))
         self._pass_by(delivery)
@@ -232,7 +232,7 @@ class _Driver:
                     connector_state.record_good(conn, self._connector.key, self._clock(), state=state)
                 return
             except StorageError as error:
-                if state is None or not lies_in_the_record(error):
+                if state is None or not is_poison(error):
                     raise
 
     def _file(self, first: Delivery, rest: Iterator[Delivery]) -> tuple[DeliveryReport, list[Delivery]]:
@@ -242,7 +242,7 @@ class _Driver:
         def take(part: Delivery) -> None:
             # A file may hold millions of rejects, and its connector has written them down already: they are not kept here.
             told.append(replace(intake.take(part), rejects=(), cores=()))
-            self._on_step(Step.STORED, part)
+            self._on_step(IngestStep.STORED, part)
 
         intake = self._intake()
         with (
@@ -253,7 +253,7 @@ class _Driver:
             storing: Future[None] | None = None
             try:
                 for part in _parts(self._connector.key, first, rest):
-                    self._on_step(Step.DELIVERED, part)
+                    self._on_step(IngestStep.DELIVERED, part)
                     if storing is not None:
                         storing.result()
                     storing = pool.submit(take, part)
@@ -264,7 +264,7 @@ class _Driver:
             if storing is not None:
                 storing.result()
             report = intake.finish()
-        self._on_step(Step.COMMITTED, told[-1])
+        self._on_step(IngestStep.COMMITTED, told[-1])
         return report, told
 
     def _intake(self) -> Intake:

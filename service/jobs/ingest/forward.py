@@ -18,8 +18,8 @@ import structlog
 from connectors.base import Connector, Delivery, SourceHealth
 from service.jobs.ingest.dead_letter import Refusals
 from service.jobs.ingest.record import decode, encode
-from service.jobs.ingest.spool_reader import PutBy
-from service.storage.readings.dead_letter import SetAside
+from service.jobs.ingest.spool_reader import SpoolReader
+from service.storage.readings.dead_letter import DeadLetters
 from service.storage.readings.spool import Spool, SpoolCounts
 
 log = structlog.get_logger(__name__)
@@ -49,7 +49,7 @@ class ForwardingSource:
         self._connector = connector
         self._spool = spool
         self._refusals = Refusals(self.key, spool, clock)
-        self._put_by = PutBy(self.key, spool, self._refusals)
+        self._put_by = SpoolReader(self.key, spool, self._refusals)
         self._place_known = place_known
         self._open: Delivery | None = None
         self._state: Mapping[str, Any] | None = None
@@ -94,7 +94,7 @@ class ForwardingSource:
         """
         self._refusals.set_aside(delivery, why)
 
-    def refused(self) -> SetAside:
+    def refused(self) -> DeadLetters:
         """What of it is set aside."""
         return self._spool.refused.set_aside()
 
@@ -124,9 +124,9 @@ class ForwardingSource:
             held += self._keep_open()
         return held
 
-    def remains(self) -> SpoolRemains | None:
+    def remains(self) -> OrphanedSpool | None:
         """What is still put by, as a source of its own: for the node whose source another node reads now."""
-        return SpoolRemains(self.key, self._put_by, self._refusals) if self._put_by.any else None
+        return OrphanedSpool(self.key, self._put_by, self._refusals) if self._put_by.any else None
 
     def rest(self) -> None:
         """Leave the source to another node: what it still gives is put by, then the line is closed until the next reading."""
@@ -188,10 +188,10 @@ class ForwardingSource:
         self._disk_refuses = refuses
 
 
-class SpoolRemains:
+class OrphanedSpool:
     """What was put by, alone, as a connector. It moves no place in the source: that is kept by whoever reads it now."""
 
-    def __init__(self, key: str, put_by: PutBy, refusals: Refusals) -> None:
+    def __init__(self, key: str, put_by: SpoolReader, refusals: Refusals) -> None:
         self.key = key
         self._put_by = put_by
         self._refusals = refusals

@@ -24,7 +24,7 @@ from service.storage.readings.lookup import StoredReading, one_batch_at_a_time, 
 PUSHED = "push"
 
 
-class Verdict(StrEnum):
+class RowOutcome(StrEnum):
     """What became of one row."""
 
     STORED = "stored"
@@ -38,7 +38,7 @@ class RowVerdict:
     """A row by its number, counted from 1, and why when it was rejected."""
 
     row: int
-    verdict: Verdict
+    verdict: RowOutcome
     reason: str = ""
 
 
@@ -69,7 +69,7 @@ def take_pushed(
         try:
             samples.append((number, _sample(row, plant, now)))
         except _Unfit as unfit:
-            verdicts[number] = RowVerdict(number, Verdict.REJECTED, str(unfit))
+            verdicts[number] = RowVerdict(number, RowOutcome.REJECTED, str(unfit))
             rejects.append(Reject(number, unfit.field, unfit.text[:200], str(unfit)))
     block = block_of([sample for _, sample in samples])
     delivery = Delivery(origin=sender, samples=block, rejects=tuple(rejects))
@@ -98,11 +98,11 @@ class _Unfit(Exception):
         super().__init__(reason)
 
 
-def _verdict(before: StoredReading | None, after: StoredReading) -> Verdict:
+def _verdict(before: StoredReading | None, after: StoredReading) -> RowOutcome:
     if before is None:
-        return Verdict.STORED
+        return RowOutcome.STORED
     same_value = before[0] == after[0] or (math.isnan(before[0]) and math.isnan(after[0]))
-    return Verdict.DUPLICATE if same_value and before[1:] == after[1:] else Verdict.REVISED
+    return RowOutcome.DUPLICATE if same_value and before[1:] == after[1:] else RowOutcome.REVISED
 
 
 def _sample(row: Mapping[str, Any], plant: Plant, now: datetime) -> Sample:

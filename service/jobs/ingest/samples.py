@@ -9,7 +9,7 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 
 from connectors.base import Reject, SampleBlock
-from service.domain.plant.reading import Quality, Reason
+from service.domain.plant.reading import Quality, ReadingReason
 from service.domain.plant.units import unit
 from service.jobs.ingest.plant import Plant
 from service.storage.database.epoch import to_us
@@ -46,7 +46,7 @@ class SampleReader:
             value = np.where(no_number, np.nan, value)
             unexplained = no_number & (quality != Quality.BAD)
             quality = np.where(unexplained, np.int16(Quality.BAD), quality)
-            reason = np.where(unexplained, np.int16(Reason.NOT_A_NUMBER), reason)
+            reason = np.where(unexplained, np.int16(ReadingReason.NOT_A_NUMBER), reason)
         columns = ReadingColumns(signal_id, block.time_us, value, quality, reason)
         bad = unknown | too_old | too_new
         if not bad.any():

@@ -15,7 +15,7 @@ from service.storage.readings.spool import Spool
 log = structlog.get_logger(__name__)
 
 
-class PutBy:
+class SpoolReader:
     """A spool's records, oldest first, then those set aside that somebody moved back to have them tried again.
 
     The next is given out only once the last one was stored or set aside: what follows must not overtake it.

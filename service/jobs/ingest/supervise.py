@@ -20,7 +20,7 @@ from service.errors import StorageError
 log = structlog.get_logger(__name__)
 
 
-class Outcome(Protocol):
+class PollOutcome(Protocol):
     """What one reading of a source came to; the ingest report is one."""
 
     @property
@@ -41,7 +41,7 @@ class SupervisedSource:
     """
 
     key: str
-    read: Callable[[], Outcome]
+    read: Callable[[], PollOutcome]
     every: timedelta
     hold: Callable[[], object] | None = None
     report: Callable[[SourceStanding], None] | None = None
@@ -249,4 +249,4 @@ class Supervisor:
                         log.warning("hang not written", source=runner.source.key, error=str(error))
 
 
-__all__ = ["CircuitState", "Outcome", "SourceStanding", "SupervisedSource", "Supervisor"]
+__all__ = ["CircuitState", "PollOutcome", "SourceStanding", "SupervisedSource", "Supervisor"]

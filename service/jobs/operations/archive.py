@@ -13,7 +13,7 @@ import structlog
 from sqlalchemy import Connection, Engine
 
 from service.errors import InputError, StorageError
-from service.jobs.operations.retention import Keeping
+from service.jobs.operations.retention import RetentionPolicy
 from service.jobs.operations.rollup import roll_up
 from service.storage.alarms import old_journal as old_calls
 from service.storage.database.partitions import (
@@ -44,14 +44,14 @@ MOST_BATCHES = 500_000
 
 
 @dataclass(frozen=True, slots=True)
-class Checked:
+class ArchiveCheck:
     """A file, and what is wrong with it; empty when it holds exactly what was put in."""
 
     file: Archived
     problem: str
 
 
-def archive_old(engine: Engine, keeping: Keeping, now: datetime) -> list[Archived]:
+def archive_old(engine: Engine, keeping: RetentionPolicy, now: datetime) -> list[Archived]:
     """Move every month that is older than what is kept to a file; returns the new files.
 
     Notes
@@ -110,11 +110,11 @@ def restore(engine: Engine, folder: Path, month: datetime, now: datetime) -> lis
     return done
 
 
-def check(engine: Engine, folder: Path) -> list[Checked]:
+def check(engine: Engine, folder: Path) -> list[ArchiveCheck]:
     """Read every file of the archive and compare it with what was put in."""
     with transaction(engine) as conn:
         files = archived.archive_files(conn)
-    return [Checked(file, _problem(folder, file)) for file in files]
+    return [ArchiveCheck(file, _problem(folder, file)) for file in files]
 
 
 def _archive(engine: Engine, folder: Path, source: Source, month: datetime, now: datetime) -> Archived | None:

@@ -20,7 +20,7 @@ TOLERANCE_S, SLOWEST_S = 0.5, 2.0
 WRONG_S = 30.0
 
 
-class SharedClock:
+class DatabaseClock:
     """Tells now; kept by whoever hears the database.
 
     Parameters

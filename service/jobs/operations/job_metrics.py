@@ -14,7 +14,7 @@ from service.storage.operations.job_runs import JobRecord, add_runs, keep_jobs
 LONGEST_ERROR = 500
 
 
-class RunBook:
+class JobMetrics:
     """Notes runs from any thread; written by :meth:`write`, a task of the timetable like any other."""
 
     def __init__(self, engine: Engine) -> None:

@@ -13,10 +13,10 @@ from typing import Protocol
 import structlog
 from sqlalchemy import Engine
 
-from service.domain.operations.lease import TERM_S, TURN_S, Standing, Tenure
+from service.domain.operations.lease import TERM_S, TURN_S, LeaseStatus, Tenure
 from service.errors import StorageError
-from service.storage.database.connection_killer import Lines
-from service.storage.database.session import fenced, sister_engine, transaction
+from service.storage.database.connection_killer import ConnectionKiller
+from service.storage.database.session import dedicated_engine, fenced, transaction
 from service.storage.operations import leases
 from service.storage.operations.leases import Fence, Holder
 
@@ -29,7 +29,7 @@ def steady_clock() -> float:
 
 
 @dataclass(frozen=True, slots=True)
-class Held:
+class LeaseGrant:
     """Leave to do one piece of work.
 
     ``engine`` refuses to commit what is written once another node has taken over; ``still`` says by this node's own clock
@@ -44,11 +44,11 @@ class Held:
 class Leases(Protocol):
     """Who may do what."""
 
-    def held(self, name: str) -> Held | None:
+    def held(self, name: str) -> LeaseGrant | None:
         """Leave to do that work now; None where it is another node's, or it is not known."""
         ...
 
-    def standing(self, name: str) -> Standing:
+    def standing(self, name: str) -> LeaseStatus:
         """How this node stands to that work."""
         ...
 
@@ -58,19 +58,19 @@ class Leases(Protocol):
         ...
 
 
-class Alone:
+class SingleNode:
     """One process that does everything, as in the demonstration and in tests."""
 
     def __init__(self, engine: Engine) -> None:
-        self._held = Held(engine)
+        self._held = LeaseGrant(engine)
 
-    def held(self, name: str) -> Held:
+    def held(self, name: str) -> LeaseGrant:
         """Always."""
         return self._held
 
-    def standing(self, name: str) -> Standing:
+    def standing(self, name: str) -> LeaseStatus:
         """Always held."""
-        return Standing.HELD
+        return LeaseStatus.HELD
 
     @property
     def up_to_date(self) -> bool:
@@ -103,8 +103,8 @@ class LeaseKeeper:
     ) -> None:
         self._engine = engine
         # A connection of its own: renewing must not wait until a job or a page gives one back.
-        self._line = sister_engine(engine, application_name="underweir leases")
-        self._lines = Lines(engine, self._line)
+        self._line = dedicated_engine(engine, application_name="underweir leases")
+        self._lines = ConnectionKiller(engine, self._line)
         self._patience = patience
         self._asking_since: float | None = None
         self._answer_to = -math.inf  #: when the last question was asked that the database answered
@@ -197,15 +197,15 @@ class LeaseKeeper:
         if lost:
             log.warning("work taken over by another node", work=lost, node=self._holder.node_name)
 
-    def held(self, name: str) -> Held | None:
+    def held(self, name: str) -> LeaseGrant | None:
         """Leave to do that work now, under the number it is held by."""
         tenure = self._tenures[name]
-        if tenure.standing(self._clock()) is not Standing.HELD:
+        if tenure.standing(self._clock()) is not LeaseStatus.HELD:
             return None
         fence = Fence(name, self._holder.process, tenure.token)
-        return Held(fenced(self._engine, fence), tenure.token, lambda: self._still(name, tenure.token))
+        return LeaseGrant(fenced(self._engine, fence), tenure.token, lambda: self._still(name, tenure.token))
 
-    def standing(self, name: str) -> Standing:
+    def standing(self, name: str) -> LeaseStatus:
         """How this node stands to that work, by its own clock."""
         return self._tenures[name].standing(self._clock())
 
@@ -216,7 +216,7 @@ class LeaseKeeper:
 
     def _still(self, name: str, token: int) -> bool:
         tenure = self._tenures[name]
-        return tenure.token == token and tenure.standing(self._clock()) is Standing.HELD
+        return tenure.token == token and tenure.standing(self._clock()) is LeaseStatus.HELD
 
     def _watch(self) -> None:
         while not self._stop.wait(min(1.0, self._patience / 4)):

@@ -7,7 +7,7 @@ from datetime import datetime, timedelta
 import structlog
 from sqlalchemy import Engine
 
-from service.jobs.operations.retention import Keeping
+from service.jobs.operations.retention import RetentionPolicy
 from service.storage.blanket.checkpoints import thin_checkpoints
 from service.storage.database.partitions import ensure_months
 from service.storage.database.session import transaction
@@ -19,7 +19,7 @@ log = structlog.get_logger(__name__)
 AHEAD = timedelta(days=62)
 
 
-def keep_up(engine: Engine, keeping: Keeping, now: datetime) -> None:
+def maintain(engine: Engine, keeping: RetentionPolicy, now: datetime) -> None:
     """Make the coming months' partitions, thin old checkpoints, and move months that are no longer kept to files."""
     with transaction(engine) as conn:
         made = [name for table in PARTITIONED for name in ensure_months(conn, table, now, now + AHEAD)]

@@ -10,7 +10,7 @@ from service.storage.trends.chart_series import Source
 
 
 @dataclass(frozen=True, slots=True)
-class Keeping:
+class RetentionPolicy:
     """What stays in the database: whole months before the present one, per table; what is not named stays for ever."""
 
     folder: Path

@@ -37,7 +37,7 @@ _NOT_WATCHED = AlarmDefinition(
 )
 
 
-class SpeakUp:
+class Watchdog:
     """Knows when the alarms were last looked at, and who was told that they are not.
 
     Parameters

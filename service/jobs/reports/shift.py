@@ -14,11 +14,11 @@ from service.jobs.accounts.actor import Actor, audit
 from service.jobs.reports.plant import ReportPlant
 from service.notify.messages.wording import kind_word
 from service.reports.shift_log import (
+    HandOver,
     LoggedCore,
-    SentMessage,
+    LoggedMessage,
     ShiftFacts,
     ShiftLog,
-    Signature,
     WrittenNote,
     shift_log,
 )
@@ -65,7 +65,7 @@ def read_shift(plant: ReportPlant, shift: WorkedShift, now: datetime) -> ShiftLo
             ],
             tank_of_signal=tank_of,
             messages=[
-                SentMessage(at=t.created_at, kind=t.kind, contact=t.contact, channel=t.channel, status=t.status)
+                LoggedMessage(at=t.created_at, kind=t.kind, contact=t.contact, channel=t.channel, status=t.status)
                 for t in traces_between(conn, shift.start, shift.end)
             ],
             notes=[
@@ -146,5 +146,5 @@ def _keep(conn: Connection, record: NoteRecord, action: str, actor: Actor, detai
         audit(conn, actor, record.recorded_at, action, str(record.id), detail)
 
 
-def _signatures(records: Sequence[NoteRecord]) -> list[Signature]:
-    return [Signature(who=r.author, at=r.recorded_at) for r in records if r.kind is NoteKind.TAKE_OVER]
+def _signatures(records: Sequence[NoteRecord]) -> list[HandOver]:
+    return [HandOver(who=r.author, at=r.recorded_at) for r in records if r.kind is NoteKind.TAKE_OVER]

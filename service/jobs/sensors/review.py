@@ -80,7 +80,7 @@ class Reviewed:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Standing:
+class SensorSummary:
     """One sensor in the list of work: what its filters decide, without looking back over its whole past."""
 
     setup: TankSetup
@@ -93,7 +93,7 @@ class Standing:
 
 def worklist(
     engine: Engine, setups: Sequence[TankSetup], ids: SiteIds, now: datetime, *, tolerance: float = TOLERANCE
-) -> list[Standing]:
+) -> list[SensorSummary]:
     """Every blanket sensor, the most urgent first; cheap enough for a page that is opened often.
 
     Parameters
@@ -112,7 +112,7 @@ def worklist(
                 pairs = newest_pairs(conn, ids.signals[signal.tag], 2 * USUAL_PAIRS)
                 above = usual_height(_sound(pairs), setup.tank) - pivot
                 found.append(
-                    Standing(
+                    SensorSummary(
                         setup=setup,
                         tag=signal.tag,
                         decision=decide(sensor.bank, now.timestamp(), above, tolerance),

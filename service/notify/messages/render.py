@@ -48,7 +48,7 @@ class Rendered:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Section:
+class MessageSection:
     """A titled list of lines."""
 
     title: str
@@ -56,7 +56,7 @@ class Section:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Sheet:
+class MessageLayout:
     """What the templates lay out."""
 
     word: str
@@ -64,7 +64,7 @@ class Sheet:
     grave: bool
     trust: str | None
     rows: tuple[tuple[str, str], ...]
-    sections: tuple[Section, ...]
+    sections: tuple[MessageSection, ...]
     code: str
     acknowledge: bool
     link: str | None
@@ -83,26 +83,26 @@ def render(facts: AlarmFacts, system: UnitSystem) -> Rendered:
     )
 
 
-def sheet_of(facts: AlarmFacts, system: UnitSystem) -> Sheet:
+def sheet_of(facts: AlarmFacts, system: UnitSystem) -> MessageLayout:
     """The facts, ordered as somebody reads them at night: what, believable, since when, from what; then what to do."""
     asks = facts.kind is MessageKind.ALARM
     sections = []
     if asks:
-        sections.append(Section(title="Look at this first", lines=wording.look_first(facts, system)))
+        sections.append(MessageSection(title="Look at this first", lines=wording.look_first(facts, system)))
         if consequence := wording.consequence(facts):
-            sections.append(Section(title="If nothing is done", lines=(consequence,)))
+            sections.append(MessageSection(title="If nothing is done", lines=(consequence,)))
         if cause := wording.usual_cause(facts):
-            sections.append(Section(title="Usual cause", lines=(cause,)))
+            sections.append(MessageSection(title="Usual cause", lines=(cause,)))
     if facts.also_active:
-        sections.append(Section(title="Also active on this tank", lines=facts.also_active))
+        sections.append(MessageSection(title="Also active on this tank", lines=facts.also_active))
     if wording.sends_to_tank(facts):
-        sections.append(Section(title="Before you go to the tank", lines=wording.CAUTIONS))
+        sections.append(MessageSection(title="Before you go to the tank", lines=wording.CAUTIONS))
     link = None
     if facts.code and facts.site.link is not None:
         link = facts.site.link(facts.definition.key, facts.code, facts.now)
     elif facts.code and facts.site.public_url:
         link = f"{facts.site.public_url.rstrip('/')}/alarms/{facts.code}"
-    return Sheet(
+    return MessageLayout(
         word=wording.word(facts),
         headline=wording.headline(facts, system),
         grave=asks and facts.definition.kind in (AlarmKind.HIGH_HIGH, AlarmKind.HIGH),

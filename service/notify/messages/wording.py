@@ -11,7 +11,7 @@ from service.alarms.observations import AGREE, CoreSeen
 from service.alarms.rules import Observation, RuleReason, SensorSeen
 from service.calls.routing import MessageKind
 from service.domain.blanket.estimate import Trust
-from service.domain.diagnosis.checks import CONFIRM, Finding, findings, leading_checks
+from service.domain.diagnosis.checks import CONFIRM, FieldCheck, findings, leading_checks
 from service.domain.plant.display import (
     describe_clearance,
     describe_height,
@@ -22,7 +22,7 @@ from service.domain.plant.display import (
     format_quantity,
     format_speed,
 )
-from service.domain.plant.reading import Reason
+from service.domain.plant.reading import ReadingReason
 from service.domain.plant.tank import TankKind
 from service.domain.plant.units import Dimension, UnitSystem
 from service.notify.messages.facts import AlarmFacts
@@ -334,7 +334,7 @@ def cleared_by(facts: AlarmFacts, system: UnitSystem) -> str:
         said += [
             f"sensor {s.tag}, {describe_height(s.corrected, system)}"
             for s in facts.sensors
-            if s.corrected is not None and s.verdict is Reason.NONE and _heard(s, facts)
+            if s.corrected is not None and s.verdict is ReadingReason.NONE and _heard(s, facts)
         ]
     return "; ".join(said)
 
@@ -412,32 +412,32 @@ def trust_short(facts: AlarmFacts) -> str | None:
 
 
 _VERDICT = {
-    Reason.STALE: "stale",
-    Reason.FLAT: "frozen at one value",
-    Reason.ARM_PASS: "arm passing",
-    Reason.IMPLAUSIBLE_JUMP: "jumped faster than sludge can move",
-    Reason.ECHO_LOST: "echo lost",
-    Reason.SURFACE_ECHO: "echo from the water surface",
-    Reason.FLUFF_LOCK: "may follow the fluff, not the blanket",
-    Reason.NOISY: "noisy",
-    Reason.SPIKE: "spike",
-    Reason.READS_HIGH_UNCONFIRMED: "reads high, not confirmed",
-    Reason.OUT_OF_SERVICE: "out of service",
-    Reason.OUT_OF_RANGE: "outside its range",
-    Reason.UNDER_RANGE: "under its range",
-    Reason.OVER_RANGE: "over its range",
-    Reason.LOOP_FAULT_LOW: "current loop fault, low",
-    Reason.LOOP_FAULT_HIGH: "current loop fault, high",
-    Reason.INSTRUMENT_FAULT: "reports a fault",
-    Reason.NO_COMMUNICATION: "no communication",
-    Reason.MANUAL_HOLD: "held by hand",
-    Reason.NOT_A_NUMBER: "sends no number",
-    Reason.SOURCE_BAD: "called bad by its source",
-    Reason.SOURCE_UNCERTAIN: "called uncertain by its source",
+    ReadingReason.STALE: "stale",
+    ReadingReason.FLAT: "frozen at one value",
+    ReadingReason.ARM_PASS: "arm passing",
+    ReadingReason.IMPLAUSIBLE_JUMP: "jumped faster than sludge can move",
+    ReadingReason.ECHO_LOST: "echo lost",
+    ReadingReason.SURFACE_ECHO: "echo from the water surface",
+    ReadingReason.FLUFF_LOCK: "may follow the fluff, not the blanket",
+    ReadingReason.NOISY: "noisy",
+    ReadingReason.SPIKE: "spike",
+    ReadingReason.READS_HIGH_UNCONFIRMED: "reads high, not confirmed",
+    ReadingReason.OUT_OF_SERVICE: "out of service",
+    ReadingReason.OUT_OF_RANGE: "outside its range",
+    ReadingReason.UNDER_RANGE: "under its range",
+    ReadingReason.OVER_RANGE: "over its range",
+    ReadingReason.LOOP_FAULT_LOW: "current loop fault, low",
+    ReadingReason.LOOP_FAULT_HIGH: "current loop fault, high",
+    ReadingReason.INSTRUMENT_FAULT: "reports a fault",
+    ReadingReason.NO_COMMUNICATION: "no communication",
+    ReadingReason.MANUAL_HOLD: "held by hand",
+    ReadingReason.NOT_A_NUMBER: "sends no number",
+    ReadingReason.SOURCE_BAD: "called bad by its source",
+    ReadingReason.SOURCE_UNCERTAIN: "called uncertain by its source",
 }
 
 
-def verdict_words(verdict: Reason) -> str:
+def verdict_words(verdict: ReadingReason) -> str:
     """What conditioning says of a sensor's last sample; empty when it says nothing against it."""
     return _VERDICT.get(verdict, "")
 
@@ -486,7 +486,7 @@ def look_first(facts: AlarmFacts, system: UnitSystem) -> tuple[str, ...]:
     if restoring is not None:
         flow = format_quantity(restoring, Dimension.FLOW, system)
         lines = (*lines, f"By the settling test a return flow of {flow} for this tank would do, as the site allows.")
-    return (*own, *lines) if Finding.SENSOR_DOUBT in found or cored_just_now(facts) else (*own, *lines, CONFIRM)
+    return (*own, *lines) if FieldCheck.SENSOR_DOUBT in found or cored_just_now(facts) else (*own, *lines, CONFIRM)
 
 
 #: Nobody who cored so lately is sent to core again.
@@ -498,12 +498,12 @@ def cored_just_now(facts: AlarmFacts) -> bool:
     return facts.core is not None and facts.now - facts.core.taken_at <= JUST_NOW
 
 
-def seen_of(facts: AlarmFacts) -> tuple[Finding, ...]:
+def seen_of(facts: AlarmFacts) -> tuple[FieldCheck, ...]:
     """The patterns seen, where the alarm is about a blanket."""
     if facts.evidence is None or facts.definition.kind not in _OF_BLANKET:
         return ()
     found = findings(facts.evidence)
-    return tuple(one for one in found if one is not Finding.SENSOR_DOUBT or not cored_just_now(facts))
+    return tuple(one for one in found if one is not FieldCheck.SENSOR_DOUBT or not cored_just_now(facts))
 
 
 def _usual_checks(facts: AlarmFacts) -> tuple[str, ...]:
@@ -566,7 +566,9 @@ def other_sensors(facts: AlarmFacts) -> str:
     """The tank's sensors that can be believed while another cannot, by tag; empty where there is none."""
     if facts.reason is RuleReason.BLIND:
         return ""
-    good = [s.tag for s in facts.sensors if s.tag != facts.detail and s.verdict is Reason.NONE and _heard(s, facts)]
+    good = [
+        s.tag for s in facts.sensors if s.tag != facts.detail and s.verdict is ReadingReason.NONE and _heard(s, facts)
+    ]
     return " and ".join(good)
 
 

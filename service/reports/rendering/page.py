@@ -16,7 +16,7 @@ _FONTS = Path(matplotlib.get_data_path()) / "fonts" / "ttf"
 _QUIET = (110, 116, 120)
 
 
-class Sheet(FPDF):
+class PrintedPage(FPDF):
     """A4 (or letter, for sites in US units) with a foot that says what, where and when."""
 
     def __init__(self, title: str, foot: str, *, paper: str, made_at: datetime) -> None:

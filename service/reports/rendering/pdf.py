@@ -6,12 +6,12 @@ from datetime import datetime
 
 from service.domain.plant.units import UnitSystem
 from service.reports.rendering.document import Document, text_of
-from service.reports.rendering.page import Sheet
+from service.reports.rendering.page import PrintedPage
 
 
 def as_pdf(document: Document, *, units: UnitSystem, made_at: datetime) -> bytes:
     """The report on letter paper for sites in US units, on A4 otherwise."""
-    sheet = Sheet(document.title, document.foot, paper="letter" if units == "us" else "a4", made_at=made_at)
+    sheet = PrintedPage(document.title, document.foot, paper="letter" if units == "us" else "a4", made_at=made_at)
     sheet.facts((("Plant", document.site), *document.facts))
     for table in document.tables:
         sheet.heading(table.title)

@@ -8,14 +8,20 @@ from pathlib import Path
 from zoneinfo import ZoneInfo
 
 from service.calls.duty import Override, Rota, Shift
-from service.calls.escalation import Ladder, Rung, Whom
+from service.calls.escalation import EscalationPolicy, EscalationStep, Whom
 from service.errors import ConfigError
 from service.notify.channels.gateway_hook import GatewayHook, ReceiptFields, ReplyFields
 from service.notify.channels.http_gateway import HttpGateway
 from service.notify.channels.sms_modem import GsmModem
 from service.notify.channels.webhook import BODY, Webhook
 from service.site.sections.gateway import GatewaySection, ModemSection, WebhookSection
-from service.site.sections.on_call import HolidaySection, LadderSection, RungSection, ShiftSection, StandInSection
+from service.site.sections.on_call import (
+    EscalationSection,
+    EscalationStepSection,
+    HolidaySection,
+    ShiftSection,
+    StandInSection,
+)
 
 _EVERY_DAY = tuple(range(7))
 
@@ -59,25 +65,25 @@ def shift_of(section: ShiftSection) -> Shift:
     )
 
 
-def ladder_of(section: LadderSection) -> Ladder:
-    """One ladder, its rungs in order of time."""
-    return Ladder(
+def escalation_of(section: EscalationSection) -> EscalationPolicy:
+    """One escalation, its steps in order of time."""
+    return EscalationPolicy(
         key=section.key,
         priorities=frozenset(section.priorities),
         start=section.start,
         end=section.end,
         weekdays=frozenset(section.weekdays if section.weekdays is not None else _EVERY_DAY),
-        rungs=tuple(sorted((_rung_of(rung) for rung in section.rungs), key=lambda rung: rung.after)),
+        steps=tuple(sorted((_step_of(step) for step in section.steps), key=lambda step: step.after)),
     )
 
 
-def _rung_of(section: RungSection) -> Rung:
+def _step_of(section: EscalationStepSection) -> EscalationStep:
     whom, name = Whom.EVERYBODY, ""
     if section.duty is not None:
         whom, name = Whom.DUTY, section.duty
     elif section.contact is not None:
         whom, name = Whom.CONTACT, section.contact
-    return Rung(
+    return EscalationStep(
         after=section.after,
         whom=whom,
         name=name,

@@ -26,7 +26,7 @@ _PLACE = re.compile(r"\s*\(at (?:line (?P<line>\d+), column (?P<column>\d+)|end 
 
 
 @dataclass(frozen=True)
-class Document:
+class TomlDocument:
     """A site file as read: values, their lines, and the findings so far."""
 
     values: dict[str, Any]
@@ -49,7 +49,7 @@ def decode(content: bytes) -> tuple[str, Finding | None]:
         return "", _whole_file(problem, 'save the file again with encoding "UTF-8"', line)
 
 
-def parse(text: str) -> Document:
+def parse(text: str) -> TomlDocument:
     """Everything of *text* that can be read, and a finding for every line that cannot."""
     rows = text.replace("\r\n", "\n").split("\n")
     findings: list[Finding] = []
@@ -68,7 +68,7 @@ def parse(text: str) -> Document:
             findings.append(_whole_file(f"holds a value that cannot be read ({exc})", "look for a very long number"))
             break
         else:
-            return Document(values, line_map(readable), tuple(findings), frozenset(unread))
+            return TomlDocument(values, line_map(readable), tuple(findings), frozenset(unread))
         row = rows[line - 1]
         found = slip(message, rows, line, column)
         tried = attempts.get(line, 0)
@@ -81,7 +81,7 @@ def parse(text: str) -> Document:
             unread.add((*_table_at(rows, line), match["key"]))
         rows[line - 1 : line - 1 + found.rows] = [repair or "", *[""] * (found.rows - 1)]
         attempts[line] = tried + 1
-    return Document({}, LineMap({}), tuple(findings))
+    return TomlDocument({}, LineMap({}), tuple(findings))
 
 
 def _where(error: tomllib.TOMLDecodeError, rows: list[str]) -> tuple[int, int | None, str]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Any, Generic, TypeVar
 
-from service.site.reading.document import Document
+from service.site.reading.document import TomlDocument
 from service.site.reading.finding import Finding, KeyPath, Severity
 from service.site.sections.section import Section
 
@@ -13,7 +13,7 @@ S = TypeVar("S", bound=Section)
 
 
 @dataclass(frozen=True)
-class Entry(Generic[S]):
+class ReadSection(Generic[S]):
     """One section that could be read."""
 
     path: KeyPath
@@ -32,15 +32,15 @@ class Entry(Generic[S]):
 class Report:
     """Collects findings and puts each on its line."""
 
-    def __init__(self, document: Document) -> None:
+    def __init__(self, document: TomlDocument) -> None:
         self._document = document
         self.findings: list[Finding] = list(document.findings)
 
-    def error(self, entry: Entry[Any] | None, name: str | None, problem: str, remedy: str) -> None:
+    def error(self, entry: ReadSection[Any] | None, name: str | None, problem: str, remedy: str) -> None:
         """A mistake with which the service cannot start; *entry* None means the file as a whole."""
         self._add(Severity.ERROR, entry, name, problem, remedy)
 
-    def warning(self, entry: Entry[Any] | None, name: str | None, problem: str, remedy: str) -> None:
+    def warning(self, entry: ReadSection[Any] | None, name: str | None, problem: str, remedy: str) -> None:
         """Something that is probably not meant."""
         self._add(Severity.WARNING, entry, name, problem, remedy)
 
@@ -50,11 +50,13 @@ class Report:
         found = Finding(severity=Severity.ERROR, line=line, field=label, path=path, problem=problem, remedy=remedy)
         self.findings.append(found)
 
-    def line(self, entry: Entry[Any], name: str | None = None) -> int:
+    def line(self, entry: ReadSection[Any], name: str | None = None) -> int:
         """The line an entry, or one of its fields, stands on."""
         return self._document.lines.line((*entry.path, entry.written_as.get(name, name)) if name else entry.path)
 
-    def _add(self, severity: Severity, entry: Entry[Any] | None, name: str | None, problem: str, remedy: str) -> None:
+    def _add(
+        self, severity: Severity, entry: ReadSection[Any] | None, name: str | None, problem: str, remedy: str
+    ) -> None:
         path: KeyPath = ()
         label = ""
         if entry is not None:

@@ -13,14 +13,14 @@ from typing import Any, TypeVar
 from pydantic import ValidationError
 
 from service.domain.plant.units import UnitSystem
-from service.site.reading.document import Document
+from service.site.reading.document import TomlDocument
 from service.site.reading.error_messages import Drop, Put, Rename, explain
 from service.site.reading.finding import KeyPath
-from service.site.reading.report import Entry, Report
+from service.site.reading.report import ReadSection, Report
 from service.site.sections.alarm import AlarmSection
 from service.site.sections.connector import SECTION_OF_KIND
 from service.site.sections.gateway import GatewaySection, ModemSection, WebhookSection
-from service.site.sections.on_call import HolidaySection, LadderSection, ShiftSection, StandInSection
+from service.site.sections.on_call import EscalationSection, HolidaySection, ShiftSection, StandInSection
 from service.site.sections.people import ContactSection
 from service.site.sections.plant import SignalSection, SiteSection, TankSection
 from service.site.sections.quantity import near_word
@@ -40,7 +40,7 @@ _NAMED_BY = {
     "shift": "name",
     "stand_in": "person",
     "holiday": "name",
-    "ladder": "key",
+    "escalation": "key",
     "gateway": "key",
     "modem": "port",
     "webhook": "key",
@@ -58,7 +58,7 @@ _OTHER_WORDS = {
     "rota": "shift",
     "duty": "shift",
     "override": "stand_in",
-    "escalation": "ladder",
+    "escalation": "escalation",
     "sms": "gateway",
 }
 _PASSES = 4  # every pass repairs what the one before found; a section needs two or three
@@ -68,20 +68,20 @@ _PASSES = 4  # every pass repairs what the one before found; a section needs two
 class Draft:
     """Everything of a site file that can be read."""
 
-    site: Entry[SiteSection] | None
-    tanks: tuple[Entry[TankSection], ...]
-    signals: tuple[Entry[SignalSection], ...]
-    connectors: tuple[Entry[SourceSection], ...]
-    alarms: tuple[Entry[AlarmSection], ...]
-    contacts: tuple[Entry[ContactSection], ...]
-    shifts: tuple[Entry[ShiftSection], ...]
-    stand_ins: tuple[Entry[StandInSection], ...]
-    holidays: tuple[Entry[HolidaySection], ...]
-    ladders: tuple[Entry[LadderSection], ...]
-    gateways: tuple[Entry[GatewaySection], ...]
-    modems: tuple[Entry[ModemSection], ...]
-    reports: Entry[ReportsSection] | None
-    webhooks: tuple[Entry[WebhookSection], ...]
+    site: ReadSection[SiteSection] | None
+    tanks: tuple[ReadSection[TankSection], ...]
+    signals: tuple[ReadSection[SignalSection], ...]
+    connectors: tuple[ReadSection[SourceSection], ...]
+    alarms: tuple[ReadSection[AlarmSection], ...]
+    contacts: tuple[ReadSection[ContactSection], ...]
+    shifts: tuple[ReadSection[ShiftSection], ...]
+    stand_ins: tuple[ReadSection[StandInSection], ...]
+    holidays: tuple[ReadSection[HolidaySection], ...]
+    escalations: tuple[ReadSection[EscalationSection], ...]
+    gateways: tuple[ReadSection[GatewaySection], ...]
+    modems: tuple[ReadSection[ModemSection], ...]
+    reports: ReadSection[ReportsSection] | None
+    webhooks: tuple[ReadSection[WebhookSection], ...]
     #: Names written in sections of each kind, also in those that cannot be read otherwise.
     names: dict[str, frozenset[str]]
     #: Kinds of section of which some could not be read: nothing can be said of what is missing there.
@@ -95,13 +95,13 @@ class Draft:
         return self.read_in or "si"
 
 
-def draft_of(document: Document, report: Report) -> Draft:
+def draft_of(document: TomlDocument, report: Report) -> Draft:
     """Take a document apart; what cannot be read goes into *report*."""
     return _Reader(document, report).draft()
 
 
 class _Reader:
-    def __init__(self, document: Document, report: Report) -> None:
+    def __init__(self, document: TomlDocument, report: Report) -> None:
         self._document = document
         self._report = report
         self._values = dict(document.values)
@@ -133,7 +133,7 @@ class _Reader:
             shifts=tuple(self._sections("shift", ShiftSection)),
             stand_ins=tuple(self._sections("stand_in", StandInSection)),
             holidays=tuple(self._sections("holiday", HolidaySection)),
-            ladders=tuple(self._sections("ladder", LadderSection)),
+            escalations=tuple(self._sections("escalation", EscalationSection)),
             gateways=tuple(self._sections("gateway", GatewaySection)),
             modems=tuple(self._sections("modem", ModemSection)),
             reports=self._single("reports", ReportsSection, "there is one list of reports"),
@@ -166,12 +166,12 @@ class _Reader:
             elif near:
                 self._incomplete.add(near)
 
-    def _site(self) -> Entry[SiteSection] | None:
+    def _site(self) -> ReadSection[SiteSection] | None:
         if "site" not in self._values and not self._document.findings:
             self._report.error(None, None, "[site] is missing", "begin the file with [site], name, units and time_zone")
         return self._single("site", SiteSection, "there is one site")
 
-    def _single(self, name: str, model: type[S], only: str) -> Entry[S] | None:
+    def _single(self, name: str, model: type[S], only: str) -> ReadSection[S] | None:
         """A section that stands once, or not at all."""
         raw = self._values.get(name)
         written = self._headed.get(name, name)
@@ -186,7 +186,7 @@ class _Reader:
             return None
         return self._read(name, name, raw, model, path)
 
-    def _sections(self, name: str, model: type[S]) -> Iterator[Entry[S]]:
+    def _sections(self, name: str, model: type[S]) -> Iterator[ReadSection[S]]:
         for position, (path, raw) in enumerate(self._tables(name)):
             entry = self._read(name, self._label(name, raw, position), raw, model, path)
             if entry is None:
@@ -194,7 +194,7 @@ class _Reader:
             else:
                 yield entry
 
-    def _connectors(self) -> Iterator[Entry[SourceSection]]:
+    def _connectors(self) -> Iterator[ReadSection[SourceSection]]:
         for position, (path, raw) in enumerate(self._tables("connector")):
             label = self._label("connector", raw, position)
             kind = raw.get("kind")
@@ -259,7 +259,7 @@ class _Reader:
         self._incomplete.add(name)  # without a name nobody can tell whether others mean it
         return f"{name}[#{position + 1}]"
 
-    def _read(self, name: str, label: str, raw: dict[str, Any], model: type[S], path: KeyPath) -> Entry[S] | None:
+    def _read(self, name: str, label: str, raw: dict[str, Any], model: type[S], path: KeyPath) -> ReadSection[S] | None:
         raw = dict(raw)
         unread = {str(p[-1]) for p in self._document.unread if p[:-1] == path}
         written_as: dict[str, str] = {}
@@ -295,5 +295,5 @@ class _Reader:
             else:
                 if (named := _NAMED_BY.get(name)) and isinstance(found := getattr(section, named), str):
                     self._names[name].add(found)
-                return Entry(path, label, section, frozenset(unread), written_as)
+                return ReadSection(path, label, section, frozenset(unread), written_as)
         return None

@@ -6,7 +6,7 @@ from datetime import timedelta
 
 from service.alarms.definition import AlarmKind, SystemWatch
 from service.site.conversion.plant import EFFLUENT_ALARMS
-from service.site.reading.report import Entry, Report
+from service.site.reading.report import ReadSection, Report
 from service.site.reading.section_reader import Draft
 from service.site.rules.levels import check_levels
 from service.site.rules.names import check_known
@@ -26,7 +26,7 @@ def check_alarms(draft: Draft, report: Report) -> None:
     check_levels(draft, report)
 
 
-def _check_system(entry: Entry[AlarmSection], draft: Draft, report: Report) -> None:
+def _check_system(entry: ReadSection[AlarmSection], draft: Draft, report: Report) -> None:
     alarm = entry.section
     if alarm.tank != EVERY_TANK:
         report.error(entry, "tank", "has no meaning for a system alarm", "remove it")
@@ -40,7 +40,7 @@ def _check_system(entry: Entry[AlarmSection], draft: Draft, report: Report) -> N
             check_known(entry, "connector", alarm.connector, "connector", draft, report)
 
 
-def _check_tank_alarm(entry: Entry[AlarmSection], draft: Draft, report: Report) -> None:
+def _check_tank_alarm(entry: ReadSection[AlarmSection], draft: Draft, report: Report) -> None:
     alarm = entry.section
     if alarm.tank != EVERY_TANK:
         check_known(entry, "tank", alarm.tank, "tank", draft, report)
@@ -57,7 +57,7 @@ def _check_tank_alarm(entry: Entry[AlarmSection], draft: Draft, report: Report) 
         report.warning(entry, "enabled", "switches the danger alarm off", "nobody is called when solids near the weir")
 
 
-def _check_limit_fields(entry: Entry[AlarmSection], report: Report) -> None:
+def _check_limit_fields(entry: ReadSection[AlarmSection], report: Report) -> None:
     alarm = entry.section
     own = LIMIT_FIELDS[alarm.kind]
     given = [name for name in ALL_LIMIT_FIELDS if getattr(alarm, name) is not None]
@@ -80,7 +80,7 @@ def _check_limit_fields(entry: Entry[AlarmSection], report: Report) -> None:
         report.error(entry, "deadband", "is below zero", "write how far past the limit the value must go back, or 0")
 
 
-def _check_times(entry: Entry[AlarmSection], report: Report) -> None:
+def _check_times(entry: ReadSection[AlarmSection], report: Report) -> None:
     alarm = entry.section
     if alarm.time_to_respond is not None and alarm.time_to_respond <= timedelta(0):
         report.error(
@@ -102,7 +102,7 @@ def _check_times(entry: Entry[AlarmSection], report: Report) -> None:
 _LONGEST_TO_IMPROVE = timedelta(hours=2)
 
 
-def _check_improve_within(entry: Entry[AlarmSection], report: Report) -> None:
+def _check_improve_within(entry: ReadSection[AlarmSection], report: Report) -> None:
     alarm = entry.section
     if alarm.improve_within is None:
         return
@@ -122,8 +122,8 @@ def _check_improve_within(entry: Entry[AlarmSection], report: Report) -> None:
 
 
 def _check_twice(draft: Draft, report: Report) -> None:
-    first: dict[tuple[object, ...], Entry[AlarmSection]] = {}
-    keys: dict[str, Entry[AlarmSection]] = {}
+    first: dict[tuple[object, ...], ReadSection[AlarmSection]] = {}
+    keys: dict[str, ReadSection[AlarmSection]] = {}
     for entry in draft.alarms:
         alarm = entry.section
         same = (alarm.kind, alarm.tank, alarm.watch, alarm.connector)

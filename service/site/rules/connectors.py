@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from service.site.reading.report import Entry, Report
+from service.site.reading.report import ReadSection, Report
 from service.site.reading.section_reader import Draft
 from service.site.rules.names import check_known, check_unique
 from service.site.sections.csv_drop import CsvSection
@@ -20,7 +20,7 @@ def check_connectors(draft: Draft, report: Report) -> None:
             report.warning(
                 entry, None, "no signal comes through it", "name it in a [[signal]] as connector, or remove it"
             )
-    folders: dict[tuple[str, str], Entry[SourceSection]] = {}
+    folders: dict[tuple[str, str], ReadSection[SourceSection]] = {}
     for entry in draft.connectors:
         if isinstance(entry.section, CsvSection):
             _check_csv(entry, entry.section, report)
@@ -35,11 +35,11 @@ def check_connectors(draft: Draft, report: Report) -> None:
                 )
 
 
-def _check_ways(draft: Draft, carrying: list[Entry[SourceSection]], report: Report) -> set[str]:
+def _check_ways(draft: Draft, carrying: list[ReadSection[SourceSection]], report: Report) -> set[str]:
     """Report signals without a way in; the keys of the connectors that serve some."""
     unknown = "connector" in draft.incomplete
     served: set[str] = set()
-    taken: dict[tuple[str, str], Entry[SignalSection]] = {}
+    taken: dict[tuple[str, str], ReadSection[SignalSection]] = {}
     if draft.signals and not carrying and not unknown:
         report.warning(
             None,
@@ -82,7 +82,7 @@ def _check_ways(draft: Draft, carrying: list[Entry[SourceSection]], report: Repo
     return served
 
 
-def _check_left_files(entry: Entry[SourceSection], section: CsvSection, report: Report) -> None:
+def _check_left_files(entry: ReadSection[SourceSection], section: CsvSection, report: Report) -> None:
     """Files on a share that must not be altered stay where they are; what is told about them needs a place elsewhere."""
     for name in ("processed_folder", "keep_processed"):
         if getattr(section, name) is not None:
@@ -96,7 +96,7 @@ def _check_left_files(entry: Entry[SourceSection], section: CsvSection, report: 
         )
 
 
-def _check_csv(entry: Entry[SourceSection], section: CsvSection, report: Report) -> None:
+def _check_csv(entry: ReadSection[SourceSection], section: CsvSection, report: Report) -> None:
     given = {name for name in type(section.columns).model_fields if getattr(section.columns, name) is not None}
     needed = {"long": ("time", "tag", "value"), "cores": ("tank", "time", "thickness")}.get(section.layout, ())
     if given:

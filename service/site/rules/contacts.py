@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from service.site.conversion.plant import contact_of, system_alarms, tank_alarms
-from service.site.reading.report import Entry, Report
+from service.site.reading.report import ReadSection, Report
 from service.site.reading.section_reader import Draft
 from service.site.rules.names import check_known, check_unique
 from service.site.rules.size import sound_tank
@@ -35,7 +35,7 @@ def check_contacts(draft: Draft, report: Report) -> None:
         _check_heard(draft, report)
 
 
-def _check_reach(entry: Entry[ContactSection], report: Report) -> None:
+def _check_reach(entry: ReadSection[ContactSection], report: Report) -> None:
     contact = entry.section
     if not any(entry.has(name) for name in _ADDRESS_OF.values()):
         report.error(

@@ -9,7 +9,7 @@ from service.domain.plant.signal import Measures, SignalKind, sensor_height
 from service.domain.plant.tank import Tank
 from service.domain.plant.units import UNITS, Dimension
 from service.site.conversion.plant import signal_of, tank_alarms
-from service.site.reading.report import Entry, Report
+from service.site.reading.report import ReadSection, Report
 from service.site.reading.section_reader import Draft
 from service.site.rules.names import length
 from service.site.rules.size import usual_tank
@@ -22,7 +22,7 @@ HIGHEST_BRACKET = 3.0
 MOST_DEPTHS = 2.2
 
 
-def check_datum(entry: Entry[SignalSection], seen: TankSeen | None, draft: Draft, report: Report) -> None:
+def check_datum(entry: ReadSection[SignalSection], seen: TankSeen | None, draft: Draft, report: Report) -> None:
     """Where the sensor stands, and what its range means as blanket height."""
     signal = entry.section
     if (
@@ -46,7 +46,7 @@ def check_datum(entry: Entry[SignalSection], seen: TankSeen | None, draft: Draft
         _check_span(entry, seen, draft, report)
 
 
-def _check_zero(entry: Entry[SignalSection], tank: Tank | None, draft: Draft, report: Report) -> None:
+def _check_zero(entry: ReadSection[SignalSection], tank: Tank | None, draft: Draft, report: Report) -> None:
     signal = entry.section
     zero = signal.zero_height
     if signal.measures is Measures.DEPTH and zero is not None:
@@ -71,7 +71,7 @@ def _check_zero(entry: Entry[SignalSection], tank: Tank | None, draft: Draft, re
         )
 
 
-def _check_span(entry: Entry[SignalSection], seen: TankSeen, draft: Draft, report: Report) -> None:
+def _check_span(entry: ReadSection[SignalSection], seen: TankSeen, draft: Draft, report: Report) -> None:
     signal, tank, danger = entry.section, seen.tank, seen.danger
     if signal.low is None or signal.high is None or signal.low >= signal.high or signal.measures is None:
         return

@@ -7,7 +7,7 @@ from collections.abc import Iterable
 from service.alarms.definition import AlarmDefinition, AlarmKind, Priority
 from service.domain.plant.tank import Tank
 from service.site.conversion.plant import Planned, tank_alarms
-from service.site.reading.report import Entry, Report
+from service.site.reading.report import ReadSection, Report
 from service.site.reading.section_reader import Draft
 from service.site.rules.names import length
 from service.site.rules.size import sound_tank
@@ -95,22 +95,22 @@ class _Judge:
             remedy = 'write priority = "high" for the danger alarm'
             self._report.warning(second, "priority", "is lower than that of the high alarm", remedy)
 
-    def _entry(self, planned: Planned) -> Entry[AlarmSection] | None:
+    def _entry(self, planned: Planned) -> ReadSection[AlarmSection] | None:
         return self._entries.get(id(planned.section))
 
     def _place(self, definition: AlarmDefinition) -> str:
         return f"{length(definition.limit or 0.0, self._units)} under the weir"
 
-    def _error(self, entry: Entry[AlarmSection], name: str, problem: str, remedy: str) -> None:
+    def _error(self, entry: ReadSection[AlarmSection], name: str, problem: str, remedy: str) -> None:
         if self._first(entry, name):
             self._report.error(entry, name, problem, remedy)
 
-    def _first(self, entry: Entry[AlarmSection], name: str) -> bool:
+    def _first(self, entry: ReadSection[AlarmSection], name: str) -> bool:
         """An alarm of every tank may be wrong in each; the first tank is enough to find it."""
         said = (id(entry), name) in self._said
         self._said.add((id(entry), name))
         return not said
 
 
-def _limit_name(entry: Entry[AlarmSection]) -> str:
+def _limit_name(entry: ReadSection[AlarmSection]) -> str:
     return next((n for n in LIMIT_FIELDS[entry.section.kind] if getattr(entry.section, n) is not None), "kind")

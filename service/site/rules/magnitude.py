@@ -6,7 +6,7 @@ from collections.abc import Mapping
 
 from service.domain.plant.signal import DIMENSION_OF, SignalKind
 from service.domain.plant.units import UNITS, Dimension
-from service.site.reading.report import Entry, Report
+from service.site.reading.report import ReadSection, Report
 from service.site.reading.section_reader import Draft
 from service.site.rules.names import shown
 from service.site.rules.size import usual_tank
@@ -37,7 +37,7 @@ def areas_of(draft: Draft) -> dict[str | None, float]:
 
 
 def check_magnitude(
-    entry: Entry[SignalSection], areas: Mapping[str | None, float], draft: Draft, report: Report
+    entry: ReadSection[SignalSection], areas: Mapping[str | None, float], draft: Draft, report: Report
 ) -> None:
     """Whether the top of the range is a possible one."""
     signal = entry.section

@@ -6,7 +6,7 @@ from collections.abc import Iterable
 from typing import Any, TypeVar
 
 from service.domain.plant.units import Dimension, UnitSystem, from_si, shown_unit
-from service.site.reading.report import Entry, Report
+from service.site.reading.report import ReadSection, Report
 from service.site.reading.section_reader import Draft
 from service.site.sections.quantity import near_word
 from service.site.sections.section import Section
@@ -14,9 +14,9 @@ from service.site.sections.section import Section
 S = TypeVar("S", bound=Section)
 
 
-def check_unique(entries: Iterable[Entry[S]], name: str, report: Report) -> None:
+def check_unique(entries: Iterable[ReadSection[S]], name: str, report: Report) -> None:
     """No two sections of a kind may carry the same name; upper and lower case do not tell them apart."""
-    first: dict[str, Entry[S]] = {}
+    first: dict[str, ReadSection[S]] = {}
     for entry in entries:
         value = getattr(entry.section, name)
         if not isinstance(value, str):
@@ -27,7 +27,7 @@ def check_unique(entries: Iterable[Entry[S]], name: str, report: Report) -> None
             report.error(entry, name, f'"{value}" is taken already, on line {line}', "give each a name of its own")
 
 
-def check_known(entry: Entry[Any], name: str, value: str, kind: str, draft: Draft, report: Report) -> bool:
+def check_known(entry: ReadSection[Any], name: str, value: str, kind: str, draft: Draft, report: Report) -> bool:
     """Whether *value* names a section of that kind; if not, that is a finding with the near name."""
     known = draft.names[kind]
     if value in known:

@@ -1,4 +1,4 @@
-"""Rotas without people, ladders that lead nowhere, gateways that cannot be asked."""
+"""Rotas without people, escalations that lead nowhere, gateways that cannot be asked."""
 
 from __future__ import annotations
 
@@ -6,17 +6,17 @@ from typing import Any
 
 from service.errors import ConfigError
 from service.site.conversion.on_call import gateway_of, webhook_of
-from service.site.reading.report import Entry, Report
+from service.site.reading.report import ReadSection, Report
 from service.site.reading.section_reader import Draft
 from service.site.rules.names import check_known, check_unique
-from service.site.sections.on_call import LadderSection, RungSection
+from service.site.sections.on_call import EscalationSection, EscalationStepSection
 from service.site.sections.quantity import near_word
 
 
 def check_callout(draft: Draft, report: Report) -> None:
-    """Everybody named is a contact, every rota named has shifts, and every ladder calls somebody at once."""
+    """Everybody named is a contact, every rota named has shifts, and every escalation calls somebody at once."""
     check_unique(draft.shifts, "name", report)
-    check_unique(draft.ladders, "key", report)
+    check_unique(draft.escalations, "key", report)
     check_unique(draft.gateways, "key", report)
     check_unique(draft.webhooks, "key", report)
     rotas = tuple(dict.fromkeys(entry.section.rota for entry in draft.shifts))
@@ -31,37 +31,43 @@ def check_callout(draft: Draft, report: Report) -> None:
         start, end = stand_in.section.start, stand_in.section.end
         if (start.tzinfo is None) == (end.tzinfo is None) and end <= start:
             report.error(stand_in, "end", "is not after start", "write when they hand over again")
-    for ladder in draft.ladders:
-        _check_ladder(ladder, rotas, draft, report)
+    for escalation in draft.escalations:
+        _check_escalation(escalation, rotas, draft, report)
     _check_ways(draft, report)
 
 
-def _check_ladder(entry: Entry[LadderSection], rotas: tuple[str, ...], draft: Draft, report: Report) -> None:
-    ladder = entry.section
-    if (ladder.start is None) != (ladder.end is None):
-        missing = "start" if ladder.start is None else "end"
-        report.error(entry, missing, "is missing, but the other end of the hours is there", "write both or neither")
-    for rung in ladder.rungs:
-        _check_rung(entry, rung, rotas, draft, report)
-    if all(rung.after.total_seconds() > 0 for rung in ladder.rungs):
-        report.error(entry, "rungs", "nobody is called at once", 'begin with a rung of after = "0 min"')
-
-
-def _check_rung(
-    entry: Entry[LadderSection], rung: RungSection, rotas: tuple[str, ...], draft: Draft, report: Report
+def _check_escalation(
+    entry: ReadSection[EscalationSection], rotas: tuple[str, ...], draft: Draft, report: Report
 ) -> None:
-    named = [word for word in ("duty", "contact", "everybody") if getattr(rung, word) is not None]
+    escalation = entry.section
+    if (escalation.start is None) != (escalation.end is None):
+        missing = "start" if escalation.start is None else "end"
+        report.error(entry, missing, "is missing, but the other end of the hours is there", "write both or neither")
+    for step in escalation.steps:
+        _check_step(entry, step, rotas, draft, report)
+    if all(step.after.total_seconds() > 0 for step in escalation.steps):
+        report.error(entry, "steps", "nobody is called at once", 'begin with a step of after = "0 min"')
+
+
+def _check_step(
+    entry: ReadSection[EscalationSection],
+    step: EscalationStepSection,
+    rotas: tuple[str, ...],
+    draft: Draft,
+    report: Report,
+) -> None:
+    named = [word for word in ("duty", "contact", "everybody") if getattr(step, word) is not None]
     if len(named) != 1:
-        problem = "a rung names nobody" if not named else f"a rung names {' and '.join(named)}"
-        report.error(entry, "rungs", problem, 'write one of duty = "…", contact = "…" or everybody = true')
-    if rung.contact is not None:
-        check_known(entry, "rungs", rung.contact, "contact", draft, report)
-    if rung.duty is not None:
-        _check_rota(entry, "rungs", rung.duty, rotas, draft, report)
+        problem = "a step names nobody" if not named else f"a step names {' and '.join(named)}"
+        report.error(entry, "steps", problem, 'write one of duty = "…", contact = "…" or everybody = true')
+    if step.contact is not None:
+        check_known(entry, "steps", step.contact, "contact", draft, report)
+    if step.duty is not None:
+        _check_rota(entry, "steps", step.duty, rotas, draft, report)
 
 
 def _check_rota(
-    entry: Entry[Any],
+    entry: ReadSection[Any],
     field: str,
     rota: str,
     rotas: tuple[str, ...],
@@ -97,7 +103,7 @@ def _check_ways(draft: Draft, report: Report) -> None:
         except ConfigError as error:
             problem = str(error).partition(": ")[2]
             report.error(hook, None, problem, "url and headers name secrets as ${name}")
-    ways: list[Entry[Any]] = [*draft.gateways, *draft.modems]
+    ways: list[ReadSection[Any]] = [*draft.gateways, *draft.modems]
     for extra in ways[1:]:
         report.error(extra, None, "is a second way for text messages", "keep one [[gateway]] or one [[modem]]")
     # A contact without a number is told that first: one mistake gives one finding.

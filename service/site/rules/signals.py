@@ -7,7 +7,7 @@ from datetime import timedelta
 from service.domain.plant.signal import DIMENSION_OF, SignalKind
 from service.domain.plant.units import UNITS, Dimension, symbols_of
 from service.site.conversion.plant import EFFLUENT_ALARMS
-from service.site.reading.report import Entry, Report
+from service.site.reading.report import ReadSection, Report
 from service.site.reading.section_reader import Draft
 from service.site.rules.datum import check_datum, tanks_seen
 from service.site.rules.magnitude import areas_of, check_magnitude
@@ -35,7 +35,7 @@ def check_signals(draft: Draft, report: Report) -> None:
         check_magnitude(entry, areas, draft, report)
 
 
-def _check_tank(entry: Entry[SignalSection], draft: Draft, report: Report) -> None:
+def _check_tank(entry: ReadSection[SignalSection], draft: Draft, report: Report) -> None:
     signal = entry.section
     if signal.tank is not None:
         check_known(entry, "tank", signal.tank, "tank", draft, report)
@@ -45,7 +45,7 @@ def _check_tank(entry: Entry[SignalSection], draft: Draft, report: Report) -> No
         report.error(entry, "tank", f"is missing: a {signal.kind} signal belongs to a tank", remedy)
 
 
-def _check_unit(entry: Entry[SignalSection], draft: Draft, report: Report) -> None:
+def _check_unit(entry: ReadSection[SignalSection], draft: Draft, report: Report) -> None:
     signal = entry.section
     wanted, given = DIMENSION_OF[signal.kind], UNITS[signal.unit].dimension
     if given is not wanted:
@@ -58,7 +58,7 @@ def _check_unit(entry: Entry[SignalSection], draft: Draft, report: Report) -> No
         )
 
 
-def _check_direction(entry: Entry[SignalSection], report: Report) -> None:
+def _check_direction(entry: ReadSection[SignalSection], report: Report) -> None:
     signal = entry.section
     if DIMENSION_OF[signal.kind] is not Dimension.LENGTH:
         for name in ("measures", "zero_height"):
@@ -73,7 +73,7 @@ def _check_direction(entry: Entry[SignalSection], report: Report) -> None:
         )
 
 
-def _check_range(entry: Entry[SignalSection], report: Report) -> None:
+def _check_range(entry: ReadSection[SignalSection], report: Report) -> None:
     signal = entry.section
     if signal.low is not None and signal.high is not None and signal.low >= signal.high:
         report.error(entry, "high", "is not above low", "write the smallest value as low and the largest as high")
@@ -83,7 +83,7 @@ def _check_range(entry: Entry[SignalSection], report: Report) -> None:
         report.warning(entry, missing, "is missing: nobody can tell a fault from a value", remedy)
 
 
-def _check_status(entry: Entry[SignalSection], draft: Draft, report: Report) -> None:
+def _check_status(entry: ReadSection[SignalSection], draft: Draft, report: Report) -> None:
     signal = entry.section
     if signal.kind is not SignalKind.STATUS:
         for name in ("sensor", "in_service"):
@@ -113,7 +113,7 @@ def _check_status(entry: Entry[SignalSection], draft: Draft, report: Report) -> 
         report.error(entry, "sensor", f"a status on line {line} speaks of it already", remedy)
 
 
-def _check_limit(entry: Entry[SignalSection], report: Report) -> None:
+def _check_limit(entry: ReadSection[SignalSection], report: Report) -> None:
     signal = entry.section
     if signal.limit is None:
         return
@@ -124,7 +124,7 @@ def _check_limit(entry: Entry[SignalSection], report: Report) -> None:
         report.error(entry, "limit", "is not above zero", "write how much may be in the effluent, or leave it out")
 
 
-def _check_timing(entry: Entry[SignalSection], report: Report) -> None:
+def _check_timing(entry: ReadSection[SignalSection], report: Report) -> None:
     signal = entry.section
     interval = signal.expected_interval or timedelta(minutes=1)
     if interval <= timedelta(0):

@@ -6,7 +6,7 @@ import math
 
 from service.domain.plant.signal import SignalKind
 from service.domain.plant.tank import TankShape
-from service.site.reading.report import Entry, Report
+from service.site.reading.report import ReadSection, Report
 from service.site.reading.section_reader import Draft
 from service.site.rules.names import check_unique, length
 from service.site.rules.size import DEEPEST, LARGEST, SHALLOWEST, SMALLEST, usual_tank
@@ -38,7 +38,7 @@ def check_tanks(draft: Draft, report: Report) -> None:
             _check_watched(entry, watched, report)
 
 
-def _check_shape(entry: Entry[TankSection], draft: Draft, report: Report) -> None:
+def _check_shape(entry: ReadSection[TankSection], draft: Draft, report: Report) -> None:
     circular = entry.section.shape is TankShape.CIRCULAR
     for name, wanted in (("diameter", circular), ("length", not circular), ("width", not circular)):
         value = getattr(entry.section, name)
@@ -57,7 +57,7 @@ def _check_shape(entry: Entry[TankSection], draft: Draft, report: Report) -> Non
             report.warning(entry, name, f"{length(value, draft.units)} is an unusual {name}", remedy)
 
 
-def _check_depth(entry: Entry[TankSection], draft: Draft, report: Report) -> None:
+def _check_depth(entry: ReadSection[TankSection], draft: Draft, report: Report) -> None:
     depth = entry.section.side_water_depth
     if depth <= 0:
         report.error(
@@ -73,7 +73,7 @@ def _check_depth(entry: Entry[TankSection], draft: Draft, report: Report) -> Non
         )
 
 
-def _check_floor(entry: Entry[TankSection], report: Report) -> None:
+def _check_floor(entry: ReadSection[TankSection], report: Report) -> None:
     slope = entry.section.floor_slope
     if slope > STEEPEST_FLOOR:
         meant = f'write "1:{slope:g}"' if slope > 1 else 'write the fall per length, such as "1:12"'
@@ -84,7 +84,7 @@ def _check_floor(entry: Entry[TankSection], report: Report) -> None:
         )
 
 
-def _check_weir(entry: Entry[TankSection], draft: Draft, report: Report) -> None:
+def _check_weir(entry: ReadSection[TankSection], draft: Draft, report: Report) -> None:
     tank = entry.section
     if tank.weir_length is not None and tank.weir_length <= 0:
         report.error(
@@ -121,7 +121,7 @@ def _check_weir(entry: Entry[TankSection], draft: Draft, report: Report) -> None
             )
 
 
-def _check_core(entry: Entry[TankSection], draft: Draft, report: Report) -> None:
+def _check_core(entry: ReadSection[TankSection], draft: Draft, report: Report) -> None:
     tank = entry.section
     if tank.core_position is not None and tank.core_distance_from_wall is not None:
         report.error(entry, "core_position", "says the same as core_distance_from_wall", "keep one of the two")
@@ -144,7 +144,7 @@ def _check_core(entry: Entry[TankSection], draft: Draft, report: Report) -> None
         )
 
 
-def _check_arm(entry: Entry[TankSection], report: Report) -> None:
+def _check_arm(entry: ReadSection[TankSection], report: Report) -> None:
     period = entry.section.arm_period
     if period is None:
         return
@@ -156,7 +156,7 @@ def _check_arm(entry: Entry[TankSection], report: Report) -> None:
         report.warning(entry, "arm_period", f"{minutes:g} minutes is an unusual time for one pass", remedy)
 
 
-def _check_watched(entry: Entry[TankSection], watched: frozenset[str], report: Report) -> None:
+def _check_watched(entry: ReadSection[TankSection], watched: frozenset[str], report: Report) -> None:
     if entry.section.key.casefold() in watched:
         return
     report.warning(

@@ -1,4 +1,4 @@
-"""``[[shift]]``, ``[[stand_in]]``, ``[[holiday]]`` and ``[[ladder]]``: who is on duty, and who is called when nobody answers."""
+"""``[[shift]]``, ``[[stand_in]]``, ``[[holiday]]`` and ``[[escalation]]``: who is on duty, and who is called when nobody answers."""
 
 from __future__ import annotations
 
@@ -92,8 +92,8 @@ class HolidaySection(Section):
     day: Day = Field(examples=["2027-01-01"])
 
 
-class RungSection(Section):
-    """One step of a ladder. Exactly one of ``duty``, ``contact`` and ``everybody`` says who stands on it."""
+class EscalationStepSection(Section):
+    """One step of an escalation. Exactly one of ``duty``, ``contact`` and ``everybody`` says who stands on it."""
 
     after: Duration = Field(examples=['"10 min"'])
     duty: Key | None = Field(None, examples=['"duty"'])
@@ -104,7 +104,7 @@ class RungSection(Section):
     channels: tuple[Literal["email", "sms", "webhook"], ...] = Field((), examples=['["sms"]'])
 
 
-class LadderSection(Section):
+class EscalationSection(Section):
     """Whom to call in turn for alarms of some priorities, on some days and hours."""
 
     key: Key = Field(examples=['"danger"'])
@@ -112,4 +112,4 @@ class LadderSection(Section):
     start: TimeOfDay | None = Field(None, examples=['"19:00"'])
     end: TimeOfDay | None = Field(None, examples=['"07:00"'])
     weekdays: tuple[Weekday, ...] | None = None
-    rungs: tuple[RungSection, ...] = Field(min_length=1, examples=['[{ after = "0 min", duty = "duty" }]'])
+    steps: tuple[EscalationStepSection, ...] = Field(min_length=1, examples=['[{ after = "0 min", duty = "duty" }]'])

@@ -15,8 +15,8 @@ from sqlalchemy.dialects.postgresql import insert as upsert
 
 from service.alarms.definition import AlarmDefinition
 from service.alarms.figures import Happened
-from service.alarms.machine import Event, Machine, Reason, Transition
-from service.calls.routing import MessageKind, Told
+from service.alarms.machine import Event, Machine, MachineReason, Transition
+from service.calls.routing import MessageKind, SentMessage
 from service.storage.database.tables import AlarmEvent, AlarmRow, OutboxRow, TankRow
 
 log = structlog.get_logger(__name__)
@@ -120,7 +120,7 @@ def _note(
             event=event.value,
             from_state=record.machine.state.value,
             to_state=record.machine.state.value,
-            reason=Reason.BY_PERSON.value,
+            reason=MachineReason.BY_PERSON.value,
             actor=by,
             detail=dict(detail),
         )
@@ -227,7 +227,7 @@ def append_events(
     return list(conn.execute(statement, rows).scalars())
 
 
-def told(conn: Connection, alarm_ids: Sequence[int], since: datetime) -> dict[int, list[Told]]:
+def told(conn: Connection, alarm_ids: Sequence[int], since: datetime) -> dict[int, list[SentMessage]]:
     """What was put on its way about these alarms since a time and not called back, oldest first."""
     statement = (
         select(
@@ -242,7 +242,7 @@ def told(conn: Connection, alarm_ids: Sequence[int], since: datetime) -> dict[in
         .where(AlarmEvent.alarm_id.in_(alarm_ids), AlarmEvent.recorded_at >= since, OutboxRow.status != "cancelled")
         .order_by(OutboxRow.created_at, OutboxRow.id)
     )
-    found: dict[int, list[Told]] = {}
+    found: dict[int, list[SentMessage]] = {}
     for row in conn.execute(statement):
         found.setdefault(row.alarm_id, []).append(
             told_from(row.key, row.channel, row.payload, row.created_at, failed=row.failed)
@@ -250,10 +250,10 @@ def told(conn: Connection, alarm_ids: Sequence[int], since: datetime) -> dict[in
     return found
 
 
-def told_from(key: str, channel: str, payload: Mapping[str, Any], at: datetime, *, failed: bool = False) -> Told:
+def told_from(key: str, channel: str, payload: Mapping[str, Any], at: datetime, *, failed: bool = False) -> SentMessage:
     """The memory of a message from its outbox row."""
     occurred = payload.get("occurred_at")
-    return Told(
+    return SentMessage(
         contact=payload["contact"],
         channel=channel,
         kind=MessageKind(payload["kind"]),

@@ -13,7 +13,7 @@ from sqlalchemy.types import DateTime, Integer
 
 from service.domain.blanket.estimate import Assessment, Estimate, EstimateReason, Trust
 from service.domain.cores.core import Surface
-from service.domain.plant.reading import Reason
+from service.domain.plant.reading import ReadingReason
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -134,7 +134,7 @@ def _estimate(row: Any) -> Estimate:
 
 def _assessment(row: Any) -> Assessment:
     return Assessment(
-        tag=row.tag, time=row.time, height=row.height, corrected=row.corrected, verdict=Reason(row.verdict)
+        tag=row.tag, time=row.time, height=row.height, corrected=row.corrected, verdict=ReadingReason(row.verdict)
     )
 
 

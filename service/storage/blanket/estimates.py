@@ -10,7 +10,7 @@ from psycopg import sql
 from sqlalchemy import Connection, Table, delete, func, select, text
 
 from service.domain.blanket.estimate import Assessment, Estimate, EstimateReason, Trust
-from service.domain.plant.reading import Reason
+from service.domain.plant.reading import ReadingReason
 from service.storage.database.partitions import ensure_months
 from service.storage.database.session import psycopg_connection
 from service.storage.database.tables import AssessmentRow, EstimateRow, SignalRow, TankRow
@@ -165,7 +165,7 @@ def _estimate(row: Any) -> Estimate:
 
 def _assessment(row: Any) -> Assessment:
     return Assessment(
-        tag=row.tag, time=row.time, height=row.height, corrected=row.corrected, verdict=Reason(row.verdict)
+        tag=row.tag, time=row.time, height=row.height, corrected=row.corrected, verdict=ReadingReason(row.verdict)
     )
 
 

@@ -330,7 +330,7 @@ class Attempt:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Trace:
+class DeliveryTrace:
     """What became of one message."""
 
     id: int
@@ -354,17 +354,17 @@ class Trace:
         return "handed over" if self.status == SENT else self.status
 
 
-def traces(conn: Connection, event_ids: Sequence[int]) -> list[Trace]:
+def traces(conn: Connection, event_ids: Sequence[int]) -> list[DeliveryTrace]:
     """What became of the messages of these journal lines, oldest first."""
     return _traces(conn, OutboxRow.alarm_event_id.in_(event_ids))
 
 
-def traces_between(conn: Connection, start: datetime, end: datetime) -> list[Trace]:
+def traces_between(conn: Connection, start: datetime, end: datetime) -> list[DeliveryTrace]:
     """What became of the messages written at start ≤ time < end, oldest first."""
     return _traces(conn, (OutboxRow.created_at >= start) & (OutboxRow.created_at < end))
 
 
-def _traces(conn: Connection, which: ColumnElement[bool]) -> list[Trace]:
+def _traces(conn: Connection, which: ColumnElement[bool]) -> list[DeliveryTrace]:
     rows = conn.execute(select(OutboxRow.__table__).where(which).order_by(OutboxRow.id)).all()
     tries: dict[int, list[Attempt]] = {row.id: [] for row in rows}
     found = conn.execute(
@@ -373,7 +373,7 @@ def _traces(conn: Connection, which: ColumnElement[bool]) -> list[Trace]:
     for row in found:
         tries[row.outbox_id].append(Attempt(at=row.at, outcome=row.outcome, reason=row.reason, answer=row.answer))
     return [
-        Trace(
+        DeliveryTrace(
             id=row.id,
             alarm_event_id=row.alarm_event_id,
             contact=row.payload["contact"],

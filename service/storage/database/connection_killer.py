@@ -15,7 +15,7 @@ import psycopg
 from sqlalchemy import Engine, event
 
 
-class Lines:
+class ConnectionKiller:
     """The connections an engine has open."""
 
     def __init__(self, *engines: Engine) -> None:

@@ -15,7 +15,7 @@ from alembic.util import CommandError
 from sqlalchemy import Engine
 
 from service.errors import StorageError
-from service.storage.database.session import make_engine, translated
+from service.storage.database.session import make_engine, wrap_database_errors
 
 #: Alembic keeps what it works on in module variables, so within one process migrations go one after the other.
 _one_at_a_time = threading.Lock()
@@ -49,7 +49,7 @@ def known_revisions() -> frozenset[str]:
 
 def current_revision(target: Engine | str) -> str | None:
     """Name the revision the database is at; None for an empty database."""
-    with _engine(target) as engine, translated(), engine.connect() as connection:
+    with _engine(target) as engine, wrap_database_errors(), engine.connect() as connection:
         return MigrationContext.configure(connection).get_current_revision()
 
 
@@ -123,7 +123,7 @@ def _engine(target: Engine | str) -> Iterator[Engine]:
 @contextmanager
 def _explained(engine: Engine) -> Iterator[None]:
     try:
-        with _one_at_a_time, translated():
+        with _one_at_a_time, wrap_database_errors():
             yield
     except CommandError as error:
         if "locate revision" in str(error).lower():

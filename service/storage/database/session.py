@@ -132,7 +132,7 @@ def make_engine(
     )
 
 
-def sister_engine(engine: Engine, *, application_name: str) -> Engine:
+def dedicated_engine(engine: Engine, *, application_name: str) -> Engine:
     """Make an engine to the same database with one connection of its own, for what must not wait for the others' turns."""
     return make_engine(engine.url.render_as_string(hide_password=False), application_name=application_name, pool_size=1)
 
@@ -188,7 +188,7 @@ def transaction(engine: Engine) -> Iterator[Connection]:
         which case the server knows and the work must be safe to repeat.
     """
     fence: WriteFence | None = engine.get_execution_options().get(_FENCE)
-    with translated(), engine.begin() as connection:
+    with wrap_database_errors(), engine.begin() as connection:
         yield connection
         if fence is not None:
             fence.confirm(connection)
@@ -216,7 +216,7 @@ def fenced(engine: Engine, fence: WriteFence | None) -> Engine:
 
 
 @contextmanager
-def translated() -> Iterator[None]:
+def wrap_database_errors() -> Iterator[None]:
     """Turn SQLAlchemy's and psycopg's errors raised in the block into ``StorageError``.
 
     Notes
@@ -267,14 +267,14 @@ def storage_error(error: SQLAlchemyError | psycopg.Error) -> StorageError:
     return StorageError(f"Database: {said.rstrip('.')}.{detail} {advice}".rstrip() + f" [{state}]", retryable=retryable)
 
 
-def lost_to_another(error: StorageError) -> bool:
+def is_serialization_failure(error: StorageError) -> bool:
     """Tell whether a transaction lost to another one (deadlock, serialization failure): it can be run again at once."""
     cause = error.__cause__
     original = cause.orig if isinstance(cause, DBAPIError) else cause
     return isinstance(original, psycopg.Error) and (original.sqlstate or "").startswith("40")
 
 
-def refused_for_good(error: StorageError) -> bool:
+def is_data_error(error: StorageError) -> bool:
     """Tell whether the database refused the values themselves: no waiting helps, and others may well be stored.
 
     Notes

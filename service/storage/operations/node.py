@@ -17,7 +17,7 @@ PATIENCE_S = 30.0
 
 
 @contextmanager
-def sole_run(data_dir: Path, name: str, *, patience_s: float = PATIENCE_S) -> Iterator[Holder]:
+def acquire_instance_lock(data_dir: Path, name: str, *, patience_s: float = PATIENCE_S) -> Iterator[Holder]:
     """Be the one run of the service that works from this data folder.
 
     Raises

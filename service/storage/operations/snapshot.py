@@ -16,7 +16,7 @@ from sqlalchemy import Connection, Engine, text
 
 from service.errors import InputError
 from service.storage.database.partitions import ensure_months, partitions
-from service.storage.database.session import psycopg_connection, translated
+from service.storage.database.session import psycopg_connection, wrap_database_errors
 from service.storage.database.tables import PARTITIONED, Base
 
 _MONTH = re.compile(r"_y(\d{4})m(\d{2})$")
@@ -46,7 +46,7 @@ def shapes(conn: Connection) -> list[TableShape]:
 @contextmanager
 def one_moment(engine: Engine) -> Iterator[Connection]:
     """A connection that sees the database as it was at one moment, however long the reading takes; others go on writing."""
-    with translated(), engine.connect() as plain:
+    with wrap_database_errors(), engine.connect() as plain:
         conn = plain.execution_options(isolation_level="REPEATABLE READ")
         with conn.begin():
             _take_your_time(conn)
@@ -72,7 +72,7 @@ def require_empty(engine: Engine) -> None:
     InputError
         when there are rows.
     """
-    with translated(), engine.begin() as conn:
+    with wrap_database_errors(), engine.begin() as conn:
         _refuse_rows(conn, [table.name for table in Base.metadata.sorted_tables])
 
 
@@ -85,7 +85,7 @@ def all_or_nothing(engine: Engine, names: Sequence[str]) -> Iterator[Connection]
     InputError
         when there are rows in them already.
     """
-    with translated(), engine.begin() as conn:
+    with wrap_database_errors(), engine.begin() as conn:
         _take_your_time(conn)
         conn.execute(text(f"LOCK TABLE {', '.join(map(_quoted, names))} IN SHARE ROW EXCLUSIVE MODE"))
         _refuse_rows(conn, names)
@@ -118,7 +118,7 @@ def end_sessions_and_tokens(conn: Connection, names: Sequence[str], now: datetim
 
 def continue_numbers(engine: Engine) -> None:
     """Let every numbered table go on after its highest number."""
-    with translated(), engine.begin() as conn:
+    with wrap_database_errors(), engine.begin() as conn:
         for table in Base.metadata.sorted_tables:
             for column in table.columns:
                 if column.identity is not None:
@@ -133,7 +133,7 @@ def continue_numbers(engine: Engine) -> None:
 
 def know_sizes(engine: Engine) -> None:
     """Let the planner look at what was put back."""
-    with translated(), engine.connect().execution_options(isolation_level="AUTOCOMMIT") as conn:
+    with wrap_database_errors(), engine.connect().execution_options(isolation_level="AUTOCOMMIT") as conn:
         conn.execute(text("ANALYZE"))
 
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from service.domain.plant.reading import Quality, Reading, Reason
+from service.domain.plant.reading import Quality, Reading, ReadingReason
 from service.storage.database.epoch import from_us
 
 
@@ -35,7 +35,7 @@ class ReadingColumns:
         """The rows one by one, as domain objects."""
         columns = (self.signal_id, self.time_us, self.value, self.quality, self.reason)
         for signal_id, us, value, quality, reason in zip(*(column.tolist() for column in columns), strict=True):
-            yield Reading(tag_of[signal_id], from_us(us), value, Quality(quality), Reason(reason))
+            yield Reading(tag_of[signal_id], from_us(us), value, Quality(quality), ReadingReason(reason))
 
     @classmethod
     def empty(cls) -> ReadingColumns:

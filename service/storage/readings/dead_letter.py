@@ -34,7 +34,7 @@ again, it comes back here. If nobody needs it, delete it and this note.
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class SetAside:
+class DeadLetters:
     """What lies in the folder: how many records, where, and since when the newest."""
 
     records: int
@@ -98,11 +98,11 @@ class RefusedRecords:
         if not there.exists():
             _reason_of(there).unlink(missing_ok=True)
 
-    def set_aside(self) -> SetAside:
+    def set_aside(self) -> DeadLetters:
         """What lies in the folder now."""
         kept = self._look()
         newest = max((one.at_ns for one in kept), default=None)
-        return SetAside(
+        return DeadLetters(
             records=len(kept),
             folder=self.folder,
             newest_at=None if newest is None else datetime.fromtimestamp(newest // 1_000_000_000, UTC),

@@ -36,7 +36,7 @@ _LOSSES_BYTES = 64
 
 
 @dataclass(frozen=True, slots=True)
-class Record:
+class SpoolRecord:
     """One record as it was appended."""
 
     sequence: int
@@ -74,7 +74,7 @@ class Spool:
         self._folder = folder
         self._max_bytes = max_bytes
         self._memory_bytes = memory_bytes
-        self._memory: deque[Record] = deque()  #: newer than everything on disk
+        self._memory: deque[SpoolRecord] = deque()  #: newer than everything on disk
         self._segment_bytes = segment_bytes or max(4096, max_bytes // 16)
         self._segments: list[_Segment] = []
         self._writing: BinaryIO | None = None
@@ -101,7 +101,7 @@ class Spool:
         What waits in memory longer than its bound costs the oldest records first, which are counted as lost.
         """
         with self._lock:
-            record = Record(self._next, samples, payload)
+            record = SpoolRecord(self._next, samples, payload)
             self._next += 1
             self._memory.append(record)
             while not self._settle() and self._memory_size() > self._memory_bytes:
@@ -111,7 +111,7 @@ class Spool:
                     self._count_lost(1, self._memory.popleft().samples)
             return record.sequence
 
-    def pending(self) -> Iterator[Record]:
+    def pending(self) -> Iterator[SpoolRecord]:
         """Every record that is not trimmed, oldest first; records given up or trimmed meanwhile are passed over."""
         after = self._trimmed
         while True:
@@ -201,7 +201,7 @@ class Spool:
             self._writing.close()
             self._writing = None
 
-    def _write(self, record: Record) -> None:
+    def _write(self, record: SpoolRecord) -> None:
         body = struct.pack("<QII", record.sequence, record.samples, len(record.payload)) + record.payload
         data = _MAGIC + struct.pack("<I", zlib.crc32(body)) + body
         while self._segments and self._size() + len(data) > self._max_bytes:
@@ -227,13 +227,13 @@ class Spool:
         segment.entries.append((record.sequence, record.samples, start, len(record.payload)))
         segment.size = start + len(data)
 
-    def _read_after(self, sequence: int) -> Record | None:
+    def _read_after(self, sequence: int) -> SpoolRecord | None:
         for segment in self._segments:
             for found, samples, start, length in segment.entries:
                 if found > sequence:
                     with segment.path.open("rb") as file:
                         file.seek(start + _HEADER.size)
-                        return Record(found, samples, file.read(length))
+                        return SpoolRecord(found, samples, file.read(length))
         return next((record for record in self._memory if record.sequence > sequence), None)
 
     def _load(self, path: Path) -> None:

@@ -11,7 +11,7 @@ from service.errors import InputError
 from service.jobs.accounts import people, second_factor
 from service.jobs.accounts.second_factor import FactorKeys
 from service.web.accounts.sign_in import inside
-from service.web.base.access import CONFIRM, FormChecked, Viewer, Visitor
+from service.web.base.access import CONFIRM, FormChecked, Principal, Viewer
 from service.web.base.plant import Plant, WebPlant
 from service.web.base.templating import page
 
@@ -49,7 +49,7 @@ def given(
     return RedirectResponse(inside(to), status_code=303)
 
 
-def _page(request: Request, plant: WebPlant, visitor: Visitor, to: str, wrong: str = "") -> HTMLResponse:
+def _page(request: Request, plant: WebPlant, visitor: Principal, to: str, wrong: str = "") -> HTMLResponse:
     assert visitor.person is not None
     standing = second_factor.standing(plant.engine, visitor.person)
     return page(

@@ -17,11 +17,11 @@ from service.storage.database.session import transaction
 from service.web.base.access import (
     Administrator,
     FormChecked,
+    Principal,
     ProvenAdministrator,
     ProvenOwner,
     Supervisor,
     Viewer,
-    Visitor,
 )
 from service.web.base.plant import Plant, WebPlant
 from service.web.base.templating import page
@@ -199,7 +199,7 @@ def changes(request: Request, plant: Plant, visitor: Supervisor, before: int | N
 
 
 def _people(
-    request: Request, plant: WebPlant, visitor: Visitor, wrong: str = "", typed: dict[str, str] | None = None
+    request: Request, plant: WebPlant, visitor: Principal, wrong: str = "", typed: dict[str, str] | None = None
 ) -> HTMLResponse:
     with transaction(plant.engine) as conn:
         found, with_codes = store.people(conn), second_factors.confirmed(conn)
@@ -220,7 +220,7 @@ def _people(
 def _account(
     request: Request,
     plant: WebPlant,
-    visitor: Visitor,
+    visitor: Principal,
     *,
     wrong: str = "",
     done: str = "",
@@ -255,5 +255,5 @@ def _role(text: str) -> Role:
         raise InputError(f"{text!r} is not a role; there are: {', '.join(Role)}") from None
 
 
-def _actor(visitor: Visitor) -> str:
+def _actor(visitor: Principal) -> str:
     return visitor.person.name if visitor.person is not None else ""

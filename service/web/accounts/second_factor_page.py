@@ -12,7 +12,7 @@ from fastapi.responses import HTMLResponse, RedirectResponse
 from service.errors import InputError
 from service.jobs.accounts import people, second_factor
 from service.jobs.accounts.second_factor import FactorKeys
-from service.web.base.access import FormChecked, ProvenAdministrator, SettingUp, Viewer, Visitor
+from service.web.base.access import FormChecked, Principal, ProvenAdministrator, SettingUp, Viewer
 from service.web.base.plant import Plant, WebPlant
 from service.web.base.templating import page
 
@@ -90,7 +90,7 @@ def take_off(plant: Plant, visitor: ProvenAdministrator, name: str) -> Response:
 
 
 def _page(
-    request: Request, plant: WebPlant, visitor: Visitor, *, wrong: str = "", codes: list[str] | None = None
+    request: Request, plant: WebPlant, visitor: Principal, *, wrong: str = "", codes: list[str] | None = None
 ) -> HTMLResponse:
     assert visitor.person is not None
     key = None if codes else _pending(plant, visitor)
@@ -109,7 +109,7 @@ def _page(
     )
 
 
-def _pending(plant: WebPlant, visitor: Visitor) -> str | None:
+def _pending(plant: WebPlant, visitor: Principal) -> str | None:
     """The key being set up; shown only where who it is was proven a moment ago, as a cookie may be in somebody else's hands."""
     assert visitor.person is not None
     if not visitor.proven:
@@ -117,6 +117,6 @@ def _pending(plant: WebPlant, visitor: Visitor) -> str | None:
     return second_factor.pending(plant.engine, FactorKeys(plant.secret), visitor.person, plant.clock())
 
 
-def _address(plant: WebPlant, visitor: Visitor, key: str) -> str:
+def _address(plant: WebPlant, visitor: Principal, key: str) -> str:
     assert visitor.person is not None
     return second_factor.address_of(key, visitor.person.name, plant.name)

@@ -23,9 +23,9 @@ from service.web.base.access import (
     VISIT_COOKIE,
     AnyVisitor,
     FormChecked,
+    Principal,
     Public,
     SettingUp,
-    Visitor,
     cookie_name,
     signer_of,
 )
@@ -33,7 +33,7 @@ from service.web.base.plant import Plant, WebPlant, WholePlant
 from service.web.base.templating import page
 
 router = APIRouter(include_in_schema=False)
-Anybody = Annotated[Visitor, Depends(Public("whoever signs in is not known yet"))]
+Anybody = Annotated[Principal, Depends(Public("whoever signs in is not known yet"))]
 
 #: Says whose password was right a moment ago, to the second step alone.
 CODE_COOKIE, CODE_PATH = "uw_half_way", "/sign-in/code"
@@ -117,16 +117,16 @@ def _guest(request: Request, plant: WebPlant, visitor: AnyVisitor, to: str) -> R
     return admitted(request, signed_in, to)
 
 
-def turned_away(request: Request, plant: WebPlant, visitor: Visitor, to: str, wrong: str, status: int) -> Response:
+def turned_away(request: Request, plant: WebPlant, visitor: Principal, to: str, wrong: str, status: int) -> Response:
     """The form again, with what went wrong."""
     return _form(request, plant, visitor, to, wrong, status=status)
 
 
 def _form(
-    request: Request, plant: WebPlant, visitor: Visitor, to: str, wrong: str = "", name: str = "", status: int = 200
+    request: Request, plant: WebPlant, visitor: Principal, to: str, wrong: str = "", name: str = "", status: int = 200
 ) -> Response:
     fresh = "" if visitor.visit else secrets.token_urlsafe(18)
-    shown = Visitor(visit=visitor.visit or fresh, address=visitor.address)
+    shown = Principal(visit=visitor.visit or fresh, address=visitor.address)
     answer = page(request, plant, shown, "sign_in.html.j2", status=status, to=inside(to), wrong=wrong, name=name)
     if fresh:
         _set(request, answer, VISIT_COOKIE, fresh)

@@ -16,13 +16,13 @@ from service.jobs.accounts import second_factor
 from service.jobs.accounts.people import SignedIn, TurnedAway
 from service.jobs.accounts.second_factor import FactorKeys
 from service.web.accounts.sign_in import CODE_COOKIE, CODE_PATH, admitted, turned_away
-from service.web.base.access import FormChecked, Public, Visitor, signer_of
+from service.web.base.access import FormChecked, Principal, Public, signer_of
 from service.web.base.plant import Plant, WebPlant
 from service.web.base.templating import page
 
 router = APIRouter(include_in_schema=False)
 Anybody = Annotated[
-    Visitor, Depends(Public("whoever signs in is not known yet; the cookie says whose password was right"))
+    Principal, Depends(Public("whoever signs in is not known yet; the cookie says whose password was right"))
 ]
 _TOO_LATE = "That took too long. Begin again with the password."
 
@@ -86,5 +86,5 @@ def _half_way(request: Request) -> tuple[str, datetime, str] | None:
     return name, datetime.fromtimestamp(proven_at, UTC), to
 
 
-def _form(request: Request, plant: WebPlant, visitor: Visitor, wrong: str = "", status: int = 200) -> Response:
+def _form(request: Request, plant: WebPlant, visitor: Principal, wrong: str = "", status: int = 200) -> Response:
     return page(request, plant, visitor, "sign_in_code.html.j2", status=status, wrong=wrong)

@@ -16,14 +16,14 @@ from service.errors import IdentityError, InputError
 from service.jobs.accounts import people
 from service.jobs.accounts.single_sign_on import asked_lately, let_in
 from service.web.accounts.sign_in import admitted, inside, turned_away
-from service.web.base.access import Public, Visitor, signer_of
+from service.web.base.access import Principal, Public, signer_of
 from service.web.base.plant import Plant, WebPlant, WholePlant
 
 if TYPE_CHECKING:
     from service.identity import IdentityClient
 
 router = APIRouter(include_in_schema=False)
-Anybody = Annotated[Visitor, Depends(Public("whoever signs in is not known yet"))]
+Anybody = Annotated[Principal, Depends(Public("whoever signs in is not known yet"))]
 Word = Annotated[str, Query(max_length=4000)]
 log = structlog.get_logger(__name__)
 
@@ -67,7 +67,7 @@ def back(
 
 
 def _back(
-    request: Request, plant: WebPlant, visitor: Visitor, client: IdentityClient, code: str, state: str, error: str
+    request: Request, plant: WebPlant, visitor: Principal, client: IdentityClient, code: str, state: str, error: str
 ) -> Response:
     kept = _kept(request)
     now = plant.clock()

@@ -26,7 +26,7 @@ from service.jobs.calls.journal import told_journal
 from service.storage.alarms.alarms import AlarmRecord, find_alarms
 from service.storage.database.session import transaction
 from service.web.alarms.words import told
-from service.web.base.access import FormChecked, Operator, Public, Supervisor, Viewer, Visitor
+from service.web.base.access import FormChecked, Operator, Principal, Public, Supervisor, Viewer
 from service.web.base.plant import Plant, WebPlant
 from service.web.base.templating import page
 from service.web.base.throttle import count_press, count_wrong
@@ -42,7 +42,7 @@ SHELF_HOURS = (0.5, 1.0, 2.0, 4.0, 8.0)
 LINES = 100
 
 Note = Annotated[str, Form(max_length=500)]
-ByLink = Annotated[Visitor, Depends(Public("the signed link is the permission"))]
+ByLink = Annotated[Principal, Depends(Public("the signed link is the permission"))]
 
 
 @router.get("/alarms")
@@ -164,7 +164,7 @@ def answer_by_link(
     return page(request, plant, visitor, "answered.html.j2", told=words, done=done, who=name)
 
 
-def _of_link(request: Request, plant: WebPlant, visitor: Visitor, token: str) -> AlarmView:
+def _of_link(request: Request, plant: WebPlant, visitor: Principal, token: str) -> AlarmView:
     found = plant.links.read(token, plant.clock())
     if found is None:
         count_wrong(request, plant, visitor.address, "link")
@@ -189,7 +189,7 @@ def _found(plant: WebPlant, name: str) -> AlarmView:
     raise HTTPException(404, f"There is no alarm {name!r}.")
 
 
-def _do(request: Request, plant: WebPlant, visitor: Visitor, name: str, command: Command) -> Response:
+def _do(request: Request, plant: WebPlant, visitor: Principal, name: str, command: Command) -> Response:
     with transaction(plant.engine) as conn:
         done = submit_command(conn, plant.alarms, plant.setups, name, command, visitor.actor, now=plant.clock())
     if not done.changed:

@@ -7,28 +7,28 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from service.alarms.definition import AlarmKind
-from service.alarms.rules import Situation
+from service.alarms.rules import RuleInput
 from service.domain.diagnosis.checks import Evidence
 from service.jobs.alarms.situations import TankHistory, tank_histories
-from service.jobs.calls.notification import Change, Scene, facts_of
+from service.jobs.calls.notification import AlarmChange, Scene, facts_of
 from service.jobs.diagnosis.evidence import evidence_of
 from service.notify.messages import wording
-from service.notify.messages.render import Sheet, sheet_of
+from service.notify.messages.render import MessageLayout, sheet_of
 from service.storage.database.session import transaction
 from service.web.base.plant import WebPlant
 from service.web.blanket.board import AlarmView
 
 
 @dataclass(frozen=True, slots=True)
-class Told:
+class AlarmInWords:
     """One alarm in words."""
 
     view: AlarmView
     clause: str
-    sheet: Sheet
+    sheet: MessageLayout
 
 
-def told(plant: WebPlant, views: Iterable[AlarmView], now: datetime) -> list[Told]:
+def told(plant: WebPlant, views: Iterable[AlarmView], now: datetime) -> list[AlarmInWords]:
     """The alarms in words, in the order given."""
     views = list(views)
     keys = {view.definition.tank for view in views if view.definition.tank is not None}
@@ -52,13 +52,13 @@ def _told(
     histories: Mapping[str, TankHistory],
     evidence: Mapping[str, Evidence | None],
     now: datetime,
-) -> Told:
-    situation = Situation(at=now)
+) -> AlarmInWords:
+    situation = RuleInput(at=now)
     history = histories.get(view.definition.tank or "")
     if history is not None:
         situation = history.at(now, history.estimates[-1] if history.estimates else None)
     danger = next((d.limit for d in plant.alarms.of_tank(view.definition.tank) if d.kind is AlarmKind.HIGH_HIGH), None)
-    change = Change(record=view.record, definition=view.definition, machine=view.record.machine, transitions=())
+    change = AlarmChange(record=view.record, definition=view.definition, machine=view.record.machine, transitions=())
     scene = Scene(
         tank=view.tank,
         situation=situation,
@@ -66,4 +66,4 @@ def _told(
         evidence=evidence.get(view.definition.tank or ""),
     )
     facts = facts_of(plant.alarms, change, scene, now)
-    return Told(view, wording.main_clause(facts, plant.units), sheet_of(facts, plant.units))
+    return AlarmInWords(view, wording.main_clause(facts, plant.units), sheet_of(facts, plant.units))

@@ -11,7 +11,7 @@ from typing import Annotated, Any
 
 from fastapi import APIRouter, Depends, HTTPException, Request
 
-from service.jobs.ingest.push import RowVerdict, Verdict, take_pushed
+from service.jobs.ingest.push import RowOutcome, RowVerdict, take_pushed
 from service.web.api.schemas import Taken
 from service.web.base.access import Pusher, ScriptChecked
 from service.web.base.plant import Plant
@@ -74,7 +74,7 @@ def push(
         )
     verdicts = take_pushed(plant.engine, plant.intake, rows, sender=pusher.label, now=plant.clock())
     counts = Counter(found.verdict for found in verdicts)
-    return {**{str(verdict): counts[verdict] for verdict in Verdict}, "rows": [_shown(found) for found in verdicts]}
+    return {**{str(verdict): counts[verdict] for verdict in RowOutcome}, "rows": [_shown(found) for found in verdicts]}
 
 
 def _shown(found: RowVerdict) -> dict[str, Any]:

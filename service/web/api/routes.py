@@ -37,7 +37,7 @@ from service.web.blanket.board import AlarmView, TankView
 from service.web.blanket.board_page import board_of
 from service.web.blanket.flow_series import Lane
 from service.web.blanket.series import series_of
-from service.web.cores.entry import CoreEntry, Verdict, keep
+from service.web.cores.entry import CoreEntry, EntryVerdict, keep
 from service.web.diagnosis.what_if_page import split_now
 
 router = APIRouter(prefix="/api/v1")
@@ -115,7 +115,7 @@ def loading(request: Request, plant: Plant, visitor: Reader, key: Name) -> dict[
     return {"at": now, **loading_values(found, plant.units)}
 
 
-@router.get("/tanks/{key}/series", response_model=answers.Series, tags=["tanks"])
+@router.get("/tanks/{key}/series", response_model=answers.TrendSeries, tags=["tanks"])
 def series(
     plant: Plant,
     visitor: Reader,
@@ -393,7 +393,7 @@ def _core(record: CoreRecord) -> dict[str, Any]:
     }
 
 
-def _verdict(verdict: Verdict) -> dict[str, Any]:
+def _verdict(verdict: EntryVerdict) -> dict[str, Any]:
     return {
         "id": verdict.core.id,
         "state": verdict.state,

@@ -110,7 +110,7 @@ class Tanks(BaseModel):
     tanks: list[TankNow]
 
 
-class Believed(BaseModel):
+class EstimateAt(BaseModel):
     """What was believed at a moment."""
 
     time: datetime
@@ -124,11 +124,11 @@ class Believed(BaseModel):
 class Estimates(BaseModel):
     """A page of what was believed."""
 
-    estimates: list[Believed]
+    estimates: list[EstimateAt]
     next: Annotated[datetime | None, Field(description="Start of the next page; null on the last.")]
 
 
-class Line(BaseModel):
+class TrendLine(BaseModel):
     """A line of a picture: equally long lists, an entry a pixel that has readings."""
 
     time: list[datetime]
@@ -140,8 +140,8 @@ class Line(BaseModel):
 class SensorLines(BaseModel):
     """A sensor as it reads, and as corrected."""
 
-    raw: Line
-    corrected: Line
+    raw: TrendLine
+    corrected: TrendLine
 
 
 class LimitDrawn(BaseModel):
@@ -177,7 +177,7 @@ class WorkDrawn(BaseModel):
     kind: CalibrationKind
 
 
-class LaneDrawn(Line):
+class LaneDrawn(TrendLine):
     """A flow or loading under the trend, in SI; ``per_si`` turns it into ``unit``."""
 
     lane: Lane
@@ -187,7 +187,7 @@ class LaneDrawn(Line):
     limit_si: float | None
 
 
-class Series(BaseModel):
+class TrendSeries(BaseModel):
     """Everything a tank's trend is drawn from."""
 
     tank: str
@@ -195,8 +195,8 @@ class Series(BaseModel):
     end: datetime
     depth_m: float
     limits: list[LimitDrawn]
-    believed: Line
-    band: Line
+    believed: TrendLine
+    band: TrendLine
     sensors: dict[str, SensorLines]
     cores: list[CoreDrawn]
     alarms: list[AlarmDrawn]

@@ -31,7 +31,7 @@ def cookie_name(request: Request, name: str) -> str:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Visitor:
+class Principal:
     """Who is asking: somebody signed in, a program with a token, or nobody known."""
 
     person: PersonRecord | None = None
@@ -91,7 +91,7 @@ def signer_of(request: Request) -> Signer:
     return found
 
 
-def visitor_of(request: Request, plant: WholePlant) -> Visitor:
+def visitor_of(request: Request, plant: WholePlant) -> Principal:
     """Who is asking."""
     address = request.client.host if request.client is not None else ""
     scheme, _, secret = request.headers.get("authorization", "").partition(" ")
@@ -99,7 +99,7 @@ def visitor_of(request: Request, plant: WholePlant) -> Visitor:
         token = token_of(plant.engine, secret.strip(), plant.clock())
         if token is None:
             raise HTTPException(401, "The token is not known, was taken back, or is too old.")
-        return Visitor(person=token.person, scopes=token.scopes, address=address)
+        return Principal(person=token.person, scopes=token.scopes, address=address)
     signer = signer_of(request)
     visit = signer.value(request.cookies.get(cookie_name(request, VISIT_COOKIE), "")) or ""
     session = signer.value(request.cookies.get(cookie_name(request, SESSION_COOKIE), "")) or ""
@@ -110,7 +110,7 @@ def visitor_of(request: Request, plant: WholePlant) -> Visitor:
             # Looked at with every request: a stricter rule, or a higher role, counts for sessions that are open too.
             local = found.person.password_set_at is not None
             lacks = local and not found.second_factor and plant.second_factor.asks(found.person.role)
-            return Visitor(
+            return Principal(
                 person=found.person,
                 session=session,
                 visit=session,
@@ -118,10 +118,10 @@ def visitor_of(request: Request, plant: WholePlant) -> Visitor:
                 confined=lacks,
                 proven=is_proven(found, now),
             )
-    return Visitor(visit=visit, address=address)
+    return Principal(visit=visit, address=address)
 
 
-AnyVisitor = Annotated[Visitor, Depends(visitor_of)]
+AnyVisitor = Annotated[Principal, Depends(visitor_of)]
 
 
 @dataclass(frozen=True)
@@ -135,7 +135,7 @@ class Needs:
     #: Where set, the cookie is not enough: password, code or a fresh sign-in a moment ago. The page to go on from afterwards.
     proven_for: str = ""
 
-    def __call__(self, visitor: AnyVisitor) -> Visitor:
+    def __call__(self, visitor: AnyVisitor) -> Principal:
         if visitor.person is None:
             raise SignInNeeded
         if visitor.confined and not self.confined:
@@ -156,23 +156,23 @@ class Public:
 
     why: str
 
-    def __call__(self, visitor: AnyVisitor) -> Visitor:
+    def __call__(self, visitor: AnyVisitor) -> Principal:
         return visitor
 
 
-Viewer = Annotated[Visitor, Depends(Needs(Role.VIEWER))]
-SettingUp = Annotated[Visitor, Depends(Needs(Role.VIEWER, confined=True))]
-Operator = Annotated[Visitor, Depends(Needs(Role.OPERATOR))]
-Technician = Annotated[Visitor, Depends(Needs(Role.TECHNICIAN))]
-Supervisor = Annotated[Visitor, Depends(Needs(Role.SUPERVISOR))]
-Administrator = Annotated[Visitor, Depends(Needs(Role.ADMINISTRATOR))]
-ProvenAdministrator = Annotated[Visitor, Depends(Needs(Role.ADMINISTRATOR, proven_for="/people"))]
-ProvenOwner = Annotated[Visitor, Depends(Needs(Role.VIEWER, proven_for="/account"))]
-Reader = Annotated[Visitor, Depends(Needs(Role.VIEWER, Scope.READ))]
-CoreLogger = Annotated[Visitor, Depends(Needs(Role.OPERATOR, Scope.CORES))]
-AlarmHandler = Annotated[Visitor, Depends(Needs(Role.OPERATOR, Scope.ALARMS))]
-Measurer = Annotated[Visitor, Depends(Needs(Role.VIEWER, Scope.METRICS))]
-Pusher = Annotated[Visitor, Depends(Needs(Role.OPERATOR, Scope.PUSH))]
+Viewer = Annotated[Principal, Depends(Needs(Role.VIEWER))]
+SettingUp = Annotated[Principal, Depends(Needs(Role.VIEWER, confined=True))]
+Operator = Annotated[Principal, Depends(Needs(Role.OPERATOR))]
+Technician = Annotated[Principal, Depends(Needs(Role.TECHNICIAN))]
+Supervisor = Annotated[Principal, Depends(Needs(Role.SUPERVISOR))]
+Administrator = Annotated[Principal, Depends(Needs(Role.ADMINISTRATOR))]
+ProvenAdministrator = Annotated[Principal, Depends(Needs(Role.ADMINISTRATOR, proven_for="/people"))]
+ProvenOwner = Annotated[Principal, Depends(Needs(Role.VIEWER, proven_for="/account"))]
+Reader = Annotated[Principal, Depends(Needs(Role.VIEWER, Scope.READ))]
+CoreLogger = Annotated[Principal, Depends(Needs(Role.OPERATOR, Scope.CORES))]
+AlarmHandler = Annotated[Principal, Depends(Needs(Role.OPERATOR, Scope.ALARMS))]
+Measurer = Annotated[Principal, Depends(Needs(Role.VIEWER, Scope.METRICS))]
+Pusher = Annotated[Principal, Depends(Needs(Role.OPERATOR, Scope.PUSH))]
 
 
 def form_checked(request: Request, visitor: AnyVisitor, form_token: Annotated[str, Form(max_length=200)] = "") -> None:
@@ -188,7 +188,7 @@ def script_checked(
         _checked(request, visitor, x_form_token)
 
 
-def _checked(request: Request, visitor: Visitor, token: str) -> None:
+def _checked(request: Request, visitor: Principal, token: str) -> None:
     elsewhere = request.headers.get("sec-fetch-site", "same-origin") not in ("same-origin", "none")
     if elsewhere or not visitor.visit or not signer_of(request).form_token_right(visitor.visit, token):
         raise HTTPException(403, "This form is too old, or comes from elsewhere. Load the page again and repeat it.")

@@ -15,7 +15,7 @@ from fastapi.responses import JSONResponse, RedirectResponse
 from starlette.exceptions import HTTPException as StarletteHTTPException
 
 from service.errors import DomainError, InputError, ServiceError, StorageError
-from service.web.base.access import CONFIRM, ProofNeeded, SecondFactorNeeded, SignInNeeded, Visitor, visitor_of
+from service.web.base.access import CONFIRM, Principal, ProofNeeded, SecondFactorNeeded, SignInNeeded, visitor_of
 from service.web.base.templating import page
 
 log = structlog.get_logger(__name__)
@@ -155,8 +155,8 @@ def _path(request: Request) -> str:
     return found
 
 
-def _who(request: Request) -> Visitor:
+def _who(request: Request) -> Principal:
     try:
         return visitor_of(request, request.app.state.plant)
     except (HTTPException, ServiceError):  # the trouble may be just this
-        return Visitor()
+        return Principal()

@@ -13,7 +13,7 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 
 from service import __version__
 from service.domain.plant.role import Role
-from service.web.base.access import Visitor, signer_of
+from service.web.base.access import Principal, signer_of
 from service.web.base.formatters import Words
 from service.web.base.plant import WebPlant
 
@@ -47,7 +47,7 @@ def fragment(template: str, plant: WebPlant, **given: Any) -> str:
 
 
 def page(
-    request: Request, plant: WebPlant, visitor: Visitor, template: str, *, status: int = 200, **given: Any
+    request: Request, plant: WebPlant, visitor: Principal, template: str, *, status: int = 200, **given: Any
 ) -> HTMLResponse:
     """A whole page for that visitor."""
     token = signer_of(request).form_token(visitor.visit) if visitor.visit else ""

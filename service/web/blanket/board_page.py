@@ -16,7 +16,7 @@ from starlette.concurrency import run_in_threadpool
 from service.domain.plant.display import describe_height
 from service.domain.plant.role import Role
 from service.errors import ServiceError
-from service.web.base.access import Viewer, Visitor, visitor_of
+from service.web.base.access import Principal, Viewer, visitor_of
 from service.web.base.formatters import Words
 from service.web.base.plant import Plant, WebPlant
 from service.web.base.templating import fragment, page, words_of
@@ -85,7 +85,7 @@ def board_of(request: Request) -> Board:
     return found
 
 
-def board_html(plant: WebPlant, view: BoardView, visitor: Visitor) -> str:
+def board_html(plant: WebPlant, view: BoardView, visitor: Principal) -> str:
     """The cards of all tanks."""
     say = words_of(plant)
     cards = [(tank, drawing_of(tank, say), spoken(tank, say)) for tank in view.tanks]

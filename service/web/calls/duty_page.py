@@ -12,8 +12,8 @@ from fastapi.responses import HTMLResponse, RedirectResponse
 from service.calls.duty import on_duty, stretches
 from service.calls.routing import address_of
 from service.domain.plant.role import Role
-from service.jobs.calls.channel_test import call_to_test
-from service.web.base.access import FormChecked, Supervisor, Viewer, Visitor
+from service.jobs.calls.channel_tests import call_to_test
+from service.web.base.access import FormChecked, Principal, Supervisor, Viewer
 from service.web.base.plant import Plant, WebPlant
 from service.web.base.templating import page
 
@@ -54,7 +54,7 @@ def send_test(plant: Plant, visitor: Supervisor, name: Annotated[str, Form(max_l
     return RedirectResponse(f"/duty?tested={quote(contact.name)}", status_code=303)
 
 
-def _ways(plant: WebPlant, visitor: Visitor) -> list[tuple[str, list[tuple[str, str, bool]]]]:
+def _ways(plant: WebPlant, visitor: Principal) -> list[tuple[str, list[tuple[str, str, bool]]]]:
     """By contact every way: channel, address as this visitor may see it, and whether the service can use it."""
     whole = visitor.may(Role.OPERATOR)
     return [

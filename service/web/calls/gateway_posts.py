@@ -17,7 +17,7 @@ from fastapi import APIRouter, Depends, Header, HTTPException, Request
 
 from service.jobs.calls.gateway_post import take_receipt, take_reply
 from service.notify.channels.gateway_hook import GatewayHook, read_receipt, read_reply
-from service.web.base.access import Public, Visitor
+from service.web.base.access import Principal, Public
 from service.web.base.plant import Plant, WebPlant
 from service.web.base.throttle import count_wrong
 
@@ -26,7 +26,7 @@ router = APIRouter(prefix="/gateway", include_in_schema=False)
 #: More than any receipt or text message needs.
 LARGEST = 64 * 1024
 
-ByGateway = Annotated[Visitor, Depends(Public("the gateway proves itself by its secret"))]
+ByGateway = Annotated[Principal, Depends(Public("the gateway proves itself by its secret"))]
 
 
 def _secret(
@@ -65,7 +65,7 @@ def reply(request: Request, plant: Plant, visitor: ByGateway, key: str, secret: 
     return _reply(plant, _hook(request, plant, visitor, key, secret), _posted(request, body))
 
 
-def _hook(request: Request, plant: WebPlant, visitor: Visitor, key: str, secret: str) -> GatewayHook:
+def _hook(request: Request, plant: WebPlant, visitor: Principal, key: str, secret: str) -> GatewayHook:
     hook = plant.hooks.get(key, _NOBODY)
     if not hook.knows(secret) or hook is _NOBODY:
         count_wrong(request, plant, visitor.address, "gateway")

@@ -13,9 +13,9 @@ LEFT, RIGHT, TOP, BOTTOM = 46.0, 10.0, 12.0, 40.0
 
 @dataclass(frozen=True, slots=True)
 class Tick:
-    """A mark on an axis and what stands beside it."""
+    """A mark on an axis, by its place in the picture, and what stands beside it."""
 
-    place: float
+    at: float
     words: str
 
 

@@ -13,6 +13,8 @@ from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
+from service.web.charts.axes import Tick
+
 WIDTH, HEIGHT = 560.0, 320.0
 LEFT, RIGHT, TOP, BOTTOM = 70.0, 14.0, 16.0, 42.0
 #: Ticks aimed at on an axis.
@@ -21,15 +23,7 @@ DAY = 86_400.0
 
 
 @dataclass(frozen=True, slots=True)
-class Tick:
-    """A place on an axis with its words."""
-
-    at: float
-    words: str
-
-
-@dataclass(frozen=True, slots=True)
-class Line:
+class PlotLine:
     """A line of a named style; ``words`` stand at its right end."""
 
     name: str
@@ -39,7 +33,7 @@ class Line:
 
 
 @dataclass(frozen=True, slots=True)
-class Mark:
+class PlotMark:
     """A mark of a named shape."""
 
     name: str
@@ -56,9 +50,9 @@ class Plot:
     y_name: str
     x_ticks: tuple[Tick, ...]
     y_ticks: tuple[Tick, ...]
-    areas: tuple[Line, ...]
-    lines: tuple[Line, ...]
-    marks: tuple[Mark, ...]
+    areas: tuple[PlotLine, ...]
+    lines: tuple[PlotLine, ...]
+    marks: tuple[PlotMark, ...]
     width: float = WIDTH
     height: float = HEIGHT
     left: float = LEFT
@@ -68,16 +62,16 @@ class Plot:
 
 
 @dataclass
-class Frame:
+class PlotFrame:
     """The frame things are placed in, in the axes' own numbers; what lies outside is drawn at its edge."""
 
     x_low: float
     x_high: float
     y_low: float
     y_high: float
-    areas: list[Line] = field(default_factory=list)
-    lines: list[Line] = field(default_factory=list)
-    marks: list[Mark] = field(default_factory=list)
+    areas: list[PlotLine] = field(default_factory=list)
+    lines: list[PlotLine] = field(default_factory=list)
+    marks: list[PlotMark] = field(default_factory=list)
 
     def __post_init__(self) -> None:
         self.x_low, self.x_high = _apart(self.x_low, self.x_high)
@@ -97,7 +91,7 @@ class Frame:
         """A line through points."""
         placed = [(self.x(a), self.y(b)) for a, b in points]
         if placed:
-            self.lines.append(Line(name, _text(placed), words, placed[-1]))
+            self.lines.append(PlotLine(name, _text(placed), words, placed[-1]))
 
     def straight(self, name: str, slope: float, intercept: float, words: str = "") -> None:
         """The part of y = intercept + slope·x that lies in the frame."""
@@ -124,11 +118,11 @@ class Frame:
         if len(points) > 1:
             there = [(self.x(a), self.y(high)) for a, _, high in points]
             back = [(self.x(a), self.y(low)) for a, low, _ in reversed(points)]
-            self.areas.append(Line(name, _text(there + back)))
+            self.areas.append(PlotLine(name, _text(there + back)))
 
     def mark(self, name: str, a: float, b: float) -> None:
         """A mark at a point."""
-        self.marks.append(Mark(name, self.x(a), self.y(b)))
+        self.marks.append(PlotMark(name, self.x(a), self.y(b)))
 
     def drawn(
         self, words: str, x_name: str, y_name: str, x_ticks: Iterable[tuple[float, str]], y_ticks: Iterable[float]

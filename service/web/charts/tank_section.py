@@ -19,7 +19,7 @@ _FREEBOARD, _TROUGH, _TROUGH_DEPTH = 45.0, 85.0, 60.0
 
 
 @dataclass(frozen=True, slots=True)
-class Mark:
+class SectionMark:
     """A level with its name, and the baseline of its words."""
 
     y: float
@@ -50,7 +50,7 @@ class SectionDrawing:
     core_x: float
     core_top: float | None  #: of the last core
     core_bottom: float
-    marks: tuple[Mark, ...]
+    marks: tuple[SectionMark, ...]
     type_size: float
     ticks: tuple[tuple[float, str], ...]
 
@@ -122,7 +122,7 @@ def draw(
         core_x=min(core_distance or 0.0, reach) * 100.0,
         core_top=None if core_thickness is None else (slope * (core_distance or 0.0) - core_thickness) * 100.0,
         core_bottom=slope * min(core_distance or 0.0, reach) * 100.0,
-        marks=tuple(Mark(*level, place) for level, place in zip(levels, places, strict=True)),
+        marks=tuple(SectionMark(*level, place) for level, place in zip(levels, places, strict=True)),
         type_size=size,
         ticks=ticks,
     )

@@ -17,7 +17,7 @@ from service.errors import InputError
 from service.jobs.cores.core import CoreDraft, Logged, known_words, submit_core
 from service.storage.blanket.estimates import assessments_between
 from service.storage.database.session import transaction
-from service.web.base.access import Visitor
+from service.web.base.access import Principal
 from service.web.base.lengths import length
 from service.web.base.plant import WebPlant
 
@@ -51,7 +51,7 @@ class CoreEntry(BaseModel):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Verdict:
+class EntryVerdict:
     """What came of an entry. Lengths [m]; ``sensor`` is the sensor minus the core."""
 
     logged: Logged
@@ -73,8 +73,8 @@ class Verdict:
 
 
 def keep(
-    plant: WebPlant, visitor: Visitor, entry: CoreEntry, *, supersedes: UUID | None = None, reason: str = ""
-) -> Verdict:
+    plant: WebPlant, visitor: Principal, entry: CoreEntry, *, supersedes: UUID | None = None, reason: str = ""
+) -> EntryVerdict:
     """Check an entry and store it, unless somebody has to look again first.
 
     Raises
@@ -115,7 +115,7 @@ def keep(
     return _verdict(plant, tank, core if logged.known is None else logged.known.core, logged)
 
 
-def _verdict(plant: WebPlant, tank: Tank, core: Core, logged: Logged) -> Verdict:
+def _verdict(plant: WebPlant, tank: Tank, core: Core, logged: Logged) -> EntryVerdict:
     height = tank.height_from_thickness(core.thickness, core.distance_from_wall)
     clearance = tank.clearance(height)
     sentence = (
@@ -126,7 +126,7 @@ def _verdict(plant: WebPlant, tank: Tank, core: Core, logged: Logged) -> Verdict
         sentence += " " + known_words(logged.known, plant.alarms)
     beside = _sensor_beside(plant, tank, core.taken_at)
     if beside is None:
-        return Verdict(
+        return EntryVerdict(
             logged=logged,
             core=core,
             height=height,
@@ -144,7 +144,7 @@ def _verdict(plant: WebPlant, tank: Tank, core: Core, logged: Logged) -> Verdict
         words = f"The sensor reads {format_length(abs(difference), plant.units)} {way} than this core."
         if abs(corrected - height) <= AGREE:
             words += " With its known drift taken off it agrees."
-    return Verdict(
+    return EntryVerdict(
         logged=logged,
         core=core,
         height=height,

@@ -21,16 +21,16 @@ from service.photo import LARGEST
 from service.storage.cores.cores import CoreRecord, core_history, find_core, newest_cores
 from service.storage.cores.photos import photo_sizes
 from service.storage.database.session import transaction
-from service.web.base.access import FormChecked, Operator, Public, Supervisor, Viewer, Visitor, signer_of
+from service.web.base.access import FormChecked, Operator, Principal, Public, Supervisor, Viewer, signer_of
 from service.web.base.lengths import READ_IN
 from service.web.base.plant import Plant, WebPlant
 from service.web.base.templating import page, words_of
 from service.web.base.times import plant_moment
 from service.web.blanket.board_page import board_of
-from service.web.cores.entry import CoreEntry, Verdict, keep
+from service.web.cores.entry import CoreEntry, EntryVerdict, keep
 
 router = APIRouter(include_in_schema=False)
-Anybody = Annotated[Visitor, Depends(Public("general advice; nothing of the plant is in it"))]
+Anybody = Annotated[Principal, Depends(Public("general advice; nothing of the plant is in it"))]
 
 #: The arm against the sampler, as somebody on the walkway sees it. [degree]
 ARM = (
@@ -210,7 +210,7 @@ def withdraw(request: Request, plant: Plant, visitor: Supervisor, core_id: UUID,
     return RedirectResponse("/cores", status_code=303)
 
 
-def _photo_kept(plant: WebPlant, visitor: Visitor, core_id: UUID, photo: UploadFile | str | None) -> str:
+def _photo_kept(plant: WebPlant, visitor: Principal, core_id: UUID, photo: UploadFile | str | None) -> str:
     """Keep the photo that came with a form; what went wrong with it, or nothing: the core is kept all the same."""
     if photo is None or isinstance(photo, str):
         return ""
@@ -227,11 +227,11 @@ def _photo_kept(plant: WebPlant, visitor: Visitor, core_id: UUID, photo: UploadF
 def _form(
     request: Request,
     plant: WebPlant,
-    visitor: Visitor,
+    visitor: Principal,
     typed: dict[str, Any],
     *,
     wrong: str = "",
-    verdict: Verdict | None = None,
+    verdict: EntryVerdict | None = None,
     status: int = 200,
 ) -> HTMLResponse:
     units = READ_IN[plant.units]
@@ -275,7 +275,7 @@ def _tiles(request: Request, plant: WebPlant) -> list[dict[str, str]]:
 def _core_page(
     request: Request,
     plant: WebPlant,
-    visitor: Visitor,
+    visitor: Principal,
     core_id: UUID,
     *,
     wrong: str = "",

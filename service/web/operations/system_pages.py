@@ -15,13 +15,13 @@ from service.storage.alarms.alarms import alarms
 from service.storage.database.session import transaction
 from service.storage.operations.job_runs import job_records
 from service.storage.plant.site_tables import number_in_force
-from service.web.base.access import Public, Viewer, Visitor
+from service.web.base.access import Principal, Public, Viewer
 from service.web.base.plant import Plant
 from service.web.base.templating import page, static
 from service.web.blanket.board_page import board_of
 
 router = APIRouter(include_in_schema=False)
-Anybody = Annotated[Visitor, Depends(Public("nothing of the plant is in it"))]
+Anybody = Annotated[Principal, Depends(Public("nothing of the plant is in it"))]
 
 
 @router.get("/more")
@@ -33,7 +33,7 @@ def more(request: Request, plant: Plant, visitor: Viewer) -> HTMLResponse:
 @router.get("/offline")
 def offline(request: Request, plant: Plant, visitor: Anybody) -> HTMLResponse:
     """Shown by the service worker when the service cannot be reached."""
-    return page(request, plant, Visitor(), "offline.html.j2")
+    return page(request, plant, Principal(), "offline.html.j2")
 
 
 @router.get("/worker.js")
@@ -93,7 +93,7 @@ LOOKED_WITHIN = timedelta(minutes=5)
 def alarms_ready(plant: Plant, visitor: Anybody) -> PlainTextResponse:
     """Somebody has looked at all alarms within the last minutes: this node, or the one that has the work."""
     with transaction(plant.engine) as conn:
-        looked = next((found.last_good_at for found in job_records(conn) if found.job == "decide"), None)
+        looked = next((found.last_good_at for found in job_records(conn) if found.job == "evaluate"), None)
         changing = plant.version is not None and number_in_force(conn) != plant.version.id
         unmatched = plant.alarms.unmatched({record.key: record.tank for record in alarms(conn)})
     if unmatched and not changing:

@@ -9,7 +9,7 @@ from typing import Annotated
 from fastapi import APIRouter, HTTPException, Query, Request, Response
 from fastapi.responses import HTMLResponse
 
-from service.domain.plant.period import Period, Span, last_whole, period_of
+from service.domain.plant.period import Period, PeriodKind, last_whole, period_of
 from service.jobs.reports.report import read_period
 from service.reports.period_document import period_document
 from service.reports.rendering.document import Document
@@ -35,8 +35,8 @@ def choice(request: Request, plant: Plant, visitor: Viewer) -> HTMLResponse:
         plant,
         visitor,
         "reports.html.j2",
-        yesterday=last_whole(Span.DAILY, now, plant.zone).first,
-        last_month=last_whole(Span.MONTHLY, now, plant.zone).first,
+        yesterday=last_whole(PeriodKind.DAILY, now, plant.zone).first,
+        last_month=last_whole(PeriodKind.MONTHLY, now, plant.zone).first,
         today=now.astimezone(plant.zone).date(),
     )
 
@@ -46,8 +46,8 @@ def shown(request: Request, plant: Plant, visitor: Viewer, span: str, date: Day 
     """The report on a page."""
     period = _period(plant, span, date)
     today = plant.clock().astimezone(plant.zone).date()
-    later = period.first + timedelta(days=1 if period.span is Span.DAILY else 32)
-    later = later if period.span is Span.DAILY else later.replace(day=1)
+    later = period.first + timedelta(days=1 if period.span is PeriodKind.DAILY else 32)
+    later = later if period.span is PeriodKind.DAILY else later.replace(day=1)
     return page(
         request,
         plant,
@@ -91,11 +91,11 @@ def _document(plant: WebPlant, period: Period) -> Document:
 
 
 def _period(plant: WebPlant, span: str, day: str) -> Period:
-    if span not in set(Span):
+    if span not in set(PeriodKind):
         raise HTTPException(404, "There is a daily and a monthly report.")
     now = plant.clock()
     if not day:
-        return last_whole(Span(span), now, plant.zone)
+        return last_whole(PeriodKind(span), now, plant.zone)
     try:
         # A month may be written without a day.
         found = date.fromisoformat(day if len(day) > 7 else f"{day}-01")
@@ -103,4 +103,4 @@ def _period(plant: WebPlant, span: str, day: str) -> Period:
         raise HTTPException(400, f"{day!r} is not a day; write one as 2026-03-14.") from None
     if found.year < 1970 or found > now.astimezone(plant.zone).date():
         raise HTTPException(404, "There is no report of that day.")
-    return period_of(Span(span), found, plant.zone)
+    return period_of(PeriodKind(span), found, plant.zone)

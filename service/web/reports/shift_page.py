@@ -17,7 +17,7 @@ from service.jobs.reports.shift import read_shift, take_over, taking_over, write
 from service.reports.log_sheet import HEADS, LogSheet, log_sheet, sheet_document
 from service.reports.rendering.document import Document
 from service.reports.shift_document import shift_document
-from service.web.base.access import FormChecked, Operator, Viewer, Visitor
+from service.web.base.access import FormChecked, Operator, Principal, Viewer
 from service.web.base.plant import Plant, WebPlant
 from service.web.base.templating import page, words_of
 from service.web.base.times import moment
@@ -118,7 +118,7 @@ def pdf(plant: WebPlant, document: Document, made_at: datetime, name: str) -> Re
 
 
 def _page(
-    request: Request, plant: WebPlant, visitor: Visitor, at: datetime, *, wrong: str = "", typed: str = ""
+    request: Request, plant: WebPlant, visitor: Principal, at: datetime, *, wrong: str = "", typed: str = ""
 ) -> HTMLResponse:
     reports, now = plant.reports, plant.clock()
     shift = reports.shift(at)

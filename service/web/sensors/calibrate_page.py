@@ -19,7 +19,7 @@ from service.jobs.blanket.estimate import head_at
 from service.jobs.sensors.calibrate import record_work
 from service.storage.database.session import transaction
 from service.storage.sensors.calibrations import CalibrationRecord, find_calibration
-from service.web.base.access import FormChecked, Technician, Visitor
+from service.web.base.access import FormChecked, Principal, Technician
 from service.web.base.lengths import length, signed_length
 from service.web.base.plant import Plant, WebPlant
 from service.web.base.templating import page, words_of
@@ -139,7 +139,7 @@ def record(
 def _form(
     request: Request,
     plant: WebPlant,
-    visitor: Visitor,
+    visitor: Principal,
     tag: str,
     typed: TypedWork,
     *,

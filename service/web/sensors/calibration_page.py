@@ -9,14 +9,14 @@ from fastapi import APIRouter, Form, HTTPException, Request, Response
 from fastapi.responses import HTMLResponse, RedirectResponse
 
 from service.domain.plant.role import Role
-from service.domain.sensors.work_proof import LEAST_CORES, Outcome
+from service.domain.sensors.work_proof import LEAST_CORES, WorkOutcome
 from service.errors import InputError
 from service.jobs.sensors.calibrate import withdraw_work
 from service.jobs.sensors.certify import certify
 from service.storage.blanket.recompute import waiting_from
 from service.storage.database.session import transaction
 from service.storage.sensors.calibrations import CalibrationRecord, calibration_history
-from service.web.base.access import FormChecked, Supervisor, Viewer, Visitor
+from service.web.base.access import FormChecked, Principal, Supervisor, Viewer
 from service.web.base.plant import Plant, WebPlant
 from service.web.base.templating import page, words_of
 from service.web.sensors.charts import proof_plot
@@ -26,10 +26,10 @@ router = APIRouter(include_in_schema=False)
 
 #: Sign and style of each outcome: never colour alone.
 SIGNS = {
-    Outcome.BETTER: ("✓", ""),
-    Outcome.WORSE: ("▲", "warning"),
-    Outcome.NOT_CLEAR: ("≈", ""),
-    Outcome.TOO_FEW: ("?", ""),
+    WorkOutcome.BETTER: ("✓", ""),
+    WorkOutcome.WORSE: ("▲", "warning"),
+    WorkOutcome.NOT_CLEAR: ("≈", ""),
+    WorkOutcome.TOO_FEW: ("?", ""),
 }
 
 
@@ -81,7 +81,7 @@ def withdraw(
 
 
 def _page(
-    request: Request, plant: WebPlant, visitor: Visitor, calibration_id: UUID, *, wrong: str = "", status: int = 200
+    request: Request, plant: WebPlant, visitor: Principal, calibration_id: UUID, *, wrong: str = "", status: int = 200
 ) -> HTMLResponse:
     versions = _versions(plant, calibration_id)
     newest = versions[-1]
@@ -106,7 +106,7 @@ def _page(
         review=found.review,
         proof=proof,
         sign=SIGNS[proof.outcome],
-        too_few=proof.outcome is Outcome.TOO_FEW,
+        too_few=proof.outcome is WorkOutcome.TOO_FEW,
         least=LEAST_CORES,
         picture=proof_plot(proof.before.points, proof.after.points, work.at, words_of(plant)),
         restarted=not newest.withdrawn and work.at == last,

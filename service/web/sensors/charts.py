@@ -9,10 +9,10 @@ from datetime import datetime, timedelta
 
 from service.domain.cores.core import Calibration
 from service.domain.sensors.advice import TOLERANCE
-from service.domain.sensors.drift_history import CALLED, Point
+from service.domain.sensors.drift_history import CALLED, PairInHindsight
 from service.domain.sensors.review import CUSUM_LIMIT, SensorReview
 from service.web.base.formatters import Words
-from service.web.charts.plot import Frame, Plot, days, numbers, round_steps
+from service.web.charts.plot import Plot, PlotFrame, days, numbers, round_steps
 
 #: Marks drawn at most: beyond that every second, third, … sound core is drawn; wrong ones always.
 MOST_MARKS = 300
@@ -29,7 +29,7 @@ class Band:
     sd: float
 
 
-def thinned(points: Sequence[Point]) -> list[Point]:
+def thinned(points: Sequence[PairInHindsight]) -> list[PairInHindsight]:
     """So many points that each can still be seen; those called wrong all stay."""
     every = -(-len(points) // MOST_MARKS)
     return [point for n, point in enumerate(points) if every < 2 or n % every == 0 or point.wrong > CALLED]
@@ -43,7 +43,7 @@ def pair_plot(review: SensorReview, say: Words) -> Plot | None:
     shown = thinned(points)
     heights = [say.in_unit(p.pair.core_height) for p in shown] + [say.in_unit(p.pair.sensor) for p in shown]
     low, high = _room(heights, 0.05)
-    frame = Frame(low, high, low, high)
+    frame = PlotFrame(low, high, low, high)
     frame.straight("same", 1.0, 0.0)
     if review.agreement is not None:
         for limit in (review.agreement.lower, review.agreement.upper):
@@ -93,7 +93,7 @@ def offset_plot(
     edges = [b.mean + side * min(1.96 * b.sd, 0.6) for part in stretches for b in part for side in (-1, 1)]
     low, high = _room([say.in_unit(v) for v in (*sound, *edges, 1.5 * tolerance, -1.5 * tolerance)], 0.05)
     first = min(points[0].pair.time, say.now - timedelta(days=1))
-    frame = Frame(first.timestamp(), say.now.timestamp(), low, high)
+    frame = PlotFrame(first.timestamp(), say.now.timestamp(), low, high)
     frame.level("zero", 0.0)
     for side in (-tolerance, tolerance):
         frame.level("limits", say.in_unit(side))
@@ -128,7 +128,7 @@ def _now(review: SensorReview, now: datetime) -> Band:
     return Band(now, review.advice.offset, (high - low) / 2.0 / 1.96)
 
 
-def _stretches(points: Sequence[Point], works: Sequence[Calibration], now: Band) -> list[list[Band]]:
+def _stretches(points: Sequence[PairInHindsight], works: Sequence[Calibration], now: Band) -> list[list[Band]]:
     """The path between works, the last part going on to now."""
     bands = [Band(p.pair.time, p.then, p.then_sd) for p in points]
     bands.append(now)
@@ -149,7 +149,7 @@ def cusum_plot(review: SensorReview, say: Words) -> Plot | None:
     first = len(found.upper) - len(upper) + 1
     limit = _cusum_limit(review)
     low, high = _room([say.in_unit(v) for v in (*upper, *(-v for v in lower), 1.15 * limit, -1.15 * limit)], 0.0)
-    frame = Frame(first - 0.5, first + len(upper) - 0.5, low, high)
+    frame = PlotFrame(first - 0.5, first + len(upper) - 0.5, low, high)
     frame.level("zero", 0.0)
     frame.level("limits", say.in_unit(limit))
     frame.level("limits", say.in_unit(-limit))
@@ -185,7 +185,7 @@ def ewma_plot(review: SensorReview, say: Words) -> Plot | None:
     first = len(found.values) - len(values) + 1
     lower, upper = found.lower[-MOST_CHARTED:], found.upper[-MOST_CHARTED:]
     low, high = _room([say.in_unit(v) for v in (*values, *lower, *upper)], 0.08)
-    frame = Frame(first - 0.5, first + len(values) - 0.5, low, high)
+    frame = PlotFrame(first - 0.5, first + len(values) - 0.5, low, high)
     frame.level("zero", 0.0)
     for limit in (lower, upper):
         frame.line("limits", [(first + n, say.in_unit(v)) for n, v in enumerate(limit)])
@@ -204,13 +204,17 @@ def ewma_plot(review: SensorReview, say: Words) -> Plot | None:
     )
 
 
-def _counts(frame: Frame) -> list[tuple[float, str]]:
+def _counts(frame: PlotFrame) -> list[tuple[float, str]]:
     steps = [step for step in round_steps(frame.x_low, frame.x_high) if step == int(step) and step >= 1]
     return [(step, f"{step:.0f}") for step in steps]
 
 
 def proof_plot(
-    before: Sequence[Point], after: Sequence[Point], at: datetime, say: Words, tolerance: float = TOLERANCE
+    before: Sequence[PairInHindsight],
+    after: Sequence[PairInHindsight],
+    at: datetime,
+    say: Words,
+    tolerance: float = TOLERANCE,
 ) -> Plot | None:
     """The cores on both sides of work on a sensor; None where there is none."""
     points = [*before, *after]
@@ -221,7 +225,7 @@ def proof_plot(
     )
     first = min(points[0].pair.time, at - timedelta(days=1))
     last = max(points[-1].pair.time, at + timedelta(days=1))
-    frame = Frame(first.timestamp(), last.timestamp(), low, high)
+    frame = PlotFrame(first.timestamp(), last.timestamp(), low, high)
     frame.level("zero", 0.0)
     frame.level("limits", say.in_unit(tolerance))
     frame.level("limits", say.in_unit(-tolerance))

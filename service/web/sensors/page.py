@@ -108,7 +108,7 @@ def one(
 
 
 @dataclass(frozen=True, slots=True)
-class SettingRow:
+class TransmitterSetting:
     """One thing to type into the transmitter."""
 
     name: str
@@ -116,7 +116,7 @@ class SettingRow:
     to: str
 
 
-def settings(found: Reviewed, say: Words) -> list[SettingRow]:
+def settings(found: Reviewed, say: Words) -> list[TransmitterSetting]:
     """What to type in, finer than people read a blanket: the transmitter takes every digit."""
     setting, signal = found.review.advice.setting, signal_of(found)
     unit = say.length_unit
@@ -126,14 +126,14 @@ def settings(found: Reviewed, say: Words) -> list[SettingRow]:
 
     rows = []
     if setting.multiply != 1.0:
-        rows.append(SettingRow("Span: multiply by", "1.000", f"{setting.multiply:.3f}"))
-    rows.append(SettingRow("Offset: add to what it reads", "as it is", fine(setting.add, signed=True)))
+        rows.append(TransmitterSetting("Span: multiply by", "1.000", f"{setting.multiply:.3f}"))
+    rows.append(TransmitterSetting("Offset: add to what it reads", "as it is", fine(setting.add, signed=True)))
     for name, now, to in (
         ("4 mA stands for", signal.low, setting.at_4_ma),
         ("20 mA stands for", signal.high, setting.at_20_ma),
     ):
         if now is not None and to is not None:
-            rows.append(SettingRow(name, fine(now), fine(to)))
+            rows.append(TransmitterSetting(name, fine(now), fine(to)))
     return rows
 
 

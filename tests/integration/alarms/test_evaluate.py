@@ -14,7 +14,7 @@ from service.alarms.definition import AlarmDefinition, AlarmKind
 from service.alarms.machine import (
     AlarmState,
     Command,
-    Reason,
+    MachineReason,
     RemoveFromService,
     Reset,
     ReturnToService,
@@ -22,7 +22,7 @@ from service.alarms.machine import (
     Unshelve,
 )
 from service.domain.blanket.estimate import Estimate, EstimateReason, Trust
-from service.domain.plant.reading import Reason as Verdict
+from service.domain.plant.reading import ReadingReason as Verdict
 from service.errors import InputError, StorageError
 from service.jobs.alarms.command import Done, submit_command
 from service.jobs.alarms.evaluate import Evaluated, evaluate, evaluate_service
@@ -196,7 +196,7 @@ class TestBlind:
         for minute in range(3):
             look(plant, later + minute * MINUTE, projected={"east": replace(blind, time=later + minute * MINUTE)})
         assert stand(plant, "east.high").machine.state is AlarmState.UNACKNOWLEDGED
-        assert stand(plant, "east.high").machine.standing == Reason.NOTHING_KNOWN
+        assert stand(plant, "east.high").machine.standing == MachineReason.NOTHING_KNOWN
         assert [event for event, _ in events(plant, "east.measurement")] == ["occurred"]
         assert ("night@example.org", "SENSOR East clarifier: no blanket reading for 1 h") in outbox(plant)
 
@@ -251,7 +251,7 @@ class TestPeople:
         done = acknowledge(plant.engine, plant.setup, TANKS, high.machine.code, who="Sam", now=at, note="going")
         assert (done.changed, done.state) == (True, AlarmState.ACKNOWLEDGED)
         again = acknowledge(plant.engine, plant.setup, TANKS, "east.high", who="Ben", now=at)
-        assert (again.changed, again.reason) == (False, Reason.ALREADY_ACKNOWLEDGED)
+        assert (again.changed, again.reason) == (False, MachineReason.ALREADY_ACKNOWLEDGED)
         line = lines(plant, "east.high")[-1]
         assert (line.event, line.actor, line.detail["note"]) == ("acknowledged", "Sam", "going")
 
@@ -285,7 +285,7 @@ class TestPeople:
         assert removed.state is AlarmState.OUT_OF_SERVICE
         assert lines(plant, "east.high")[-1].detail["note"] == "sensor out (permit W-17)"
         assert do(plant, ReturnToService(), at).state is AlarmState.UNACKNOWLEDGED
-        assert do(plant, Reset(), at).reason is Reason.NOT_LATCHED
+        assert do(plant, Reset(), at).reason is MachineReason.NOT_LATCHED
 
     def test_a_tank_out_of_service_is_quiet_by_design(self, plant: AlarmPlant, high: AlarmRecord) -> None:
         at = NIGHT + 3 * MINUTE

@@ -9,10 +9,10 @@ import pytest
 from sqlalchemy import Engine
 
 from service.alarms.definition import AlarmDefinition, AlarmKind, Priority
-from service.alarms.rules import Situation, judge
+from service.alarms.rules import RuleInput, judge
 from service.calls.contact import Contact
 from service.domain.blanket.estimate import EstimateReason, Trust
-from service.domain.plant.reading import Reason
+from service.domain.plant.reading import ReadingReason
 from service.jobs.alarms.evaluate import evaluate
 from service.jobs.alarms.explain import Explanation, explain
 from service.jobs.blanket.estimate import Outlook, outlook_all, project_all, standing_at
@@ -100,7 +100,7 @@ def test_a_decision_made_late_says_so(plant: AlarmPlant) -> None:
             1.0,
             trust=Trust.BLIND,
             reason=EstimateReason.BLIND,
-            verdict=Reason.ECHO_LOST,
+            verdict=ReadingReason.ECHO_LOST,
         )
     evaluate(plant.engine, plant.setup, TANKS, plant.ids, projected={}, now=at + 20 * MINUTE)
     found = ask(plant, at + 5 * MINUTE, alarm="east.measurement").sentences
@@ -136,7 +136,7 @@ def test_it_judges_by_the_forecast_the_service_went_by(engine: Engine) -> None:
     assert now.forecast is not None
     ahead = ahead_of(outlook.forecast, danger, outlook.solids_loading)
     assert ahead_of(now.forecast, danger, now.solids_loading) == ahead
-    situation = ahead.seen_in(Situation(at=NIGHT, estimate=project_all(engine, [FLOWING], plant.ids, NIGHT)["east"]))
+    situation = ahead.seen_in(RuleInput(at=NIGHT, estimate=project_all(engine, [FLOWING], plant.ids, NIGHT)["east"]))
     told = next(a for a in explain(engine, setup, FLOWING, plant.ids, at=NIGHT).alarms if a.key == "east.soon").verdict
     assert told == judge(soon, situation)
 
@@ -187,7 +187,7 @@ def test_what_was_decided_only_later_is_not_how_it_stood_then(plant: AlarmPlant)
     at = NIGHT + 30 * MINUTE
     for minute in range(4):
         plant.believe(
-            at + minute * MINUTE, 1.0, trust=Trust.BLIND, reason=EstimateReason.BLIND, verdict=Reason.ECHO_LOST
+            at + minute * MINUTE, 1.0, trust=Trust.BLIND, reason=EstimateReason.BLIND, verdict=ReadingReason.ECHO_LOST
         )  # fmt: skip
     evaluate(plant.engine, plant.setup, TANKS, plant.ids, projected={}, now=at + 20 * MINUTE)
     found = explain(

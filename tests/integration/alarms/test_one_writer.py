@@ -126,7 +126,7 @@ def holder(name: str) -> Holder:
 
 def renew(engine: Engine, name: str) -> int | None:
     with transaction(engine) as conn:
-        return leases.renew(conn, holder(name), ["decide"], TERM_S).get("decide")
+        return leases.renew(conn, holder(name), ["evaluate"], TERM_S).get("evaluate")
 
 
 def run_out(engine: Engine) -> None:
@@ -137,7 +137,7 @@ def run_out(engine: Engine) -> None:
 def test_a_node_that_lost_its_lease_and_got_it_back_does_not_write_what_it_began_before(engine: Engine) -> None:
     """The same process holds the lease again, but another decided in between: only the number tells the two times apart."""
     with transaction(engine) as conn:
-        leases.describe(conn, ["decide"])
+        leases.describe(conn, ["evaluate"])
         conn.execute(text("CREATE TABLE written (what text)"))
     before = renew(engine, "a")
     assert before is not None
@@ -149,7 +149,7 @@ def test_a_node_that_lost_its_lease_and_got_it_back_does_not_write_what_it_began
     assert (between, now) == (before + 1, before + 2)
 
     def write(token: int, what: str) -> None:
-        with transaction(fenced(engine, Fence("decide", "a", token))) as conn:
+        with transaction(fenced(engine, Fence("evaluate", "a", token))) as conn:
             conn.execute(text("INSERT INTO written VALUES (:what)"), {"what": what})
 
     for stale in (before, before + 1, before + 3):
@@ -160,12 +160,12 @@ def test_a_node_that_lost_its_lease_and_got_it_back_does_not_write_what_it_began
         assert conn.execute(text("SELECT what FROM written")).scalars().all() == ["begun now"]
 
 
-@pytest.mark.parametrize(("name", "process"), [("tell", "a"), ("decide", "b")])
+@pytest.mark.parametrize(("name", "process"), [("deliver", "a"), ("evaluate", "b")])
 def test_the_right_number_of_other_work_or_of_another_process_opens_nothing(
     engine: Engine, name: str, process: str
 ) -> None:
     with transaction(engine) as conn:
-        leases.describe(conn, ["decide", "tell"])
+        leases.describe(conn, ["evaluate", "deliver"])
     token = renew(engine, "a")
     assert token is not None
 
@@ -179,18 +179,22 @@ def test_the_right_number_of_other_work_or_of_another_process_opens_nothing(
 
 def test_a_run_forgets_what_earlier_runs_on_its_node_held_and_nothing_else(engine: Engine) -> None:
     with transaction(engine) as conn:
-        leases.describe(conn, ["decide", "tell", "keep up"])
+        leases.describe(conn, ["evaluate", "deliver", "maintain"])
 
     def take(node: str, process: str, work: str) -> None:
         with transaction(engine) as conn:
             assert leases.renew(conn, Holder(node=node, node_name=node, process=process), [work], TERM_S)
 
-    take("north", "earlier", "decide")
-    take("north", "this", "tell")
-    take("south", "that", "keep up")
+    take("north", "earlier", "evaluate")
+    take("north", "this", "deliver")
+    take("south", "that", "maintain")
     with transaction(engine) as conn:
         leases.forget_earlier(conn, Holder(node="north", node_name="north", process="this"))
-        assert {one.name: one.live for one in leases.leases(conn)} == {"decide": False, "tell": True, "keep up": True}
+        assert {one.name: one.live for one in leases.leases(conn)} == {
+            "evaluate": False,
+            "deliver": True,
+            "maintain": True,
+        }
 
 
 def test_giving_up_waits_for_no_standby_and_no_lock(engine: Engine) -> None:
@@ -203,9 +207,9 @@ def test_giving_up_waits_for_no_standby_and_no_lock(engine: Engine) -> None:
 def test_a_node_that_stands_by_writes_nothing(engine: Engine) -> None:
     """It looks before it asks for a lock: else every node would write every few seconds."""
     with transaction(engine) as conn:
-        leases.describe(conn, ["decide"])
+        leases.describe(conn, ["evaluate"])
     renew(engine, "a")
     with transaction(engine) as conn:
-        assert leases.renew(conn, holder("b"), ["decide"], TERM_S) == {}
+        assert leases.renew(conn, holder("b"), ["evaluate"], TERM_S) == {}
         assert conn.execute(text("SELECT pg_current_xact_id_if_assigned()")).scalar_one() is None
         assert leases.time_of_day(conn) > NIGHT

@@ -14,7 +14,7 @@ from service.alarms.machine import AlarmState
 from service.alarms.rules import Condition, RuleReason, judge
 from service.domain.blanket.estimate import Assessment, EstimateReason, TankSetup, Trust
 from service.domain.cores.core import Surface
-from service.domain.plant.reading import Reason
+from service.domain.plant.reading import ReadingReason
 from service.domain.plant.signal import Measures, Mount, Signal, SignalKind
 from service.jobs.alarms.evaluate import evaluate, evaluate_service
 from service.jobs.alarms.explain import explain
@@ -68,7 +68,7 @@ def both_say(plant: AlarmPlant, at: datetime, clearance: float, second: float | 
     """What the belief and the first sensor say, and the second."""
     plant.believe(at, clearance, tank=TANK)
     height = 4.0 - (clearance if second is None else second)
-    sample = Assessment(tag=SECOND.tag, time=at, height=height, corrected=height, verdict=Reason.NONE)
+    sample = Assessment(tag=SECOND.tag, time=at, height=height, corrected=height, verdict=ReadingReason.NONE)
     with transaction(plant.engine) as conn:
         number = plant.ids.signals[SECOND.tag]
         estimates.replace_assessments(conn, {SECOND.tag: number}, at, [sample], end=at + timedelta(microseconds=1))

@@ -7,7 +7,7 @@ from datetime import datetime
 
 from sqlalchemy import Engine, text
 
-from service.alarms.backtest import Line
+from service.alarms.backtest import BacktestLine
 from service.domain.plant.units import UnitSystem
 from service.jobs.alarms.replay import TankReplay, replay
 from service.jobs.blanket.estimate import update_estimates
@@ -25,7 +25,7 @@ def _of_live(lines: Iterable[JournalLine]) -> list[Told]:
     return [(e.recorded_at, e.at, e.key, e.event, e.from_state, e.to_state, e.reason) for e in lines]
 
 
-def _of_replay(lines: Iterable[Line]) -> list[Told]:
+def _of_replay(lines: Iterable[BacktestLine]) -> list[Told]:
     made = [
         (
             line.known_at,

@@ -8,7 +8,7 @@ from datetime import datetime, timedelta
 from sqlalchemy import Engine
 
 from service.domain.blanket.estimate import Assessment, Estimate, EstimateReason, Trust
-from service.domain.plant.reading import Reason
+from service.domain.plant.reading import ReadingReason
 from service.storage.blanket.checkpoints import (
     Checkpoint,
     checkpoint_at,
@@ -47,7 +47,7 @@ def estimate(minute: float, height: float = 1.0, tank: str = "east") -> Estimate
 
 def assessment(minute: float, height: float = 1.0) -> Assessment:
     return Assessment(
-        tag="LT-E", time=NIGHT + minute * MINUTE, height=height, corrected=height - 0.1, verdict=Reason.ARM_PASS
+        tag="LT-E", time=NIGHT + minute * MINUTE, height=height, corrected=height - 0.1, verdict=ReadingReason.ARM_PASS
     )
 
 

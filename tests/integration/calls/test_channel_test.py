@@ -13,7 +13,7 @@ from service.calls.contact import Contact
 from service.calls.duty import Rota, Shift
 from service.jobs.alarms.evaluate import evaluate_service
 from service.jobs.alarms.setup import AlarmSetup
-from service.jobs.calls.channel_test import prove_ways
+from service.jobs.calls.channel_tests import send_channel_tests
 from service.notify.heartbeat import beat
 from service.storage.database.session import transaction
 from tests.support.alarm_plant import MINUTE, NIGHT, AlarmPlant, alarm_setup
@@ -51,16 +51,16 @@ def rows(engine: Engine) -> list[tuple[str, str, str]]:
 def test_whoever_begins_a_shift_is_called_once_by_every_way(engine: Engine) -> None:
     plant = AlarmPlant.build(engine, setup_with())
     for minute in (0, 5, 10, 60):
-        prove_ways(engine, plant.setup, NIGHT + minute * MINUTE)
+        send_channel_tests(engine, plant.setup, NIGHT + minute * MINUTE)
     words = "TEST Alder Creek: you are on duty until Thu 15 Jan 03:00 EST. Nothing is wrong. Alarms reach you this way."
     assert rows(engine) == [("Ben", "email", words)]
-    prove_ways(engine, plant.setup, NIGHT + timedelta(days=1))
+    send_channel_tests(engine, plant.setup, NIGHT + timedelta(days=1))
     assert [(contact, channel) for contact, channel, _ in rows(engine)[1:]] == [("Anna", "sms"), ("Anna", "email")]
 
 
 def test_a_service_that_was_away_tests_nobody_in_the_middle_of_a_shift(engine: Engine) -> None:
     plant = AlarmPlant.build(engine, setup_with())
-    assert prove_ways(engine, plant.setup, NIGHT + timedelta(hours=2)) == 0
+    assert send_channel_tests(engine, plant.setup, NIGHT + timedelta(hours=2)) == 0
 
 
 def test_a_hole_in_the_rota_is_an_alarm_a_day_ahead(engine: Engine) -> None:

@@ -1,4 +1,4 @@
-"""A night with a ladder, on a real database: called in turn until somebody answers, and everybody who was called hears who has it."""
+"""A night with an escalation, on a real database: called in turn until somebody answers, and everybody who was called hears who has it."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from sqlalchemy import Engine, text
 from service.alarms.definition import Priority
 from service.calls.contact import Contact
 from service.calls.duty import Rota, Shift
-from service.calls.escalation import Ladder, Rung, Whom
+from service.calls.escalation import EscalationPolicy, EscalationStep, Whom
 from service.jobs.alarms.evaluate import evaluate
 from service.storage.alarms.alarms import journal
 from service.storage.database.session import transaction
@@ -28,12 +28,14 @@ PEOPLE = tuple(
 def plant(engine: Engine) -> AlarmPlant:
     setup = alarm_setup(contacts=PEOPLE, channels=frozenset({"email", "sms"}))
     shift = Shift(name="nights", people=("Anna", "Ben"), first_day=date(2026, 1, 12), turn_days=1)
-    rungs = (
-        Rung(after=timedelta(0), whom=Whom.DUTY, name="ops", again_every=5 * MINUTE, again_times=1, channels=("sms",)),
-        Rung(after=10 * MINUTE, whom=Whom.CONTACT, name="Chief"),
-        Rung(after=20 * MINUTE, whom=Whom.EVERYBODY),
+    steps = (
+        EscalationStep(
+            after=timedelta(0), whom=Whom.DUTY, name="ops", again_every=5 * MINUTE, again_times=1, channels=("sms",)
+        ),
+        EscalationStep(after=10 * MINUTE, whom=Whom.CONTACT, name="Chief"),
+        EscalationStep(after=20 * MINUTE, whom=Whom.EVERYBODY),
     )
-    ladder = Ladder(key="danger", rungs=rungs, priorities=frozenset({Priority.HIGH}))
+    escalation = EscalationPolicy(key="danger", steps=steps, priorities=frozenset({Priority.HIGH}))
     setup = type(setup)(
         definitions=tuple(d for d in setup.definitions if d.key == "east.high-high"),
         contacts=setup.contacts,
@@ -41,7 +43,7 @@ def plant(engine: Engine) -> AlarmPlant:
         units=setup.units,
         channels=setup.channels,
         rotas=(Rota(key="ops", zone=setup.site.zone, shifts=(shift,)),),
-        ladders=(ladder,),
+        escalations=(escalation,),
     )
     built = AlarmPlant.build(engine, setup)
     built.core(NIGHT - timedelta(hours=1), 1.0)

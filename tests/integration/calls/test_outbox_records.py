@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 from sqlalchemy import Connection, Engine, text
 
-from service.alarms.machine import AlarmState, Event, Reason, Transition
+from service.alarms.machine import AlarmState, Event, MachineReason, Transition
 from service.calls.retry import Failure
 from service.errors import StorageError
 from service.storage.alarms.alarms import append_events, lock_alarms
@@ -30,7 +30,7 @@ def events(engine: Engine) -> dict[str, tuple[int, int]]:
         for key, record in found.items():
             line = Transition(
                 at=NIGHT, event=Event.OCCURRED, from_state=AlarmState.NORMAL, to_state=AlarmState.UNACKNOWLEDGED,
-                reason=Reason.ABNORMAL_FOR_ON_DELAY,
+                reason=MachineReason.ABNORMAL_FOR_ON_DELAY,
             )  # fmt: skip
             [event] = append_events(conn, [(record.id, line, {})], recorded_at=NIGHT)
             made[key] = record.id, event

@@ -10,13 +10,13 @@ from pathlib import Path
 from sqlalchemy import Engine, text
 
 from service.bootstrap import Installation
+from service.runtime import Runtime
 from service.scheduler import Timetable
 from service.settings import Settings
 from service.site.site import load_site
 from service.storage.calls.outbox import OutboxMessage, put
 from service.storage.database.session import transaction
 from service.storage.plant.site_tables import sync_site
-from service.watch import Watch
 from tests.support.http_gateway import http_gateway
 
 EXAMPLE = Path(__file__).parents[3] / "deploy" / "site.example.toml"
@@ -66,9 +66,9 @@ def test_a_silent_mail_server_holds_up_no_sms(engine: Engine, tmp_path: Path) ->
         with transaction(engine) as conn:
             ids = sync_site(conn, site.tanks().values(), site.signals().values())
             put(conn, [message("email", "sam@example.org"), message("sms", "+15550100101")])
-        watch = Watch(Installation(settings, site, engine, ids), [], lambda: datetime.now(UTC))
-        telling = [task for task in watch.tasks() if task.name.startswith("tell")]
-        assert [task.name for task in telling] == ["tell by email", "tell by sms"]
+        watch = Runtime(Installation(settings, site, engine, ids), [], lambda: datetime.now(UTC))
+        telling = [task for task in watch.tasks() if task.name.startswith("deliver")]
+        assert [task.name for task in telling] == ["deliver by email", "tell by sms"]
         timetable = Timetable(telling)
         timetable.start()
         try:
@@ -96,9 +96,13 @@ def test_a_silent_webhook_holds_up_no_other(engine: Engine, tmp_path: Path) -> N
         with transaction(engine) as conn:
             ids = sync_site(conn, site.tanks().values(), site.signals().values())
             put(conn, [message("webhook", key) for key in ("hung", "pager", "no longer there")])
-        watch = Watch(Installation(Settings(data_dir=tmp_path), site, engine, ids), [], lambda: datetime.now(UTC))
-        telling = [task for task in watch.tasks() if task.name.startswith("tell")]
-        assert [task.name for task in telling] == ["tell by webhook hung", "tell by webhook pager", "tell by webhook"]
+        watch = Runtime(Installation(Settings(data_dir=tmp_path), site, engine, ids), [], lambda: datetime.now(UTC))
+        telling = [task for task in watch.tasks() if task.name.startswith("deliver")]
+        assert [task.name for task in telling] == [
+            "deliver by webhook hung",
+            "tell by webhook pager",
+            "tell by webhook",
+        ]
         timetable = Timetable(telling[:1])
         others = Timetable(telling[1:])
         timetable.start()

@@ -11,7 +11,7 @@ from sqlalchemy import Engine, text
 
 from service.domain.blanket.estimate import TankSetup
 from service.domain.cores.core import Surface
-from service.domain.diagnosis.checks import Evidence, Finding, findings
+from service.domain.diagnosis.checks import Evidence, FieldCheck, findings
 from service.domain.forecast.outlook import Pattern
 from service.jobs.alarms.evaluate import evaluate
 from service.jobs.blanket.estimate import project_all
@@ -49,9 +49,12 @@ def test_a_storm_an_overload_and_sludge_that_settles_worse(engine: Engine) -> No
     assert (found.settled_volume, found.usual_settled_volume) == (420.0, 285.0)
     assert found.surface == (Surface.BUBBLES,)
     assert found.restoring_flow is not None
-    assert {Finding.FLOW_SURGE, Finding.GAS_LIFTED, Finding.OVERLOADED, Finding.RISING_SETTLED_VOLUME} <= set(
-        findings(found)
-    )
+    assert {
+        FieldCheck.FLOW_SURGE,
+        FieldCheck.GAS_LIFTED,
+        FieldCheck.OVERLOADED,
+        FieldCheck.RISING_SETTLED_VOLUME,
+    } <= set(findings(found))
 
 
 def test_a_lost_return_is_seen_and_an_old_round_says_nothing(engine: Engine) -> None:
@@ -79,7 +82,7 @@ def test_an_uneven_split_is_seen_by_the_tanks_own_meters(engine: Engine) -> None
         writer.store(cores.columns(plant.ids.signals["west.flow"], [500.0 / 3600.0], start=NIGHT - MINUTE))
     found = _evidence(plant, tanks)
     assert found.share_of_even == pytest.approx(1000.0 / 750.0, rel=0.02)
-    assert Finding.UNEVEN_SPLIT in findings(found)
+    assert FieldCheck.UNEVEN_SPLIT in findings(found)
 
 
 @pytest.mark.parametrize("broken", [False, True])

@@ -7,8 +7,8 @@ from datetime import timedelta
 import pytest
 from sqlalchemy import Engine
 
-from service.domain.loading.inputs import Standing
-from service.domain.loading.state_point import Verdict
+from service.domain.loading.inputs import InputStatus
+from service.domain.loading.state_point import StatePointVerdict
 from service.domain.plant.signal import SignalKind
 from service.jobs.blanket.estimate import project_all
 from service.jobs.loading.loading import Loading, loading_all
@@ -30,11 +30,11 @@ def test_a_storm_overloads_the_tank_that_is_metered_and_nothing_is_claimed_of_th
     assert east.sludge_index == pytest.approx(420.0 / 3.2, rel=0.01)
     assert east.overflow_rate == pytest.approx(1000.0 / found["east"].setup.tank.area, rel=0.01)
     assert east.state is not None
-    assert east.state.verdict is Verdict.OVERLOADED
+    assert east.state.verdict is StatePointVerdict.OVERLOADED
     assert east.held is not None
     west = found["west"]
     assert (west.load.overflow_rate, west.load.state) == (None, None)
-    assert {i.kind: i.standing for i in west.inputs}[SignalKind.FLOW] is Standing.NO_SIGNAL
+    assert {i.kind: i.standing for i in west.inputs}[SignalKind.FLOW] is InputStatus.NO_SIGNAL
     # Fifteen hours later flows are old, and so is the test, which is good for 26 h.
     later = _loadings(engine, plant, hours=15.0)["east"]
     assert later.load.overflow_rate is None

@@ -12,11 +12,11 @@ from sqlalchemy import Engine, text
 
 from service.bootstrap import apply_site
 from service.domain.plant.role import Role
-from service.examination import Grade, Verdict, examine
+from service.examination import ExaminationResult, Grade, examine
 from service.jobs.accounts import people
-from service.jobs.operations.job_metrics import RunBook
-from service.jobs.operations.maintenance import keep_up
-from service.jobs.operations.retention import Keeping
+from service.jobs.operations.job_metrics import JobMetrics
+from service.jobs.operations.maintenance import maintain
+from service.jobs.operations.retention import RetentionPolicy
 from service.site.site import load_site
 from service.storage.calls import outbox
 from service.storage.calls.outbox import OutboxMessage
@@ -63,12 +63,12 @@ class Installed:
 
     def runs(self, at: datetime) -> None:
         """As if the service had run until then."""
-        book = RunBook(self.engine)
-        for job in ("decide", "tell", "keep up"):
+        book = JobMetrics(self.engine)
+        for job in ("evaluate", "deliver", "maintain"):
             book.note(job, at, 0.1, "")
         book.write(at)
 
-    def examined(self, *, probe: bool = True) -> list[Verdict]:
+    def examined(self, *, probe: bool = True) -> list[ExaminationResult]:
         return list(examine(os.environ, lambda: datetime.now(UTC), probe=probe))
 
     def troubles(self, *, probe: bool = True) -> dict[str, str]:
@@ -87,7 +87,7 @@ def sound(
 ) -> Iterator[Installed]:
     """An installation of which nothing bad can be said."""
     installed = Installed(tmp_path, database_url, engine, monkeypatch)
-    keep_up(engine, Keeping(tmp_path / "archive", {}), installed.now)
+    maintain(engine, RetentionPolicy(tmp_path / "archive", {}), installed.now)
     installed.runs(installed.now)
     with transaction(engine) as conn:
         record_good(conn, "export", installed.now)
@@ -206,18 +206,18 @@ def test_a_service_that_stopped_and_a_job_that_fails(sound: Installed) -> None:
             {"then": sound.now - timedelta(hours=2)},
         )
     assert "not running" in sound.troubles()["service"]
-    book = RunBook(sound.engine)
-    book.note("tell", sound.now, 0.1, "")
-    book.note("decide", sound.now, 0.1, "the disk is full")
+    book = JobMetrics(sound.engine)
+    book.note("deliver", sound.now, 0.1, "")
+    book.note("evaluate", sound.now, 0.1, "the disk is full")
     book.write(sound.now)
-    assert "the disk is full" in sound.troubles()["job 'decide'"]
+    assert "the disk is full" in sound.troubles()["job 'evaluate'"]
 
 
 def test_pages_that_are_down(sound: Installed) -> None:
     """Examined, and shown beside the tanks."""
-    book = RunBook(sound.engine)
+    book = JobMetrics(sound.engine)
     book.note("pages", sound.now - timedelta(minutes=8), 0.0, "")
-    book.note("decide", sound.now, 0.1, "")
+    book.note("evaluate", sound.now, 0.1, "")
     book.write(sound.now)
     assert run_command(os.environ, "status", "--json").stdout.count('"pages": ""') == 1
     book.note("pages", sound.now, 0.0, "the pages are down: their process ended by signal 9")

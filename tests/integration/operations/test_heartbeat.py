@@ -15,12 +15,12 @@ from sqlalchemy import Engine
 from service import logs
 from service.bootstrap import Installation
 from service.errors import StorageError
+from service.runtime import Runtime
 from service.settings import Settings
 from service.site.site import load_site
 from service.storage.alarms.alarms import sync_alarms
 from service.storage.database.session import transaction
 from service.storage.plant.site_tables import sync_site
-from service.watch import Watch
 from tests.support.http_gateway import Gateway, http_gateway
 
 EXAMPLE = Path(__file__).parents[3] / "deploy" / "site.example.toml"
@@ -47,16 +47,16 @@ def outside() -> Iterator[Gateway]:
 
 
 @pytest.fixture
-def watch(engine: Engine, outside: Gateway, tmp_path: Path) -> Watch:
+def watch(engine: Engine, outside: Gateway, tmp_path: Path) -> Runtime:
     site = load_site(EXAMPLE)
     with transaction(engine) as conn:
         ids = sync_site(conn, site.tanks().values(), site.signals().values())
         sync_alarms(conn, site.alarm_definitions(), NOW)
     settings = Settings(data_dir=tmp_path, heartbeat_url=SecretStr(outside.url + "/s3cret"))
-    return Watch(Installation(settings, site, engine, ids), [], lambda: NOW)
+    return Runtime(Installation(settings, site, engine, ids), [], lambda: NOW)
 
 
-def test_one_beat_for_every_complete_look(watch: Watch, outside: Gateway) -> None:
+def test_one_beat_for_every_complete_look(watch: Runtime, outside: Gateway) -> None:
     watch.beat(NOW)
     assert outside.asked == []
     for turn in range(2):
@@ -68,7 +68,7 @@ def test_one_beat_for_every_complete_look(watch: Watch, outside: Gateway) -> Non
 
 
 def test_no_beat_while_a_tank_cannot_be_looked_at(
-    watch: Watch, outside: Gateway, monkeypatch: pytest.MonkeyPatch
+    watch: Runtime, outside: Gateway, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     def odd(*_: object, **__: object) -> None:
         raise ValueError("east is odd")
@@ -80,12 +80,12 @@ def test_no_beat_while_a_tank_cannot_be_looked_at(
 
 
 def test_no_beat_when_the_service_could_not_look_at_itself(
-    watch: Watch, outside: Gateway, monkeypatch: pytest.MonkeyPatch
+    watch: Runtime, outside: Gateway, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     def broken(*_: object, **__: object) -> None:
         raise StorageError("no", retryable=False)
 
-    monkeypatch.setattr("service.watch.evaluate_service", broken)
+    monkeypatch.setattr("service.runtime.evaluate_service", broken)
     with pytest.raises(StorageError):
         watch.decide(NOW)
     watch.beat(NOW)
@@ -93,7 +93,7 @@ def test_no_beat_when_the_service_could_not_look_at_itself(
 
 
 def test_a_watcher_that_does_not_hear_is_told_again(
-    watch: Watch, outside: Gateway, loud: pytest.CaptureFixture[str]
+    watch: Runtime, outside: Gateway, loud: pytest.CaptureFixture[str]
 ) -> None:
     outside.status, outside.headers = 302, {"Location": outside.url + "/elsewhere"}
     watch.decide(NOW)

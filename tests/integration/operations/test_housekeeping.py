@@ -11,7 +11,7 @@ from datetime import timedelta
 import pytest
 from sqlalchemy import Engine, text
 
-from service.jobs.operations.job_metrics import RunBook
+from service.jobs.operations.job_metrics import JobMetrics
 from service.storage.alarms.alarms import alarms, keep_quietly
 from service.storage.blanket import recompute
 from service.storage.database.schema import migrate
@@ -108,7 +108,7 @@ def test_what_is_written_every_few_seconds_stays_small(own_engine: Engine) -> No
     database makes the server slow to see that a row is dead."""
     engine = own_engine
     tables = ("lease", "job_run", "connector_state", "recompute", "alarm")
-    plant, book = AlarmPlant.build(engine), RunBook(engine)
+    plant, book = AlarmPlant.build(engine), JobMetrics(engine)
     tank = plant.ids.tanks["west"]
     holder = Holder(node="node", node_name="control room", process="node-1")
     with transaction(engine) as conn:
@@ -117,7 +117,7 @@ def test_what_is_written_every_few_seconds_stays_small(own_engine: Engine) -> No
         leases.describe(conn, ["work"])
     for beat in range(600):
         at = NIGHT + timedelta(seconds=5 * beat)
-        book.note("decide", at, 0.1, "")
+        book.note("evaluate", at, 0.1, "")
         book.write(at)
         with transaction(engine) as conn:
             leases.renew(conn, holder, ["work"], 15.0)

@@ -10,14 +10,14 @@ from pathlib import Path
 import pytest
 from sqlalchemy import Engine, text
 
-from service.domain.operations.lease import TERM_S, Lease, Standing
+from service.domain.operations.lease import TERM_S, Lease, LeaseStatus
 from service.errors import ConfigError, LeaseLost, StorageError
 from service.jobs.operations.leadership import LeaseKeeper
 from service.storage.calls.outbox import claim, void_claims
 from service.storage.database.session import fenced, make_engine, transaction
 from service.storage.operations import leases
 from service.storage.operations.leases import Fence, Holder
-from service.storage.operations.node import sole_run
+from service.storage.operations.node import acquire_instance_lock
 from tests.support.alarm_plant import NIGHT
 
 
@@ -61,7 +61,7 @@ def noted(engine: Engine) -> list[str]:
 @pytest.mark.parametrize("seed", range(3))
 def test_the_database_keeps_the_rules_of_the_model(engine: Engine, seed: int) -> None:
     rng = random.Random(seed)
-    described(engine, "tell")
+    described(engine, "deliver")
     model, now = Lease(), 0.0
     for _ in range(60):
         who = rng.choice("abc")
@@ -69,8 +69,8 @@ def test_the_database_keeps_the_rules_of_the_model(engine: Engine, seed: int) ->
             case "renew":
                 # Renewing for a holder and taking for anybody else are one statement of the service.
                 model = model.renewed(who, now) if model.holder == who else model.taken(who, now)
-                found = renew(engine, who, "tell")
-                assert found == ({"tell": model.token} if model.holder == who else {})
+                found = renew(engine, who, "deliver")
+                assert found == ({"deliver": model.token} if model.holder == who else {})
             case "pass":
                 seconds = rng.choice((1.0, 7.0, TERM_S + 1.0))
                 now += seconds
@@ -97,16 +97,16 @@ def test_of_two_nodes_at_once_one_gets_the_work(engine: Engine) -> None:
 
 
 def test_what_was_begun_under_an_older_number_is_not_stored(notes: Engine) -> None:
-    described(notes, "decide")
-    token = renew(notes, "a", "decide")["decide"]
-    late = fenced(notes, Fence("decide", "a", token))
+    described(notes, "evaluate")
+    token = renew(notes, "a", "evaluate")["evaluate"]
+    late = fenced(notes, Fence("evaluate", "a", token))
     note(late, "in time")
 
     def overtaken() -> None:
         with transaction(late) as conn:
             conn.execute(text("INSERT INTO ledger_of_test VALUES ('late')"))
             let_pass(notes, TERM_S)
-            assert renew(notes, "b", "decide") == {"decide": token + 1}
+            assert renew(notes, "b", "evaluate") == {"evaluate": token + 1}
 
     with pytest.raises(LeaseLost):
         overtaken()
@@ -114,19 +114,19 @@ def test_what_was_begun_under_an_older_number_is_not_stored(notes: Engine) -> No
 
 
 def test_who_only_reads_is_not_asked(notes: Engine) -> None:
-    described(notes, "decide")
-    assert noted(fenced(notes, Fence("decide", "nobody", 7))) == []
+    described(notes, "evaluate")
+    assert noted(fenced(notes, Fence("evaluate", "nobody", 7))) == []
 
 
 def test_nobody_takes_over_between_the_fence_and_the_commit(notes: Engine) -> None:
-    described(notes, "decide")
-    fence = Fence("decide", "a", renew(notes, "a", "decide")["decide"])
+    described(notes, "evaluate")
+    fence = Fence("evaluate", "a", renew(notes, "a", "evaluate")["evaluate"])
     let_pass(notes, TERM_S)
     with transaction(notes) as conn:
         conn.execute(text("INSERT INTO ledger_of_test VALUES ('confirmed')"))
         fence.confirm(conn)
-        assert renew(notes, "b", "decide") == {}
-    assert renew(notes, "b", "decide") == {"decide": fence.token + 1}
+        assert renew(notes, "b", "evaluate") == {}
+    assert renew(notes, "b", "evaluate") == {"evaluate": fence.token + 1}
     assert noted(notes) == ["confirmed"]
 
 
@@ -134,8 +134,8 @@ def test_a_node_paused_between_fence_and_commit_is_ended_by_the_server(
     notes: Engine, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(leases, "_COMMIT_WITHIN_MS", 50)
-    described(notes, "decide")
-    fence = Fence("decide", "a", renew(notes, "a", "decide")["decide"])
+    described(notes, "evaluate")
+    fence = Fence("evaluate", "a", renew(notes, "a", "evaluate")["evaluate"])
     let_pass(notes, TERM_S)
     got: dict[str, int] = {}
 
@@ -145,14 +145,14 @@ def test_a_node_paused_between_fence_and_commit_is_ended_by_the_server(
             conn.execute(text("INSERT INTO ledger_of_test VALUES ('never')"))
             fence.confirm(conn)
             for _ in range(200):  # this node sleeps; another looks again and again
-                got = renew(notes, "b", "decide")
+                got = renew(notes, "b", "evaluate")
                 if got:
                     break
                 threading.Event().wait(0.05)
 
     with pytest.raises(StorageError):
         paused()
-    assert got == {"decide": fence.token + 1}
+    assert got == {"evaluate": fence.token + 1}
     assert noted(notes) == []
 
 
@@ -171,25 +171,25 @@ def keeper(engine: Engine, name: str, clock: Clock, *works: str) -> LeaseKeeper:
 
 def test_a_keeper_stops_by_its_own_clock_and_hands_over_when_it_ends(engine: Engine) -> None:
     clock = Clock()
-    first, second = keeper(engine, "a", clock, "tell"), keeper(engine, "b", clock, "tell")
-    held = first.held("tell")
+    first, second = keeper(engine, "a", clock, "deliver"), keeper(engine, "b", clock, "deliver")
+    held = first.held("deliver")
     assert held is not None
     assert held.still()
-    assert second.held("tell") is None
-    assert second.standing("tell") is Standing.ELSEWHERE
+    assert second.held("deliver") is None
+    assert second.standing("deliver") is LeaseStatus.ELSEWHERE
     assert second.up_to_date
     clock.now = TERM_S
-    assert second.standing("tell") is Standing.ELSEWHERE
+    assert second.standing("deliver") is LeaseStatus.ELSEWHERE
     assert not second.up_to_date, "who has it now, nobody knows"
     assert not held.still()
-    assert first.held("tell") is None
-    assert first.standing("tell") is Standing.LAPSED
+    assert first.held("deliver") is None
+    assert first.standing("deliver") is LeaseStatus.LAPSED
     first.turn()  # the database is back, and nobody came
-    assert first.standing("tell") is Standing.HELD
+    assert first.standing("deliver") is LeaseStatus.HELD
     assert held.still()
     first.stop()
     second.turn()
-    taken = second.held("tell")
+    taken = second.held("deliver")
     assert taken is not None
     assert taken.token == held.token + 1
     assert not held.still()
@@ -199,20 +199,23 @@ def test_a_keeper_stops_by_its_own_clock_and_hands_over_when_it_ends(engine: Eng
 def test_a_run_started_again_on_its_node_waits_for_nothing(engine: Engine) -> None:
     clock = Clock()
     killed = Holder(node="north", node_name="north", process="first")
-    LeaseKeeper(engine, killed, ["tell"], clock=clock, turn=3600.0).start()
+    LeaseKeeper(engine, killed, ["deliver"], clock=clock, turn=3600.0).start()
     again = LeaseKeeper(
-        engine, Holder(node="north", node_name="north", process="second"), ["tell"], clock=clock, turn=3600.0
+        engine, Holder(node="north", node_name="north", process="second"), ["deliver"], clock=clock, turn=3600.0
     )
     again.start()
-    assert again.standing("tell") is Standing.HELD
+    assert again.standing("deliver") is LeaseStatus.HELD
     again.stop()
 
 
 def test_one_run_at_a_time_works_from_a_data_folder(tmp_path: Path) -> None:
-    second_run = sole_run(tmp_path / "data", "north", patience_s=0.05)
-    with sole_run(tmp_path / "data", "north") as first, pytest.raises(ConfigError, match="another `underweir run`"):
+    second_run = acquire_instance_lock(tmp_path / "data", "north", patience_s=0.05)
+    with (
+        acquire_instance_lock(tmp_path / "data", "north") as first,
+        pytest.raises(ConfigError, match="another `underweir run`"),
+    ):
         second_run.__enter__()
-    with sole_run(tmp_path / "data", "north") as second:
+    with acquire_instance_lock(tmp_path / "data", "north") as second:
         assert second.node == first.node
         assert second.process != first.process
 
@@ -238,8 +241,8 @@ def test_what_the_last_node_had_in_hand_is_taken_up_at_once(engine: Engine) -> N
 
 
 def test_people_see_who_does_what_and_what_nobody_does(engine: Engine) -> None:
-    described(engine, "decide", "tell", "read panel", "read gone")
-    renew(engine, "north", "decide")
+    described(engine, "evaluate", "deliver", "read panel", "read gone")
+    renew(engine, "north", "evaluate")
     renew(engine, "south", "read panel")
     with transaction(engine) as conn:
         found = [(w.node_name, w.works) for w in leases.workers(conn, ["panel"])]
@@ -254,14 +257,14 @@ def test_people_see_who_does_what_and_what_nobody_does(engine: Engine) -> None:
 def test_a_node_that_hangs_in_the_midst_of_a_transaction_holds_nobody_up(notes: Engine, database_url: str) -> None:
     note(notes, "an alarm")
     hanging = make_engine(database_url, application_name=leases.session_name("a"))
-    described(notes, "decide", "tell")
-    renew(notes, "a", "decide", "tell")
+    described(notes, "evaluate", "deliver")
+    renew(notes, "a", "evaluate", "deliver")
 
     def hangs() -> None:
         with transaction(hanging) as conn:
             conn.execute(text("SELECT key FROM ledger_of_test FOR UPDATE"))
             let_pass(notes, TERM_S)
-            assert len(renew(notes, "b", "decide", "tell")) == 2
+            assert len(renew(notes, "b", "evaluate", "deliver")) == 2
             with transaction(notes) as successor:
                 successor.execute(text("SELECT key FROM ledger_of_test FOR UPDATE"))
 
@@ -275,19 +278,19 @@ def test_a_node_that_hangs_while_it_renews_does_not_keep_its_leases(
     notes: Engine, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(leases, "_COMMIT_WITHIN_MS", 50)
-    described(notes, "tell")
+    described(notes, "deliver")
     got: dict[str, int] = {}
 
     def hangs() -> None:
         nonlocal got
         with transaction(notes) as conn:
-            leases.renew(conn, holder("a"), ["tell"], TERM_S)
+            leases.renew(conn, holder("a"), ["deliver"], TERM_S)
             for _ in range(200):
-                got = renew(notes, "b", "tell")
+                got = renew(notes, "b", "deliver")
                 if got:
                     break
                 threading.Event().wait(0.05)
 
     with pytest.raises(StorageError):
         hangs()
-    assert got == {"tell": 1}
+    assert got == {"deliver": 1}

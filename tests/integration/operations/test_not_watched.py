@@ -13,27 +13,27 @@ from sqlalchemy import Engine
 
 from connectors.base import Delivery
 from service.bootstrap import Installation
-from service.domain.operations.lease import DECIDE, Standing
+from service.domain.operations.lease import EVALUATE, LeaseStatus
 from service.errors import StorageError
 from service.jobs.alarms.setup import AlarmSetup
 from service.jobs.alarms.situations import tank_histories
 from service.jobs.ingest.forward import ForwardingSource
-from service.jobs.operations.leadership import Held
-from service.jobs.operations.watchdog import SpeakUp
+from service.jobs.operations.leadership import LeaseGrant
+from service.jobs.operations.watchdog import Watchdog
+from service.runtime import Runtime
 from service.settings import Settings
 from service.site.site import load_site
 from service.storage.alarms.alarms import sync_alarms
 from service.storage.database.session import make_engine, transaction
 from service.storage.plant.site_tables import sync_site
 from service.storage.readings.spool import Spool
-from service.watch import Watch
 
 EXAMPLE = Path(__file__).parents[3] / "deploy" / "site.example.toml"
 NOW = datetime(2026, 1, 14, 8, 0, tzinfo=UTC)
 MINUTE = timedelta(minutes=1)
 
 
-class Heard(SpeakUp):
+class Heard(Watchdog):
     """What it is asked to look at."""
 
     def __init__(self, setup: AlarmSetup) -> None:
@@ -52,13 +52,13 @@ class Given:
 
     def __init__(self, engine: Engine) -> None:
         self.engine = engine
-        self.now = Standing.HELD
+        self.now = LeaseStatus.HELD
         self.up_to_date = True
 
-    def held(self, name: str) -> Held | None:
-        return Held(self.engine) if self.now is Standing.HELD else None
+    def held(self, name: str) -> LeaseGrant | None:
+        return LeaseGrant(self.engine) if self.now is LeaseStatus.HELD else None
 
-    def standing(self, name: str) -> Standing:
+    def standing(self, name: str) -> LeaseStatus:
         return self.now
 
 
@@ -79,7 +79,7 @@ class Rig:
     def __init__(self, plant: Installation) -> None:
         self.plant = plant
         self.leases, self.heard = Given(plant.engine), Heard(plant.alarms)
-        self.watch = Watch(plant, [], lambda: NOW, self.leases, self.heard)
+        self.watch = Runtime(plant, [], lambda: NOW, self.leases, self.heard)
 
     def look(self, now: datetime) -> tuple[datetime, str]:
         self.watch.speak_up(now)
@@ -116,23 +116,23 @@ def test_a_database_that_is_away_is_what_is_in_the_way(rig: Rig, engine: Engine,
     seen, trouble = rig.look(NOW + MINUTE)
     assert seen == NOW
     assert "Is the server running" in trouble
-    rig.leases.now = Standing.LAPSED
+    rig.leases.now = LeaseStatus.LAPSED
     rig.watch.decide(NOW + 2 * MINUTE)
     assert rig.look(NOW + 2 * MINUTE) == (NOW, trouble)
-    rig.leases.engine, rig.leases.now = engine, Standing.HELD
+    rig.leases.engine, rig.leases.now = engine, LeaseStatus.HELD
     rig.watch.decide(NOW + 3 * MINUTE)
     assert rig.look(NOW + 3 * MINUTE) == (NOW + 3 * MINUTE, "")
 
 
 def test_what_another_node_does_is_looked_at(rig: Rig) -> None:
-    rig.leases.now = Standing.ELSEWHERE
+    rig.leases.now = LeaseStatus.ELSEWHERE
     rig.watch.decide(NOW + MINUTE)
     assert rig.look(NOW + MINUTE) == (NOW + MINUTE, "")
     assert rig.heard.standing_by
 
 
 def test_a_node_that_stands_by_knows_nothing_of_the_other_while_the_database_is_away(rig: Rig) -> None:
-    rig.leases.now = Standing.ELSEWHERE
+    rig.leases.now = LeaseStatus.ELSEWHERE
     rig.watch.decide(NOW)
     rig.leases.up_to_date = False
     rig.watch.decide(NOW + MINUTE)
@@ -158,7 +158,7 @@ def test_one_tank_that_cannot_be_looked_at_is_enough(rig: Rig, monkeypatch: pyte
 def test_it_is_a_line_of_the_timetable(rig: Rig) -> None:
     assert "speak up" in {task.name for task in rig.watch.tasks()}
     assert {task.work for task in rig.watch.tasks() if task.name == "speak up"} == {""}
-    assert DECIDE in {task.work for task in rig.watch.tasks()}
+    assert EVALUATE in {task.work for task in rig.watch.tasks()}
 
 
 def test_what_a_full_disk_left_in_memory_is_brought_to_disk_by_the_timetable(
@@ -168,7 +168,7 @@ def test_what_a_full_disk_left_in_memory_is_brought_to_disk_by_the_timetable(
         raise OSError(errno.ENOSPC, "No space left on device")
 
     spool = Spool(tmp_path / "panel", max_bytes=1 << 20)
-    watch = Watch(rig.plant, [ForwardingSource(Panel(), spool)], lambda: NOW, rig.leases)
+    watch = Runtime(rig.plant, [ForwardingSource(Panel(), spool)], lambda: NOW, rig.leases)
     with monkeypatch.context() as disk:
         disk.setattr("service.storage.readings.spool.os.fsync", full)
         spool.append(b"read while the disk was full", 1)

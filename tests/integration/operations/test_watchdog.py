@@ -12,9 +12,9 @@ import pytest
 from service.alarms.definition import Priority
 from service.calls.contact import Contact
 from service.calls.duty import Rota, Shift
-from service.calls.escalation import Ladder, Rung, Whom
+from service.calls.escalation import EscalationPolicy, EscalationStep, Whom
 from service.jobs.alarms.setup import AlarmSetup
-from service.jobs.operations.watchdog import SpeakUp
+from service.jobs.operations.watchdog import Watchdog
 from service.notify.channels import gsm7
 from service.notify.channels.base import Notifier
 from service.notify.channels.http_gateway import HttpGateway, HttpNotifier
@@ -44,7 +44,9 @@ class Rig:
         gateway = HttpGateway(channel="sms", url=self.sms.url, body='{"text": "${text}"}')
         self.notifiers: dict[str, Notifier] = {"email": SmtpNotifier(account), "sms": HttpNotifier(gateway)}
 
-    def speak_up(self, *, ladders: tuple[Ladder, ...] = (), after: timedelta | None = 10 * MINUTE) -> SpeakUp:
+    def speak_up(
+        self, *, escalations: tuple[EscalationPolicy, ...] = (), after: timedelta | None = 10 * MINUTE
+    ) -> Watchdog:
         rota = Rota(
             key="nights",
             zone=ZONE,
@@ -65,9 +67,9 @@ class Rig:
             units="us",
             channels=frozenset(self.notifiers),
             rotas=(rota,),
-            ladders=ladders,
+            escalations=escalations,
         )
-        return SpeakUp(setup, self.notifiers, "pump-house", after)
+        return Watchdog(setup, self.notifiers, "pump-house", after)
 
     def told(self) -> list[tuple[str, str]]:
         """Who was told what, the first words of it; text messages first."""
@@ -76,11 +78,11 @@ class Rig:
         return [(to, said[:13].strip()) for to, said in (*texts, *mails)]
 
 
-LADDER = Ladder(
+ESCALATION = EscalationPolicy(
     key="any",
-    rungs=(
-        Rung(after=timedelta(0), whom=Whom.DUTY, name="nights"),
-        Rung(after=10 * MINUTE, whom=Whom.EVERYBODY),
+    steps=(
+        EscalationStep(after=timedelta(0), whom=Whom.DUTY, name="nights"),
+        EscalationStep(after=10 * MINUTE, whom=Whom.EVERYBODY),
     ),
 )
 
@@ -92,7 +94,7 @@ def rig() -> Iterator[Rig]:
 
 
 def test_whoever_is_on_duty_is_called_once_then_everybody_and_all_of_them_hear_of_the_end(rig: Rig) -> None:
-    speak_up = rig.speak_up(ladders=(LADDER,))
+    speak_up = rig.speak_up(escalations=(ESCALATION,))
     for minute in range(10):
         assert speak_up.look(SEEN, "The database does not answer.", SEEN + minute * MINUTE) == 0
     assert speak_up.look(SEEN, "The database does not answer.", SEEN + 10 * MINUTE) == 1
@@ -113,7 +115,7 @@ def test_whoever_is_on_duty_is_called_once_then_everybody_and_all_of_them_hear_o
 
 
 def test_what_is_said(rig: Rig) -> None:
-    speak_up = rig.speak_up(ladders=(LADDER,))
+    speak_up = rig.speak_up(escalations=(ESCALATION,))
     rig.sms.status = 503
     why = (
         "Database: could not extend file. The database's disk is full: free space, then work goes on by itself. [53100]"
@@ -132,7 +134,7 @@ def test_what_is_said(rig: Rig) -> None:
 
 
 def test_a_node_that_stands_by_leaves_the_first_word_to_the_one_at_work(rig: Rig) -> None:
-    speak_up = rig.speak_up(ladders=(LADDER,))
+    speak_up = rig.speak_up(escalations=(ESCALATION,))
     rig.sms.status = 503
     assert speak_up.look(SEEN, "The database does not answer.", SEEN + 19 * MINUTE, standing_by=True) == 0
     assert speak_up.look(SEEN, "The database does not answer.", SEEN + 20 * MINUTE, standing_by=True) == 1
@@ -151,13 +153,13 @@ def test_a_node_that_stands_by_leaves_the_first_word_to_the_one_at_work(rig: Rig
     assert "have the servers and the network between them seen to" in rig.mailbox.mails[0].get_content()
 
 
-def test_without_ladders_who_wants_grave_alarms_is_called(rig: Rig) -> None:
+def test_without_escalations_who_wants_grave_alarms_is_called(rig: Rig) -> None:
     rig.speak_up().look(SEEN, "", SEEN + 11 * MINUTE)
     assert [to for to, _ in rig.told()] == ["sms", "day@example.org", "chief@example.org"]
 
 
 def test_a_way_that_fails_is_passed_over_and_where_nobody_first_called_is_reached_everybody_is_called(rig: Rig) -> None:
-    speak_up = rig.speak_up(ladders=(LADDER,))
+    speak_up = rig.speak_up(escalations=(ESCALATION,))
     rig.sms.status = 500
     rig.mailbox.unknown = {"night@example.org"}
     assert speak_up.look(SEEN, "", SEEN + 11 * MINUTE) == 3
@@ -165,7 +167,7 @@ def test_a_way_that_fails_is_passed_over_and_where_nobody_first_called_is_reache
 
 
 def test_where_no_way_works_it_is_tried_until_one_does(rig: Rig) -> None:
-    speak_up = rig.speak_up(ladders=(LADDER,))
+    speak_up = rig.speak_up(escalations=(ESCALATION,))
     rig.sms.status = 500
     rig.mailbox.unknown = {contact.email or "" for contact in (NIGHT, DAY, CHIEF, QUIET)}
     assert speak_up.look(SEEN, "", SEEN + 11 * MINUTE) == 0

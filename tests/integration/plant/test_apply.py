@@ -22,6 +22,7 @@ from service.bootstrap import (
 )
 from service.errors import ConfigError, ServiceError, StorageError
 from service.jobs.operations.leadership import LeaseKeeper
+from service.runtime import Runtime
 from service.settings import Settings
 from service.site.site import Site, parse_site
 from service.storage.accounts.audit import changes
@@ -30,7 +31,6 @@ from service.storage.database.schema import current_revision, head_revision, mig
 from service.storage.database.session import make_engine, read_only, transaction
 from service.storage.operations.leases import Holder
 from service.storage.plant.site_tables import record_version, version_in_force
-from service.watch import Watch
 
 EXAMPLE = (Path(__file__).parents[3] / "deploy" / "site.example.toml").read_text("utf-8")
 NOW = datetime(2026, 1, 14, 8, 0, tzinfo=UTC)
@@ -65,8 +65,8 @@ def defined(site: Site) -> set[str]:
     return {definition.key for definition in site.alarm_definitions()}
 
 
-def watched(known: Described, engine: Engine, clock: Callable[[], datetime] = lambda: NOW) -> Watch:
-    return Watch(in_force(known.settings, engine), [], clock)
+def watched(known: Described, engine: Engine, clock: Callable[[], datetime] = lambda: NOW) -> Runtime:
+    return Runtime(in_force(known.settings, engine), [], clock)
 
 
 def test_who_brought_what_into_force_is_kept(engine: Engine, known: Known) -> None:
@@ -95,7 +95,7 @@ def test_of_two_applied_at_once_one_is_in_force_as_a_whole(engine: Engine, known
 def test_an_old_file_on_a_node_that_joins_takes_nothing_from_the_watch(engine: Engine, known: Known) -> None:
     new, old = known(EXAMPLE), known(renamed(EXAMPLE))
     apply_site(engine, new.site, by="Chief", now=NOW)
-    at_work = LeaseKeeper(engine, Holder(node="one", node_name="north", process="1"), ["decide"])
+    at_work = LeaseKeeper(engine, Holder(node="one", node_name="north", process="1"), ["evaluate"])
     at_work.start()
     try:
         with applied(old, lambda: NOW, by="run on south", node="two") as plant:
@@ -119,7 +119,7 @@ def test_a_look_is_left_to_the_version_in_force(engine: Engine, known: Known) ->
     apply_site(engine, new.site, by="Chief", now=NOW + MINUTE)
     assert watch.decide(NOW + MINUTE).tanks == 0
     assert watch.overtaken
-    changed = Watch(in_force(new.settings, engine), [], lambda: NOW, before=watch)
+    changed = Runtime(in_force(new.settings, engine), [], lambda: NOW, before=watch)
     assert not changed.decide(NOW + 2 * MINUTE).failed
     assert not changed.overtaken
 
@@ -166,7 +166,7 @@ def test_alarms_that_do_not_fit_their_rows_are_a_failed_look(
     assert seen.failed is not None
     assert problem in seen.failed["west"]
     assert seen.tanks == len(plant.tanks), "all that both know of is looked at"
-    (look,) = [task for task in watch.tasks() if task.name == "decide"]
+    (look,) = [task for task in watch.tasks() if task.name == "evaluate"]
     with pytest.raises(ServiceError, match=problem):
         look.run(NOW + MINUTE)
     apply_site(engine, plant.site, by="Chief", now=NOW)

@@ -12,13 +12,13 @@ import pytest
 from sqlalchemy import Engine, text
 
 from service.domain.blanket.estimate import Assessment, Estimate, EstimateReason, Trust
-from service.domain.plant.reading import Reason
+from service.domain.plant.reading import ReadingReason
 from service.errors import InputError, StorageError
 from service.jobs.alarms.evaluate import evaluate
 from service.jobs.blanket.estimate import update_estimates
 from service.jobs.operations import archive
 from service.jobs.operations.archive import archive_old, check, restore
-from service.jobs.operations.retention import Keeping
+from service.jobs.operations.retention import RetentionPolicy
 from service.jobs.operations.rollup import roll_up
 from service.storage.blanket import recompute
 from service.storage.blanket.estimates import estimates_between, replace_assessments, replace_estimates
@@ -60,8 +60,8 @@ def trend(engine: Engine, start: datetime, end: datetime, width: int, what: str 
 
 
 @pytest.fixture
-def keeping(tmp_path: Path) -> Keeping:
-    return Keeping(tmp_path / "archive", {"reading": 3, "assessment": 3, "estimate": 3})
+def keeping(tmp_path: Path) -> RetentionPolicy:
+    return RetentionPolicy(tmp_path / "archive", {"reading": 3, "assessment": 3, "estimate": 3})
 
 
 @pytest.fixture
@@ -86,14 +86,14 @@ def season(engine: Engine) -> Engine:
             {"x": 1},
             None,
             [
-                Assessment(tag="x", time=t, height=v, corrected=math.nan, verdict=Reason.ARM_PASS)
+                Assessment(tag="x", time=t, height=v, corrected=math.nan, verdict=ReadingReason.ARM_PASS)
                 for t, v in zip(times, values, strict=True)
             ],
         )
     return engine
 
 
-def test_what_is_archived_is_still_drawn_and_comes_back_exactly(season: Engine, keeping: Keeping) -> None:
+def test_what_is_archived_is_still_drawn_and_comes_back_exactly(season: Engine, keeping: RetentionPolicy) -> None:
     tables = ("reading", "assessment", "estimate")
     before = {table: rows(season, table) for table in tables}
     views = [(MARCH - DAY, NOW, 60), (MARCH + 3 * DAY + timedelta(minutes=7), APRIL + 9 * DAY, 200)]
@@ -134,7 +134,7 @@ def partitions_of(engine: Engine, table: str) -> list[str]:
         return partitions(conn, table)
 
 
-def test_any_program_can_read_the_files(season: Engine, keeping: Keeping) -> None:
+def test_any_program_can_read_the_files(season: Engine, keeping: RetentionPolicy) -> None:
     archive_old(season, keeping, NOW)
     table = pq.read_table(keeping.folder / "reading-2026-03.1.parquet")
     assert table.column_names == ["signal_id", "time", "value", "batch_id", "quality", "reason"]
@@ -142,7 +142,7 @@ def test_any_program_can_read_the_files(season: Engine, keeping: Keeping) -> Non
     assert sorted(row["time"] for row in mine) == [MARCH + n * HOUR / 2 for n in range(31 * 48)]
 
 
-def test_a_damaged_or_missing_file_is_found_and_nothing_is_restored(season: Engine, keeping: Keeping) -> None:
+def test_a_damaged_or_missing_file_is_found_and_nothing_is_restored(season: Engine, keeping: RetentionPolicy) -> None:
     archive_old(season, keeping, NOW)
     left = rows(season, "reading")
     whole = keeping.folder / "reading-2026-03.1.parquet"
@@ -164,7 +164,7 @@ def test_a_damaged_or_missing_file_is_found_and_nothing_is_restored(season: Engi
 
 
 def test_rows_stay_when_the_file_cannot_be_written_or_is_not_what_was_written(
-    season: Engine, keeping: Keeping, monkeypatch: pytest.MonkeyPatch
+    season: Engine, keeping: RetentionPolicy, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     before = rows(season, "reading")
     keeping.folder.write_text("in the way")
@@ -189,7 +189,7 @@ def test_a_month_that_is_not_rolled_up_stays(season: Engine) -> None:
         assert not hold_month(conn, "reading", datetime(2020, 1, 1, tzinfo=UTC))
 
 
-def test_a_late_reading_of_an_archived_month_shows_and_is_kept(season: Engine, keeping: Keeping) -> None:
+def test_a_late_reading_of_an_archived_month_shows_and_is_kept(season: Engine, keeping: RetentionPolicy) -> None:
     archive_old(season, keeping, NOW)
     day = (MARCH, MARCH + 31 * DAY, 31)
     before = trend(season, *day)
@@ -207,7 +207,7 @@ def test_a_late_reading_of_an_archived_month_shows_and_is_kept(season: Engine, k
         restore(season, keeping.folder, MARCH, NOW)
 
 
-def test_late_news_of_an_archived_month_leaves_what_was_believed(engine: Engine, keeping: Keeping) -> None:
+def test_late_news_of_an_archived_month_leaves_what_was_believed(engine: Engine, keeping: RetentionPolicy) -> None:
     """Without its readings a month cannot be estimated again: it must not be emptied either."""
     plant = AlarmPlant.build(engine, now=MARCH)
     signal, tank = plant.ids.signals["east.blanket"], plant.ids.tanks["east"]
@@ -218,7 +218,7 @@ def test_late_news_of_an_archived_month_leaves_what_was_believed(engine: Engine,
     with transaction(engine) as conn:
         before = estimates_between(conn, [tank])
     assert len(before) == 24 * 70
-    archive_old(engine, Keeping(keeping.folder, {"reading": 3}), NOW)
+    archive_old(engine, RetentionPolicy(keeping.folder, {"reading": 3}), NOW)
     plant.core(MARCH + 5 * DAY, 1.6, tank=EAST)
     with transaction(engine) as conn:
         recompute.mark(conn, {tank: MARCH + 5 * DAY})
@@ -247,7 +247,7 @@ def test_the_journal_goes_with_its_messages_and_comes_back(engine: Engine, tmp_p
     first = {min(row[0] for row in before["alarm_event"] if row[1] == alarm) for _, alarm, *_ in before["alarm_event"]}  # type: ignore[type-var]
     later = datetime(2027, 3, 2, tzinfo=UTC)
 
-    keeping = Keeping(tmp_path / "archive", {}, journal_months=13)
+    keeping = RetentionPolicy(tmp_path / "archive", {}, journal_months=13)
     assert archive_old(engine, keeping, datetime(2027, 2, 27, tzinfo=UTC)) == []
     moved = archive_old(engine, keeping, later)
     kept = {row[0] for row in rows(engine, "alarm_event")}

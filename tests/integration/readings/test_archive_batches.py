@@ -17,8 +17,8 @@ from service.jobs.alarms.replay import replay
 from service.jobs.ingest.samples import MOST_AHEAD
 from service.jobs.operations import archive
 from service.jobs.operations.archive import archive_old, check, restore
-from service.jobs.operations.maintenance import keep_up
-from service.jobs.operations.retention import Keeping
+from service.jobs.operations.maintenance import maintain
+from service.jobs.operations.retention import RetentionPolicy
 from service.storage.cores.cores import insert_core
 from service.storage.database.partitions import month_of, next_month
 from service.storage.database.session import transaction
@@ -111,8 +111,8 @@ def history(engine: Engine, first: datetime, last: datetime) -> list[object]:
 
 
 @pytest.fixture
-def keeping(tmp_path: Path) -> Keeping:
-    return Keeping(tmp_path / "archive", {"reading": 3})
+def keeping(tmp_path: Path) -> RetentionPolicy:
+    return RetentionPolicy(tmp_path / "archive", {"reading": 3})
 
 
 @pytest.fixture
@@ -149,12 +149,12 @@ def half_year(engine: Engine) -> dict[str, int]:
 
 
 def test_what_nothing_names_any_more_goes_and_the_rest_is_replayed_the_same(
-    engine: Engine, half_year: dict[str, int], keeping: Keeping
+    engine: Engine, half_year: dict[str, int], keeping: RetentionPolicy
 ) -> None:
     assert MOST_AHEAD < 28 * DAY, "files of whole months rest on it"
     before = batches(engine)
     replayed = history(engine, APRIL, JULY)
-    keep_up(engine, keeping, NOW)
+    maintain(engine, keeping, NOW)
     left = batches(engine)
     first_of_march = {batch: row for batch, row in before.items() if row[1] >= MARCH}  # type: ignore[operator]
     assert set(left) == set(first_of_march) | set(half_year.values())
@@ -167,12 +167,12 @@ def test_what_nothing_names_any_more_goes_and_the_rest_is_replayed_the_same(
     assert named_and_gone(engine) == []
     assert history(engine, APRIL, JULY) == replayed
     assert all(not each.problem for each in check(engine, keeping.folder))
-    keep_up(engine, keeping, NOW)
+    maintain(engine, keeping, NOW)
     assert batches(engine) == left
 
 
 def test_a_month_that_comes_back_is_replayed_as_before_and_goes_again(
-    engine: Engine, half_year: dict[str, int], keeping: Keeping
+    engine: Engine, half_year: dict[str, int], keeping: RetentionPolicy
 ) -> None:
     before = batches(engine)
     replayed = history(engine, JANUARY, JANUARY + 31 * DAY)
@@ -197,7 +197,7 @@ def test_a_month_that_comes_back_is_replayed_as_before_and_goes_again(
 
 
 def test_without_the_file_of_its_batches_a_month_does_not_come_back(
-    engine: Engine, half_year: dict[str, int], keeping: Keeping
+    engine: Engine, half_year: dict[str, int], keeping: RetentionPolicy
 ) -> None:
     archive_old(engine, keeping, NEXT_YEAR)
     whole = keeping.folder / "batch-2026-06.1.parquet"
@@ -213,7 +213,7 @@ def test_without_the_file_of_its_batches_a_month_does_not_come_back(
 
 
 def test_ended_half_way_it_has_lost_nothing_and_goes_on(
-    engine: Engine, half_year: dict[str, int], keeping: Keeping, monkeypatch: pytest.MonkeyPatch
+    engine: Engine, half_year: dict[str, int], keeping: RetentionPolicy, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     before = batches(engine)
     monkeypatch.setattr(archive, "MOST_BATCHES", 11)
@@ -246,7 +246,7 @@ def test_ended_half_way_it_has_lost_nothing_and_goes_on(
 
 
 def test_nothing_goes_while_somebody_brings_a_month_back(
-    engine: Engine, half_year: dict[str, int], keeping: Keeping
+    engine: Engine, half_year: dict[str, int], keeping: RetentionPolicy
 ) -> None:
     before = batches(engine)
     with transaction(engine) as restoring:
@@ -282,10 +282,10 @@ def test_a_night_is_lived_again_as_before_while_it_is_kept_and_when_it_comes_bac
 
     before, all_batches = lived_again(), batches(engine)
     folder = tmp_path / "archive"
-    archive_old(engine, Keeping(folder, {"reading": 3}), MARCH + 100 * DAY)
+    archive_old(engine, RetentionPolicy(folder, {"reading": 3}), MARCH + 100 * DAY)
     assert set(all_batches) - set(batches(engine)) == {old}
     assert lived_again() == before
-    archive_old(engine, Keeping(folder, {"reading": 3}), NEXT_YEAR)
+    archive_old(engine, RetentionPolicy(folder, {"reading": 3}), NEXT_YEAR)
     assert len(batches(engine)) == 3, "two values with the batches they were known by, and the one that changed both"
     restore(engine, folder, MARCH, NEXT_YEAR)
     assert lived_again() == before
@@ -293,7 +293,7 @@ def test_a_night_is_lived_again_as_before_while_it_is_kept_and_when_it_comes_bac
 
 @pytest.mark.parametrize("seed", [1, 2])
 def test_whatever_order_things_happen_in_nothing_named_is_gone_and_nothing_is_lost(
-    engine: Engine, keeping: Keeping, monkeypatch: pytest.MonkeyPatch, seed: int
+    engine: Engine, keeping: RetentionPolicy, monkeypatch: pytest.MonkeyPatch, seed: int
 ) -> None:
     """Deliveries on time, late, ahead, changed and empty; months that leave, come back and leave again."""
     chance = random.Random(seed)

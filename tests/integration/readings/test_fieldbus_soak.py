@@ -21,7 +21,7 @@ from sqlalchemy import Engine, event, text
 
 from connectors.base import Connector, Delivery
 from connectors.modbus.connector import ModbusConnector
-from connectors.modbus.points import ModbusDevice, ModbusLine, ModbusPoint, Table
+from connectors.modbus.points import ModbusDevice, ModbusLine, ModbusPoint, RegisterTable
 from connectors.opcua.connector import OpcuaConnector
 from connectors.opcua.items import OpcuaItem, OpcuaSource
 from service.jobs.ingest import Plant, ingest
@@ -111,7 +111,7 @@ def worked(database_url: str) -> Iterator[Engine]:
 
 
 def modbus(port: int, clock: Callable[[], datetime]) -> ModbusConnector:
-    points = (ModbusPoint(name="LT-E", table=Table.HOLDING_REGISTER, address=0),)
+    points = (ModbusPoint(name="LT-E", table=RegisterTable.HOLDING_REGISTER, address=0),)
     device = ModbusDevice(name="panel", unit=1, points=points)
     return ModbusConnector(
         ModbusLine(key="panel", host="127.0.0.1", port=port, timeout=0.2, retries=0, devices=(device,)), clock

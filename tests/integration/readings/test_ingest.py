@@ -19,9 +19,9 @@ from connectors.base import Delivery, HandCore, Reject, Sample, SampleBlock, Sou
 from connectors.errors import Unreachable
 from service.domain.blanket.estimate import Estimate, EstimateReason, Trust
 from service.domain.cores.core import Surface
-from service.domain.plant.reading import Quality, Reading, Reason
+from service.domain.plant.reading import Quality, Reading, ReadingReason
 from service.errors import StorageError
-from service.jobs.ingest import IngestReport, Plant, Step, ingest
+from service.jobs.ingest import IngestReport, IngestStep, Plant, ingest
 from service.storage.blanket.estimates import replace_estimates
 from service.storage.blanket.recompute import due, hold, settle
 from service.storage.cores.cores import CoreRecord, core_history, current_cores
@@ -126,7 +126,7 @@ def test_samples_become_readings_in_si_with_what_the_source_says_of_them(engine:
     assert got["FT-1", NIGHT].quality is Quality.UNCERTAIN
     no_number = got["LT-E", NIGHT + MINUTE]
     assert math.isnan(no_number.value)
-    assert (no_number.quality, no_number.reason) == (Quality.BAD, Reason.NOT_A_NUMBER)
+    assert (no_number.quality, no_number.reason) == (Quality.BAD, ReadingReason.NOT_A_NUMBER)
 
 
 def test_tanks_are_marked_from_the_earliest_change_and_a_plant_signal_marks_them_all(
@@ -338,8 +338,8 @@ def test_two_deliveries_that_deadlock_both_go_through(engine: Engine, plant: Pla
         connector.key = key
         waited: list[bool] = []
 
-        def on_step(step: Step, part: Delivery) -> None:
-            if step is Step.STORED and part.part == 0 and not waited:
+        def on_step(step: IngestStep, part: Delivery) -> None:
+            if step is IngestStep.STORED and part.part == 0 and not waited:
                 waited.append(True)
                 met.wait()
 

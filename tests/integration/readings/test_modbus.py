@@ -22,16 +22,17 @@ from connectors.modbus.points import (
     ModbusDevice,
     ModbusLine,
     ModbusPoint,
+    RegisterTable,
     StatusBit,
-    Table,
     ValueType,
 )
-from connectors.scaling import CurrentLoop, Linear, Span
+from connectors.scaling import CurrentLoop, Linear, ScaledSpan
 from tests.support.connector_contract import ConnectorContract, read_once, samples_of
 from tests.support.plant_servers import FaultProxy, ModbusPlant, Unit, float_registers, free_port
 
 NOW = datetime(2026, 3, 1, 3, 0, tzinfo=UTC)
-H, I, C, D = Table.HOLDING_REGISTER, Table.INPUT_REGISTER, Table.COIL, Table.DISCRETE_INPUT  # noqa: E741
+HOLDING, INPUT = RegisterTable.HOLDING_REGISTER, RegisterTable.INPUT_REGISTER
+COIL, DISCRETE = RegisterTable.COIL, RegisterTable.DISCRETE_INPUT
 
 
 def clock() -> datetime:
@@ -39,7 +40,13 @@ def clock() -> datetime:
 
 
 def blanket(name: str = "blanket", address: int = 0, **more: object) -> ModbusPoint:
-    settings: dict[str, object] = {"name": name, "table": H, "address": address, "type": ValueType.FLOAT32, **more}
+    settings: dict[str, object] = {
+        "name": name,
+        "table": HOLDING,
+        "address": address,
+        "type": ValueType.FLOAT32,
+        **more,
+    }
     return ModbusPoint(**settings)  # type: ignore[arg-type]
 
 
@@ -83,7 +90,7 @@ def test_every_table_type_and_order(framing: Framing) -> None:
             words = [(w & 0xFF) << 8 | w >> 8 for w in words]
         address = len(holding)
         holding.update({address + i: w for i, w in enumerate(words)})
-        points.append(ModbusPoint(name=name, table=H, address=address, type=kind, order=order))
+        points.append(ModbusPoint(name=name, table=HOLDING, address=address, type=kind, order=order))
 
     for order in ByteOrder:
         put(f"i16{order}", ValueType.INT16, order, struct.pack(">h", -321))
@@ -93,9 +100,9 @@ def test_every_table_type_and_order(framing: Framing) -> None:
         put(f"f32{order}", ValueType.FLOAT32, order, struct.pack(">f", 1.625))
         put(f"f64{order}", ValueType.FLOAT64, order, struct.pack(">d", math.pi))
     points += [
-        ModbusPoint(name="input", table=I, address=7, type=ValueType.INT16, scaling=Linear(0.01, 1.0)),
-        ModbusPoint(name="coil", table=C, address=16, type=ValueType.BIT),
-        ModbusPoint(name="discrete", table=D, address=3, type=ValueType.BIT),
+        ModbusPoint(name="input", table=INPUT, address=7, type=ValueType.INT16, scaling=Linear(0.01, 1.0)),
+        ModbusPoint(name="coil", table=COIL, address=16, type=ValueType.BIT),
+        ModbusPoint(name="discrete", table=DISCRETE, address=3, type=ValueType.BIT),
     ]
     unit = Unit(7, holding=holding, inputs={7: 250}, coils={16: True}, discretes={3: True})
     with ModbusPlant(unit, framing=framing) as plant:
@@ -123,13 +130,13 @@ def test_every_table_type_and_order(framing: Framing) -> None:
 def test_scalings_and_faults_reach_the_sample() -> None:
     loop = CurrentLoop(low=0.0, high=5.0, raw_4ma=4000, raw_20ma=20000)
     points = (
-        ModbusPoint(name="good", table=H, address=0, scaling=loop),
-        ModbusPoint(name="broken", table=H, address=1, scaling=loop),
-        ModbusPoint(name="over", table=H, address=2, scaling=loop),
-        ModbusPoint(name="span", table=H, address=3, scaling=Span(0, 1000, 0.0, 4.0)),
-        ModbusPoint(name="faulty", table=H, address=4, fault=StatusBit(H, 6, bit=3)),
-        ModbusPoint(name="sound", table=H, address=5, fault=StatusBit(H, 6, bit=2)),
-        ModbusPoint(name="ready", table=H, address=5, fault=StatusBit(D, 0, fault_when=False)),
+        ModbusPoint(name="good", table=HOLDING, address=0, scaling=loop),
+        ModbusPoint(name="broken", table=HOLDING, address=1, scaling=loop),
+        ModbusPoint(name="over", table=HOLDING, address=2, scaling=loop),
+        ModbusPoint(name="span", table=HOLDING, address=3, scaling=ScaledSpan(0, 1000, 0.0, 4.0)),
+        ModbusPoint(name="faulty", table=HOLDING, address=4, fault=StatusBit(HOLDING, 6, bit=3)),
+        ModbusPoint(name="sound", table=HOLDING, address=5, fault=StatusBit(HOLDING, 6, bit=2)),
+        ModbusPoint(name="ready", table=HOLDING, address=5, fault=StatusBit(DISCRETE, 0, fault_when=False)),
     )
     unit = Unit(1, holding={0: 12000, 1: 0, 2: 20800, 3: 500, 4: 7, 5: 8, 6: 0b1000}, discretes={0: True})
     with ModbusPlant(unit) as plant:
@@ -146,7 +153,7 @@ def test_scalings_and_faults_reach_the_sample() -> None:
 
 
 def test_one_wrong_address_costs_only_its_own_point() -> None:
-    points = tuple(ModbusPoint(name=f"p{a}", table=H, address=a) for a in (0, 1, 2, 5))
+    points = tuple(ModbusPoint(name=f"p{a}", table=HOLDING, address=a) for a in (0, 1, 2, 5))
     unit = Unit(1, holding={0: 10, 1: 11, 5: 15})
     with ModbusPlant(unit) as plant:
         connector = connector_for(plant.port, ModbusDevice(name="d", unit=1, points=points))
@@ -174,7 +181,7 @@ def test_an_exception_becomes_a_bad_sample_and_a_named_problem(code: ExcCodes, r
     unit.exception = code
     with ModbusPlant(unit) as plant:
         connector = connector_for(
-            plant.port, ModbusDevice(name="d", unit=1, points=(ModbusPoint(name="p", table=H, address=0),))
+            plant.port, ModbusDevice(name="d", unit=1, points=(ModbusPoint(name="p", table=HOLDING, address=0),))
         )
         assert values(connector)["p"][1:] == (SourceQuality.BAD, reason)
         assert name in connector.health().problems[0]
@@ -189,7 +196,8 @@ def test_a_silent_unit_does_not_take_its_neighbours_down() -> None:
     gone = Unit(2, holding={0: 2})
     gone.delay = 60.0
     devices = tuple(
-        ModbusDevice(name=f"d{u}", unit=u, points=(ModbusPoint(name=f"p{u}", table=H, address=0),)) for u in (1, 2)
+        ModbusDevice(name=f"d{u}", unit=u, points=(ModbusPoint(name=f"p{u}", table=HOLDING, address=0),))
+        for u in (1, 2)
     )
     with ModbusPlant(here, gone) as plant:
         connector = connector_for(plant.port, *devices)
@@ -210,7 +218,8 @@ def test_a_silent_unit_does_not_take_its_neighbours_down() -> None:
 def test_when_no_unit_answers_the_poll_says_so() -> None:
     gone = [Unit(u, holding={0: u}) for u in (1, 2)]
     devices = tuple(
-        ModbusDevice(name=f"d{u}", unit=u, points=(ModbusPoint(name=f"p{u}", table=H, address=0),)) for u in (1, 2)
+        ModbusDevice(name=f"d{u}", unit=u, points=(ModbusPoint(name=f"p{u}", table=HOLDING, address=0),))
+        for u in (1, 2)
     )
     for unit in gone:
         unit.delay = 60.0
@@ -254,7 +263,7 @@ def test_a_restarted_device_is_found_again() -> None:
     unit = Unit(1, holding={0: 5})
     plant = ModbusPlant(unit).start()
     connector = connector_for(
-        plant.port, ModbusDevice(name="d", unit=1, points=(ModbusPoint(name="p", table=H, address=0),)), retries=1
+        plant.port, ModbusDevice(name="d", unit=1, points=(ModbusPoint(name="p", table=HOLDING, address=0),)), retries=1
     )
     assert values(connector)["p"][0] == 5.0
     plant.stop()
@@ -281,7 +290,7 @@ def test_a_device_killed_in_the_middle_of_it_all_is_found_again() -> None:
         return started
 
     connector = connector_for(
-        port, ModbusDevice(name="d", unit=1, points=(ModbusPoint(name="p", table=H, address=0),)), retries=1
+        port, ModbusDevice(name="d", unit=1, points=(ModbusPoint(name="p", table=HOLDING, address=0),)), retries=1
     )
     for value in (5, 6):
         running = device(value)
@@ -298,7 +307,7 @@ def test_a_device_killed_in_the_middle_of_it_all_is_found_again() -> None:
 def test_a_late_answer_is_not_taken_for_the_next_one() -> None:
     # RTU framing has no transaction number: an answer that comes after its timeout must not serve the next request.
     unit = Unit(1, holding={0: 111, 500: 222})
-    points = (ModbusPoint(name="a", table=H, address=0), ModbusPoint(name="b", table=H, address=500))
+    points = (ModbusPoint(name="a", table=HOLDING, address=0), ModbusPoint(name="b", table=HOLDING, address=500))
     with ModbusPlant(unit, framing="rtu_over_tcp") as plant, FaultProxy(plant.port) as proxy:
         connector = connector_for(
             proxy.port, ModbusDevice(name="d", unit=1, points=points), framing=Framing.RTU_OVER_TCP, timeout=0.2
@@ -315,9 +324,9 @@ def test_a_late_answer_is_not_taken_for_the_next_one() -> None:
 def test_only_read_codes_are_seen_on_the_wire() -> None:
     points = (
         blanket(),
-        ModbusPoint(name="i", table=I, address=0),
-        ModbusPoint(name="c", table=C, address=0, type=ValueType.BIT),
-        ModbusPoint(name="d", table=D, address=0, type=ValueType.BIT),
+        ModbusPoint(name="i", table=INPUT, address=0),
+        ModbusPoint(name="c", table=COIL, address=0, type=ValueType.BIT),
+        ModbusPoint(name="d", table=DISCRETE, address=0, type=ValueType.BIT),
     )
     unit = Unit(1, holding={0: 0, 1: 0}, inputs={0: 0}, coils={0: True}, discretes={0: True})
     with ModbusPlant(unit) as plant, FaultProxy(plant.port) as proxy:
@@ -339,8 +348,10 @@ def test_probe_shows_raw_scaled_and_suggests_the_order() -> None:
     unit = Unit(1, holding={0: low, 1: high, 2: 12000})
     points = (
         blanket(low=0.0, high=6.0),
-        ModbusPoint(name="loop", table=H, address=2, scaling=CurrentLoop(low=0, high=5, raw_4ma=4000, raw_20ma=20000)),
-        ModbusPoint(name="missing", table=H, address=40),
+        ModbusPoint(
+            name="loop", table=HOLDING, address=2, scaling=CurrentLoop(low=0, high=5, raw_4ma=4000, raw_20ma=20000)
+        ),
+        ModbusPoint(name="missing", table=HOLDING, address=40),
     )
     with ModbusPlant(unit) as plant:
         connector = connector_for(plant.port, ModbusDevice(name="d", unit=1, points=points))

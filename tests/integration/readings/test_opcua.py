@@ -16,7 +16,7 @@ from cryptography.hazmat.primitives.serialization import Encoding
 from connectors.base import SourceQuality, SourceReason
 from connectors.errors import ConnectorError, Malformed, Misconfigured, Unreachable
 from connectors.opcua.connector import OpcuaConnector
-from connectors.opcua.items import OpcuaItem, OpcuaSource, Watch
+from connectors.opcua.items import Monitoring, OpcuaItem, OpcuaSource
 from connectors.opcua.security import Identity, Mode, Policy, Security, load_certificate, make_certificate
 from connectors.scaling import Linear
 from tests.support.connector_contract import ConnectorContract, read_once, samples_of
@@ -185,7 +185,7 @@ def test_a_deadband_thins_and_silence_is_read_after(
 
 def test_polling_when_asked_for_and_when_nothing_else_is_offered(opened: Callable[..., OpcuaConnector]) -> None:
     at = datetime(2026, 3, 1, tzinfo=UTC)
-    for wanted, offered in ((Watch.POLL, True), (Watch.SUBSCRIBE, False)):
+    for wanted, offered in ((Monitoring.POLL, True), (Monitoring.SUBSCRIBE, False)):
         with OpcuaPlant(2, subscriptions=offered) as plant:
             connector = opened(plant.url, 2, watch=wanted)
             assert len(samples_of(read_once(connector))) == 2
@@ -193,13 +193,13 @@ def test_polling_when_asked_for_and_when_nothing_else_is_offered(opened: Callabl
             plant.write(0, 5.0, at=at)
             assert samples_of(read_once(connector)) == [("level0", micros(at), 5.0, 0, 0)]
             told = any("no subscription" in p for p in connector.health().problems)
-            assert told is (wanted is Watch.SUBSCRIBE)
+            assert told is (wanted is Monitoring.SUBSCRIBE)
             connector.close()
 
 
 def test_the_servers_time_stands_in_and_is_flagged(plant: OpcuaPlant, opened: Callable[..., OpcuaConnector]) -> None:
     server_at = datetime(2026, 3, 1, 12, tzinfo=UTC)
-    connector = opened(plant.url, 1, watch=Watch.POLL)
+    connector = opened(plant.url, 1, watch=Monitoring.POLL)
     read_once(connector)
     plant.write(0, 5.0, server_at=server_at)
     [row] = samples_of(read_once(connector))

@@ -14,10 +14,10 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from sqlalchemy import Engine, text
 
-from service.domain.plant.reading import Quality, Reading, Reason
+from service.domain.plant.reading import Quality, Reading, ReadingReason
 from service.errors import StorageError
 from service.storage.database.epoch import to_us
-from service.storage.database.session import lost_to_another, transaction
+from service.storage.database.session import is_serialization_failure, transaction
 from service.storage.readings.batches import close_batch, open_batch
 from service.storage.readings.columns import ReadingColumns
 from service.storage.readings.readings import (
@@ -73,10 +73,12 @@ def test_readings_come_back_as_they_were_stored(engine: Engine) -> None:
     assert stored.earliest_us == {7: to_us(NIGHT), 8: to_us(NIGHT) - 10}
     with transaction(engine) as conn:
         found = list(readings_between(conn, [7, 8]).readings({7: "a", 8: "b"}))
-    assert found[0] == Reading("b", NIGHT - timedelta(microseconds=10), -3.0e-7, Quality.UNCERTAIN, Reason.UNDER_RANGE)
+    assert found[0] == Reading(
+        "b", NIGHT - timedelta(microseconds=10), -3.0e-7, Quality.UNCERTAIN, ReadingReason.UNDER_RANGE
+    )
     assert found[1] == Reading("a", NIGHT, 1.25)
     assert math.isnan(found[2].value)
-    assert (found[2].quality, found[2].reason) == (Quality.BAD, Reason.NOT_A_NUMBER)
+    assert (found[2].quality, found[2].reason) == (Quality.BAD, ReadingReason.NOT_A_NUMBER)
 
 
 def test_times_before_1970_and_month_ends_find_their_partition(engine: Engine) -> None:
@@ -231,7 +233,7 @@ def test_writers_that_deadlock_are_told_to_try_again(engine: Engine) -> None:
                     writer.store(second)
                 return lost
             except StorageError as error:
-                if not lost_to_another(error):
+                if not is_serialization_failure(error):
                     raise
                 lost += 1
 

@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 from sqlalchemy import Engine, text
 
 from service.domain.blanket.estimate import Assessment, Estimate, EstimateReason, Trust
-from service.domain.plant.reading import Reason
+from service.domain.plant.reading import ReadingReason
 from service.jobs.operations.rollup import roll_up
 from service.storage.blanket.estimates import replace_assessments, replace_estimates
 from service.storage.database.epoch import from_us, to_us
@@ -44,7 +44,7 @@ def store(engine: Engine, values: dict[tuple[int, datetime], float]) -> None:
         np.array([to_us(time) for _, time in keys], dtype=np.int64),
         found,
         np.where(np.isnan(found) | (found == CALLED_BAD), 2, 0).astype(np.int16),
-        np.where(np.isnan(found), int(Reason.NOT_A_NUMBER), 0).astype(np.int16),
+        np.where(np.isnan(found), int(ReadingReason.NOT_A_NUMBER), 0).astype(np.int16),
     )
     with transaction(engine) as conn:
         ReadingWriter(conn, open_batch(conn, "test", "test", NIGHT)).store(rows)
@@ -210,7 +210,7 @@ def estimate(time: datetime, height: float) -> Estimate:
 
 
 def assessment(time: datetime, height: float) -> Assessment:
-    return Assessment(tag="a", time=time, height=height + 0.5, corrected=height, verdict=Reason.NONE)
+    return Assessment(tag="a", time=time, height=height + 0.5, corrected=height, verdict=ReadingReason.NONE)
 
 
 def test_estimates_that_are_replaced_take_their_rollups_with_them(engine: Engine) -> None:

@@ -12,7 +12,7 @@ from prometheus_client.parser import text_string_to_metric_families as older_tex
 from service import __version__
 from service.domain.plant.role import Role, Scope
 from service.jobs.accounts import people
-from service.jobs.operations.job_metrics import RunBook
+from service.jobs.operations.job_metrics import JobMetrics
 from service.storage.blanket import recompute
 from service.storage.calls import outbox
 from service.storage.calls.outbox import OutboxMessage
@@ -65,10 +65,10 @@ def test_what_is_stored_is_told(site: WebSite) -> None:
         recompute.mark(conn, {site.web.ids.tanks["east"]: NIGHT - timedelta(hours=2)})
     for wrong in ("one guess too many", "two guesses too many"):
         people.sign_in(engine, "operator", wrong, address="192.0.2.1", agent="", now=NIGHT)
-    book = RunBook(engine)
-    book.note("decide", NIGHT, 0.5, "")
-    book.note("decide", NIGHT + timedelta(seconds=5), 1.5, "the database is away")
-    book.note("tell", NIGHT, 0.25, "")
+    book = JobMetrics(engine)
+    book.note("evaluate", NIGHT, 0.5, "")
+    book.note("evaluate", NIGHT + timedelta(seconds=5), 1.5, "the database is away")
+    book.note("deliver", NIGHT, 0.25, "")
     book.write(NIGHT)
 
     found = read(asked(site))
@@ -86,11 +86,11 @@ def test_what_is_stored_is_told(site: WebSite) -> None:
     assert found["underweir_deliveries_last_day", "email", "failed"] == 0
     assert found["underweir_recompute_waiting_tanks",] == 1
     assert found["underweir_recompute_span_seconds",] == 7200
-    assert found["underweir_job_seconds_count", "decide"] == 2
-    assert found["underweir_job_seconds_sum", "decide"] == 2.0
-    assert found["underweir_job_failures_total", "decide"] == 1
-    assert found["underweir_job_last_good_timestamp_seconds", "decide"] == NIGHT.timestamp()
-    assert found["underweir_job_failures_total", "tell"] == 0
+    assert found["underweir_job_seconds_count", "evaluate"] == 2
+    assert found["underweir_job_seconds_sum", "evaluate"] == 2.0
+    assert found["underweir_job_failures_total", "evaluate"] == 1
+    assert found["underweir_job_last_good_timestamp_seconds", "evaluate"] == NIGHT.timestamp()
+    assert found["underweir_job_failures_total", "deliver"] == 0
     assert found["underweir_sign_in_failures_last_half_hour",] == 2
     alarms = {name[1:]: value for name, value in found.items() if name[0] == "underweir_alarms"}
     assert sum(alarms.values()) == len(site.web.alarms.definitions)
@@ -101,11 +101,11 @@ def test_what_is_stored_is_told(site: WebSite) -> None:
 
 def test_a_restart_loses_no_figure(site: WebSite) -> None:
     for _ in range(2):  # two lives of the service
-        book = RunBook(site.web.engine)
-        book.note("decide", NIGHT, 1.0, "")
+        book = JobMetrics(site.web.engine)
+        book.note("evaluate", NIGHT, 1.0, "")
         book.write(NIGHT)
         book.write(NIGHT)  # nothing new
-    assert read(asked(site))["underweir_job_seconds_count", "decide"] == 2
+    assert read(asked(site))["underweir_job_seconds_count", "evaluate"] == 2
 
 
 def test_the_older_text_format_says_the_same(site: WebSite) -> None:

@@ -8,7 +8,7 @@ from datetime import timedelta
 from sqlalchemy import Engine, text
 
 from service.domain.plant.role import Role
-from service.jobs.operations.job_metrics import RunBook
+from service.jobs.operations.job_metrics import JobMetrics
 from service.storage.database.session import transaction
 from service.storage.plant.site_tables import record_version
 from service.web.base.plant import Plant
@@ -55,8 +55,8 @@ def test_pages_say_that_another_file_lies_on_disk(site: WebSite) -> None:
 
 def test_nobody_vouches_for_alarms_that_do_not_fit_their_rows(site: WebSite) -> None:
     engine, client = site.web.engine, site.client()
-    book = RunBook(engine)
-    book.note("decide", NIGHT, 0.1, "")
+    book = JobMetrics(engine)
+    book.note("evaluate", NIGHT, 0.1, "")
     book.write(NIGHT)
     assert client.get("/readyz/alarms").status_code == 200
     with transaction(engine) as conn:

@@ -6,9 +6,9 @@ from datetime import UTC, datetime, timedelta
 from typing import Any
 
 from service.alarms.observations import CoreSeen
-from service.alarms.rules import SensorSeen, Situation
+from service.alarms.rules import RuleInput, SensorSeen
 from service.domain.blanket.estimate import Estimate, EstimateReason, Trust
-from service.domain.plant.reading import Reason
+from service.domain.plant.reading import ReadingReason
 
 T0 = datetime(2026, 1, 14, 8, 0, tzinfo=UTC)
 
@@ -21,12 +21,12 @@ def situation(
     rate: float = 0.0,
     trust: Trust = Trust.GOOD,
     reason: EstimateReason = EstimateReason.SENSOR,
-    verdict: Reason = Reason.NONE,
+    verdict: ReadingReason = ReadingReason.NONE,
     sample_age: timedelta | None = timedelta(0),
     core_height: float | None = 1.0,
     core_age: timedelta = timedelta(hours=2),
     **more: Any,
-) -> Situation:
+) -> RuleInput:
     estimate = None
     if height is not None:
         estimate = Estimate(tank="east", time=at, height=height, sd=0.05, rate=rate, trust=trust, reason=reason)
@@ -41,6 +41,6 @@ def situation(
     core = None
     if core_height is not None:
         core = CoreSeen(taken_at=at - core_age, height=core_height, thickness=core_height, sensor_height=height)
-    return Situation(
+    return RuleInput(
         **{"at": at, "side_water_depth": depth, "estimate": estimate, "sensors": (sensor,), "core": core, **more}
     )

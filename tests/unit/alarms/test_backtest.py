@@ -8,10 +8,10 @@ from datetime import UTC, datetime, timedelta
 from hypothesis import given
 from hypothesis import strategies as st
 
-from service.alarms.backtest import Rehearsal, Track
+from service.alarms.backtest import Backtest, BacktestAlarm
 from service.alarms.definition import AlarmDefinition, AlarmKind
 from service.alarms.machine import Evaluate, Machine, Transition, step
-from service.alarms.rules import Condition, RuleReason, Situation, Verdict
+from service.alarms.rules import Condition, RuleInput, RuleReason, RuleResult
 from service.calls.comparison import compare, spells
 from service.domain.blanket.estimate import Estimate, EstimateReason, Trust
 
@@ -22,7 +22,7 @@ HIGH = AlarmDefinition(key="east.high", kind=AlarmKind.HIGH, tank="east", limit=
 HIGH_HIGH = AlarmDefinition(key="east.high-high", kind=AlarmKind.HIGH_HIGH, tank="east", limit=0.9, deadband=0.1)
 
 
-def _seen(minute: float, clearance: float) -> Situation:
+def _seen(minute: float, clearance: float) -> RuleInput:
     at = START + minute * MINUTE
     estimate = Estimate(
         tank="east",
@@ -33,11 +33,11 @@ def _seen(minute: float, clearance: float) -> Situation:
         trust=Trust.GOOD,
         reason=EstimateReason.SENSOR,
     )
-    return Situation(at=at, side_water_depth=DEPTH, estimate=estimate)
+    return RuleInput(at=at, side_water_depth=DEPTH, estimate=estimate)
 
 
-def _rehearsed(clearances: Sequence[float]) -> Rehearsal:
-    rehearsal = Rehearsal([HIGH, HIGH_HIGH], "si")
+def _rehearsed(clearances: Sequence[float]) -> Backtest:
+    rehearsal = Backtest([HIGH, HIGH_HIGH], "si")
     for minute, clearance in enumerate(clearances):
         seen = _seen(minute, clearance)
         rehearsal.look([seen], seen)
@@ -56,11 +56,11 @@ def test_sparing_work_changes_no_transition(
     definition = AlarmDefinition(
         key="a", kind=AlarmKind.HIGH, tank="east", on_delay=on * MINUTE, off_delay=off * MINUTE, latching=latching
     )
-    track, machine, at = Track(definition), Machine(), START
+    track, machine, at = BacktestAlarm(definition), Machine(), START
     expected: list[Transition] = []
     for condition, live, minutes in looks:
         at += minutes * MINUTE
-        verdict = Verdict(condition=condition, reason=RuleReason.BEYOND_LIMIT)
+        verdict = RuleResult(condition=condition, reason=RuleReason.BEYOND_LIMIT)
         track.see(at, verdict, at, live=live)
         taken = step(definition, machine, Evaluate(verdict=verdict, live=live), at)
         machine = taken.machine
@@ -99,7 +99,7 @@ def test_the_first_core_beyond_the_danger_limit_is_a_danger_of_its_own() -> None
 
 
 def test_what_is_decided_late_warns_late() -> None:
-    rehearsal = Rehearsal([HIGH, HIGH_HIGH], "si")
+    rehearsal = Backtest([HIGH, HIGH_HIGH], "si")
     rehearsal.look([_seen(0, 3.0)], _seen(0, 3.0))
     late = [_seen(minute, 1.2) for minute in range(1, 20)]
     rehearsal.look(late, _seen(20, 1.2))

@@ -7,19 +7,19 @@ from datetime import timedelta
 
 import pytest
 
-from service.alarms.backtest import Line
+from service.alarms.backtest import BacktestLine
 from service.alarms.definition import AlarmDefinition, AlarmKind, Priority, SystemWatch, system_definitions
-from service.alarms.grouping import Standing, causes_of, filling_seen, shared_cause
+from service.alarms.grouping import StandingAlarm, causes_of, filling_seen, shared_cause
 from service.alarms.machine import AlarmState, Event, Machine, Transition
-from service.alarms.machine import Reason as Moved
+from service.alarms.machine import MachineReason as Moved
 from service.alarms.observations import CoreSeen, EffluentSeen, TakenBack, contradiction, newest_core
-from service.calls.comparison import Danger, Lead, Score, Spell, _lead, spells
+from service.calls.comparison import AlarmSpell, Danger, Lead, Score, _lead, spells
 from service.calls.contact import Contact, is_mail_address
 from service.calls.retry import OF_CHANNEL, PERMANENT, Failure, GiveUp, next_try
 from service.domain.blanket.estimate import Assessment
 from service.domain.cores.core import Surface
 from service.domain.operations.silence import Presence, Word, due, seen, told
-from service.domain.plant.reading import Reason
+from service.domain.plant.reading import ReadingReason
 from service.domain.plant.signal import SignalKind
 from tests.unit.alarms.cases import T0
 
@@ -130,12 +130,12 @@ OWN = {one.key: one for one in system_definitions(["plc"])}
 FILLING = OWN["system.filling"]
 
 
-def standing(definition: AlarmDefinition, **more: object) -> Standing:
+def standing(definition: AlarmDefinition, **more: object) -> StandingAlarm:
     given = {"state": AlarmState.UNACKNOWLEDGED, "active": True, "occurred_at": T0} | more
-    return Standing(definition=definition, machine=Machine(**given))  # type: ignore[arg-type]
+    return StandingAlarm(definition=definition, machine=Machine(**given))  # type: ignore[arg-type]
 
 
-def tank_alarm(kind: AlarmKind, tank: str | None = "east", **more: object) -> Standing:
+def tank_alarm(kind: AlarmKind, tank: str | None = "east", **more: object) -> StandingAlarm:
     return standing(AlarmDefinition(key=f"{tank}.{kind}", kind=kind, tank=tank, priority=Priority.MEDIUM), **more)
 
 
@@ -192,7 +192,7 @@ def core(height: float = 3.0, minutes: float = 0.0, **more: object) -> CoreSeen:
 
 
 def sample(tag: str, minutes: float, height: float) -> Assessment:
-    return Assessment(tag=tag, time=T0 + minutes * MIN, height=height, corrected=height, verdict=Reason.NONE)
+    return Assessment(tag=tag, time=T0 + minutes * MIN, height=height, corrected=height, verdict=ReadingReason.NONE)
 
 
 @pytest.mark.parametrize(
@@ -264,7 +264,7 @@ def test_an_effluent_at_its_limit_is_within_it(value: float, beyond: bool) -> No
 HIGH = AlarmDefinition(key="east.high", kind=AlarmKind.HIGH, tank="east", limit=1.2)
 
 
-def line(minutes: float, event: Event, to: AlarmState, known: float = 0.0) -> Line:
+def line(minutes: float, event: Event, to: AlarmState, known: float = 0.0) -> BacktestLine:
     moved = Transition(
         at=T0 + minutes * MIN,
         from_state=AlarmState.NORMAL,
@@ -272,11 +272,11 @@ def line(minutes: float, event: Event, to: AlarmState, known: float = 0.0) -> Li
         event=event,
         reason=Moved.ABNORMAL_FOR_ON_DELAY,
     )
-    return Line(definition=HIGH, transition=moved, known_at=T0 + (minutes + known) * MIN)
+    return BacktestLine(definition=HIGH, transition=moved, known_at=T0 + (minutes + known) * MIN)
 
 
-def spell(start: float, called: float, end: float | None) -> Spell:
-    return Spell(start=T0 + start * MIN, called_at=T0 + called * MIN, end=None if end is None else T0 + end * MIN)
+def spell(start: float, called: float, end: float | None) -> AlarmSpell:
+    return AlarmSpell(start=T0 + start * MIN, called_at=T0 + called * MIN, end=None if end is None else T0 + end * MIN)
 
 
 @pytest.mark.parametrize(
@@ -293,7 +293,7 @@ def spell(start: float, called: float, end: float | None) -> Spell:
     ],
 )
 def test_a_warning_counts_from_when_people_were_called_if_it_still_stood(
-    stood: list[Spell], lead: float | None
+    stood: list[AlarmSpell], lead: float | None
 ) -> None:
     assert _lead(stood, T0 + 30 * MIN) == (None if lead is None else lead * MIN)
 

@@ -9,9 +9,9 @@ from typing import Any
 import pytest
 
 from service.alarms.definition import AlarmDefinition, AlarmKind, Priority, SystemWatch, system_definitions
-from service.alarms.grouping import FOLDED_WITHIN, Standing, calling, causes_of, filling_seen, shared_cause
+from service.alarms.grouping import FOLDED_WITHIN, StandingAlarm, calling, causes_of, filling_seen, shared_cause
 from service.alarms.machine import AlarmState, Machine
-from service.alarms.rules import Condition, FillingSeen, RuleReason, Situation, judge
+from service.alarms.rules import Condition, FillingSeen, RuleInput, RuleReason, judge
 from tests.unit.alarms.cases import T0
 
 OWN = {definition.key: definition for definition in system_definitions(["plc", "export"])}
@@ -19,12 +19,12 @@ FILLING, PLC = OWN["system.filling"], OWN["system.connector.plc"]
 FEEDS = {"east": frozenset({"plc"}), "west": frozenset({"plc", "export"})}
 
 
-def standing(definition: AlarmDefinition, **more: Any) -> Standing:
+def standing(definition: AlarmDefinition, **more: Any) -> StandingAlarm:
     machine = Machine(**{"state": AlarmState.UNACKNOWLEDGED, "active": True, "occurred_at": T0, **more})
-    return Standing(definition=definition, machine=machine)
+    return StandingAlarm(definition=definition, machine=machine)
 
 
-def of_tank(kind: AlarmKind, tank: str = "east", **more: Any) -> Standing:
+def of_tank(kind: AlarmKind, tank: str = "east", **more: Any) -> StandingAlarm:
     definition = AlarmDefinition(key=f"{tank}.{kind}", kind=kind, tank=tank, priority=Priority.MEDIUM)
     return standing(definition, **more)
 
@@ -40,7 +40,7 @@ def test_what_a_storm_folds(kind: AlarmKind) -> None:
 
 
 @pytest.mark.parametrize("causes", [STORM, DEAD, (*STORM, *DEAD)])
-def test_a_danger_is_never_folded(causes: tuple[Standing, ...]) -> None:
+def test_a_danger_is_never_folded(causes: tuple[StandingAlarm, ...]) -> None:
     for reason in RuleReason:
         assert shared_cause(of_tank(AlarmKind.HIGH_HIGH, rule_reason=reason), causes, FEEDS) is None
 
@@ -131,10 +131,10 @@ def test_filling_names_the_fullest_first_and_leaves_out_what_is_quiet() -> None:
 def test_three_tanks_within_half_an_hour_are_one_cause(lately: int, long_ago: int, condition: Condition) -> None:
     tanks = [(f"new {n}", T0 - timedelta(minutes=30)) for n in range(lately)]
     tanks += [(f"old {n}", T0 - timedelta(minutes=31)) for n in range(long_ago)]
-    verdict = judge(FILLING, Situation(at=T0, filling=FillingSeen(tanks=tuple(tanks))))
+    verdict = judge(FILLING, RuleInput(at=T0, filling=FillingSeen(tanks=tuple(tanks))))
     assert (verdict.condition, verdict.value) == (condition, lately + long_ago)
 
 
 def test_filling_is_judged_only_where_it_is_looked_for() -> None:
     assert FILLING.watch is SystemWatch.FILLING
-    assert judge(FILLING, Situation(at=T0)).condition is Condition.UNKNOWN
+    assert judge(FILLING, RuleInput(at=T0)).condition is Condition.UNKNOWN

@@ -24,12 +24,12 @@ from service.alarms.machine import (
     Event,
     Input,
     Machine,
-    Reason,
+    MachineReason,
     RemoveFromService,
     Reset,
     ReturnToService,
     Shelve,
-    Step,
+    Stepped,
     Suppress,
     Unshelve,
     Unsuppress,
@@ -37,7 +37,7 @@ from service.alarms.machine import (
     occurrence_code,
     step,
 )
-from service.alarms.rules import Condition, RuleReason, Verdict, judge
+from service.alarms.rules import Condition, RuleReason, RuleResult, judge
 from tests.unit.alarms.cases import situation
 
 T0 = datetime(2026, 1, 14, 8, 0, tzinfo=UTC)
@@ -49,7 +49,7 @@ A, B, C, D, E, F, G, H, I = AlarmState  # noqa: E741  (the standard's own letter
 
 
 def evaluation(condition: Condition, *, live: bool = False) -> Evaluate:
-    return Evaluate(verdict=Verdict(condition=condition, reason=RuleReason.BEYOND_LIMIT), live=live)
+    return Evaluate(verdict=RuleResult(condition=condition, reason=RuleReason.BEYOND_LIMIT), live=live)
 
 
 ABNORMAL, NORMAL = evaluation(Condition.ABNORMAL), evaluation(Condition.NORMAL)
@@ -107,7 +107,7 @@ def test_every_state_and_event_leads_where_the_diagram_says(state: AlarmState, n
     taken = step(PLAIN, standing(state), INPUTS[name], T0 + MINUTE)
     assert taken.machine.state is (wanted or state)
     assert bool(taken.transitions) is (wanted is not None)
-    assert taken.reason in Reason
+    assert taken.reason in MachineReason
     if wanted is not None:
         assert [(t.from_state, t.to_state, t.reason) for t in taken.transitions] == [(state, wanted, taken.reason)]
 
@@ -133,7 +133,7 @@ def test_the_condition_is_followed_while_quiet(state: AlarmState) -> None:
     # OPC UA Part 9 v1.05 section 4.8: shelved and suppressed alarms stay fully functional, unlike disabled ones.
     taken = step(PLAIN, standing(state), ABNORMAL, T0 + MINUTE)
     assert taken.machine.active
-    assert taken.reason is Reason.KEPT_QUIET
+    assert taken.reason is MachineReason.KEPT_QUIET
 
 
 def test_abnormal_again_is_since_now_but_answers_to_the_code_already_told() -> None:
@@ -193,7 +193,7 @@ class TestDelays:
         assert step(definition, machine, ABNORMAL, T0 + 29 * MINUTE).machine.state is C
         taken = step(definition, machine, ABNORMAL, T0 + 30 * MINUTE)
         assert taken.machine.state is B
-        assert taken.reason is Reason.STILL_ABNORMAL_AFTER_RE_ALARM_TIME
+        assert taken.reason is MachineReason.STILL_ABNORMAL_AFTER_RE_ALARM_TIME
 
 
 class TestTakenAndNotBetter:
@@ -211,7 +211,7 @@ class TestTakenAndNotBetter:
         machine, events, now = self.taken(), [], clearances[min(clearances)]
         for minute in range(1, max(clearances) + 1):
             now = clearances.get(minute, now)
-            verdict = Verdict(
+            verdict = RuleResult(
                 condition=Condition.UNKNOWN if now is None else condition, reason=RuleReason.BEYOND_LIMIT, value=now
             )
             done = step(self.DANGER, machine, Evaluate(verdict=verdict, live=True), T0 + minute * MINUTE)
@@ -237,9 +237,9 @@ class TestTakenAndNotBetter:
 
     def test_the_reason_is_named(self) -> None:
         machine, _ = self.follow({1: 0.3, 14: 0.3})
-        verdict = Verdict(condition=Condition.ABNORMAL, reason=RuleReason.BEYOND_LIMIT, value=0.3)
+        verdict = RuleResult(condition=Condition.ABNORMAL, reason=RuleReason.BEYOND_LIMIT, value=0.3)
         done = step(self.DANGER, machine, Evaluate(verdict=verdict, live=True), T0 + 15 * MINUTE)
-        assert done.reason is Reason.NOT_BETTER_IN_TIME
+        assert done.reason is MachineReason.NOT_BETTER_IN_TIME
 
     def test_better_by_the_deadband_does_not_call(self) -> None:
         assert self.follow({1: 0.30, 10: 0.41, 20: 0.41})[1] == []
@@ -250,14 +250,14 @@ class TestTakenAndNotBetter:
     def test_on_its_way_out_it_does_not_call(self) -> None:
         definition = replace(self.DANGER, off_delay=30 * MINUTE)
         machine = self.taken()
-        verdict = Verdict(condition=Condition.NORMAL, reason=RuleReason.WITHIN_LIMIT, value=0.3)
+        verdict = RuleResult(condition=Condition.NORMAL, reason=RuleReason.WITHIN_LIMIT, value=0.3)
         for minute in range(1, 20):
             machine = step(definition, machine, Evaluate(verdict=verdict), T0 + minute * MINUTE).machine
         assert machine.state is C
 
     def test_an_outage_longer_than_the_time_calls_at_the_first_look(self) -> None:
         taken = step(self.DANGER, self.taken(), ABNORMAL, T0 + 40 * MINUTE)
-        assert taken.reason is Reason.NOT_BETTER_IN_TIME
+        assert taken.reason is MachineReason.NOT_BETTER_IN_TIME
 
     def test_it_calls_again_under_a_new_code_and_keeps_its_beginning(self) -> None:
         before = self.taken()
@@ -291,13 +291,15 @@ class TestDecline:
         assert [(t.event, t.actor) for t in taken.transitions] == [(Event.DECLINED, "Ben")]
         assert (taken.machine.state, taken.machine.declined) == (B, ("Ben",))
         again = step(PLAIN, taken.machine, Decline(who="Ben", with_code=True), T0 + 2 * MINUTE)
-        assert again.reason is Reason.ALREADY_DECLINED
+        assert again.reason is MachineReason.ALREADY_DECLINED
 
     def test_without_the_code_it_counts_until_it_calls_again(self) -> None:
         taken = step(PLAIN, standing(B), Decline(who="Ben"), T0 + MINUTE)
         assert (taken.machine.declined, taken.machine.declined_without_code) == ((), ("Ben",))
         assert step(PLAIN, taken.machine, Decline(who="Ben"), T0 + MINUTE).refused
-        assert step(PLAIN, taken.machine, Decline(who="Ben", with_code=True), T0 + MINUTE).reason is Reason.SAID_NO
+        assert (
+            step(PLAIN, taken.machine, Decline(who="Ben", with_code=True), T0 + MINUTE).reason is MachineReason.SAID_NO
+        )
 
     @pytest.mark.parametrize(
         ("who", "with_code", "state"), [("Ben", True, B), ("ben", True, B), ("Ben", False, C), ("Anna", True, C)]
@@ -308,7 +310,7 @@ class TestDecline:
         machine = step(PLAIN, standing(B), Acknowledge(who="Ben"), T0).machine
         taken = step(PLAIN, machine, Decline(who=who, with_code=with_code), T0 + MINUTE)
         assert taken.machine.state is state
-        assert taken.reason is (Reason.GIVEN_BACK if state is B else Reason.ALREADY_ACKNOWLEDGED)
+        assert taken.reason is (MachineReason.GIVEN_BACK if state is B else MachineReason.ALREADY_ACKNOWLEDGED)
 
     def test_who_takes_it_after_all_has_not_declined(self) -> None:
         machine = step(PLAIN, standing(B), Decline(who="Ben", with_code=True), T0).machine
@@ -317,7 +319,7 @@ class TestDecline:
     @pytest.mark.parametrize("state", [s for s in AlarmState if s not in (B, C)])
     def test_there_is_nothing_to_decline_elsewhere(self, state: AlarmState) -> None:
         taken = step(PLAIN, standing(state), Decline(who="Ben", with_code=True), T0)
-        assert (taken.reason, taken.machine.state) == (Reason.NOTHING_TO_ACKNOWLEDGE, state)
+        assert (taken.reason, taken.machine.state) == (MachineReason.NOTHING_TO_ACKNOWLEDGE, state)
 
 
 class TestNotKnowing:
@@ -346,12 +348,12 @@ class TestTime:
     def test_what_speaks_of_a_time_before_the_last_change_is_late(self) -> None:
         machine = step(PLAIN, standing(A), ABNORMAL, T0 + 10 * MINUTE).machine
         taken = step(PLAIN, machine, NORMAL, T0 + 9 * MINUTE)
-        assert taken.reason is Reason.LATE
+        assert taken.reason is MachineReason.LATE
         assert taken.machine == machine
 
     def test_data_out_of_order_is_late(self) -> None:
         machine = step(PLAIN, standing(A), NORMAL, T0 + 10 * MINUTE).machine
-        assert step(PLAIN, machine, ABNORMAL, T0 + 9 * MINUTE).reason is Reason.LATE
+        assert step(PLAIN, machine, ABNORMAL, T0 + 9 * MINUTE).reason is MachineReason.LATE
 
     def test_a_look_at_the_present_leaves_room_for_data_on_their_way(self) -> None:
         # A file that arrives at 8:16 speaks of 8:05; the look at 8:15 must not have closed that door.
@@ -372,7 +374,7 @@ class TestTime:
 
     def test_data_ahead_of_our_clock_are_not_taken_for_a_clock_set_back(self) -> None:
         machine = step(PLAIN, standing(A), ABNORMAL, T0 + 10 * MINUTE).machine
-        assert step(PLAIN, machine, evaluation(Condition.NORMAL, live=True), T0 + MINUTE).reason is Reason.LATE
+        assert step(PLAIN, machine, evaluation(Condition.NORMAL, live=True), T0 + MINUTE).reason is MachineReason.LATE
 
     def test_a_command_from_a_slow_clock_still_counts(self) -> None:
         machine = step(PLAIN, standing(A), ABNORMAL, T0 + 10 * MINUTE).machine
@@ -392,18 +394,18 @@ class TestShelf:
         assert [(t.event, t.actor) for t in warned.transitions] == [(Event.SHELF_ENDING, "")]
         assert step(PLAIN, warned.machine, ABNORMAL, near + MINUTE).transitions == ()
         ended = step(PLAIN, warned.machine, ABNORMAL, T0 + timedelta(hours=2))
-        assert (ended.machine.state, ended.reason) == (B, Reason.SHELF_OVER)
+        assert (ended.machine.state, ended.reason) == (B, MachineReason.SHELF_OVER)
 
     @pytest.mark.parametrize(
         ("change", "reason"),
         [
-            ({"who": " "}, Reason.NAME_AND_REASON_NEEDED),
-            ({"why": ""}, Reason.NAME_AND_REASON_NEEDED),
-            ({"until": T0}, Reason.SHELF_TIME_PAST),
-            ({"longest": timedelta(hours=1)}, Reason.SHELF_TOO_LONG),
+            ({"who": " "}, MachineReason.NAME_AND_REASON_NEEDED),
+            ({"why": ""}, MachineReason.NAME_AND_REASON_NEEDED),
+            ({"until": T0}, MachineReason.SHELF_TIME_PAST),
+            ({"longest": timedelta(hours=1)}, MachineReason.SHELF_TOO_LONG),
         ],
     )
-    def test_refuses_what_the_site_does_not_allow(self, change: dict[str, Any], reason: Reason) -> None:
+    def test_refuses_what_the_site_does_not_allow(self, change: dict[str, Any], reason: MachineReason) -> None:
         asked = replace(INPUTS["shelve"], **change)
         taken = step(PLAIN, standing(B), asked, T0)
         assert (taken.reason, taken.machine.state, taken.refused) == (reason, B, True)
@@ -446,16 +448,16 @@ class AlarmLife(RuleBasedStateMachine):
             improve_within=None if again is None else (again - 2) * MINUTE,
         )
 
-    def do(self, given: Input, at: datetime) -> Step:
+    def do(self, given: Input, at: datetime) -> Stepped:
         before = self.machine
         taken = step(self.definition, before, given, at)
-        assert taken.reason in Reason
+        assert taken.reason in MachineReason
         chain = before.state
         for transition in taken.transitions:
             assert transition.from_state is chain
             chain = transition.to_state
         assert chain is taken.machine.state
-        if taken.reason is Reason.LATE:
+        if taken.reason is MachineReason.LATE:
             assert taken.machine == before
         if isinstance(given, Evaluate) and given.verdict.condition is Condition.UNKNOWN:
             ends = {t.event for t in taken.transitions}

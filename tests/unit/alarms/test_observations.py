@@ -8,7 +8,7 @@ import pytest
 
 from service.alarms.observations import Contradiction, CoreSeen, contradiction, newest_core
 from service.domain.blanket.estimate import Assessment
-from service.domain.plant.reading import Reason
+from service.domain.plant.reading import ReadingReason
 from tests.unit.alarms.cases import T0
 
 CORE = CoreSeen(taken_at=T0, height=3.5, thickness=3.5)
@@ -17,7 +17,7 @@ AGREED = {"a": 3.4, "b": 3.6}
 LATER = T0 + timedelta(days=2)
 
 
-def falling(tag: str, to: float, *, verdict: Reason = Reason.NONE, until: int = 180) -> list[Assessment]:
+def falling(tag: str, to: float, *, verdict: ReadingReason = ReadingReason.NONE, until: int = 180) -> list[Assessment]:
     """A sensor that follows the blanket down over two hours and stays there."""
     return [
         Assessment(
@@ -46,7 +46,7 @@ def test_two_instruments_that_agree_take_it_back() -> None:
         ({"a": falling("a", 3.3), "b": falling("b", 3.3)}, AGREED),  # hardly lower
         ({"a": falling("a", 1.0), "b": falling("b", 1.0)}, {"a": 1.0, "b": 1.0}),  # both contradicted by the core
         ({"a": falling("a", 1.0), "b": falling("b", 1.0)}, {"a": 3.4, "b": 1.0}),  # one of them contradicted
-        ({"a": falling("a", 1.0), "b": falling("b", 1.0, verdict=Reason.FLAT)}, AGREED),  # one in doubt
+        ({"a": falling("a", 1.0), "b": falling("b", 1.0, verdict=ReadingReason.FLAT)}, AGREED),  # one in doubt
         ({"a": falling("a", 1.0), "b": falling("b", 1.0, until=10)}, AGREED),  # one silent since
     ],
 )

@@ -15,14 +15,14 @@ from service.alarms.rules import (
     Condition,
     ConnectorSeen,
     DeliverySeen,
+    RuleInput,
     RuleReason,
-    Situation,
     UnrulySeen,
     judge,
 )
 from service.domain.blanket.estimate import EstimateReason, Trust
 from service.domain.cores.core import Surface
-from service.domain.plant.reading import Reason
+from service.domain.plant.reading import ReadingReason
 from service.domain.plant.signal import SignalKind
 from tests.unit.alarms.cases import T0, situation
 
@@ -144,14 +144,20 @@ class TestNotKnowing:
 MEASUREMENT = define(AlarmKind.BAD_MEASUREMENT, limit=None)
 
 
-@pytest.mark.parametrize("verdict", list(Reason))
-def test_every_doubt_about_a_sample_is_told_somewhere(verdict: Reason) -> None:
+@pytest.mark.parametrize("verdict", list(ReadingReason))
+def test_every_doubt_about_a_sample_is_told_somewhere(verdict: ReadingReason) -> None:
     seen = situation(verdict=verdict)
     told = {
         judge(MEASUREMENT, seen).condition,
         judge(define(AlarmKind.READS_HIGH, limit=None), seen).condition,
     }
-    harmless = {Reason.NONE, Reason.ARM_PASS, Reason.SPIKE, Reason.SOURCE_UNCERTAIN, Reason.OUT_OF_SERVICE}
+    harmless = {
+        ReadingReason.NONE,
+        ReadingReason.ARM_PASS,
+        ReadingReason.SPIKE,
+        ReadingReason.SOURCE_UNCERTAIN,
+        ReadingReason.OUT_OF_SERVICE,
+    }
     assert (Condition.ABNORMAL in told) is (verdict not in harmless)
 
 
@@ -162,28 +168,28 @@ def test_every_doubt_about_a_sample_is_told_somewhere(verdict: Reason) -> None:
         (situation(sample_age=timedelta(minutes=11)), Condition.ABNORMAL, RuleReason.STALE),
         (situation(sample_age=None), Condition.ABNORMAL, RuleReason.NO_SAMPLE),
         (situation(trust=Trust.BLIND), Condition.ABNORMAL, RuleReason.BLIND),
-        (situation(verdict=Reason.FLAT), Condition.ABNORMAL, RuleReason.FLAT),
-        (situation(verdict=Reason.ECHO_LOST), Condition.ABNORMAL, RuleReason.ECHO_LOST),
-        (situation(verdict=Reason.LOOP_FAULT_LOW), Condition.ABNORMAL, RuleReason.SENSOR_FAULT),
-        (situation(verdict=Reason.ARM_PASS), Condition.UNKNOWN, RuleReason.ARM_PASSING),
+        (situation(verdict=ReadingReason.FLAT), Condition.ABNORMAL, RuleReason.FLAT),
+        (situation(verdict=ReadingReason.ECHO_LOST), Condition.ABNORMAL, RuleReason.ECHO_LOST),
+        (situation(verdict=ReadingReason.LOOP_FAULT_LOW), Condition.ABNORMAL, RuleReason.SENSOR_FAULT),
+        (situation(verdict=ReadingReason.ARM_PASS), Condition.UNKNOWN, RuleReason.ARM_PASSING),
         (situation(sample_age=None, in_service=False), Condition.NORMAL, RuleReason.NOT_IN_SERVICE),
         (situation(sensors=(), trust=Trust.GOOD), Condition.NORMAL, RuleReason.SENSOR_GOOD),
     ],
 )
-def test_bad_measurement(seen: Situation, condition: Condition, reason: RuleReason) -> None:
+def test_bad_measurement(seen: RuleInput, condition: Condition, reason: RuleReason) -> None:
     verdict = judge(MEASUREMENT, seen)
     assert (verdict.condition, verdict.reason) == (condition, reason)
 
 
 def test_one_bad_sensor_of_two_is_named() -> None:
     good = situation().sensors[0]
-    seen = situation(sensors=(good, replace(good, tag="LT-2", verdict=Reason.FLAT)))
+    seen = situation(sensors=(good, replace(good, tag="LT-2", verdict=ReadingReason.FLAT)))
     assert judge(MEASUREMENT, seen).detail == "LT-2"
 
 
 def test_reads_high_stays_while_the_sensor_says_nothing() -> None:
     rule = define(AlarmKind.READS_HIGH, limit=None)
-    high = judge(rule, situation(height=3.7, verdict=Reason.READS_HIGH_UNCONFIRMED))
+    high = judge(rule, situation(height=3.7, verdict=ReadingReason.READS_HIGH_UNCONFIRMED))
     assert high.condition is Condition.ABNORMAL
     assert high.value == pytest.approx(0.3)
     assert judge(rule, situation(reason=EstimateReason.READS_HIGH_UNCONFIRMED)).condition is Condition.ABNORMAL
@@ -255,7 +261,7 @@ class TestService:
 
     def watch(self, watch: SystemWatch, limit: float, **seen: Any) -> tuple[Condition, RuleReason]:
         rule = define(AlarmKind.SYSTEM, tank=None, limit=limit, watch=watch, connector="drop")
-        verdict = judge(rule, Situation(at=T0, **seen))
+        verdict = judge(rule, RuleInput(at=T0, **seen))
         return verdict.condition, verdict.reason
 
     @pytest.mark.parametrize(

@@ -28,14 +28,14 @@ from service.alarms.machine import (
     Unsuppress,
     step,
 )
-from service.alarms.rules import Condition, RuleReason, Verdict
+from service.alarms.rules import Condition, RuleReason, RuleResult
 
 T0 = datetime(2026, 1, 14, 8, 0, tzinfo=UTC)
 MINUTE = timedelta(minutes=1)
 
 
 def verdict(condition: Condition) -> Evaluate:
-    return Evaluate(verdict=Verdict(condition=condition, reason=RuleReason.BEYOND_LIMIT))
+    return Evaluate(verdict=RuleResult(condition=condition, reason=RuleReason.BEYOND_LIMIT))
 
 
 #: What can happen to an alarm, by the words of the diagram's arrows.

@@ -8,7 +8,7 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from service.alarms.backtest import LIMIT_STEPS, Rehearsal
+from service.alarms.backtest import LIMIT_STEPS, Backtest
 from service.alarms.definition import AlarmDefinition, AlarmKind, Priority, SystemWatch
 from service.alarms.machine import (
     AlarmState,
@@ -16,21 +16,21 @@ from service.alarms.machine import (
     Event,
     Input,
     Machine,
-    Reason,
+    MachineReason,
     ReturnToService,
     Transition,
     Unshelve,
     step,
 )
-from service.alarms.rules import Condition, ConnectorSeen, DutySeen, RuleReason, Situation, Verdict, judge
+from service.alarms.rules import Condition, ConnectorSeen, DutySeen, RuleInput, RuleReason, RuleResult, judge
 from service.calls.backtest import _active
-from service.calls.comparison import Spell, _first_beyond
+from service.calls.comparison import AlarmSpell, _first_beyond
 from service.calls.contact import Contact, is_mail_address
 from service.calls.duty import Rota, Shift, stretches
-from service.calls.escalation import Callout, Ladder, Rung, Whom, due_calls
+from service.calls.escalation import EscalationPolicy, EscalationStep, OnCall, Whom, due_calls
 from service.calls.replies import TookCore, read_reply
 from service.calls.retry import PATIENT_WAITS, SIGN_IN_WAITS, WAITS
-from service.calls.routing import REMEMBERED, MessageKind, RouteReason, Told, instead, route
+from service.calls.routing import REMEMBERED, MessageKind, RouteReason, SentMessage, instead, route
 from tests.unit.alarms.cases import T0, situation
 
 MINUTE, HOUR = timedelta(minutes=1), timedelta(hours=1)
@@ -44,8 +44,8 @@ def person(name: str, *channels: str, **more: object) -> Contact:
     return Contact(name=name, **(given | more))  # type: ignore[arg-type]
 
 
-def said(name: str, channel: str = "email", *, at: datetime = T0, kind: MessageKind = MessageKind.ALARM) -> Told:
-    return Told(contact=name, channel=channel, kind=kind, at=at, occurred_at=T0, key=f"{name} {channel} {at}")
+def said(name: str, channel: str = "email", *, at: datetime = T0, kind: MessageKind = MessageKind.ALARM) -> SentMessage:
+    return SentMessage(contact=name, channel=channel, kind=kind, at=at, occurred_at=T0, key=f"{name} {channel} {at}")
 
 
 # --- who is called -----------------------------------------------------------------------------------------------------
@@ -76,15 +76,15 @@ def test_a_turn_that_ended_as_the_look_begins_is_no_part_of_it() -> None:
 
 def test_whoever_was_called_a_moment_ago_is_not_called_again_though_others_were_called_long_before() -> None:
     """One call too many within minutes is taken for another alarm."""
-    ladder = Ladder(
+    escalation = EscalationPolicy(
         key="danger",
         priorities=frozenset({Priority.HIGH}),
-        rungs=(
-            Rung(after=timedelta(0), whom=Whom.CONTACT, name="Anna"),
-            Rung(after=15 * MINUTE, whom=Whom.CONTACT, name="Ben"),
+        steps=(
+            EscalationStep(after=timedelta(0), whom=Whom.CONTACT, name="Anna"),
+            EscalationStep(after=15 * MINUTE, whom=Whom.CONTACT, name="Ben"),
         ),
     )
-    callout = Callout(contacts=(person("Anna"), person("Ben")), zone=UTC_ZONE, ladders=(ladder,))
+    callout = OnCall(contacts=(person("Anna"), person("Ben")), zone=UTC_ZONE, escalations=(escalation,))
     stands = Machine(state=AlarmState.UNACKNOWLEDGED, since=T0, active=True, code="K7QD", occurred_at=T0)
     now = T0 + 15 * MINUTE
     history = [said("Anna"), said("Ben", at=now - MINUTE)]
@@ -104,7 +104,13 @@ def test_nobody_who_was_told_already_stands_in_for_another() -> None:
 
 def transition(event: Event, before: AlarmState, after: AlarmState, at: datetime = T0) -> Transition:
     return Transition(
-        at=at, event=event, from_state=before, to_state=after, reason=Reason.BY_PERSON, code="K7QD", occurred_at=T0
+        at=at,
+        event=event,
+        from_state=before,
+        to_state=after,
+        reason=MachineReason.BY_PERSON,
+        code="K7QD",
+        occurred_at=T0,
     )
 
 
@@ -113,7 +119,7 @@ OCCURRED = transition(Event.OCCURRED, AlarmState.NORMAL, AlarmState.UNACKNOWLEDG
 
 
 def routed(
-    moved: Transition, history: list[Told], contacts: tuple[Contact, ...], **more: object
+    moved: Transition, history: list[SentMessage], contacts: tuple[Contact, ...], **more: object
 ) -> list[tuple[str, str]]:
     [routing] = route(
         (moved,), Machine(state=moved.to_state), HIGH, contacts, history, now=moved.at,
@@ -148,7 +154,7 @@ def test_a_consequence_is_folded_only_for_those_whom_its_cause_calls() -> None:
     cause = replace(HIGH, key="west.high", tank="west")
     both = (person("Anna"), person("Ben", tanks=("east",)))
     assert routed(OCCURRED, [], both, folded_under=cause) == [("Ben", "email")]
-    # A ladder calls whom it names, for the cause as well.
+    # An escalation calls whom it names, for the cause as well.
     assert routed(OCCURRED, [], both, folded_under=cause, first_called=both) == []
 
 
@@ -163,13 +169,13 @@ def test_nobody_unnamed_takes_an_alarm_off_the_shelf_or_back_into_service(state:
     """IEC 62682 asks who did it; a journal without a name answers nothing."""
     stands = Machine(state=state, since=T0, shelved_until=T0 + HOUR)
     taken = step(HIGH, stands, given, T0 + MINUTE)
-    assert (taken.reason, taken.machine.state, taken.refused) == (Reason.NAME_AND_REASON_NEEDED, state, True)
+    assert (taken.reason, taken.machine.state, taken.refused) == (MachineReason.NAME_AND_REASON_NEEDED, state, True)
 
 
 def test_an_acknowledged_alarm_whose_moment_is_not_known_re_alarms_from_when_it_changed_state() -> None:
     again = replace(HIGH, re_alarm_after=HOUR)
     stands = Machine(state=AlarmState.ACKNOWLEDGED, since=T0, active=True, code="K7QD", occurred_at=T0)
-    abnormal = Evaluate(verdict=Verdict(condition=Condition.ABNORMAL, reason=RuleReason.BEYOND_LIMIT))
+    abnormal = Evaluate(verdict=RuleResult(condition=Condition.ABNORMAL, reason=RuleReason.BEYOND_LIMIT))
     assert step(again, stands, abnormal, T0 + HOUR - MINUTE).machine.state is AlarmState.ACKNOWLEDGED
     assert step(again, stands, abnormal, T0 + HOUR).machine.state is AlarmState.UNACKNOWLEDGED
 
@@ -182,9 +188,9 @@ def test_without_an_estimate_nothing_is_said_of_its_rate() -> None:
     assert (verdict.condition, verdict.reason) == (Condition.UNKNOWN, RuleReason.NO_ESTIMATE)
 
 
-def system(watch: SystemWatch, limit: float, **seen: object) -> Verdict:
+def system(watch: SystemWatch, limit: float, **seen: object) -> RuleResult:
     of = AlarmDefinition(key="k", kind=AlarmKind.SYSTEM, tank=None, watch=watch, connector="drop", limit=limit)
-    return judge(of, Situation(at=T0, **seen))  # type: ignore[arg-type]
+    return judge(of, RuleInput(at=T0, **seen))  # type: ignore[arg-type]
 
 
 @pytest.mark.parametrize(
@@ -227,7 +233,7 @@ def test_limits_tried_are_half_a_foot_and_a_foot_or_their_round_metres() -> None
 
 
 def test_no_limit_is_tried_at_or_below_the_weir() -> None:
-    changes = {trial.limit_change for trial in Rehearsal([replace(HIGH, limit=0.3)], "si").trials}
+    changes = {trial.limit_change for trial in Backtest([replace(HIGH, limit=0.3)], "si").trials}
     assert changes == {-0.15, 0.0, 0.15, 0.3}
 
 
@@ -238,8 +244,8 @@ def test_a_core_at_the_ends_of_the_time_looked_at_counts() -> None:
 
 
 def test_an_alarm_is_active_from_when_people_knew_until_it_ended() -> None:
-    first = Spell(start=T0, called_at=T0 + 5 * MINUTE, end=T0 + HOUR)
-    standing = Spell(start=T0 + 3 * HOUR, called_at=T0 + 3 * HOUR, end=None)
+    first = AlarmSpell(start=T0, called_at=T0 + 5 * MINUTE, end=T0 + HOUR)
+    standing = AlarmSpell(start=T0 + 3 * HOUR, called_at=T0 + 3 * HOUR, end=None)
 
     def active(after: timedelta) -> bool:
         return _active([(HIGH, (first, standing))], T0 + after) == [HIGH]
@@ -289,11 +295,13 @@ def test_waits_between_tries_are_those_written_down() -> None:
     assert minutes(SIGN_IN_WAITS) == [2.0, 4.0, 8.0, 15.0]
 
 
-@pytest.mark.parametrize(("ahead", "reason"), [(MINUTE, Reason.LATE), (MINUTE + MINUTE / 60, Reason.STILL_NORMAL)])
+@pytest.mark.parametrize(
+    ("ahead", "reason"), [(MINUTE, MachineReason.LATE), (MINUTE + MINUTE / 60, MachineReason.STILL_NORMAL)]
+)
 def test_a_clock_set_back_by_more_than_clocks_differ_keeps_no_alarm_from_being_looked_at(
-    ahead: timedelta, reason: Reason
+    ahead: timedelta, reason: MachineReason
 ) -> None:
-    normal = Evaluate(verdict=Verdict(condition=Condition.NORMAL, reason=RuleReason.WITHIN_LIMIT), live=True)
+    normal = Evaluate(verdict=RuleResult(condition=Condition.NORMAL, reason=RuleReason.WITHIN_LIMIT), live=True)
     assert step(HIGH, Machine(since=T0 + ahead), normal, T0).reason is reason
 
 
@@ -326,15 +334,15 @@ def test_an_alarm_that_returned_and_came_back_before_anybody_looked_still_calls_
 
 
 def test_others_called_a_moment_ago_do_not_keep_the_next_person_from_being_called() -> None:
-    ladder = Ladder(
+    escalation = EscalationPolicy(
         key="danger",
         priorities=frozenset({Priority.HIGH}),
-        rungs=(
-            Rung(after=timedelta(0), whom=Whom.CONTACT, name="Anna"),
-            Rung(after=15 * MINUTE, whom=Whom.CONTACT, name="Ben"),
+        steps=(
+            EscalationStep(after=timedelta(0), whom=Whom.CONTACT, name="Anna"),
+            EscalationStep(after=15 * MINUTE, whom=Whom.CONTACT, name="Ben"),
         ),
     )
-    callout = Callout(contacts=(person("Anna"), person("Ben")), zone=UTC_ZONE, ladders=(ladder,))
+    callout = OnCall(contacts=(person("Anna"), person("Ben")), zone=UTC_ZONE, escalations=(escalation,))
     stands = Machine(state=AlarmState.UNACKNOWLEDGED, since=T0, active=True, code="K7QD", occurred_at=T0)
     now = T0 + 15 * MINUTE
     history = [said("Anna"), said("Anna", "sms", at=now - MINUTE)]

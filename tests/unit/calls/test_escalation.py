@@ -12,8 +12,8 @@ from service.alarms.definition import AlarmDefinition, AlarmKind, Priority
 from service.alarms.machine import AlarmState, Machine
 from service.calls.contact import Contact
 from service.calls.duty import Rota, Shift
-from service.calls.escalation import Callout, Ladder, Rung, Whom, calls_after_no, due_calls
-from service.calls.routing import MessageKind, RouteReason, Told
+from service.calls.escalation import EscalationPolicy, EscalationStep, OnCall, Whom, calls_after_no, due_calls
+from service.calls.routing import MessageKind, RouteReason, SentMessage
 
 ZONE = ZoneInfo("America/New_York")
 T0 = datetime(2026, 1, 14, 8, 0, tzinfo=UTC)
@@ -37,28 +37,34 @@ ANNA, BEN, CHIEF, WEST = contact("Anna"), contact("Ben"), contact("Chief"), cont
 ROTA = Rota(
     key="ops", zone=ZONE, shifts=(Shift(name="s", people=("Anna", "Ben"), first_day=date(2026, 1, 12), turn_days=1),)
 )
-LADDER = Ladder(
+ESCALATION = EscalationPolicy(
     key="danger",
     priorities=frozenset({Priority.HIGH}),
-    rungs=(
-        Rung(after=timedelta(0), whom=Whom.DUTY, name="ops", again_every=5 * MINUTE, again_times=2, channels=("sms",)),
-        Rung(after=15 * MINUTE, whom=Whom.CONTACT, name="Chief"),
-        Rung(after=30 * MINUTE, whom=Whom.EVERYBODY, again_every=15 * MINUTE, again_times=100),
+    steps=(
+        EscalationStep(
+            after=timedelta(0), whom=Whom.DUTY, name="ops", again_every=5 * MINUTE, again_times=2, channels=("sms",)
+        ),
+        EscalationStep(after=15 * MINUTE, whom=Whom.CONTACT, name="Chief"),
+        EscalationStep(after=30 * MINUTE, whom=Whom.EVERYBODY, again_every=15 * MINUTE, again_times=100),
     ),
 )
-CALLOUT = Callout(
-    contacts=(ANNA, BEN, CHIEF, WEST), zone=ZONE, rotas=(ROTA,), ladders=(LADDER,), channels=frozenset({"email", "sms"})
+CALLOUT = OnCall(
+    contacts=(ANNA, BEN, CHIEF, WEST),
+    zone=ZONE,
+    rotas=(ROTA,),
+    escalations=(ESCALATION,),
+    channels=frozenset({"email", "sms"}),
 )
 
 
-def first(name: str = "Ben", channel: str = "sms") -> Told:
-    return Told(contact=name, channel=channel, kind=MessageKind.ALARM, at=T0, occurred_at=T0, key="first")
+def first(name: str = "Ben", channel: str = "sms") -> SentMessage:
+    return SentMessage(contact=name, channel=channel, kind=MessageKind.ALARM, at=T0, occurred_at=T0, key="first")
 
 
 class Night:
     """An unanswered alarm, decided every minute."""
 
-    def __init__(self, callout: Callout = CALLOUT, machine: Machine = STANDS) -> None:
+    def __init__(self, callout: OnCall = CALLOUT, machine: Machine = STANDS) -> None:
         self.callout, self.machine = callout, machine
         self.history = [first()]
         self.calls: list[tuple[int, str, str]] = []
@@ -69,7 +75,7 @@ class Night:
         for tell in tells:
             self.calls.append((minute, tell.contact.name, tell.channel))
             self.history.append(
-                Told(
+                SentMessage(
                     contact=tell.contact.name,
                     channel=tell.channel,
                     kind=tell.kind,
@@ -80,7 +86,7 @@ class Night:
             )
 
 
-def test_the_person_on_duty_is_called_first_by_the_ladders_way() -> None:
+def test_the_person_on_duty_is_called_first_by_the_escalations_way() -> None:
     # 03:00 on Wednesday belongs to Tuesday's turn: Ben's.
     people = CALLOUT.first_called(DANGER, T0)
     assert people is not None
@@ -136,22 +142,22 @@ def test_deciding_twice_calls_once() -> None:
     assert night.calls == [(16, "Ben", "sms"), (16, "Chief", "email")]
 
 
-def test_a_gap_in_the_rota_calls_the_next_rung_at_once() -> None:
-    gone = Callout(contacts=CALLOUT.contacts, zone=ZONE, rotas=(), ladders=(LADDER,))
+def test_a_gap_in_the_rota_calls_the_next_step_at_once() -> None:
+    gone = OnCall(contacts=CALLOUT.contacts, zone=ZONE, rotas=(), escalations=(ESCALATION,))
     people = gone.first_called(DANGER, T0)
     assert people is not None
     assert [p.name for p in people] == ["Chief"]
 
 
-def test_a_ladder_of_strangers_calls_everybody_who_answers_for_the_tank() -> None:
-    strangers = Ladder(key="x", rungs=(Rung(after=timedelta(0), whom=Whom.CONTACT, name="Nobody"),))
-    people = Callout(contacts=CALLOUT.contacts, zone=ZONE, ladders=(strangers,)).first_called(DANGER, T0)
+def test_a_escalation_of_strangers_calls_everybody_who_answers_for_the_tank() -> None:
+    strangers = EscalationPolicy(key="x", steps=(EscalationStep(after=timedelta(0), whom=Whom.CONTACT, name="Nobody"),))
+    people = OnCall(contacts=CALLOUT.contacts, zone=ZONE, escalations=(strangers,)).first_called(DANGER, T0)
     assert people is not None
     assert [p.name for p in people] == ["Anna", "Ben", "Chief"]
 
 
-def test_without_a_ladder_nothing_climbs() -> None:
-    flat = Callout(contacts=CALLOUT.contacts, zone=ZONE)
+def test_without_a_escalation_nothing_climbs() -> None:
+    flat = OnCall(contacts=CALLOUT.contacts, zone=ZONE)
     assert flat.first_called(DANGER, T0) is None
     assert due_calls(flat, DANGER, STANDS, [first()], now=T0 + 60 * MINUTE) == ((), ())
 
@@ -174,18 +180,18 @@ def test_somebody_who_cannot_be_reached_is_named() -> None:
         ("2026-03-08 03:30", "night"),
     ],
 )
-def test_ladders_by_priority_and_hour(at: str, key: str) -> None:
-    night = Ladder(key="night", rungs=(), start=time(22), end=time(6), weekdays=frozenset(range(5)))
-    spring = Ladder(key="night", rungs=(), start=time(22), end=time(6), weekdays=frozenset({5}))
-    rest = Ladder(key="rest", rungs=())
-    callout = Callout(contacts=(), zone=ZONE, ladders=(spring if "03-08" in at else night, rest))
-    found = callout.ladder(Priority.HIGH, datetime.fromisoformat(at).replace(tzinfo=ZONE))
+def test_escalations_by_priority_and_hour(at: str, key: str) -> None:
+    night = EscalationPolicy(key="night", steps=(), start=time(22), end=time(6), weekdays=frozenset(range(5)))
+    spring = EscalationPolicy(key="night", steps=(), start=time(22), end=time(6), weekdays=frozenset({5}))
+    rest = EscalationPolicy(key="rest", steps=())
+    callout = OnCall(contacts=(), zone=ZONE, escalations=(spring if "03-08" in at else night, rest))
+    found = callout.escalation(Priority.HIGH, datetime.fromisoformat(at).replace(tzinfo=ZONE))
     assert found is not None
     assert found.key == key
-    assert Callout(contacts=(), zone=ZONE, ladders=(LADDER,)).ladder(Priority.LOW, T0) is None
+    assert OnCall(contacts=(), zone=ZONE, escalations=(ESCALATION,)).escalation(Priority.LOW, T0) is None
 
 
-def after_no(machine: Machine, *told: str, callout: Callout = CALLOUT) -> tuple[list[str], bool, bool]:
+def after_no(machine: Machine, *told: str, callout: OnCall = CALLOUT) -> tuple[list[str], bool, bool]:
     history = [first(name) for name in told]
     found = calls_after_no(callout, DANGER, machine, history, now=T0 + MINUTE)
     return [tell.contact.name for tell in found.tells], found.nobody_new, found.nobody_left
@@ -216,8 +222,8 @@ def test_a_no_calls_the_next_person_at_once(
     assert after_no(machine, *told) == called
 
 
-def test_a_no_without_a_ladder_calls_who_was_not_called_yet() -> None:
-    flat = Callout(contacts=CALLOUT.contacts, zone=ZONE)
+def test_a_no_without_a_escalation_calls_who_was_not_called_yet() -> None:
+    flat = OnCall(contacts=CALLOUT.contacts, zone=ZONE)
     assert after_no(declined("Ben"), "Ben", "Chief", callout=flat) == (["Anna"], False, False)
 
 
@@ -255,21 +261,21 @@ def test_who_was_sent_only_what_was_refused_for_good_is_nobody_left_to_call() ->
     assert {tell.contact.name for tell in late} >= {"Ben", "Anna"}
 
 
-def test_a_rung_where_nobody_can_be_reached_is_not_who_is_called_first() -> None:
-    chief_first = replace(NO_PAGER, ladders=(replace(LADDER, rungs=LADDER.rungs[1:]),))
+def test_a_step_where_nobody_can_be_reached_is_not_who_is_called_first() -> None:
+    chief_first = replace(NO_PAGER, escalations=(replace(ESCALATION, steps=ESCALATION.steps[1:]),))
     people = chief_first.first_called(DANGER, T0)
     assert people is not None
     assert any(chief_first.way(person) for person in people)
 
 
-def test_a_no_without_the_code_takes_nobody_off_the_ladder() -> None:
+def test_a_no_without_the_code_takes_nobody_off_the_escalation() -> None:
     night = Night(machine=declined(without_code=("Ben",)))
     for minute in range(12):
         night.decide(minute)
     assert [name for _, name, _ in night.calls] == ["Ben", "Ben"]
 
 
-def test_it_calls_again_first_whoever_had_it_then_the_ladder_from_its_beginning() -> None:
+def test_it_calls_again_first_whoever_had_it_then_the_escalation_from_its_beginning() -> None:
     again = replace(STANDS, since=T0 + 60 * MINUTE, called_since=T0 + 60 * MINUTE, had_by="chief")
     people = CALLOUT.first_called(DANGER, T0 + 60 * MINUTE, again)
     assert people is not None
@@ -286,9 +292,9 @@ def test_it_calls_again_first_whoever_had_it_then_the_ladder_from_its_beginning(
     ]
 
 
-def test_a_danger_nobody_answers_calls_on_after_the_last_rung() -> None:
+def test_a_danger_nobody_answers_calls_on_after_the_last_step() -> None:
     danger = replace(DANGER, improve_within=15 * MINUTE)
-    flat = Callout(contacts=(ANNA, BEN), zone=ZONE)
+    flat = OnCall(contacts=(ANNA, BEN), zone=ZONE)
     history = [first("Anna"), first("Ben")]
     calls = []
     for minute in range(61):

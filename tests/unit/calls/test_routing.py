@@ -10,7 +10,7 @@ import pytest
 
 from service.alarms.definition import AlarmDefinition, AlarmKind, Priority
 from service.alarms.machine import AlarmState, Event, Machine, Transition
-from service.alarms.machine import Reason as Why
+from service.alarms.machine import MachineReason as Why
 from service.calls.contact import Contact
 from service.calls.escalation import told_since_it_called
 from service.calls.routing import (
@@ -18,7 +18,7 @@ from service.calls.routing import (
     MessageKind,
     RouteReason,
     Routing,
-    Told,
+    SentMessage,
     covering,
     instead,
     route,
@@ -54,7 +54,7 @@ RETURNED = moved(Event.RETURNED, U, R, 10)
 TAKEN = moved(Event.ACKNOWLEDGED, U, A, 5, actor="Anna")
 
 
-def routed(*transitions: Transition, history: tuple[Told, ...] = (), **more: Any) -> tuple[Routing, ...]:
+def routed(*transitions: Transition, history: tuple[SentMessage, ...] = (), **more: Any) -> tuple[Routing, ...]:
     given: dict[str, Any] = {
         "machine": Machine(state=transitions[-1].to_state),
         "definition": HIGH,
@@ -66,8 +66,10 @@ def routed(*transitions: Transition, history: tuple[Told, ...] = (), **more: Any
     return route(transitions, given.pop("machine"), given.pop("definition"), given.pop("contacts"), history, **given)
 
 
-def told(contact: str = "Anna", kind: MessageKind = MessageKind.ALARM, minute: float = 0, key: str = "first") -> Told:
-    return Told(contact=contact, channel="email", kind=kind, at=T0 + minute * MINUTE, occurred_at=T0, key=key)
+def told(
+    contact: str = "Anna", kind: MessageKind = MessageKind.ALARM, minute: float = 0, key: str = "first"
+) -> SentMessage:
+    return SentMessage(contact=contact, channel="email", kind=kind, at=T0 + minute * MINUTE, occurred_at=T0, key=key)
 
 
 def outcome(routing: Routing) -> dict[str | None, RouteReason]:
@@ -259,7 +261,7 @@ class TestInstead:
         while (tell := instead(HIGH, contacts, history[-1], history, self.BOTH)) is not None:
             chosen.append((tell.contact.name, tell.channel, tell.reason))
             history.append(
-                Told(
+                SentMessage(
                     contact=tell.contact.name,
                     channel=tell.channel,
                     kind=tell.kind,

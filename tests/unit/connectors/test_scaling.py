@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from connectors.base import SourceQuality, SourceReason
-from connectors.scaling import CurrentLoop, Linear, Span
+from connectors.scaling import CurrentLoop, Linear, ScaledSpan
 
 GOOD, UNCERTAIN, BAD = SourceQuality.GOOD, SourceQuality.UNCERTAIN, SourceQuality.BAD
 
@@ -68,7 +68,7 @@ def test_limits_hold_on_a_converter_grid() -> None:
 
 
 def test_span_keeps_and_doubts_what_lies_beyond() -> None:
-    span = Span(raw_low=6553, raw_high=32767, low=0.0, high=4.0)
+    span = ScaledSpan(raw_low=6553, raw_high=32767, low=0.0, high=4.0)
     assert span.apply(6553).value == 0.0
     assert span.apply(32767).value == 4.0
     assert span.apply(6000).reason is SourceReason.UNDER_RANGE
@@ -76,9 +76,9 @@ def test_span_keeps_and_doubts_what_lies_beyond() -> None:
     assert span.apply(40000).value > 4.0
 
 
-@pytest.mark.parametrize("scaling", [Linear(), Span(0, 1, 0, 1), CurrentLoop(low=0, high=1)])
+@pytest.mark.parametrize("scaling", [Linear(), ScaledSpan(0, 1, 0, 1), CurrentLoop(low=0, high=1)])
 @pytest.mark.parametrize("raw", [math.nan, math.inf, -math.inf])
-def test_what_is_no_number_is_bad(scaling: Linear | Span | CurrentLoop, raw: float) -> None:
+def test_what_is_no_number_is_bad(scaling: Linear | ScaledSpan | CurrentLoop, raw: float) -> None:
     scaled = scaling.apply(raw)
     assert (scaled.quality, scaled.reason) == (BAD, SourceReason.NOT_A_NUMBER)
 
@@ -92,8 +92,8 @@ def test_overflow_is_bad_not_infinite() -> None:
     [
         lambda: Linear(factor=0.0),
         lambda: Linear(offset=math.inf),
-        lambda: Span(1, 1, 0, 5),
-        lambda: Span(0, 1, 5, 5),
+        lambda: ScaledSpan(1, 1, 0, 5),
+        lambda: ScaledSpan(0, 1, 5, 5),
         lambda: CurrentLoop(low=5, high=5),
         lambda: CurrentLoop(low=0, high=5, raw_4ma=7, raw_20ma=7),
         lambda: CurrentLoop(low=0, high=math.nan),

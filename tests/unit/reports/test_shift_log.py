@@ -22,11 +22,11 @@ from service.reports.rendering.plain_text import as_text
 from service.reports.shift_document import shift_document
 from service.reports.shift_log import (
     EntryKind,
+    HandOver,
     LoggedCore,
-    SentMessage,
+    LoggedMessage,
     ShiftFacts,
     ShiftLog,
-    Signature,
     WrittenNote,
     shift_log,
 )
@@ -146,8 +146,8 @@ def test_cores_work_messages_and_notes_come_in_the_order_of_time() -> None:
         as_left_offset=0.0,
     )
     messages = [
-        SentMessage(at=START + 3 * HOUR, kind="alarm", contact="Sam", channel="sms", status="sent"),
-        SentMessage(at=START + 3 * HOUR, kind="alarm", contact="Ann", channel="email", status="failed"),
+        LoggedMessage(at=START + 3 * HOUR, kind="alarm", contact="Sam", channel="sms", status="sent"),
+        LoggedMessage(at=START + 3 * HOUR, kind="alarm", contact="Ann", channel="email", status="failed"),
     ]
     note = WrittenNote(id=UUID(int=2), at=START + 4 * HOUR, author="Sam", text="Gate B sticks")
     right = WrittenNote(id=UUID(int=3), at=START + 5 * HOUR, author="Sam", text="It was gate C", corrects=note.id)
@@ -225,7 +225,7 @@ def test_an_ordinary_night_prints_on_one_page_and_reads_as_text() -> None:
         )
         for n in range(4)
     ]
-    found = log(raised(1), taken(1.1), over(2), cores=cores, notes=notes, taken_over=[Signature(who="Sam", at=START)])
+    found = log(raised(1), taken(1.1), over(2), cores=cores, notes=notes, taken_over=[HandOver(who="Sam", at=START)])
     document = shift_document(found, site="Invented Creek Works", zone=ZONE, now=SHIFT.end)
     content = as_pdf(document, units="si", made_at=SHIFT.end)
     assert content.count(b"/Type /Page\n") == 1

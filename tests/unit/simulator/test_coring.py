@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from service.simulator.coring import Blunder, CoreRecord, CoreRegime, take_cores
+from service.simulator.coring import Blunder, CoreRegime, SimulatedCore, take_cores
 from service.simulator.scenario import Recording, run
 from service.simulator.storm_night import storm_night
 
@@ -17,7 +17,7 @@ def night() -> Recording:
     return run(storm_night(), 11)
 
 
-def cores(night: Recording, regime: CoreRegime) -> tuple[CoreRecord, ...]:
+def cores(night: Recording, regime: CoreRegime) -> tuple[SimulatedCore, ...]:
     return take_cores(regime, night.scenario.plant, night.truth, 20.0, np.random.default_rng(11))
 
 

@@ -7,7 +7,7 @@ import pytest
 
 from service.simulator.coring import Blunder
 from service.simulator.scenario import Recording, run
-from service.simulator.sensor import Label, head_over_weir
+from service.simulator.sensor import SampleCause, head_over_weir
 from service.simulator.storm_night import HIGH_CLEARANCE, HIGH_HIGH_CLEARANCE, SEED, storm_night
 
 
@@ -41,7 +41,7 @@ def test_worse_tank_crosses_both_limits_and_the_other_neither(night: Recording) 
 def test_raw_sensor_would_have_called_late_or_never(night: Recording) -> None:
     depth = night.scenario.plant.tanks[1].side_water_depth
     record = night.sensors[1]
-    echo = record.label == Label.BLANKET
+    echo = record.label == SampleCause.BLANKET
     raw = raw_height(night, 1)[echo]
     high = first_above(night.truth.seconds, night.truth.height[1], depth - HIGH_CLEARANCE)
     raw_high = first_above(record.seconds[echo], raw, depth - HIGH_CLEARANCE)

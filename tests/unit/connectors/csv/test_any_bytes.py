@@ -14,7 +14,7 @@ from connectors.base import Reject, SampleBlock
 from connectors.csv.decoding.dialect import find_shape
 from connectors.csv.decoding.format import CsvFormat, Layout
 from connectors.csv.decoding.parts import Chunk
-from connectors.csv.decoding.reader import Reading
+from connectors.csv.decoding.reader import FileDecoder
 from connectors.errors import Malformed
 
 NOW = datetime(2026, 1, 1, tzinfo=UTC)
@@ -31,7 +31,7 @@ ROWS = st.lists(st.lists(CELL, min_size=1, max_size=5), max_size=12)
 
 
 def read(data: bytes, options: CsvFormat, block_bytes: int = 1 << 20) -> list[Chunk]:
-    return list(Reading(options, NOW, "any.csv", block_bytes=block_bytes).chunks(io.BytesIO(data)))
+    return list(FileDecoder(options, NOW, "any.csv", block_bytes=block_bytes).chunks(io.BytesIO(data)))
 
 
 def check_block(block: SampleBlock) -> None:

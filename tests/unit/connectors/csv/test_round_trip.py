@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from connectors.base import Sample, SourceQuality
 from connectors.csv.decoding.cell import QualityCode
 from connectors.csv.decoding.format import CsvFormat, Layout
-from connectors.csv.decoding.reader import Reading
+from connectors.csv.decoding.reader import FileDecoder
 from tests.support.csv_samples import samples_of
 
 NOW = datetime(2026, 1, 1, tzinfo=UTC)
@@ -93,7 +93,7 @@ def test_long_form(
         quality_code=QualityCode.CLASSIC,
     )
     chunks = list(
-        Reading(options, NOW, "log.csv", block_bytes=block).chunks(io.BytesIO(text.getvalue().encode(encoding)))
+        FileDecoder(options, NOW, "log.csv", block_bytes=block).chunks(io.BytesIO(text.getvalue().encode(encoding)))
     )
 
     assert [reject for chunk in chunks for reject in chunk.rejects] == []
@@ -119,7 +119,7 @@ def test_wide_form_sniffed(log: list[Sample], delimiter: str, zone: str, newest_
         values = (repr(cells[time, tag]).replace(".", decimal) for tag in tags)
         writer.writerow((time.astimezone(ZoneInfo(zone)).strftime("%Y-%m-%d %H:%M:%S"), *values))
     options = CsvFormat(zone=zone, tags=frozenset(TAGS), decimal=decimal)
-    chunks = list(Reading(options, NOW, "log.csv").chunks(io.BytesIO(text.getvalue().encode())))
+    chunks = list(FileDecoder(options, NOW, "log.csv").chunks(io.BytesIO(text.getvalue().encode())))
 
     assert [reject for chunk in chunks for reject in chunk.rejects] == []
     read = {(s.time, s.address): s.value for chunk in chunks for s in samples_of(chunk.samples)}

@@ -12,10 +12,10 @@ from pymodbus.framer import FramerRTU
 
 from connectors.errors import Refused, Unreachable
 from connectors.modbus.connection import ExceptionCode, ReadOnlyLine, WriteBlocked, exception_name
-from connectors.modbus.points import Framing, ModbusDevice, ModbusLine, Table
+from connectors.modbus.points import Framing, ModbusDevice, ModbusLine, RegisterTable
 from connectors.modbus.requests import ReadRequest
 
-H, I = Table.HOLDING_REGISTER, Table.INPUT_REGISTER  # noqa: E741  (the specification's own letters)
+H, I = RegisterTable.HOLDING_REGISTER, RegisterTable.INPUT_REGISTER  # noqa: E741  (the specification's own letters)
 
 
 @contextmanager
@@ -98,8 +98,8 @@ def test_functions_01_and_02_are_the_worked_examples() -> None:
         answering("00 01 00 00 00 06 11 01 03 CD 6B 05", "00 02 00 00 00 06 11 02 03 AC DB 35") as (port, received),
         ReadOnlyLine(line(port)) as wire,
     ):
-        coils = wire.read(0x11, ReadRequest(Table.COIL, 0x13, 0x13))
-        inputs = wire.read(0x11, ReadRequest(Table.DISCRETE_INPUT, 0xC4, 0x16))
+        coils = wire.read(0x11, ReadRequest(RegisterTable.COIL, 0x13, 0x13))
+        inputs = wire.read(0x11, ReadRequest(RegisterTable.DISCRETE_INPUT, 0xC4, 0x16))
     assert coils == [int(b) for b in "1011001111010110101"[:19]]
     assert inputs == [int(b) for b in "0011010111011011101011"]
     assert [r[7:] for r in received] == [bytes.fromhex("01 00 13 00 13"), bytes.fromhex("02 00 C4 00 16")]

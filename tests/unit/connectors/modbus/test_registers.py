@@ -9,11 +9,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from connectors.modbus.points import ByteOrder, ModbusPoint, Table, ValueType
+from connectors.modbus.points import ByteOrder, ModbusPoint, RegisterTable, ValueType
 from connectors.modbus.registers import better_order, decode, is_absurd
 from connectors.scaling import CurrentLoop
 
-H = Table.HOLDING_REGISTER
+H = RegisterTable.HOLDING_REGISTER
 ORDERS = list(ByteOrder)
 
 # 123.45, 1.005 and pi with their IEEE 754 words and the four layouts in use are printed in public Modbus float guides;

@@ -6,13 +6,13 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from connectors.modbus.points import ModbusDevice, ModbusLine, ModbusPoint, StatusBit, Table, ValueType
+from connectors.modbus.points import ModbusDevice, ModbusLine, ModbusPoint, RegisterTable, StatusBit, ValueType
 from connectors.modbus.requests import ReadRequest, needs_of, plan
 
-H, D = Table.HOLDING_REGISTER, Table.DISCRETE_INPUT
+H, D = RegisterTable.HOLDING_REGISTER, RegisterTable.DISCRETE_INPUT
 
 needs = st.lists(
-    st.tuples(st.sampled_from(list(Table)), st.integers(0, 3000), st.sampled_from([1, 2, 4])).map(
+    st.tuples(st.sampled_from(list(RegisterTable)), st.integers(0, 3000), st.sampled_from([1, 2, 4])).map(
         lambda n: (n[0], n[1], 1) if n[0].is_bits else n
     ),
     min_size=1,
@@ -22,7 +22,7 @@ needs = st.lists(
 
 @given(needs, st.integers(0, 60), st.integers(4, 125))
 def test_every_need_is_covered_by_one_request_within_the_limits(
-    wanted: list[tuple[Table, int, int]], gap: int, most: int
+    wanted: list[tuple[RegisterTable, int, int]], gap: int, most: int
 ) -> None:
     requests = plan(wanted, gap=gap, max_registers=most)
     for need in wanted:
@@ -34,12 +34,12 @@ def test_every_need_is_covered_by_one_request_within_the_limits(
 
 
 @given(needs, st.integers(0, 60))
-def test_no_more_requests_than_needs(wanted: list[tuple[Table, int, int]], gap: int) -> None:
+def test_no_more_requests_than_needs(wanted: list[tuple[RegisterTable, int, int]], gap: int) -> None:
     assert len(plan(wanted, gap=gap)) <= len(set(wanted))
 
 
 @given(needs)
-def test_order_does_not_matter(wanted: list[tuple[Table, int, int]]) -> None:
+def test_order_does_not_matter(wanted: list[tuple[RegisterTable, int, int]]) -> None:
     assert plan(wanted) == plan(list(reversed(wanted)))
 
 
@@ -65,7 +65,7 @@ def test_gap_is_tolerated_no_further_than_told() -> None:
 
 
 def test_tables_are_never_mixed() -> None:
-    assert len(plan([(H, 0, 1), (Table.INPUT_REGISTER, 1, 1)])) == 2
+    assert len(plan([(H, 0, 1), (RegisterTable.INPUT_REGISTER, 1, 1)])) == 2
 
 
 def test_fault_flags_are_read_along() -> None:

@@ -11,7 +11,7 @@ import pytest
 
 from service.domain.blanket.drift import DriftBank
 from service.domain.blanket.drift_priors import Priors
-from service.domain.sensors.drift_fit import Fit, Stretch
+from service.domain.sensors.drift_fit import Fit, PairStretch
 from service.domain.sensors.kalman import Model, kalman_filter
 from service.errors import DomainError
 
@@ -64,7 +64,7 @@ def test_one_model_with_trend_and_span_equals_the_plain_filter() -> None:
     differences = [0.1 + 0.003 * i + 0.1 * above[i] + 0.1 * float(rng.standard_normal()) for i in range(n)]
     priors = one_model(trend_share=1.0 - 1e-12, span_share=1.0 - 1e-12)
     bank = fed(differences, every=12.0, priors=priors, above=lambda i: above[i])
-    stretch = Stretch(
+    stretch = PairStretch(
         days=np.append(np.full(n - 1, 0.5), 0.0), measured=np.array(differences), above=np.array(above),
         extra_var=np.full(n, 0.0004), jump_var=np.zeros(n), first_days=0.0,
         offset=0.0, offset_var=priors.offset_sd**2, span=0.0, span_var=priors.span_sd**2,

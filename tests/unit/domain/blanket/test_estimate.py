@@ -28,7 +28,7 @@ from service.domain.blanket.estimate import (
 )
 from service.domain.blanket.pairing import Pair
 from service.domain.cores.core import Calibration, CalibrationKind
-from service.domain.plant.reading import Reading, Reason
+from service.domain.plant.reading import Reading, ReadingReason
 from service.domain.plant.signal import Measures, Signal, SignalKind
 from service.domain.plant.tank import NotchedWeir
 from service.errors import DomainError
@@ -186,7 +186,7 @@ def test_drift_is_followed_and_intervals_hold() -> None:
 def test_a_storms_rise_is_followed_not_mistaken() -> None:
     story = Story(days=1.6, height=storm)
     done = whole(story)
-    assert {a.verdict for a in done.assessments} == {Reason.NONE}
+    assert {a.verdict for a in done.assessments} == {ReadingReason.NONE}
     top = max(done.estimates, key=lambda e: e.rate)
     assert top.rate == pytest.approx(0.6, abs=0.2)  # steepest of the logistic: 1.6 · 1.5 / 4 m/h
 
@@ -228,7 +228,7 @@ def test_a_core_while_the_sensor_is_dead_moves_the_belief() -> None:
     assert done.estimates[-2].trust is not Trust.GOOD
     assert done.estimates[-1].reason is EstimateReason.CORE
     assert done.estimates[-1].height == pytest.approx(1.9, abs=0.2)
-    assert {a.verdict for a in done.assessments} == {Reason.SOURCE_BAD}
+    assert {a.verdict for a in done.assessments} == {ReadingReason.SOURCE_BAD}
 
 
 def test_a_lasting_high_reading_is_never_swallowed() -> None:
@@ -239,7 +239,7 @@ def test_a_lasting_high_reading_is_never_swallowed() -> None:
     last = done.estimates[-1]
     assert last.reason is EstimateReason.READS_HIGH_UNCONFIRMED
     assert last.trust is not Trust.GOOD
-    assert done.assessments[-1].verdict is Reason.READS_HIGH_UNCONFIRMED
+    assert done.assessments[-1].verdict is ReadingReason.READS_HIGH_UNCONFIRMED
     # A core that finds the blanket up there settles it.
     confirmed = advance(story.setup, done.state, [story.core(91, 25.0, 2.5), *later(story, 25.01, 2.6)])
     assert confirmed.estimates[-1].reason is EstimateReason.SENSOR

@@ -21,7 +21,7 @@ from service.domain.blanket.sensor_state import SensorMemory, first_sensor
 from service.domain.blanket.state import State, first_state
 from service.domain.blanket.work_effect import after_work
 from service.domain.cores.core import Calibration, CalibrationKind
-from service.domain.plant.reading import Quality, Reading, Reason
+from service.domain.plant.reading import Quality, Reading, ReadingReason
 from service.domain.plant.signal import Measures, Mount, Signal, SignalKind
 from service.domain.plant.weir import water_surface
 from service.errors import DomainError
@@ -395,7 +395,7 @@ def steady(noise_sd: float = 0.02, samples: int = 50, level: float = 1.0) -> Con
 
 def judged(
     of: Conditioner, seconds: float, height: float, *, world: World = WIDE, quality: Quality = Quality.GOOD,
-    reason: Reason = Reason.NONE, signal: Signal | None = None,
+    reason: ReadingReason = ReadingReason.NONE, signal: Signal | None = None,
 ) -> Judged:  # fmt: skip
     reading = Reading("north.level", START + timedelta(seconds=seconds), height, quality, reason)
     return of.judge(seconds, reading, height, signal or blanket_signal(low=-9.0, high=9.0), TANK, world)
@@ -406,50 +406,53 @@ def test_a_jump_is_four_and_a_half_deviations_of_the_innovation(side: float) -> 
     foreseen_var = steady().tracker.ahead(10.0)[2] + 0.02**2
     bound = 4.5 * math.sqrt(foreseen_var)
     assert bound > 0.08 + 0.6 * 10 / HOUR
-    assert judged(steady(), 10.0, 1.0 + side * 0.999 * bound).verdict is Reason.NONE
-    assert judged(steady(), 10.0, 1.0 + side * 1.001 * bound).verdict is Reason.SPIKE
+    assert judged(steady(), 10.0, 1.0 + side * 0.999 * bound).verdict is ReadingReason.NONE
+    assert judged(steady(), 10.0, 1.0 + side * 1.001 * bound).verdict is ReadingReason.SPIKE
 
 
 def test_what_the_water_can_carry_is_no_jump_however_quiet_the_sensor() -> None:
     for rise in (0.6, 6.0):
         world = WIDE._replace(fastest_rise=rise)
         bound = 0.08 + rise * 60.0 / HOUR
-        assert judged(steady(0.005), 60.0, 1.0 + 0.99 * bound, world=world).verdict is Reason.NONE
-        assert judged(steady(0.005), 60.0, 1.0 + 1.01 * bound, world=world).verdict is Reason.SPIKE
+        assert judged(steady(0.005), 60.0, 1.0 + 0.99 * bound, world=world).verdict is ReadingReason.NONE
+        assert judged(steady(0.005), 60.0, 1.0 + 1.01 * bound, world=world).verdict is ReadingReason.SPIKE
 
 
 @pytest.mark.parametrize(
-    ("height", "verdict"), [(-1.74, Reason.SPIKE), (-1.76, Reason.OUT_OF_RANGE), (4.49, Reason.SPIKE), (4.51, Reason.OUT_OF_RANGE)]
+    ("height", "verdict"), [(-1.74, ReadingReason.SPIKE), (-1.76, ReadingReason.OUT_OF_RANGE), (4.49, ReadingReason.SPIKE), (4.51, ReadingReason.OUT_OF_RANGE)]
 )  # fmt: skip
-def test_half_a_metre_beyond_floor_and_water_is_no_blanket(height: float, verdict: Reason) -> None:
+def test_half_a_metre_beyond_floor_and_water_is_no_blanket(height: float, verdict: ReadingReason) -> None:
     assert judged(steady(), 10.0, height).verdict is verdict
 
 
 def test_at_the_ends_of_its_range_a_sensor_is_still_believed() -> None:
     signal = blanket_signal(low=0.9, high=1.1)
     for height, verdict in (
-        (0.9, Reason.NONE),
-        (1.1, Reason.NONE),
-        (0.899, Reason.OUT_OF_RANGE),
-        (1.101, Reason.OUT_OF_RANGE),
+        (0.9, ReadingReason.NONE),
+        (1.1, ReadingReason.NONE),
+        (0.899, ReadingReason.OUT_OF_RANGE),
+        (1.101, ReadingReason.OUT_OF_RANGE),
     ):
         found = judged(steady(0.1), 10.0, height, signal=replace(signal, mount=Mount(measures=Measures.DISTANCE)))
         assert found.verdict is verdict
-        assert found.usable is (verdict is Reason.NONE)
+        assert found.usable is (verdict is ReadingReason.NONE)
 
 
 def test_what_its_source_calls_bad_or_is_no_number_is_not_used() -> None:
-    assert judged(steady(), 10.0, 1.0, quality=Quality.BAD) == Judged(Reason.SOURCE_BAD, False)
-    assert judged(steady(), 10.0, 1.0, quality=Quality.BAD, reason=Reason.FLAT) == Judged(Reason.FLAT, False)
-    assert judged(steady(), 10.0, math.nan) == Judged(Reason.NOT_A_NUMBER, False)
-    assert judged(steady(), 10.0, 1.0, quality=Quality.UNCERTAIN) == Judged(Reason.SOURCE_UNCERTAIN, True)
+    assert judged(steady(), 10.0, 1.0, quality=Quality.BAD) == Judged(ReadingReason.SOURCE_BAD, False)
+    assert judged(steady(), 10.0, 1.0, quality=Quality.BAD, reason=ReadingReason.FLAT) == Judged(
+        ReadingReason.FLAT, False
+    )
+    assert judged(steady(), 10.0, math.nan) == Judged(ReadingReason.NOT_A_NUMBER, False)
+    assert judged(steady(), 10.0, 1.0, quality=Quality.UNCERTAIN) == Judged(ReadingReason.SOURCE_UNCERTAIN, True)
     assert (
-        judged(steady(), 10.0, 1.0, quality=Quality.UNCERTAIN, reason=Reason.UNDER_RANGE).verdict is Reason.UNDER_RANGE
+        judged(steady(), 10.0, 1.0, quality=Quality.UNCERTAIN, reason=ReadingReason.UNDER_RANGE).verdict
+        is ReadingReason.UNDER_RANGE
     )
 
 
 def test_an_excursion_has_come_back_when_it_is_half_the_way_back() -> None:
-    for back, verdict in ((1.24, Reason.NONE), (1.26, Reason.IMPLAUSIBLE_JUMP)):
+    for back, verdict in ((1.24, ReadingReason.NONE), (1.26, ReadingReason.IMPLAUSIBLE_JUMP)):
         made = steady(0.3, level=1.0)
         made.out_count, made.out_level, made.out_from, made.out_since, made.last_good = 2, 1.5, 1.0, 0.0, -60.0
         assert judged(made, 10.0, back).verdict is verdict
@@ -457,11 +460,11 @@ def test_an_excursion_has_come_back_when_it_is_half_the_way_back() -> None:
 
 @pytest.mark.parametrize(
     ("jump", "verdict", "usable", "stepped"),
-    [(0.09, Reason.NONE, True, False), (0.11, Reason.NONE, True, True), (0.39, Reason.NONE, True, True),
-     (0.41, Reason.READS_HIGH_UNCONFIRMED, False, False), (-0.39, Reason.NONE, True, True), (-0.41, Reason.IMPLAUSIBLE_JUMP, False, False)],
+    [(0.09, ReadingReason.NONE, True, False), (0.11, ReadingReason.NONE, True, True), (0.39, ReadingReason.NONE, True, True),
+     (0.41, ReadingReason.READS_HIGH_UNCONFIRMED, False, False), (-0.39, ReadingReason.NONE, True, True), (-0.41, ReadingReason.IMPLAUSIBLE_JUMP, False, False)],
 )  # fmt: skip
 def test_a_small_lasting_jump_is_taken_up_and_a_large_one_is_locked(
-    jump: float, verdict: Reason, usable: bool, stepped: bool
+    jump: float, verdict: ReadingReason, usable: bool, stepped: bool
 ) -> None:
     made = steady(0.005)
     world = WIDE._replace(fastest_rise=0.0)
@@ -470,23 +473,25 @@ def test_a_small_lasting_jump_is_taken_up_and_a_large_one_is_locked(
     found = judged(made, 660.0, 1.0 + jump, world=world)  # ten minutes after it began
     assert (found.verdict, found.usable) == (verdict, usable)
     assert found.stepped == near(jump if stepped else 0.0)
-    assert made.reads_high is (verdict is Reason.READS_HIGH_UNCONFIRMED)
+    assert made.reads_high is (verdict is ReadingReason.READS_HIGH_UNCONFIRMED)
 
 
 def test_a_young_tracker_takes_any_lasting_level_without_suspicion() -> None:
     for samples, taken in ((9, True), (10, False)):
         made = steady(0.005, samples=samples)
         found = [judged(made, 60.0 + 60.0 * i, 2.5) for i in range(11)][-1]
-        assert found == (Judged(Reason.NONE, True) if taken else Judged(Reason.READS_HIGH_UNCONFIRMED, False))
+        assert found == (
+            Judged(ReadingReason.NONE, True) if taken else Judged(ReadingReason.READS_HIGH_UNCONFIRMED, False)
+        )
 
 
 @pytest.mark.parametrize(
     ("height", "world", "verdict"),
-    [(3.71, WIDE, Reason.SURFACE_ECHO), (3.69, WIDE, Reason.READS_HIGH_UNCONFIRMED),
-     (2.19, WIDE._replace(fluff_top=2.0), Reason.FLUFF_LOCK), (1.81, WIDE._replace(fluff_top=2.0), Reason.FLUFF_LOCK),
-     (2.21, WIDE._replace(fluff_top=2.0), Reason.READS_HIGH_UNCONFIRMED), (-1.16, WIDE, Reason.ECHO_LOST), (-1.14, WIDE, Reason.IMPLAUSIBLE_JUMP)],
+    [(3.71, WIDE, ReadingReason.SURFACE_ECHO), (3.69, WIDE, ReadingReason.READS_HIGH_UNCONFIRMED),
+     (2.19, WIDE._replace(fluff_top=2.0), ReadingReason.FLUFF_LOCK), (1.81, WIDE._replace(fluff_top=2.0), ReadingReason.FLUFF_LOCK),
+     (2.21, WIDE._replace(fluff_top=2.0), ReadingReason.READS_HIGH_UNCONFIRMED), (-1.16, WIDE, ReadingReason.ECHO_LOST), (-1.14, WIDE, ReadingReason.IMPLAUSIBLE_JUMP)],
 )  # fmt: skip
-def test_what_a_locked_sensor_has_locked_on_to(height: float, world: World, verdict: Reason) -> None:
+def test_what_a_locked_sensor_has_locked_on_to(height: float, world: World, verdict: ReadingReason) -> None:
     made = steady(0.005)
     assert [judged(made, 60.0 + 60.0 * i, height, world=world) for i in range(11)][-1].verdict is verdict
 
@@ -499,7 +504,7 @@ def test_noise_is_called_so_when_it_is_both_large_and_three_times_the_usual() ->
         made.tracker.last_value_time = 0.0
         made.tracker.noise_var = now**2
         found = judged(made, 1e-9, 1.0)
-        assert found == (Judged(Reason.NOISY, True) if noisy else Judged(Reason.NONE, True))
+        assert found == (Judged(ReadingReason.NOISY, True) if noisy else Judged(ReadingReason.NONE, True))
 
 
 # --- the tank's fold --------------------------------------------------------------------------------------------------

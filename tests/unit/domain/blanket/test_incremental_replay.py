@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from service.domain.blanket.estimate import Event, advance, event_order, initial
-from service.domain.blanket.incremental_replay import Change, Refold
+from service.domain.blanket.incremental_replay import EventChange, Refold
 from service.domain.blanket.state import to_json
 from service.domain.cores.core import Core
 from service.domain.forecast.tracker import Heading, first_heading, follow, heading_to_json
@@ -46,25 +46,25 @@ def test_any_order_of_arrival_leads_to_the_fold_of_all(delays: list[int], togeth
     order = sorted(range(len(EVENTS)), key=lambda i: i + delays[i])
     refold = Refold(STORY.setup)
     for start in range(0, len(order), together):
-        refold.take([Change(EVENTS[i]) for i in order[start : start + together]])
+        refold.take([EventChange(EVENTS[i]) for i in order[start : start + together]])
     _same(refold, EVENTS)
 
 
 def test_a_changed_reading_and_a_corrected_core_take_the_place_of_what_was_there() -> None:
     refold = Refold(STORY.setup)
     for event in EVENTS:
-        refold.take([Change(event)])
+        refold.take([EventChange(event)])
     at = next(i for i, event in enumerate(EVENTS) if isinstance(event, Reading) and i > 100)
     old = EVENTS[at]
     assert isinstance(old, Reading)
     better = Reading(old.tag, old.time, old.value + 0.02)
     wrong = next(event for event in EVENTS if isinstance(event, Core))
     right = STORY.core(90, 1.4, 1.1)
-    refold.take([Change(better)])
-    refold.take([Change(right, wrong)])
+    refold.take([EventChange(better)])
+    refold.take([EventChange(right, wrong)])
     kept: list[Event] = [event for event in EVENTS if event not in (old, wrong)]
     _same(refold, [*kept, better, right])
-    refold.take([Change(None, right)])
+    refold.take([EventChange(None, right)])
     _same(refold, [*kept, better])
 
 
@@ -73,11 +73,11 @@ def test_what_is_let_go_of_changes_no_number() -> None:
     late = [event for i, event in enumerate(EVENTS) if 150 <= i < 160]
     in_time = [event for event in EVENTS if event not in late]
     for number, event in enumerate(in_time):
-        whole.take([Change(event)])
-        short.take([Change(event)])
+        whole.take([EventChange(event)])
+        short.take([EventChange(event)])
         short.forget(min(event_order(later)[0] for later in [*in_time[number + 1 :], *late]))
     for refold in (whole, short):
-        refold.take([Change(event) for event in late])
+        refold.take([EventChange(event) for event in late])
     _same(whole, EVENTS)
     assert to_json(short.state) == to_json(whole.state)
     assert short.estimates == whole.estimates[-len(short.estimates) :]
@@ -85,4 +85,4 @@ def test_what_is_let_go_of_changes_no_number() -> None:
     assert len(short.estimates) < len(whole.estimates)
     assert short.estimates[-1] == whole.estimates[-1]
     with pytest.raises(LookupError, match="no longer kept"):
-        short.take([Change(Reading("north.level", STORY.at(0.5) + timedelta(seconds=1), 1.0))])
+        short.take([EventChange(Reading("north.level", STORY.at(0.5) + timedelta(seconds=1), 1.0))])

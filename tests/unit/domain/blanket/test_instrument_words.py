@@ -26,7 +26,7 @@ from service.domain.blanket.estimate import (
     state_from_json,
     state_to_json,
 )
-from service.domain.plant.reading import Quality, Reading, Reason
+from service.domain.plant.reading import Quality, Reading, ReadingReason
 from service.domain.plant.signal import Signal, SignalKind
 from tests.support.sensor_story import Floats, Story, blanket_signal
 
@@ -72,7 +72,7 @@ def told(setup: TankSetup, events: Sequence[Event]) -> Advance:
 def removed(story: ArmStory, done: Advance, *, after_hours: float = 24.0) -> float:
     """Share of struck samples called a pass of the arm, once there was time to learn."""
     named = [
-        a.verdict is Reason.ARM_PASS
+        a.verdict is ReadingReason.ARM_PASS
         for a, struck in zip(done.assessments, story.struck.tolist(), strict=True)
         if struck and a.time >= story.at(after_hours)
     ]
@@ -88,7 +88,7 @@ def test_an_arm_whose_speed_changes_is_told_by_its_angle_not_by_a_period(way: fl
     assert removed(story, by_angle) > 0.95
     assert removed(story, by_period) < 0.5
     good = Counter(a.verdict for a, s in zip(by_angle.assessments, story.struck.tolist(), strict=True) if not s)
-    assert good[Reason.NONE] > 0.99 * sum(good.values())
+    assert good[ReadingReason.NONE] > 0.99 * sum(good.values())
 
 
 def test_a_double_arm_passes_twice_a_turn() -> None:
@@ -123,8 +123,8 @@ def test_an_arm_that_stands_excuses_nothing() -> None:
     story.seen[2 * 1440 :] = story.true[2 * 1440 :] + 1.2  # it stands in the beam
     done = told(story.setup, [*story.events(), *story.arm_events()])
     later = [a.verdict for a in done.assessments if a.time >= story.at(48.4)]
-    assert Reason.ARM_PASS not in later
-    assert later.count(Reason.READS_HIGH_UNCONFIRMED) > 0.9 * len(later)
+    assert ReadingReason.ARM_PASS not in later
+    assert later.count(ReadingReason.READS_HIGH_UNCONFIRMED) > 0.9 * len(later)
 
 
 def test_without_word_of_the_arm_its_period_is_used_again() -> None:
@@ -159,9 +159,9 @@ def test_an_instrument_out_of_service_has_no_say_and_says_why() -> None:
         [*story.events(), *said(story, 1.0, 0, 10), *said(story, 0.0, 9.99, 12), *said(story, 1.0, 11.99, 24)],
     )
     during = {a.verdict for a in done.assessments if story.at(10.1) < a.time < story.at(11.9)}
-    assert during == {Reason.OUT_OF_SERVICE}
+    assert during == {ReadingReason.OUT_OF_SERVICE}
     after = Counter(a.verdict for a in done.assessments if a.time > story.at(12.1))
-    assert after[Reason.NONE] > 0.99 * sum(after.values())
+    assert after[ReadingReason.NONE] > 0.99 * sum(after.values())
     # Nobody was led to believe in 3.5 m.
     assert max(e.height for e in done.estimates) < 1.6
 
@@ -178,16 +178,18 @@ def test_a_core_taken_meanwhile_teaches_nothing_of_a_sensor_that_is_out() -> Non
 def test_the_site_says_which_values_mean_in_service(value: float) -> None:
     story = Story(days=0.1)
     setup = watched((replace(WATCHED, in_service=(2.0, 16.0)),))
-    assert {a.verdict for a in told(setup, [*said(story, value, 0, 2.4), *story.events()]).assessments} == {Reason.NONE}
+    assert {a.verdict for a in told(setup, [*said(story, value, 0, 2.4), *story.events()]).assessments} == {
+        ReadingReason.NONE
+    }
 
 
 def test_a_status_that_is_old_or_in_doubt_silences_nobody() -> None:
     story = Story(days=0.2)
     old = told(watched(), [*said(story, 0.0, 0, 1), *story.events()])
-    assert {a.verdict for a in old.assessments if a.time > story.at(1.5)} == {Reason.NONE}
+    assert {a.verdict for a in old.assessments if a.time > story.at(1.5)} == {ReadingReason.NONE}
     for quality in (Quality.UNCERTAIN, Quality.BAD):
         doubted = told(watched(), [*said(story, 0.0, 0, 4, quality), *story.events()])
-        assert {a.verdict for a in doubted.assessments} == {Reason.NONE}
+        assert {a.verdict for a in doubted.assessments} == {ReadingReason.NONE}
 
 
 def test_a_status_speaks_of_its_own_sensor_only() -> None:
@@ -195,7 +197,7 @@ def test_a_status_speaks_of_its_own_sensor_only() -> None:
     story = Story(days=0.1, signals=two)
     done = told(watched((WATCHED,), two), [*said(story, 0.0, 0, 2.4), *story.events()])
     verdicts = {a.tag: a.verdict for a in done.assessments}
-    assert verdicts == {"north.level": Reason.OUT_OF_SERVICE, "north.second": Reason.NONE}
+    assert verdicts == {"north.level": ReadingReason.OUT_OF_SERVICE, "north.second": ReadingReason.NONE}
 
 
 # --- online is batch --------------------------------------------------------------------------------------------------

@@ -15,8 +15,8 @@ from service.domain.cores.check import (
     CORE_SD,
     CoreFinding,
     CoreProblem,
-    Expectation,
-    Severity,
+    CoreSeverity,
+    ExpectedCore,
     check_core,
     expected_from_cores,
     refused,
@@ -38,11 +38,11 @@ TANK = Tank(
 CORE = Core(
     id=UUID(int=1), tank="east", taken_at=NOW, recorded_at=NOW, thickness=1.2, distance_from_wall=6.0
 )  # floor 0.5 m below datum there: height 0.7 m
-EXPECTED = Expectation(height=0.7, sd=0.1)
+EXPECTED = ExpectedCore(height=0.7, sd=0.1)
 
 
 def check(
-    core: Core, *, expected: Expectation | None = EXPECTED, typed_unit: str = "m", units: UnitSystem = "si"
+    core: Core, *, expected: ExpectedCore | None = EXPECTED, typed_unit: str = "m", units: UnitSystem = "si"
 ) -> tuple[CoreFinding, ...]:
     return check_core(core, TANK, now=NOW, units=units, typed_unit=typed_unit, expected=expected)
 
@@ -61,7 +61,7 @@ def test_a_tank_is_as_deep_as_its_floor_lies_where_the_sampler_stood() -> None:
     # 4.0 m at the wall, 0.5 m more where the sampler stood.
     assert check(replace(CORE, thickness=4.4), expected=None) == ()
     finding = only(check(replace(CORE, thickness=4.7), expected=None))
-    assert (finding.problem, finding.severity) == (CoreProblem.DEEPER_THAN_TANK, Severity.REFUSE)
+    assert (finding.problem, finding.severity) == (CoreProblem.DEEPER_THAN_TANK, CoreSeverity.REFUSE)
     assert "4.50 m of water" in finding.sentence
     at_the_wall = replace(CORE, thickness=4.4, distance_from_wall=0.0)
     assert only(check(at_the_wall, expected=None)).problem is CoreProblem.DEEPER_THAN_TANK
@@ -77,7 +77,7 @@ def test_fluff_needs_room_too() -> None:
 def test_fluff_is_its_top_and_lies_above_the_sludge() -> None:
     assert check(replace(CORE, thickness=3.0, fluff=3.0), expected=None) == ()
     finding = only(check(replace(CORE, thickness=3.0, fluff=0.5), expected=None))
-    assert (finding.problem, finding.severity) == (CoreProblem.FLUFF_BELOW_SLUDGE, Severity.CONFIRM)
+    assert (finding.problem, finding.severity) == (CoreProblem.FLUFF_BELOW_SLUDGE, CoreSeverity.CONFIRM)
     assert "write 3.50 m" in finding.sentence
 
 
@@ -89,7 +89,7 @@ def test_what_is_too_deep_says_in_which_unit_it_would_fit() -> None:
 def test_the_future_is_refused_but_for_a_small_clock_difference() -> None:
     assert check(replace(CORE, taken_at=NOW + timedelta(minutes=4))) == ()
     finding = only(check(replace(CORE, taken_at=NOW + timedelta(hours=3))))
-    assert (finding.problem, finding.severity) == (CoreProblem.IN_THE_FUTURE, Severity.REFUSE)
+    assert (finding.problem, finding.severity) == (CoreProblem.IN_THE_FUTURE, CoreSeverity.REFUSE)
     assert "3 h" in finding.sentence
 
 
@@ -127,7 +127,7 @@ def test_a_unit_slip_is_suspected_when_the_number_fits_in_another_unit(
 ) -> None:
     as_typed = 1.2 * ratio
     finding = only(check(replace(CORE, thickness=as_typed), typed_unit=typed_unit))
-    assert (finding.problem, finding.severity) == (CoreProblem.UNIT_SLIP, Severity.CONFIRM)
+    assert (finding.problem, finding.severity) == (CoreProblem.UNIT_SLIP, CoreSeverity.CONFIRM)
     assert f" {meant} (1.20 m) would fit" in finding.sentence
     assert finding.sentence.startswith(f"{typed:.{ {'m': 2, 'ft': 1}.get(typed_unit, 0) }f} {typed_unit} is far")
 
@@ -140,7 +140,7 @@ def test_sentences_speak_the_sites_units() -> None:
 
 def test_a_core_far_from_the_estimate_is_asked_about_and_never_refused() -> None:
     finding = only(check(replace(CORE, thickness=2.4)))
-    assert (finding.problem, finding.severity) == (CoreProblem.FAR_FROM_ESTIMATE, Severity.CONFIRM)
+    assert (finding.problem, finding.severity) == (CoreProblem.FAR_FROM_ESTIMATE, CoreSeverity.CONFIRM)
     assert "much more than the estimate" in finding.sentence
     assert "much less" in only(check(replace(CORE, thickness=0.0))).sentence
 
@@ -149,7 +149,7 @@ def test_far_means_three_standard_deviations_of_both_together() -> None:
     limit = 3.0 * math.hypot(0.1, CORE_SD)
     assert check(replace(CORE, thickness=1.2 + limit - 0.001)) == ()
     assert check(replace(CORE, thickness=1.2 + limit + 0.001)) != ()
-    assert check(replace(CORE, thickness=2.4), expected=Expectation(0.7, 1.0)) == (), "an unsure estimate asks nobody"
+    assert check(replace(CORE, thickness=2.4), expected=ExpectedCore(0.7, 1.0)) == (), "an unsure estimate asks nobody"
 
 
 @given(
@@ -161,7 +161,7 @@ def test_far_means_three_standard_deviations_of_both_together() -> None:
 def test_a_possible_core_is_never_refused_whatever_the_estimate_says(
     thickness: float, height: float, sd: float, unit: str
 ) -> None:
-    findings = check(replace(CORE, thickness=thickness), expected=Expectation(height, sd), typed_unit=unit)
+    findings = check(replace(CORE, thickness=thickness), expected=ExpectedCore(height, sd), typed_unit=unit)
     assert not refused(findings)
     assert len(findings) <= 1
 

@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from service.domain.blanket.estimate import Estimate, EstimateReason, Trust
-from service.domain.diagnosis.what_if import Change, what_if
+from service.domain.diagnosis.what_if import PlantChange, what_if
 from service.domain.forecast.forecast import forecast, observe, pattern_now
 from service.domain.forecast.outlook import HORIZONS, Pattern
 from service.domain.forecast.state import ForecastMemory
@@ -163,7 +163,7 @@ def test_without_flows_it_still_forecasts(recording: Recording) -> None:
     assert made.pattern is Pattern.NOT_KNOWN
     assert list(made.spread) == sorted(made.spread)
     with pytest.raises(DomainError, match="no flow is known"):
-        what_if(TANK, memory, made.made_at, Change(return_added=0.01))
+        what_if(TANK, memory, made.made_at, PlantChange(return_added=0.01))
 
 
 def test_memory_survives_json_exactly(recording: Recording, remembered: Remembered) -> None:
@@ -209,15 +209,19 @@ def test_blind_belief_is_passed_over_and_old_news_is_no_forecast(remembered: Rem
 def test_what_if_moves_the_right_way(remembered: Remembered) -> None:
     memory = ForecastMemory.from_json(remembered[TRIP_AT + 1.0])
     now = datetime.fromtimestamp(memory.time or 0.0, UTC)
-    base, helped = what_if(TANK, memory, now, Change(return_added=0.06))
+    base, helped = what_if(TANK, memory, now, PlantChange(return_added=0.06))
     assert helped.at(4.0)[0] < base.at(4.0)[0] - 0.1
-    _, drowned = what_if(TANK, memory, now, Change(storm_flow=0.08, storm_hours=4.0))
+    _, drowned = what_if(TANK, memory, now, PlantChange(storm_flow=0.08, storm_hours=4.0))
     assert drowned.at(4.0)[0] > base.at(4.0)[0]
-    _, relieved = what_if(TANK, memory, now, Change(flow_factor=0.5))
+    _, relieved = what_if(TANK, memory, now, PlantChange(flow_factor=0.5))
     assert relieved.at(4.0)[0] < base.at(4.0)[0]
-    _, nothing = what_if(TANK, memory, now, Change())
+    _, nothing = what_if(TANK, memory, now, PlantChange())
     assert nothing == base
-    for bad in (Change(return_added=-1.0), Change(flow_factor=-1.0), Change(storm_flow=0.1, storm_hours=-1.0)):
+    for bad in (
+        PlantChange(return_added=-1.0),
+        PlantChange(flow_factor=-1.0),
+        PlantChange(storm_flow=0.1, storm_hours=-1.0),
+    ):
         with pytest.raises(DomainError):
             what_if(TANK, memory, now, bad)
     assert len(base.mean) == len(HORIZONS)

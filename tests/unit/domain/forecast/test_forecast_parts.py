@@ -12,7 +12,7 @@ import pytest
 from scipy.stats import norm
 
 from service.domain.blanket.estimate import Estimate, EstimateReason, Trust
-from service.domain.diagnosis.what_if import Change, what_if
+from service.domain.diagnosis.what_if import PlantChange, what_if
 from service.domain.forecast.forecast import (
     _smooth_pumping,
     expect,
@@ -476,7 +476,7 @@ def test_a_forecast_in_words() -> None:
 STEADY = Conditions(flow=0.1, return_flow=0.05, feed_solids=3.5, return_solids=8.0)
 
 
-def shift(change: Change, height: float = 1.0) -> list[float]:
+def shift(change: PlantChange, height: float = 1.0) -> list[float]:
     base, changed = what_if(TANK, followed((0, height, STEADY)), T0, change)
     return [after - before for after, before in zip(changed.mean, base.mean, strict=True)]
 
@@ -494,35 +494,37 @@ def expected_shift(height: float, over: list[float], under: float) -> list[float
 
 
 def test_what_a_change_does_is_what_the_two_balances_differ_by() -> None:
-    assert shift(Change()) == near([0.0] * len(HORIZONS), abs=1e-12)
+    assert shift(PlantChange()) == near([0.0] * len(HORIZONS), abs=1e-12)
     # 0.02 m³/s more over 360 m² draw 0.2 m/h more.
-    assert shift(Change(return_added=0.02)) == near(expected_shift(1.0, [1.0] * 24, 0.7))
-    assert shift(Change(flow_factor=1.3)) == near(expected_shift(1.0, [1.3] * 24, 0.5))
+    assert shift(PlantChange(return_added=0.02)) == near(expected_shift(1.0, [1.0] * 24, 0.7))
+    assert shift(PlantChange(flow_factor=1.3)) == near(expected_shift(1.0, [1.3] * 24, 0.5))
     storm = [1.0] * 4 + [1.5] * 8 + [1.0] * 12
-    assert shift(Change(storm_flow=0.05, storm_start=1.0, storm_hours=2.0)) == near(expected_shift(1.0, storm, 0.5))
+    assert shift(PlantChange(storm_flow=0.05, storm_start=1.0, storm_hours=2.0)) == near(
+        expected_shift(1.0, storm, 0.5)
+    )
 
 
 def test_a_quarter_of_what_a_change_does_is_added_to_the_doubt() -> None:
-    base, changed = what_if(TANK, followed((0, 1.0, STEADY)), T0, Change(flow_factor=1.3))
+    base, changed = what_if(TANK, followed((0, 1.0, STEADY)), T0, PlantChange(flow_factor=1.3))
     for i in range(len(HORIZONS)):
         assert changed.spread[i] == near(math.hypot(base.spread[i], 0.25 * (changed.mean[i] - base.mean[i])))
 
 
 def test_a_change_that_cannot_be_is_refused() -> None:
     memory = followed((0, 1.0, STEADY))
-    for change in (Change(flow_factor=-0.1), Change(storm_hours=-1.0), Change(return_added=-0.051)):
+    for change in (PlantChange(flow_factor=-0.1), PlantChange(storm_hours=-1.0), PlantChange(return_added=-0.051)):
         with pytest.raises(DomainError):
             what_if(TANK, memory, T0, change)
-    assert what_if(TANK, memory, T0, Change(flow_factor=0.0, return_added=-0.0499))
+    assert what_if(TANK, memory, T0, PlantChange(flow_factor=0.0, return_added=-0.0499))
     with pytest.raises(DomainError, match="no flow is known"):
-        what_if(TANK, followed((0, 1.0, Conditions())), T0, Change())
+        what_if(TANK, followed((0, 1.0, Conditions())), T0, PlantChange())
 
 
 def test_a_balance_that_proved_worthless_still_counts_a_third_and_one_that_proved_strong_a_fifth_more() -> None:
     for worth, kept in ((0.0, 0.3), (5.0, 1.2)):
         memory = followed((0, 1.0, STEADY))
         memory.corrections.mean[:, 0] = worth
-        base, changed = what_if(TANK, memory, T0, Change(flow_factor=1.3))
+        base, changed = what_if(TANK, memory, T0, PlantChange(flow_factor=1.3))
         wanted = np.asarray(expected_shift(1.0, [1.3] * 24, 0.5)) / 0.9 * kept
         free = [i for i, mean in enumerate(changed.mean) if TANK.lowest_height < mean < 4.0]
         assert [changed.mean[i] - base.mean[i] for i in free] == near([wanted[i] for i in free])

@@ -9,7 +9,7 @@ import pytest
 from service.domain.blanket.estimate import TankSetup
 from service.domain.forecast.tracker import Heading, first_heading
 from service.domain.loading.balance import Conditions
-from service.domain.loading.inputs import LoadInput, Origin, Standing, load_inputs
+from service.domain.loading.inputs import InputStatus, LoadInput, Origin, load_inputs
 from service.domain.loading.limits import LoadTerms, Quantity
 from service.domain.loading.sheet import (
     abnormal_words,
@@ -59,15 +59,15 @@ def test_own_goes_before_the_plants_and_a_plants_flow_is_shared_out() -> None:
     assert (found[SignalKind.RETURN_FLOW].value, found[SignalKind.RETURN_FLOW].origin) == (0.1, Origin.SHARE)
     # The tank's own meter has gone silent: its part of the plant's stands in, as for the forecast.
     found = _by_kind(setup, _heard(setup, q=(45, 0.1), Q=(1, 0.3), R=(2, 0.2)))
-    assert (found[SignalKind.FLOW].value, found[SignalKind.FLOW].standing) == (0.15, Standing.USED)
+    assert (found[SignalKind.FLOW].value, found[SignalKind.FLOW].standing) == (0.15, InputStatus.USED)
 
 
 def test_each_way_of_missing_is_told_apart() -> None:
     setup = _setup(_signal("q", SignalKind.FLOW, "t"), _signal("R", SignalKind.RETURN_FLOW))
     found = _by_kind(setup, _heard(setup, q=(45, 0.1)))
-    assert found[SignalKind.FLOW].standing is Standing.TOO_OLD
-    assert found[SignalKind.RETURN_FLOW].standing is Standing.NOTHING_HEARD
-    assert found[SignalKind.FEED_SOLIDS].standing is Standing.NO_SIGNAL
+    assert found[SignalKind.FLOW].standing is InputStatus.TOO_OLD
+    assert found[SignalKind.RETURN_FLOW].standing is InputStatus.NOTHING_HEARD
+    assert found[SignalKind.FEED_SOLIDS].standing is InputStatus.NO_SIGNAL
     assert input_words(found[SignalKind.FLOW], "si", NOW) == "missing: last 360 m3/h 45 min ago, too old after 30 min"
     assert input_words(found[SignalKind.RETURN_FLOW], "si", NOW) == "missing: nothing heard yet"
     assert "state point" in found[SignalKind.FEED_SOLIDS].needed_for
@@ -82,7 +82,7 @@ def test_a_primary_tank_needs_no_settling_test_and_gives_up_its_waste_flow() -> 
     assert found[SignalKind.WASTE_FLOW].value == 0.004
     only_plant = _setup(_signal("W", SignalKind.WASTE_FLOW), kind=TankKind.PRIMARY)
     waste = _by_kind(only_plant, _heard(only_plant, W=(1, 0.3)))[SignalKind.WASTE_FLOW]
-    assert waste.standing is Standing.NO_SIGNAL
+    assert waste.standing is InputStatus.NO_SIGNAL
 
 
 def test_an_overload_is_told_with_what_would_help() -> None:

@@ -19,10 +19,10 @@ from service.domain.loading.limits import (
 )
 from service.domain.loading.settling import Vesilind
 from service.domain.loading.state_point import failing_solids
-from service.domain.plant.reading import Quality, Reason
+from service.domain.plant.reading import Quality, ReadingReason
 from service.domain.plant.tank import Tank, TankKind, TankShape
 from service.domain.plant.units import Dimension
-from service.domain.sensors.drift_history import Point
+from service.domain.sensors.drift_history import PairInHindsight
 from service.domain.sensors.work_proof import LEAST_CORES, work_proof
 
 FT, GAL, LB = 0.3048, 0.003785411784, 0.45359237
@@ -101,7 +101,7 @@ CODES = {
 
 
 def test_stored_codes_never_change_their_meaning() -> None:
-    found = {reason.name: reason.value for reason in Reason}
+    found = {reason.name: reason.value for reason in ReadingReason}
     assert found | CODES == found, "a code that was stored has another number, or none"
     assert len(set(found.values())) == len(found)
     # OPC 10000-4 section 7.39: severity in the top two bits, 00 good, 01 uncertain, 10 bad.
@@ -141,12 +141,12 @@ def test_a_surge_teaches_how_long_surges_last_and_a_usual_hour_does_not() -> Non
 WORK = datetime(2026, 5, 4, 9, 0, tzinfo=UTC)
 
 
-def core(days: float, error: float) -> Point:
+def core(days: float, error: float) -> PairInHindsight:
     pair = Pair(
         tag="a", core=UUID(int=1), time=WORK + timedelta(days=days), sensor=1.0 + error, core_height=1.0, thickness=1.0,
         extra_var=0.0, height=1.0, foretold=0.0, foretold_sd=0.1, sound=1.0, wrong=0.0, stepped=0.0, offset=0.0, offset_sd=0.1,
     )  # fmt: skip
-    return Point(pair, 0.0, 0.0, error, 0.1, error, 0.1, error, 0.0)
+    return PairInHindsight(pair, 0.0, 0.0, error, 0.1, error, 0.1, error, 0.0)
 
 
 @pytest.mark.parametrize(("cores", "enough"), [(LEAST_CORES - 1, False), (LEAST_CORES, True)])

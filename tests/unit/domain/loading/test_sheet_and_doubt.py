@@ -14,12 +14,12 @@ from service.domain.blanket.past_work import PastWork
 from service.domain.cores.blunders import CoreFault, core_doubt
 from service.domain.forecast.tracker import first_heading
 from service.domain.loading.balance import Conditions
-from service.domain.loading.inputs import LoadInput, Origin, Standing, load_inputs
+from service.domain.loading.inputs import InputStatus, LoadInput, Origin, load_inputs
 from service.domain.loading.inventory import blanket_solids, blanket_volume, sludge_detention, solids_retention_time
 from service.domain.loading.limits import LoadingLimit, LoadTerms, Quantity
 from service.domain.loading.settling import Vesilind
 from service.domain.loading.sheet import Figure, input_name, input_words, load_figures, restoring_words, verdict_words
-from service.domain.loading.state_point import Limit, StatePoint, Verdict, state_point
+from service.domain.loading.state_point import Limit, StatePoint, StatePointVerdict, state_point
 from service.domain.loading.tank_load import TankLoad, tank_load
 from service.domain.plant.signal import Signal, SignalKind
 from service.domain.plant.tank import NotchedWeir, Tank, TankKind, TankShape
@@ -109,7 +109,9 @@ def test_a_settled_volume_no_test_gives_is_left_out(volume: float, known: bool) 
     assert (load.asked_return_ratio is not None) is (known and volume < 1000.0)
 
 
-def point(verdict: Verdict, margin: float, nearer: Limit = Limit.THICKENING, under: float = 0.5) -> StatePoint:
+def point(
+    verdict: StatePointVerdict, margin: float, nearer: Limit = Limit.THICKENING, under: float = 0.5
+) -> StatePoint:
     real = state_point(500 / 3600, 250 / 3600, 3.5, 1000.0, Vesilind(6.5, 0.4035))
     return replace(
         real, verdict=verdict, thickening_load=1.0 - margin, clarification_load=0.0, nearer=nearer, underflow_rate=under
@@ -117,14 +119,14 @@ def point(verdict: Verdict, margin: float, nearer: Limit = Limit.THICKENING, und
 
 
 def test_a_state_point_in_words() -> None:
-    assert verdict_words(point(Verdict.SAFE, 0.268)) == "safe: 27 % of its limit (thickening) is still free"
-    assert verdict_words(point(Verdict.CRITICAL, 0.0)) == "critical: at its limit (thickening)"
-    assert verdict_words(point(Verdict.OVERLOADED, -0.25)) == "overloaded: 25 % over its limit (thickening)"
-    nothing = point(Verdict.OVERLOADED, -math.inf, under=0.0)
+    assert verdict_words(point(StatePointVerdict.SAFE, 0.268)) == "safe: 27 % of its limit (thickening) is still free"
+    assert verdict_words(point(StatePointVerdict.CRITICAL, 0.0)) == "critical: at its limit (thickening)"
+    assert verdict_words(point(StatePointVerdict.OVERLOADED, -0.25)) == "overloaded: 25 % over its limit (thickening)"
+    nothing = point(StatePointVerdict.OVERLOADED, -math.inf, under=0.0)
     assert verdict_words(nothing) == "overloaded: nothing is drawn off, so no solids get out"
     for hardly in (
-        point(Verdict.OVERLOADED, -math.inf),
-        point(Verdict.OVERLOADED, -math.inf, Limit.CLARIFICATION, 0.0),
+        point(StatePointVerdict.OVERLOADED, -math.inf),
+        point(StatePointVerdict.OVERLOADED, -math.inf, Limit.CLARIFICATION, 0.0),
     ):
         assert verdict_words(hardly).startswith("overloaded: the sludge hardly settles at all")
     assert restoring_words(TankLoad(), "si") == ""
@@ -148,9 +150,9 @@ def inputs(
 
 def test_an_input_counts_to_the_last_second_of_its_time() -> None:
     q = signal("q", K.FLOW, "t")
-    assert inputs(q, q=(30, 0.1))[K.FLOW].standing is Standing.USED
+    assert inputs(q, q=(30, 0.1))[K.FLOW].standing is InputStatus.USED
     late = inputs(q, q=(30.02, 0.1))[K.FLOW]
-    assert (late.standing, late.missing, late.value) == (Standing.TOO_OLD, True, 0.1)
+    assert (late.standing, late.missing, late.value) == (InputStatus.TOO_OLD, True, 0.1)
 
 
 def test_fresh_meters_add_up_and_of_old_ones_the_newest_time_is_told() -> None:
@@ -176,9 +178,9 @@ def test_only_a_tank_among_others_has_a_share() -> None:
     assert (whole.origin, whole.value) == (Origin.PLANT, 0.4)
     # An own meter that is too old is told before one of the plant that was never heard.
     own = inputs(signal("q", K.FLOW, "t"), plant, q=(90, 0.1))[K.FLOW]
-    assert (own.standing, own.origin) == (Standing.TOO_OLD, Origin.TANK)
+    assert (own.standing, own.origin) == (InputStatus.TOO_OLD, Origin.TANK)
     never = inputs(signal("q", K.FLOW, "t"), plant, Q=(90, 0.4))[K.FLOW]
-    assert (never.standing, never.origin, never.value) == (Standing.TOO_OLD, Origin.SHARE, 0.2)
+    assert (never.standing, never.origin, never.value) == (InputStatus.TOO_OLD, Origin.SHARE, 0.2)
 
 
 def test_an_input_in_words() -> None:

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from service.domain.loading.settling import Vesilind, daigger_1995
 from service.domain.loading.state_point import (
     Limit,
-    Verdict,
+    StatePointVerdict,
     failing_flow,
     failing_solids,
     limiting_flux,
@@ -33,13 +33,13 @@ def h(flow: float) -> float:
 @pytest.mark.parametrize(
     ("q", "x", "loading", "thickening", "clarification", "verdict"),
     [
-        (500.0, 3.5, 2.6250, 0.7305, 0.3158, Verdict.SAFE),
-        (500.0, 4.791136, 3.5934, 1.0000, 0.5317, Verdict.CRITICAL),
-        (1000.0, 3.5, 4.3750, 1.2175, 0.6316, Verdict.OVERLOADED),
+        (500.0, 3.5, 2.6250, 0.7305, 0.3158, StatePointVerdict.SAFE),
+        (500.0, 4.791136, 3.5934, 1.0000, 0.5317, StatePointVerdict.CRITICAL),
+        (1000.0, 3.5, 4.3750, 1.2175, 0.6316, StatePointVerdict.OVERLOADED),
     ],
 )
 def test_worked_set(
-    q: float, x: float, loading: float, thickening: float, clarification: float, verdict: Verdict
+    q: float, x: float, loading: float, thickening: float, clarification: float, verdict: StatePointVerdict
 ) -> None:
     point = state_point(h(q), h(250.0), x, AREA, SLUDGE)
     assert point.loading == pytest.approx(loading, abs=5e-5)
@@ -92,7 +92,7 @@ def test_margin_vanishes_at_the_failing_solids(q: float, back: float, index: flo
 
 def test_no_return_is_overloaded_at_any_flow() -> None:
     point = state_point(h(100.0), 0.0, 3.0, AREA, SLUDGE)
-    assert point.verdict is Verdict.OVERLOADED
+    assert point.verdict is StatePointVerdict.OVERLOADED
     assert failing_flow(0.0, 3.0, AREA, SLUDGE) == 0.0
 
 

@@ -10,7 +10,7 @@ from service.domain.loading.balance import Conditions
 from service.domain.loading.limits import LoadTerms, Quantity
 from service.domain.loading.settling import CORRELATIONS
 from service.domain.loading.sheet import abnormal_words, failing_words
-from service.domain.loading.state_point import Verdict
+from service.domain.loading.state_point import StatePointVerdict
 from service.domain.loading.tank_load import tank_load
 from service.domain.plant.tank import NotchedWeir, Tank, TankKind, TankShape
 from service.domain.plant.units import UnitSystem, to_si
@@ -39,7 +39,7 @@ def test_whole_picture_of_the_worked_set() -> None:
     assert load.held == pytest.approx(0.8 * 1000.0 * 7.0, rel=1e-6)
     assert load.sludge_detention == pytest.approx(5600.0 / (250.0 * 10.5), rel=1e-6)
     assert load.state is not None
-    assert load.state.verdict is Verdict.SAFE
+    assert load.state.verdict is StatePointVerdict.SAFE
     assert load.failing_solids == pytest.approx(4.791136, abs=1e-4)
     assert load.restoring is None
     assert load.warnings == ()
@@ -49,7 +49,7 @@ def test_overload_names_the_return_that_would_restore() -> None:
     storm = Conditions(flow=to_si(1000.0, "m3/h"), return_flow=to_si(250.0, "m3/h"), feed_solids=3.5)
     load = tank_load(TANK, storm, height=1.4, settled_volume=525.0, terms=CAPACITY)
     assert load.state is not None
-    assert load.state.verdict is Verdict.OVERLOADED
+    assert load.state.verdict is StatePointVerdict.OVERLOADED
     assert load.restoring is not None
     assert load.restoring.reachable
     assert [warning.quantity for warning in load.warnings] == [Quantity.BLANKET_SHARE]
@@ -102,6 +102,6 @@ def test_a_bulking_sludge_beyond_the_fit_is_overloaded_and_says_how_rough_that_i
     load = tank_load(TANK, calm, height=1.4, settled_volume=747.0, terms=LoadTerms(correlation="wahlberg-keinath-1988"))
     assert load.sludge_index == pytest.approx(249.0)
     assert load.state is not None
-    assert load.state.verdict is Verdict.OVERLOADED
+    assert load.state.verdict is StatePointVerdict.OVERLOADED
     said = abnormal_words(load, "us")
     assert any("249 mL/g is beyond the 35 to 220" in line and "taken as 220" in line for line in said)

@@ -9,7 +9,7 @@ from hypothesis import settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, rule
 
-from service.domain.operations.lease import MARGIN_S, TERM_S, TURN_S, Lease, Standing, Tenure
+from service.domain.operations.lease import MARGIN_S, TERM_S, TURN_S, Lease, LeaseStatus, Tenure
 
 
 def test_a_lease_is_taken_when_it_is_free_or_has_run_out() -> None:
@@ -41,14 +41,15 @@ def test_the_number_never_falls_and_fences_off_who_had_it_before() -> None:
 
 
 @pytest.mark.parametrize(
-    ("now", "standing"), [(0.0, Standing.HELD), (11.9, Standing.HELD), (12.0, Standing.LAPSED), (99.0, Standing.LAPSED)]
+    ("now", "standing"),
+    [(0.0, LeaseStatus.HELD), (11.9, LeaseStatus.HELD), (12.0, LeaseStatus.LAPSED), (99.0, LeaseStatus.LAPSED)],
 )
-def test_a_node_stops_before_its_lease_ends(now: float, standing: Standing) -> None:
+def test_a_node_stops_before_its_lease_ends(now: float, standing: LeaseStatus) -> None:
     assert Tenure.granted(1, 0.0, term=15.0, margin=3.0).standing(now) is standing
 
 
 def test_a_node_without_a_lease_knows_it() -> None:
-    assert Tenure().standing(0.0) is Standing.ELSEWHERE
+    assert Tenure().standing(0.0) is LeaseStatus.ELSEWHERE
 
 
 def test_two_turns_may_fail_before_a_lease_is_lost() -> None:
@@ -107,7 +108,7 @@ class Nodes(RuleBasedStateMachine):
     @rule(which=st.integers(0, 2))
     def begin_work(self, which: int) -> None:
         node = self.nodes[which % len(self.nodes)]
-        if node.doing is None and node.tenure.standing(self.clock(node)) is Standing.HELD:
+        if node.doing is None and node.tenure.standing(self.clock(node)) is LeaseStatus.HELD:
             node.doing = node.tenure.token
 
     @rule(which=st.integers(0, 2))
@@ -127,7 +128,7 @@ class Nodes(RuleBasedStateMachine):
 
     @invariant()
     def never_do_two_believe_that_they_may_work(self) -> None:
-        may = [n.name for n in self.nodes if n.tenure.standing(self.clock(n)) is Standing.HELD]
+        may = [n.name for n in self.nodes if n.tenure.standing(self.clock(n)) is LeaseStatus.HELD]
         assert len(may) <= 1, may
 
     @invariant()

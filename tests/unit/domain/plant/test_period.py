@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from service.domain.plant.period import Span, day_of, last_whole, month_of
+from service.domain.plant.period import PeriodKind, day_of, last_whole, month_of
 
 NEW_YORK = ZoneInfo("America/New_York")
 
@@ -31,11 +31,11 @@ def test_a_midnight_that_is_skipped_or_repeated_begins_the_day_once() -> None:
 
 def test_the_last_whole_period_is_over() -> None:
     now = datetime(2026, 1, 1, 4, 59, tzinfo=UTC)  # 23:59 on New Year's Eve
-    assert last_whole(Span.DAILY, now, NEW_YORK).first == date(2025, 12, 30)
-    assert last_whole(Span.MONTHLY, now, NEW_YORK).name == "2025-11"
+    assert last_whole(PeriodKind.DAILY, now, NEW_YORK).first == date(2025, 12, 30)
+    assert last_whole(PeriodKind.MONTHLY, now, NEW_YORK).name == "2025-11"
     later = now + timedelta(minutes=1)
-    assert last_whole(Span.DAILY, later, NEW_YORK).first == date(2025, 12, 31)
-    assert last_whole(Span.MONTHLY, later, NEW_YORK).name == "2025-12"
+    assert last_whole(PeriodKind.DAILY, later, NEW_YORK).first == date(2025, 12, 31)
+    assert last_whole(PeriodKind.MONTHLY, later, NEW_YORK).name == "2025-12"
 
 
 @settings(max_examples=50)

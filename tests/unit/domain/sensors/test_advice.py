@@ -28,7 +28,7 @@ from service.domain.sensors.advice import (
     _where,
     decide,
 )
-from service.domain.sensors.drift_history import DriftHistory, Point, StepFound
+from service.domain.sensors.drift_history import DriftHistory, PairInHindsight, StepFound
 
 #: Untyped, as it stands within tuples and in the place of numbers.
 near: Any = pytest.approx
@@ -169,16 +169,20 @@ def test_what_is_typed_in_undoes_the_error_in_the_sensors_own_frame(
     assert found.at_20_ma == near(found.multiply * 3.5 + found.add)
 
 
-def point(height: float, sensor: float, *, wrong: float = 0.0, days: float = 0.0, then: float = 0.0) -> Point:
+def point(height: float, sensor: float, *, wrong: float = 0.0, days: float = 0.0, then: float = 0.0) -> PairInHindsight:
     pair = Pair(
         tag="a", core=UUID(int=1), time=START + timedelta(days=days), sensor=sensor, core_height=height, thickness=height,
         extra_var=0.0, height=height, foretold=0.0, foretold_sd=0.1, sound=1.0, wrong=wrong, stepped=0.0, offset=0.0, offset_sd=0.1,
     )  # fmt: skip
-    return Point(pair, wrong, 0.0, then, 0.1, then, 0.1, then, 0.0)
+    return PairInHindsight(pair, wrong, 0.0, then, 0.1, then, 0.1, then, 0.0)
 
 
 def history(
-    points: list[Point], *, core_sd: float = 0.1, steps: tuple[StepFound, ...] = (), last_work: datetime | None = None
+    points: list[PairInHindsight],
+    *,
+    core_sd: float = 0.1,
+    steps: tuple[StepFound, ...] = (),
+    last_work: datetime | None = None,
 ) -> DriftHistory:
     made = SimpleNamespace(points=tuple(points), steps=steps, last_work=last_work, fit=SimpleNamespace(core_sd=core_sd))
     return cast(DriftHistory, made)

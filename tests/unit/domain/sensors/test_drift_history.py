@@ -11,7 +11,7 @@ import pytest
 from service.domain.blanket.drift_priors import Priors
 from service.domain.blanket.pairing import Pair
 from service.domain.cores.core import Calibration, CalibrationKind
-from service.domain.sensors.drift_fit import CORE_SDS, WALK_SDS, Fit, Stretch, fit_drift
+from service.domain.sensors.drift_fit import CORE_SDS, WALK_SDS, Fit, PairStretch, fit_drift
 from service.domain.sensors.drift_history import DriftHistory, drift_history
 from service.domain.sensors.kalman import kalman_filter
 from tests.support.sensor_story import START
@@ -32,7 +32,7 @@ def look_back(
     return drift_history(pairs, works, depth=4.0, pivot=1.2)
 
 
-def stretch(n: int, core_sd: float, walk_sd: float, seed: int) -> Stretch:
+def stretch(n: int, core_sd: float, walk_sd: float, seed: int) -> PairStretch:
     rng = np.random.default_rng(seed)
     offset = np.cumsum(walk_sd * np.sqrt(1 / 3) * rng.standard_normal(n))
     measured = offset + np.hypot(core_sd, 0.02) * rng.standard_normal(n)
@@ -40,7 +40,9 @@ def stretch(n: int, core_sd: float, walk_sd: float, seed: int) -> Stretch:
     days = np.append(np.full(n - 1, 1 / 3), 0.0)
     jump_var = np.zeros(n)
     jump_var[11] = 0.09
-    return Stretch(days, measured, rng.normal(0.0, 0.3, n), np.full(n, 0.0004), jump_var, 0.5, 0.02, 0.04, 0.01, 0.003)
+    return PairStretch(
+        days, measured, rng.normal(0.0, 0.3, n), np.full(n, 0.0004), jump_var, 0.5, 0.02, 0.04, 0.01, 0.003
+    )
 
 
 @pytest.mark.parametrize("trending", [False, True])

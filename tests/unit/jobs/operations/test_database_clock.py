@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from datetime import UTC, datetime, timedelta
 
-from service.jobs.operations.database_clock import SharedClock
+from service.jobs.operations.database_clock import DatabaseClock
 
 T0 = datetime(2026, 3, 14, 3, 10, tzinfo=UTC)
 HOUR = timedelta(hours=1)
@@ -16,7 +16,7 @@ class Machine:
     def __init__(self) -> None:
         self.day = T0
         self.steady = 100.0
-        self.clock = SharedClock(lambda: self.day, lambda: self.steady)
+        self.clock = DatabaseClock(lambda: self.day, lambda: self.steady)
 
     def let_pass(self, seconds: float) -> None:
         self.day += timedelta(seconds=seconds)

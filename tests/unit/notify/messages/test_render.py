@@ -20,7 +20,7 @@ from service.domain.blanket.estimate import Trust
 from service.domain.cores.core import Surface
 from service.domain.diagnosis.checks import CONFIRM, Evidence
 from service.domain.forecast.outlook import Pattern
-from service.domain.plant.reading import Reason
+from service.domain.plant.reading import ReadingReason
 from service.domain.plant.tank import TankKind
 from service.notify.channels import gsm7
 from service.notify.messages.facts import AlarmFacts
@@ -240,7 +240,7 @@ def test_sms_says_what_counts() -> None:
     clearance=st.floats(-2, 6),
     rate=st.floats(-5, 5),
     reason=st.sampled_from(list(RuleReason)),
-    verdict=st.sampled_from(list(Reason)),
+    verdict=st.sampled_from(list(ReadingReason)),
     trust=st.sampled_from(list(Trust)),
     system=st.sampled_from(["us", "si"]),
 )

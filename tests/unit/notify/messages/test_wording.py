@@ -17,7 +17,7 @@ from service.domain.blanket.estimate import Trust
 from service.domain.cores.core import Surface
 from service.domain.diagnosis.checks import Evidence
 from service.domain.forecast.outlook import Pattern
-from service.domain.plant.reading import Reason
+from service.domain.plant.reading import ReadingReason
 from service.domain.plant.tank import TankKind
 from service.notify.messages import wording
 from service.notify.messages.facts import AlarmFacts
@@ -30,7 +30,10 @@ CORE = CoreSeen(taken_at=NOW - 2 * H, height=2.9, thickness=3.3, taken_by="Sam")
 
 
 def sensor(
-    tag: str = "LT-1", age: timedelta = timedelta(), verdict: Reason = Reason.NONE, corrected: float | None = 3.4
+    tag: str = "LT-1",
+    age: timedelta = timedelta(),
+    verdict: ReadingReason = ReadingReason.NONE,
+    corrected: float | None = 3.4,
 ) -> SensorSeen:
     return SensorSeen(
         tag=tag, stale_after=10 * MIN, last_sample_at=NOW - age, height=3.5, corrected=corrected, verdict=verdict
@@ -247,7 +250,7 @@ def test_only_what_was_seen_since_the_alarm_began_is_said_to_have_cleared_it() -
         sensors=(
             sensor(age=10 * MIN),
             sensor("LT-2", age=10 * MIN + timedelta(seconds=1)),
-            sensor("LT-3", verdict=Reason.FLAT),
+            sensor("LT-3", verdict=ReadingReason.FLAT),
             sensor("LT-4", corrected=None),
         ),
     )
@@ -362,7 +365,7 @@ def test_what_each_other_alarm_asks_for(kind: AlarmKind, said: str) -> None:
 
 
 def test_a_tank_still_watched_by_another_sensor_is_not_called_unwatched() -> None:
-    good, bad = sensor("LT-2", age=10 * MIN), sensor("LT-1", verdict=Reason.FLAT)
+    good, bad = sensor("LT-2", age=10 * MIN), sensor("LT-1", verdict=ReadingReason.FLAT)
     given = facts(K.BAD_MEASUREMENT, reason=R.FLAT, detail="LT-1", sensors=(bad, good))
     assert wording.other_sensors(given) == "LT-2"
     assert wording.look_first(given, "si")[0].startswith("Still watched by LT-2")
@@ -382,9 +385,9 @@ def test_where_nothing_is_written_the_consequence_is_the_usual() -> None:
     assert wording.consequence(facts(K.TURBIDITY)) == ""
 
 
-@pytest.mark.parametrize("verdict", list(Reason))
-def test_every_doubt_about_a_sample_has_its_words(verdict: Reason) -> None:
-    assert bool(wording.verdict_words(verdict)) is (verdict is not Reason.NONE)
+@pytest.mark.parametrize("verdict", list(ReadingReason))
+def test_every_doubt_about_a_sample_has_its_words(verdict: ReadingReason) -> None:
+    assert bool(wording.verdict_words(verdict)) is (verdict is not ReadingReason.NONE)
 
 
 def test_how_soon_somebody_is_expected_to_act() -> None:
@@ -439,7 +442,7 @@ def test_what_the_sensors_and_the_last_core_said() -> None:
     )
     one = rows(facts(sensors=(replace(sensor(), height=3.75),)))
     assert one["Sensor"] == "reads 3.75 m above the floor, 3.40 m after drift correction, last heard 03:10 EST"
-    two = rows(facts(sensors=(sensor(), sensor("LT-2", verdict=Reason.FLAT))))
+    two = rows(facts(sensors=(sensor(), sensor("LT-2", verdict=ReadingReason.FLAT))))
     assert two["Sensor LT-2"].endswith("frozen at one value, last heard 03:10 EST")
     assert "Sensor LT-1" in two
     assert rows(facts(sensors=(replace(sensor(), last_sample_at=None),)))["Sensor"] == "nothing received yet"

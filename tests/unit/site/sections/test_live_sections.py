@@ -10,7 +10,7 @@ import pytest
 from pydantic import BaseModel, ValidationError
 from sqlalchemy import create_engine
 
-from connectors.modbus.points import ByteOrder, Framing, Table, ValueType
+from connectors.modbus.points import ByteOrder, Framing, RegisterTable, ValueType
 from connectors.opcua.security import Mode, Policy
 from service.errors import ConfigError
 from service.site import check_site, parse_site, text_of
@@ -32,8 +32,8 @@ def test_every_key_is_in_the_example(section: type[BaseModel]) -> None:
     assert [name for name in section.model_fields if not re.search(rf"\b{name}\b", EXAMPLE)] == []
 
 
-@pytest.mark.parametrize("words", [Table, ByteOrder, Framing, Policy, Mode])
-def test_every_word_is_in_the_example(words: type[Table]) -> None:
+@pytest.mark.parametrize("words", [RegisterTable, ByteOrder, Framing, Policy, Mode])
+def test_every_word_is_in_the_example(words: type[RegisterTable]) -> None:
     assert [word for word in words if f'"{word}"' not in EXAMPLE] == []
     assert [kind for kind in ValueType if kind is not ValueType.BIT and f'"{kind}"' not in EXAMPLE] == []
 

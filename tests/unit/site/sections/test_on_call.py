@@ -1,4 +1,4 @@
-"""Shifts, ladders, gateways and modems in the site file: what is right comes through, what is wrong is found with its line."""
+"""Shifts, escalations, gateways and modems in the site file: what is right comes through, what is wrong is found with its line."""
 
 from __future__ import annotations
 
@@ -71,10 +71,10 @@ why = "errand"
 name = "A day off"
 day = 2026-01-13
 
-[[ladder]]
+[[escalation]]
 key = "danger"
 priorities = ["high"]
-rungs = [
+steps = [
   { after = "30 min", everybody = true, again_every = "10 min", again_times = 3 },
   { after = "0 min", duty = "duty", channels = ["sms"] },
   { after = "15 min", contact = "Ben" },
@@ -95,7 +95,7 @@ def test_it_is_sound() -> None:
     assert findings(DUTY) == []
 
 
-def test_rotas_and_ladders_come_through() -> None:
+def test_rotas_and_escalations_come_through() -> None:
     (rota,) = site().rotas()
     (shift,) = rota.shifts
     assert (rota.key, shift.start, shift.end, shift.first_day) == ("duty", time(19), time(7), date(2026, 1, 12))
@@ -104,9 +104,9 @@ def test_rotas_and_ladders_come_through() -> None:
     # 22:30 on Monday in New York is 03:30 on Tuesday in UTC.
     assert on_duty(rota, datetime(2026, 1, 13, 3, 30, tzinfo=UTC)).person == "Ben"
     assert on_duty(rota, datetime(2026, 1, 13, 4, 30, tzinfo=UTC)).person == "Ann"
-    (ladder,) = site().ladders()
-    assert ladder.priorities == {Priority.HIGH}
-    assert [(r.after, r.whom, r.name, r.again_times, r.channels) for r in ladder.rungs] == [
+    (escalation,) = site().escalations()
+    assert escalation.priorities == {Priority.HIGH}
+    assert [(r.after, r.whom, r.name, r.again_times, r.channels) for r in escalation.steps] == [
         (timedelta(0), Whom.DUTY, "duty", 0, ("sms",)),
         (timedelta(minutes=15), Whom.CONTACT, "Ben", 0, ()),
         (timedelta(minutes=30), Whom.EVERYBODY, "", 3, ()),
@@ -144,28 +144,32 @@ SHIFT = '[[shift]]\nname = "s"\npeople = ["Ann"]\nfirst_day = 2026-01-12\n'
             'did you mean "duty"?',
         ),
         (
-            '[[ladder]]\nkey = "l"\nrungs = [{ after = "0 min", contact = "Bem" }]',
-            "ladder[l].rungs",
+            '[[escalation]]\nkey = "l"\nsteps = [{ after = "0 min", contact = "Bem" }]',
+            "escalation[l].steps",
             'did you mean "Ben"?',
         ),
-        ('[[ladder]]\nkey = "l"\nrungs = [{ after = "0 min", duty = "duty" }]', "ladder[l].rungs", 'no rota "duty"'),
-        ('[[ladder]]\nkey = "l"\nrungs = [{ after = "0 min" }]', "ladder[l].rungs", "a rung names nobody"),
         (
-            '[[ladder]]\nkey = "l"\nrungs = [{ after = "0 min", contact = "Ann", everybody = true }]',
-            "ladder[l].rungs",
-            "a rung names contact and everybody",
+            '[[escalation]]\nkey = "l"\nsteps = [{ after = "0 min", duty = "duty" }]',
+            "escalation[l].steps",
+            'no rota "duty"',
+        ),
+        ('[[escalation]]\nkey = "l"\nsteps = [{ after = "0 min" }]', "escalation[l].steps", "a step names nobody"),
+        (
+            '[[escalation]]\nkey = "l"\nsteps = [{ after = "0 min", contact = "Ann", everybody = true }]',
+            "escalation[l].steps",
+            "a step names contact and everybody",
         ),
         (
-            '[[ladder]]\nkey = "l"\nrungs = [{ after = "5 min", contact = "Ann" }]',
-            "ladder[l].rungs",
+            '[[escalation]]\nkey = "l"\nsteps = [{ after = "5 min", contact = "Ann" }]',
+            "escalation[l].steps",
             "nobody is called at once",
         ),
         (
-            '[[ladder]]\nkey = "l"\nstart = "19:00"\nrungs = [{ after = "0 min", contact = "Ann" }]',
-            "ladder[l].end",
+            '[[escalation]]\nkey = "l"\nstart = "19:00"\nsteps = [{ after = "0 min", contact = "Ann" }]',
+            "escalation[l].end",
             "write both or neither",
         ),
-        ('[[ladder]]\nkey = "l"\nrungs = []', "ladder[l].rungs", ""),
+        ('[[escalation]]\nkey = "l"\nsteps = []', "escalation[l].steps", ""),
         ('[[gateway]]\nkey = "g"\nurl = "https://x.example.org/${token}"', "gateway[g]", "url asks for token"),
         ('[[gateway]]\nkey = "g"\nurl = "https://x.example.org"\nbody = "costs 5 $"', "gateway[g]", "body has a $"),
         ('[[gateway]]\nkey = "g"\nurl = "https://x.example.org"\nsuccess = "("', "gateway[g]", "no regular expression"),

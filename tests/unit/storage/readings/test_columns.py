@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from service.domain.plant.reading import Quality, Reading, Reason
+from service.domain.plant.reading import Quality, Reading, ReadingReason
 from service.storage.database.epoch import from_us, to_us
 from service.storage.readings.columns import ReadingColumns, by_signal_and_time, last_of_each
 
@@ -84,7 +84,7 @@ def test_moments_survive_to_the_microsecond(moment: datetime) -> None:
 def test_columns_become_readings() -> None:
     [reading] = as_columns([(3, 1_000_000, math.nan, 2, 7)]).readings({3: "LT"})
     assert reading.time == datetime(1970, 1, 1, 0, 0, 1, tzinfo=UTC)
-    assert (reading.tag, reading.quality, reading.reason) == ("LT", Quality.BAD, Reason.NOT_A_NUMBER)
+    assert (reading.tag, reading.quality, reading.reason) == ("LT", Quality.BAD, ReadingReason.NOT_A_NUMBER)
     assert list(ReadingColumns.concatenate([]).readings({})) == []
     with pytest.raises(KeyError):
         list(as_columns([(4, 0, 1.0, 0, 0)]).readings({3: "LT"}))

@@ -15,7 +15,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from service.storage.readings.spool import Record, Spool
+from service.storage.readings.spool import Spool, SpoolRecord
 from tests.support.small_disk import SmallDisk
 
 MIB = 1 << 20
@@ -42,7 +42,11 @@ def payloads(spool: Spool) -> list[bytes]:
 def test_first_in_first_out_and_trimmed(tmp_path: Path, opened: Callable[..., Spool]) -> None:
     spool = opened(tmp_path)
     first, second, third = (spool.append(p, 1) for p in (b"a", b"bb", b""))
-    assert list(spool.pending()) == [Record(first, 1, b"a"), Record(second, 1, b"bb"), Record(third, 1, b"")]
+    assert list(spool.pending()) == [
+        SpoolRecord(first, 1, b"a"),
+        SpoolRecord(second, 1, b"bb"),
+        SpoolRecord(third, 1, b""),
+    ]
     spool.trim(first)
     assert payloads(spool) == [b"bb", b""]
     spool.trim(third)
@@ -223,7 +227,7 @@ def test_what_is_stored_elsewhere_leaves_memory_too(tmp_path: Path, opened: Call
     disk.full = True
     first, second = spool.append(b"first", 1), spool.append(b"second", 1)
     spool.trim(first)
-    assert list(spool.pending()) == [Record(second, 1, b"second")]
+    assert list(spool.pending()) == [SpoolRecord(second, 1, b"second")]
     spool.trim(second)
     assert spool.counts().in_memory == 0
     spool.close()

@@ -29,11 +29,11 @@ from service.storage.accounts.people import PersonRecord
 from service.web.accounts import sign_in
 from service.web.base.access import (
     Needs,
+    Principal,
     ProofNeeded,
     Public,
     SecondFactorNeeded,
     SignInNeeded,
-    Visitor,
     cookie_name,
     form_checked,
     script_checked,
@@ -69,8 +69,8 @@ def person(role: Role = Role.VIEWER) -> PersonRecord:
     )
 
 
-def somebody(role: Role = Role.VIEWER, **more: Any) -> Visitor:
-    return Visitor(person=person(role), **{"session": "s", "visit": "s"} | more)
+def somebody(role: Role = Role.VIEWER, **more: Any) -> Principal:
+    return Principal(person=person(role), **{"session": "s", "visit": "s"} | more)
 
 
 def status(call: Callable[[], object]) -> int:
@@ -90,15 +90,15 @@ def test_a_role_opens_what_asks_for_it_or_less(role: Role, least: Role) -> None:
     allowed = ROLES.index(role) >= ROLES.index(least)
     assert status(lambda: Needs(least)(somebody(role))) == (200 if allowed else 403)
     assert somebody(role).may(least) is allowed
-    assert not Visitor().may(least)
+    assert not Principal().may(least)
 
 
 def test_a_stranger_is_asked_to_sign_in_and_lets_nothing_else_be_known() -> None:
     with pytest.raises(SignInNeeded):
-        Needs(Role.VIEWER)(Visitor())
+        Needs(Role.VIEWER)(Principal())
     with pytest.raises(SignInNeeded):
-        Needs(Role.ADMINISTRATOR, proven_for="/people")(Visitor(confined=True))
-    assert Public("why")(Visitor()) == Visitor()
+        Needs(Role.ADMINISTRATOR, proven_for="/people")(Principal(confined=True))
+    assert Public("why")(Principal()) == Principal()
 
 
 def test_who_has_to_set_up_a_second_factor_gets_nowhere_else() -> None:
@@ -140,7 +140,7 @@ def test_who_acts_is_named_with_their_door() -> None:
     page, program = somebody(address="192.0.2.1").actor, somebody(scopes=frozenset()).actor
     assert (page.name, page.account, page.via, page.address) == ("Mia", "mia", Door.PAGE, "192.0.2.1")
     assert program.via is Door.API
-    assert (Visitor().label, Visitor().actor.account) == ("", "")
+    assert (Principal().label, Principal().actor.account) == ("", "")
 
 
 # --- forms and cookies ------------------------------------------------------------------------------------------------
@@ -176,10 +176,10 @@ def test_a_form_is_taken_only_from_a_page_of_ours_of_the_same_visit(
 ) -> None:
     request = asked(headers={} if site is None else {"sec-fetch-site": site})
     token = "" if token_of is None else SIGNER.form_token(token_of)
-    visitor = Visitor(visit=visit)
+    visitor = Principal(visit=visit)
     assert status(lambda: form_checked(request, visitor, token)) == (200 if right else 403)
     assert status(lambda: script_checked(request, visitor, token)) == (200 if right else 403)
-    program = Visitor(scopes=frozenset())
+    program = Principal(scopes=frozenset())
     assert status(lambda: script_checked(request, program, "")) == 200
     assert status(lambda: form_checked(request, program, "")) == 403
 

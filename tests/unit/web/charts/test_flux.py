@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from service.domain.loading.balance import Conditions
-from service.domain.loading.state_point import Verdict
+from service.domain.loading.state_point import StatePointVerdict
 from service.domain.loading.tank_load import tank_load
 from service.domain.plant.units import to_si
 from service.web.charts.axes import HEIGHT, WIDTH, Frame
@@ -36,7 +36,7 @@ def _curve(picture: FluxPicture, x: float) -> float:
     raise AssertionError(x)
 
 
-def _drawn(flow: float, back: float, feed: float = 3.5) -> tuple[FluxPicture, Verdict]:
+def _drawn(flow: float, back: float, feed: float = 3.5) -> tuple[FluxPicture, StatePointVerdict]:
     conditions = Conditions(flow=to_si(flow, "m3/h"), return_flow=to_si(back, "m3/h"), feed_solids=feed)
     load = tank_load(TANK, conditions, settled_volume=150.0 * feed)
     picture = draw_flux(load, "us")
@@ -58,13 +58,13 @@ def test_the_lines_meet_at_the_state_point_and_nothing_leaves_the_picture(
 
 
 def test_the_underflow_line_passes_the_curve_only_when_thickening_fails() -> None:
-    for flow, verdict in ((500.0, Verdict.SAFE), (1000.0, Verdict.OVERLOADED)):
+    for flow, verdict in ((500.0, StatePointVerdict.SAFE), (1000.0, StatePointVerdict.OVERLOADED)):
         picture, found = _drawn(flow, 250.0)
         assert found is verdict
         assert picture.limiting is not None
         x, _ = picture.limiting
         above = _at(picture.underflow, x) < _curve(picture, x)  # upwards is less
-        assert above is (verdict is Verdict.OVERLOADED)
+        assert above is (verdict is StatePointVerdict.OVERLOADED)
         assert verdict.value in picture.words
 
 
@@ -76,6 +76,6 @@ def test_no_picture_where_the_state_point_is_not_known() -> None:
 def test_ticks_are_few_and_inside(low: float, high: float) -> None:
     frame = Frame(low, high, 0.0, 1.0)
     assert 2 <= len(frame.x_ticks) <= 8
-    places = [tick.place for tick in frame.x_ticks]
+    places = [tick.at for tick in frame.x_ticks]
     assert places == sorted(places)
     assert len({tick.words for tick in frame.x_ticks}) == len(places)

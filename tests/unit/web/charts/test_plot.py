@@ -8,7 +8,7 @@ from zoneinfo import ZoneInfo
 from hypothesis import given
 from hypothesis import strategies as st
 
-from service.web.charts.plot import BOTTOM, HEIGHT, LEFT, RIGHT, TOP, WIDTH, Frame, days, numbers, round_steps
+from service.web.charts.plot import BOTTOM, HEIGHT, LEFT, RIGHT, TOP, WIDTH, PlotFrame, days, numbers, round_steps
 
 values = st.floats(-1e4, 1e4, allow_nan=False)
 
@@ -24,7 +24,7 @@ def test_ticks_are_few_round_and_inside(a: float, b: float) -> None:
 
 @given(values, values, values, values)
 def test_whatever_is_placed_stays_in_the_frame(low: float, high: float, x: float, y: float) -> None:
-    frame = Frame(low, max(low, high), low, max(low, high))
+    frame = PlotFrame(low, max(low, high), low, max(low, high))
     frame.mark("now", x, y)
     [mark] = frame.marks
     assert LEFT <= mark.x <= WIDTH - RIGHT
@@ -47,7 +47,7 @@ def test_the_axis_of_time_is_never_crowded(span: int, first: int) -> None:
 
 
 def test_a_line_is_cut_to_the_frame() -> None:
-    frame = Frame(0.0, 10.0, 0.0, 10.0)
+    frame = PlotFrame(0.0, 10.0, 0.0, 10.0)
     frame.straight("fit", 1.0, 5.0)
     [line] = frame.lines
     assert line.points.split(" ")[0] == f"{LEFT:.1f},{frame.y(5.0):.1f}"

@@ -10,13 +10,13 @@ import pytest
 
 from connectors.base import HandCore, Reject
 from connectors.csv.decoding.format import CsvFormat
-from connectors.csv.decoding.reader import Reading
+from connectors.csv.decoding.reader import FileDecoder
 
 NOW = datetime(2026, 1, 1, tzinfo=UTC)
 
 
 def read(text: str, **options: Any) -> tuple[list[HandCore], list[Reject]]:
-    chunks = list(Reading(CsvFormat(**options), NOW, "cores.csv").chunks(io.BytesIO(text.encode())))
+    chunks = list(FileDecoder(CsvFormat(**options), NOW, "cores.csv").chunks(io.BytesIO(text.encode())))
     assert all(len(chunk.samples) == 0 for chunk in chunks)
     return [core for chunk in chunks for core in chunk.cores], [r for chunk in chunks for r in chunk.rejects]
 

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from connectors.base import Reject
 from connectors.csv.decoding.lines import MAX_LINE, LineBlock, LineSource, sniff_encoding
-from connectors.csv.decoding.records import Record, split_records
+from connectors.csv.decoding.records import CsvRecord, split_records
 from connectors.csv.decoding.rows import clean
 
 
@@ -79,7 +79,7 @@ def test_a_record_open_at_the_end_of_a_block_waits_for_the_next() -> None:
     data = b'a,b\nc,"d\n'
     rejects: list[Reject] = []
     records, used = split_records(data, 1, b",", final=False, rejects=rejects)
-    assert (records, data[used:], rejects) == ([Record(1, [b"a", b"b"])], b'c,"d\n', [])
+    assert (records, data[used:], rejects) == ([CsvRecord(1, [b"a", b"b"])], b'c,"d\n', [])
 
 
 def cleaned(text: str, width: int, delimiter: bytes = b",") -> tuple[list[tuple[int, list[bytes]]], list[int]]:

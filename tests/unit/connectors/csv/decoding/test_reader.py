@@ -12,7 +12,7 @@ import pytest
 from connectors.base import Reject, Sample, SourceQuality, SourceReason
 from connectors.csv.decoding.cell import QualityCode
 from connectors.csv.decoding.format import CsvFormat, Layout
-from connectors.csv.decoding.reader import Reading
+from connectors.csv.decoding.reader import FileDecoder
 from connectors.errors import Malformed
 from tests.support.csv_samples import samples_of
 
@@ -23,7 +23,7 @@ TAGS = frozenset({"CL1.BLANKET", "CL2.BLANKET", "PLANT.FLOW"})
 
 def read(data: bytes | str, name: str = "x.csv", **options: Any) -> tuple[list[Sample], list[Reject]]:
     raw = data.encode() if isinstance(data, str) else data
-    chunks = list(Reading(CsvFormat(**options), NOW, name).chunks(io.BytesIO(raw)))
+    chunks = list(FileDecoder(CsvFormat(**options), NOW, name).chunks(io.BytesIO(raw)))
     return [s for chunk in chunks for s in samples_of(chunk.samples)], [r for chunk in chunks for r in chunk.rejects]
 
 

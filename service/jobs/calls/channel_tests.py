@@ -23,7 +23,7 @@ log = structlog.get_logger(__name__)
 TEST_WITHIN = timedelta(minutes=30)
 
 
-def prove_ways(engine: Engine, setup: AlarmSetup, now: datetime) -> int:
+def send_channel_tests(engine: Engine, setup: AlarmSetup, now: datetime) -> int:
     """Call everybody whose shift has just begun, by every way the service has to them, and return how many messages that made.
 
     Run it every few minutes: the same shift is tested once. A test that cannot be handed over raises the service's own

@@ -21,24 +21,24 @@ from connectors.base import Connector, GivesUp
 from connectors.errors import ConnectorError
 from service.bootstrap import Installation
 from service.domain.loading.split import split_over
-from service.domain.operations.lease import DECIDE, KEEP_UP, PAST, TELL, Standing, reading
+from service.domain.operations.lease import DELIVER, EVALUATE, MAINTAIN, PAST, LeaseStatus, reading
 from service.errors import LeaseLost, ServiceError, StorageError
 from service.jobs.accounts.notices import tell_owners
 from service.jobs.alarms.evaluate import Evaluated, evaluate, evaluate_service
 from service.jobs.blanket.estimate import Outlook, estimate_past, estimate_present, outlook_all, project_all
-from service.jobs.calls.channel_test import prove_ways
+from service.jobs.calls.channel_tests import send_channel_tests
 from service.jobs.calls.deliver import Delivered, deliver
-from service.jobs.calls.delivery_worker import Way, ways_of
+from service.jobs.calls.delivery_worker import DeliveryWorker, ways_of
 from service.jobs.calls.listen import listen
 from service.jobs.forecast.ahead import Ahead, ahead_of, danger_height
 from service.jobs.ingest import IngestReport, ingest
-from service.jobs.ingest.forward import ForwardingSource, SpoolRemains
+from service.jobs.ingest.forward import ForwardingSource, OrphanedSpool
 from service.jobs.ingest.status import StandingKeeper, record_hang
 from service.jobs.ingest.supervise import SourceStanding, SupervisedSource, Supervisor
-from service.jobs.operations.leadership import Alone, Held, Leases
-from service.jobs.operations.maintenance import keep_up
+from service.jobs.operations.leadership import LeaseGrant, Leases, SingleNode
+from service.jobs.operations.maintenance import maintain
 from service.jobs.operations.rollup import roll_up
-from service.jobs.operations.watchdog import LOOK_EVERY, SpeakUp
+from service.jobs.operations.watchdog import LOOK_EVERY, Watchdog
 from service.jobs.plant.outage import tanks_out
 from service.jobs.reports.mail import mail_reports
 from service.notify.channels.sms_modem import ModemNotifier
@@ -51,7 +51,7 @@ from service.storage.plant.site_tables import number_in_force
 log = structlog.get_logger(__name__)
 
 READ_EVERY = timedelta(seconds=5)
-DECIDE_EVERY = timedelta(seconds=5)
+EVALUATE_EVERY = timedelta(seconds=5)
 #: The past has a turn so often, and so long of it: the rest of the processor's time is the present's.
 PAST_EVERY, PAST_FOR = timedelta(seconds=5), timedelta(seconds=4)
 HEED_EVERY = timedelta(seconds=2)
@@ -61,15 +61,15 @@ REVIVE_EVERY = timedelta(seconds=5)
 SETTLE_EVERY = timedelta(seconds=1)
 REPORT_EVERY = timedelta(minutes=1)
 ROLL_UP_EVERY = timedelta(minutes=1)
-KEEP_UP_EVERY = timedelta(hours=6)
+MAINTAIN_EVERY = timedelta(hours=6)
 
 
 def works(sources: Sequence[Connector]) -> list[str]:
     """Name every piece of work there is."""
-    return [DECIDE, TELL, PAST, KEEP_UP, *(reading(source.key) for source in sources)]
+    return [EVALUATE, DELIVER, PAST, MAINTAIN, *(reading(source.key) for source in sources)]
 
 
-class Watch:
+class Runtime:
     """Reads sources, decides, tells, and keeps the store in order; each part may run in a thread of its own.
 
     Parameters
@@ -83,11 +83,11 @@ class Watch:
         sources: Sequence[Connector],
         clock: Callable[[], datetime],
         leases: Leases | None = None,
-        speak_up: SpeakUp | None = None,
-        before: Watch | None = None,
+        speak_up: Watchdog | None = None,
+        before: Runtime | None = None,
     ) -> None:
         self._plant = plant
-        self._leases = Alone(plant.engine) if leases is None else leases
+        self._leases = SingleNode(plant.engine) if leases is None else leases
         self._ways = ways_of(plant.notifiers)
         self._told_under: dict[str, int] = {}  #: by way, the number the lease had when its old claims were let go
         self._sources = sources
@@ -116,7 +116,7 @@ class Watch:
     def read(self, source: Connector, engine: Engine | None = None) -> IngestReport:
         """Take in what one source has to offer."""
         tags = None
-        if isinstance(source, ForwardingSource | SpoolRemains):
+        if isinstance(source, ForwardingSource | OrphanedSpool):
             # A file's reader knows the signals by itself; a device only knows its own addresses.
             tags = {address: signal.tag for address, signal in self._plant.site.addresses(source.key).items()}
         return ingest(source, self._plant.intake, engine or self._plant.engine, self._clock, tags=tags)
@@ -127,7 +127,7 @@ class Watch:
 
     def decide(self, now: datetime) -> Evaluated:
         """Estimate what changed, and look at every alarm, where that is this node's work."""
-        held = self._leases.held(DECIDE)
+        held = self._leases.held(EVALUATE)
         if held is None:
             if self._stands_by and self._leases.up_to_date:
                 self._seen_at, self._in_the_way = now, ""
@@ -164,7 +164,7 @@ class Watch:
         with transaction(read_only(self._plant.engine)) as conn:
             self.overtaken = number_in_force(conn) != self._plant.version.id
 
-    def _decide(self, held: Held, now: datetime) -> Evaluated:
+    def _decide(self, held: LeaseGrant, now: datetime) -> Evaluated:
         plant, engine = self._plant, held.engine
         estimate_present(engine, plant.setups, plant.ids, now)
         projected = project_all(engine, plant.setups, plant.ids, now)
@@ -219,12 +219,12 @@ class Watch:
 
     def prove(self, now: datetime) -> int:
         """Prove the way to whoever begins a shift, where telling is this node's work."""
-        held = self._leases.held(TELL)
-        return 0 if held is None else prove_ways(held.engine, self._plant.alarms, now)
+        held = self._leases.held(DELIVER)
+        return 0 if held is None else send_channel_tests(held.engine, self._plant.alarms, now)
 
-    def tell_by(self, way: Way, now: datetime) -> Delivered:
+    def tell_by(self, way: DeliveryWorker, now: datetime) -> Delivered:
         """Hear what people wrote back by one way, and hand over every message that is due on it."""
-        held = self._leases.held(TELL)
+        held = self._leases.held(DELIVER)
         if held is None:
             return Delivered()
         plant, engine = self._plant, held.engine
@@ -245,7 +245,7 @@ class Watch:
         )
 
     def tell(self, now: datetime) -> None:
-        """Prove the ways, and tell by each in turn."""
+        """Prove the ways, and deliver by each in turn."""
         self.prove(now)
         for way in self._ways:
             self.tell_by(way, now)
@@ -268,7 +268,7 @@ class Watch:
 
     @property
     def _stands_by(self) -> bool:
-        return self._leases.standing(DECIDE) is Standing.ELSEWHERE
+        return self._leases.standing(EVALUATE) is LeaseStatus.ELSEWHERE
 
     def revive(self, now: datetime) -> None:
         """Start a database of our own again should it have ended."""
@@ -283,47 +283,49 @@ class Watch:
 
     def report(self, now: datetime) -> int:
         """Put reports on their way that are due, where telling is this node's work."""
-        held = self._leases.held(TELL)
+        held = self._leases.held(DELIVER)
         if held is None:
             return 0
         return mail_reports(replace(self._plant.reports, engine=held.engine), self._plant.mailing, now)
 
     def tell_owners(self, now: datetime) -> int:
         """Put mails on their way to those whose accounts were changed, where telling is this node's work."""
-        held = self._leases.held(TELL)
+        held = self._leases.held(DELIVER)
         return 0 if held is None else tell_owners(held.engine, self._plant.alarms, now)
 
-    def keep_up(self, now: datetime) -> None:
+    def maintain(self, now: datetime) -> None:
         """Keep the store in order, where that is this node's work."""
-        held = self._leases.held(KEEP_UP)
+        held = self._leases.held(MAINTAIN)
         if held is not None:
-            keep_up(held.engine, self._plant.keeping, now)
+            maintain(held.engine, self._plant.keeping, now)
 
     def tasks(self) -> list[Task]:
         """The lines of the timetable: every source and every way to people its own, so that a slow one delays nobody."""
         files = [
-            Task(f"read {source.key}", partial(self._read_files, source), READ_EVERY, reading(source.key))
+            Task(f"poll:{source.key}", partial(self._read_files, source), READ_EVERY, reading(source.key))
             for source in self._sources
             if not isinstance(source, ForwardingSource)
         ]
-        telling = [Task(f"tell by {way.name}", partial(self.tell_by, way), DELIVER_EVERY, TELL) for way in self._ways]
+        telling = [
+            Task(f"deliver by {way.name}", partial(self.tell_by, way), DELIVER_EVERY, DELIVER) for way in self._ways
+        ]
         return [
             *files,
-            Task("decide", self._look, DECIDE_EVERY, DECIDE),
+            Task("evaluate", self._look, EVALUATE_EVERY, EVALUATE),
             Task("estimate past", self.estimate_past, PAST_EVERY, PAST),
             Task("site file", self.heed, HEED_EVERY),
-            Task("prove", self.prove, DELIVER_EVERY, TELL),
+            Task("prove", self.prove, DELIVER_EVERY, DELIVER),
             *telling,
-            Task("report", self.report, REPORT_EVERY, TELL),
+            Task("report", self.report, REPORT_EVERY, DELIVER),
             # These are for when the database is away.
             *([Task("settle", self.settle, SETTLE_EVERY)] if len(files) < len(self._sources) else []),
             *([] if self._speak_up is None else [Task("speak up", self.speak_up, LOOK_EVERY)]),
             *([] if self._plant.revive is None else [Task("revive", self.revive, REVIVE_EVERY)]),
-            Task("account notices", self.tell_owners, REPORT_EVERY, TELL),
+            Task("account notices", self.tell_owners, REPORT_EVERY, DELIVER),
             *([] if self._plant.settings.heartbeat_url is None else [Task("heartbeat", self.beat, BEAT_EVERY)]),
             # Without a lease: nodes that roll up at once share what is due, and neither can undo the other.
             Task("roll up", lambda now: roll_up(self._plant.engine), ROLL_UP_EVERY),
-            Task("keep up", self.keep_up, KEEP_UP_EVERY, KEEP_UP),
+            Task("maintain", self.maintain, MAINTAIN_EVERY, MAINTAIN),
         ]
 
     def _read_files(self, source: Connector, now: datetime) -> None:
@@ -369,7 +371,7 @@ class Watch:
         held = self._leases.held(reading(source.key))
         if held is not None:
             return self.read(source, held.engine)
-        if self._leases.standing(reading(source.key)) is Standing.LAPSED:
+        if self._leases.standing(reading(source.key)) is LeaseStatus.LAPSED:
             # Perhaps the database is away for everybody, and nobody else reads: a register shows a value only once.
             raise LeaseLost(f"The lease on {source.key} could not be renewed; what is read meanwhile waits on disk.")
         try:

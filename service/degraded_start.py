@@ -19,14 +19,14 @@ from service.errors import StorageError
 from service.jobs.ingest import IngestReport
 from service.jobs.ingest.supervise import SupervisedSource, Supervisor
 from service.jobs.operations.leadership import steady_clock
-from service.jobs.operations.watchdog import LOOK_EVERY, SpeakUp
+from service.jobs.operations.watchdog import LOOK_EVERY, Watchdog
 from service.scheduler import Task, Timetable
 from service.sources import held_sources_of
 
 log = structlog.get_logger(__name__)
 
 
-class Waiting:
+class DegradedStart:
     """Everything a service does without a database, while the block lasts.
 
     Parameters
@@ -40,7 +40,7 @@ class Waiting:
         described: Described,
         spools: Path,
         clock: Callable[[], datetime],
-        speak_up: SpeakUp,
+        speak_up: Watchdog,
         trouble: str,
     ) -> None:
         self.trouble = trouble
