@@ -10,17 +10,18 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 
+from service.alarms.machine import CODE_ALPHABET, CODE_LENGTH
 from service.domain.plant.units import to_si
 
 #: The characters of an occurrence's code (:func:`service.alarms.machine.occurrence_code`), in small letters.
-_CODE = "[bcdfghjkmnpqrtvwxz346789]{4}"
+_CODE = f"[{CODE_ALPHABET.lower()}]{{{CODE_LENGTH}}}"
 #: A phone ends a sentence with a full stop, and begins it with a capital; a question mark asks, and takes nothing.
 _TAKES = re.compile(rf"(?:ok[ ,.:!]+)?({_CODE})[ .!]*")
 _YES = frozenset({"yes", "y", "yep", "ja", "si", "sí", "oui"})
 _NO = frozenset({"no", "n", "nope", "nah", "nein", "non"})
 _CANNOT = r"(?:cannot|can't|cant|can not|unable to|not able to|won't)"
 _NO_WORD = rf"(?:no|nope|nah|nein|non|pass|not me|{_CANNOT})"
-#: A no that names the code, as a person writes it: "no K7QD", "can't take K7QD, …", "K7QD pass".
+#: A no that names the code, as a person writes it: "no K7QDHM", "can't take K7QDHM, …", "K7QDHM pass".
 _NO_TO_CODE = re.compile(
     rf"(?:sorry[ ,.]+)?(?:i )?{_NO_WORD}(?: take| do| on| to)?[ ,.:!-]+({_CODE})(?!\w)"
     rf"|({_CODE})[ ,.:!-]+(?:sorry[ ,.]+)?(?:i )?{_NO_WORD}(?!\w)"
@@ -111,10 +112,10 @@ Reply = TakesIt | AsksStatus | TookCore | Confirms | Declines | Unclear
 def read_reply(text: str) -> Reply:
     """What a reply means.
 
-    >>> read_reply("k7qd"), read_reply("OK K7QD."), read_reply("K7QD on my way")
-    (TakesIt(code='K7QD'), TakesIt(code='K7QD'), Unclear())
-    >>> read_reply("can't take K7QD, in hospital"), read_reply("?")
-    (Declines(code='K7QD', bare=False), AsksStatus())
+    >>> read_reply("k7qdhm"), read_reply("OK K7QDHM."), read_reply("K7QDHM on my way")
+    (TakesIt(code='K7QDHM'), TakesIt(code='K7QDHM'), Unclear())
+    >>> read_reply("can't take K7QDHM, in hospital"), read_reply("?")
+    (Declines(code='K7QDHM', bare=False), AsksStatus())
     >>> read_reply("took a core: 2.5 ft")
     TookCore(number=2.5, unit='ft', thickness=0.762, tank='')
     """

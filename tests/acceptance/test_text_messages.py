@@ -135,7 +135,7 @@ class Phones:
 
         def codes() -> list[str]:
             alarms = [said for said in self.received(number) if said.startswith("DANGER East clarifier")]
-            found = [match[1] for said in alarms if (match := re.search(r"Code ([A-Z0-9]{4})", said))]
+            found = [match[1] for said in alarms if (match := re.search(r"Code ([A-Z0-9]{6})", said))]
             return [code for code in found if code != besides]
 
         return self.wait(f"{number} is called", codes)

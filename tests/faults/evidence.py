@@ -116,7 +116,7 @@ def arrived(stand: Installation) -> list[Received]:
     return mails + texts
 
 
-_CODE = re.compile(r"(?:underweir ack|Code) (\w{4})\b")
+_CODE = re.compile(r"(?:underweir ack|Code) (\w{6})\b")
 
 
 def note_calls(stand: Installation, names: Sequence[str] = ()) -> None:

@@ -31,13 +31,13 @@ def night() -> Evidence:
         stormed={"Tank t00", "Tank t01"},
         first_step=FIRST_CALLED,
         due=[Due(tank="Tank t00", contact=FIRST_CALLED), Due(tank="Tank t01", contact=CALLED_NEXT)],
-        answers=[Answer(contact=FIRST_CALLED, code="K7QD"), Answer(contact=CALLED_NEXT, code="4NPH")],
+        answers=[Answer(contact=FIRST_CALLED, code="K7QDHM"), Answer(contact=CALLED_NEXT, code="4NPHBC")],
     )
-    _happens(evidence, "t00", "K7QD", "occurred", (FIRST_CALLED, "sms", "alarm"))
-    _happens(evidence, "t00", "K7QD", "acknowledged", actor=FIRST_CALLED)
-    _happens(evidence, "t01", "4NPH", "occurred", (FIRST_CALLED, "sms", "alarm"))
-    _happens(evidence, "t01", "4NPH", "called further", (CALLED_NEXT, "email", "alarm"))
-    _happens(evidence, "t01", "4NPH", "acknowledged", (FIRST_CALLED, "sms", "acknowledged"), actor=CALLED_NEXT)
+    _happens(evidence, "t00", "K7QDHM", "occurred", (FIRST_CALLED, "sms", "alarm"))
+    _happens(evidence, "t00", "K7QDHM", "acknowledged", actor=FIRST_CALLED)
+    _happens(evidence, "t01", "4NPHBC", "occurred", (FIRST_CALLED, "sms", "alarm"))
+    _happens(evidence, "t01", "4NPHBC", "called further", (CALLED_NEXT, "email", "alarm"))
+    _happens(evidence, "t01", "4NPHBC", "acknowledged", (FIRST_CALLED, "sms", "acknowledged"), actor=CALLED_NEXT)
     return evidence
 
 
@@ -203,7 +203,7 @@ def _answer_of_another(evidence: Evidence) -> None:
 
 
 def _called_after_taken(evidence: Evidence) -> None:
-    _happens(evidence, "t00", "K7QD", "called further", (CALLED_NEXT, "email", "alarm"))
+    _happens(evidence, "t00", "K7QDHM", "called further", (CALLED_NEXT, "email", "alarm"))
     evidence.journal[-1] = replace(evidence.journal[-1], from_state="acknowledged", to_state="acknowledged")
 
 
@@ -245,8 +245,8 @@ def _calm_tank_called(evidence: Evidence) -> None:
         (_kind_swapped, "unfounded", "decided was alarm of"),
         (_given_up, "missed", "is failed"),
         (_called_off_untaken, "missed", "is cancelled"),
-        (_answer_lost, "missed", "took K7QD"),
-        (_answer_of_another, "missed", "took K7QD"),
+        (_answer_lost, "missed", "took K7QDHM"),
+        (_answer_of_another, "missed", "took K7QDHM"),
         (_called_after_taken, "unfounded", "which somebody has"),
         (_tank_forgotten, "missed", "the danger of Tank t00 never occurred"),
         (_tank_forgotten, "missed", "was not called for Tank t00"),

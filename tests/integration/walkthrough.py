@@ -114,7 +114,7 @@ def test_the_page_leads_from_nothing_to_an_alarm_mail(machine: Machine, windows:
         name = [name, *re.findall(r"\*\*(\w+) window\*\*", step.before)][-1]
         window = windows[name]
         if "CODE" in step.typed:
-            step.typed = step.typed.replace("CODE", windows["second"].shows(r"underweir ack ([A-Z0-9]{4})\b")[1])
+            step.typed = step.typed.replace("CODE", windows["second"].shows(r"underweir ack ([A-Z0-9]{6})\b")[1])
         before = {opened: len(window.shown) for opened, window in windows.items()}
         follow(step, window)
 

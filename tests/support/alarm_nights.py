@@ -401,7 +401,7 @@ class Night:
         found = _CODE.search(received.text)
         code = found[1] if found else ""
         if habit is Habit.ROBOT and received.channel == "sms":
-            self.to_say.append((received.at, person, chance.choice(ROBOT).format(code=code or "K7QD")))
+            self.to_say.append((received.at, person, chance.choice(ROBOT).format(code=code or "K7QDHM")))
         if not code or habit in (Habit.SILENT, Habit.ROBOT) or (person.name, code) in self.known_codes:
             return
         self.known_codes.add((person.name, code))
@@ -479,9 +479,9 @@ class Night:
         self.tell(now, now + STEP)
 
 
-_CODE = re.compile(r"(?:underweir ack|Code) (\w{4})\b")
+_CODE = re.compile(r"(?:underweir ack|Code) (\w{6})\b")
 #: The characters of a code, in a text of somebody.
-_NAMED = re.compile(r"\b[BCDFGHJKMNPQRTVWXZ346789]{4}\b", re.IGNORECASE)
+_NAMED = re.compile(r"\b[BCDFGHJKMNPQRTVWXZ346789]{6}\b", re.IGNORECASE)
 
 
 def seen_clearance(rounds: Sequence[tuple[datetime, Seen]]) -> float | None:

@@ -23,7 +23,7 @@ from service.storage.alarms import alarms as store
 from service.storage.database.session import transaction
 
 Name = Annotated[
-    str, typer.Argument(help="The four-character code of the message, or the alarm's key.", show_default=False)
+    str, typer.Argument(help="The six-character code of the message, or the alarm's key.", show_default=False)
 ]
 Who = Annotated[
     str, typer.Option("--who", help="Who you are.", default_factory=login_name, show_default="your login name")

@@ -82,7 +82,7 @@ def submit_command(
     Parameters
     ----------
     conn : a transaction that the caller commits.
-    name : the four-character code of the message, or the alarm's key.
+    name : the six-character code of the message, or the alarm's key.
     command : what to do; whose word it is comes from *actor* alone.
 
     Raises

@@ -58,11 +58,13 @@ SPEAKS_OF = timedelta(hours=12)
 #: MOST_HINTS times in all, and no number gets more than MOST_ANSWERS but for what it changed.
 ANSWERS_COUNTED = timedelta(hours=1)
 MOST_HINTS, MOST_ANSWERS = 6, 20
-#: So many codes that no alarm has are looked at of one number within CODES_COUNTED. A code is one of 390,625 (25 characters, four
-#: places): whoever forges a contact's number looks at 480 of them a day, and finds one of three that are open in a day with 0.4 %.
-MOST_WRONG_CODES, CODES_COUNTED = 10, REMEMBER_FAILURES
+#: After so many codes that no alarm has, all of one number within CODES_COUNTED, that number is told once. The right one counts all the
+#: same: whoever forges a number must not keep its owner from answering. What bounds guessing is how many codes there are
+#: (:func:`service.alarms.machine.occurrence_code`).
+MANY_WRONG_CODES, CODES_COUNTED = 10, REMEMBER_FAILURES
 #: Where wrong codes are kept: with the sign-ins that failed, as if they came from this address.
 _BY_MESSAGE = "text message"
+_FORGED = "Many wrong codes came from your number. If they are not yours, somebody forges it: tell your administrator. The right code still counts."
 
 
 class ReplyReason(StrEnum):
@@ -79,7 +81,7 @@ class ReplyReason(StrEnum):
     WHICH_TANK = "tank not clear"
     DECLINED = "nothing stored"
     UNCLEAR = "not understood"
-    TOO_MANY_CODES = "too many wrong codes"
+    WRONG_CODES = "many wrong codes"
     UNKNOWN_NUMBER = "number not known"
 
 
@@ -120,7 +122,10 @@ def answer(
         desk = _ReplyHandler(conn, setup, tuple(tanks), ids, contact, now)
         reply = read_reply(text)
         code = reply.code if isinstance(reply, TakesIt | Declines) else None
-        reason, words, pending = desk.act(reply) if code is None or desk.looks_at(code) else desk.too_many_codes()
+        many_wrong = code is not None and desk.many_wrong(code)
+        reason, words, pending = desk.act(reply)
+        if many_wrong:
+            reason, words = ReplyReason.WRONG_CODES, _FORGED
         words = gsm7.shorten(gsm7.plain(words))
         about = " ".join(sorted(record.machine.code for record in desk.waiting()))
         log.info("reply", contact=contact.name, outcome=reason.value)
@@ -159,7 +164,7 @@ _HINTS = frozenset({ReplyReason.UNCLEAR, ReplyReason.NOT_TAKEN, ReplyReason.NOTH
 def _answered_enough(reason: ReplyReason, about: str, lately: Sequence[tuple[str, str]]) -> bool:
     if reason in _CHANGED:
         return False
-    if reason is ReplyReason.TOO_MANY_CODES:
+    if reason is ReplyReason.WRONG_CODES:
         return any(of == reason for of, _ in lately)
     if reason in _HINTS:
         hints = [(of, codes) for of, codes in lately if of in _HINTS]
@@ -208,25 +213,19 @@ class _ReplyHandler:
                 return self.decline(code)
         return self.what_to_send()
 
-    def looks_at(self, code: str) -> bool:
-        """Whether a code of this number is looked at. One that no alarm has is counted before anything is said.
-
-        Replies of one number take turns (``hold_answer``), so that of many sent at once no more are looked at.
-        """
+    def many_wrong(self, code: str) -> bool:
+        """Count a code that no alarm has; whether there were many of this number. No more are kept than are counted."""
+        if any(record.machine.code == code for record in alarms(self.conn)):
+            return False
         number = "".join(c for c in self.contact.phone or "" if c.isdigit())
         wrong = sessions.failures(self.conn, self.now - CODES_COUNTED, name=number, address=_BY_MESSAGE)
-        if wrong.count >= MOST_WRONG_CODES:
-            log.warning("codes of a number are not looked at", contact=self.contact.name, wrong=wrong.count)
+        if wrong.count >= MANY_WRONG_CODES:
+            return True
+        sessions.record_failure(self.conn, name=number, address=_BY_MESSAGE, now=self.now)
+        if wrong.count + 1 < MANY_WRONG_CODES:
             return False
-        if not any(record.machine.code == code for record in alarms(self.conn)):
-            sessions.record_failure(self.conn, name=number, address=_BY_MESSAGE, now=self.now)
+        log.warning("many wrong codes of a number", contact=self.contact.name, wrong=MANY_WRONG_CODES)
         return True
-
-    def too_many_codes(self) -> _Outcome:
-        """Calls go on: nothing was taken."""
-        minutes = int(CODES_COUNTED.total_seconds()) // 60
-        words = f"Too many wrong codes. Nothing is taken, calls go on. Use the link in the mail or sign in, or wait {minutes} min."
-        return ReplyReason.TOO_MANY_CODES, words, None
 
     def waiting(self) -> list[AlarmRecord]:
         """The alarms this person was told of that nobody has."""

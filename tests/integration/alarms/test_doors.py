@@ -52,7 +52,7 @@ SERVICE = Path(__file__).parents[3] / "service"
 ZONE = ZoneInfo("America/New_York")
 PHONE = "+15550100199"
 ALARM = "east.high-high"
-CODE = "K7QX"
+CODE = "K7QXHM"
 #: Sludge in a tank of 4 m: far from the weir, and under it. [m]
 LOW, HIGH = 1.0, 3.7
 SITE = f"""\

@@ -74,9 +74,9 @@ def test_who_waited_for_an_alarm_sees_what_was_decided_meanwhile(engine: Engine)
         found = lock_alarms(conn, ["east.high"])["east.high"]
         other.start()
         until_it_waits(engine, other)
-        save_alarms(conn, [(found.id, Machine(since=NIGHT, code="K7QD", actor="Sam"))])
+        save_alarms(conn, [(found.id, Machine(since=NIGHT, code="K7QDHM", actor="Sam"))])
     other.join()
-    assert [(m.code, m.actor) for m in seen] == [("K7QD", "Sam")]
+    assert [(m.code, m.actor) for m in seen] == [("K7QDHM", "Sam")]
 
 
 def test_a_look_that_changed_nothing_does_not_undo_what_a_person_did_meanwhile(engine: Engine) -> None:

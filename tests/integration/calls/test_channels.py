@@ -24,7 +24,7 @@ from tests.support.mail_server import Mailbox, mail_server
 from tests.support.sms_modem import simulated_modem
 
 NOW = datetime(2026, 1, 14, 8, 10, tzinfo=UTC)
-TEXT = "DANGER East clarifier: sludge 1.8 ft under weir, rising 0.6 ft/h. Code K7QD"
+TEXT = "DANGER East clarifier: sludge 1.8 ft under weir, rising 0.6 ft/h. Code K7QDHM"
 
 
 class Rig(ABC):

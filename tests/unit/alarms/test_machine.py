@@ -76,7 +76,7 @@ def standing(state: AlarmState, *, active: bool | None = None) -> Machine:
         since=T0,
         data_to=T0,
         active=active,
-        code="K7QD",
+        code="K7QDHM",
         occurred_at=T0,
         acknowledged_at=T0,
         shelved_until=T0 + timedelta(hours=1) if state is G else None,
@@ -139,7 +139,7 @@ def test_the_condition_is_followed_while_quiet(state: AlarmState) -> None:
 def test_abnormal_again_is_since_now_but_answers_to_the_code_already_told() -> None:
     taken = step(PLAIN, standing(D), ABNORMAL, T0 + 9 * MINUTE)
     assert taken.machine.occurred_at == T0 + 9 * MINUTE
-    assert taken.machine.code == "K7QD"
+    assert taken.machine.code == "K7QDHM"
 
 
 class TestDelays:
@@ -514,7 +514,7 @@ class AlarmLife(RuleBasedStateMachine):
     @invariant()
     def what_awaits_an_answer_can_be_named(self) -> None:
         if self.machine.state in AWAITING:
-            assert len(self.machine.code) == 4
+            assert len(self.machine.code) == 6
             assert self.machine.occurred_at is not None
 
     @invariant()

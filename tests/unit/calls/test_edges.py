@@ -85,7 +85,7 @@ def test_whoever_was_called_a_moment_ago_is_not_called_again_though_others_were_
         ),
     )
     callout = OnCall(contacts=(person("Anna"), person("Ben")), zone=UTC_ZONE, escalations=(escalation,))
-    stands = Machine(state=AlarmState.UNACKNOWLEDGED, since=T0, active=True, code="K7QD", occurred_at=T0)
+    stands = Machine(state=AlarmState.UNACKNOWLEDGED, since=T0, active=True, code="K7QDHM", occurred_at=T0)
     now = T0 + 15 * MINUTE
     history = [said("Anna"), said("Ben", at=now - MINUTE)]
     tells, silences = due_calls(callout, DANGER, stands, history, now=now)
@@ -109,7 +109,7 @@ def transition(event: Event, before: AlarmState, after: AlarmState, at: datetime
         from_state=before,
         to_state=after,
         reason=MachineReason.BY_PERSON,
-        code="K7QD",
+        code="K7QDHM",
         occurred_at=T0,
     )
 
@@ -174,7 +174,7 @@ def test_nobody_unnamed_takes_an_alarm_off_the_shelf_or_back_into_service(state:
 
 def test_an_acknowledged_alarm_whose_moment_is_not_known_re_alarms_from_when_it_changed_state() -> None:
     again = replace(HIGH, re_alarm_after=HOUR)
-    stands = Machine(state=AlarmState.ACKNOWLEDGED, since=T0, active=True, code="K7QD", occurred_at=T0)
+    stands = Machine(state=AlarmState.ACKNOWLEDGED, since=T0, active=True, code="K7QDHM", occurred_at=T0)
     abnormal = Evaluate(verdict=RuleResult(condition=Condition.ABNORMAL, reason=RuleReason.BEYOND_LIMIT))
     assert step(again, stands, abnormal, T0 + HOUR - MINUTE).machine.state is AlarmState.ACKNOWLEDGED
     assert step(again, stands, abnormal, T0 + HOUR).machine.state is AlarmState.UNACKNOWLEDGED
@@ -343,7 +343,7 @@ def test_others_called_a_moment_ago_do_not_keep_the_next_person_from_being_calle
         ),
     )
     callout = OnCall(contacts=(person("Anna"), person("Ben")), zone=UTC_ZONE, escalations=(escalation,))
-    stands = Machine(state=AlarmState.UNACKNOWLEDGED, since=T0, active=True, code="K7QD", occurred_at=T0)
+    stands = Machine(state=AlarmState.UNACKNOWLEDGED, since=T0, active=True, code="K7QDHM", occurred_at=T0)
     now = T0 + 15 * MINUTE
     history = [said("Anna"), said("Anna", "sms", at=now - MINUTE)]
     tells, _ = due_calls(callout, DANGER, stands, history, now=now)

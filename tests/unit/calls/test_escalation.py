@@ -19,7 +19,7 @@ ZONE = ZoneInfo("America/New_York")
 T0 = datetime(2026, 1, 14, 8, 0, tzinfo=UTC)
 MINUTE = timedelta(minutes=1)
 DANGER = AlarmDefinition(key="east.high-high", kind=AlarmKind.HIGH_HIGH, tank="east", priority=Priority.HIGH)
-STANDS = Machine(state=AlarmState.UNACKNOWLEDGED, since=T0, active=True, code="K7QD", occurred_at=T0)
+STANDS = Machine(state=AlarmState.UNACKNOWLEDGED, since=T0, active=True, code="K7QDHM", occurred_at=T0)
 
 
 def contact(name: str, *channels: str, tanks: tuple[str, ...] = ()) -> Contact:

@@ -43,7 +43,7 @@ def moved(event: Event, before: AlarmState, after: AlarmState, minute: float = 0
         "from_state": before,
         "to_state": after,
         "reason": Why.ABNORMAL_FOR_ON_DELAY,
-        "code": "K7QD",
+        "code": "K7QDHM",
         "occurred_at": T0,
     }
     return Transition(**given | more)

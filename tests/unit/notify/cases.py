@@ -33,7 +33,7 @@ def facts(kind: AlarmKind = AlarmKind.HIGH_HIGH, **more: Any) -> AlarmFacts:
         "now": NOW,
         "at": NOW,
         "occurred_at": NOW - timedelta(minutes=6),
-        "code": "K7QD",
+        "code": "K7QDHM",
         "reason": RuleReason.BEYOND_LIMIT,
         "value": clearance if kind in (AlarmKind.HIGH, AlarmKind.HIGH_HIGH) else None,
         "tank_label": "East clarifier",

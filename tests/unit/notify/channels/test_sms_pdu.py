@@ -75,8 +75,8 @@ def packed_after(header: bytes, text: str) -> tuple[int, bytes]:
 
 @pytest.mark.parametrize("header", [b"\x05\x00\x03\xaa\x02\x01", b"\x06\x08\x04\x01\x02\x02\x01", b"\x02\x70\x00"])
 def test_a_part_of_a_long_message_is_read_from_behind_its_header(header: bytes) -> None:
-    found = deliver(unit_of(0x44, NUMBER, 0, *packed_after(header, "K7QD yes")))
-    assert (found.sender, found.text) == ("+15550100199", "K7QD yes")
+    found = deliver(unit_of(0x44, NUMBER, 0, *packed_after(header, "K7QDHM yes")))
+    assert (found.sender, found.text) == ("+15550100199", "K7QDHM yes")
 
 
 def test_a_message_in_unicode_is_read_and_one_of_data_is_not() -> None:

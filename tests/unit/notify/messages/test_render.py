@@ -145,7 +145,7 @@ def test_the_whole_message() -> None:
     assert "Limit       2.0 ft under the weir" in text
     assert "reads 12.3 ft above the floor, 11.3 ft after drift correction, last heard 03:10 EST" in text
     assert "10.8 ft of sludge = 3.6 ft under the weir, 2 h ago (Wed 14 Jan 01:10 EST by Sam)" in text
-    assert "underweir ack K7QD" in text
+    assert "underweir ack K7QDHM" in text
     order = ["Since", "I HAVE IT", "LOOK AT THIS FIRST", "IF NOTHING IS DONE", "BEFORE YOU GO TO THE TANK", "\n-- \n"]
     assert sorted(order, key=text.index) == order
     # RFC 5322 section 2.1.1: at most 998 characters a line.
@@ -213,7 +213,7 @@ def test_html_says_what_the_text_says_and_escapes() -> None:
     rendered = render(odd, "us")
     assert "<b>East & West</b>" not in rendered.html
     bare = html.unescape(re.sub(r"<[^>]+>", " ", rendered.html))
-    for words in ("DANGER <b>East & West</b>: sludge 1.8 ft under the weir", "underweir ack K7QD", "guard rail"):
+    for words in ("DANGER <b>East & West</b>: sludge 1.8 ft under the weir", "underweir ack K7QDHM", "guard rail"):
         assert words in bare
         assert words in rendered.text
 
@@ -228,7 +228,7 @@ def test_autumns_repeated_hour_is_told_apart() -> None:
 def test_sms_says_what_counts() -> None:
     assert sms(facts(), "us") == (
         "DANGER East clarifier: sludge 1.8 ft under weir, rising 0.6 ft/h, at weir in 3 h. Number good. "
-        "Core 2 h ago 10.8 ft. 03:10 EST. Code K7QD"
+        "Core 2 h ago 10.8 ft. 03:10 EST. Code K7QDHM"
     )
 
 
@@ -262,7 +262,7 @@ def test_an_sms_is_one_part_whatever_the_facts(
     assert count is not None
     assert count <= 160
     assert "\n" not in rendered.subject
-    assert message is not MessageKind.ALARM or "Code K7QD" in rendered.sms
+    assert message is not MessageKind.ALARM or "Code K7QDHM" in rendered.sms
     assert "nan" not in rendered.text
     assert "None" not in rendered.text.replace(label, "").replace(actor, "")
 
@@ -337,7 +337,7 @@ def test_a_text_message_stays_one_whatever_was_seen(
     evidence = Evidence(kind=kind, pattern=pattern, surface=tuple(surface), sensor_doubtful=doubtful, overloaded=True)
     said = sms(facts(evidence=evidence, tank_label=label, tank_kind=kind), "us")
     assert (gsm7.septets(said) or 999) <= gsm7.ONE_PART_SEPTETS
-    assert "K7QD" in said
+    assert "K7QDHM" in said
 
 
 def text_of(given: AlarmFacts) -> str:

@@ -464,11 +464,11 @@ def test_sections_and_links_stand_where_they_help() -> None:
     assert not sheet_of(facts(K.RATE), "si").grave
     assert sheet_of(facts(K.HIGH), "si").grave
     site = replace(SITE, public_url="https://u.example.org/")
-    assert sheet_of(facts(site=site), "si").link == "https://u.example.org/alarms/K7QD"
+    assert sheet_of(facts(site=site), "si").link == "https://u.example.org/alarms/K7QDHM"
     assert sheet_of(facts(site=site, code=""), "si").link is None
     assert not sheet_of(facts(code=""), "si").acknowledge
     linked = replace(site, link=lambda key, code, now: f"{key} {code} {now:%H:%M}")
-    assert sheet_of(facts(site=linked), "si").link == "east.alarm K7QD 08:10"
+    assert sheet_of(facts(site=linked), "si").link == "east.alarm K7QDHM 08:10"
 
 
 def test_who_did_not_answer_and_who_said_no_is_told() -> None:
@@ -492,7 +492,7 @@ def test_a_subject_is_cut_at_a_word() -> None:
 
 
 def test_a_text_message_has_its_code_only_where_it_can_be_answered() -> None:
-    assert sms(facts(), "si").endswith(". 03:10 EST. Code K7QD")
+    assert sms(facts(), "si").endswith(". 03:10 EST. Code K7QDHM")
     assert "Code" not in sms(cleared(K.HIGH), "si")
     for kind in (MessageKind.CLEARED, MessageKind.ACKNOWLEDGED, MessageKind.SHELF_ENDING):
         other = sms(sent(K.HIGH, kind, rate=0.0, sensors=(), actor="Mia"), "si")
