@@ -11,6 +11,7 @@ import fnmatch
 import os
 import threading
 import time
+from collections import Counter
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager
 from dataclasses import dataclass, field
@@ -30,6 +31,8 @@ from connectors.errors import ConnectorError, Malformed, Misconfigured, ReaderEn
 PATTERNS = ("*.csv", "*.txt", "*.tsv", "*.gz", "*.zip")
 _WATCHED_AFTER_MOVE_S = 86_400.0
 _CLEAR_EVERY_S = 3_600.0
+#: After so long no further file is begun: the next poll looks at the folder anew, so that one that came meanwhile has its turn.
+LONGEST_POLL_S = 20.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -55,6 +58,20 @@ class CsvDropConfig:
     limits: Limits = field(default_factory=Limits)
     block_bytes: int = BLOCK_BYTES
     attempts: Path | None = None
+
+
+def _in_turns(ready: list[tuple[int, int, str]]) -> list[str]:
+    """Names by time, account and name: the oldest first, and whoever drops thousands keeps no other account's file waiting for them.
+
+    >>> _in_turns([(1, 7, "a"), (2, 7, "b"), (3, 7, "c"), (9, 8, "theirs")])
+    ['a', 'theirs', 'b', 'c']
+    """
+    turns: Counter[int] = Counter()
+    order = []
+    for modified, account, name in sorted(ready):
+        order.append((turns[account], modified, name))
+        turns[account] += 1
+    return [name for _, _, name in sorted(order)]
 
 
 class CsvDrop:
@@ -100,7 +117,9 @@ class CsvDrop:
         self._stopped = threading.Event()
 
     def poll(self, state: Mapping[str, Any]) -> Iterator[Delivery]:
-        """Deliver the files that have come to rest, oldest first.
+        """Deliver the files that have come to rest, oldest first, the accounts that own them taking turns.
+
+        No file is begun after LONGEST_POLL_S; the rest waits for the next poll.
 
         Raises
         ------
@@ -117,9 +136,12 @@ class CsvDrop:
         if self._config.keep:
             carried["taken"] = {name: list(value) for name, value in kept.items() if name in present}
         problems: list[ConnectorError] = []
+        began = self._clock()
         for name in ready:
             if self._stopped.is_set():
                 return
+            if self._clock() - began > LONGEST_POLL_S:
+                break
             try:
                 yield from self._deliver(name, carried)
             except Unreachable as exc:
@@ -204,11 +226,11 @@ class CsvDrop:
         self._pending.clear()
 
     def _look(self, kept: Mapping[str, tuple[int, ...]]) -> tuple[list[str], set[str]]:
-        """Names of files at rest, oldest first, and of all files there are."""
+        """Names of files at rest, in the order in which they are read, and of all files there are."""
         moment = self._clock()
         seen: dict[str, tuple[FileSignature, float]] = {}
         temporary: dict[int, FileSignature] = {}
-        ready: list[tuple[int, str]] = []
+        ready: list[tuple[int, int, str]] = []
         try:
             with self._folder() as folder:
                 found = folder.scan()
@@ -234,10 +256,10 @@ class CsvDrop:
             # Renamed in, whole: unchanged since it was seen under a name that says it was being written.
             renamed = self._temporary.get(signature.inode) == signature
             if renamed or (unchanged and moment - since >= self._config.settle.total_seconds()):
-                ready.append((signature.modified_ns, name))
+                ready.append((signature.modified_ns, status.st_uid, name))
         self._seen = seen
         self._temporary = temporary
-        return [name for _, name in sorted(ready)], {told(name) for name, _ in found}
+        return _in_turns(ready), {told(name) for name, _ in found}
 
     def _wanted(self, name: str) -> bool:
         lowered = name.lower()

@@ -17,6 +17,7 @@ from connectors.csv.decoding.format import CsvFormat
 from connectors.csv.decoding.parts import FileReader, Limits
 from connectors.csv.drop import CsvDrop, CsvDropConfig, CsvFiles
 from connectors.csv.file import InlineReader
+from connectors.csv.folder import Folder
 from connectors.errors import Misconfigured, Unreachable
 
 NOW = datetime(2026, 1, 1, tzinfo=UTC)
@@ -375,6 +376,41 @@ def test_files_are_taken_oldest_first(bench: Bench) -> None:
         bench.put(name, GOOD)
         os.utime(bench.folder / name, (10**9 - age, 10**9 - age))
     assert [delivery.origin for delivery in bench.settled()] == ["c.csv", "b.csv", "a.csv"]
+
+
+def test_a_file_that_comes_while_a_crowd_is_read_does_not_wait_for_all_of_it(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Who may write the folder can put thousands into it; those of another account are read with the next look, and first but one."""
+    owners: dict[str, int] = {}
+    scan = Folder.scan
+    monkeypatch.setattr(
+        Folder, "scan", lambda folder: [(name, _owned(status, owners[name])) for name, status in scan(folder)]
+    )
+
+    def put(name: str, owner: int, age: int) -> None:
+        bench.put(name, GOOD.replace("1.5", f"1.{age}"))
+        os.utime(bench.folder / name, (10**9 - age, 10**9 - age))
+        owners[name] = owner
+
+    for number in range(60):
+        put(f"crowd{number:02}.csv", 7, 1000 - number)
+    bench.look(commit=False)
+    bench.seconds += 10.0
+    read = []
+    for delivery in bench.drop.poll({}):
+        bench.seconds += 1.0  # what each takes
+        if not read:
+            put("storm.csv", 8, 1)
+        read.append(delivery.origin)
+        bench.drop.committed(delivery)
+    assert read == [f"crowd{number:02}.csv" for number in range(21)]
+    bench.look(commit=False, after=0.0)  # seen, and at rest the next time
+    assert [delivery.origin for delivery in bench.look(after=6.0)][:3] == ["crowd21.csv", "storm.csv", "crowd22.csv"]
+
+
+def _owned(status: os.stat_result, owner: int) -> os.stat_result:
+    return os.stat_result((*status[:4], owner, *status[5:10]), {"st_mtime_ns": status.st_mtime_ns})
 
 
 @pytest.mark.parametrize("name", ["a.csv", os.fsdecode(b"h\xf6he.csv")])
