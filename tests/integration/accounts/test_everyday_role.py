@@ -11,8 +11,10 @@ import pytest
 from sqlalchemy import Engine, text
 
 from service.domain.plant.role import Role
+from service.errors import StorageError
 from service.examination.store import server as examined
 from service.jobs.accounts import people
+from service.jobs.alarms.evaluate import evaluate
 from service.storage.database.partitions import drop_month, ensure_months, partitions
 from service.storage.database.schema import migrate, require_current
 from service.storage.database.session import make_engine, transaction
@@ -50,6 +52,9 @@ def everyday(server: EmbeddedServer) -> Iterator[Engine]:
         "DELETE FROM audit_event",
         "UPDATE hand_core SET thickness = 0",
         "BEGIN; SET LOCAL underweir.retention = 'on'; DELETE FROM hand_core",
+        "BEGIN; SET LOCAL underweir.retention = 'on'; DELETE FROM alarm_event",
+        "BEGIN; SET LOCAL underweir.retention = 'on'; DELETE FROM audit_event",
+        "BEGIN; SET LOCAL underweir.retention = 'on'; DELETE FROM reading_revision",
         "DROP TABLE reading",
         "ALTER TABLE person ADD COLUMN back_door text",
         "CREATE TABLE public.of_mine (n int)",
@@ -126,3 +131,38 @@ def test_a_table_of_somebody_elses_in_the_place_of_ours_is_not_taken_for_it(serv
         [(bound,)] = found.fetchall()
     assert "2031-03-01 00:00:00+00" in bound
     assert "2031-04-01 00:00:00+00" in bound
+
+
+def test_of_the_journal_everyday_deletes_what_retention_may_and_nothing_newer(everyday: Engine) -> None:
+    """Thirteen whole months stay, whatever is set and whoever asks through a connection of everyday."""
+    plant = AlarmPlant.build(everyday)
+    for minute in range(4):
+        plant.believe(NIGHT + minute * MINUTE, 2.0 if minute == 0 else 0.3)
+        evaluate(everyday, plant.setup, TANKS, plant.ids, projected={}, now=NIGHT + minute * MINUTE)
+    with transaction(everyday) as conn:
+        # The lines of that night once more, at times that tell: by the server's own clock.
+        made = [
+            conn.execute(
+                text(
+                    "INSERT INTO alarm_event (alarm_id, at, recorded_at, event, from_state, to_state, reason, actor, detail)"
+                    " SELECT alarm_id, date_trunc('month', now(), 'UTC') - make_interval(months => :months) + interval '1 day',"
+                    " recorded_at, event, from_state, to_state, reason, actor, detail FROM alarm_event ORDER BY id LIMIT 1 RETURNING id"
+                ),
+                {"months": months},
+            ).scalar_one()
+            for months in (14, 13, 0)
+        ]
+    old, *kept = made
+    asked = text("SELECT drop_old_journal(:events, '{}')")
+    for event in kept:
+        with pytest.raises(StorageError, match="is kept"), transaction(everyday) as conn:
+            conn.execute(asked, {"events": [old, event]})
+    with transaction(everyday) as conn:
+        conn.execute(asked, {"events": [old]})
+        left = set(conn.execute(text("SELECT id FROM alarm_event WHERE id = ANY(:made)"), {"made": made}).scalars())
+    assert left == set(kept)
+    with transaction(everyday) as conn:  # nor a message without its line
+        message = conn.execute(text("SELECT min(id) FROM outbox WHERE alarm_event_id IS NOT NULL")).scalar_one()
+    assert message is not None
+    with pytest.raises(StorageError, match="is kept"), transaction(everyday) as conn:
+        conn.execute(text("SELECT drop_old_journal('{}', :messages)"), {"messages": [message]})
