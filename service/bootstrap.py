@@ -39,6 +39,7 @@ from service.reports.mailing import Mailing
 from service.settings import Settings, load_settings, unknown_variables
 from service.site.difference import difference
 from service.site.site import Site, load_site, parse_site, text_on_disk
+from service.storage.database.roles import let_everyday_in
 from service.storage.database.schema import current_revision, migrate, require_current
 from service.storage.database.session import make_engine, page_engine, read_only, transaction
 from service.storage.embedded.server import EmbeddedServer
@@ -329,7 +330,7 @@ def database(settings: Settings, sessions: str = "underweir") -> Iterator[Engine
     """
     with _served(settings, sessions) as served:
         if current_revision(served.engine) is None:
-            migrate(served.owner_url)
+            served.migrate()
         require_current(served.engine)
         yield served.engine
 
@@ -345,7 +346,7 @@ def owned_database(settings: Settings) -> Iterator[Engine]:
     """
     with _served(settings, "underweir") as served, _engine(served.owner_url, "underweir") as engine:
         if current_revision(engine) is None:
-            migrate(engine)
+            served.migrate()
         require_current(engine)
         yield engine
 
@@ -354,7 +355,7 @@ def owned_database(settings: Settings) -> Iterator[Engine]:
 def migrated(settings: Settings, sessions: str = "underweir") -> Iterator[tuple[Engine, Callable[[], bool] | None]]:
     """The database with its tables brought up to date, and what starts it again where it is our own."""
     with _served(settings, sessions) as served:
-        migrate(served.owner_url)
+        served.migrate()
         yield served.engine, served.revive
 
 
@@ -399,6 +400,12 @@ class _Served:
     owner_url: str
     #: Starts it again should it have ended; None where it is somebody else's to keep.
     revive: Callable[[], bool] | None
+
+    def migrate(self) -> None:
+        """Bring the tables up to date as their owner, and let in who works with them every day."""
+        with _engine(self.owner_url, "underweir") as owner:
+            let_everyday_in(owner, self.engine)
+            migrate(owner)
 
 
 @contextmanager

@@ -43,14 +43,15 @@ def play(attacks: Sequence[Attack], *, seed: int, say: Callable[[str], None], ke
                 call = _round(built, attack, verdict)
                 verdict.calls.append(call)
                 say(f"{attack.name} ({attack.by}): {call.words()}")
-            _until(built, lambda: not settled(built), PATIENCE_S)
+            _until(built, lambda: _quiet(built), PATIENCE_S)
             verdict.stuck = settled(built)
             shown = len(plant.register.shown_at)
             _until(built, lambda: False, 12.0)
             del plant.register.shown_at[shown:]  # a number shown a moment ago is on its way
             verdict.account = examine(gather(built))
             verdict.changed, verdict.shown, verdict.restarted = built.changed(), built.shown(), built.restarted()
-            verdict.pages_down, verdict.peak, verdict.ended = built.pages_down(), built.limit.peak, built.limit.ended
+            verdict.pages_down, verdict.ended = built.pages_down(), built.limit.ended
+            verdict.peak, verdict.most = built.limit.peak, built.limit.most
     finally:
         if keep or verdict.wrong():
             verdict.folder = folder
@@ -85,6 +86,11 @@ def _round(built: Stand, attack: Attack, verdict: Verdict) -> Call:
         took=None if storm.called_at is None else storm.called_at - storm.dropped_at,
         next_step=storm.answered_by == CALLED_NEXT,
     )
+
+
+def _quiet(built: Stand) -> bool:
+    built.clean()  # of a file that went while it was read the rejects come afterwards
+    return not settled(built)
 
 
 def _until(built: Stand, done: Callable[[], bool], patience_s: float) -> None:

@@ -15,7 +15,8 @@ def sound() -> Verdict:
             Call("nothing", 85.0, next_step=True),  # called a minute later than the first person
             Call("links", 80.0),
             Call("bombs", 140.0, next_step=True),
-        ]
+        ],
+        most=2 << 30,
     )
 
 
@@ -38,6 +39,7 @@ def test_of_a_campaign_in_which_no_attack_succeeds_nothing_is_said() -> None:
         (lambda v: v.restarted.append("the service ended with status 1"), "restarted: the service ended"),
         (lambda v: v.broken.append("links: no such folder"), "the attack failed by itself: links"),
         (lambda v: v.stuck.append("file x.csv not taken"), "stuck: file x.csv not taken"),
+        (lambda v: setattr(v, "peak", 3 << 30), "memory: 3072 MB, of 2048 MB there were"),
         (lambda v: setattr(v, "account", Account(missed=["m"])), "missed: m"),
         (lambda v: setattr(v, "account", Account(lost=["l"])), "lost: l"),
         (lambda v: setattr(v, "account", Account(unfounded=["u"])), "u"),

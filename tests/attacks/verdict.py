@@ -46,7 +46,8 @@ class Verdict:
     broken: list[str] = field(default_factory=list)  #: attacks that could not be made
     stuck: list[str] = field(default_factory=list)
     pages_down: int = 0
-    peak: int = 0  #: [byte]
+    peak: int = 0  #: memory of all processes together [byte]
+    most: int | None = None  #: what it may be [byte]
     ended: list[str] = field(default_factory=list)  #: processes that went for want of memory
     folder: Path | None = None  #: kept where something is wrong
 
@@ -85,6 +86,8 @@ class Verdict:
         yield from (f"restarted: {line}" for line in self.restarted)
         yield from (f"the attack failed by itself: {line}" for line in self.broken)
         yield from (f"stuck: {line}" for line in self.stuck)
+        if self.most is not None and self.peak > self.most:
+            yield f"memory: {self.peak >> 20} MB, of {self.most >> 20} MB there were"
         yield from (f"lost: {line}" for line in self.account.lost)
         yield from self.account.unfounded
         yield from self.account.doubled

@@ -17,15 +17,6 @@ from service.storage.embedded.binaries import MAJOR
 ADMIN, OWNER, ROLE = "underweir_admin", "underweir_owner", "underweir"
 
 
-def everyday_grants(role: str) -> tuple[str, ...]:
-    """What the owner of an empty database says once, so that a role can work with every table made later; deploy/INSTALL.md has it too."""
-    return (
-        f"GRANT USAGE ON SCHEMA public TO {role}",
-        f"ALTER DEFAULT PRIVILEGES GRANT SELECT, INSERT, UPDATE, DELETE ON TABLES TO {role}",
-        f"ALTER DEFAULT PRIVILEGES GRANT EXECUTE ON FUNCTIONS TO {role}",
-    )
-
-
 def make_cluster(cluster: Path, account: Account, programs: Path, *, flush: bool) -> None:
     """Make the cluster beside its place and move it there when it is whole.
 

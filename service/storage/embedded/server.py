@@ -34,13 +34,13 @@ import psycopg
 
 from service.errors import EmbeddedError
 from service.storage.database.file_locks import FileLock, Turn, wait_until
+from service.storage.database.roles import everyday_grants
 from service.storage.embedded.account import Account, database_account, own_name, require_reachable
 from service.storage.embedded.binaries import runnable_programs
 from service.storage.embedded.cluster import (
     ADMIN,
     OWNER,
     ROLE,
-    everyday_grants,
     last_lines,
     make_cluster,
     require_version,

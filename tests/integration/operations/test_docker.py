@@ -120,10 +120,17 @@ def test_the_service_starts_on_the_database_beside_it(running: Compose) -> None:
 
 
 def test_no_password_stands_in_the_environment_of_a_container(running: Compose) -> None:
-    password = (running.checkout / "deploy" / "secrets" / "database_password").read_text()
-    assert len(password) == 48
-    for service in ("service", "database"):
-        assert password not in run("docker", "inspect", running("ps", "-q", service))
+    for name in ("database_password", "database_owner_password", "database_everyday_password"):
+        password = (running.checkout / "deploy" / "secrets" / name).read_text()
+        assert len(password) == 48
+        for service in ("service", "backup", "database"):
+            assert password not in run("docker", "inspect", running("ps", "-q", service))
+
+
+def test_the_service_works_as_a_role_that_owns_nothing(running: Compose) -> None:
+    done = running("exec", "-T", "service", "sh", "-c", "underweir examine --json || true")
+    [found] = [v["found"] for v in json.loads(done)["verdicts"] if v["about"] == "database role"]
+    assert found == "underweir, which owns no table and is no superuser"
 
 
 @pytest.fixture
@@ -295,7 +302,7 @@ def answers(running: Compose) -> bool:
 
 
 def query(running: Compose, sql: str) -> str:
-    return running("exec", "-T", "database", "psql", "-U", "underweir", "-d", "underweir", "-Atc", sql)
+    return running("exec", "-T", "database", "psql", "-U", "underweir_owner", "-d", "underweir", "-Atc", sql)
 
 
 def test_what_was_lost_comes_back_from_the_backup_services_file(running: Compose) -> None:

@@ -397,7 +397,7 @@ def test_a_file_that_comes_while_a_crowd_is_read_does_not_wait_for_all_of_it(
         put(f"crowd{number:02}.csv", 7, 1000 - number)
     bench.look(commit=False)
     bench.seconds += 10.0
-    read = []
+    read: list[str] = []
     for delivery in bench.drop.poll({}):
         bench.seconds += 1.0  # what each takes
         if not read:
