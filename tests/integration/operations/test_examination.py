@@ -188,7 +188,7 @@ def test_tables_of_another_version(sound: Installed) -> None:
 
 
 def test_tables_that_are_behind(sound: Installed) -> None:
-    downgrade(sound.engine, "0005")
+    downgrade(sound.engine, "0001")
     assert "underweir migrate" in sound.troubles()["tables"]
 
 

@@ -1,15 +1,15 @@
 """Make and drop monthly partitions by functions of the tables' owner, so that the role of everyday need not own them.
 
-Revision ID: 0023
-Revises: 0022
+Revision ID: 0002
+Revises: 0001
 """
 
 from __future__ import annotations
 
 from alembic import op
 
-revision = "0023"
-down_revision = "0022"
+revision = "0002"
+down_revision = "0001"
 branch_labels = None
 depends_on = None
 
