@@ -1,15 +1,15 @@
 """Delete old lines of the journal by a function of the tables' owner: a setting alone no longer lets the role of everyday delete any.
 
-Revision ID: 0024
-Revises: 0023
+Revision ID: 0003
+Revises: 0002
 """
 
 from __future__ import annotations
 
 from alembic import op
 
-revision = "0024"
-down_revision = "0023"
+revision = "0003"
+down_revision = "0002"
 branch_labels = None
 depends_on = None
 
