@@ -43,7 +43,7 @@ from service.storage.database.roles import let_everyday_in
 from service.storage.database.schema import current_revision, migrate, require_current
 from service.storage.database.session import make_engine, page_engine, read_only, transaction
 from service.storage.embedded.server import EmbeddedServer
-from service.storage.operations.leases import at_work
+from service.storage.operations.leases import active_node
 from service.storage.plant.site_tables import SiteIds, SiteVersion, hash_of, site_ids, version_in_force
 from service.storage.trends.chart_series import Source
 
@@ -490,7 +490,7 @@ def applied(
     """
     with migrated(known.settings, sessions) as (engine, revive):
         with transaction(engine) as conn:
-            other, version = at_work(conn, EVALUATE, besides=node), version_in_force(conn)
+            other, version = active_node(conn, EVALUATE, besides=node), version_in_force(conn)
         if other is None or version is None:
             apply_site(engine, known.site, by=by, now=clock())
         elif known.site.path and (notice := file_notice(known.site.path, version, known.site)):

@@ -49,7 +49,11 @@ class DegradedStart:
         self._supervisor = Supervisor(
             [
                 SupervisedSource(
-                    key=source.key, read=self._no_database, every=source.every, hold=source.hold, close=source.close
+                    key=source.key,
+                    read=self._no_database,
+                    every=source.every,
+                    poll_to_spool=source.poll_to_spool,
+                    close=source.close,
                 )
                 for source in held_sources_of(described.site, clock, spools)
             ],
@@ -80,4 +84,4 @@ class DegradedStart:
     def _look(self, _: datetime) -> None:
         # By the steady clock: soon after a machine has started its time of day may be set by years.
         now = self._since + timedelta(seconds=steady_clock() - self._began)
-        self._speak_up.look(self._since, self.trouble, now)
+        self._speak_up.check(self._since, self.trouble, now)

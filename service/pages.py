@@ -28,8 +28,8 @@ from service.jobs.operations.leadership import steady_clock
 from service.pages_process import ALIVE, BEAT_S, SERVING
 from service.settings import Settings, load_settings
 from service.storage.database.session import make_engine, read_only, transaction
-from service.storage.operations.leases import time_of_day
-from service.storage.plant.site_tables import number_in_force
+from service.storage.operations.leases import database_time
+from service.storage.plant.site_tables import revision_in_force
 from service.web.app import create_app
 from service.web.server import WebServer, listen
 
@@ -123,7 +123,7 @@ class Pages:
         """Go by another version of the site file, where one has come into force that this node understands."""
         self._hear()
         with transaction(read_only(self._engine)) as conn:
-            newest = number_in_force(conn)
+            newest = revision_in_force(conn)
         if plant.version is None or newest == plant.version.id or time.monotonic() - self._tried_at < TRY_AGAIN_S:
             return plant
         self._tried_at = time.monotonic()
@@ -143,7 +143,7 @@ class Pages:
             return
         with transaction(read_only(self._engine)) as conn:
             asked_at = steady_clock()
-            self._clock.hear(time_of_day(conn), asked_at, steady_clock())
+            self._clock.observe(database_time(conn), asked_at, steady_clock())
         self._heard_at = time.monotonic()
 
 

@@ -33,8 +33,8 @@ from service.jobs.calls.listen import listen
 from service.jobs.forecast.ahead import Ahead, ahead_of, danger_height
 from service.jobs.ingest import IngestReport, ingest
 from service.jobs.ingest.forward import ForwardingSource, OrphanedSpool
-from service.jobs.ingest.status import StandingKeeper, record_hang
-from service.jobs.ingest.supervise import SourceStanding, SupervisedSource, Supervisor
+from service.jobs.ingest.status import StatusWriter, record_hang
+from service.jobs.ingest.supervise import SourceStatus, SupervisedSource, Supervisor
 from service.jobs.operations.leadership import LeaseGrant, Leases, SingleNode
 from service.jobs.operations.maintenance import maintain
 from service.jobs.operations.rollup import roll_up
@@ -46,7 +46,7 @@ from service.notify.heartbeat import beat
 from service.scheduler import Task
 from service.storage.calls.outbox import void_claims
 from service.storage.database.session import read_only, transaction
-from service.storage.plant.site_tables import number_in_force
+from service.storage.plant.site_tables import revision_in_force
 
 log = structlog.get_logger(__name__)
 
@@ -127,7 +127,7 @@ class Runtime:
 
     def decide(self, now: datetime) -> Evaluated:
         """Estimate what changed, and look at every alarm, where that is this node's work."""
-        held = self._leases.held(EVALUATE)
+        held = self._leases.grant(EVALUATE)
         if held is None:
             if self._stands_by and self._leases.up_to_date:
                 self._seen_at, self._in_the_way = now, ""
@@ -162,7 +162,7 @@ class Runtime:
         if self._plant.version is None:
             return
         with transaction(read_only(self._plant.engine)) as conn:
-            self.overtaken = number_in_force(conn) != self._plant.version.id
+            self.overtaken = revision_in_force(conn) != self._plant.version.id
 
     def _decide(self, held: LeaseGrant, now: datetime) -> Evaluated:
         plant, engine = self._plant, held.engine
@@ -205,7 +205,7 @@ class Runtime:
 
     def estimate_past(self, now: datetime) -> None:
         """Go on with what is estimated again beside the present, where that is this node's work."""
-        held = self._leases.held(PAST)
+        held = self._leases.grant(PAST)
         if held is None:
             return
         give_back = time.monotonic() + PAST_FOR.total_seconds()
@@ -214,17 +214,17 @@ class Runtime:
             self._plant.setups,
             self._plant.ids,
             now,
-            enough=lambda: time.monotonic() > give_back or not held.still(),
+            enough=lambda: time.monotonic() > give_back or not held.still_leader(),
         )
 
     def prove(self, now: datetime) -> int:
         """Prove the way to whoever begins a shift, where telling is this node's work."""
-        held = self._leases.held(DELIVER)
+        held = self._leases.grant(DELIVER)
         return 0 if held is None else send_channel_tests(held.engine, self._plant.alarms, now)
 
     def tell_by(self, way: DeliveryWorker, now: datetime) -> Delivered:
         """Hear what people wrote back by one way, and hand over every message that is due on it."""
-        held = self._leases.held(DELIVER)
+        held = self._leases.grant(DELIVER)
         if held is None:
             return Delivered()
         plant, engine = self._plant, held.engine
@@ -241,7 +241,7 @@ class Runtime:
             {way.channel: way.notifier},
             clock=self._clock,
             recipients=way.recipients,
-            still=held.still,
+            still=held.still_leader,
         )
 
     def tell(self, now: datetime) -> None:
@@ -264,11 +264,11 @@ class Runtime:
     def speak_up(self, now: datetime) -> None:
         """Tell people without the database when nobody looks at the alarms."""
         if self._speak_up is not None:
-            self._speak_up.look(self._seen_at, self._in_the_way, now, standing_by=self._stands_by)
+            self._speak_up.check(self._seen_at, self._in_the_way, now, standing_by=self._stands_by)
 
     @property
     def _stands_by(self) -> bool:
-        return self._leases.standing(EVALUATE) is LeaseStatus.ELSEWHERE
+        return self._leases.status(EVALUATE) is LeaseStatus.ELSEWHERE
 
     def revive(self, now: datetime) -> None:
         """Start a database of our own again should it have ended."""
@@ -279,23 +279,23 @@ class Runtime:
         """Bring to disk what a full disk left in memory, so that a kill soon after does not cost it."""
         for source in self._sources:
             if isinstance(source, ForwardingSource):
-                source.settle()
+                source.flush()
 
     def report(self, now: datetime) -> int:
         """Put reports on their way that are due, where telling is this node's work."""
-        held = self._leases.held(DELIVER)
+        held = self._leases.grant(DELIVER)
         if held is None:
             return 0
         return mail_reports(replace(self._plant.reports, engine=held.engine), self._plant.mailing, now)
 
     def tell_owners(self, now: datetime) -> int:
         """Put mails on their way to those whose accounts were changed, where telling is this node's work."""
-        held = self._leases.held(DELIVER)
+        held = self._leases.grant(DELIVER)
         return 0 if held is None else tell_owners(held.engine, self._plant.alarms, now)
 
     def maintain(self, now: datetime) -> None:
         """Keep the store in order, where that is this node's work."""
-        held = self._leases.held(MAINTAIN)
+        held = self._leases.grant(MAINTAIN)
         if held is not None:
             maintain(held.engine, self._plant.keeping, now)
 
@@ -329,7 +329,7 @@ class Runtime:
         ]
 
     def _read_files(self, source: Connector, now: datetime) -> None:
-        held = self._leases.held(reading(source.key))
+        held = self._leases.grant(reading(source.key))
         if held is not None:
             self.read(source, held.engine)
 
@@ -343,16 +343,16 @@ class Runtime:
         )
 
     def _on_hang(self, key: str, since: datetime) -> None:
-        held = self._leases.held(reading(key))
+        held = self._leases.grant(reading(key))
         if held is not None:
             record_hang(held.engine, key, since, self._clock())
 
     def _supervised(self, source: ForwardingSource) -> SupervisedSource:
-        keeper = StandingKeeper(self._plant.engine, source, self._clock, self._plant.settings.node_name)
+        keeper = StatusWriter(self._plant.engine, source, self._clock, self._plant.settings.node_name)
 
-        def report(standing: SourceStanding) -> None:
+        def report(standing: SourceStatus) -> None:
             # How a source is doing is for its reader to say.
-            if self._leases.held(reading(source.key)) is not None:
+            if self._leases.grant(reading(source.key)) is not None:
                 keeper.write(standing)
             else:
                 keeper.write_losses()
@@ -361,28 +361,28 @@ class Runtime:
             key=source.key,
             read=lambda: self._read_live(source),
             every=source.every,
-            hold=source.hold,
+            poll_to_spool=source.poll_to_spool,
             report=report,
             close=source.close,
         )
 
     def _read_live(self, source: ForwardingSource) -> IngestReport:
         """Read a device where that is this node's work; else only store what this node still has of it on disk."""
-        held = self._leases.held(reading(source.key))
+        held = self._leases.grant(reading(source.key))
         if held is not None:
             return self.read(source, held.engine)
-        if self._leases.standing(reading(source.key)) is LeaseStatus.LAPSED:
+        if self._leases.status(reading(source.key)) is LeaseStatus.LAPSED:
             # Perhaps the database is away for everybody, and nobody else reads: a register shows a value only once.
             raise LeaseLost(f"The lease on {source.key} could not be renewed; what is read meanwhile waits on disk.")
         try:
-            source.rest()
+            source.release()
         except ConnectorError as error:
             log.info("source left", source=source.key, problem=str(error))
-        remains = source.remains()
-        if remains is not None:
+        orphaned = source.orphaned_spool()
+        if orphaned is not None:
             # Not fenced: what was read is true whoever reads now, and storing it again changes nothing.
             with suppress(StorageError):  # it waits where it is; the device is not this node's to read meanwhile
-                return self.read(remains)
+                return self.read(orphaned)
         return IngestReport(connector=source.key)
 
     def give_up_files(self) -> None:

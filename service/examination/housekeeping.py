@@ -30,7 +30,7 @@ def server_upkeep(conn: Connection) -> Iterator[ExaminationResult]:
 
 def judged(found: Housekeeping) -> Iterator[ExaminationResult]:
     """What is not well in it."""
-    if not found.vacuums:
+    if not found.autovacuum:
         yield look(
             ABOUT,
             "the server does not clear up by itself: tables grow, and at last it refuses to write",
@@ -47,7 +47,7 @@ def judged(found: Housekeeping) -> Iterator[ExaminationResult]:
     if found.snapshot is not None and found.now - found.snapshot.since > LONGEST_SNAPSHOT:
         yield look(
             ABOUT,
-            f"a transaction of {found.snapshot.said!r} is open since {found.snapshot.since:%Y-%m-%d %H:%M} UTC and keeps the"
+            f"a transaction of {found.snapshot.application!r} is open since {found.snapshot.since:%Y-%m-%d %H:%M} UTC and keeps the"
             " server from clearing up",
             "end it if nobody knows what it is for: pg_stat_activity, pg_terminate_backend()",
         )
@@ -57,10 +57,10 @@ def judged(found: Housekeeping) -> Iterator[ExaminationResult]:
             f"{found.prepared} prepared transactions were never ended; the service makes none",
             "see pg_prepared_xacts, then ROLLBACK PREPARED",
         )
-    if found.waits_for and not found.standbys:
+    if found.synchronous_standbys and not found.standbys:
         yield wrong(
             ABOUT,
-            f"every store waits for a standby ({found.waits_for}) and none is connected: nothing can be stored",
+            f"every store waits for a standby ({found.synchronous_standbys}) and none is connected: nothing can be stored",
             "start the standby, or empty synchronous_standby_names on the primary and reload it",
         )
     for slot in found.slots:

@@ -204,7 +204,7 @@ def standing(conn: Connection, site: Site, now: datetime) -> Iterator[Examinatio
             yield look(
                 about, f"{spooled} samples wait on disk for the database", "they follow once the database takes them"
             )
-        for there in found.refused:
+        for there in found.dead_letters:
             count = f"{there.records} record{' was' if there.records == 1 else 's were'}"
             yield look(
                 about,

@@ -23,7 +23,7 @@ from sqlalchemy import Engine, text
 from service.demo.mail_sink import MailSink
 from service.domain.operations.lease import PAST, TERM_S
 from service.storage.database.session import transaction
-from service.storage.operations.leases import Holder, describe, give_up, renew
+from service.storage.operations.leases import Holder, create_leases, release, renew
 from tests.acceptance.test_service import SITE
 from tests.support.service_process import ServiceProcess
 
@@ -48,7 +48,7 @@ class PastElsewhere:
         self.node = Holder(node="elsewhere", node_name="slow node", process=str(uuid4()))
         self.asked = threading.Event()
         with transaction(engine) as conn:
-            describe(conn, [PAST])
+            create_leases(conn, [PAST])
         assert self.renewed()
         self.thread = threading.Thread(target=self.keep, daemon=True)
         self.thread.start()
@@ -67,7 +67,7 @@ class PastElsewhere:
         self.thread.join()
         # What it has not got any more, giving up leaves alone.
         with transaction(self.engine) as conn:
-            give_up(conn, self.node)
+            release(conn, self.node)
 
 
 class Plant:

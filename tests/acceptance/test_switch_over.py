@@ -50,9 +50,11 @@ def test_a_server_that_no_longer_answers_does_not_hold_the_jobs_for_ever(pair: P
     migrate(pair.url)
     with FaultProxy(pair.primary.port) as network:
         engine = make_engine(f"postgresql://underweir@127.0.0.1:{network.port}/underweir")
-        keeper = LeaseKeeper(engine, Holder(node="n", node_name="n", process="p"), ["deliver"], turn=0.1, patience=1.0)
+        keeper = LeaseKeeper(
+            engine, Holder(node="n", node_name="n", process="p"), ["deliver"], turn=0.1, hang_after=1.0
+        )
         keeper.start()
-        held = keeper.held("deliver")
+        held = keeper.grant("deliver")
         assert held is not None
         told: list[StorageError] = []
         hung = threading.Event()
@@ -86,7 +88,7 @@ def test_a_lock_that_is_waited_for_in_vain_again_and_again_does_not_hold_the_job
     """Each try to renew ends before patience does, as at the database's own limit for a lock."""
     migrate(pair.url)
     engine = make_engine(pair.url)
-    keeper = LeaseKeeper(engine, Holder(node="n", node_name="n", process="p"), ["deliver"], turn=0.1, patience=2.0)
+    keeper = LeaseKeeper(engine, Holder(node="n", node_name="n", process="p"), ["deliver"], turn=0.1, hang_after=2.0)
     keeper.start()
     cut = threading.Event()
 

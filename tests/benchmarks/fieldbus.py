@@ -47,7 +47,7 @@ from connectors.opcua.items import OpcuaItem, OpcuaSource
 from service.domain.plant.signal import Signal, SignalKind
 from service.jobs.ingest import IngestStep, Plant, ingest
 from service.jobs.ingest.forward import ForwardingSource
-from service.jobs.ingest.status import StandingKeeper
+from service.jobs.ingest.status import StatusWriter
 from service.jobs.ingest.supervise import SupervisedSource, Supervisor
 from service.storage.database.schema import migrate
 from service.storage.database.session import make_engine, transaction
@@ -230,8 +230,8 @@ def _whole(url: str, ports: dict[str, list[int]], count: list[int], latencies: l
             key=source.key,
             read=lambda: ingest(source, plant, engine, clock, on_step=on_step),
             every=timedelta(seconds=1),
-            hold=source.hold,
-            report=StandingKeeper(engine, source, clock).write,
+            poll_to_spool=source.poll_to_spool,
+            report=StatusWriter(engine, source, clock).write,
             close=source.close,
         )
 

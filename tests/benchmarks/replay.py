@@ -26,7 +26,7 @@ from service.jobs.alarms.replay_stage import ReplayRun
 from service.site.site import parse_site
 from service.storage.database.epoch import to_us
 from service.storage.readings.columns import ReadingColumns
-from service.storage.readings.history import ArrivedReadings, Recorded
+from service.storage.readings.history import ArrivedReadings, RecordedChange
 from tests.support.replay_night import SITE
 from tests.support.sensor_story import START, Story
 from tests.support.stopping import in_order
@@ -58,7 +58,9 @@ def _stage(setup: TankSetup, days: float) -> ReplayRun:
         known=[[Reading("LT-E", START - timedelta(minutes=1), 1.9)]],
         came=ArrivedReadings(columns, times),
         recorded=[
-            Recorded(core.recorded_at, replace(core, tank="east"), None) for core in cores if isinstance(core, Core)
+            RecordedChange(core.recorded_at, replace(core, tank="east"), None)
+            for core in cores
+            if isinstance(core, Core)
         ],
         began_at=None,
     )

@@ -200,7 +200,7 @@ class TestServer:
             yield
             return
         lock = FileLock(self._shared / "lock")
-        lock.wait_exclusive(600, lambda: None)
+        lock.acquire_exclusive(600, lambda: None)
         self._holding = True
         try:
             yield

@@ -69,6 +69,6 @@ def store_day(
             writer.store(plant.columns(ids.signals[tag], [float(v) for v in values], start=start, step=STEP))
         first = NIGHT - timedelta(hours=12) - timedelta(days=len(settled) - 1)
         writer.store(plant.columns(ids.signals[SETTLED.tag], list(settled), start=first, step=timedelta(days=1)))
-        recompute.mark_signals(conn, writer.stored.earliest_us)
+        recompute.mark_signals_dirty(conn, writer.stored.earliest_us)
     update_estimates(engine, TANKS, ids, NIGHT)
     return start

@@ -131,7 +131,7 @@ def told(tag: str, *minutes: int, change: float = 0.0) -> Act:
                 np.zeros(len(minutes), dtype=np.int16),
             )
         )
-        recompute.mark_signals(conn, writer.stored.earliest_us)
+        recompute.mark_signals_dirty(conn, writer.stored.earliest_us)
 
     return act
 

@@ -64,7 +64,7 @@ def fill_bench(site: WebSite) -> None:
             noisy = values + rng.normal(0.0, 0.01, values.size)
             writer = ReadingWriter(conn, open_batch(conn, "test", "test", NIGHT))
             writer.store(columns(ids.signals[f"{key}.blanket"], noisy.tolist(), start=START, step=STEP))
-            recompute.mark_signals(conn, writer.stored.earliest_us)
+            recompute.mark_signals_dirty(conn, writer.stored.earliest_us)
         number = 0
         for key, every in (("east", 6.0), ("west", 150.0)):
             for hour in np.arange(3.0, DAYS * 24.0, every).tolist():

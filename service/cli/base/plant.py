@@ -18,7 +18,7 @@ from service.jobs.blanket.catch_up import catch_up
 from service.jobs.blanket.estimate import past_work
 from service.storage.database.session import transaction
 from service.storage.operations.backlog import backlog
-from service.storage.operations.leases import at_work
+from service.storage.operations.leases import active_node
 
 
 @contextmanager
@@ -83,7 +83,7 @@ def _say_past(plant: Installation) -> None:
 def _say_not_estimated(plant: Installation) -> None:
     with transaction(plant.engine) as conn:
         since = backlog(conn).tanks_from
-        if since is None or at_work(conn, EVALUATE) is not None:
+        if since is None or active_node(conn, EVALUATE) is not None:
             return
     when = format_local_time(since, plant.site.time_zone)
     warn(f"note: what came in for the time from {when} on is not estimated yet, as no service runs here: underweir run")

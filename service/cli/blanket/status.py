@@ -214,7 +214,7 @@ def _standing(health: ConnectorHealth) -> str:
         parts.append("not connected")
     if spooled := told.get("spooled_samples"):
         parts.append(f"{spooled} samples wait on disk")
-    parts += [f"{there.records} refused records lie in {there.folder} on {there.node}" for there in health.refused]
+    parts += [f"{there.records} refused records lie in {there.folder} on {there.node}" for there in health.dead_letters]
     if (skew := told.get("clock_skew")) and abs(skew) > 5:
         parts.append(f"its clock is {abs(skew):.0f} s {'ahead' if skew > 0 else 'behind'}")
     parts += map(str, told.get("problems", ()))

@@ -11,7 +11,7 @@ import typer
 from service.bootstrap import owned_database, reading_database, secret_of, settings_from_environment, wall_clock
 from service.cli.base.options import Json
 from service.cli.base.output import say, say_json, warn
-from service.jobs.operations.backup import BackupSeal, Manifest, back_up, newest_at, restore, verify
+from service.jobs.operations.backup import BackupSeal, Manifest, back_up, newest_backup_at, restore, verify
 
 
 def register(app: typer.Typer) -> None:
@@ -38,7 +38,7 @@ def _backup(
 
     Not in it: the site file, settings and secrets, which are files already. Keep it where the database's disk cannot take it along.
     """
-    newest = newest_at(folder)
+    newest = newest_backup_at(folder)
     if unless_newer is not None and newest is not None and wall_clock() - newest < timedelta(hours=unless_newer):
         if json:
             say_json({"file": None, "newest_at": newest})

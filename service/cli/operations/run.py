@@ -151,8 +151,8 @@ class RunningService:
             log.warning(
                 "no mail server is set: alarms are journalled, but nobody is told", setting="UNDERWEIR_SMTP_HOST"
             )
-        self._speak_up.go_by(plant.alarms, plant.own_notifiers())
-        self._leases = LeaseKeeper(plant.engine, self._holder, works(sources), heard=clock.hear)
+        self._speak_up.reconfigure(plant.alarms, plant.own_notifiers())
+        self._leases = LeaseKeeper(plant.engine, self._holder, works(sources), on_time=clock.observe)
         self._leases.start(patient=patient)  # first of all: from here on the time of day is the database's
         self._watch = Runtime(plant, sources, clock, self._leases, self._speak_up, self._watch)
         self._supervisor = self._watch.supervisor()
@@ -178,7 +178,7 @@ class RunningService:
     def stop(self) -> None:
         """Let what is under way end, and leave the leases to whoever wants them."""
         assert self._watch is not None
-        with impatient(self._leases.cut_off, STOP_PATIENCE_S):
+        with impatient(self._leases.kill_connections, STOP_PATIENCE_S):
             self._watch.give_up_files()
             if self._supervisor.stop():
                 self._hanging.append(self._supervisor)
@@ -235,7 +235,7 @@ class RunningService:
 
     def _noted(self, job: str, began_at: datetime, seconds: float, error: str) -> None:
         needed = self._needs[job]
-        if not needed or self._leases.standing(needed) is LeaseStatus.HELD:  # another node's work is in its own book
+        if not needed or self._leases.status(needed) is LeaseStatus.HELD:  # another node's work is in its own book
             self._book.note(job, began_at, seconds, error)
         if job == "evaluate":  # whoever watches over us is told that alarms are looked at, not that a process exists
             readiness.tell(readiness.ALIVE)

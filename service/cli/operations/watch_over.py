@@ -13,7 +13,7 @@ from service import logs
 from service.bootstrap import mail_notifier, notifiers_of, settings_from_environment, wall_clock
 from service.cli.base.output import DONE, PROBLEMS, leave, misused, say
 from service.cli.base.stopping import StopAsked
-from service.jobs.operations.external_watchdog import Overseer, Recipient
+from service.jobs.operations.external_watchdog import ExternalWatchdog, Recipient
 from service.notify.channels.base import Notifier
 from service.notify.health_check import spoken
 from service.site.site import load_site
@@ -51,20 +51,20 @@ def _watch_over(
         if recipient.channel not in notifiers:
             needed = "--gateway FILE" if recipient.channel == "sms" else "UNDERWEIR_SMTP_HOST and UNDERWEIR_SMTP_FROM"
             misused(f"nothing carries a message to {recipient.address}: set {needed}")
-    overseer = Overseer(
+    overseer = ExternalWatchdog(
         urls=urls,
         recipients=recipients,
         notifiers=notifiers,
         after=timedelta(minutes=0 if once else after),
     )
     if once:
-        silent = overseer.look(wall_clock())
+        silent = overseer.check(wall_clock())
         for url in urls:
-            say(f"{spoken(url)}: {'silent, ' + overseer.standings[url].why if url in silent else 'answers'}")
+            say(f"{spoken(url)}: {'silent, ' + overseer.presences[url].why if url in silent else 'answers'}")
         leave(PROBLEMS if silent else DONE)
     logs.configure(settings.log_level.upper())
     logs.hide(settings.secrets())
     asked = StopAsked()
     while not asked:
-        overseer.look(wall_clock())
+        overseer.check(wall_clock())
         asked.wait(every)

@@ -17,7 +17,7 @@ from service.site.difference import Difference, difference
 from service.site.site import Site, parse_site
 from service.storage.alarms.alarms import alarms
 from service.storage.database.session import transaction
-from service.storage.operations.leases import at_work
+from service.storage.operations.leases import active_node
 from service.storage.plant.site_tables import SiteVersion, version_in_force
 
 
@@ -55,7 +55,7 @@ def _apply(
         with database(known.settings) as engine:
             applied = apply_site(engine, known.site, by=getpass.getuser(), now=wall_clock())
             with transaction(engine) as conn:
-                node = at_work(conn, EVALUATE)
+                node = active_node(conn, EVALUATE)
     if json:
         say_json(
             {

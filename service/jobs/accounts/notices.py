@@ -15,7 +15,7 @@ from service.domain.plant.display import format_local_time
 from service.jobs.alarms.setup import AlarmSetup
 from service.storage.accounts.audit import AuditRecord, changes_since
 from service.storage.accounts.people import PersonRecord, people
-from service.storage.calls.outbox import OutboxMessage, put, written
+from service.storage.calls.outbox import OutboxMessage, enqueue, existing_keys
 from service.storage.database.session import transaction
 
 log = structlog.get_logger(__name__)
@@ -51,8 +51,8 @@ def tell_owners(engine: Engine, setup: AlarmSetup, now: datetime) -> int:
             for change in changes_since(conn, now - TELL_WITHIN, tuple(WORDS))
             for message in _messages(setup, change, owners.get(change.subject), now)
         ]
-        there = written(conn, [message.key for message in messages])
-        count = put(conn, [message for message in messages if message.key not in there])
+        there = existing_keys(conn, [message.key for message in messages])
+        count = enqueue(conn, [message for message in messages if message.key not in there])
     if count:
         log.info("owners of accounts told", messages=count)
     return count

@@ -275,7 +275,7 @@ def sign_in(
         if factor is not None and factor.confirmed_at is not None:
             # Failures are forgiven with the right code: else the password would buy a guesser of codes ever new tries.
             return CodeNeeded(person)
-        sessions.forgive(conn, name=clean, address=address)
+        sessions.clear_failures(conn, name=clean, address=address)
         return opened(conn, person, address=address, agent=agent, now=now)
 
 
@@ -339,14 +339,14 @@ class SignedInAt:
     """Where somebody is signed in. ``key`` names the session among their own, and opens nothing."""
 
     key: str
-    stay: sessions.Stay
+    stay: sessions.SessionSummary
     here: bool
 
 
 def signed_in_at(engine: Engine, person: PersonRecord, secret: str, now: datetime) -> list[SignedInAt]:
     """Where somebody is signed in; *secret* is that of the session they look with."""
     with transaction(engine) as conn:
-        found = sessions.stays_of(conn, person.id, seen_since=now - IDLE, started_since=now - LONGEST)
+        found = sessions.sessions_of(conn, person.id, seen_since=now - IDLE, started_since=now - LONGEST)
     here = hash_secret(secret)
     return [SignedInAt(key=one.token_hash[:_KEY], stay=one, here=one.token_hash == here) for one in found]
 
@@ -355,7 +355,7 @@ def sign_out_at(engine: Engine, person: PersonRecord, keys: Iterable[str], *, ad
     """End sessions of somebody's own; returns how many."""
     wanted = set(keys)
     with transaction(engine) as conn:
-        found = sessions.stays_of(conn, person.id, seen_since=now - IDLE, started_since=now - LONGEST)
+        found = sessions.sessions_of(conn, person.id, seen_since=now - IDLE, started_since=now - LONGEST)
         ended = [one for one in found if one.token_hash[:_KEY] in wanted]
         for one in ended:
             sessions.close_session(conn, one.token_hash)
@@ -471,7 +471,7 @@ def wait_of(conn: Connection, name: str, address: str, now: datetime) -> timedel
 
     Nobody else counts or notes failures of that name or address until the transaction ends.
     """
-    sessions.hold_guesses(conn, name=name, address=address)
+    sessions.lock_sign_in(conn, name=name, address=address)
     since = now - REMEMBER_FAILURES
     looked_at = (
         (sessions.failures(conn, since, name=name, address=address), FREE_TRIES),

@@ -192,7 +192,7 @@ def sign_in(
         if not _spent(conn, keys, person, factor, code, address, now):
             people.record_failure(conn, name, address, now)
             return TurnedAway()
-        sessions.forgive(conn, name=name, address=address)
+        sessions.clear_failures(conn, name=name, address=address)
         return people.opened(conn, person, address=address, agent=agent, now=now, detail={"by": "password and code"})
 
 

@@ -33,7 +33,14 @@ from service.jobs.accounts.actor import Actor, audit
 from service.jobs.alarms.setup import AlarmSetup
 from service.jobs.calls.escalate import not_answering, scene_of
 from service.jobs.calls.notification import REMEMBER, AlarmChange, Decided, decide, write
-from service.storage.alarms.alarms import AlarmRecord, find_alarms, folded, lock_alarms, save_alarms, told
+from service.storage.alarms.alarms import (
+    AlarmRecord,
+    find_alarms,
+    grouped_alarms,
+    lock_alarms,
+    save_alarms,
+    sent_messages,
+)
 from service.storage.calls.outbox import cancel_calls
 from service.storage.plant.site_tables import site_ids
 
@@ -103,7 +110,7 @@ def submit_command(
         scene = scene_of(conn, setup, tanks, site_ids(conn), definition, now)
         if isinstance(command, Acknowledge) and record.machine.occurred_at is not None:
             cancel_calls(conn, record.id, record.machine.occurred_at, now, f"{command.who} has it")
-        before = told(conn, [record.id], now - REMEMBER).get(record.id, [])
+        before = sent_messages(conn, [record.id], now - REMEMBER).get(record.id, [])
         if isinstance(command, Decline):
             after_no = _after_no(conn, setup, change, before, now)
             scene = replace(scene, called=not_answering(change.machine, before))
@@ -138,7 +145,7 @@ def _after_no(
     conn: Connection, setup: AlarmSetup, change: AlarmChange, history: Sequence[SentMessage], now: datetime
 ) -> AfterNo:
     """Who is called because of a no; nobody about an alarm that another calls in the place of."""
-    if folded(conn, [change.record.id]):
+    if grouped_alarms(conn, [change.record.id]):
         return AfterNo()
     return calls_after_no(setup.callout, change.definition, change.machine, history, now=now)
 

@@ -48,7 +48,14 @@ from service.jobs.calls.escalate import escalate
 from service.jobs.calls.notification import REMEMBER, AlarmChange, Decided, Scene, also_active, decide, write
 from service.jobs.diagnosis.evidence import evidence_of
 from service.jobs.forecast.ahead import Ahead
-from service.storage.alarms.alarms import AlarmRecord, alarms, keep_quietly, lock_alarms, save_alarms, told
+from service.storage.alarms.alarms import (
+    AlarmRecord,
+    alarms,
+    lock_alarms,
+    save_alarms,
+    save_unless_changed,
+    sent_messages,
+)
 from service.storage.database.session import transaction
 from service.storage.plant.site_tables import SiteIds
 
@@ -125,7 +132,7 @@ def evaluate(
             continue
     if quiet:
         with transaction(engine) as conn:
-            keep_quietly(conn, quiet)
+            save_unless_changed(conn, quiet)
     messages += escalate(engine, setup, tanks, ids, projected=projected, now=now)
     return Evaluated(tanks=done, transitions=transitions, messages=messages, failed=failed)
 
@@ -389,7 +396,7 @@ def _write_all(
     taken_back: tuple[TakenBack, ...] = (),
 ) -> int:
     moved = [change for change in changes if change.transitions]
-    history = told(conn, [change.record.id for change in moved], now - REMEMBER) if moved else {}
+    history = sent_messages(conn, [change.record.id for change in moved], now - REMEMBER) if moved else {}
     active = [change for change in changes if change.machine.active and change.machine.state not in QUIET]
     danger = next(
         (change.definition.limit for change in changes if change.definition.kind is AlarmKind.HIGH_HIGH), None

@@ -9,7 +9,7 @@ from sqlalchemy import Connection, Engine
 
 from service.alarms.figures import Figures, figures, occurrences_of
 from service.jobs.alarms.setup import AlarmSetup
-from service.storage.alarms.alarms import happenings
+from service.storage.alarms.alarms import transitions_between
 from service.storage.database.session import transaction
 
 #: Alarms that began before the span may stand into it; those older than this are not looked for.
@@ -37,7 +37,7 @@ def monthly_figures(engine: Engine, setup: AlarmSetup, now: datetime, months: in
 
 def _figures(conn: Connection, setup: AlarmSetup, start: datetime, end: datetime) -> Figures:
     priorities = {definition.key: definition.priority for definition in setup.definitions}
-    lines = happenings(conn, start - BEFORE, end)
+    lines = transitions_between(conn, start - BEFORE, end)
     return figures(occurrences_of(lines, priorities), start, end)
 
 

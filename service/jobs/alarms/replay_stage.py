@@ -28,7 +28,7 @@ from service.storage.blanket import checkpoints
 from service.storage.database.epoch import from_us
 from service.storage.plant.site_tables import SiteIds
 from service.storage.readings import history
-from service.storage.readings.history import ArrivedReadings, Recorded
+from service.storage.readings.history import ArrivedReadings, RecordedChange
 
 log = structlog.get_logger(__name__)
 
@@ -45,7 +45,7 @@ class Arrival(NamedTuple):
 
     at: datetime
     rows: slice
-    recorded: Sequence[Recorded]
+    recorded: Sequence[RecordedChange]
     needed: datetime  #: the earliest time that anything arriving later will change
 
 
@@ -58,7 +58,7 @@ class ReplayRun:
     tag_of: Mapping[int, str]
     known: list[list[Event]]
     came: ArrivedReadings
-    recorded: list[Recorded]
+    recorded: list[RecordedChange]
     began_at: datetime | None
     known_since: datetime | None = None  #: when the service first knew the tank
     cores: list[StoredCore] = field(default_factory=list)
@@ -76,7 +76,7 @@ class ReplayRun:
         tag_of = {ids.signals[signal.tag]: signal.tag for signal in signals}
         blankets = [ids.signals[signal.tag] for signal in setup.blankets if signal.tag in ids.signals]
         tank_id = ids.tanks.get(setup.tank.key, -1)
-        recorded: list[Recorded] = [
+        recorded: list[RecordedChange] = [
             *history.recorded_cores(conn, tank_id, end),
             *history.recorded_calibrations(conn, blankets, end),
         ]
@@ -106,7 +106,7 @@ class ReplayRun:
             came,
             recorded[split:],
             began_at,
-            alarm_inputs.known_since(conn, [tank_id]).get(tank_id),
+            alarm_inputs.first_defined_at(conn, [tank_id]).get(tank_id),
             [_stored(c) for c in refold.cores],
         )
 
@@ -219,7 +219,7 @@ class ReplayRun:
                 heard.insert(place, (reading.time, reading.value))
 
 
-def standing_after(recorded: Iterable[Recorded]) -> list[Core | Calibration]:
+def standing_after(recorded: Iterable[RecordedChange]) -> list[Core | Calibration]:
     """What stands after all these records."""
     found: list[Core | Calibration] = []
     for record in recorded:
@@ -234,7 +234,7 @@ def _clean_before(
     start: datetime,
     late: datetime | None,
     standing: Sequence[Core | Calibration],
-    later: Sequence[Recorded],
+    later: Sequence[RecordedChange],
 ) -> datetime:
     """Before when a checkpoint holds nothing that became known only after the start, with the run-up the rules need."""
     bounds = [start - RUN_UP]

@@ -39,7 +39,7 @@ from service.domain.cores.core import Core
 from service.domain.plant.reading import ReadingReason
 from service.domain.plant.signal import Signal, SignalKind, sensor_height
 from service.storage.alarms import inputs as alarm_inputs
-from service.storage.alarms.alarms import alarms, happenings
+from service.storage.alarms.alarms import alarms, transitions_between
 from service.storage.alarms.inputs import StoredCore
 from service.storage.calls import outbox
 from service.storage.cores.cores import superseded_cores
@@ -271,7 +271,7 @@ def tank_histories(
         for signal in tank.blankets
         for core in cores[tank_id]
     ]
-    near = alarm_inputs.samples_beside(conn, [(signal, time) for _, signal, time in moments], PAIR_WITHIN, now)
+    near = alarm_inputs.nearest_samples(conn, [(signal, time) for _, signal, time in moments], PAIR_WITHIN, now)
     beside: dict[int, dict[datetime, dict[str, Assessment]]] = {tank_id: {} for tank_id in tank_ids}
     for (tank_id, _, time), sample in zip(moments, near, strict=True):
         if sample is not None:
@@ -283,7 +283,7 @@ def tank_histories(
         {ids.signals[s.tag]: _earliest(first, tank_ids, s) for t in tank_ids.values() for s in watched_others(t)},
         now,
     )
-    first_known = alarm_inputs.known_since(conn, [tank_id for tank_id in tank_ids if not cores[tank_id]])
+    first_known = alarm_inputs.first_defined_at(conn, [tank_id for tank_id in tank_ids if not cores[tank_id]])
     return {
         tank.tank.key: TankHistory(
             setup=tank,
@@ -350,7 +350,7 @@ def _heard_after(
         number: {c.taken_at: NEVER for c in cores[number] if now - c.taken_at <= _SPEAKS_ALONE} for number in resting
     }
     moments = [(number, s, at) for number in resting for s in tanks[number].blankets for at in found[number]]
-    heard = alarm_inputs.heard_after(conn, [(ids.signals[s.tag], at) for _, s, at in moments], now)
+    heard = alarm_inputs.first_sound_after(conn, [(ids.signals[s.tag], at) for _, s, at in moments], now)
     for (number, _, at), first in zip(moments, heard, strict=True):
         if first is not None:
             found[number][at] = min(first, found[number][at])
@@ -423,8 +423,10 @@ def service_situation(
                 last_error=seen[key].last_error if key in seen else "",
                 lost=seen[key].lost if key in seen else 0,
                 lost_at=seen[key].lost_at if key in seen else None,
-                refused=sum(there.records for there in seen[key].refused) if key in seen else 0,
-                refused_at=max((there.newest_at for there in seen[key].refused), default=None) if key in seen else None,
+                refused=sum(there.records for there in seen[key].dead_letters) if key in seen else 0,
+                refused_at=max((there.newest_at for there in seen[key].dead_letters), default=None)
+                if key in seen
+                else None,
                 silent=(silent or {}).get(key, ()),
             )
             for key in connectors
@@ -480,7 +482,7 @@ CHATTERED_WITHIN = timedelta(hours=1)
 def _unruly(conn: Connection, now: datetime) -> UnrulySeen:
     calls = [
         Occurrence(key=line.key, priority=Priority.LOW, occurred_at=line.at)
-        for line in happenings(conn, now - CHATTERED_WITHIN, now)
+        for line in transitions_between(conn, now - CHATTERED_WITHIN, now)
         if line.event in CALLING and line.to_state == AlarmState.UNACKNOWLEDGED
     ]
     standing = tuple(

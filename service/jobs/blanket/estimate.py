@@ -5,7 +5,7 @@ in one transaction. Where more changed than can be done between two looks at the
 history, the newest is estimated from what was believed of it so far, and the rest is left to the past.
 
 The past (:func:`estimate_past`) goes on beside it in pieces, from the change forward. Estimates, assessments, pairs and
-checkpoints before where it has come to (:class:`service.storage.blanket.recompute.Past`) are those of all data; those after it are
+checkpoints before where it has come to (:class:`service.storage.blanket.recompute.Backfill`) are those of all data; those after it are
 the present's, which has not seen the change yet. The piece that arrives at the newest event takes the present's place. A
 piece is one transaction, so neither a kill nor another node loses more than the piece in work.
 """
@@ -117,12 +117,12 @@ def estimate_present(engine: Engine, setups: Iterable[TankSetup], ids: SiteIds, 
     """
     by_id = {ids.tanks[setup.tank.key]: setup for setup in setups}
     with transaction(engine) as conn:
-        due = [item for item in recompute.due(conn) if item.tank_id in by_id]
+        due = [item for item in recompute.claim_due(conn) if item.tank_id in by_id]
     left, done = AT_ONCE, []
     # What is newest first: a tank with half a year to catch up with does not use up what another needs for five minutes.
     for item in sorted(due, key=lambda item: item.dirty_from, reverse=True):
         with transaction(engine) as conn:
-            if not recompute.hold(conn, item.tank_id):
+            if not recompute.lock_tank(conn, item.tank_id):
                 continue  # another process is at it
             caught, cost = _present(conn, by_id[item.tank_id], ids, item, now, max(left, PRESENT))
         left -= cost
@@ -154,7 +154,7 @@ def estimate_past(
     waiting = set(by_id)
     while waiting:
         with transaction(engine) as conn:
-            waiting &= set(recompute.pasts(conn, sorted(waiting)))
+            waiting &= set(recompute.backfills(conn, sorted(waiting)))
         for tank_id in sorted(waiting):
             caught = _piece(engine, by_id[tank_id], ids, tank_id)
             if caught is None:
@@ -172,7 +172,7 @@ def past_work(conn: Connection, now: datetime) -> dict[str, PastWork]:
     """What is being estimated again beside the present, by tank key; empty when nothing is."""
     return {
         key: PastWork(since=past.since, reached=past.reached, began_at=past.began_at, at=now)
-        for key, past in sorted(recompute.pasts_by_key(conn).items())
+        for key, past in sorted(recompute.backfills_by_key(conn).items())
     }
 
 
@@ -277,7 +277,7 @@ def _present(
     conn: Connection, setup: TankSetup, ids: SiteIds, item: recompute.Due, now: datetime, left: int
 ) -> tuple[Caught, int]:
     """Estimate the newest of a tank that is held; also how many readings that took, of *left* at most if it can be."""
-    past = recompute.past(conn, item.tank_id)
+    past = recompute.find_backfill(conn, item.tank_id)
     changed = item.dirty_from if past is None else min(item.dirty_from, past.reached)
     start = _start(conn, setup, ids, item.tank_id, changed)
     signal_ids = _signal_ids(setup, ids)
@@ -285,7 +285,7 @@ def _present(
     if cost <= left:
         events, told = _fold(conn, setup, ids, item.tank_id, start)
         if past is not None:
-            recompute.move_past(conn, item.tank_id, None)
+            recompute.advance_backfill(conn, item.tank_id, None)
         recompute.settle(conn, item)
         return Caught(setup.tank.key, item.dirty_from, events, told), cost
     changed = item.dirty_from if start.known_before else min(item.dirty_from, start.since)
@@ -296,7 +296,7 @@ def _present(
         cost = readings.count_between(conn, signal_ids, late.since, None, left)
         # What is believed from here on has not seen what changed: none of it may count as past that is done.
         changed = min(changed, late.since)
-    recompute.leave_to_past(conn, item.tank_id, changed, now)
+    recompute.extend_backfill(conn, item.tank_id, changed, now)
     events, told = _fold(conn, setup, ids, item.tank_id, late)
     recompute.settle(conn, item)
     return Caught(setup.tank.key, item.dirty_from, events, told, finished=False), cost
@@ -306,24 +306,24 @@ def _piece(engine: Engine, setup: TankSetup, ids: SiteIds, tank_id: int) -> Caug
     """Move a tank's past forward by one piece; None where another process has it, or it changed meanwhile."""
     signal_ids = _signal_ids(setup, ids)
     with transaction(engine) as conn:
-        if not recompute.hold(conn, tank_id) or (past := recompute.past(conn, tank_id)) is None:
+        if not recompute.lock_tank(conn, tank_id) or (past := recompute.find_backfill(conn, tank_id)) is None:
             return None
         start = _start(conn, setup, ids, tank_id, past.reached)
         if readings.count_between(conn, signal_ids, start.since, None, PIECE) <= PIECE:
             events, told = _fold(conn, setup, ids, tank_id, start)
-            recompute.move_past(conn, tank_id, None)
+            recompute.advance_backfill(conn, tank_id, None)
             return Caught(setup.tank.key, past.reached, events, told)
         end = _piece_end(conn, signal_ids, start)
-        announced = recompute.announce_piece(conn, tank_id, end)
+        announced = recompute.announce_chunk(conn, tank_id, end)
     # Worked out without a lock, so that the present never waits for it.
     with transaction(engine) as conn:
         found = _events(conn, setup, ids, start.since, end)
     made = _made(setup, start, found)
     with transaction(engine) as conn:
-        if not recompute.hold(conn, tank_id) or recompute.past(conn, tank_id) != announced:
+        if not recompute.lock_tank(conn, tank_id) or recompute.find_backfill(conn, tank_id) != announced:
             return None
         _write(conn, setup, ids, tank_id, start, made, end)
-        recompute.move_past(conn, tank_id, end)
+        recompute.advance_backfill(conn, tank_id, end)
     return Caught(setup.tank.key, past.reached, len(found), len(made.advanced.estimates), finished=False)
 
 

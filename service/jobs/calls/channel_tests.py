@@ -14,7 +14,7 @@ from service.domain.plant.display import format_local_time
 from service.jobs.alarms.setup import AlarmSetup
 from service.notify.channels.base import text_of
 from service.storage.accounts.audit import record_change
-from service.storage.calls.outbox import OutboxMessage, put
+from service.storage.calls.outbox import OutboxMessage, enqueue
 from service.storage.database.session import transaction
 
 log = structlog.get_logger(__name__)
@@ -42,7 +42,7 @@ def send_channel_tests(engine: Engine, setup: AlarmSetup, now: datetime) -> int:
     if not messages:
         return 0
     with transaction(engine) as conn:
-        written = put(conn, messages)
+        written = enqueue(conn, messages)
     if written:
         log.info("test call", messages=written)
     return written
@@ -62,7 +62,7 @@ def call_to_test(
     minute = now.astimezone(UTC).isoformat(timespec="minutes")
     messages = _messages(setup, contact, words, f"asked for by {by}", ("test", "asked", minute), now)
     with transaction(engine) as conn:
-        written = put(conn, messages)
+        written = enqueue(conn, messages)
         if written:
             detail = {"ways": [message.channel for message in messages]}
             record_change(

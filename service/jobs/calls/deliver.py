@@ -21,14 +21,14 @@ from service.errors import LeaseLost
 from service.jobs.alarms.setup import AlarmSetup
 from service.jobs.calls.notification import REMEMBER
 from service.notify.channels.base import Attached, Message, Notifier, Receipt
-from service.storage.alarms.alarms import alarm_of_event, told, told_from
+from service.storage.alarms.alarms import alarm_of_event, sent_message, sent_messages
 from service.storage.calls.outbox import (
     EVERYBODY,
     Claimed,
     OutboxMessage,
     Recipients,
     claim,
-    put,
+    enqueue,
     record_failed,
     record_retry,
     record_sent,
@@ -196,12 +196,12 @@ def tell_next(conn: Connection, setup: AlarmSetup, claimed: Claimed, now: dateti
     """Put the same message on its way to whoever can be reached instead; where *once* is asked for, not a second time."""
     if claimed.alarm_event_id is None or claimed.payload["kind"] != MessageKind.ALARM:
         return
-    failed = told_from(claimed.key, claimed.channel, claimed.payload, claimed.created_at)
+    failed = sent_message(claimed.key, claimed.channel, claimed.payload, claimed.created_at)
     alarm = alarm_of_event(conn, claimed.alarm_event_id)
     definition = None if alarm is None else setup.definition(alarm.key)
     if alarm is None or definition is None:
         return
-    history = told(conn, [alarm.id], now - REMEMBER).get(alarm.id, [])
+    history = sent_messages(conn, [alarm.id], now - REMEMBER).get(alarm.id, [])
     if once and any(is_instead_of(other.key, claimed.key) for other in history):
         return
     if failed.occurred_at == alarm.machine.occurred_at:  # of one that is past, everything told counts
@@ -216,7 +216,7 @@ def tell_next(conn: Connection, setup: AlarmSetup, claimed: Claimed, now: dateti
         else "You get this here because you could not be reached the usual way."
     )
     words = dict(claimed.payload)
-    put(
+    enqueue(
         conn,
         [
             OutboxMessage(

@@ -21,7 +21,7 @@ from service.jobs.alarms.situations import tank_histories
 from service.jobs.calls.notification import REMEMBER, AlarmChange, Decided, Scene, decide, write
 from service.jobs.diagnosis.evidence import evidence_of
 from service.notify.messages.facts import Called
-from service.storage.alarms.alarms import AlarmRecord, alarms, folded, lock_alarms, told
+from service.storage.alarms.alarms import AlarmRecord, alarms, grouped_alarms, lock_alarms, sent_messages
 from service.storage.database.session import transaction
 from service.storage.plant.site_tables import SiteIds
 
@@ -49,8 +49,8 @@ def escalate(
         if not standing:
             return 0
         # A first look without locks: nearly always nobody is due.
-        history = told(conn, [record.id for record in standing], now - REMEMBER)
-        silent = folded(conn, [record.id for record in standing])
+        history = sent_messages(conn, [record.id for record in standing], now - REMEMBER)
+        silent = grouped_alarms(conn, [record.id for record in standing])
     everything = [_standing(setup, record) for record in known]
     active = [s.definition for s in everything if s is not None and s.machine.active and s.machine.state not in QUIET]
     causes = causes_of((s for s in everything if s is not None), ended_after=now - LINGERS)
@@ -128,7 +128,7 @@ class _Pass:
     def unfold(self, conn: Connection, definition: AlarmDefinition) -> int:
         """The cause is over and this alarm still stands, untold: it now calls by itself."""
         record, history = self._held(conn, definition)
-        if record.machine.state is not AlarmState.UNACKNOWLEDGED or not folded(conn, [record.id]):
+        if record.machine.state is not AlarmState.UNACKNOWLEDGED or not grouped_alarms(conn, [record.id]):
             return 0
         change = AlarmChange(
             record=record,
@@ -155,7 +155,7 @@ class _Pass:
     def _held(self, conn: Connection, definition: AlarmDefinition) -> tuple[AlarmRecord, list[SentMessage]]:
         """The alarm, held against everybody else, and what was told of it."""
         record = lock_alarms(conn, [definition.key])[definition.key]
-        return record, told(conn, [record.id], self.now - REMEMBER).get(record.id, [])
+        return record, sent_messages(conn, [record.id], self.now - REMEMBER).get(record.id, [])
 
     def scene(self, conn: Connection, definition: AlarmDefinition) -> Scene:
         """What is known of the alarm's tank now."""

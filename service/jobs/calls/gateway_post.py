@@ -14,8 +14,8 @@ from service.jobs.calls.deliver import tell_next
 from service.jobs.calls.reply import Answered, answer
 from service.notify.channels.gateway_hook import Fate, GatewayReceipt, GatewayReply
 from service.storage.calls.outbox import (
-    hold_answer,
-    of_gateway,
+    find_by_gateway_id,
+    lock_reply,
     record_delivered,
     record_undelivered,
     was_answered,
@@ -33,7 +33,7 @@ def take_receipt(engine: Engine, setup: AlarmSetup, receipt: GatewayReceipt, now
     again changes nothing.
     """
     with transaction(engine) as conn:
-        message = of_gateway(conn, "sms", receipt.message_id)
+        message = find_by_gateway_id(conn, "sms", receipt.message_id)
         if message is None:
             return False
         changed = False
@@ -53,7 +53,7 @@ def take_reply(
     """Act on what somebody wrote; None when that message was dealt with before."""
     with transaction(engine) as conn:
         # Held while it is dealt with: gateways repeat a post they are impatient about.
-        hold_answer(conn, reply.message_id)
+        lock_reply(conn, reply.message_id)
         if was_answered(conn, reply.message_id):
             return None
         return answer(

@@ -22,7 +22,7 @@ from service.notify.messages import wording
 from service.notify.messages.facts import AlarmFacts, Called
 from service.notify.messages.render import Rendered, render
 from service.storage.alarms.alarms import AlarmRecord, append_events
-from service.storage.calls.outbox import OutboxMessage, put
+from service.storage.calls.outbox import OutboxMessage, enqueue
 
 #: What was told longer ago plays no part in whom to tell now.
 REMEMBER = timedelta(days=7)
@@ -87,7 +87,7 @@ def write(conn: Connection, setup: AlarmSetup, decided: Sequence[Decided], now: 
     messages: list[OutboxMessage] = []
     for one, event_id in zip(decided, append_events(conn, events, recorded_at=now), strict=True):
         messages += _messages(setup, one, event_id, now)
-    return put(conn, messages)
+    return enqueue(conn, messages)
 
 
 def _messages(setup: AlarmSetup, one: Decided, event_id: int, now: datetime) -> list[OutboxMessage]:

@@ -44,7 +44,7 @@ from service.notify.messages.wording import observed
 from service.storage.accounts import sessions
 from service.storage.alarms.alarms import AlarmRecord, alarms
 from service.storage.blanket.estimates import latest_estimates
-from service.storage.calls.outbox import OutboxMessage, answers_since, hold_answer, last_message, last_told, put
+from service.storage.calls.outbox import OutboxMessage, answers_since, enqueue, last_message, last_notified, lock_reply
 from service.storage.database.session import transaction
 from service.storage.plant.site_tables import SiteIds
 
@@ -118,7 +118,7 @@ def answer(
         return Answered(reason=ReplyReason.UNKNOWN_NUMBER)
     recipient = contact.phone or sender
     with transaction(engine) as conn:
-        hold_answer(conn, recipient)
+        lock_reply(conn, recipient)
         desk = _ReplyHandler(conn, setup, tuple(tanks), ids, contact, now)
         reply = read_reply(text)
         code = reply.code if isinstance(reply, TakesIt | Declines) else None
@@ -151,7 +151,7 @@ def answer(
             payload=payload,
             created_at=now,
         )
-        put(conn, [message])
+        enqueue(conn, [message])
     return Answered(reason=reason, contact=contact.name, text=words)
 
 
@@ -229,7 +229,7 @@ class _ReplyHandler:
 
     def waiting(self) -> list[AlarmRecord]:
         """The alarms this person was told of that nobody has."""
-        told = last_told(self.conn, self.contact.name, self.now - SPEAKS_OF)
+        told = last_notified(self.conn, self.contact.name, self.now - SPEAKS_OF)
         return [r for r in alarms(self.conn) if r.machine.state is AlarmState.UNACKNOWLEDGED and r.key in told]
 
     def what_to_send(self, before: str = "") -> _Outcome:
@@ -408,7 +408,7 @@ class _ReplyHandler:
             return named[0] if len(named) == 1 else None
         if len(self.tanks) == 1:
             return self.tanks[0]
-        told = last_told(self.conn, self.contact.name, self.now - SPEAKS_OF)
+        told = last_notified(self.conn, self.contact.name, self.now - SPEAKS_OF)
         about = [d.tank for key in told if (d := self.setup.definition(key)) is not None and d.tank is not None]
         return next((t for t in self.tanks if about and t.tank.key == about[0]), None)
 

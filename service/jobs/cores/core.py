@@ -30,7 +30,7 @@ from service.jobs.accounts.actor import Actor, Door, audit
 from service.jobs.alarms.setup import AlarmSetup
 from service.jobs.cores.notice import core_notices
 from service.storage.blanket.estimates import latest_estimates
-from service.storage.calls.outbox import put
+from service.storage.calls.outbox import enqueue
 from service.storage.cores import cores as store
 from service.storage.cores.cores import CoreRecord, correct_core, current_cores, find_core, insert_core
 from service.storage.plant.site_tables import SiteIds
@@ -130,7 +130,7 @@ def submit_core(
         word, detail = "CORRECTED CORE", {"corrects": str(draft.supersedes), "reason": draft.reason}
     if new:
         audit(conn, actor, now, f"core {'logged' if word == 'CORE' else 'corrected'}", str(core.id), detail)
-        put(conn, core_notices(setup, core, tank, now, word))
+        enqueue(conn, core_notices(setup, core, tank, now, word))
     return Logged(stored=True, already=not new, findings=findings, expected=expected)
 
 
@@ -159,7 +159,7 @@ def withdraw_core(
         raise InputError(f"core {core_id} could not be withdrawn")
     tank = tanks.get(record.core.tank)
     if tank is not None:
-        put(conn, core_notices(setup, record.core, tank, now, "WITHDRAWN CORE", reason.strip()))
+        enqueue(conn, core_notices(setup, record.core, tank, now, "WITHDRAWN CORE", reason.strip()))
 
 
 def known_words(known: CoreRecord, setup: AlarmSetup) -> str:

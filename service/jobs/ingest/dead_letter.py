@@ -23,16 +23,16 @@ NAMED = 10
 
 
 @runtime_checkable
-class SetsAside(Protocol):
+class SupportsDeadLetter(Protocol):
     """A source that can keep apart what cannot be stored."""
 
-    def set_aside(self, delivery: Delivery, why: str) -> None:
+    def dead_letter(self, delivery: Delivery, why: str) -> None:
         """Keep it with its reason; raise StorageError when that cannot be done now."""
         ...
 
 
 @runtime_checkable
-class Quarantines(Protocol):
+class SupportsQuarantine(Protocol):
     """A source of files that can put one away that cannot be stored."""
 
     def quarantine(self, delivery: Delivery, why: str) -> None:
@@ -47,13 +47,13 @@ def is_poison(error: Exception) -> bool:
     return isinstance(error, ValueError | TypeError | LookupError | ArithmeticError)
 
 
-def bisected(delivery: Delivery) -> list[Delivery]:
+def bisect(delivery: Delivery) -> list[Delivery]:
     """The same delivery in two, each with half of its samples."""
     block, middle = delivery.samples, len(delivery.samples) // 2
     return [replace(delivery, samples=_rows(block, part)) for part in (slice(0, middle), slice(middle, None))]
 
 
-class Refusals:
+class DeadLetterQueue:
     """Keeps what is refused of one source beside its spool."""
 
     def __init__(self, key: str, spool: Spool, clock: Callable[[], datetime] = lambda: datetime.now(UTC)) -> None:
@@ -75,7 +75,7 @@ class Refusals:
             self._keep(payload, samples, str(error), f"{samples} values")
             return None
 
-    def set_aside(self, delivery: Delivery, why: str) -> None:
+    def dead_letter(self, delivery: Delivery, why: str) -> None:
         """Keep a delivery that cannot be stored.
 
         Raises
@@ -92,7 +92,7 @@ class Refusals:
     def _keep(self, payload: bytes, samples: int, why: str, holds: str) -> None:
         reason = f"Source: {self._key}\nSet aside: {self._clock():%Y-%m-%d %H:%M:%S} UTC\nHolds: {holds}\nWhy: {why}"
         try:
-            self._spool.set_aside(payload, samples, reason)
+            self._spool.put_dead_letter(payload, samples, reason)
         except OSError as error:
             raise StorageError(
                 f"{self._key}: what cannot be stored ({why}) cannot be set aside either: {error}. It waits at the head of "

@@ -14,7 +14,7 @@ from sqlalchemy import Engine
 from connectors.base import Connector, Delivery
 from connectors.errors import ConnectorError, Malformed
 from service.errors import StorageError
-from service.jobs.ingest.dead_letter import Quarantines, SetsAside, bisected, is_poison
+from service.jobs.ingest.dead_letter import SupportsDeadLetter, SupportsQuarantine, bisect, is_poison
 from service.jobs.ingest.intake import Intake
 from service.jobs.ingest.plant import Plant
 from service.jobs.ingest.report import DeliveryReport, IngestReport
@@ -142,7 +142,7 @@ class _Driver:
             self._on_step(IngestStep.TOLD, parts[-1])
         if empty:
             with transaction(self._engine) as conn:
-                connector_state.record_good(conn, key, self._clock())
+                connector_state.record_success(conn, key, self._clock())
 
     def report(self, error: ConnectorError | None = None) -> IngestReport:
         return IngestReport(
@@ -174,7 +174,7 @@ class _Driver:
     def _passed_by(self, first: Delivery, error: Exception) -> bool:
         """Whether a file that is refused for good was left to its source, so that the files after it go in."""
         files = self._connector
-        if first.content_hash is None or not isinstance(files, Quarantines) or not is_poison(error):
+        if first.content_hash is None or not isinstance(files, SupportsQuarantine) or not is_poison(error):
             return False
         why = _said(error)
         with transaction(self._engine) as conn:  # that this commits shows that the database takes what is sound
@@ -189,12 +189,12 @@ class _Driver:
             return self._single(delivery)
         except Exception as error:
             aside = self._connector
-            if not isinstance(aside, SetsAside) or not is_poison(error):
+            if not isinstance(aside, SupportsDeadLetter) or not is_poison(error):
                 raise
             log.warning("refused, tried in parts", connector=aside.key, origin=delivery.origin, problem=str(error))
             return self._apart(delivery, aside)
 
-    def _apart(self, delivery: Delivery, aside: SetsAside) -> tuple[DeliveryReport, list[Delivery]]:
+    def _apart(self, delivery: Delivery, aside: SupportsDeadLetter) -> tuple[DeliveryReport, list[Delivery]]:
         """Refused once: tried again on its own and then by halves, until only what is at fault is left for setting aside."""
         refused: list[tuple[Delivery, str]] = []
         stored: list[DeliveryReport] = []
@@ -208,12 +208,12 @@ class _Driver:
                     raise  # what is stored of it is met again as known, the rest is tried again
                 failures += 1
                 if len(part.samples) > 1 and failures < PARTS_REFUSED:
-                    waiting += reversed(bisected(part))
+                    waiting += reversed(bisect(part))
                 else:
                     refused.append((part, _said(error)))
         self._pass_by(delivery)
         for part, why in refused:
-            aside.set_aside(part, why)
+            aside.dead_letter(part, why)
         report = DeliveryReport(
             origin=delivery.origin,
             batch_id=stored[-1].batch_id if stored else None,
@@ -229,7 +229,7 @@ class _Driver:
         for state in (delivery.state, None):  # the place itself may be what is refused
             try:
                 with transaction(self._engine) as conn:
-                    connector_state.record_good(conn, self._connector.key, self._clock(), state=state)
+                    connector_state.record_success(conn, self._connector.key, self._clock(), state=state)
                 return
             except StorageError as error:
                 if state is None or not is_poison(error):

@@ -2,7 +2,7 @@
 
 A file waits in its folder by itself; a register shows a value once. A :class:`ForwardingSource` stands between such a
 source and :func:`ingest` and is a connector itself: it replays its spool before it asks the source, and
-:meth:`ForwardingSource.hold` reads the source into the spool when nothing can be stored.
+:meth:`ForwardingSource.poll_to_spool` reads the source into the spool when nothing can be stored.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ from typing import Any
 import structlog
 
 from connectors.base import Connector, Delivery, SourceHealth
-from service.jobs.ingest.dead_letter import Refusals
+from service.jobs.ingest.dead_letter import DeadLetterQueue
 from service.jobs.ingest.record import decode, encode
 from service.jobs.ingest.spool_reader import SpoolReader
 from service.storage.readings.dead_letter import DeadLetters
@@ -48,7 +48,7 @@ class ForwardingSource:
         self.every = every
         self._connector = connector
         self._spool = spool
-        self._refusals = Refusals(self.key, spool, clock)
+        self._refusals = DeadLetterQueue(self.key, spool, clock)
         self._put_by = SpoolReader(self.key, spool, self._refusals)
         self._place_known = place_known
         self._open: Delivery | None = None
@@ -84,7 +84,7 @@ class ForwardingSource:
             self._open = None
             self._connector.committed(delivery)
 
-    def set_aside(self, delivery: Delivery, why: str) -> None:
+    def dead_letter(self, delivery: Delivery, why: str) -> None:
         """Keep apart, with its reason, what of a delivery cannot be stored; then the delivery counts as committed.
 
         Raises
@@ -92,13 +92,13 @@ class ForwardingSource:
         StorageError
             the disk does not take it.
         """
-        self._refusals.set_aside(delivery, why)
+        self._refusals.dead_letter(delivery, why)
 
-    def refused(self) -> DeadLetters:
+    def dead_letters(self) -> DeadLetters:
         """What of it is set aside."""
-        return self._spool.refused.set_aside()
+        return self._spool.dead_letters.count()
 
-    def hold(self) -> int:
+    def poll_to_spool(self) -> int:
         """Read the source into the spool, for the database is away.
 
         Returns
@@ -124,32 +124,32 @@ class ForwardingSource:
             held += self._keep_open()
         return held
 
-    def remains(self) -> OrphanedSpool | None:
+    def orphaned_spool(self) -> OrphanedSpool | None:
         """What is still put by, as a source of its own: for the node whose source another node reads now."""
         return OrphanedSpool(self.key, self._put_by, self._refusals) if self._put_by.any else None
 
-    def rest(self) -> None:
+    def release(self) -> None:
         """Leave the source to another node: what it still gives is put by, then the line is closed until the next reading."""
         try:
             if self._state is not None:
-                self.hold()
+                self.poll_to_spool()
         finally:
             self._state = None
             rest = getattr(self._connector, "rest", None)
             if callable(rest):
                 rest()
 
-    def settle(self) -> None:
+    def flush(self) -> None:
         """Bring to disk what a full disk left in memory; also while reading hangs, and from any thread."""
-        self._spool.settle()
+        self._spool.flush()
 
     def spooled(self) -> SpoolCounts:
         """What the spool holds and has lost."""
         return self._spool.counts()
 
-    def losses_reported(self, counts: SpoolCounts) -> None:
+    def acknowledge_losses(self, counts: SpoolCounts) -> None:
         """The losses in *counts* are written down where people see them."""
-        self._spool.losses_reported(counts)
+        self._spool.acknowledge_losses(counts)
 
     def health(self) -> SourceHealth | None:
         """The source's own account of itself, if it gives one."""
@@ -191,7 +191,7 @@ class ForwardingSource:
 class OrphanedSpool:
     """What was put by, alone, as a connector. It moves no place in the source: that is kept by whoever reads it now."""
 
-    def __init__(self, key: str, put_by: SpoolReader, refusals: Refusals) -> None:
+    def __init__(self, key: str, put_by: SpoolReader, refusals: DeadLetterQueue) -> None:
         self.key = key
         self._put_by = put_by
         self._refusals = refusals
@@ -207,9 +207,9 @@ class OrphanedSpool:
         """It is needed no more."""
         self._put_by.stored()
 
-    def set_aside(self, delivery: Delivery, why: str) -> None:
+    def dead_letter(self, delivery: Delivery, why: str) -> None:
         """Keep apart, with its reason, what of a delivery cannot be stored."""
-        self._refusals.set_aside(delivery, why)
+        self._refusals.dead_letter(delivery, why)
 
     def close(self) -> None:
         """Nothing is held open."""

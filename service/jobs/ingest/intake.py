@@ -16,7 +16,7 @@ from service.jobs.ingest.hand_cores import CoreOutcome, store_cores
 from service.jobs.ingest.plant import Plant
 from service.jobs.ingest.report import DeliveryReport
 from service.jobs.ingest.samples import SampleReader
-from service.storage.blanket.recompute import mark_signals
+from service.storage.blanket.recompute import mark_signals_dirty
 from service.storage.database.epoch import from_us, to_us
 from service.storage.readings import connector_state
 from service.storage.readings import processed_files as ledger
@@ -47,7 +47,7 @@ class Intake:
         self._last_sample_at: datetime | None = None
         self._ahead_until: datetime | None = None
         self._state: Mapping[str, Any] = {}
-        self._met_before: ledger.LedgerEntry | None = None
+        self._met_before: ledger.ProcessedFile | None = None
         self._batch_id: int | None = None
 
     def begin(self, conn: Connection, first: Delivery) -> None:
@@ -62,7 +62,7 @@ class Intake:
         opening = conn.begin_nested()
         batch_id = open_batch(conn, self._connector, first.origin, now)
         # Waits while another process takes in the same content; if that one commits, this one has nothing to do.
-        if first.content_hash is not None and not ledger.enter(
+        if first.content_hash is not None and not ledger.record(
             conn,
             connector=self._connector,
             content_hash=first.content_hash,
@@ -128,7 +128,7 @@ class Intake:
         """Write counts, marks and the connector's new place; afterwards the transaction may commit."""
         now = self._now()
         if self._batch_id is None:
-            connector_state.record_good(self._conn, self._connector, now, state=self._state)
+            connector_state.record_success(self._conn, self._connector, now, state=self._state)
             first = self._met_before
             return DeliveryReport(
                 origin=self._origin,
@@ -145,8 +145,8 @@ class Intake:
             revised=stored.revised + cores.corrected,
             rejected=self._rejected + self._reader.rejected + cores.rejected,
         )
-        mark_signals(self._conn, stored.earliest_us)
-        connector_state.record_good(
+        mark_signals_dirty(self._conn, stored.earliest_us)
+        connector_state.record_success(
             self._conn,
             self._connector,
             now,

@@ -18,7 +18,7 @@ from service.jobs.ingest.intake import Intake
 from service.jobs.ingest.plant import Plant
 from service.jobs.ingest.samples import MOST_AHEAD, OLDEST, SampleReader
 from service.storage.database.session import transaction
-from service.storage.readings.lookup import StoredReading, one_batch_at_a_time, stored_readings
+from service.storage.readings.lookup import StoredReading, lock_pushes, stored_readings
 
 #: What pushed readings are filed under, beside the connectors of the site file.
 PUSHED = "push"
@@ -42,7 +42,7 @@ class RowVerdict:
     reason: str = ""
 
 
-def take_pushed(
+def store_pushed(
     engine: Engine, plant: Plant, rows: Sequence[Mapping[str, Any]], *, sender: str, now: datetime
 ) -> tuple[RowVerdict, ...]:
     """Store what is sound of a batch, all at once.
@@ -75,7 +75,7 @@ def take_pushed(
     delivery = Delivery(origin=sender, samples=block, rejects=tuple(rejects))
     columns = SampleReader(plant, None).read(block, now)
     with transaction(engine) as conn:
-        one_batch_at_a_time(conn)
+        lock_pushes(conn)
         keys = list(zip(columns.signal_id.tolist(), columns.time_us.tolist(), strict=True))
         known = stored_readings(conn, [k[0] for k in keys], [k[1] for k in keys])
         values = zip(columns.value.tolist(), columns.quality.tolist(), columns.reason.tolist(), strict=True)

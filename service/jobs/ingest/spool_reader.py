@@ -8,7 +8,7 @@ from pathlib import Path
 import structlog
 
 from connectors.base import Delivery
-from service.jobs.ingest.dead_letter import Refusals
+from service.jobs.ingest.dead_letter import DeadLetterQueue
 from service.storage.readings.dead_letter import samples_of
 from service.storage.readings.spool import Spool
 
@@ -21,7 +21,7 @@ class SpoolReader:
     The next is given out only once the last one was stored or set aside: what follows must not overtake it.
     """
 
-    def __init__(self, key: str, spool: Spool, refusals: Refusals) -> None:
+    def __init__(self, key: str, spool: Spool, refusals: DeadLetterQueue) -> None:
         self._key = key
         self._spool = spool
         self._refusals = refusals
@@ -31,7 +31,7 @@ class SpoolReader:
     @property
     def any(self) -> bool:
         """Whether there is anything."""
-        return self._spool.counts().records > 0 or bool(self._spool.refused.moved_back())
+        return self._spool.counts().records > 0 or bool(self._spool.dead_letters.retry_candidates())
 
     @property
     def given_out(self) -> bool:
@@ -50,7 +50,7 @@ class SpoolReader:
             yield held, False
             if self.given_out:
                 return
-        for path in self._spool.refused.moved_back():
+        for path in self._spool.dead_letters.retry_candidates():
             again = self._tried_again(path)
             if again is None:
                 continue
@@ -62,7 +62,7 @@ class SpoolReader:
     def stored(self) -> None:
         """What was given out last is needed no more."""
         if isinstance(self._out, Path):
-            self._spool.refused.done_with(self._out)
+            self._spool.dead_letters.remove(self._out)
         elif self._out is not None:
             self._spool.trim(self._out)
         self._out = None
@@ -80,5 +80,5 @@ class SpoolReader:
             return None
         again = self._refusals.readable(payload, samples_of(path))
         if again is None:
-            self._spool.refused.done_with(path)
+            self._spool.dead_letters.remove(path)
         return again

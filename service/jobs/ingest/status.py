@@ -9,21 +9,21 @@ from typing import Any
 from sqlalchemy import Engine
 
 from service.jobs.ingest.forward import ForwardingSource
-from service.jobs.ingest.supervise import SourceStanding
+from service.jobs.ingest.supervise import SourceStatus
 from service.storage.database.session import transaction
 from service.storage.readings.connector_state import (
-    RefusedThere,
+    NodeDeadLetters,
+    record_dead_letters,
     record_failure,
     record_losses,
-    record_refused,
-    record_standing,
+    record_status,
 )
 
 #: What is no news is written again only so often.
 REPEAT = timedelta(minutes=1)
 
 
-class StandingKeeper:
+class StatusWriter:
     """Keeps the standing of one source in the database."""
 
     def __init__(
@@ -33,13 +33,13 @@ class StandingKeeper:
         self._source = source
         self._clock = clock
         self._node = node
-        self._refused: RefusedThere | None = None
+        self._refused: NodeDeadLetters | None = None
         self._refused_told = False
         self._news: dict[str, Any] | None = None
         self._written_at: datetime | None = None
         self._lost_in_source = 0
 
-    def write(self, standing: SourceStanding) -> None:
+    def write(self, standing: SourceStatus) -> None:
         """Write it down where people and alarms see it; losses are struck from the spool once they are.
 
         Raises
@@ -71,25 +71,25 @@ class StandingKeeper:
             self._write_refused()
             return
         with transaction(self._engine) as conn:
-            record_standing(conn, self._source.key, now, told, lost=lost)
+            record_status(conn, self._source.key, now, told, lost=lost)
         if lost or spool.damaged:
-            self._source.losses_reported(spool)
+            self._source.acknowledge_losses(spool)
         self._lost_in_source = lost_in_source
         self._news, self._written_at = news, now
         self._write_refused()
 
     def _write_refused(self) -> None:
         """What lies aside on this node, when that has changed; at the start once in any case."""
-        found = self._source.refused()
+        found = self._source.dead_letters()
         refused = None
         if found.newest_at is not None:
-            refused = RefusedThere(
+            refused = NodeDeadLetters(
                 node=self._node, records=found.records, newest_at=found.newest_at, folder=str(found.folder)
             )
         if self._refused_told and refused == self._refused:
             return
         with transaction(self._engine) as conn:
-            record_refused(conn, self._source.key, self._node, refused)
+            record_dead_letters(conn, self._source.key, self._node, refused)
         self._refused, self._refused_told = refused, True
 
     def write_losses(self) -> None:
@@ -104,7 +104,7 @@ class StandingKeeper:
         if spool.lost_samples:
             with transaction(self._engine) as conn:
                 record_losses(conn, self._source.key, self._clock(), spool.lost_samples)
-            self._source.losses_reported(spool)
+            self._source.acknowledge_losses(spool)
         self._write_refused()
 
 

@@ -36,22 +36,22 @@ class SupervisedSource:
     Parameters
     ----------
     read : reads it once and stores what it gave; raises StorageError when the database is away.
-    hold : reads it into its spool instead; None for a source whose data wait by themselves.
+    poll_to_spool : reads it into its spool instead; None for a source whose data wait by themselves.
     report : writes down how it is doing, where people and alarms see it; called after every reading that could be stored.
     """
 
     key: str
     read: Callable[[], PollOutcome]
     every: timedelta
-    hold: Callable[[], object] | None = None
-    report: Callable[[SourceStanding], None] | None = None
+    poll_to_spool: Callable[[], object] | None = None
+    report: Callable[[SourceStatus], None] | None = None
     close: Callable[[], None] = lambda: None
-    longest_wait: timedelta = timedelta(minutes=1)
+    max_backoff: timedelta = timedelta(minutes=1)
     hung_after: timedelta = timedelta(minutes=2)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class SourceStanding:
+class SourceStatus:
     """How a source is doing now. ``lag`` is how far its last round fell behind its pace."""
 
     key: str
@@ -77,8 +77,8 @@ class _Runner:
     thread: threading.Thread | None = None
     closed: bool = False
 
-    def standing(self) -> SourceStanding:
-        return SourceStanding(
+    def status(self) -> SourceStatus:
+        return SourceStatus(
             key=self.source.key,
             circuit=self.circuit,
             reading_since=self.reading_since,
@@ -125,14 +125,14 @@ class Supervisor:
         self._watcher = threading.Thread(target=self._watch, name="watch sources", daemon=True)
         self._watcher.start()
 
-    def stop(self, patience: float = 10.0) -> list[str]:
-        """End after the readings under way; sources that hang are left behind after *patience* [s] in all, and named.
+    def stop(self, timeout_s: float = 10.0) -> list[str]:
+        """End after the readings under way; sources that hang are left behind after *timeout_s* [s] in all, and named.
 
         It may be called again, to close those that have come back since.
         """
         self._stop.set()
         threads = [r.thread for r in self._runners if r.thread is not None]
-        step = patience / max(1, len(threads))
+        step = timeout_s / max(1, len(threads))
         left: list[str] = []
         for runner in self._runners:
             if runner.closed:
@@ -149,9 +149,9 @@ class Supervisor:
             self._watcher.join(step)
         return left
 
-    def standings(self) -> tuple[SourceStanding, ...]:
+    def statuses(self) -> tuple[SourceStatus, ...]:
         """How every source is doing."""
-        return tuple(runner.standing() for runner in self._runners)
+        return tuple(runner.status() for runner in self._runners)
 
     def _run(self, runner: _Runner) -> None:
         while not self._stop.is_set():
@@ -168,7 +168,7 @@ class Supervisor:
             source = runner.source
             # The time of day may be set while a source is read: no wait is longer than the longest that was meant.
             if runner.circuit.retry_at is not None:
-                wait = min(runner.circuit.retry_at - now, max(source.longest_wait, source.every, LOOK_AGAIN))
+                wait = min(runner.circuit.retry_at - now, max(source.max_backoff, source.every, LOOK_AGAIN))
             else:
                 wait = min(source.every - (now - started), source.every)
                 runner.lag = max(timedelta(0), -wait)
@@ -183,7 +183,7 @@ class Supervisor:
                 log.warning("nothing can be stored", source=source.key, error=str(error))
             runner.storing = False
             runner.last_error = str(error)
-            self._hold(runner)
+            self._poll_to_spool(runner)
             return
         except Exception as error:
             # The last line of defence: a defect in one source must not end the others' watch.
@@ -200,14 +200,14 @@ class Supervisor:
             runner.circuit = runner.circuit.succeeded()
         self._report(runner)
 
-    def _hold(self, runner: _Runner) -> None:
-        hold = runner.source.hold
-        if hold is None:
+    def _poll_to_spool(self, runner: _Runner) -> None:
+        poll_to_spool = runner.source.poll_to_spool
+        if poll_to_spool is None:
             # Its data wait where they are; only the pace slackens.
             self._failed(runner, runner.last_error, retryable=True)
             return
         try:
-            hold()
+            poll_to_spool()
             runner.circuit = runner.circuit.succeeded()
         except Exception as error:
             if runner.circuit.failures == 0:
@@ -220,7 +220,7 @@ class Supervisor:
             self._clock(),
             retryable=retryable,
             base=max(runner.source.every, timedelta(seconds=1)),
-            cap=max(runner.source.longest_wait, runner.source.every),
+            cap=max(runner.source.max_backoff, runner.source.every),
             draw=self._draw(),
         )
 
@@ -228,7 +228,7 @@ class Supervisor:
         if runner.source.report is None:
             return
         try:
-            runner.source.report(runner.standing())
+            runner.source.report(runner.status())
         except StorageError as error:
             log.warning("health not written", source=runner.source.key, error=str(error))
         except Exception:
@@ -249,4 +249,4 @@ class Supervisor:
                         log.warning("hang not written", source=runner.source.key, error=str(error))
 
 
-__all__ = ["CircuitState", "PollOutcome", "SourceStanding", "SupervisedSource", "Supervisor"]
+__all__ = ["CircuitState", "PollOutcome", "SourceStatus", "SupervisedSource", "Supervisor"]

@@ -100,7 +100,7 @@ def restore(engine: Engine, folder: Path, month: datetime, now: datetime) -> lis
         # The latest part first: where a reading was delivered again after its month was archived, what came last stands.
         for file in sorted(files, key=lambda file: (_ORDER.index(file.source), -file.part)):
             _sound(folder, file)
-            done.append((file, archived.put_back(conn, file, archive_files.read(folder / file.name))))
+            done.append((file, archived.restore_rows(conn, file, archive_files.read(folder / file.name))))
             archived.mark_restored(conn, file, now)
         if any(file.source == "reading" for file in files):
             done += _restore_batches(conn, folder, month)
@@ -119,7 +119,7 @@ def check(engine: Engine, folder: Path) -> list[ArchiveCheck]:
 
 def _archive(engine: Engine, folder: Path, source: Source, month: datetime, now: datetime) -> Archived | None:
     with transaction(engine) as conn:
-        if not archived.hold_month(conn, source, month):
+        if not archived.lock_month(conn, source, month):
             return None
         part = archived.next_part(conn, source, month)
         file = _written(conn, folder, source, month, part, archived.rows_of_month(conn, source, month), now)
@@ -132,7 +132,7 @@ def _archive_batches(engine: Engine, folder: Path, oldest_kept: datetime, now: d
     done: list[Archived] = []
     while True:
         with transaction(engine) as conn:
-            if not archived.moving_alone(conn, wait=False):
+            if not archived.lock_batch_moves(conn, wait=False):
                 return done
             month = old_batches.choose(conn, oldest_kept, MOST_BATCHES)
             if month is None:
@@ -149,7 +149,7 @@ def _archive_batches(engine: Engine, folder: Path, oldest_kept: datetime, now: d
 
 def _restore_batches(conn: Connection, folder: Path, month: datetime) -> list[tuple[Archived, int]]:
     """Put back what readings of a month came with, out of whichever files hold it; the files stay as good as they were."""
-    archived.moving_alone(conn)
+    archived.lock_batch_moves(conn)
     wanted = old_batches.missing(conn, month)
     done: list[tuple[Archived, int]] = []
     # Most came in that month; what was delivered late follows, and what came before by a clock ahead is looked for last.
@@ -165,7 +165,7 @@ def _restore_batches(conn: Connection, folder: Path, month: datetime) -> list[tu
         if len(here):
             _sound(folder, file)
             parts = (part.filter(pc.is_in(part["id"], here)) for part in archive_files.read(path))
-            done.append((file, archived.put_back(conn, file, parts)))
+            done.append((file, archived.restore_rows(conn, file, parts)))
             wanted = wanted.filter(pc.invert(pc.is_in(wanted, here)))
     if len(wanted):
         log.warning("readings came in with batches that are in no file", month=f"{month:%Y-%m}", batches=len(wanted))
@@ -220,7 +220,7 @@ def _written(
         path.unlink()
         return None
     file = Archived(source, month, part, path.name, written, now, None)
-    archived.enter(conn, file)
+    archived.record_file(conn, file)
     return file
 
 

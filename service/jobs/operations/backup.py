@@ -107,7 +107,7 @@ class Manifest:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Made:
+class BackupResult:
     """A backup that was written and read again."""
 
     path: Path
@@ -151,7 +151,7 @@ class BackupSeal:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Restored:
+class RestoreResult:
     """What was put back."""
 
     manifest: Manifest
@@ -163,7 +163,7 @@ class Restored:
     differs: tuple[str, ...]
 
 
-def back_up(engine: Engine, folder: Path, seal: BackupSeal, now: datetime, *, keep: int | None = None) -> Made:
+def back_up(engine: Engine, folder: Path, seal: BackupSeal, now: datetime, *, keep: int | None = None) -> BackupResult:
     """Write a backup into a folder, read it again, and only then remove the oldest.
 
     Parameters
@@ -200,7 +200,7 @@ def back_up(engine: Engine, folder: Path, seal: BackupSeal, now: datetime, *, ke
             f"the backup cannot be written to {folder} ({error.strerror}); is there room, and may this account write there?"
         ) from error
     log.info("backup made", path=str(path), size_bytes=size, rows=manifest.rows, removed=[str(one) for one in removed])
-    return Made(path=path, size_bytes=size, rows=manifest.rows, removed=removed)
+    return BackupResult(path=path, size_bytes=size, rows=manifest.rows, removed=removed)
 
 
 def verify(path: Path, seal: BackupSeal, *, other_key: bool = False) -> Manifest:
@@ -224,7 +224,7 @@ def verify(path: Path, seal: BackupSeal, *, other_key: bool = False) -> Manifest
     return manifest
 
 
-def restore(engine: Engine, path: Path, seal: BackupSeal, now: datetime, *, other_key: bool = False) -> Restored:
+def restore(engine: Engine, path: Path, seal: BackupSeal, now: datetime, *, other_key: bool = False) -> RestoreResult:
     """Put a backup into an empty database, all of it or nothing, and bring its tables up to date.
 
     Sessions and tokens in it are ended in the same transaction: they may be those of people who were switched off since.
@@ -242,8 +242,8 @@ def restore(engine: Engine, path: Path, seal: BackupSeal, now: datetime, *, othe
         manifest = _read_manifest(archive, path)
         _require_signed(file, path, manifest, seal, other_key)
         sessions, tokens = _put_back(engine, archive, manifest, path, now)
-    snapshot.continue_numbers(engine)
-    snapshot.know_sizes(engine)
+    snapshot.reset_sequences(engine)
+    snapshot.analyze(engine)
     detail = {"file": path.name, "made_at": manifest.made_at, "sessions ended": sessions, "tokens ended": tokens}
     with transaction(engine) as conn:
         audit.record_change(
@@ -253,7 +253,7 @@ def restore(engine: Engine, path: Path, seal: BackupSeal, now: datetime, *, othe
     log.info(
         "backup restored", path=str(path), rows=manifest.rows, from_revision=manifest.revision, now=head_revision()
     )
-    return Restored(
+    return RestoreResult(
         manifest=manifest,
         sessions_ended=sessions,
         tokens_ended=tokens,
@@ -275,9 +275,9 @@ def _put_back(
     if current_revision(engine) != manifest.revision:
         downgrade(engine, manifest.revision)
     try:
-        with snapshot.all_or_nothing(engine, [entry.name for entry in manifest.tables]) as conn:
+        with snapshot.restore_transaction(engine, [entry.name for entry in manifest.tables]) as conn:
             for entry in manifest.tables:
-                rows = snapshot.put_back(conn, entry.shape, _checked(archive, entry, path))
+                rows = snapshot.load_rows(conn, entry.shape, _checked(archive, entry, path))
                 if rows != entry.rows:
                     raise InputError(f"{path} is damaged: {entry.name} holds {rows} rows, and {entry.rows} were stored")
             return snapshot.end_sessions_and_tokens(conn, [entry.name for entry in manifest.tables], now)
@@ -358,7 +358,7 @@ def backups(folder: Path) -> list[Path]:
     return sorted(path for path in folder.iterdir() if NAME.fullmatch(path.name)) if folder.is_dir() else []
 
 
-def newest_at(folder: Path) -> datetime | None:
+def newest_backup_at(folder: Path) -> datetime | None:
     """When the newest backup in a folder was made, by its name; None when there is none."""
     found = backups(folder)
     return datetime.strptime(found[-1].name, f"%Y%m%dT%H%M%SZ{SUFFIX}").replace(tzinfo=UTC) if found else None
@@ -390,12 +390,12 @@ def _write(engine: Engine, file: IO[bytes], seal: BackupSeal, now: datetime) -> 
     revision = current_revision(engine)
     with (
         zipfile.ZipFile(file, "w", zipfile.ZIP_DEFLATED, allowZip64=True, compresslevel=1) as archive,
-        snapshot.one_moment(engine) as conn,
+        snapshot.consistent_snapshot(engine) as conn,
     ):
-        for shape in snapshot.shapes(conn):
+        for shape in snapshot.table_shapes(conn):
             digest, rows = hashlib.sha256(), 0
             with archive.open(f"tables/{shape.name}.copy", "w", force_zip64=True) as member:
-                for chunk in snapshot.rows_of(conn, shape):
+                for chunk in snapshot.dump_rows(conn, shape):
                     member.write(chunk)
                     digest.update(chunk)
                     rows += chunk.count(b"\n")  # in COPY text a line break within a value is written as \n

@@ -40,7 +40,7 @@ class DatabaseClock:
         """The time now, in UTC."""
         return self._own() if self._known is None else self._at(self._known, self._steady())
 
-    def hear(self, theirs: datetime, asked_at: float, answered_at: float) -> None:
+    def observe(self, theirs: datetime, asked_at: float, answered_at: float) -> None:
         """Take the database's time, asked for and answered at these times of the steady clock."""
         if answered_at - asked_at > SLOWEST_S:
             return

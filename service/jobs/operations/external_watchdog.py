@@ -28,33 +28,33 @@ class Recipient:
 
 
 @dataclass
-class Overseer:
+class ExternalWatchdog:
     """Looks at services and tells people; remembers what they know. Nothing is kept on disk: a fresh start looks afresh."""
 
     urls: Sequence[str]
     recipients: Sequence[Recipient]
     notifiers: Mapping[str, Notifier]
     after: timedelta
-    standings: dict[str, Presence] = field(default_factory=dict)
+    presences: dict[str, Presence] = field(default_factory=dict)
     #: Who has been handed the word that is due, so that a failed mail server costs nobody a second message.
     _handed: dict[tuple[str, Word], set[Recipient]] = field(default_factory=dict)
 
-    def look(self, now: datetime) -> list[str]:
+    def check(self, now: datetime) -> list[str]:
         """One look at every service; returns those that count as silent."""
         for url in self.urls:
-            standing = seen(self.standings.get(url, Presence()), look_at(url), now)
+            standing = seen(self.presences.get(url, Presence()), look_at(url), now)
             word = due(standing, now, after=self.after, again=AGAIN)
             if word is not None and self._tell(url, standing, word, now):
                 standing = told(standing, word, now)
-            self.standings[url] = standing
-        return [url for url in self.urls if self._silent(self.standings[url], now)]
+            self.presences[url] = standing
+        return [url for url in self.urls if self._silent(self.presences[url], now)]
 
     def _silent(self, standing: Presence, now: datetime) -> bool:
         return standing.silent_since is not None and now - standing.silent_since >= self.after
 
     def _tell(self, url: str, standing: Presence, word: Word, now: datetime) -> bool:
         """Hand the word to everybody; True when everybody has it."""
-        words = words_of(url, standing, word, now)
+        words = message_text(url, standing, word, now)
         handed = self._handed.setdefault((url, word), set())
         for recipient in self.recipients:
             if recipient in handed:
@@ -77,7 +77,7 @@ class Overseer:
         return True
 
 
-def words_of(url: str, standing: Presence, word: Word, now: datetime) -> str:
+def message_text(url: str, standing: Presence, word: Word, now: datetime) -> str:
     """What people read."""
     if word is Word.BACK or standing.silent_since is None:
         return f"CLEARED: Underweir at {spoken(url)} answers again."

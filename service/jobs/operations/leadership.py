@@ -38,17 +38,17 @@ class LeaseGrant:
 
     engine: Engine
     token: int = 0
-    still: Callable[[], bool] = lambda: True
+    still_leader: Callable[[], bool] = lambda: True
 
 
 class Leases(Protocol):
     """Who may do what."""
 
-    def held(self, name: str) -> LeaseGrant | None:
+    def grant(self, name: str) -> LeaseGrant | None:
         """Leave to do that work now; None where it is another node's, or it is not known."""
         ...
 
-    def standing(self, name: str) -> LeaseStatus:
+    def status(self, name: str) -> LeaseStatus:
         """How this node stands to that work."""
         ...
 
@@ -64,11 +64,11 @@ class SingleNode:
     def __init__(self, engine: Engine) -> None:
         self._held = LeaseGrant(engine)
 
-    def held(self, name: str) -> LeaseGrant:
+    def grant(self, name: str) -> LeaseGrant:
         """Always."""
         return self._held
 
-    def standing(self, name: str) -> LeaseStatus:
+    def status(self, name: str) -> LeaseStatus:
         """Always held."""
         return LeaseStatus.HELD
 
@@ -84,8 +84,8 @@ class LeaseKeeper:
     Parameters
     ----------
     names : every piece of work there is.
-    heard : told the database's time, and when by *clock* it was asked for and answered.
-    patience : how long an answer of the database is waited for [s]; then every connection of the engine is cut, as a server
+    on_time : told the database's time, and when by *clock* it was asked for and answered.
+    hang_after : how long an answer of the database is waited for [s]; then every connection of the engine is cut, as a server
         that hangs would hold the jobs for ever. Their leases have lapsed by then, so nothing is lost that would have counted.
     """
 
@@ -96,22 +96,22 @@ class LeaseKeeper:
         names: Sequence[str],
         *,
         clock: Callable[[], float] = steady_clock,
-        heard: Callable[[datetime, float, float], None] = lambda theirs, asked_at, answered_at: None,
+        on_time: Callable[[datetime, float, float], None] = lambda theirs, asked_at, answered_at: None,
         term: float = TERM_S,
         turn: float = TURN_S,
-        patience: float = 2 * TERM_S,
+        hang_after: float = 2 * TERM_S,
     ) -> None:
         self._engine = engine
         # A connection of its own: renewing must not wait until a job or a page gives one back.
         self._line = dedicated_engine(engine, application_name="underweir leases")
         self._lines = ConnectionKiller(engine, self._line)
-        self._patience = patience
+        self._hang_after = hang_after
         self._asking_since: float | None = None
         self._answer_to = -math.inf  #: when the last question was asked that the database answered
         self._holder = holder
         self._names = tuple(names)
         self._clock = clock
-        self._heard = heard
+        self._on_time = on_time
         self._term = term
         self._turn = turn
         self._tenures: dict[str, Tenure] = dict.fromkeys(names, Tenure())
@@ -133,7 +133,7 @@ class LeaseKeeper:
             when the database is away.
         """
         try:
-            self.turn()
+            self.renew()
         except StorageError as error:
             if not patient:
                 raise
@@ -150,16 +150,16 @@ class LeaseKeeper:
         self._tenures = dict.fromkeys(self._names, Tenure())
         try:
             with transaction(self._line) as conn:
-                leases.give_up(conn, self._holder)
+                leases.release(conn, self._holder)
         except StorageError as error:
             log.warning("leases not given up; they run out by themselves", error=str(error))
         self._line.dispose()
 
-    def cut_off(self) -> int:
+    def kill_connections(self) -> int:
         """Cut every connection of this node, so that no job hangs in the database; returns how many there were."""
         return self._lines.cut()
 
-    def turn(self) -> None:
+    def renew(self) -> None:
         """Renew what is held and take what is free.
 
         Raises
@@ -173,11 +173,11 @@ class LeaseKeeper:
         try:
             with transaction(self._line) as conn:
                 if not self._described:
-                    leases.describe(conn, self._names)
-                    leases.forget_earlier(conn, self._holder)
+                    leases.create_leases(conn, self._names)
+                    leases.release_earlier(conn, self._holder)
                 found = leases.renew(conn, self._holder, self._names, self._term)
                 before_asking = self._clock()
-                self._heard(leases.time_of_day(conn), before_asking, self._clock())
+                self._on_time(leases.database_time(conn), before_asking, self._clock())
             answered = self._described = True
             self._answer_to = asked_at
         finally:
@@ -197,7 +197,7 @@ class LeaseKeeper:
         if lost:
             log.warning("work taken over by another node", work=lost, node=self._holder.node_name)
 
-    def held(self, name: str) -> LeaseGrant | None:
+    def grant(self, name: str) -> LeaseGrant | None:
         """Leave to do that work now, under the number it is held by."""
         tenure = self._tenures[name]
         if tenure.standing(self._clock()) is not LeaseStatus.HELD:
@@ -205,13 +205,13 @@ class LeaseKeeper:
         fence = Fence(name, self._holder.process, tenure.token)
         return LeaseGrant(fenced(self._engine, fence), tenure.token, lambda: self._still(name, tenure.token))
 
-    def standing(self, name: str) -> LeaseStatus:
+    def status(self, name: str) -> LeaseStatus:
         """How this node stands to that work, by its own clock."""
         return self._tenures[name].standing(self._clock())
 
     @property
     def up_to_date(self) -> bool:
-        """Whether the database was heard within a lease's term."""
+        """Whether the database answered within a lease's term."""
         return self._clock() - self._answer_to < self._term
 
     def _still(self, name: str, token: int) -> bool:
@@ -219,16 +219,16 @@ class LeaseKeeper:
         return tenure.token == token and tenure.standing(self._clock()) is LeaseStatus.HELD
 
     def _watch(self) -> None:
-        while not self._stop.wait(min(1.0, self._patience / 4)):
+        while not self._stop.wait(min(1.0, self._hang_after / 4)):
             since = self._asking_since
-            if since is not None and self._clock() - since > self._patience:
+            if since is not None and self._clock() - since > self._hang_after:
                 self._asking_since = None
-                log.error("the database does not answer; connections cut", connections=self.cut_off())
+                log.error("the database does not answer; connections cut", connections=self.kill_connections())
 
     def _run(self) -> None:
         while not self._stop.wait(self._turn):
             try:
-                self.turn()
+                self.renew()
             except StorageError as error:
                 if not self._away:
                     log.warning("leases not renewed", error=str(error))

@@ -27,7 +27,7 @@ LOOK_EVERY = timedelta(seconds=15)
 #: As long as it lasts everybody is told again so often.
 AGAIN = timedelta(minutes=30)
 #: A node that stands by waits so many times longer: mostly the one at work lives, and has said it already.
-STANDS_BACK = 2
+STANDBY_FACTOR = 2
 #: Looks at the alarms follow each other every few seconds; a gap of this length is none yet.
 _SHORT = timedelta(minutes=1)
 
@@ -58,11 +58,11 @@ class Watchdog:
         self._standing_by = False
         self._reached: set[str] = set()  #: who was told of this silence
 
-    def go_by(self, setup: AlarmSetup, notifiers: Mapping[str, Notifier]) -> None:
-        """Go by another version of the site file; what was told already is remembered. Not while :meth:`look` runs."""
+    def reconfigure(self, setup: AlarmSetup, notifiers: Mapping[str, Notifier]) -> None:
+        """Go by another version of the site file; what was told already is remembered. Not while :meth:`check` runs."""
         self._setup, self._notifiers = setup, notifiers
 
-    def look(self, seen_at: datetime, trouble: str, now: datetime, *, standing_by: bool = False) -> int:
+    def check(self, seen_at: datetime, trouble: str, now: datetime, *, standing_by: bool = False) -> int:
         """Tell whoever has to be told now; returns how many people that reached.
 
         Parameters
@@ -77,7 +77,7 @@ class Watchdog:
         unseen = now - seen_at > min(_SHORT, self._after)
         self._presence = seen(self._presence, trouble if unseen else None, seen_at if unseen else now)
         self._standing_by = standing_by
-        times = STANDS_BACK if standing_by else 1
+        times = STANDBY_FACTOR if standing_by else 1
         word = due(self._presence, now, after=times * self._after, again=times * AGAIN)
         if word is None:
             return 0

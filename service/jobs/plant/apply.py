@@ -14,7 +14,7 @@ from service.domain.plant.tank import Tank
 from service.storage.accounts.audit import record_change
 from service.storage.alarms.alarms import sync_alarms
 from service.storage.database.session import transaction
-from service.storage.plant.site_tables import SiteVersion, hold_site, record_version, sync_site, version_in_force
+from service.storage.plant.site_tables import SiteVersion, lock_site, record_version, sync_site, version_in_force
 
 log = structlog.get_logger(__name__)
 
@@ -42,7 +42,7 @@ def bring_into_force(
     change over to it by themselves.
     """
     with transaction(engine) as conn:
-        hold_site(conn)
+        lock_site(conn)
         before = version_in_force(conn)
         version = record_version(conn, content, at=now, by=by)
         sync_site(conn, tanks, signals)

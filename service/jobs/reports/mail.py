@@ -13,8 +13,8 @@ from service.jobs.reports.report import read_period
 from service.reports.mailing import Mailing
 from service.reports.period_document import period_document
 from service.reports.rendering.plain_text import as_text
-from service.storage.alarms.inputs import known_since
-from service.storage.calls.outbox import OutboxMessage, put, written
+from service.storage.alarms.inputs import first_defined_at
+from service.storage.calls.outbox import OutboxMessage, enqueue, existing_keys
 from service.storage.database.session import transaction
 
 log = structlog.get_logger(__name__)
@@ -30,12 +30,12 @@ def mail_reports(plant: ReportPlant, mailing: Mailing, now: datetime) -> int:
         return count
     for period in mailing.due(plant.zone, now):
         with transaction(plant.engine) as conn:
-            known = known_since(conn, list(plant.ids.tanks.values()))
+            known = first_defined_at(conn, list(plant.ids.tanks.values()))
         if not any(first < period.end for first in known.values()):
             continue  # nobody watched yet: a report would say that of a plant whose service is new
         keys = {contact: _key(period, contact.name) for contact in mailing.to if contact.email}
         with transaction(plant.engine) as conn:
-            there = written(conn, list(keys.values()))
+            there = existing_keys(conn, list(keys.values()))
         if there.issuperset(keys.values()):
             continue
         subject, text, attached = _mail(plant, period, now)
@@ -59,7 +59,7 @@ def mail_reports(plant: ReportPlant, mailing: Mailing, now: datetime) -> int:
             for contact, key in keys.items()
         ]
         with transaction(plant.engine) as conn:
-            count += put(conn, messages)
+            count += enqueue(conn, messages)
         log.info("report mailed", report=period.span.value, period=period.name, to=len(messages))
     return count
 

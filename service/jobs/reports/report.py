@@ -22,7 +22,7 @@ from service.reports.period_report import (
     TankFacts,
     period_report,
 )
-from service.storage.alarms.alarms import happenings
+from service.storage.alarms.alarms import transitions_between
 from service.storage.cores.cores import current_cores
 from service.storage.cores.pairs import pairs_of
 from service.storage.database.session import transaction
@@ -46,7 +46,7 @@ def read_period(plant: ReportPlant, period: Period, now: datetime) -> PeriodRepo
             tanks=[_tank(conn, plant, setup, signals, period.start, end) for setup in plant.setups],
             definitions=definitions,
             alarm_words={key: kind_word(definition.kind) for key, definition in definitions.items()},
-            happened=happenings(conn, period.start, end),
+            happened=transitions_between(conn, period.start, end),
             works=[
                 record.calibration
                 for record in current_calibrations(conn, [plant.ids.signals[tag] for tag in tags], period.start, end)

@@ -22,7 +22,7 @@ from service.reports.shift_log import (
     WrittenNote,
     shift_log,
 )
-from service.storage.alarms.alarms import happenings
+from service.storage.alarms.alarms import transitions_between
 from service.storage.blanket.estimates import latest_estimates
 from service.storage.calls.outbox import traces_between
 from service.storage.cores.cores import current_cores
@@ -52,7 +52,7 @@ def read_shift(plant: ReportPlant, shift: WorkedShift, now: datetime) -> ShiftLo
             definitions=definitions,
             alarm_words={key: kind_word(definition.kind) for key, definition in definitions.items()},
             tanks={setup.tank.key: setup.tank for setup in plant.setups},
-            happened=happenings(conn, shift.start - STOOD_SINCE, until),
+            happened=transitions_between(conn, shift.start - STOOD_SINCE, until),
             cores=[
                 LoggedCore(core=record.core, corrected=record.supersedes is not None, warnings=record.warnings)
                 for record in current_cores(conn, tank_ids, shift.start, shift.end)

@@ -27,7 +27,7 @@ class SessionRecord:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Stay:
+class SessionSummary:
     """A session as its owner sees it."""
 
     token_hash: str
@@ -38,7 +38,7 @@ class Stay:
 
 
 @dataclass(frozen=True, slots=True)
-class Failures:
+class FailureCount:
     """How many sign-ins failed lately, and when the last one did."""
 
     count: int
@@ -96,7 +96,9 @@ def find_session(conn: Connection, token_hash: str) -> SessionRecord | None:
     )
 
 
-def stays_of(conn: Connection, person_id: int, *, seen_since: datetime, started_since: datetime) -> list[Stay]:
+def sessions_of(
+    conn: Connection, person_id: int, *, seen_since: datetime, started_since: datetime
+) -> list[SessionSummary]:
     """The sessions of a person that are not over, the one used last first."""
     statement = (
         select(WebSession.token_hash, WebSession.started_at, WebSession.seen_at, WebSession.address, WebSession.agent)
@@ -107,7 +109,7 @@ def stays_of(conn: Connection, person_id: int, *, seen_since: datetime, started_
         )
         .order_by(WebSession.seen_at.desc(), WebSession.started_at.desc())
     )
-    return [Stay(**row._mapping) for row in conn.execute(statement)]
+    return [SessionSummary(**row._mapping) for row in conn.execute(statement)]
 
 
 def touch_session(conn: Connection, token_hash: str, now: datetime) -> None:
@@ -139,7 +141,7 @@ def drop_old(conn: Connection, *, seen_before: datetime, started_before: datetim
     conn.execute(delete(SignInFailure).where(SignInFailure.at < failed_before))
 
 
-def hold_guesses(conn: Connection, *, name: str, address: str) -> None:
+def lock_sign_in(conn: Connection, *, name: str, address: str) -> None:
     """Let nobody else count or note failures of that name, or from that address, until this transaction ends.
 
     Two advisory locks, taken in the order of their numbers so that no two transactions wait for each other. Sign-ins of other
@@ -165,7 +167,7 @@ def drop_failure(conn: Connection, number: int) -> None:
     conn.execute(delete(SignInFailure).where(SignInFailure.id == number))
 
 
-def failures(conn: Connection, since: datetime, *, name: str | None = None, address: str | None = None) -> Failures:
+def failures(conn: Connection, since: datetime, *, name: str | None = None, address: str | None = None) -> FailureCount:
     """Sign-ins that failed since a time, with that name, from that address, or both."""
     statement = select(func.count().label("count"), func.max(SignInFailure.at).label("last_at"))
     statement = statement.where(SignInFailure.at >= since)
@@ -174,9 +176,9 @@ def failures(conn: Connection, since: datetime, *, name: str | None = None, addr
     if address is not None:
         statement = statement.where(SignInFailure.address == address)
     row = conn.execute(statement).one()
-    return Failures(row[0], row[1])
+    return FailureCount(row[0], row[1])
 
 
-def forgive(conn: Connection, *, name: str, address: str) -> None:
+def clear_failures(conn: Connection, *, name: str, address: str) -> None:
     """Forget the failures of a name from an address: the right password was given."""
     conn.execute(delete(SignInFailure).where(SignInFailure.name == name, SignInFailure.address == address))

@@ -174,7 +174,7 @@ _SAVE = text(
 )
 
 
-def keep_quietly(conn: Connection, memories: Iterable[tuple[AlarmRecord, Machine]]) -> None:
+def save_unless_changed(conn: Connection, memories: Iterable[tuple[AlarmRecord, Machine]]) -> None:
     """Keep where alarms stand that nothing happened to, unless somebody changed them since they were read."""
     rows = [
         {"id": record.id, "before": json.dumps(record.machine.to_json()), "after": json.dumps(machine.to_json())}
@@ -227,7 +227,7 @@ def append_events(
     return list(conn.execute(statement, rows).scalars())
 
 
-def told(conn: Connection, alarm_ids: Sequence[int], since: datetime) -> dict[int, list[SentMessage]]:
+def sent_messages(conn: Connection, alarm_ids: Sequence[int], since: datetime) -> dict[int, list[SentMessage]]:
     """What was put on its way about these alarms since a time and not called back, oldest first."""
     statement = (
         select(
@@ -245,12 +245,14 @@ def told(conn: Connection, alarm_ids: Sequence[int], since: datetime) -> dict[in
     found: dict[int, list[SentMessage]] = {}
     for row in conn.execute(statement):
         found.setdefault(row.alarm_id, []).append(
-            told_from(row.key, row.channel, row.payload, row.created_at, failed=row.failed)
+            sent_message(row.key, row.channel, row.payload, row.created_at, failed=row.failed)
         )
     return found
 
 
-def told_from(key: str, channel: str, payload: Mapping[str, Any], at: datetime, *, failed: bool = False) -> SentMessage:
+def sent_message(
+    key: str, channel: str, payload: Mapping[str, Any], at: datetime, *, failed: bool = False
+) -> SentMessage:
     """The memory of a message from its outbox row."""
     occurred = payload.get("occurred_at")
     return SentMessage(
@@ -264,7 +266,7 @@ def told_from(key: str, channel: str, payload: Mapping[str, Any], at: datetime, 
     )
 
 
-def folded(conn: Connection, alarm_ids: Sequence[int]) -> set[int]:
+def grouped_alarms(conn: Connection, alarm_ids: Sequence[int]) -> set[int]:
     """Those of the alarms that, when they last called for attention, told nobody because their cause called instead."""
     if not alarm_ids:
         return set()
@@ -371,7 +373,7 @@ def alarm_of_event(conn: Connection, event_id: int) -> AlarmRecord | None:
     return None if row is None else _record(row)
 
 
-def happenings(conn: Connection, start: datetime, end: datetime) -> list[Happened]:
+def transitions_between(conn: Connection, start: datetime, end: datetime) -> list[Happened]:
     """What happened to which alarm when, and the state it led to, at start ≤ time < end, the oldest first."""
     detail = AlarmEvent.detail
     rows = conn.execute(

@@ -61,7 +61,9 @@ def samples_since_core(conn: Connection, since: Mapping[int, datetime], until: d
     return found
 
 
-def heard_after(conn: Connection, moments: Sequence[tuple[int, datetime]], until: datetime) -> list[datetime | None]:
+def first_sound_after(
+    conn: Connection, moments: Sequence[tuple[int, datetime]], until: datetime
+) -> list[datetime | None]:
     """For each (signal row number, time) when the signal was first assessed as sound after that; None where it was not."""
     if not moments:
         return []
@@ -77,7 +79,7 @@ def good_readings(
     return _with_last_before(conn, after, until, _NEW_GOOD, _LAST_GOOD, lambda row: (row.time, row.value))
 
 
-def known_since(conn: Connection, tank_ids: Sequence[int]) -> dict[int, datetime]:
+def first_defined_at(conn: Connection, tank_ids: Sequence[int]) -> dict[int, datetime]:
     """When the service first knew each tank (by row number): its alarms were defined then, and the journal says so."""
     if not tank_ids:
         return {}
@@ -85,7 +87,7 @@ def known_since(conn: Connection, tank_ids: Sequence[int]) -> dict[int, datetime
     return {row.tank_id: row.first for row in rows if row.first is not None}
 
 
-def samples_beside(
+def nearest_samples(
     conn: Connection, moments: Sequence[tuple[int, datetime]], within: timedelta, until: datetime
 ) -> list[Assessment | None]:
     """For each (signal row number, time) the assessment with a number nearest in time, or None."""

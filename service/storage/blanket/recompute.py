@@ -35,7 +35,7 @@ class Due:
 
 
 @dataclass(frozen=True, slots=True)
-class Past:
+class Backfill:
     """The past of a tank, while it is estimated again beside the present."""
 
     tank_id: int
@@ -46,7 +46,7 @@ class Past:
     piece_to: datetime | None  #: its end; None where it is written, or was withdrawn
 
 
-def mark(conn: Connection, earliest: Mapping[int, datetime]) -> None:
+def mark_dirty(conn: Connection, earliest: Mapping[int, datetime]) -> None:
     """Mark tanks (by row number) as changed from a time on; an earlier mark stands."""
     if not earliest:
         return
@@ -62,7 +62,7 @@ def mark(conn: Connection, earliest: Mapping[int, datetime]) -> None:
     )
 
 
-def mark_signals(conn: Connection, earliest_us: Mapping[int, int]) -> None:
+def mark_signals_dirty(conn: Connection, earliest_us: Mapping[int, int]) -> None:
     """Mark the tanks that signals (by row number) speak of; a signal of the whole plant speaks of every tank."""
     if not earliest_us:
         return
@@ -81,10 +81,10 @@ def mark_signals(conn: Connection, earliest_us: Mapping[int, int]) -> None:
         tank_id = tank_of[signal_id]
         if tank_id is not None:
             changed[tank_id] = min(us, changed.get(tank_id, us))
-    mark(conn, {tank_id: from_us(us) for tank_id, us in changed.items()})
+    mark_dirty(conn, {tank_id: from_us(us) for tank_id, us in changed.items()})
 
 
-def due(conn: Connection) -> list[Due]:
+def claim_due(conn: Connection) -> list[Due]:
     """Claim every tank that has to be estimated again and that no other process is at.
 
     Commit before the work begins: until then whoever stores data of these tanks waits.
@@ -94,7 +94,7 @@ def due(conn: Connection) -> list[Due]:
     return [Due(row.tank_id, row.working_from, row.claims) for row in rows]
 
 
-def waiting_from(conn: Connection, tank_id: int) -> datetime | None:
+def dirty_since(conn: Connection, tank_id: int) -> datetime | None:
     """From when on a tank has yet to be estimated again, claimed or not; None where nothing waits. Claims nothing."""
     found: datetime | None = conn.execute(_WAITING, {"tank_id": tank_id}).scalar_one_or_none()
     return found
@@ -105,7 +105,7 @@ def settle(conn: Connection, done: Due) -> bool:
     return conn.execute(_SETTLE, {"tank_id": done.tank_id, "claim": done.claim}).rowcount == 1
 
 
-def hold(conn: Connection, tank_id: int) -> bool:
+def lock_tank(conn: Connection, tank_id: int) -> bool:
     """Take the sole right to write a tank's estimates until the transaction ends; False when another keeps it for long.
 
     A piece of the past is written in a moment, which is waited for; a process that was halted in the middle is not.
@@ -118,35 +118,35 @@ def hold(conn: Connection, tank_id: int) -> bool:
     return True
 
 
-def past(conn: Connection, tank_id: int) -> Past | None:
+def find_backfill(conn: Connection, tank_id: int) -> Backfill | None:
     """The past of a tank that is being estimated again; None when there is none."""
-    return pasts(conn, [tank_id]).get(tank_id)
+    return backfills(conn, [tank_id]).get(tank_id)
 
 
-def pasts(conn: Connection, tank_ids: Sequence[int]) -> dict[int, Past]:
+def backfills(conn: Connection, tank_ids: Sequence[int]) -> dict[int, Backfill]:
     """The pasts that are being estimated again, by the tank's row number."""
     rows = conn.execute(_PASTS, {"tank_ids": list(tank_ids)})
-    return {row.tank_id: Past(*row) for row in rows}
+    return {row.tank_id: Backfill(*row) for row in rows}
 
 
-def pasts_by_key(conn: Connection) -> dict[str, Past]:
+def backfills_by_key(conn: Connection) -> dict[str, Backfill]:
     """All pasts that are being estimated again, by the tank's key."""
     keys = {row.id: row.key for row in conn.execute(select(TankRow.id, TankRow.key))}
-    return {keys[number]: found for number, found in pasts(conn, sorted(keys)).items()}
+    return {keys[number]: found for number, found in backfills(conn, sorted(keys)).items()}
 
 
-def leave_to_past(conn: Connection, tank_id: int, changed_from: datetime, now: datetime) -> None:
+def extend_backfill(conn: Connection, tank_id: int, changed_from: datetime, now: datetime) -> None:
     """Have everything from a time on estimated again beside the present, and withdraw a piece that this touches."""
     conn.execute(_LEAVE, {"tank_id": tank_id, "changed": changed_from, "now": now})
 
 
-def announce_piece(conn: Connection, tank_id: int, to: datetime) -> Past:
+def announce_chunk(conn: Connection, tank_id: int, to: datetime) -> Backfill:
     """Say up to where the past is worked out now; returns the past as it stands until the piece is written or withdrawn."""
     conn.execute(_ANNOUNCE, {"tank_id": tank_id, "to": to})
-    return pasts(conn, [tank_id])[tank_id]
+    return backfills(conn, [tank_id])[tank_id]
 
 
-def move_past(conn: Connection, tank_id: int, reached: datetime | None) -> None:
+def advance_backfill(conn: Connection, tank_id: int, reached: datetime | None) -> None:
     """The past is estimated up to a time; None: up to the present, and there is no past any more."""
     conn.execute(_MOVE, {"tank_id": tank_id, "reached": reached})
 

@@ -67,7 +67,7 @@ class Recipients:
 EVERYBODY = Recipients()
 
 
-def put(conn: Connection, messages: Iterable[OutboxMessage]) -> int:
+def enqueue(conn: Connection, messages: Iterable[OutboxMessage]) -> int:
     """Write messages to be handed over, and return how many were new; a key already there is left alone."""
     rows = [
         {
@@ -88,7 +88,7 @@ def put(conn: Connection, messages: Iterable[OutboxMessage]) -> int:
     return len(conn.execute(statement.returning(OutboxRow.id)).all())
 
 
-def written(conn: Connection, keys: Sequence[str]) -> set[str]:
+def existing_keys(conn: Connection, keys: Sequence[str]) -> set[str]:
     """Those of the keys that have a message, whatever became of it."""
     return set(conn.execute(select(OutboxRow.key).where(OutboxRow.key.in_(keys))).scalars())
 
@@ -197,7 +197,7 @@ def record_failed(conn: Connection, outbox_id: int, at: datetime, *, give_up: Gi
     _attempt(conn, outbox_id, at, outcome="failed", reason=f"{give_up}: {reason}", answer=answer)
 
 
-def of_gateway(conn: Connection, channel: str, gateway_id: str) -> Claimed | None:
+def find_by_gateway_id(conn: Connection, channel: str, gateway_id: str) -> Claimed | None:
     """The newest message that a gateway calls by that id."""
     row = conn.execute(
         select(OutboxRow.__table__)
@@ -391,7 +391,7 @@ def _traces(conn: Connection, which: ColumnElement[bool]) -> list[DeliveryTrace]
     ]
 
 
-def last_told(conn: Connection, contact: str, since: datetime) -> list[str]:
+def last_notified(conn: Connection, contact: str, since: datetime) -> list[str]:
     """Keys of the alarms a person was told of since a time, the newest first, each once."""
     rows = conn.execute(
         select(AlarmRow.key)
@@ -407,7 +407,7 @@ def last_told(conn: Connection, contact: str, since: datetime) -> list[str]:
     return list(dict.fromkeys(row.key for row in rows))
 
 
-def hold_answer(conn: Connection, name: str) -> None:
+def lock_reply(conn: Connection, name: str) -> None:
     """Until the transaction ends nobody else deals with the reply of that id, or answers that number."""
     conn.execute(select(func.pg_advisory_xact_lock(func.hashtext("reply"), func.hashtext(name))))
 

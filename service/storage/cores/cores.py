@@ -14,7 +14,7 @@ from sqlalchemy.orm import aliased
 
 from service.domain.cores.core import Core, Surface
 from service.errors import InputError
-from service.storage.blanket.recompute import mark
+from service.storage.blanket.recompute import mark_dirty
 from service.storage.database.tables import CoreRow, TankRow
 
 #: The version of a core that came after another; made once, as making one costs more than asking with it.
@@ -56,7 +56,7 @@ def insert_core(conn: Connection, record: CoreRecord) -> bool:
     if stored is None:
         _require_same(conn, record)
         return False
-    mark(conn, {record.tank_id: record.core.taken_at})
+    mark_dirty(conn, {record.tank_id: record.core.taken_at})
     return True
 
 
@@ -240,7 +240,7 @@ def _supersede(conn: Connection, old_id: UUID, record: CoreRecord, reason: str, 
     taken_at = old.core.taken_at
     earliest = {old.tank_id: taken_at}
     earliest[record.tank_id] = min(record.core.taken_at, earliest.get(record.tank_id, record.core.taken_at))
-    mark(conn, earliest)
+    mark_dirty(conn, earliest)
     return True
 
 

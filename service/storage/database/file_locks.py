@@ -29,11 +29,11 @@ class FileLock:
         """Take the lock alone, without waiting; False when somebody else holds it."""
         return self._try(fcntl.LOCK_EX)
 
-    def share(self) -> None:
+    def acquire_shared(self) -> None:
         """Take the lock together with others."""
         fcntl.flock(self._fd, fcntl.LOCK_SH)
 
-    def wait_exclusive(self, limit_s: float, waiting: Callable[[], None]) -> bool:
+    def acquire_exclusive(self, limit_s: float, waiting: Callable[[], None]) -> bool:
         """Take the lock alone; call ``waiting`` about once a second meanwhile. False when the limit has passed."""
         return wait_until(self.try_exclusive, limit_s, waiting)
 
@@ -55,7 +55,7 @@ class FileLock:
         return True
 
 
-class Turn:
+class StartStopLock:
     """Hold the turn to start or stop the server, which one process at a time does."""
 
     def __init__(self, path: Path, limit_s: float, progress: Callable[[str], None]) -> None:
@@ -72,7 +72,7 @@ class Turn:
                 told = True
                 self._progress("Waiting for another process that is starting or stopping the database.")
 
-        if not self._lock.wait_exclusive(self._limit_s, tell):
+        if not self._lock.acquire_exclusive(self._limit_s, tell):
             self._lock.close()
             raise EmbeddedError(
                 "Another process has been starting or stopping the embedded database for too long; end it."

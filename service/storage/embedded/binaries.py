@@ -34,7 +34,7 @@ def wheel_folder() -> Path:
     )
 
 
-def runnable_programs(account: Account, private_copy: Path, wheel: Path | None = None) -> Path:
+def server_programs(account: Account, private_copy: Path, wheel: Path | None = None) -> Path:
     """Return the bin folder from which ``account`` can run the server.
 
     That is the wheel itself where the account may enter it. Where it may not (an environment in a folder only root can read),

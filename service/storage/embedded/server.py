@@ -33,10 +33,10 @@ from urllib.parse import quote
 import psycopg
 
 from service.errors import EmbeddedError
-from service.storage.database.file_locks import FileLock, Turn, wait_until
+from service.storage.database.file_locks import FileLock, StartStopLock, wait_until
 from service.storage.database.roles import everyday_grants
 from service.storage.embedded.account import Account, database_account, own_name, require_reachable
-from service.storage.embedded.binaries import runnable_programs
+from service.storage.embedded.binaries import server_programs
 from service.storage.embedded.cluster import (
     ADMIN,
     OWNER,
@@ -132,7 +132,7 @@ class EmbeddedServer:
         self._make_folder()
         with self._turn(self._start_limit_s):
             self._users = FileLock(self._folder / "users")
-            self._users.share()
+            self._users.acquire_shared()
             try:
                 self._url = self._running_url(self._start_limit_s)
             except BaseException:
@@ -179,14 +179,14 @@ class EmbeddedServer:
 
     # --- in turn: all below runs while this process holds the turn ------------------------------------------------------
 
-    def _turn(self, limit_s: float) -> Turn:
-        return Turn(self._folder / "turn", limit_s, self._progress)
+    def _turn(self, limit_s: float) -> StartStopLock:
+        return StartStopLock(self._folder / "turn", limit_s, self._progress)
 
     def _running_url(self, limit_s: float) -> str:
         account = database_account(self._cluster)
         require_reachable(self._folder, account)
         require_version(self._cluster)
-        programs = runnable_programs(account, self._folder / "programs", self._wheel)
+        programs = server_programs(account, self._folder / "programs", self._wheel)
         sockets = socket_folder(self._folder, account)
         postmaster = Postmaster(self._cluster, sockets, programs)
         launched = self._launch_unless_alive(account, programs, sockets)

@@ -29,7 +29,7 @@ class IdleSlot:
 class OpenSnapshot:
     """The oldest transaction whose view of the rows the server has to keep."""
 
-    said: str  #: what it calls itself
+    application: str  #: what it calls itself
     since: datetime
 
 
@@ -38,12 +38,12 @@ class Housekeeping:
     """How the server's own upkeep stands. What the account may not see of others is not in it."""
 
     now: datetime
-    vacuums: bool  #: it clears up by itself
+    autovacuum: bool  #: it clears up by itself
     oldest_transaction: int  #: transactions since the oldest row that is not frozen, of any database
     snapshot: OpenSnapshot | None
     prepared: int  #: transactions prepared and never ended
     slots: tuple[IdleSlot, ...]
-    waits_for: str  #: the standbys that have to answer before a commit returns; empty when none has to
+    synchronous_standbys: str  #: the standbys that have to answer before a commit returns; empty when none has to
     standbys: int  #: how many are connected
     dead: tuple[DeadRows, ...]
 
@@ -59,12 +59,12 @@ def housekeeping(conn: Connection, *, least_dead: int) -> Housekeeping:
     snapshot = conn.execute(_SNAPSHOT).one_or_none()
     return Housekeeping(
         now=facts.now,
-        vacuums=facts.vacuums,
+        autovacuum=facts.autovacuum,
         oldest_transaction=facts.oldest,
-        snapshot=None if snapshot is None else OpenSnapshot(said=snapshot.said, since=snapshot.since),
+        snapshot=None if snapshot is None else OpenSnapshot(application=snapshot.application, since=snapshot.since),
         prepared=facts.prepared,
         slots=tuple(IdleSlot(name=row.name, kept_bytes=int(row.kept)) for row in conn.execute(_SLOTS)),
-        waits_for=facts.waits_for,
+        synchronous_standbys=facts.synchronous_standbys,
         standbys=facts.standbys,
         dead=tuple(
             DeadRows(table=row.name, alive=row.alive, dead=row.dead)
@@ -75,14 +75,14 @@ def housekeeping(conn: Connection, *, least_dead: int) -> Housekeeping:
 
 _FACTS = text(
     "SELECT clock_timestamp() AS now,"
-    " current_setting('autovacuum')::bool AND current_setting('track_counts')::bool AS vacuums,"
+    " current_setting('autovacuum')::bool AND current_setting('track_counts')::bool AS autovacuum,"
     " (SELECT max(age(datfrozenxid)) FROM pg_database) AS oldest,"
     " (SELECT count(*) FROM pg_prepared_xacts WHERE database = current_database()) AS prepared,"
-    " trim(current_setting('synchronous_standby_names')) AS waits_for,"
+    " trim(current_setting('synchronous_standby_names')) AS synchronous_standbys,"
     " (SELECT count(*) FROM pg_stat_replication) AS standbys"
 )
 _SNAPSHOT = text(
-    "SELECT coalesce(nullif(application_name, ''), 'process ' || pid) AS said, xact_start AS since FROM pg_stat_activity"
+    "SELECT coalesce(nullif(application_name, ''), 'process ' || pid) AS application, xact_start AS since FROM pg_stat_activity"
     " WHERE datname = current_database() AND pid <> pg_backend_pid() AND xact_start IS NOT NULL"
     " AND (backend_xmin IS NOT NULL OR backend_xid IS NOT NULL) ORDER BY xact_start LIMIT 1"
 )

@@ -117,14 +117,14 @@ def session_name(process: str) -> str:
     return f"underweir {process}"
 
 
-def describe(conn: Connection, names: Sequence[str]) -> None:
+def create_leases(conn: Connection, names: Sequence[str]) -> None:
     """Make the rows of leases that are not there yet; nobody holds them."""
     if names:
         rows = [{"name": name, "token": 0} for name in sorted(names)]
         conn.execute(insert(LeaseRow).values(rows).on_conflict_do_nothing())
 
 
-def forget_earlier(conn: Connection, holder: Holder) -> None:
+def release_earlier(conn: Connection, holder: Holder) -> None:
     """Give up what earlier runs on this node held: they are dead, as only one at a time has the node's data folder."""
     conn.execute(_FORGET, {"node": holder.node, "process": holder.process})
 
@@ -160,20 +160,20 @@ def renew(conn: Connection, holder: Holder, names: Sequence[str], term: float) -
     return found
 
 
-def time_of_day(conn: Connection) -> datetime:
+def database_time(conn: Connection) -> datetime:
     """What the database's clock says now."""
     now: datetime = conn.execute(text("SELECT clock_timestamp()")).scalar_one()
     return now
 
 
-def give_up(conn: Connection, holder: Holder) -> None:
+def release(conn: Connection, holder: Holder) -> None:
     """Leave everything to whoever wants it, if that can be had soon: leases run out by themselves."""
     conn.execute(text("SET LOCAL lock_timeout = '5s'"))
     conn.execute(text("SET LOCAL synchronous_commit = local"))  # a standby that hangs shall not hold a node that stops
     conn.execute(_GIVE_UP, {"process": holder.process})
 
 
-def at_work(conn: Connection, name: str, *, besides: str = "") -> str | None:
+def active_node(conn: Connection, name: str, *, besides: str = "") -> str | None:
     """What people call the node that does a piece of work now; None where none does.
 
     Parameters

@@ -13,11 +13,11 @@ from service.storage.database.file_locks import FileLock
 from service.storage.operations.leases import Holder
 
 #: How long a run waits for the one before it to end [s].
-PATIENCE_S = 30.0
+TIMEOUT_S = 30.0
 
 
 @contextmanager
-def acquire_instance_lock(data_dir: Path, name: str, *, patience_s: float = PATIENCE_S) -> Iterator[Holder]:
+def acquire_instance_lock(data_dir: Path, name: str, *, timeout_s: float = TIMEOUT_S) -> Iterator[Holder]:
     """Be the one run of the service that works from this data folder.
 
     Raises
@@ -31,7 +31,7 @@ def acquire_instance_lock(data_dir: Path, name: str, *, patience_s: float = PATI
     except OSError as error:
         raise ConfigError(f"{data_dir}: nothing can be written there ({error.strerror}); make it writable") from error
     try:
-        if not lock.wait_exclusive(patience_s, lambda: None):
+        if not lock.acquire_exclusive(timeout_s, lambda: None):
             raise ConfigError(
                 f"another `underweir run` works from {data_dir}; stop it, or give this one a folder of its own"
                 " with UNDERWEIR_DATA_DIR"

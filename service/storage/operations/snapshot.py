@@ -31,7 +31,7 @@ class TableShape:
     months: tuple[str, ...] = ()
 
 
-def shapes(conn: Connection) -> list[TableShape]:
+def table_shapes(conn: Connection) -> list[TableShape]:
     """Every table, those that others refer to first."""
     return [
         TableShape(
@@ -44,7 +44,7 @@ def shapes(conn: Connection) -> list[TableShape]:
 
 
 @contextmanager
-def one_moment(engine: Engine) -> Iterator[Connection]:
+def consistent_snapshot(engine: Engine) -> Iterator[Connection]:
     """A connection that sees the database as it was at one moment, however long the reading takes; others go on writing."""
     with wrap_database_errors(), engine.connect() as plain:
         conn = plain.execution_options(isolation_level="REPEATABLE READ")
@@ -56,7 +56,7 @@ def one_moment(engine: Engine) -> Iterator[Connection]:
             yield conn
 
 
-def rows_of(conn: Connection, shape: TableShape) -> Iterator[bytes]:
+def dump_rows(conn: Connection, shape: TableShape) -> Iterator[bytes]:
     """A table's rows as COPY text, a few at a time."""
     statement = f"COPY (SELECT {', '.join(map(_quoted, shape.columns))} FROM {_quoted(shape.name)}) TO STDOUT"
     with psycopg_connection(conn).cursor() as cursor, cursor.copy(statement.encode()) as copy:
@@ -77,7 +77,7 @@ def require_empty(engine: Engine) -> None:
 
 
 @contextmanager
-def all_or_nothing(engine: Engine, names: Sequence[str]) -> Iterator[Connection]:
+def restore_transaction(engine: Engine, names: Sequence[str]) -> Iterator[Connection]:
     """One transaction in which these tables are put back, and in which nobody else begins to work in them.
 
     Raises
@@ -92,7 +92,7 @@ def all_or_nothing(engine: Engine, names: Sequence[str]) -> Iterator[Connection]
         yield conn
 
 
-def put_back(conn: Connection, shape: TableShape, chunks: Iterator[bytes]) -> int:
+def load_rows(conn: Connection, shape: TableShape, chunks: Iterator[bytes]) -> int:
     """Write COPY text into a table, its partitions made first; returns how many rows there were."""
     for month in shape.months:
         time = datetime.strptime(month, "%Y-%m").replace(tzinfo=UTC)
@@ -116,7 +116,7 @@ def end_sessions_and_tokens(conn: Connection, names: Sequence[str], now: datetim
     return sessions, tokens
 
 
-def continue_numbers(engine: Engine) -> None:
+def reset_sequences(engine: Engine) -> None:
     """Let every numbered table go on after its highest number."""
     with wrap_database_errors(), engine.begin() as conn:
         for table in Base.metadata.sorted_tables:
@@ -131,7 +131,7 @@ def continue_numbers(engine: Engine) -> None:
                     )
 
 
-def know_sizes(engine: Engine) -> None:
+def analyze(engine: Engine) -> None:
     """Let the planner look at what was put back."""
     with wrap_database_errors(), engine.connect().execution_options(isolation_level="AUTOCOMMIT") as conn:
         conn.execute(text("ANALYZE"))

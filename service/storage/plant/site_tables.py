@@ -94,7 +94,7 @@ def site_ids(conn: Connection) -> SiteIds:
     return SiteIds(tanks=_tank_ids(conn), signals={row.tag: row.id for row in signals})
 
 
-def hold_site(conn: Connection) -> None:
+def lock_site(conn: Connection) -> None:
     """Let nobody else bring a site file into force until the transaction ends; who reads is not held up."""
     conn.execute(text("LOCK TABLE site_revision IN SHARE ROW EXCLUSIVE MODE"))
 
@@ -116,7 +116,7 @@ def version_in_force(conn: Connection) -> SiteVersion | None:
     return None if row is None else SiteVersion(**row._mapping)
 
 
-def number_in_force(conn: Connection) -> int | None:
+def revision_in_force(conn: Connection) -> int | None:
     """The number of the version that is in force; None where none ever was."""
     return conn.execute(select(func.max(SiteRevision.id))).scalar_one()
 

@@ -77,7 +77,7 @@ def by_signal_and_time(columns: ReadingColumns) -> ReadingColumns:
 
 
 @dataclass(frozen=True, slots=True)
-class Collapsed:
+class Deduplicated:
     """Rows of distinct keys, and how many earlier rows of a key the last one repeated or overruled."""
 
     columns: ReadingColumns
@@ -85,7 +85,7 @@ class Collapsed:
     revised: int
 
 
-def last_of_each(ordered: ReadingColumns) -> Collapsed:
+def deduplicate(ordered: ReadingColumns) -> Deduplicated:
     """Within one delivery the last value for a key wins; the rows before it count as duplicate or as revised.
 
     Every row is compared with the next of its key: the same again is a duplicate, another value is a revision. Together
@@ -93,7 +93,7 @@ def last_of_each(ordered: ReadingColumns) -> Collapsed:
     """
     same_key = (ordered.signal_id[1:] == ordered.signal_id[:-1]) & (ordered.time_us[1:] == ordered.time_us[:-1])
     if not same_key.any():
-        return Collapsed(ordered, 0, 0)
+        return Deduplicated(ordered, 0, 0)
     value, after = ordered.value[:-1], ordered.value[1:]
     same_value = (
         ((value == after) | (np.isnan(value) & np.isnan(after)))
@@ -102,4 +102,4 @@ def last_of_each(ordered: ReadingColumns) -> Collapsed:
     )
     duplicate = int(np.count_nonzero(same_key & same_value))
     revised = int(np.count_nonzero(same_key)) - duplicate
-    return Collapsed(ordered.take(np.append(~same_key, True)), duplicate, revised)
+    return Deduplicated(ordered.take(np.append(~same_key, True)), duplicate, revised)

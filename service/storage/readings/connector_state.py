@@ -15,7 +15,7 @@ from service.storage.database.tables import ConnectorState
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class RefusedThere:
+class NodeDeadLetters:
     """Records that could not be stored and lie aside on one node."""
 
     node: str
@@ -47,10 +47,10 @@ class ConnectorHealth:
         return None if told is None else datetime.fromisoformat(told)
 
     @property
-    def refused(self) -> list[RefusedThere]:
+    def dead_letters(self) -> list[NodeDeadLetters]:
         """What lies aside, node by node."""
         return [
-            RefusedThere(node=node, **told | {"newest_at": datetime.fromisoformat(told["newest_at"])})
+            NodeDeadLetters(node=node, **told | {"newest_at": datetime.fromisoformat(told["newest_at"])})
             for node, told in sorted(self.standing.get("refused", {}).items())
         ]
 
@@ -61,7 +61,7 @@ def load_state(conn: Connection, connector: str) -> dict[str, Any]:
     return {} if state is None else state
 
 
-def record_good(
+def record_success(
     conn: Connection,
     connector: str,
     now: datetime,
@@ -117,7 +117,7 @@ def record_failure(conn: Connection, connector: str, now: datetime, error: str) 
     )
 
 
-def record_standing(
+def record_status(
     conn: Connection, connector: str, now: datetime, standing: Mapping[str, Any], *, lost: int = 0
 ) -> None:
     """How a source is doing now, and how many more of its samples are known to be lost."""
@@ -143,7 +143,7 @@ def record_losses(conn: Connection, connector: str, now: datetime, lost: int) ->
     conn.execute(statement.on_conflict_do_update(index_elements=[ConnectorState.connector], set_=changes))
 
 
-def record_refused(conn: Connection, connector: str, node: str, told: RefusedThere | None) -> None:
+def record_dead_letters(conn: Connection, connector: str, node: str, told: NodeDeadLetters | None) -> None:
     """What of a source lies aside on a node now; None when nothing does (any more)."""
     mine = {}
     if told is not None:

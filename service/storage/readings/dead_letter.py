@@ -16,8 +16,8 @@ from pathlib import Path
 from service.storage.database.fsync import sync_folder
 
 #: What may lie aside for one source, in bytes and in files. The database refuses next to nothing.
-REFUSED_BYTES = 64 << 20
-REFUSED_RECORDS = 2000
+MAX_BYTES = 64 << 20
+MAX_RECORDS = 2000
 
 
 _WHAT_TO_DO = """\
@@ -49,12 +49,10 @@ class _Kept:
     at_ns: int
 
 
-class RefusedRecords:
+class DeadLetterFolder:
     """The records of one spool that are set aside."""
 
-    def __init__(
-        self, spool_folder: Path, *, max_bytes: int = REFUSED_BYTES, max_records: int = REFUSED_RECORDS
-    ) -> None:
+    def __init__(self, spool_folder: Path, *, max_bytes: int = MAX_BYTES, max_records: int = MAX_RECORDS) -> None:
         self._above = spool_folder
         self.folder = spool_folder / "refused"
         self._max_bytes = max_bytes
@@ -87,18 +85,18 @@ class RefusedRecords:
         sync_folder(self.folder)
         return self._make_room()
 
-    def moved_back(self) -> list[Path]:
+    def retry_candidates(self) -> list[Path]:
         """The records that somebody put into the spool's folder to have them tried again."""
         return sorted(self._above.glob("*.record"))
 
-    def done_with(self, moved: Path) -> None:
+    def remove(self, moved: Path) -> None:
         """One that was moved back is stored, or set aside anew: file and reason are needed no more."""
         moved.unlink(missing_ok=True)
         there = self.folder / moved.name
         if not there.exists():
             _reason_of(there).unlink(missing_ok=True)
 
-    def set_aside(self) -> DeadLetters:
+    def count(self) -> DeadLetters:
         """What lies in the folder now."""
         kept = self._look()
         newest = max((one.at_ns for one in kept), default=None)

@@ -65,7 +65,7 @@ class ArrivedReadings:
         return ordered.take(last), ArrivedReadings(self.readings.take(rest), self.arrived_us[rest])
 
 
-class Recorded(NamedTuple):
+class RecordedChange(NamedTuple):
     """A core or work on a sensor that became known: what came, and what it took the place of."""
 
     at: datetime
@@ -95,7 +95,7 @@ def arrived_readings(
     )
 
 
-def recorded_cores(conn: Connection, tank_id: int, until: datetime) -> list[Recorded]:
+def recorded_cores(conn: Connection, tank_id: int, until: datetime) -> list[RecordedChange]:
     """Cores of a tank in the order they were recorded; a correction comes with what it corrects, a withdrawal alone goes."""
     old = aliased(CoreRow)
     rows = conn.execute(
@@ -104,17 +104,17 @@ def recorded_cores(conn: Connection, tank_id: int, until: datetime) -> list[Reco
         .where((CoreRow.tank_id == tank_id) | (old.tank_id == tank_id), CoreRow.recorded_at <= until)
         .order_by(CoreRow.recorded_at, CoreRow.taken_at, CoreRow.replicate, CoreRow.id)
     ).all()
-    found: list[Recorded] = []
+    found: list[RecordedChange] = []
     for row in rows:
         came = None if row.withdrawn or row.tank_id != tank_id else find_core(conn, row.id)
         gone = None if row.supersedes is None else find_core(conn, row.supersedes)
         # A correction may move a core from one tank to another: here it only goes.
         left = None if gone is None or gone.tank_id != tank_id else gone.core
-        found.append(Recorded(row.recorded_at, None if came is None else came.core, left))
+        found.append(RecordedChange(row.recorded_at, None if came is None else came.core, left))
     return found
 
 
-def recorded_calibrations(conn: Connection, signal_ids: Sequence[int], until: datetime) -> list[Recorded]:
+def recorded_calibrations(conn: Connection, signal_ids: Sequence[int], until: datetime) -> list[RecordedChange]:
     """Work on some sensors in the order it was recorded, corrections and withdrawals as for cores."""
     old = aliased(CalibrationRow)
     ours = list(signal_ids)
@@ -124,12 +124,12 @@ def recorded_calibrations(conn: Connection, signal_ids: Sequence[int], until: da
         .where(CalibrationRow.signal_id.in_(ours) | old.signal_id.in_(ours), CalibrationRow.recorded_at <= until)
         .order_by(CalibrationRow.recorded_at, CalibrationRow.at, CalibrationRow.id)
     ).all()
-    found: list[Recorded] = []
+    found: list[RecordedChange] = []
     for row in rows:
         came = None if row.withdrawn else find_calibration(conn, row.id)
         gone = None if row.supersedes is None else find_calibration(conn, row.supersedes)
         found.append(
-            Recorded(
+            RecordedChange(
                 row.recorded_at,
                 came.calibration if came is not None and came.signal_id in ours else None,
                 gone.calibration if gone is not None and gone.signal_id in ours else None,

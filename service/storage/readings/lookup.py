@@ -15,7 +15,7 @@ StoredReading = tuple[float, int, int]
 _PUSH_LOCK = 0x5F70_7573
 
 
-def one_batch_at_a_time(conn: Connection) -> None:
+def lock_pushes(conn: Connection) -> None:
     """Wait until no other batch that asked for this is under way; released with the transaction."""
     conn.execute(text("SELECT pg_advisory_xact_lock(:key)"), {"key": _PUSH_LOCK})
 

@@ -12,7 +12,7 @@ from service.storage.database.tables import FileLedger
 
 
 @dataclass(frozen=True, slots=True)
-class LedgerEntry:
+class ProcessedFile:
     """When and under which name a content was first taken in."""
 
     origin: str
@@ -20,7 +20,7 @@ class LedgerEntry:
     received_at: datetime
 
 
-def enter(
+def record(
     conn: Connection,
     *,
     connector: str,
@@ -51,11 +51,11 @@ def enter(
     return conn.execute(statement).first() is not None
 
 
-def find(conn: Connection, connector: str, content_hash: str) -> LedgerEntry | None:
+def find(conn: Connection, connector: str, content_hash: str) -> ProcessedFile | None:
     """Where this content was first met, or None when it is new."""
     row = conn.execute(
         select(FileLedger.origin, FileLedger.batch_id, FileLedger.received_at).where(
             FileLedger.connector == connector, FileLedger.content_hash == content_hash
         )
     ).first()
-    return None if row is None else LedgerEntry(row.origin, row.batch_id, row.received_at)
+    return None if row is None else ProcessedFile(row.origin, row.batch_id, row.received_at)

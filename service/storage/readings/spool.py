@@ -23,7 +23,7 @@ from threading import RLock
 from typing import BinaryIO
 
 from service.storage.database.fsync import sync_folder
-from service.storage.readings.dead_letter import RefusedRecords
+from service.storage.readings.dead_letter import DeadLetterFolder
 
 _MAGIC = b"UWR1"
 #: Magic, CRC-32 of all that follows it, sequence number, how many samples, length of the payload.
@@ -81,7 +81,7 @@ class Spool:
         self._lock = RLock()
         self._damaged = 0
         folder.mkdir(parents=True, exist_ok=True)
-        self.refused = RefusedRecords(folder)
+        self.dead_letters = DeadLetterFolder(folder)
         self._lost_samples, self._lost_records = self._read_losses()
         self._write_losses(sync=False)
         self._trimmed = self._read_place()
@@ -104,7 +104,7 @@ class Spool:
             record = SpoolRecord(self._next, samples, payload)
             self._next += 1
             self._memory.append(record)
-            while not self._settle() and self._memory_size() > self._memory_bytes:
+            while not self._flush() and self._memory_size() > self._memory_bytes:
                 if any(segment.entries for segment in self._segments):
                     self._give_up_oldest()
                 else:
@@ -137,7 +137,7 @@ class Spool:
             with contextlib.suppress(OSError):
                 self._write_place()
 
-    def set_aside(self, payload: bytes, samples: int, reason: str) -> None:
+    def put_dead_letter(self, payload: bytes, samples: int, reason: str) -> None:
         """Keep apart, with its reason, what cannot be stored; the record it comes from is trimmed afterwards as any other.
 
         Raises
@@ -146,14 +146,14 @@ class Spool:
             the disk does not take it; the record must stay where it is.
         """
         with self._lock:
-            gone, lost = self.refused.put(payload, samples, reason)
+            gone, lost = self.dead_letters.put(payload, samples, reason)
             if gone:
                 self._count_lost(gone, lost)
 
-    def settle(self) -> None:
+    def flush(self) -> None:
         """Bring to disk what waits in memory, as far as the disk takes it; nothing to do but when it was full."""
         with self._lock:
-            self._settle()
+            self._flush()
 
     def counts(self) -> SpoolCounts:
         """What is held and lost."""
@@ -170,7 +170,7 @@ class Spool:
                 damaged=self._damaged,
             )
 
-    def losses_reported(self, counts: SpoolCounts) -> None:
+    def acknowledge_losses(self, counts: SpoolCounts) -> None:
         """The losses in *counts* are known elsewhere for good; later ones stay."""
         with self._lock:
             self._lost_samples -= counts.lost_samples
@@ -181,12 +181,12 @@ class Spool:
     def close(self) -> None:
         """Close the file being written; what the disk does not take even now is counted as lost. Safe to call again."""
         with self._lock:
-            if not self._settle():
+            if not self._flush():
                 self._count_lost(len(self._memory), sum(record.samples for record in self._memory))
                 self._memory.clear()
             self._close_file()
 
-    def _settle(self) -> bool:
+    def _flush(self) -> bool:
         """Bring to disk what waits in memory, oldest first; False while the disk refuses."""
         while self._memory:
             try:

@@ -23,7 +23,7 @@ from service.storage.database.binary_copy import copy_in
 from service.storage.database.epoch import from_us, to_us
 from service.storage.database.partitions import ensure_months, partition_name, partitions
 from service.storage.database.session import transaction
-from service.storage.readings.columns import ReadingColumns, by_signal_and_time, last_of_each
+from service.storage.readings.columns import ReadingColumns, by_signal_and_time, deduplicate
 from service.storage.trends.rollups import mark_due
 
 #: Keys looked up before a chunk is appended.
@@ -32,7 +32,7 @@ _DAY_US = 86_400_000_000
 
 
 @dataclass(slots=True)
-class Stored:
+class WriteCounts:
     """What became of the readings of one batch; every reading counts once."""
 
     accepted: int = 0
@@ -55,13 +55,13 @@ class ReadingWriter:
         self._batch_id = batch_id
         self._met_stored = False
         self._months: set[int] = set()
-        self.stored = Stored()
+        self.stored = WriteCounts()
 
     def store(self, columns: ReadingColumns) -> None:
         """Store one chunk; 100,000 to 250,000 rows at once are quickest."""
         if not len(columns):
             return
-        collapsed = last_of_each(by_signal_and_time(columns))
+        collapsed = deduplicate(by_signal_and_time(columns))
         rows = collapsed.columns
         self.stored.duplicate += collapsed.duplicate
         self.stored.revised += collapsed.revised

@@ -14,7 +14,7 @@ from sqlalchemy.orm import aliased
 
 from service.domain.cores.core import Calibration, CalibrationKind
 from service.errors import InputError
-from service.storage.blanket.recompute import mark_signals
+from service.storage.blanket.recompute import mark_signals_dirty
 from service.storage.database.epoch import to_us
 from service.storage.database.tables import CalibrationRow, SignalRow
 
@@ -50,7 +50,7 @@ def insert_calibration(conn: Connection, record: CalibrationRecord) -> bool:
     if stored is None:
         _require_same(conn, record)
         return False
-    mark_signals(conn, {record.signal_id: to_us(record.calibration.at)})
+    mark_signals_dirty(conn, {record.signal_id: to_us(record.calibration.at)})
     return True
 
 
@@ -151,7 +151,7 @@ def _supersede(conn: Connection, old_id: UUID, record: CalibrationRecord, reason
     earliest = {old.signal_id: to_us(old.calibration.at)}
     at = to_us(record.calibration.at)
     earliest[record.signal_id] = min(at, earliest.get(record.signal_id, at))
-    mark_signals(conn, earliest)
+    mark_signals_dirty(conn, earliest)
     return True
 
 

@@ -38,7 +38,7 @@ class Archived:
     restored_at: datetime | None
 
 
-def moving_alone(conn: Connection, *, wait: bool = True) -> bool:
+def lock_batch_moves(conn: Connection, *, wait: bool = True) -> bool:
     """Keep others who ask for this from moving batches until the transaction ends; False when somebody does, without *wait*."""
     if wait:
         conn.execute(text("SELECT pg_advisory_xact_lock(:key)"), {"key": _MOVING})
@@ -65,7 +65,7 @@ def archive_files(conn: Connection, month: datetime | None = None) -> list[Archi
     ]
 
 
-def hold_month(conn: Connection, source: Source, month: datetime) -> bool:
+def lock_month(conn: Connection, source: Source, month: datetime) -> bool:
     """Keep writers out of a month until the transaction ends; False when it has no partition, or is not rolled up yet.
 
     Whoever writes to it meanwhile waits, and is turned away with advice to try again when it takes too long.
@@ -108,7 +108,7 @@ def next_part(conn: Connection, source: Kept, month: datetime) -> int:
     return 1 if newest is None else newest + 1
 
 
-def enter(conn: Connection, file: Archived) -> None:
+def record_file(conn: Connection, file: Archived) -> None:
     """Remember a file."""
     conn.execute(
         insert(ArchiveFile).values(
@@ -124,7 +124,7 @@ def enter(conn: Connection, file: Archived) -> None:
     )
 
 
-def put_back(conn: Connection, file: Archived, parts: Iterator[pa.Table]) -> int:
+def restore_rows(conn: Connection, file: Archived, parts: Iterator[pa.Table]) -> int:
     """Put rows of a file into their table again; rows that are there already are newer and stay. Returns how many came back."""
     if file.source in PARTITIONED:
         ensure_months(conn, file.source, file.month, file.month)

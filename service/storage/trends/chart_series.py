@@ -11,7 +11,7 @@ Source = Literal["reading", "assessment", "estimate"]
 
 
 @dataclass(frozen=True, slots=True)
-class Drawn:
+class ChartSeries:
     """One line, or one band, of a picture. Fixed words of ours, never given by anybody outside: they become SQL."""
 
     #: Its number in the rollups; never given to another.
@@ -31,10 +31,10 @@ class Drawn:
         return f"{self.last} <> 'NaN' AND NOT {self.left_out}"
 
 
-DRAWN = {
-    "reading": Drawn(1, "reading", "signal_id", "value", "value", "value", f"quality = {int(Quality.BAD)}"),
-    "raw": Drawn(2, "assessment", "signal_id", "height", "height", "height"),
-    "corrected": Drawn(3, "assessment", "signal_id", "corrected", "corrected", "corrected"),
-    "estimate": Drawn(4, "estimate", "tank_id", "height", "height", "height"),
-    "band": Drawn(5, "estimate", "tank_id", "height - 1.96 * sd", "height + 1.96 * sd", "height"),
+CHART_SERIES = {
+    "reading": ChartSeries(1, "reading", "signal_id", "value", "value", "value", f"quality = {int(Quality.BAD)}"),
+    "raw": ChartSeries(2, "assessment", "signal_id", "height", "height", "height"),
+    "corrected": ChartSeries(3, "assessment", "signal_id", "corrected", "corrected", "corrected"),
+    "estimate": ChartSeries(4, "estimate", "tank_id", "height", "height", "height"),
+    "band": ChartSeries(5, "estimate", "tank_id", "height - 1.96 * sd", "height + 1.96 * sd", "height"),
 }

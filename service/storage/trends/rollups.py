@@ -17,7 +17,7 @@ from sqlalchemy import Connection, func, insert, select, text
 from service.storage.database.epoch import from_us, to_us
 from service.storage.database.tables import RollupDue
 from service.storage.trends.archive_spans import archived_spans
-from service.storage.trends.chart_series import DRAWN, Drawn, Source
+from service.storage.trends.chart_series import CHART_SERIES, ChartSeries, Source
 from service.storage.trends.rollup_plan import LEVELS, MINUTE, Span, joined, outward, without
 
 #: First key of the advisory locks on what is being rolled up: any number not used for another purpose.
@@ -91,7 +91,7 @@ def roll_up(conn: Connection, newest: int) -> int:
 
 def _roll(conn: Connection, source: Source, work: Mapping[int, Sequence[Span]]) -> None:
     gone = joined(archived_spans(conn, source))
-    for drawn in (each for each in DRAWN.values() if each.source == source):
+    for drawn in (each for each in CHART_SERIES.values() if each.source == source):
         finer: int | None = None
         for level in LEVELS:
             here, away = _buckets(work, level, gone if finer is None else [])
@@ -135,7 +135,7 @@ _SPAN = (
 )
 
 
-def _fresh(drawn: Drawn, finer: int | None) -> str:
+def _fresh(drawn: ChartSeries, finer: int | None) -> str:
     if finer is None:
         rows = (
             f"SELECT time, {drawn.low} AS low, {drawn.high} AS high, {drawn.last} AS last, 1 AS readings"
@@ -161,7 +161,7 @@ _PUT = (
 )
 
 
-def _anew(drawn: Drawn, finer: int | None) -> str:
+def _anew(drawn: ChartSeries, finer: int | None) -> str:
     return (
         _SPAN + _fresh(drawn, finer) + ", gone AS (DELETE FROM rollup u USING span s WHERE u.owner_id = s.owner_id"
         " AND u.series = :series AND u.step = :seconds AND u.time >= s.first AND u.time < s.until"
@@ -173,7 +173,7 @@ def _anew(drawn: Drawn, finer: int | None) -> str:
     )
 
 
-def _widened(drawn: Drawn) -> str:
+def _widened(drawn: ChartSeries) -> str:
     return (
         _SPAN + _fresh(drawn, None) + _PUT + "low = least(u.low, excluded.low), high = greatest(u.high, excluded.high),"
         " readings = greatest(u.readings, excluded.readings)"

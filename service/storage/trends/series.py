@@ -15,7 +15,7 @@ from sqlalchemy import Connection, text
 from service.errors import InputError
 from service.storage.database.epoch import from_us, to_us
 from service.storage.trends.archive_spans import archived_spans
-from service.storage.trends.chart_series import DRAWN, Drawn
+from service.storage.trends.chart_series import CHART_SERIES, ChartSeries
 from service.storage.trends.rollup_plan import LEVELS, Piece, grid, pieces
 from service.storage.trends.rollups import due_spans
 
@@ -46,7 +46,7 @@ def buckets(conn: Connection, what: str, row_number: int, start: datetime, end: 
     """
     if end <= start:
         raise InputError("the end lies before the start")
-    drawn = DRAWN[what]
+    drawn = CHART_SERIES[what]
     pixels = grid(to_us(start), to_us(end), width)
     # Marks are read before the rollups: a span rolled up meanwhile is read from the rows, and right either way.
     due = [] if pixels.level is None else due_spans(conn, drawn.source, row_number)
@@ -84,7 +84,7 @@ def _sorted(plan: list[Piece]) -> list[tuple[int | None, list[Piece]]]:
     return [(level, found) for level, found in parts if found]
 
 
-def _rows(drawn: Drawn, level: int | None, number: int, *, single: bool) -> str:
+def _rows(drawn: ChartSeries, level: int | None, number: int, *, single: bool) -> str:
     """What answers for the pieces of one level."""
     if level is None:
         rows = (

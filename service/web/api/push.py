@@ -11,7 +11,7 @@ from typing import Annotated, Any
 
 from fastapi import APIRouter, Depends, HTTPException, Request
 
-from service.jobs.ingest.push import RowOutcome, RowVerdict, take_pushed
+from service.jobs.ingest.push import RowOutcome, RowVerdict, store_pushed
 from service.web.api.schemas import Taken
 from service.web.base.access import Pusher, ScriptChecked
 from service.web.base.plant import Plant
@@ -72,7 +72,7 @@ def push(
         raise HTTPException(
             413, f"At most {MOST_ROWS} rows are taken at once; these are {len(rows)}. Send them in parts."
         )
-    verdicts = take_pushed(plant.engine, plant.intake, rows, sender=pusher.label, now=plant.clock())
+    verdicts = store_pushed(plant.engine, plant.intake, rows, sender=pusher.label, now=plant.clock())
     counts = Counter(found.verdict for found in verdicts)
     return {**{str(verdict): counts[verdict] for verdict in RowOutcome}, "rows": [_shown(found) for found in verdicts]}
 

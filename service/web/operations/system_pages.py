@@ -14,7 +14,7 @@ from service import __version__
 from service.storage.alarms.alarms import alarms
 from service.storage.database.session import transaction
 from service.storage.operations.job_runs import job_records
-from service.storage.plant.site_tables import number_in_force
+from service.storage.plant.site_tables import revision_in_force
 from service.web.base.access import Principal, Public, Viewer
 from service.web.base.plant import Plant
 from service.web.base.templating import page, static
@@ -94,7 +94,7 @@ def alarms_ready(plant: Plant, visitor: Anybody) -> PlainTextResponse:
     """Somebody has looked at all alarms within the last minutes: this node, or the one that has the work."""
     with transaction(plant.engine) as conn:
         looked = next((found.last_good_at for found in job_records(conn) if found.job == "evaluate"), None)
-        changing = plant.version is not None and number_in_force(conn) != plant.version.id
+        changing = plant.version is not None and revision_in_force(conn) != plant.version.id
         unmatched = plant.alarms.unmatched({record.key: record.tank for record in alarms(conn)})
     if unmatched and not changing:
         return PlainTextResponse("not every alarm is looked at\n", status_code=503)

@@ -13,7 +13,7 @@ from service.domain.sensors.work_proof import LEAST_CORES, WorkOutcome
 from service.errors import InputError
 from service.jobs.sensors.calibrate import withdraw_work
 from service.jobs.sensors.certify import certify
-from service.storage.blanket.recompute import waiting_from
+from service.storage.blanket.recompute import dirty_since
 from service.storage.database.session import transaction
 from service.storage.sensors.calibrations import CalibrationRecord, calibration_history
 from service.web.base.access import FormChecked, Principal, Supervisor, Viewer
@@ -90,7 +90,7 @@ def _page(
     proof = found.proof(work.at)
     with transaction(plant.engine) as conn:
         tank_id = plant.ids.tanks[found.setup.tank.key]
-        since = waiting_from(conn, tank_id)
+        since = dirty_since(conn, tank_id)
     waiting = since is not None and since <= work.at
     last = max(other.calibration.at for other in found.works) if found.works else None
     return page(

@@ -94,12 +94,12 @@ def test_sessions_of_several_people_are_told_apart(engine: Engine, person: Perso
     assert people.session_of(engine, mine, later) is not None  # which counts as use of this one alone
     with transaction(engine) as conn:
         ever = NIGHT - timedelta(days=1)
-        [stay] = sessions.stays_of(conn, person.id, seen_since=ever, started_since=ever)
+        [stay] = sessions.sessions_of(conn, person.id, seen_since=ever, started_since=ever)
         assert (stay.token_hash, stay.started_at, stay.seen_at) == (people.hash_secret(mine), NIGHT, later)
-        [stay] = sessions.stays_of(conn, other.id, seen_since=NIGHT, started_since=NIGHT)
+        [stay] = sessions.sessions_of(conn, other.id, seen_since=NIGHT, started_since=NIGHT)
         assert stay.seen_at == NIGHT
-        assert sessions.stays_of(conn, other.id, seen_since=later, started_since=ever) == []
-        assert sessions.stays_of(conn, person.id, seen_since=ever, started_since=later) == []
+        assert sessions.sessions_of(conn, other.id, seen_since=later, started_since=ever) == []
+        assert sessions.sessions_of(conn, person.id, seen_since=ever, started_since=later) == []
 
 
 def test_a_new_password_ends_every_session_but_the_one_it_was_typed_in(engine: Engine, person: PersonRecord) -> None:
@@ -133,11 +133,11 @@ def test_what_is_over_is_forgotten_and_what_is_not_stays(engine: Engine, person:
         sessions.drop_old(
             conn, seen_before=NIGHT - 3 * hour, started_before=NIGHT - 9 * hour, failed_before=NIGHT - hour
         )
-        left = sessions.stays_of(conn, person.id, seen_since=NIGHT - 99 * hour, started_since=NIGHT - 99 * hour)
+        left = sessions.sessions_of(conn, person.id, seen_since=NIGHT - 99 * hour, started_since=NIGHT - 99 * hour)
         assert {stay.token_hash for stay in left} == set(kept)
         assert sessions.failures(conn, NIGHT - 99 * hour).count == 3
-        sessions.forgive(conn, name="operator", address="192.0.2.9")
-        sessions.forgive(conn, name="another", address="192.0.2.1")
+        sessions.clear_failures(conn, name="operator", address="192.0.2.9")
+        sessions.clear_failures(conn, name="another", address="192.0.2.1")
         assert sessions.failures(conn, NIGHT - 99 * hour).count == 3
-        sessions.forgive(conn, name="operator", address="192.0.2.1")
+        sessions.clear_failures(conn, name="operator", address="192.0.2.1")
         assert sessions.failures(conn, NIGHT - 99 * hour).count == 1

@@ -40,7 +40,7 @@ from service.jobs.ingest import ingest
 from service.notify.channels import gsm7
 from service.notify.channels.gateway_hook import GatewayReply
 from service.storage.alarms.alarms import alarms, save_alarms
-from service.storage.blanket.recompute import due
+from service.storage.blanket.recompute import claim_due
 from service.storage.cores.cores import current_cores
 from service.storage.database.session import transaction
 from service.web.app import create_app
@@ -132,7 +132,7 @@ class House:
             found: dict[str, list[Any]] = {
                 name: [tuple(row) for row in conn.execute(text(query))] for name, query in asked.items()
             }
-            return found | {"marks": due(conn)}
+            return found | {"marks": claim_due(conn)}
 
     def refuse_audit(self, refuse: bool) -> None:
         """Have the database refuse lines of the audit log about cores and alarms, or take them again."""

@@ -31,7 +31,7 @@ from service.jobs.plant.outage import put_back, take_out, tanks_out
 from service.storage.accounts.audit import changes
 from service.storage.alarms.alarms import AlarmRecord, JournalLine, alarms, journal, sync_alarms
 from service.storage.database.session import transaction
-from service.storage.readings.connector_state import record_failure, record_good
+from service.storage.readings.connector_state import record_failure, record_success
 from tests.support.alarm_plant import (
     EAST,
     MINUTE,
@@ -321,7 +321,7 @@ class TestTogether:
             raise StorageError("no", retryable=False)
 
         before = stand(plant, "east.high")
-        monkeypatch.setattr("service.jobs.calls.notification.put", broken)
+        monkeypatch.setattr("service.jobs.calls.notification.enqueue", broken)
         done = evaluate(plant.engine, plant.setup, TANKS, plant.ids, projected={}, now=NIGHT + MINUTE)
         assert done.failed == {"east": "no"}
         assert stand(plant, "east.high") == before
@@ -375,13 +375,13 @@ class TestService:
 
     def test_a_silent_source_and_its_return(self, plant: AlarmPlant) -> None:
         with transaction(plant.engine) as conn:
-            record_good(conn, "drop", NIGHT)
+            record_success(conn, "drop", NIGHT)
         self.look(plant, NIGHT + MINUTE)
         with transaction(plant.engine) as conn:
             record_failure(conn, "drop", NIGHT + 2 * MINUTE, "folder is gone")
         self.look(plant, NIGHT + 16 * MINUTE)
         with transaction(plant.engine) as conn:
-            record_good(conn, "drop", NIGHT + 17 * MINUTE)
+            record_success(conn, "drop", NIGHT + 17 * MINUTE)
         self.look(plant, NIGHT + 18 * MINUTE)
         assert [subject for _, subject in outbox(plant)] == [
             "SERVICE Alder Creek: nothing from source drop for 16 min; its tanks are not watched",
@@ -390,7 +390,7 @@ class TestService:
 
     def test_a_source_ahead_of_our_clock(self, plant: AlarmPlant) -> None:
         with transaction(plant.engine) as conn:
-            record_good(conn, "drop", NIGHT, last_sample_at=NIGHT + HOUR)
+            record_success(conn, "drop", NIGHT, last_sample_at=NIGHT + HOUR)
         for minute in range(7):
             self.look(plant, NIGHT + minute * MINUTE)
         assert [event for event, _ in events(plant, "system.clock")] == ["occurred"]

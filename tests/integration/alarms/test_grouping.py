@@ -13,10 +13,10 @@ from sqlalchemy import Connection, Engine, event, text
 from service.alarms.machine import AlarmState, Shelve
 from service.jobs.alarms.command import submit_command
 from service.jobs.alarms.evaluate import Evaluated, evaluate, evaluate_service
-from service.storage.alarms.alarms import alarms, folded, journal, sync_alarms
+from service.storage.alarms.alarms import alarms, grouped_alarms, journal, sync_alarms
 from service.storage.database.session import transaction
 from service.storage.plant.site_tables import sync_site
-from service.storage.readings.connector_state import record_good
+from service.storage.readings.connector_state import record_success
 from tests.support.alarm_plant import (
     MINUTE,
     NIGHT,
@@ -71,7 +71,7 @@ def minutes(
         now = NIGHT + minute * MINUTE
         if polled:
             with transaction(plant.engine) as conn:
-                record_good(conn, "plc", now)
+                record_success(conn, "plc", now)
         if clearance is not None:
             for tank in TWENTY:
                 plant.believe(now, clearance, tank=tank)
@@ -120,7 +120,7 @@ def test_two_tanks_are_no_storm(plant: AlarmPlant) -> None:
     for minute in range(3):
         now = NIGHT + minute * MINUTE
         with transaction(plant.engine) as conn:
-            record_good(conn, "plc", now)
+            record_success(conn, "plc", now)
         for number, tank in enumerate(TWENTY):
             plant.believe(now, 1.0 if number < 2 else 2.0, tank=tank)
         look(plant, now)
@@ -161,7 +161,7 @@ def test_what_stays_silent_when_the_controller_is_back_calls_then(plant: AlarmPl
     for minute in range(21, 29):
         now = NIGHT + minute * MINUTE
         with transaction(plant.engine) as conn:
-            record_good(conn, "plc", now)
+            record_success(conn, "plc", now)
         for tank in TWENTY[1:]:
             plant.believe(now, 2.0, tank=tank)
         look(plant, now)
@@ -197,7 +197,7 @@ def test_a_shelved_cause_keeps_what_it_folded_but_folds_nothing_more(plant: Alar
     for minute in range(2, 5):
         now = NIGHT + minute * MINUTE
         with transaction(plant.engine) as conn:
-            record_good(conn, "plc", now)
+            record_success(conn, "plc", now)
         for number, tank in enumerate(TWENTY):
             plant.believe(now, 1.0 if number < 5 else 2.0, tank=tank)
         look(plant, now)
@@ -207,7 +207,7 @@ def test_a_shelved_cause_keeps_what_it_folded_but_folds_nothing_more(plant: Alar
     for minute in range(5, 8):
         now = NIGHT + minute * MINUTE
         with transaction(plant.engine) as conn:
-            record_good(conn, "plc", now)
+            record_success(conn, "plc", now)
         for number, tank in enumerate(TWENTY):
             plant.believe(now, 1.0 if number < 6 else 2.0, tank=tank)
         look(plant, now)
@@ -235,7 +235,7 @@ def test_the_journal_of_decades_is_not_read_to_find_what_was_folded(plant: Alarm
                 scanned.extend(_rows_of(plan[0]["Plan"], "alarm_event"))
 
         event.listen(conn, "before_cursor_execute", explain)
-        assert folded(conn, known) == set()
+        assert grouped_alarms(conn, known) == set()
         event.remove(conn, "before_cursor_execute", explain)
     assert scanned == [len(known)]  # one line an alarm, of the 300 it has
 

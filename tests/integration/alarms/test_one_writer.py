@@ -11,8 +11,8 @@ from sqlalchemy import Connection, Engine, text
 from service.alarms.machine import Machine
 from service.domain.operations.lease import TERM_S
 from service.errors import LeaseLost, StorageError
-from service.storage.alarms.alarms import keep_quietly, lock_alarms, save_alarms
-from service.storage.calls.outbox import OutboxMessage, claim, put
+from service.storage.alarms.alarms import lock_alarms, save_alarms, save_unless_changed
+from service.storage.calls.outbox import OutboxMessage, claim, enqueue
 from service.storage.database.session import fenced, transaction
 from service.storage.operations import leases
 from service.storage.operations.leases import Fence, Holder
@@ -85,7 +85,7 @@ def test_a_look_that_changed_nothing_does_not_undo_what_a_person_did_meanwhile(e
         read_before = lock_alarms(conn, ["east.high"])["east.high"]
         save_alarms(conn, [(read_before.id, Machine(since=NIGHT, actor="Sam"))])
     with transaction(engine) as conn:
-        keep_quietly(conn, [(read_before, Machine(since=NIGHT, standing="still normal"))])
+        save_unless_changed(conn, [(read_before, Machine(since=NIGHT, standing="still normal"))])
         assert lock_alarms(conn, ["east.high"])["east.high"].machine.actor == "Sam"
 
 
@@ -105,7 +105,7 @@ def a_message(key: str) -> OutboxMessage:
 
 def test_a_message_being_claimed_is_passed_over_by_another_worker_so_nobody_is_called_twice(engine: Engine) -> None:
     with transaction(engine) as conn:
-        put(conn, [a_message("first"), a_message("second")])
+        enqueue(conn, [a_message("first"), a_message("second")])
     with transaction(engine) as one, transaction(engine) as two:
         impatient(two)
         taken = [claim(conn, NIGHT, channels=["sms"], lease=LEASE) for conn in (one, two)]
@@ -137,7 +137,7 @@ def run_out(engine: Engine) -> None:
 def test_a_node_that_lost_its_lease_and_got_it_back_does_not_write_what_it_began_before(engine: Engine) -> None:
     """The same process holds the lease again, but another decided in between: only the number tells the two times apart."""
     with transaction(engine) as conn:
-        leases.describe(conn, ["evaluate"])
+        leases.create_leases(conn, ["evaluate"])
         conn.execute(text("CREATE TABLE written (what text)"))
     before = renew(engine, "a")
     assert before is not None
@@ -165,7 +165,7 @@ def test_the_right_number_of_other_work_or_of_another_process_opens_nothing(
     engine: Engine, name: str, process: str
 ) -> None:
     with transaction(engine) as conn:
-        leases.describe(conn, ["evaluate", "deliver"])
+        leases.create_leases(conn, ["evaluate", "deliver"])
     token = renew(engine, "a")
     assert token is not None
 
@@ -179,7 +179,7 @@ def test_the_right_number_of_other_work_or_of_another_process_opens_nothing(
 
 def test_a_run_forgets_what_earlier_runs_on_its_node_held_and_nothing_else(engine: Engine) -> None:
     with transaction(engine) as conn:
-        leases.describe(conn, ["evaluate", "deliver", "maintain"])
+        leases.create_leases(conn, ["evaluate", "deliver", "maintain"])
 
     def take(node: str, process: str, work: str) -> None:
         with transaction(engine) as conn:
@@ -189,7 +189,7 @@ def test_a_run_forgets_what_earlier_runs_on_its_node_held_and_nothing_else(engin
     take("north", "this", "deliver")
     take("south", "that", "maintain")
     with transaction(engine) as conn:
-        leases.forget_earlier(conn, Holder(node="north", node_name="north", process="this"))
+        leases.release_earlier(conn, Holder(node="north", node_name="north", process="this"))
         assert {one.name: one.live for one in leases.leases(conn)} == {
             "evaluate": False,
             "deliver": True,
@@ -199,7 +199,7 @@ def test_a_run_forgets_what_earlier_runs_on_its_node_held_and_nothing_else(engin
 
 def test_giving_up_waits_for_no_standby_and_no_lock(engine: Engine) -> None:
     with transaction(engine) as conn:
-        leases.give_up(conn, holder("a"))
+        leases.release(conn, holder("a"))
         shown = [conn.execute(text(f"SHOW {name}")).scalar_one() for name in ("synchronous_commit", "lock_timeout")]
     assert shown == ["local", "5s"]
 
@@ -207,9 +207,9 @@ def test_giving_up_waits_for_no_standby_and_no_lock(engine: Engine) -> None:
 def test_a_node_that_stands_by_writes_nothing(engine: Engine) -> None:
     """It looks before it asks for a lock: else every node would write every few seconds."""
     with transaction(engine) as conn:
-        leases.describe(conn, ["evaluate"])
+        leases.create_leases(conn, ["evaluate"])
     renew(engine, "a")
     with transaction(engine) as conn:
         assert leases.renew(conn, holder("b"), ["evaluate"], TERM_S) == {}
         assert conn.execute(text("SELECT pg_current_xact_id_if_assigned()")).scalar_one() is None
-        assert leases.time_of_day(conn) > NIGHT
+        assert leases.database_time(conn) > NIGHT

@@ -22,7 +22,7 @@ from service.jobs.alarms.situations import standing_observations, tank_histories
 from service.jobs.blanket.estimate import project_all, update_estimates
 from service.storage.alarms.alarms import AlarmRecord, alarms
 from service.storage.blanket import estimates
-from service.storage.blanket.recompute import mark
+from service.storage.blanket.recompute import mark_dirty
 from service.storage.cores.cores import CoreRecord, correct_core, withdraw_core
 from service.storage.database.session import transaction
 from service.storage.readings.batches import open_batch
@@ -192,7 +192,7 @@ def test_a_second_core_takes_a_wrong_one_back_whatever_the_one_sensor_does(engin
 
     def at(now: datetime) -> AlarmRecord:
         with transaction(engine) as conn:
-            mark(conn, {plant.ids.tanks["east"]: NIGHT - 4 * HOUR})
+            mark_dirty(conn, {plant.ids.tanks["east"]: NIGHT - 4 * HOUR})
         update_estimates(engine, (tank,), plant.ids, now)
         projected = project_all(engine, (tank,), plant.ids, now)
         done = evaluate(engine, setup, (tank,), plant.ids, projected=projected, now=now)

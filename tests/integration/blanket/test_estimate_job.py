@@ -56,7 +56,7 @@ def _store(engine: Engine, ids: SiteIds, columns: ReadingColumns) -> None:
         batch = open_batch(conn, "test", "test", plant.NIGHT)
         writer = ReadingWriter(conn, batch)
         writer.store(columns)
-        recompute.mark_signals(conn, writer.stored.earliest_us)
+        recompute.mark_signals_dirty(conn, writer.stored.earliest_us)
 
 
 def _core(ids: SiteIds, minutes: int, thickness: float) -> CoreRecord:
@@ -160,8 +160,8 @@ def test_history_longer_than_a_piece_is_estimated_to_its_end(engine: Engine, ids
     assert _estimates(engine, ids)[-1].time == plant.NIGHT + (count - 1) * step
     assert len(_estimates(engine, ids)) == count
     with transaction(engine) as conn:
-        assert recompute.due(conn) == []
-        assert recompute.pasts(conn, list(ids.tanks.values())) == {}
+        assert recompute.claim_due(conn) == []
+        assert recompute.backfills(conn, list(ids.tanks.values())) == {}
     assert update_estimates(engine, SETUPS, ids, now) == []
 
 

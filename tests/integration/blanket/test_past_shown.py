@@ -16,7 +16,7 @@ from service.domain.plant.role import Role
 from service.examination import store
 from service.jobs.accounts import people
 from service.jobs.blanket.estimate import update_estimates
-from service.storage.blanket.recompute import leave_to_past, mark, move_past
+from service.storage.blanket.recompute import advance_backfill, extend_backfill, mark_dirty
 from service.storage.database.session import transaction
 from service.storage.readings.batches import open_batch
 from service.storage.readings.writer import ReadingWriter
@@ -87,17 +87,17 @@ def plant(tmp_path: Path, database_url: str, monkeypatch: pytest.MonkeyPatch) ->
             writer.store(columns(built.ids.signals["EAST_LEVEL"], said, start=start, step=timedelta(minutes=1)))
             for tag, value in (("EAST_FLOW", 0.15), ("EAST_RETURN", 0.08)):
                 writer.store(columns(built.ids.signals[tag], [value] * 60, start=start, step=timedelta(minutes=1)))
-            mark(conn, {built.ids.tanks["east"]: start})
+            mark_dirty(conn, {built.ids.tanks["east"]: start})
         update_estimates(built.engine, built.setups, built.ids, now)
         with transaction(built.engine) as conn:
-            leave_to_past(conn, built.ids.tanks["east"], now - timedelta(days=180), now - timedelta(minutes=5))
-            move_past(conn, built.ids.tanks["east"], now - timedelta(days=90))
+            extend_backfill(conn, built.ids.tanks["east"], now - timedelta(days=180), now - timedelta(minutes=5))
+            advance_backfill(conn, built.ids.tanks["east"], now - timedelta(days=90))
         yield built
 
 
 def done(plant: Installation) -> None:
     with transaction(plant.engine) as conn:
-        move_past(conn, plant.ids.tanks["east"], None)
+        advance_backfill(conn, plant.ids.tanks["east"], None)
 
 
 @pytest.mark.parametrize("words", COMMANDS, ids=[words[0] for words in COMMANDS])

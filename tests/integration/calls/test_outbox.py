@@ -15,9 +15,9 @@ from service.storage.calls.outbox import (
     OutboxMessage,
     Recipients,
     claim,
+    enqueue,
     health,
     next_due,
-    put,
     record_failed,
     record_retry,
     record_sent,
@@ -43,7 +43,7 @@ def message(key: str, *, kind: str = "alarm", recipient: str = "night@example.or
 
 def put_all(engine: Engine, *messages: OutboxMessage) -> int:
     with transaction(engine) as conn:
-        return put(conn, messages)
+        return enqueue(conn, messages)
 
 
 def take(

@@ -41,7 +41,7 @@ def put(conn: Connection, key: str, event: int | None = None, *, at: datetime = 
     given = {
         "kind": "alarm", "contact": "Sam", "subject": key, "reason": "new", "occurred_at": NIGHT.isoformat(), **payload,
     }  # fmt: skip
-    outbox.put(
+    outbox.enqueue(
         conn,
         [
             OutboxMessage(
@@ -124,10 +124,10 @@ def test_a_receipt_speaks_of_the_newest_message_of_that_gateway_and_number(engin
         for key, channel, number in (("a", "sms", "1"), ("b", "sms", "1"), ("c", "sms", "2"), ("d", "hook", "1")):
             put(conn, key, channel=channel)
             conn.execute(text("UPDATE outbox SET gateway_id = :n WHERE key = :key"), {"n": number, "key": key})
-        found = outbox.of_gateway(conn, "sms", "1")
+        found = outbox.find_by_gateway_id(conn, "sms", "1")
         assert found is not None
         assert (found.key, found.channel, found.recipient, found.attempts) == ("b", "sms", "+15550100", 0)
-        assert outbox.of_gateway(conn, "sms", "3") is None
+        assert outbox.find_by_gateway_id(conn, "sms", "3") is None
 
 
 def test_two_receipts_of_one_message_at_once_are_dealt_with_one_after_the_other(engine: Engine) -> None:
@@ -138,10 +138,10 @@ def test_two_receipts_of_one_message_at_once_are_dealt_with_one_after_the_other(
     def second() -> None:
         with transaction(engine) as late:
             late.execute(text("SET LOCAL lock_timeout = '200ms'"))
-            assert outbox.of_gateway(late, "sms", "1") is not None
+            assert outbox.find_by_gateway_id(late, "sms", "1") is not None
 
     with transaction(engine) as conn:
-        assert outbox.of_gateway(conn, "sms", "1") is not None
+        assert outbox.find_by_gateway_id(conn, "sms", "1") is not None
         with pytest.raises(StorageError):
             second()
     second()
@@ -209,9 +209,9 @@ def test_a_reply_without_a_code_speaks_of_what_its_sender_was_told_last(
         put(conn, "3", high)
         put(conn, "end", danger, kind="cleared")
         put(conn, "to Kim", danger, contact="Kim")
-        assert outbox.last_told(conn, "Sam", NIGHT) == ["east.high", "east.high-high"]
-        assert outbox.last_told(conn, "Kim", NIGHT) == ["east.high-high"]
-        assert outbox.last_told(conn, "Sam", NIGHT + MINUTE) == []
+        assert outbox.last_notified(conn, "Sam", NIGHT) == ["east.high", "east.high-high"]
+        assert outbox.last_notified(conn, "Kim", NIGHT) == ["east.high-high"]
+        assert outbox.last_notified(conn, "Sam", NIGHT + MINUTE) == []
 
 
 def test_a_reply_counts_as_answered_by_the_answer_to_it_alone(engine: Engine) -> None:
@@ -238,4 +238,4 @@ def test_the_next_try_is_that_of_the_message_due_first_and_letting_go_touches_no
             outbox.claim(conn, NIGHT, channels=["sms"], lease=LEASE, recipients=Recipients(besides=("+15550100",)))
             == []
         )
-        assert outbox.put(conn, []) == 0
+        assert outbox.enqueue(conn, []) == 0

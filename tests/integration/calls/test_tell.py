@@ -14,7 +14,7 @@ from service.runtime import Runtime
 from service.scheduler import Timetable
 from service.settings import Settings
 from service.site.site import load_site
-from service.storage.calls.outbox import OutboxMessage, put
+from service.storage.calls.outbox import OutboxMessage, enqueue
 from service.storage.database.session import transaction
 from service.storage.plant.site_tables import sync_site
 from tests.support.http_gateway import http_gateway
@@ -65,7 +65,7 @@ def test_a_silent_mail_server_holds_up_no_sms(engine: Engine, tmp_path: Path) ->
         )
         with transaction(engine) as conn:
             ids = sync_site(conn, site.tanks().values(), site.signals().values())
-            put(conn, [message("email", "sam@example.org"), message("sms", "+15550100101")])
+            enqueue(conn, [message("email", "sam@example.org"), message("sms", "+15550100101")])
         watch = Runtime(Installation(settings, site, engine, ids), [], lambda: datetime.now(UTC))
         telling = [task for task in watch.tasks() if task.name.startswith("deliver")]
         assert [task.name for task in telling] == ["deliver by email", "tell by sms"]
@@ -95,7 +95,7 @@ def test_a_silent_webhook_holds_up_no_other(engine: Engine, tmp_path: Path) -> N
         site = load_site(file)
         with transaction(engine) as conn:
             ids = sync_site(conn, site.tanks().values(), site.signals().values())
-            put(conn, [message("webhook", key) for key in ("hung", "pager", "no longer there")])
+            enqueue(conn, [message("webhook", key) for key in ("hung", "pager", "no longer there")])
         watch = Runtime(Installation(Settings(data_dir=tmp_path), site, engine, ids), [], lambda: datetime.now(UTC))
         telling = [task for task in watch.tasks() if task.name.startswith("deliver")]
         assert [task.name for task in telling] == [

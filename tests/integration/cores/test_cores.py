@@ -12,7 +12,7 @@ from sqlalchemy import Engine, text
 
 from service.domain.cores.core import Surface
 from service.errors import InputError, StorageError
-from service.storage.blanket.recompute import due
+from service.storage.blanket.recompute import claim_due
 from service.storage.cores.cores import (
     CoreRecord,
     core_history,
@@ -83,7 +83,7 @@ def test_a_correction_supersedes_and_the_past_stays_knowable(engine: Engine) -> 
         assert [r.correction_reason for r in history] == ["", "typed feet as metres", "wrong tank"]
         assert core_history(conn, uuid4()) == []
         # Both places in time are estimated again: where the core was, and where it is now.
-        assert {d.tank_id: d.dirty_from for d in due(conn)} == {
+        assert {d.tank_id: d.dirty_from for d in claim_due(conn)} == {
             ids.tanks["east"]: NIGHT,
             ids.tanks["west"]: NIGHT - HOUR,
         }

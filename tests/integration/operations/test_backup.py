@@ -147,7 +147,7 @@ def test_the_backup_is_of_one_moment_while_others_write(
     """An attempt written after the backup began is not in it, although its table is read after that."""
     fill(engine)
     before = contents(engine)
-    began = snapshot.rows_of
+    began = snapshot.dump_rows
 
     def late(conn: Any, shape: Any) -> Iterator[bytes]:
         if shape.name == "audit_event":
@@ -164,7 +164,7 @@ def test_the_backup_is_of_one_moment_while_others_write(
     assert [t.name for t in Base.metadata.sorted_tables].index("audit_event") < [
         t.name for t in Base.metadata.sorted_tables
     ].index("delivery_attempt")
-    monkeypatch.setattr(snapshot, "rows_of", late)
+    monkeypatch.setattr(snapshot, "dump_rows", late)
     made = back_up(engine, tmp_path, SEAL, NOW)
     assert contents(engine) != before
     restore(other, made.path, SEAL, NOW)
@@ -183,7 +183,7 @@ def test_a_partition_is_not_dropped_under_a_backup(engine: Engine) -> None:
             conn.execute(text("DROP TABLE reading_y2026m04"))
         ended.set()
 
-    with snapshot.one_moment(engine) as conn:
+    with snapshot.consistent_snapshot(engine) as conn:
         thread = threading.Thread(target=drop)
         thread.start()
         assert not ended.wait(0.5)
@@ -225,8 +225,8 @@ def test_an_older_backup_is_brought_up_to_date(empty_database_url: str, other: E
     shape = snapshot.TableShape(name="connector_state", columns=tuple(columns[1]))
     path = tmp_path / "old.underweir-backup"
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(snapshot, "shapes", lambda conn: [shape])
-        patch.setattr(snapshot, "one_moment", transaction)
+        patch.setattr(snapshot, "table_shapes", lambda conn: [shape])
+        patch.setattr(snapshot, "consistent_snapshot", transaction)
         with path.open("w+b") as file:
             backup._write(old, file, SEAL, NOW)
     old.dispose()
@@ -304,7 +304,7 @@ def test_only_so_many_stay_and_other_files_are_let_be(engine: Engine, tmp_path: 
         made = back_up(engine, tmp_path, SEAL, NOW + timedelta(days=day), keep=2)
     assert backups(tmp_path) == [tmp_path / f"202603{day}T220000Z.underweir-backup" for day in (16, 17)]
     assert made.path == backups(tmp_path)[-1]
-    assert backup.newest_at(tmp_path) == NOW + timedelta(days=3)
+    assert backup.newest_backup_at(tmp_path) == NOW + timedelta(days=3)
     assert foreign.exists()
     assert len(list(tmp_path.iterdir())) == 3
 
@@ -317,7 +317,7 @@ def test_a_backup_that_fails_leaves_nothing_and_removes_nothing(
     def full(conn: Any, shape: Any) -> Iterator[bytes]:
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr(snapshot, "rows_of", full)
+    monkeypatch.setattr(snapshot, "dump_rows", full)
     with pytest.raises(InputError, match="No space left"):
         back_up(engine, tmp_path, SEAL, NOW + timedelta(days=1), keep=1)
     assert [path.name for path in tmp_path.iterdir()] == ["20260314T220000Z.underweir-backup"]

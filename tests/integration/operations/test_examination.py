@@ -22,7 +22,12 @@ from service.storage.calls import outbox
 from service.storage.calls.outbox import OutboxMessage
 from service.storage.database.schema import downgrade
 from service.storage.database.session import transaction
-from service.storage.readings.connector_state import RefusedThere, record_failure, record_good, record_refused
+from service.storage.readings.connector_state import (
+    NodeDeadLetters,
+    record_dead_letters,
+    record_failure,
+    record_success,
+)
 from tests.acceptance.test_service import SITE
 from tests.support.command_line import run_command
 from tests.support.mail_server import PASSWORD, USER, Mailbox, mail_server
@@ -90,7 +95,7 @@ def sound(
     maintain(engine, RetentionPolicy(tmp_path / "archive", {}), installed.now)
     installed.runs(installed.now)
     with transaction(engine) as conn:
-        record_good(conn, "export", installed.now)
+        record_success(conn, "export", installed.now)
     apply_site(engine, load_site(installed.site), by="Chief", now=installed.now)
     people.add(
         engine,
@@ -238,7 +243,7 @@ def test_a_message_that_does_not_leave(sound: Installed) -> None:
         created_at=sound.now - timedelta(hours=1),
     )
     with transaction(sound.engine) as conn:
-        outbox.put(conn, [message])
+        outbox.enqueue(conn, [message])
     assert "1 by email are not handed over" in sound.troubles()["messages"]
 
 
@@ -260,8 +265,8 @@ def test_a_source_that_failed(sound: Installed) -> None:
 
 def test_records_that_were_set_aside(sound: Installed) -> None:
     with transaction(sound.engine) as conn:
-        there = RefusedThere(node="north", records=1, newest_at=NOON, folder="/spool/export/refused")
-        record_refused(conn, "export", "north", there)
+        there = NodeDeadLetters(node="north", records=1, newest_at=NOON, folder="/spool/export/refused")
+        record_dead_letters(conn, "export", "north", there)
     told = sound.troubles()["source export"]
     assert "1 record was refused and set aside, the last on 2026-03-15 12:00 UTC; the rest is stored" in told
     assert "the notes in /spool/export/refused on north say why" in told

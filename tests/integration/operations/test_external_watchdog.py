@@ -8,7 +8,7 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
-from service.jobs.operations.external_watchdog import Overseer, Recipient
+from service.jobs.operations.external_watchdog import ExternalWatchdog, Recipient
 from service.notify.channels.http_gateway import HttpGateway, HttpNotifier
 from service.notify.channels.smtp import SmtpAccount, SmtpNotifier
 from service.notify.health_check import look_at, spoken
@@ -29,7 +29,7 @@ class Rig:
         port = stack.enter_context(mail_server(self.mailbox))
         account = SmtpAccount(host="127.0.0.1", port=port, sender="w@example.org", security="none", timeout=60)
         gateway = HttpGateway(channel="sms", url=self.sms.url, body='{"text": "${text}"}')
-        self.overseer = Overseer(
+        self.overseer = ExternalWatchdog(
             urls=[self.service.url],
             recipients=[
                 Recipient(channel="email", address="night@example.org"),
@@ -42,7 +42,7 @@ class Rig:
     def minutes(self, first: int, last: int) -> list[str]:
         silent: list[str] = []
         for minute in range(first, last + 1):
-            silent = self.overseer.look(NOW + minute * MINUTE)
+            silent = self.overseer.check(NOW + minute * MINUTE)
         return silent
 
 

@@ -12,14 +12,14 @@ import pytest
 from sqlalchemy import Engine, text
 
 from service.jobs.operations.job_metrics import JobMetrics
-from service.storage.alarms.alarms import alarms, keep_quietly
+from service.storage.alarms.alarms import alarms, save_unless_changed
 from service.storage.blanket import recompute
 from service.storage.database.schema import migrate
 from service.storage.database.session import make_engine, transaction
 from service.storage.operations import leases
 from service.storage.operations.housekeeping import DeadRows, housekeeping
 from service.storage.operations.leases import Holder
-from service.storage.readings.connector_state import record_good, record_standing
+from service.storage.readings.connector_state import record_status, record_success
 from tests.conftest import reachable_folder
 from tests.support.alarm_plant import NIGHT, AlarmPlant
 from tests.support.postgres_servers import PostgresServer
@@ -28,9 +28,9 @@ from tests.support.postgres_servers import PostgresServer
 def test_a_server_that_clears_up(engine: Engine) -> None:
     with transaction(engine) as conn:
         found = housekeeping(conn, least_dead=1000)
-    assert found.vacuums
+    assert found.autovacuum
     assert 0 < found.oldest_transaction < 200_000_000
-    assert (found.snapshot, found.prepared, found.waits_for, found.dead) == (None, 0, "", ())
+    assert (found.snapshot, found.prepared, found.synchronous_standbys, found.dead) == (None, 0, "", ())
 
 
 def test_dead_rows_and_who_keeps_them(engine: Engine, database_url: str) -> None:
@@ -50,7 +50,7 @@ def test_dead_rows_and_who_keeps_them(engine: Engine, database_url: str) -> None
                 found = housekeeping(conn, least_dead=1000)
             assert found.dead == (DeadRows(table="shed", alive=1000, dead=2000),)
             assert found.snapshot is not None
-            assert (found.snapshot.said, found.snapshot.since) == ("report tool", began)
+            assert (found.snapshot.application, found.snapshot.since) == ("report tool", began)
     finally:
         other.dispose()
 
@@ -86,7 +86,12 @@ def test_a_standby_that_does_not_come(own_server: PostgresServer) -> None:
             found = housekeeping(conn, least_dead=1000)
     finally:
         engine.dispose()
-    assert (found.waits_for, found.standbys, found.vacuums, found.prepared) == ("FIRST 1 (two)", 0, False, 1)
+    assert (found.synchronous_standbys, found.standbys, found.autovacuum, found.prepared) == (
+        "FIRST 1 (two)",
+        0,
+        False,
+        1,
+    )
     (slot,) = found.slots
     assert slot.name == "two"
     assert slot.kept_bytes > 0
@@ -114,19 +119,19 @@ def test_what_is_written_every_few_seconds_stays_small(own_engine: Engine) -> No
     with transaction(engine) as conn:
         for table in tables:
             conn.execute(text(f"ALTER TABLE {table} SET (autovacuum_enabled = false)"))
-        leases.describe(conn, ["work"])
+        leases.create_leases(conn, ["work"])
     for beat in range(600):
         at = NIGHT + timedelta(seconds=5 * beat)
         book.note("evaluate", at, 0.1, "")
         book.write(at)
         with transaction(engine) as conn:
             leases.renew(conn, holder, ["work"], 15.0)
-            record_good(conn, "panel", at)
-            record_standing(conn, "panel", at, {"values": beat})
-            recompute.mark(conn, {tank: at})
-            keep_quietly(conn, [(record, replace(record.machine, data_to=at)) for record in alarms(conn)])
+            record_success(conn, "panel", at)
+            record_status(conn, "panel", at, {"values": beat})
+            recompute.mark_dirty(conn, {tank: at})
+            save_unless_changed(conn, [(record, replace(record.machine, data_to=at)) for record in alarms(conn)])
         with transaction(engine) as conn:
-            (due,) = recompute.due(conn)
+            (due,) = recompute.claim_due(conn)
         with transaction(engine) as conn:
             assert recompute.settle(conn, due)
     engine.dispose()  # a session says what it did when it ends

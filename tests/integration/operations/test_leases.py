@@ -38,7 +38,7 @@ def let_pass(engine: Engine, seconds: float) -> None:
 
 def described(engine: Engine, *works: str) -> None:
     with transaction(engine) as conn:
-        leases.describe(conn, works)
+        leases.create_leases(conn, works)
 
 
 def note(engine: Engine, key: str) -> None:
@@ -81,7 +81,7 @@ def test_the_database_keeps_the_rules_of_the_model(engine: Engine, seed: int) ->
             case "give up":
                 model = model.given_up(who)
                 with transaction(engine) as conn:
-                    leases.give_up(conn, holder(who))
+                    leases.release(conn, holder(who))
 
 
 def test_of_two_nodes_at_once_one_gets_the_work(engine: Engine) -> None:
@@ -172,27 +172,27 @@ def keeper(engine: Engine, name: str, clock: Clock, *works: str) -> LeaseKeeper:
 def test_a_keeper_stops_by_its_own_clock_and_hands_over_when_it_ends(engine: Engine) -> None:
     clock = Clock()
     first, second = keeper(engine, "a", clock, "deliver"), keeper(engine, "b", clock, "deliver")
-    held = first.held("deliver")
+    held = first.grant("deliver")
     assert held is not None
-    assert held.still()
-    assert second.held("deliver") is None
-    assert second.standing("deliver") is LeaseStatus.ELSEWHERE
+    assert held.still_leader()
+    assert second.grant("deliver") is None
+    assert second.status("deliver") is LeaseStatus.ELSEWHERE
     assert second.up_to_date
     clock.now = TERM_S
-    assert second.standing("deliver") is LeaseStatus.ELSEWHERE
+    assert second.status("deliver") is LeaseStatus.ELSEWHERE
     assert not second.up_to_date, "who has it now, nobody knows"
-    assert not held.still()
-    assert first.held("deliver") is None
-    assert first.standing("deliver") is LeaseStatus.LAPSED
-    first.turn()  # the database is back, and nobody came
-    assert first.standing("deliver") is LeaseStatus.HELD
-    assert held.still()
+    assert not held.still_leader()
+    assert first.grant("deliver") is None
+    assert first.status("deliver") is LeaseStatus.LAPSED
+    first.renew()  # the database is back, and nobody came
+    assert first.status("deliver") is LeaseStatus.HELD
+    assert held.still_leader()
     first.stop()
-    second.turn()
-    taken = second.held("deliver")
+    second.renew()
+    taken = second.grant("deliver")
     assert taken is not None
     assert taken.token == held.token + 1
-    assert not held.still()
+    assert not held.still_leader()
     second.stop()
 
 
@@ -204,12 +204,12 @@ def test_a_run_started_again_on_its_node_waits_for_nothing(engine: Engine) -> No
         engine, Holder(node="north", node_name="north", process="second"), ["deliver"], clock=clock, turn=3600.0
     )
     again.start()
-    assert again.standing("deliver") is LeaseStatus.HELD
+    assert again.status("deliver") is LeaseStatus.HELD
     again.stop()
 
 
 def test_one_run_at_a_time_works_from_a_data_folder(tmp_path: Path) -> None:
-    second_run = acquire_instance_lock(tmp_path / "data", "north", patience_s=0.05)
+    second_run = acquire_instance_lock(tmp_path / "data", "north", timeout_s=0.05)
     with (
         acquire_instance_lock(tmp_path / "data", "north") as first,
         pytest.raises(ConfigError, match="another `underweir run`"),

@@ -41,7 +41,7 @@ class Heard(Watchdog):
         self.looks: list[tuple[datetime, str]] = []
         self.standing_by = False
 
-    def look(self, seen_at: datetime, trouble: str, now: datetime, *, standing_by: bool = False) -> int:
+    def check(self, seen_at: datetime, trouble: str, now: datetime, *, standing_by: bool = False) -> int:
         self.looks.append((seen_at, trouble))
         self.standing_by = standing_by
         return 0
@@ -55,10 +55,10 @@ class Given:
         self.now = LeaseStatus.HELD
         self.up_to_date = True
 
-    def held(self, name: str) -> LeaseGrant | None:
+    def grant(self, name: str) -> LeaseGrant | None:
         return LeaseGrant(self.engine) if self.now is LeaseStatus.HELD else None
 
-    def standing(self, name: str) -> LeaseStatus:
+    def status(self, name: str) -> LeaseStatus:
         return self.now
 
 

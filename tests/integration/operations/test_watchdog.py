@@ -96,22 +96,22 @@ def rig() -> Iterator[Rig]:
 def test_whoever_is_on_duty_is_called_once_then_everybody_and_all_of_them_hear_of_the_end(rig: Rig) -> None:
     speak_up = rig.speak_up(escalations=(ESCALATION,))
     for minute in range(10):
-        assert speak_up.look(SEEN, "The database does not answer.", SEEN + minute * MINUTE) == 0
-    assert speak_up.look(SEEN, "The database does not answer.", SEEN + 10 * MINUTE) == 1
+        assert speak_up.check(SEEN, "The database does not answer.", SEEN + minute * MINUTE) == 0
+    assert speak_up.check(SEEN, "The database does not answer.", SEEN + 10 * MINUTE) == 1
     assert rig.told() == [("sms", "NOT WATCHED A")]
     for minute in range(11, 40):
-        assert speak_up.look(SEEN, "The database does not answer.", SEEN + minute * MINUTE) == 0
-    assert speak_up.look(SEEN, "The database does not answer.", SEEN + 40 * MINUTE) == 4
+        assert speak_up.check(SEEN, "The database does not answer.", SEEN + minute * MINUTE) == 0
+    assert speak_up.check(SEEN, "The database does not answer.", SEEN + 40 * MINUTE) == 4
     assert [to for to, _ in rig.told()] == ["sms", "sms", "day@example.org", "chief@example.org", "lab@example.org"]
     again = SEEN + 45 * MINUTE
-    assert speak_up.look(again, "", again) == 4
+    assert speak_up.check(again, "", again) == 4
     assert [to for to, said in rig.told() if said.startswith("WATCHED AGAIN")] == [
         "sms",
         "day@example.org",
         "chief@example.org",
         "lab@example.org",
     ]
-    assert speak_up.look(again, "", again + MINUTE) == 0
+    assert speak_up.check(again, "", again + MINUTE) == 0
 
 
 def test_what_is_said(rig: Rig) -> None:
@@ -120,7 +120,7 @@ def test_what_is_said(rig: Rig) -> None:
     why = (
         "Database: could not extend file. The database's disk is full: free space, then work goes on by itself. [53100]"
     )
-    speak_up.look(SEEN, why, SEEN + 11 * MINUTE)
+    speak_up.check(SEEN, why, SEEN + 11 * MINUTE)
     (mail,) = rig.mailbox.mails
     expected = (
         "NOT WATCHED Alder Creek since Wed 14 Jan 02:40 EST: Underweir calls nobody. Watch the tanks by hand core; have server"
@@ -136,12 +136,12 @@ def test_what_is_said(rig: Rig) -> None:
 def test_a_node_that_stands_by_leaves_the_first_word_to_the_one_at_work(rig: Rig) -> None:
     speak_up = rig.speak_up(escalations=(ESCALATION,))
     rig.sms.status = 503
-    assert speak_up.look(SEEN, "The database does not answer.", SEEN + 19 * MINUTE, standing_by=True) == 0
-    assert speak_up.look(SEEN, "The database does not answer.", SEEN + 20 * MINUTE, standing_by=True) == 1
-    assert speak_up.look(SEEN, "The database does not answer.", SEEN + 79 * MINUTE, standing_by=True) == 0
-    assert speak_up.look(SEEN, "The database does not answer.", SEEN + 80 * MINUTE, standing_by=True) == 4
+    assert speak_up.check(SEEN, "The database does not answer.", SEEN + 19 * MINUTE, standing_by=True) == 0
+    assert speak_up.check(SEEN, "The database does not answer.", SEEN + 20 * MINUTE, standing_by=True) == 1
+    assert speak_up.check(SEEN, "The database does not answer.", SEEN + 79 * MINUTE, standing_by=True) == 0
+    assert speak_up.check(SEEN, "The database does not answer.", SEEN + 80 * MINUTE, standing_by=True) == 4
     again = SEEN + 90 * MINUTE
-    assert speak_up.look(again, "", again, standing_by=True) == 4
+    assert speak_up.check(again, "", again, standing_by=True) == 4
     subjects = [str(mail["Subject"]) for mail in rig.mailbox.mails]
     assert len(subjects) == 9
     assert set(subjects[:5]) == {
@@ -154,7 +154,7 @@ def test_a_node_that_stands_by_leaves_the_first_word_to_the_one_at_work(rig: Rig
 
 
 def test_without_escalations_who_wants_grave_alarms_is_called(rig: Rig) -> None:
-    rig.speak_up().look(SEEN, "", SEEN + 11 * MINUTE)
+    rig.speak_up().check(SEEN, "", SEEN + 11 * MINUTE)
     assert [to for to, _ in rig.told()] == ["sms", "day@example.org", "chief@example.org"]
 
 
@@ -162,7 +162,7 @@ def test_a_way_that_fails_is_passed_over_and_where_nobody_first_called_is_reache
     speak_up = rig.speak_up(escalations=(ESCALATION,))
     rig.sms.status = 500
     rig.mailbox.unknown = {"night@example.org"}
-    assert speak_up.look(SEEN, "", SEEN + 11 * MINUTE) == 3
+    assert speak_up.check(SEEN, "", SEEN + 11 * MINUTE) == 3
     assert rig.mailbox.recipients == ["day@example.org", "chief@example.org", "lab@example.org"]
 
 
@@ -170,18 +170,18 @@ def test_where_no_way_works_it_is_tried_until_one_does(rig: Rig) -> None:
     speak_up = rig.speak_up(escalations=(ESCALATION,))
     rig.sms.status = 500
     rig.mailbox.unknown = {contact.email or "" for contact in (NIGHT, DAY, CHIEF, QUIET)}
-    assert speak_up.look(SEEN, "", SEEN + 11 * MINUTE) == 0
+    assert speak_up.check(SEEN, "", SEEN + 11 * MINUTE) == 0
     rig.mailbox.unknown = set()
-    assert speak_up.look(SEEN, "", SEEN + 12 * MINUTE) == 1
+    assert speak_up.check(SEEN, "", SEEN + 12 * MINUTE) == 1
     assert rig.mailbox.recipients == ["night@example.org"]
-    assert speak_up.look(SEEN, "", SEEN + 13 * MINUTE) == 0
+    assert speak_up.check(SEEN, "", SEEN + 13 * MINUTE) == 0
 
 
 def test_a_short_gap_is_none_and_who_wants_no_word_gets_none(rig: Rig) -> None:
     speak_up = rig.speak_up()
     for round_ in range(30):
         seen = SEEN + round_ * 5 * MINUTE
-        assert speak_up.look(seen, "", seen + 4 * MINUTE) == 0
-        assert speak_up.look(seen + 5 * MINUTE, "", seen + 5 * MINUTE) == 0
-    assert rig.speak_up(after=None).look(SEEN, "", SEEN + timedelta(hours=9)) == 0
+        assert speak_up.check(seen, "", seen + 4 * MINUTE) == 0
+        assert speak_up.check(seen + 5 * MINUTE, "", seen + 5 * MINUTE) == 0
+    assert rig.speak_up(after=None).check(SEEN, "", SEEN + timedelta(hours=9)) == 0
     assert rig.told() == []

@@ -9,9 +9,9 @@ from datetime import timedelta
 from sqlalchemy import Engine, text
 
 from service.storage.database.session import transaction
-from service.storage.plant.site_tables import number_in_force, record_version, site_ids, sync_site, version_in_force
+from service.storage.plant.site_tables import record_version, revision_in_force, site_ids, sync_site, version_in_force
 from service.storage.readings.batches import open_batch
-from service.storage.readings.processed_files import enter, find
+from service.storage.readings.processed_files import find, record
 from tests.support.plant import NIGHT, SIGNALS, TANKS, tank
 
 
@@ -69,14 +69,14 @@ def test_a_site_file_is_kept_once_per_change(engine: Engine) -> None:
         back = record_version(conn, "a = 1", at=NIGHT, by="Chief")
         assert back.id not in (first.id, second.id), "back to the old text is a change too"
         assert version_in_force(conn) == back
-        assert number_in_force(conn) == back.id
+        assert revision_in_force(conn) == back.id
 
 
 def test_of_two_that_take_in_one_content_at_once_one_goes_on(engine: Engine) -> None:
     def take_in(name: str) -> bool:
         with transaction(engine) as conn:
             batch_id = open_batch(conn, "drop", name, NIGHT)
-            entered = enter(
+            entered = record(
                 conn,
                 connector="drop",
                 content_hash="ab" * 32,

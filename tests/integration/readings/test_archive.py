@@ -29,7 +29,7 @@ from service.storage.readings.batches import open_batch
 from service.storage.readings.columns import ReadingColumns
 from service.storage.readings.writer import ReadingWriter
 from service.storage.trends.archive_files import SCHEMAS, Content
-from service.storage.trends.archived import archive_files, hold_month
+from service.storage.trends.archived import archive_files, lock_month
 from service.storage.trends.rollups import mark_due
 from service.storage.trends.series import Bucket, buckets
 from tests.support.alarm_plant import EAST, MINUTE, NIGHT, TANKS, AlarmPlant, hand_over_all
@@ -182,11 +182,11 @@ def test_rows_stay_when_the_file_cannot_be_written_or_is_not_what_was_written(
 def test_a_month_that_is_not_rolled_up_stays(season: Engine) -> None:
     roll_up(season)
     with transaction(season) as conn:
-        assert hold_month(conn, "reading", MARCH)
+        assert lock_month(conn, "reading", MARCH)
         mark_due(conn, "reading", [(1, MARCH - DAY, MARCH)])
-        assert not hold_month(conn, "reading", MARCH)
-        assert hold_month(conn, "reading", APRIL)
-        assert not hold_month(conn, "reading", datetime(2020, 1, 1, tzinfo=UTC))
+        assert not lock_month(conn, "reading", MARCH)
+        assert lock_month(conn, "reading", APRIL)
+        assert not lock_month(conn, "reading", datetime(2020, 1, 1, tzinfo=UTC))
 
 
 def test_a_late_reading_of_an_archived_month_shows_and_is_kept(season: Engine, keeping: RetentionPolicy) -> None:
@@ -213,7 +213,7 @@ def test_late_news_of_an_archived_month_leaves_what_was_believed(engine: Engine,
     signal, tank = plant.ids.signals["east.blanket"], plant.ids.tanks["east"]
     store(engine, columns(signal, [1.5 + 0.1 * math.sin(n / 9) for n in range(24 * 70)], start=MARCH, step=HOUR))
     with transaction(engine) as conn:
-        recompute.mark(conn, {tank: MARCH})
+        recompute.mark_dirty(conn, {tank: MARCH})
     update_estimates(engine, TANKS, plant.ids, NOW)
     with transaction(engine) as conn:
         before = estimates_between(conn, [tank])
@@ -221,7 +221,7 @@ def test_late_news_of_an_archived_month_leaves_what_was_believed(engine: Engine,
     archive_old(engine, RetentionPolicy(keeping.folder, {"reading": 3}), NOW)
     plant.core(MARCH + 5 * DAY, 1.6, tank=EAST)
     with transaction(engine) as conn:
-        recompute.mark(conn, {tank: MARCH + 5 * DAY})
+        recompute.mark_dirty(conn, {tank: MARCH + 5 * DAY})
     update_estimates(engine, TANKS, plant.ids, NOW)
     with transaction(engine) as conn:
         after = estimates_between(conn, [tank])

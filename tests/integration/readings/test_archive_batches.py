@@ -132,7 +132,7 @@ def half_year(engine: Engine) -> dict[str, int]:
         "a revision": deliver(engine, JANUARY + 6 * DAY, [columns(1, [4.0], start=JANUARY + 5 * DAY + HOUR / 2)]),
     }
     with transaction(engine) as conn:
-        ledger.enter(
+        ledger.record(
             conn,
             connector="drop",
             content_hash="ab" * 32,
@@ -250,7 +250,7 @@ def test_nothing_goes_while_somebody_brings_a_month_back(
 ) -> None:
     before = batches(engine)
     with transaction(engine) as restoring:
-        archived.moving_alone(restoring)
+        archived.lock_batch_moves(restoring)
         archive_old(engine, keeping, NOW)
         assert batches(engine) == before
     archive_old(engine, keeping, NOW)

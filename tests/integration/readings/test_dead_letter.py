@@ -23,8 +23,8 @@ from service.errors import LeaseLost, StorageError
 from service.jobs.alarms.situations import service_situation
 from service.jobs.ingest import IngestReport, Plant, ingest
 from service.jobs.ingest.forward import ForwardingSource
-from service.jobs.ingest.status import StandingKeeper
-from service.jobs.ingest.supervise import SourceStanding
+from service.jobs.ingest.status import StatusWriter
+from service.jobs.ingest.supervise import SourceStatus
 from service.storage.database.session import fenced, transaction
 from service.storage.readings.connector_state import connector_health, load_state
 from service.storage.readings.spool import Spool
@@ -83,7 +83,7 @@ class Service:
     def held(self, *deliveries: Delivery) -> None:
         """The database is away while these come."""
         self.queue.waiting += deliveries
-        self.source.hold()
+        self.source.poll_to_spool()
 
     def read(self, engine: Engine | None = None) -> IngestReport:
         return ingest(self.source, self._plant, engine or self.engine, lambda: NOON)
@@ -202,9 +202,9 @@ def test_a_record_that_cannot_be_read(service: Service, plant: Plant, tmp_path: 
 def test_what_another_node_read_is_set_aside_as_well(service: Service, plant: Plant) -> None:
     service.held(answer(1, 1.0, FORBIDDEN), answer(2, 2.0))
     service.spool.append(b"of another version", 1)
-    remains = service.source.remains()
-    assert remains is not None
-    ingest(remains, plant, service.engine, lambda: NOON)
+    orphaned = service.source.orphaned_spool()
+    assert orphaned is not None
+    ingest(orphaned, plant, service.engine, lambda: NOON)
     assert stored(service.engine) == [1.0, 2.0]
     assert len(service.aside()) == 2
     assert service.source.spooled().records == 0
@@ -238,16 +238,16 @@ def test_moved_back_on_a_node_that_no_longer_reads_the_source_it_is_tried_again_
 ) -> None:
     service.held(answer(1, FORBIDDEN))
     service.read()
-    assert service.source.remains() is None
+    assert service.source.orphaned_spool() is None
     [record] = service.aside()
     record.rename(service.spool_folder / record.name)
     with transaction(service.engine) as conn:
         conn.execute(text("ALTER TABLE reading DROP CONSTRAINT not_that"))
-    remains = service.source.remains()
-    assert remains is not None
-    ingest(remains, plant, service.engine, lambda: NOON)
+    orphaned = service.source.orphaned_spool()
+    assert orphaned is not None
+    ingest(orphaned, plant, service.engine, lambda: NOON)
     assert stored(service.engine) == [FORBIDDEN]
-    assert service.source.remains() is None
+    assert service.source.orphaned_spool() is None
     assert list(service.spool_folder.glob("*.record")) == []
 
 
@@ -300,7 +300,7 @@ def test_where_the_disk_takes_nothing_the_spool_keeps_all_of_it(
     assert told.value.retryable
     assert service.source.spooled().records == 2
     assert list((service.spool_folder / "refused").iterdir()) == []
-    service.source.hold()
+    service.source.poll_to_spool()
     service.read()
     assert stored(service.engine) == [1.0, 2.0]
     assert len(service.aside()) == 1
@@ -342,7 +342,7 @@ def test_what_may_heal_by_itself_is_never_set_aside(service: Service, state: str
     for _ in range(3):
         with pytest.raises(StorageError):
             service.read()
-        service.source.hold()
+        service.source.poll_to_spool()
     assert service.aside() == []
     assert service.source.spooled().records == 2
     well(service.engine)
@@ -359,7 +359,7 @@ def test_neither_is_anything_while_the_fence_or_the_database_refuses_all_work(se
         # The second is refused for good, but nothing at all can be committed just now: no time to judge records.
         with pytest.raises(LeaseLost):
             service.read(fenced(service.engine, Confirming(late)))
-        service.source.hold()
+        service.source.poll_to_spool()
         assert (service.aside(), service.source.spooled().records) == ([], 1)
         service.read()
     assert (stored(service.engine), len(service.aside())) == ([1.0], 1)
@@ -370,17 +370,17 @@ def test_people_are_told_of_what_lies_on_each_node(service: Service, plant: Plan
         with transaction(service.engine) as conn:
             [found] = connector_health(conn)
             [seen] = service_situation(conn, ["plc"], started_at=NIGHT, now=NOON).connectors
-        return [(there.node, there.records, there.folder) for there in found.refused], seen
+        return [(there.node, there.records, there.folder) for there in found.dead_letters], seen
 
     def deal_with(of: Service) -> None:
         for path in (of.spool_folder / "refused").iterdir():
             path.unlink()
 
-    standing = SourceStanding(key="plc", circuit=Circuit())
+    standing = SourceStatus(key="plc", circuit=Circuit())
     north = service
     north.held(answer(1, FORBIDDEN))
     north.read()
-    reader = StandingKeeper(north.engine, north.source, lambda: NOON, "north")
+    reader = StatusWriter(north.engine, north.source, lambda: NOON, "north")
     reader.write(standing)
     folder = str(north.spool_folder / "refused")
     lies, seen = told()
@@ -394,7 +394,7 @@ def test_people_are_told_of_what_lies_on_each_node(service: Service, plant: Plan
     south = Service(north.engine, plant, tmp_path / "south")
     south.held(answer(2, FORBIDDEN))
     south.read()
-    other = StandingKeeper(south.engine, south.source, lambda: NOON, "south")
+    other = StatusWriter(south.engine, south.source, lambda: NOON, "south")
     other.write_losses()
     reader.write(replace(standing, circuit=Circuit(failures=1)))
     lies, seen = told()
@@ -406,7 +406,7 @@ def test_people_are_told_of_what_lies_on_each_node(service: Service, plant: Plan
     other.write_losses()
     assert [node for node, *_ in told()[0]] == ["south"]
     deal_with(south)
-    StandingKeeper(south.engine, south.source, lambda: NOON, "south").write_losses()  # after a restart
+    StatusWriter(south.engine, south.source, lambda: NOON, "south").write_losses()  # after a restart
     lies, seen = told()
     assert (lies, seen.refused, seen.refused_at) == ([], 0, None)
     south.source.close()

@@ -26,7 +26,7 @@ from connectors.opcua.connector import OpcuaConnector
 from connectors.opcua.items import OpcuaItem, OpcuaSource
 from service.jobs.ingest import Plant, ingest
 from service.jobs.ingest.forward import ForwardingSource
-from service.jobs.ingest.status import StandingKeeper
+from service.jobs.ingest.status import StatusWriter
 from service.jobs.ingest.supervise import SupervisedSource, Supervisor
 from service.storage.database.session import make_engine, transaction
 from service.storage.readings.connector_state import ConnectorHealth, connector_health
@@ -149,14 +149,14 @@ class Service:
             key=source.key,
             read=lambda: ingest(source, self._plant, self._engine, self._clock),
             every=timedelta(milliseconds=20),
-            hold=source.hold,
-            report=StandingKeeper(self._engine, source, self._clock).write,
+            poll_to_spool=source.poll_to_spool,
+            report=StatusWriter(self._engine, source, self._clock).write,
             close=source.close,
-            longest_wait=timedelta(milliseconds=200),
+            max_backoff=timedelta(milliseconds=200),
         )
 
     def stop(self) -> None:
-        self.supervisor.stop(patience=60.0)
+        self.supervisor.stop(timeout_s=60.0)
 
 
 def stored(engine: Engine, plant: Plant, tag: str) -> set[int]:

@@ -23,7 +23,7 @@ from service.domain.plant.reading import Quality, Reading, ReadingReason
 from service.errors import StorageError
 from service.jobs.ingest import IngestReport, IngestStep, Plant, ingest
 from service.storage.blanket.estimates import replace_estimates
-from service.storage.blanket.recompute import due, hold, settle
+from service.storage.blanket.recompute import claim_due, lock_tank, settle
 from service.storage.cores.cores import CoreRecord, core_history, current_cores
 from service.storage.database.session import transaction
 from service.storage.readings.connector_state import ConnectorHealth, connector_health, load_state
@@ -99,7 +99,7 @@ def health(engine: Engine) -> ConnectorHealth:
 
 def marks(engine: Engine, plant: Plant) -> dict[str, datetime]:
     with transaction(engine) as conn:
-        return {plant.ids.tank_key(item.tank_id): item.dirty_from for item in due(conn)}
+        return {plant.ids.tank_key(item.tank_id): item.dirty_from for item in claim_due(conn)}
 
 
 def count(engine: Engine, table: str) -> int:
@@ -143,14 +143,14 @@ def test_tanks_are_marked_from_the_earliest_change_and_a_plant_signal_marks_them
 def test_marks_made_while_an_estimate_runs_neither_stop_it_nor_are_overlooked(engine: Engine, plant: Plant) -> None:
     take_in(engine, plant, Scripted(delivery(samples("LT-E", 1.0))))
     with transaction(engine) as conn:
-        [claimed] = due(conn)
+        [claimed] = claim_due(conn)
     assert claimed.dirty_from == NIGHT
     with transaction(engine) as estimating:
-        assert hold(estimating, claimed.tank_id)
+        assert lock_tank(estimating, claimed.tank_id)
         take_in(engine, plant, Scripted(delivery(samples("LT-E", 1.0, 1.1))))
         with transaction(engine) as elsewhere:
-            assert not hold(elsewhere, claimed.tank_id)
-            assert due(elsewhere) == [claimed], "another process may not claim what came meanwhile"
+            assert not lock_tank(elsewhere, claimed.tank_id)
+            assert claim_due(elsewhere) == [claimed], "another process may not claim what came meanwhile"
         assert settle(estimating, claimed)
     assert marks(engine, plant) == {"east": NIGHT + MINUTE}
 
@@ -158,10 +158,10 @@ def test_marks_made_while_an_estimate_runs_neither_stop_it_nor_are_overlooked(en
 def test_a_claim_of_a_process_that_died_is_due_again_with_what_came_since(engine: Engine, plant: Plant) -> None:
     take_in(engine, plant, Scripted(delivery(samples("LT-E", 1.0))))
     with transaction(engine) as conn:
-        [died] = due(conn)
+        [died] = claim_due(conn)
     take_in(engine, plant, Scripted(delivery(samples("LT-E", 1.0, start=NIGHT - MINUTE))))
     with transaction(engine) as conn:
-        [again] = due(conn)
+        [again] = claim_due(conn)
         assert again.dirty_from == NIGHT - MINUTE
         assert not settle(conn, died), "the first was not dead after all: the second's work stands"
         assert settle(conn, again)
@@ -172,7 +172,7 @@ def test_the_same_again_changes_nothing_and_marks_nothing(engine: Engine, plant:
     block = samples("LT-E", 1.0, 1.1)
     take_in(engine, plant, Scripted(delivery(block)))
     with transaction(engine) as conn:
-        assert settle(conn, due(conn)[0])
+        assert settle(conn, claim_due(conn)[0])
     report = take_in(engine, plant, Scripted(delivery(block)))
     assert (report.accepted, report.duplicate, report.revised) == (0, 2, 0)
     assert marks(engine, plant) == {}

@@ -27,13 +27,13 @@ from service.storage.readings.readings import (
     readings_between,
     stream_between,
 )
-from service.storage.readings.writer import ReadingWriter, Stored
+from service.storage.readings.writer import ReadingWriter, WriteCounts
 from tests.support.plant import NIGHT, columns
 
 MINUTE = timedelta(minutes=1)
 
 
-def store(engine: Engine, *chunks: ReadingColumns, at: datetime = NIGHT) -> Stored:
+def store(engine: Engine, *chunks: ReadingColumns, at: datetime = NIGHT) -> WriteCounts:
     with transaction(engine) as conn:
         batch_id = open_batch(conn, "test", "test", at)
         writer = ReadingWriter(conn, batch_id)
@@ -42,7 +42,7 @@ def store(engine: Engine, *chunks: ReadingColumns, at: datetime = NIGHT) -> Stor
         return writer.stored
 
 
-def counts(stored: Stored) -> tuple[int, int, int]:
+def counts(stored: WriteCounts) -> tuple[int, int, int]:
     return stored.accepted, stored.duplicate, stored.revised
 
 

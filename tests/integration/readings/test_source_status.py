@@ -8,9 +8,9 @@ from pathlib import Path
 from sqlalchemy import Engine
 
 from service.jobs.ingest.forward import ForwardingSource
-from service.jobs.ingest.status import StandingKeeper
+from service.jobs.ingest.status import StatusWriter
 from service.storage.database.session import transaction
-from service.storage.readings.connector_state import ConnectorHealth, connector_health, record_standing
+from service.storage.readings.connector_state import ConnectorHealth, connector_health, record_status
 from service.storage.readings.spool import Spool
 from tests.unit.jobs.ingest.test_forward import Counting
 
@@ -25,14 +25,14 @@ def health(engine: Engine) -> ConnectorHealth:
 
 def test_losses_of_a_node_that_no_longer_reads_the_source_are_told_once(engine: Engine, tmp_path: Path) -> None:
     with transaction(engine) as conn:  # by the node that reads it
-        record_standing(conn, "plc", NOW, {"circuit": "closed"}, lost=1)
+        record_status(conn, "plc", NOW, {"circuit": "closed"}, lost=1)
     spool = Spool(tmp_path, max_bytes=5000, segment_bytes=4096)
     source = ForwardingSource(Counting(), spool)
-    keeper = StandingKeeper(engine, source, lambda: NOW)
+    keeper = StatusWriter(engine, source, lambda: NOW)
     keeper.write_losses()
     assert health(engine).lost == 1
     while not source.spooled().lost_samples:
-        source.hold()
+        source.poll_to_spool()
     lost = source.spooled().lost_samples
     keeper.write_losses()
     keeper.write_losses()

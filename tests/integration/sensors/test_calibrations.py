@@ -11,7 +11,7 @@ from sqlalchemy import Engine
 
 from service.domain.cores.core import Calibration, CalibrationKind
 from service.errors import InputError
-from service.storage.blanket.recompute import due
+from service.storage.blanket.recompute import claim_due
 from service.storage.database.session import transaction
 from service.storage.plant.site_tables import SiteIds
 from service.storage.sensors.calibrations import (
@@ -53,7 +53,7 @@ def test_a_calibration_comes_back_and_marks_its_tank(engine: Engine) -> None:
         assert current_calibrations(conn, [given.signal_id]) == [given]
         assert current_calibrations(conn, [given.signal_id], NIGHT + HOUR) == []
         assert current_calibrations(conn, [given.signal_id], NIGHT, NIGHT) == []
-        assert [(d.tank_id, d.dirty_from) for d in due(conn)] == [(ids.tanks["east"], NIGHT)]
+        assert [(d.tank_id, d.dirty_from) for d in claim_due(conn)] == [(ids.tanks["east"], NIGHT)]
         with pytest.raises(InputError, match="different work"):
             insert_calibration(conn, replace(record(ids, 0.2), id=given.id))
         with pytest.raises(InputError, match="correct_calibration"):
@@ -73,7 +73,7 @@ def test_a_correction_may_move_it_to_another_sensor_and_the_past_stays_knowable(
         assert [r.id for r in calibrations_known_at(conn, both, known_at=NIGHT + 1.5 * HOUR)] == [first.id]
         assert calibrations_known_at(conn, both, known_at=NIGHT) == []
         assert [r.id for r in calibration_history(conn, second.id)] == [first.id, second.id]
-        assert {d.tank_id: d.dirty_from for d in due(conn)} == {
+        assert {d.tank_id: d.dirty_from for d in claim_due(conn)} == {
             ids.tanks["east"]: NIGHT + HOUR,
             ids.tanks["west"]: NIGHT + 2 * HOUR,
         }

@@ -17,7 +17,7 @@ from service.storage.blanket import recompute
 from service.storage.calls import outbox
 from service.storage.calls.outbox import OutboxMessage
 from service.storage.database.session import transaction
-from service.storage.readings.connector_state import record_failure, record_good, record_standing
+from service.storage.readings.connector_state import record_failure, record_status, record_success
 from tests.support.alarm_plant import NIGHT
 from tests.support.web_plant import WebSite
 
@@ -45,8 +45,8 @@ def asked(site: WebSite, accept: str = OPEN_METRICS) -> str:
 def test_what_is_stored_is_told(site: WebSite) -> None:
     engine = site.web.engine
     with transaction(engine) as conn:
-        record_good(conn, "drop", NIGHT, delivered=7, last_sample_at=NIGHT - timedelta(seconds=90))
-        record_standing(conn, "drop", NIGHT, {"spooled_samples": 12}, lost=3)
+        record_success(conn, "drop", NIGHT, delivered=7, last_sample_at=NIGHT - timedelta(seconds=90))
+        record_status(conn, "drop", NIGHT, {"spooled_samples": 12}, lost=3)
         record_failure(conn, "drop", NIGHT, "no answer")
         sending = [
             OutboxMessage(
@@ -59,10 +59,10 @@ def test_what_is_stored_is_told(site: WebSite) -> None:
             )
             for number in (1, 2, 3)
         ]
-        outbox.put(conn, sending)
+        outbox.enqueue(conn, sending)
         [first, *_] = outbox.claim(conn, NIGHT, channels=["email"], lease=timedelta(minutes=3), limit=1)
         outbox.record_sent(conn, first.id, NIGHT, "250 OK")
-        recompute.mark(conn, {site.web.ids.tanks["east"]: NIGHT - timedelta(hours=2)})
+        recompute.mark_dirty(conn, {site.web.ids.tanks["east"]: NIGHT - timedelta(hours=2)})
     for wrong in ("one guess too many", "two guesses too many"):
         people.sign_in(engine, "operator", wrong, address="192.0.2.1", agent="", now=NIGHT)
     book = JobMetrics(engine)

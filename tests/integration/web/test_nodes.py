@@ -13,7 +13,7 @@ from tests.support.web_plant import WebSite
 
 def test_the_health_page_names_the_nodes_and_what_nobody_does(site: WebSite, engine: Engine) -> None:
     with transaction(engine) as conn:
-        leases.describe(conn, ["evaluate", "deliver"])
+        leases.create_leases(conn, ["evaluate", "deliver"])
         leases.renew(conn, Holder(node="id", node_name="north", process="p"), ["evaluate"], 60.0)
     page = site.client(Role.VIEWER).get("/health").text
     assert "<dt>north</dt><dd>alarms; since" in page

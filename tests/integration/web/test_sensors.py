@@ -220,7 +220,7 @@ def test_what_a_sensor_that_counts_from_the_surface_showed_is_counted_from_the_s
             for tag, value in ((down.tag, 3.0), (flow.tag, 0.5)):
                 start, step = NIGHT - timedelta(hours=1), timedelta(minutes=1)
                 writer.store(columns(ids.signals[tag], [value] * 60, start=start, step=step))
-            recompute.mark_signals(conn, writer.stored.earliest_us)
+            recompute.mark_signals_dirty(conn, writer.stored.earliest_us)
         update_estimates(engine, (setup,), ids, NIGHT)
         client = site.client(Role.TECHNICIAN)
         look = sent(client, ADDRESS, found_reads="9.0", found_core="4.1", why="wiper worn")

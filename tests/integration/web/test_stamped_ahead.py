@@ -11,7 +11,7 @@ from connectors.base import Delivery, Sample, block_of
 from service.jobs.alarms.situations import service_situation
 from service.jobs.ingest import ingest
 from service.storage.database.session import transaction
-from service.storage.readings.connector_state import connector_health, record_standing
+from service.storage.readings.connector_state import connector_health, record_status
 from service.web.blanket.board import read_board
 from tests.support.alarm_plant import NIGHT
 from tests.support.web_plant import WebSite
@@ -51,7 +51,7 @@ def test_a_silent_source_with_one_row_stamped_ahead_is_called_silent(site: WebSi
     assert view.heard_late
 
     with transaction(web.engine) as conn:
-        record_standing(conn, "drop", now, {"connected": True})  # which does not make it forget
+        record_status(conn, "drop", now, {"connected": True})  # which does not make it forget
         (found,) = connector_health(conn)
         assert found.last_sample_at == now - timedelta(hours=9)
         assert found.ahead_until == now + timedelta(hours=23)

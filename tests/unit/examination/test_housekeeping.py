@@ -14,12 +14,12 @@ from service.storage.operations.housekeeping import DeadRows, Housekeeping, Idle
 NOW = datetime(2026, 3, 14, 22, 0, tzinfo=UTC)
 SOUND = Housekeeping(
     now=NOW,
-    vacuums=True,
+    autovacuum=True,
     oldest_transaction=201_000_000,
-    snapshot=OpenSnapshot(said="underweir backup", since=NOW - timedelta(hours=11)),
+    snapshot=OpenSnapshot(application="underweir backup", since=NOW - timedelta(hours=11)),
     prepared=0,
     slots=(IdleSlot(name="two", kept_bytes=1 << 30),),
-    waits_for="standby",
+    synchronous_standbys="standby",
     standbys=1,
     dead=(),
 )
@@ -32,11 +32,11 @@ def test_of_a_sound_server_nothing_is_said() -> None:
 @pytest.mark.parametrize(
     ("found", "grade", "words"),
     [
-        (replace(SOUND, vacuums=False), Grade.LOOK, "does not clear up by itself"),
+        (replace(SOUND, autovacuum=False), Grade.LOOK, "does not clear up by itself"),
         (replace(SOUND, oldest_transaction=600_000_000), Grade.LOOK, "rows 600 million transactions old"),
         (replace(SOUND, oldest_transaction=1_600_000_000), Grade.WRONG, "rows 1,600 million transactions old"),
         (
-            replace(SOUND, snapshot=OpenSnapshot(said="report tool", since=NOW - timedelta(hours=13))),
+            replace(SOUND, snapshot=OpenSnapshot(application="report tool", since=NOW - timedelta(hours=13))),
             Grade.LOOK,
             "of 'report tool' is open since 2026-03-14 09:00 UTC",
         ),

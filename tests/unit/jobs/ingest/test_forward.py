@@ -92,8 +92,8 @@ def test_a_delivery_survives_the_spool() -> None:
 def test_what_was_held_goes_first_in_order(tmp_path: Path) -> None:
     plc, store = Counting(), Store()
     source = forwarding(tmp_path, plc)
-    assert source.hold() == 2
-    assert source.hold() == 2
+    assert source.poll_to_spool() == 2
+    assert source.poll_to_spool() == 2
     assert store.take(source)
     assert store.values == [1, 2, 3, 4, 5, 6]
     assert source.spooled().records == 0
@@ -106,7 +106,7 @@ def test_what_was_held_before_the_place_was_known_leaves_the_place_alone(tmp_pat
     plc, store = Counting(), Store()
     store.state = {"n": "as stored last"}
     before = ForwardingSource(plc, Spool(tmp_path, max_bytes=1 << 20), place_known=False)
-    before.hold()
+    before.poll_to_spool()
     before.close()
     assert plc.states == [{}]
     source = forwarding(tmp_path, plc)
@@ -120,7 +120,7 @@ def test_the_delivery_on_its_way_is_not_lost(tmp_path: Path) -> None:
     plc, store = Counting(), Store()
     source = forwarding(tmp_path, plc)
     assert not store.take(source, refuse_at=1)
-    source.hold()
+    source.poll_to_spool()
     assert store.take(source)
     assert store.values == list(range(1, plc.produced + 1))
     source.close()
@@ -129,7 +129,7 @@ def test_the_delivery_on_its_way_is_not_lost(tmp_path: Path) -> None:
 def test_a_replay_that_is_refused_is_replayed_again_before_anything_new(tmp_path: Path) -> None:
     plc, store = Counting(), Store()
     source = forwarding(tmp_path, plc)
-    source.hold()
+    source.poll_to_spool()
     assert not store.take(source, refuse_at=1)
     assert store.take(source)
     assert store.values == list(range(1, plc.produced + 1))
@@ -139,7 +139,7 @@ def test_a_replay_that_is_refused_is_replayed_again_before_anything_new(tmp_path
 def test_a_dead_source_still_hands_over_what_was_held(tmp_path: Path) -> None:
     plc, store = Counting(), Store()
     source = forwarding(tmp_path, plc)
-    source.hold()
+    source.poll_to_spool()
     plc.dead = True
     with pytest.raises(Unreachable):
         store.take(source)
@@ -150,10 +150,10 @@ def test_a_dead_source_still_hands_over_what_was_held(tmp_path: Path) -> None:
 def test_the_state_goes_on_from_what_was_held_even_after_a_restart(tmp_path: Path) -> None:
     plc = Counting()
     source = forwarding(tmp_path, plc)
-    source.hold()
+    source.poll_to_spool()
     source.close()
     again = forwarding(tmp_path, plc)
-    again.hold()
+    again.poll_to_spool()
     assert plc.states[-1] == {"n": 2}
     store = Store()
     assert store.take(again)
@@ -167,7 +167,7 @@ def test_database_away_and_disk_full_at_once_cost_nothing_while_it_is_short(
 ) -> None:
     plc, store = Counting(), Store()
     source = forwarding(tmp_path, plc)
-    source.hold()
+    source.poll_to_spool()
 
     def full(handle: int) -> None:
         raise OSError(errno.ENOSPC, "No space left on device")
@@ -175,7 +175,7 @@ def test_database_away_and_disk_full_at_once_cost_nothing_while_it_is_short(
     with monkeypatch.context() as disk:
         disk.setattr("service.storage.readings.spool.os.fsync", full)
         for _ in range(100):
-            assert source.hold() == 2
+            assert source.poll_to_spool() == 2
     assert source.spooled().in_memory == 200
     assert store.take(source)
     assert store.values == list(range(1, plc.produced + 1))
@@ -201,9 +201,9 @@ def test_whatever_happens_every_sample_is_stored_once_or_waits(
                 store.take(source)
             elif step.startswith("refuse"):
                 if not store.take(source, refuse_at=int(step[-1])):
-                    source.hold()
+                    source.poll_to_spool()
             elif step == "hold":
-                source.hold()
+                source.poll_to_spool()
             elif step == "restart":
                 source.close()
                 source = forwarding(folder, plc)

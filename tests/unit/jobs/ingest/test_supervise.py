@@ -9,7 +9,7 @@ from datetime import UTC, datetime, timedelta
 
 from service.domain.operations.circuit import CircuitState
 from service.errors import StorageError
-from service.jobs.ingest.supervise import SourceStanding, SupervisedSource, Supervisor
+from service.jobs.ingest.supervise import SourceStatus, SupervisedSource, Supervisor
 
 PATIENCE = 20.0
 
@@ -71,11 +71,11 @@ def test_a_hanging_and_a_crashing_source_delay_nobody() -> None:
     try:
         assert well.reaches(50)
         assert crashes.reaches(3)
-        standings = {s.key: s for s in watched.standings()}
-        assert standings["hangs"].rounds == 0
-        assert standings["hangs"].reading_since is not None
-        assert "defect" in standings["crashes"].last_error
-        assert standings["well"].circuit.state is CircuitState.CLOSED
+        statuses = {s.key: s for s in watched.statuses()}
+        assert statuses["hangs"].rounds == 0
+        assert statuses["hangs"].reading_since is not None
+        assert "defect" in statuses["crashes"].last_error
+        assert statuses["well"].circuit.state is CircuitState.CLOSED
     finally:
         release.set()
         watched.stop()
@@ -97,7 +97,7 @@ def test_a_hang_is_said_once() -> None:
     watched.start()
     try:
         assert said.reaches(1)
-        assert [s.hung for s in watched.standings()] == [True]
+        assert [s.hung for s in watched.statuses()] == [True]
     finally:
         release.set()
         watched.stop()
@@ -106,7 +106,7 @@ def test_a_hang_is_said_once() -> None:
 
 def test_a_failing_source_is_left_alone_and_comes_back() -> None:
     tries = Counter()
-    seen: list[SourceStanding] = []
+    seen: list[SourceStatus] = []
 
     def read() -> Read:
         return Read(error="no answer.") if tries.up() <= 3 else Read()
@@ -150,13 +150,13 @@ def test_while_nothing_can_be_stored_live_sources_are_held() -> None:
         stored.up()
         return Read()
 
-    seen: list[SourceStanding] = []
-    watched = supervisor(quick("plc", read, hold=held.up, report=seen.append))
+    seen: list[SourceStatus] = []
+    watched = supervisor(quick("plc", read, poll_to_spool=held.up, report=seen.append))
     watched.start()
     try:
         assert held.reaches(5)
         assert seen == [], "where nothing can be stored, no health is written either"
-        [standing] = watched.standings()
+        [standing] = watched.statuses()
         assert not standing.storing
         assert standing.circuit.state is CircuitState.CLOSED, "the source itself is well and keeps its pace"
         away.clear()
@@ -179,7 +179,7 @@ def test_a_source_without_a_spool_waits_with_the_database() -> None:
         assert tries.reaches(3)
     finally:
         watched.stop()
-    [standing] = watched.standings()
+    [standing] = watched.statuses()
     assert standing.circuit.failures >= 3
 
 
@@ -202,7 +202,7 @@ def test_stopping_closes_what_came_back_and_leaves_what_hangs() -> None:
     )
     watched.start()
     assert started.reaches(2)
-    watched.stop(patience=0.5)
+    watched.stop(timeout_s=0.5)
     assert closed == ["well"]
     release.set()
 
@@ -232,7 +232,7 @@ def test_a_report_that_fails_does_not_end_the_reading() -> None:
         reads.up()
         return Read()
 
-    def report(standing: SourceStanding) -> None:
+    def report(standing: SourceStatus) -> None:
         raise OSError(28, "No space left on device")
 
     running = supervisor(quick("panel", read, report=report))

@@ -23,7 +23,7 @@ class Machine:
         self.steady += seconds
 
     def hear(self, theirs: datetime, took: float = 0.0) -> None:
-        self.clock.hear(theirs, self.steady - took, self.steady)
+        self.clock.observe(theirs, self.steady - took, self.steady)
 
 
 def test_until_the_database_is_heard_the_own_clock_has_to_do() -> None:

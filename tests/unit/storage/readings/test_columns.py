@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from service.domain.plant.reading import Quality, Reading, ReadingReason
 from service.storage.database.epoch import from_us, to_us
-from service.storage.readings.columns import ReadingColumns, by_signal_and_time, last_of_each
+from service.storage.readings.columns import ReadingColumns, by_signal_and_time, deduplicate
 
 Row = tuple[int, int, float, int, int]
 
@@ -61,7 +61,7 @@ def test_a_file_in_the_order_of_time_is_ordered_the_same_way(rows: list[Row]) ->
 
 @given(ROWS)
 def test_the_last_of_each_key_wins_and_every_row_is_counted(rows: list[Row]) -> None:
-    collapsed = last_of_each(by_signal_and_time(as_columns(rows)))
+    collapsed = deduplicate(by_signal_and_time(as_columns(rows)))
     last = {row[:2]: row for row in rows}
     assert as_rows(collapsed.columns) == as_rows(as_columns([last[key] for key in sorted(last)]))
     assert len(collapsed.columns) + collapsed.duplicate + collapsed.revised == len(rows)

@@ -132,7 +132,7 @@ def test_losses_are_remembered_until_they_are_reported(tmp_path: Path, opened: C
     assert again.counts().lost_samples == before.lost_samples
     again.append(b"x" * 8000, 1)
     later = again.counts().lost_samples - before.lost_samples
-    again.losses_reported(before)
+    again.acknowledge_losses(before)
     assert again.counts().lost_samples == later
 
 
@@ -214,10 +214,10 @@ def test_what_waits_in_memory_goes_to_disk_though_nothing_more_comes(
     spool = opened(tmp_path)
     disk.full = True
     spool.append(b"read while the disk was full", 1)
-    spool.settle()
+    spool.flush()
     assert spool.counts().in_memory == 1
     disk.full = False
-    spool.settle()
+    spool.flush()
     assert spool.counts().in_memory == 0
     assert payloads(opened(tmp_path)) == [b"read while the disk was full"], "as after a kill"
 
@@ -300,7 +300,7 @@ def test_a_disk_that_is_full_at_times_loses_nothing_uncounted(
                     spool.close()
                     disk.full = False
                     lost = spool.counts().lost_samples
-                    spool.losses_reported(replace(spool.counts(), lost_samples=0, lost_records=0))
+                    spool.acknowledge_losses(replace(spool.counts(), lost_samples=0, lost_records=0))
                     spool = Spool(folder, max_bytes=20_000, segment_bytes=4096, memory_bytes=6000)
                     assert spool.counts().lost_samples == lost
                 case _:
@@ -355,7 +355,7 @@ def test_a_full_disk_does_not_hold_up_what_is_stored_elsewhere(tmp_path: Path, m
     with monkeypatch.context() as disk:
         disk.setattr(Spool, "_write_place", full)
         spool.trim(1)
-        spool.losses_reported(spool.counts())
+        spool.acknowledge_losses(spool.counts())
         assert [record.payload for record in spool.pending()] == [b"second"]
     spool.close()
     # Killed before the place could be written: what was stored comes again, nothing is skipped.
