@@ -1,4 +1,4 @@
-"""The seam between plant and service: a connector hands over samples, and commits its place only when they are stored.
+"""The interface between plant and service: a connector delivers samples, and commits its place when they are stored.
 
 The service drives every connector the same way::
 
@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 
 
 class SourceQuality(IntEnum):
-    """What the source itself says of a value, in the severity order of OPC UA StatusCodes (IEC 62541-4)."""
+    """The source's own quality of a value, in the severity order of OPC UA StatusCodes (IEC 62541-4)."""
 
     GOOD = 0
     UNCERTAIN = 1
@@ -62,7 +62,7 @@ class Sample:
 
 @dataclass(frozen=True, slots=True)
 class SampleBlock:
-    """Many samples as columns, for sources that deliver millions at once.
+    """Many samples as columns.
 
     ``addresses[address_index[i]]`` is the address of sample *i*; ``time_us`` is microseconds since the Unix epoch, UTC.
     All arrays have the same length.
@@ -81,7 +81,7 @@ class SampleBlock:
 
 @dataclass(frozen=True, slots=True)
 class Reject:
-    """One piece of input that could not become a sample: where it stood, what it was, and why."""
+    """A piece of input that could not become a sample or core: its place, its text and the reason."""
 
     line: int
     field: str
@@ -91,7 +91,7 @@ class Reject:
 
 @dataclass(frozen=True, slots=True)
 class HandCore:
-    """One hand core as a file or gateway delivered it; thickness in the unit named, position as distance from the wall."""
+    """One hand core as delivered; thickness in ``unit``, position as distance from the wall in ``distance_unit``."""
 
     tank: str
     time: datetime
@@ -110,11 +110,11 @@ class HandCore:
 
 @dataclass(frozen=True, slots=True)
 class Delivery:
-    """What one poll brought: samples to store, rejects to quarantine, and the state to keep once they are stored.
+    """The samples of one poll, its rejects, and the state to store with them.
 
-    ``origin`` names the file, device or server for people; ``content_hash`` (SHA-256, hex) identifies a file so that the
-    same content delivered twice is recognised. A large file comes as several deliveries with the same ``origin`` and
-    ``content_hash``, ``part`` counting from 0 and ``last_part`` set on the final one.
+    ``origin`` names the file, device or server for people; ``content_hash`` (SHA-256, hex) identifies a file's content. A large
+    file comes as several deliveries with the same ``origin`` and ``content_hash``, ``part`` counting from 0 and ``last_part`` set
+    on the final one.
     """
 
     origin: str
@@ -128,8 +128,8 @@ class Delivery:
     size_bytes: int | None = None
     part: int = 0
     last_part: bool = True
-    #: Filled in by the service before :meth:`Connector.committed`, on the last part: what of the whole file it could not
-    #: take although the connector could read it (a core deeper than its tank, an address without a signal).
+    #: Filled in by the service before :meth:`Connector.committed`, on the last part: what it refused of the whole file although
+    #: the connector could read it (a core deeper than its tank, an address without a signal).
     refused: tuple[Reject, ...] = ()
     #: Refused beyond those listed, of which only the number is known.
     refused_unlisted: int = 0
@@ -137,10 +137,10 @@ class Delivery:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SourceHealth:
-    """How a source is doing, beyond what one poll can say.
+    """The status of a source.
 
-    ``problems`` are sentences for people, one per thing that is wrong now. ``lost`` counts samples that the source sent
-    and the connector had to drop since it was made. ``clock_skew`` is source clock minus ours [s], None when unknown.
+    ``problems`` are sentences for people, one for each problem now. ``waiting`` counts samples queued in the connector, ``lost``
+    those it had to drop since it was made. ``clock_skew`` is source clock minus ours [s], None when unknown.
     """
 
     connected: bool
@@ -152,7 +152,7 @@ class SourceHealth:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ProbeRow:
-    """One configured point, read once for the person commissioning it. ``age`` is our time minus source time [s]."""
+    """One configured point, read once for commissioning. ``age`` is our time minus source time [s]."""
 
     address: str
     place: str
@@ -164,36 +164,12 @@ class ProbeRow:
     remark: str = ""
 
 
-class Observed(Protocol):
-    """A connector that can say how its source is doing between polls."""
-
-    def health(self) -> SourceHealth:
-        """How the source is doing now; never touches the network."""
-        ...
-
-
-class Probed(Protocol):
-    """A connector that can read every configured point once, for commissioning."""
-
-    def probe(self) -> tuple[ProbeRow, ...]:
-        """One row per configured point; raise a ConnectorError when the source cannot be read at all."""
-        ...
-
-
-class Resting(Protocol):
-    """A connector that can leave its source to another node for a while."""
-
-    def rest(self) -> None:
-        """Close the line; the next poll opens it again."""
-        ...
-
-
 @runtime_checkable
-class GivesUp(Protocol):
-    """A connector that can be told, from any thread, to let go of what it is reading."""
+class Cancellable(Protocol):
+    """A connector whose poll can be cancelled from any thread."""
 
-    def give_up(self) -> None:
-        """End the poll under way soon, and begin no other."""
+    def cancel(self) -> None:
+        """End the poll under way soon, and start no other."""
         ...
 
 
@@ -207,7 +183,7 @@ class Connector(Protocol):
         ...
 
     def committed(self, delivery: Delivery) -> None:
-        """Told that *delivery* is stored for good; its samples are left out, of one in parts also its rejects and cores."""
+        """Called when *delivery* is stored; its samples are left out, of one in parts also its rejects and cores."""
         ...
 
     def close(self) -> None:

@@ -1,10 +1,10 @@
-"""What can go wrong on the plant side, sorted by what the caller can do about it.
+"""Errors of connectors, by what the caller can do about them.
 
 ConnectorError
-├── Unreachable      the device or folder did not answer: try again later
-├── Refused          it answered that it will not, with a code: ``retryable`` says whether the code is a passing one
-├── Malformed        it answered with something that cannot be read: quarantine it, go on with the rest
-├── ReaderEnded      what it gave ended the process that reads it: quarantine it and never read it again
+├── Unreachable      the device or folder did not answer: retry later
+├── Refused          it answered with an error code: ``retryable`` says whether the code is transient
+├── Malformed        the answer cannot be read: quarantine it, go on with the rest
+├── ReaderEnded      reading it ended the reading process: quarantine it and never read it again
 └── Misconfigured    the site file asks for something impossible: stop this source and tell a person
 """
 
@@ -43,7 +43,7 @@ class Malformed(ConnectorError):
 
 
 class ReaderEnded(ConnectorError):
-    """Reading what the source gave ended the process that reads it; the same again would end it again."""
+    """Reading a file ended the reading process; reading it again would too."""
 
 
 class Misconfigured(ConnectorError):

@@ -1,7 +1,5 @@
-"""From the number on the wire to the number in the site's unit, and what that says of its quality.
-
-Three ways are in use: a factor and an offset, a span of raw counts, and the counts of a 4–20 mA input, where the
-current itself tells a broken loop from a measurement.
+"""Scales raw numbers to the site's unit, with the quality that follows: a linear factor and offset, a span of raw counts, or the
+counts of a 4–20 mA input, where the current itself shows a broken loop.
 """
 
 from __future__ import annotations
@@ -21,7 +19,7 @@ _STEP = 1e-9
 
 
 class Scaled(NamedTuple):
-    """A value in the site's unit with the quality that the scaling found."""
+    """A value in the site's unit and its quality."""
 
     value: float
     quality: SourceQuality = SourceQuality.GOOD
@@ -52,7 +50,7 @@ class Linear:
 
 @dataclass(frozen=True, slots=True)
 class ScaledSpan:
-    """A span of raw counts maps to a span of values; counts beyond it are kept and called uncertain.
+    """Maps a span of raw counts to a span of values; counts beyond it are kept as uncertain.
 
     >>> ScaledSpan(raw_low=0, raw_high=27648, low=0.0, high=5.0).apply(13824.0).value
     2.5

@@ -1,4 +1,4 @@
-"""The one place that builds concrete things and wires them together."""
+"""Builds the concrete objects of an installation from settings, site file and database, and wires them together."""
 
 from __future__ import annotations
 
@@ -55,8 +55,8 @@ log = structlog.get_logger(__name__)
 
 
 @dataclass(frozen=True)
-class Described:
-    """What settings and site file say by themselves: known also while there is no database."""
+class Configuration:
+    """Settings and site file, and what follows from them without a database."""
 
     settings: Settings
     site: Site
@@ -68,12 +68,12 @@ class Described:
 
     @cached_property
     def setups(self) -> tuple[TankSetup, ...]:
-        """Every tank with the signals that speak of it."""
+        """Every tank with its signals."""
         return self.site.setups()
 
     @cached_property
     def alarms(self) -> AlarmSetup:
-        """The alarms, the people, and how they are spoken to."""
+        """The alarms, the people, and how they are notified."""
         return AlarmSetup(
             definitions=self.site.alarm_definitions(),
             contacts=self.site.contacts(),
@@ -94,58 +94,58 @@ class Described:
 
     @cached_property
     def secret(self) -> bytes:
-        """What cookies and links are signed with."""
-        return secret_of(self.settings)
+        """The key that signs cookies and links."""
+        return signing_secret(self.settings)
 
     @cached_property
     def links(self) -> AlarmLinks:
-        """The links by which alarms are answered from a message."""
+        """The signed links in messages that acknowledge alarms."""
         return AlarmLinks(self.secret, self.settings.public_url)
 
     @cached_property
     def notifiers(self) -> Mapping[str, Notifier]:
         """Every channel this installation can send through."""
-        return notifiers_of(self.settings, self.site)
+        return make_notifiers(self.settings, self.site)
 
     def prepare(self) -> None:
-        """Read every secret now, so that one that is missing is told before anything changes; none of them gets into the log.
+        """Read every secret now, to fail early if one is missing, and keep them out of the log.
 
         Raises
         ------
         ConfigError
             when one cannot be read.
         """
-        self.alarms  # noqa: B018  (it reads those of the ways out)
+        self.alarms  # noqa: B018  (reads those of the channels)
         self.site.gateway_hooks()
-        logs.hide(secret for gateway in self.site.gateways() for secret in gateway.secrets.values())
+        logs.register_secrets(secret for gateway in self.site.gateways() for secret in gateway.secrets.values())
 
-    def speak_up(self) -> Watchdog:
-        """The way to say without a database that nobody looks at the alarms; its ways out are its own."""
+    def make_watchdog(self) -> Watchdog:
+        """The watchdog that notifies without a database when alarms are not evaluated; it has its own channels."""
         minutes = self.settings.not_watched_minutes
         after = timedelta(minutes=minutes) if minutes else None
         return Watchdog(self.alarms, self.own_notifiers(), self.settings.node_name, after)
 
     def own_notifiers(self) -> Mapping[str, Notifier]:
-        """Every channel once more, for a thread of its own."""
-        return notifiers_of(self.settings, self.site)
+        """New channels, for another thread."""
+        return make_notifiers(self.settings, self.site)
 
     @cached_property
     def mailing(self) -> Mailing:
-        """Who is mailed which report."""
+        """The recipients of each report."""
         return self.site.mailing()
 
     @cached_property
-    def keeping(self) -> RetentionPolicy:
-        """How long rows stay in the database, and where they go."""
-        return keeping_of(self.settings)
+    def retention(self) -> RetentionPolicy:
+        """How long rows stay in the database, and the archive they go to."""
+        return retention_policy(self.settings)
 
     @cached_property
     def identity(self) -> IdentityClient | None:
-        """Where people can sign in besides their local accounts."""
+        """The OpenID Connect client; None without a provider."""
         settings = self.settings
         if settings.oidc_issuer is None or settings.oidc_client_id is None:
             return None
-        # Here and for the pages: most commands have no use for it, and it takes long to load.
+        # Imported here, as most commands do not use it and it is slow to load.
         from service.identity import IdentityClient, IdentityProvider
 
         secret = settings.oidc_client_secret
@@ -162,29 +162,29 @@ class Described:
 
 
 @dataclass(frozen=True)
-class Installation(Described):
-    """A plant as the site file in force describes it, its database, and everything that follows from the two."""
+class Installation(Configuration):
+    """The plant by the site file in force, its database, and everything that follows from the two."""
 
     engine: Engine
     ids: SiteIds
-    #: Starts a database of our own again should it have ended; None where it is somebody else's to keep.
+    #: Restarts the embedded database if it has ended; None with an external one.
     revive: Callable[[], bool] | None = None
-    #: Which version of the site file this is; None where rows were made without one.
+    #: The version of the site file; None where rows were made without one.
     version: SiteVersion | None = None
 
     def file_notice(self) -> str:
-        """That the site file on disk is another one than the one in force; empty where it is the same, or not there."""
+        """A notice that the site file on disk differs from the one in force; empty if it does not, or is missing."""
         if self.version is None or self.site.path is None:
             return ""
         return file_notice(self.site.path, self.version, self.site)
 
     @cached_property
     def intake(self) -> Plant:
-        """What taking in data has to know."""
+        """The plant for ingest."""
         return Plant(tanks=self.tanks, signals=self.site.signals(), ids=self.ids, alarms=self.alarms)
 
     def pages(self, clock: Callable[[], datetime], guest: str | None = None) -> WebPlant:
-        """The installation as the pages see it, on connections of their own; *guest* is signed in without a password."""
+        """The installation for the pages, with its own connections; *guest* is signed in without a password."""
         from service.web.base.plant import WebPlant
 
         return WebPlant(
@@ -211,12 +211,12 @@ class Installation(Described):
 
     @cached_property
     def reports(self) -> ReportPlant:
-        """The installation as shift logs and reports see it."""
+        """The installation for shift logs and reports."""
         return ReportPlant(engine=self.engine, alarms=self.alarms, setups=self.setups, ids=self.ids)
 
 
-def keeping_of(settings: Settings) -> RetentionPolicy:
-    """How long rows stay in the database, and where they go."""
+def retention_policy(settings: Settings) -> RetentionPolicy:
+    """How long rows stay in the database, and the archive they go to."""
     wanted: dict[Source, int | None] = {
         "reading": settings.keep_readings_months,
         "assessment": settings.keep_estimates_months,
@@ -235,7 +235,7 @@ def wall_clock() -> datetime:
 
 
 def mail_notifier(settings: Settings) -> Notifier | None:
-    """The way out for mails; None where no mail server is set."""
+    """The channel for e-mail; None without a mail server."""
     if settings.smtp_host is None or settings.smtp_from is None:
         return None
     return SmtpNotifier(
@@ -251,8 +251,8 @@ def mail_notifier(settings: Settings) -> Notifier | None:
     )
 
 
-def notifiers_of(settings: Settings, site: Site) -> Mapping[str, Notifier]:
-    """Every channel that settings and site file describe.
+def make_notifiers(settings: Settings, site: Site) -> Mapping[str, Notifier]:
+    """Every channel in settings and site file, by name.
 
     Raises
     ------
@@ -270,8 +270,8 @@ def notifiers_of(settings: Settings, site: Site) -> Mapping[str, Notifier]:
     return found
 
 
-def secret_of(settings: Settings) -> bytes:
-    """The secret that is set, or the one kept in the data folder, made at the first start.
+def signing_secret(settings: Settings) -> bytes:
+    """The secret in the settings, or the one in the data folder, which is made at the first start.
 
     Raises
     ------
@@ -285,7 +285,7 @@ def secret_of(settings: Settings) -> bytes:
         settings.data_dir.mkdir(parents=True, exist_ok=True)
         fresh = path.with_name(f"secret.key.{os.getpid()}.{secrets.token_hex(4)}")
         if not path.exists():
-            # Written whole, then linked: of two services starting at once, both go on with the secret of the first.
+            # Written completely, then linked: two services starting at once both use the secret of the first.
             descriptor = os.open(fresh, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
             with os.fdopen(descriptor, "w", encoding="ascii") as file:
                 file.write(secrets.token_urlsafe(48))
@@ -307,7 +307,7 @@ def secret_of(settings: Settings) -> bytes:
 
 
 def settings_from_environment() -> Settings:
-    """The settings, with a warning for every variable that means nothing."""
+    """The settings, with a warning for every unknown variable."""
     for line in unknown_variables(os.environ):
         log.warning("unknown setting", problem=line)
     return load_settings()
@@ -315,13 +315,13 @@ def settings_from_environment() -> Settings:
 
 @contextmanager
 def database(settings: Settings, sessions: str = "underweir") -> Iterator[Engine]:
-    """The database of this installation for whoever stores something: the one given, or the embedded one while it is used.
+    """The database for writing: the external one, or the embedded one, started while it is used.
 
-    An empty one gets its tables. Tables of another version are left alone: a service may be at work on them.
+    An empty one gets its tables. Tables of another version are not migrated: a service may be using them.
 
     Parameters
     ----------
-    sessions : what the database calls our sessions.
+    sessions : the application name of our sessions.
 
     Raises
     ------
@@ -336,8 +336,8 @@ def database(settings: Settings, sessions: str = "underweir") -> Iterator[Engine
 
 
 @contextmanager
-def owned_database(settings: Settings) -> Iterator[Engine]:
-    """As :func:`database`, with the rights of who owns the tables: for what changes or fills them as a whole.
+def owner_database(settings: Settings) -> Iterator[Engine]:
+    """As :func:`database`, with the rights of the tables' owner, for changing or filling them as a whole.
 
     Raises
     ------
@@ -352,16 +352,18 @@ def owned_database(settings: Settings) -> Iterator[Engine]:
 
 
 @contextmanager
-def migrated(settings: Settings, sessions: str = "underweir") -> Iterator[tuple[Engine, Callable[[], bool] | None]]:
-    """The database with its tables brought up to date, and what starts it again where it is our own."""
+def migrated_database(
+    settings: Settings, sessions: str = "underweir"
+) -> Iterator[tuple[Engine, Callable[[], bool] | None]]:
+    """The database, migrated, and what restarts it if it is the embedded one."""
     with _served(settings, sessions) as served:
         served.migrate()
         yield served.engine, served.revive
 
 
 @contextmanager
-def reading_database(settings: Settings) -> Iterator[Engine]:
-    """The database for whoever only reads: every transaction is READ ONLY, and nothing is made or brought up to date.
+def read_only_database(settings: Settings) -> Iterator[Engine]:
+    """The database for reading: every transaction is READ ONLY, and nothing is created or migrated.
 
     Raises
     ------
@@ -370,15 +372,15 @@ def reading_database(settings: Settings) -> Iterator[Engine]:
     StorageError, EmbeddedError
         when the database is away, cannot be started, or has the tables of another version.
     """
-    with looked_into(settings) as engine:
+    with database_if_any(settings) as engine:
         if engine is None:
             raise ConfigError(_NEVER_APPLIED)
         yield engine
 
 
 @contextmanager
-def looked_into(settings: Settings) -> Iterator[Engine | None]:
-    """As :func:`reading_database`; None where there is no database yet, or an empty one."""
+def database_if_any(settings: Settings) -> Iterator[Engine | None]:
+    """As :func:`read_only_database`; None if there is no database yet, or an empty one."""
     if settings.database_url is None and not (settings.data_dir / "database" / "cluster").is_dir():
         yield None
         return
@@ -393,12 +395,12 @@ def looked_into(settings: Settings) -> Iterator[Engine | None]:
 
 @dataclass(frozen=True)
 class _Served:
-    """A database that can be reached."""
+    """A reachable database."""
 
     engine: Engine
-    #: For who owns the tables.
+    #: For the owner of the tables.
     owner_url: str
-    #: Starts it again should it have ended; None where it is somebody else's to keep.
+    #: Restarts the embedded database if it has ended; None with an external one.
     revive: Callable[[], bool] | None
 
     def migrate(self) -> None:
@@ -421,8 +423,8 @@ def _served(settings: Settings, sessions: str) -> Iterator[_Served]:
         yield _Served(engine, server.owner_url, server.revive)
 
 
-def described(site_file: Path | None = None, settings: Settings | None = None) -> Described:
-    """What settings and site file say by themselves.
+def load_configuration(site_file: Path | None = None, settings: Settings | None = None) -> Configuration:
+    """Load settings and site file.
 
     Raises
     ------
@@ -430,16 +432,16 @@ def described(site_file: Path | None = None, settings: Settings | None = None) -
         when settings or site file are wrong.
     """
     settings = settings or settings_from_environment()
-    return Described(settings, load_site(site_file or settings.site_file))
+    return Configuration(settings, load_site(site_file or settings.site_file))
 
 
 @contextmanager
-def opened(site_file: Path | None = None, settings: Settings | None = None) -> Iterator[Installation]:
-    """The plant in force, for commands that store something.
+def open_installation(site_file: Path | None = None, settings: Settings | None = None) -> Iterator[Installation]:
+    """The installation with the site file in force, for commands that write.
 
     Parameters
     ----------
-    site_file : the site file to compare with what is in force; the one the settings name if None.
+    site_file : the site file to compare with the one in force; that of the settings if None.
     settings : taken from the environment if None.
 
     Raises
@@ -451,57 +453,54 @@ def opened(site_file: Path | None = None, settings: Settings | None = None) -> I
     """
     settings = settings or settings_from_environment()
     with database(settings) as engine:
-        yield in_force(settings, engine, site_file)
+        yield installation_in_force(settings, engine, site_file)
 
 
 @contextmanager
-def opened_for_reading(site_file: Path | None = None) -> Iterator[Installation]:
-    """The plant in force, for commands that change nothing: the database refuses whatever they would write.
-
-    Parameters and errors as of :func:`opened`.
-    """
+def open_read_only(site_file: Path | None = None) -> Iterator[Installation]:
+    """As :func:`open_installation`, for commands that only read: the database refuses writes."""
     settings = settings_from_environment()
-    with reading_database(settings) as engine:
-        yield in_force(settings, engine, site_file)
+    with read_only_database(settings) as engine:
+        yield installation_in_force(settings, engine, site_file)
 
 
 @contextmanager
-def applied(
-    known: Described,
+def apply_and_open(
+    known: Configuration,
     clock: Callable[[], datetime] = wall_clock,
     *,
     by: str,
     node: str = "",
     sessions: str = "underweir",
 ) -> Iterator[Installation]:
-    """The plant with its site file brought into force, unless another node is at work: this one goes by what is in force then.
+    """The installation with its site file brought into force; if another node is at work, with the one in force already.
 
     Parameters
     ----------
     clock : tells now; the demo's runs faster.
     by : who brings it into force.
     node : this node (``Holder.node``).
-    sessions : what the database calls our sessions.
+    sessions : the application name of our sessions.
 
     Raises
     ------
     StorageError, EmbeddedError
         when the database is away or cannot be started.
     """
-    with migrated(known.settings, sessions) as (engine, revive):
+    with migrated_database(known.settings, sessions) as (engine, revive):
         with transaction(engine) as conn:
             other, version = active_node(conn, EVALUATE, besides=node), version_in_force(conn)
         if other is None or version is None:
             apply_site(engine, known.site, by=by, now=clock())
         elif known.site.path and (notice := file_notice(known.site.path, version, known.site)):
-            # An old file left behind on a node must not take a tank from the watch.
+            # An old file left on a node must not end the monitoring of a tank.
             log.warning("another node is at work; this one goes by the site file in force", node=other, notice=notice)
-        yield in_force(known.settings, engine, known.site.path, revive)
+        yield installation_in_force(known.settings, engine, known.site.path, revive)
 
 
 def apply_site(engine: Engine, site: Site, *, by: str, now: datetime) -> SiteVersion:
-    """Bring a site file into force that passed the check; *by* says by whom."""
-    for kind, key in stops(engine, site):
+    """Bring a checked site file into force."""
+    for kind, key in unmonitored(engine, site):
         log.warning("no longer watched by the site file that comes into force", kind=kind, key=key)
     return bring_into_force(
         engine,
@@ -514,25 +513,25 @@ def apply_site(engine: Engine, site: Site, *, by: str, now: datetime) -> SiteVer
     )
 
 
-def stops(engine: Engine, site: Site) -> tuple[tuple[str, str], ...]:
-    """What is watched now and would not be any more with another site file: kind and key."""
+def unmonitored(engine: Engine, site: Site) -> tuple[tuple[str, str], ...]:
+    """What is monitored now and would not be with another site file: kind and key."""
     with transaction(engine) as conn:
         version = version_in_force(conn)
     try:
         before = None if version is None else parse_site(version.content)
     except ConfigError:  # written for another version of the program
         before = None
-    return difference(before, site).stops
+    return difference(before, site).unmonitored
 
 
-def in_force(
+def installation_in_force(
     settings: Settings, engine: Engine, site_file: Path | None = None, revive: Callable[[], bool] | None = None
 ) -> Installation:
-    """The plant as the version of the site file in force describes it; changes nothing.
+    """The installation with the site file in force; changes nothing.
 
     Parameters
     ----------
-    site_file : the file on disk, which folders are relative to; the one the settings name if None.
+    site_file : the file on disk, to which folders are relative; that of the settings if None.
 
     Raises
     ------
@@ -553,7 +552,7 @@ _NEVER_APPLIED = "no site file is in force here yet: bring one into force with u
 
 
 def site_of(version: SiteVersion, path: Path) -> Site:
-    """The plant a version describes; *path* is what folders are relative to.
+    """The site of a version; folders are relative to *path*.
 
     Raises
     ------
@@ -570,7 +569,7 @@ def site_of(version: SiteVersion, path: Path) -> Site:
 
 
 def file_notice(path: Path, version: SiteVersion, site: Site) -> str:
-    """That the file at *path* is another one than the version in force; empty where it is the same, or not there."""
+    """A notice that the file at *path* differs from the version in force; empty if it does not, or is missing."""
     found = text_on_disk(path)
     if found is None or hash_of(found) == version.content_hash:
         return ""
@@ -582,7 +581,7 @@ def file_notice(path: Path, version: SiteVersion, site: Site) -> str:
 
 
 def _make_passable(folder: Path) -> None:
-    """Make the data folder, if it is not there, so that the account the server runs as may pass through, whatever the umask."""
+    """Make the data folder, if missing, so that the server's account may pass through, whatever the umask."""
     if not folder.exists():
         folder.mkdir(parents=True)
         folder.chmod(0o711)
@@ -590,7 +589,7 @@ def _make_passable(folder: Path) -> None:
 
 @contextmanager
 def _engine(url: str, sessions: str) -> Iterator[Engine]:
-    # Most of the time two or three jobs are at work; each connection kept costs the server some 5 MB.
+    # Usually two or three jobs run at once; each connection costs the server some 5 MB.
     engine = make_engine(url, application_name=sessions, pool_size=5, max_overflow=15)
     try:
         yield engine

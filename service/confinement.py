@@ -1,8 +1,8 @@
-"""What a process that decodes strangers' bytes gives up before it sees the first of them. Linux; needs no rights, and takes more with them.
+"""Confines a child process that decodes untrusted bytes, before it reads the first of them. Linux; needs no privileges.
 
-Limits on memory, files and processes hold everywhere. Where the kernel has them: Landlock (no file outside of the program's
-own code is opened any more, no network port, no process outside is reached) and a network of its own, which leads nowhere.
-Started by root it becomes an account without rights. What it could not have it says, and the parent logs it.
+Limits on memory, files and processes hold everywhere. Where the kernel has them: Landlock (no file but the program's own code can be
+opened, no network port and no process outside reached) and a network namespace without a network. Started by root, the process
+changes to an account without rights. It reports what it could not get, and the parent logs it.
 """
 
 from __future__ import annotations
@@ -13,6 +13,7 @@ import pwd
 import resource
 import signal
 import struct
+import sys
 import sysconfig
 import zoneinfo
 from collections.abc import Iterable
@@ -20,7 +21,7 @@ from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
-#: Taken in this order when started by root: one made for it, else the one that owns nothing.
+#: The accounts a process started by root changes to, in this order.
 ACCOUNTS = ("underweir-reader", "nobody")
 #: Open files: the few it has, and what Python loads late.
 MOST_FILES = 24
@@ -37,7 +38,7 @@ _PORTS_SINCE, _SCOPES_SINCE = 4, 6
 
 @dataclass(frozen=True, slots=True)
 class Confinement:
-    """What a confined process got. ``landlock`` is the kernel's version of it, 0 without."""
+    """The confinement a process got. ``landlock`` is the kernel's version of it, 0 without."""
 
     landlock: int = 0
     network: bool = False
@@ -57,7 +58,7 @@ class Confinement:
 
 
 def confine(*, memory: int, readable: Iterable[Path] = ()) -> Confinement:
-    """Give up, for good, what decoding does not need; everything it needs must have been imported.
+    """Drop for good what decoding does not need; everything it needs must have been imported.
 
     Parameters
     ----------
@@ -84,7 +85,7 @@ def confine(*, memory: int, readable: Iterable[Path] = ()) -> Confinement:
 
 
 def _limited(which: int, most: int, spare: int = 0) -> bool:
-    """Whether a limit could be set; one that is lower already stays."""
+    """Set a limit, unless it is lower already; returns whether it could be set."""
     hard = resource.getrlimit(which)[1]
     if hard != resource.RLIM_INFINITY:
         most = min(most, hard)
@@ -95,8 +96,18 @@ def _limited(which: int, most: int, spare: int = 0) -> bool:
     return True
 
 
+def child_command(program: str, *arguments: str) -> list[str]:
+    """The command that runs *program* in a Python child process, with *arguments* as ``sys.argv[1:]``.
+
+    -I keeps the child from loading code from its folder or environment; it gets our ``sys.path`` as further arguments.
+    """
+    paths = [path or os.getcwd() for path in sys.path]
+    take_paths = f"import sys; sys.path[:] = sys.argv[{len(arguments) + 1}:]; "
+    return [sys.executable, "-I", "-c", take_paths + program, *arguments, *paths]
+
+
 def confine_one(processor_s: int) -> None:
-    """What is limited for each file anew: processor time [s], and no child."""
+    """Limit the processor time [s] for one file, and forbid children."""
     _limited(
         resource.RLIMIT_CPU, processor_s, spare=1
     )  # at the first limit a signal that tells why, at the second the end
@@ -104,13 +115,13 @@ def confine_one(processor_s: int) -> None:
 
 
 def end_first(score: int) -> None:
-    """Have the kernel end this process before others where memory runs out (proc(5), oom_score_adj: 1000 before any other)."""
+    """Have the kernel kill this process before others when memory runs out (proc(5), oom_score_adj: 1000 before any other)."""
     with suppress(OSError):
         Path("/proc/self/oom_score_adj").write_text(f"{score}\n", "ascii")
 
 
 def die_with(parent: int) -> None:
-    """Have the kernel end this process when its parent ends, whatever it does then; at once where that has ended already."""
+    """Have the kernel kill this process when its parent ends, and exit at once if it has ended already."""
     _prctl(_PR_SET_PDEATHSIG, signal.SIGKILL)
     if os.getppid() != parent:
         os._exit(1)
@@ -134,7 +145,7 @@ def _become_nobody() -> str:
 
 
 def _own_code() -> list[Path]:
-    """Where Python and its packages lie, and the time zones: some modules are loaded late. No data lie there."""
+    """The folders of Python, its packages and the time zones, as some modules are loaded late. They hold no data."""
     paths = sysconfig.get_paths()
     return [Path(paths[name]) for name in ("stdlib", "platstdlib", "purelib", "platlib")] + [
         Path(path) for path in zoneinfo.TZPATH

@@ -1,6 +1,6 @@
-"""A service that starts while its database is away: what devices show goes to their spools, and people are told.
+"""Runs while the database is away at the start: live sources are read to their spools, and the watchdog notifies people.
 
-After a power failure the database may take longer to come back than this service, and a register shows a value only once.
+After a power failure the database may take longer to start than this service, and a register shows a value only once.
 """
 
 from __future__ import annotations
@@ -14,20 +14,20 @@ from typing import Self
 
 import structlog
 
-from service.bootstrap import Described
+from service.bootstrap import Configuration
 from service.errors import StorageError
 from service.jobs.ingest import IngestReport
 from service.jobs.ingest.supervise import SupervisedSource, Supervisor
 from service.jobs.operations.leadership import steady_clock
 from service.jobs.operations.watchdog import LOOK_EVERY, Watchdog
 from service.scheduler import Task, Timetable
-from service.sources import held_sources_of
+from service.sources import spooling_sources
 
 log = structlog.get_logger(__name__)
 
 
 class DegradedStart:
-    """Everything a service does without a database, while the block lasts.
+    """A context in which everything runs that needs no database.
 
     Parameters
     ----------
@@ -37,15 +37,15 @@ class DegradedStart:
 
     def __init__(
         self,
-        described: Described,
+        configuration: Configuration,
         spools: Path,
         clock: Callable[[], datetime],
-        speak_up: Watchdog,
+        watchdog: Watchdog,
         trouble: str,
     ) -> None:
         self.trouble = trouble
         self._since, self._began = clock(), steady_clock()
-        self._speak_up = speak_up
+        self._watchdog = watchdog
         self._supervisor = Supervisor(
             [
                 SupervisedSource(
@@ -55,7 +55,7 @@ class DegradedStart:
                     poll_to_spool=source.poll_to_spool,
                     close=source.close,
                 )
-                for source in held_sources_of(described.site, clock, spools)
+                for source in spooling_sources(configuration.site, clock, spools)
             ],
             clock=clock,
             draw=random.random,
@@ -73,7 +73,7 @@ class DegradedStart:
         self._timetable.stop()
         left = self._supervisor.stop()
         if left and kind is None:
-            # It still has its spool open, and two must not write into one. Started again, the service has it for itself.
+            # It still has its spool open, which only one process may write. After a restart the service has it alone.
             raise StorageError(
                 f"Reading {', '.join(left)} does not come back; start the service again.", retryable=True
             )
@@ -82,6 +82,6 @@ class DegradedStart:
         raise StorageError(self.trouble, retryable=True)
 
     def _look(self, _: datetime) -> None:
-        # By the steady clock: soon after a machine has started its time of day may be set by years.
+        # By the monotonic clock: soon after a machine has started its wall clock may be set by years.
         now = self._since + timedelta(seconds=steady_clock() - self._began)
-        self._speak_up.check(self._since, self.trouble, now)
+        self._watchdog.check(self._since, self.trouble, now)

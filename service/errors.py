@@ -1,14 +1,14 @@
-"""What can go wrong in the service, sorted by who can do something about it.
+"""Errors of the service, by who can do something about them.
 
 ServiceError
 ├── ConfigError      settings or site file are wrong: a person must change them (exit status 2)
-├── InputError       what a person typed or dropped cannot be accepted, with the reason (exit status 1)
-├── DomainError      an impossible argument reached a calculation: a defect of ours
+├── InputError       input of a person cannot be accepted, with the reason (exit status 1)
+├── DomainError      an impossible argument of a calculation: a defect of ours
 ├── StorageError     the database refused or is away; ``retryable`` says whether waiting can help
-│   └── LeaseLost    another node does this work now; nothing of the transaction was stored
+│   └── LeaseLost    another node has the lease; nothing of the transaction was stored
 ├── EmbeddedError    the embedded database could not be started or stopped; ``retryable`` as above
-├── DeliveryError    a message could not be handed over; ``retryable`` says whether trying again can help
-└── IdentityError    the identity provider cannot be asked, or its word cannot be trusted
+├── DeliveryError    a message could not be sent; ``retryable`` says whether trying again can help
+└── IdentityError    the identity provider cannot be reached, or its token cannot be trusted
 """
 
 from __future__ import annotations
@@ -25,11 +25,11 @@ class ConfigError(ServiceError):
 
 
 class InputError(ServiceError):
-    """What a person typed or dropped cannot be accepted."""
+    """Input of a person cannot be accepted."""
 
 
 class DomainError(ServiceError, ValueError):
-    """An impossible argument reached a calculation."""
+    """An impossible argument of a calculation."""
 
 
 class StorageError(ServiceError):
@@ -41,7 +41,7 @@ class StorageError(ServiceError):
 
 
 class LeaseLost(StorageError):
-    """Another node does this work now."""
+    """Another node has the lease."""
 
     def __init__(self, message: str) -> None:
         super().__init__(message, retryable=True)
@@ -56,11 +56,11 @@ class EmbeddedError(ServiceError):
 
 
 class IdentityError(ServiceError):
-    """The identity provider cannot be asked, or its word cannot be trusted."""
+    """The identity provider cannot be reached, or its token cannot be trusted."""
 
 
 class DeliveryError(ServiceError):
-    """A message could not be handed over."""
+    """A message could not be sent."""
 
     def __init__(self, message: str, *, retryable: bool, reason: str) -> None:
         self.retryable = retryable
@@ -69,7 +69,7 @@ class DeliveryError(ServiceError):
 
 
 def interruption_behind(error: BaseException) -> KeyboardInterrupt | None:
-    """The Ctrl-C on whose way out an error was raised, if there was one.
+    """The Ctrl-C while handling which an error was raised, if there was one.
 
     >>> try:
     ...     try:

@@ -1,4 +1,4 @@
-"""Who somebody is, by the word of an OpenID Connect provider: the only place that asks one.
+"""Signs people in with an OpenID Connect provider.
 
 References
 ----------
@@ -26,7 +26,7 @@ from joserfc.jwk import KeySet
 from service.domain.plant.role import Role
 from service.errors import IdentityError
 
-#: Signatures with a key that only the provider has; never "none", never our own secret as a key.
+#: Signatures with a private key of the provider; never "none", never our client secret as a key.
 ALGORITHMS = ("RS256", "RS384", "RS512", "PS256", "PS384", "PS512", "ES256", "ES384", "ES512", "EdDSA")
 TIMEOUT = 10.0  # s, for every answer
 LEEWAY = 120  # s, between two clocks
@@ -34,21 +34,21 @@ LEEWAY = 120  # s, between two clocks
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class IdentityProvider:
-    """The provider as the settings describe it."""
+    """The configured provider."""
 
     issuer: str
     client_id: str
     client_secret: str | None
-    #: Where the provider sends people back to.
+    #: The redirect URI.
     callback: str
-    #: The claim that says what somebody may do; dots lead into what lies within.
+    #: The claim with the role; dots separate nested names.
     role_claim: str
-    #: Words of that claim and the roles they mean; a role's own name needs no entry.
+    #: Values of that claim and their roles; empty: the roles' own names.
     roles: Mapping[str, Role]
 
     @property
     def host(self) -> str:
-        """Where people are asked, as they read it."""
+        """The provider's host, for people."""
         return urlsplit(self.issuer).hostname or self.issuer
 
     def __repr__(self) -> str:
@@ -62,36 +62,36 @@ class IdentityProvider:
             for part in self.role_claim.split("."):
                 found = found.get(part) if isinstance(found, Mapping) else None
         words = found.split() if isinstance(found, str) else found if isinstance(found, list) else []
-        # With a mapping only its words count: "administrator" elsewhere may mean something else.
+        # With a mapping only its values count: "administrator" elsewhere may mean something else.
         known = self.roles or {role.value: role for role in Role}
         given = [known[word] for word in words if isinstance(word, str) and word in known]
         return max(given, key=list(Role).index, default=None)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Begun:
-    """A sign-in under way. What is in it must come back from the same browser."""
+class PendingSignIn:
+    """A sign-in under way; the same browser must return ``state``."""
 
-    address: str  #: where the browser goes now
+    address: str  #: where the browser is redirected to
     state: str
     nonce: str
     verifier: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Identified:
-    """Somebody, by the provider's word. ``subject`` stays the same for good; ``role`` is None when they have none here."""
+class VerifiedIdentity:
+    """A verified identity. ``subject`` never changes; ``role`` is None when they have none here."""
 
     subject: str
     name: str
     label: str
     role: Role | None
-    #: When the provider last asked them for their password or the like; None where it does not say.
+    #: When the provider last authenticated them; None where it does not say.
     authenticated_at: datetime | None = None
 
 
 class IdentityClient:
-    """Asks one provider. What it publishes about itself is read once, its keys again when an unknown one signs."""
+    """The client of one provider. Its metadata is read once, its keys again after an unknown one signed."""
 
     def __init__(self, provider: IdentityProvider) -> None:
         self.provider = provider
@@ -99,8 +99,8 @@ class IdentityClient:
         self._published: dict[str, Any] | None = None
         self._keys: KeySet | None = None
 
-    def begin(self, *, fresh: bool = False) -> Begun:
-        """Begin a sign-in; a *fresh* one has the provider ask for password or the like again, and say when it did.
+    def begin(self, *, fresh: bool = False) -> PendingSignIn:
+        """Begin a sign-in; a *fresh* one has the provider authenticate again, and say when it did.
 
         OpenID Connect Core 1.0, 3.1.2.1: with ``max_age`` the claim ``auth_time`` is required.
 
@@ -109,24 +109,24 @@ class IdentityClient:
         IdentityError
             when the provider cannot be reached.
         """
-        published = self._about()
+        published = self._metadata()
         state, nonce, verifier = (secrets.token_urlsafe(32) for _ in range(3))
-        asked = {"prompt": "login", "max_age": "0"} if fresh else {}
+        options = {"prompt": "login", "max_age": "0"} if fresh else {}
         with self._session() as session:
             address, _ = session.create_authorization_url(
-                published["authorization_endpoint"], state=state, code_verifier=verifier, nonce=nonce, **asked
+                published["authorization_endpoint"], state=state, code_verifier=verifier, nonce=nonce, **options
             )
-        return Begun(address=address, state=state, nonce=nonce, verifier=verifier)
+        return PendingSignIn(address=address, state=state, nonce=nonce, verifier=verifier)
 
-    def finish(self, code: str, *, nonce: str, verifier: str, now: datetime) -> Identified:
-        """Who it is that came back with a code.
+    def finish(self, code: str, *, nonce: str, verifier: str, now: datetime) -> VerifiedIdentity:
+        """Exchange an authorization code for the verified identity.
 
         Raises
         ------
         IdentityError
-            when the provider cannot be reached, does not take the code, or its word cannot be trusted.
+            when the provider cannot be reached, refuses the code, or its token cannot be trusted.
         """
-        published = self._about()
+        published = self._metadata()
         try:
             with self._session() as session:
                 tokens = session.fetch_token(published["token_endpoint"], code=code, code_verifier=verifier)
@@ -137,11 +137,11 @@ class IdentityClient:
             more = self._get(
                 published["userinfo_endpoint"], {"Authorization": f"Bearer {tokens.get('access_token', '')}"}
             )
-            # OpenID Connect Core 5.3.2: what speaks of somebody else must not be used.
+            # OpenID Connect Core 5.3.2: claims of another subject must not be used.
             if more.get("sub") == claims["sub"]:
                 claims = {**more, **claims}
         name = next((str(claims[key]) for key in ("preferred_username", "email", "sub") if claims.get(key)), "")
-        return Identified(
+        return VerifiedIdentity(
             subject=f"{self.provider.issuer}|{claims['sub']}",
             name=name,
             label=str(claims.get("name") or name),
@@ -177,7 +177,7 @@ class IdentityClient:
             # The provider may have changed its keys since they were read.
             return dict(jwt.decode(token, self._key_set(fresh=True), algorithms=ALGORITHMS).claims)
 
-    def _about(self) -> dict[str, Any]:
+    def _metadata(self) -> dict[str, Any]:
         with self._lock:
             if self._published is None:
                 found = self._get(f"{self.provider.issuer.rstrip('/')}/.well-known/openid-configuration")
@@ -194,7 +194,7 @@ class IdentityClient:
             return self._published
 
     def _key_set(self, *, fresh: bool = False) -> KeySet:
-        published = self._about()
+        published = self._metadata()
         with self._lock:
             if self._keys is None or fresh:
                 try:
@@ -228,7 +228,7 @@ class IdentityClient:
 
 
 def _time_of(claim: object) -> datetime | None:
-    """A time the provider gives in seconds since 1970."""
+    """A claim in seconds since 1970 as a time."""
     if isinstance(claim, bool) or not isinstance(claim, int | float):
         return None
     try:

@@ -1,7 +1,7 @@
-"""The pages as a process of their own, started and watched by ``underweir run`` (:mod:`service.pages_process`).
+"""The web application in its own process, started and supervised by ``underweir run`` (:mod:`service.pages_process`).
 
-It has its own connections, a limit on its memory and a lower place than the watch in the queue for the processor, and is the
-first to go where the machine is out of memory. It ends with the watch, however that ends.
+It has its own connections, a memory limit and a lower priority than the watch, and is killed before it when memory runs out. It ends
+with the watch.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ from pathlib import Path
 import structlog
 
 from service import logs
-from service.bootstrap import Installation, in_force, wall_clock
+from service.bootstrap import Installation, installation_in_force, wall_clock
 from service.confinement import die_with, end_first
 from service.errors import ConfigError, ServiceError, StorageError
 from service.jobs.operations.database_clock import DatabaseClock
@@ -37,22 +37,22 @@ log = structlog.get_logger(__name__)
 
 #: What the process may allocate; a report of a year takes a fifth of it. [byte]
 MEMORY = 768 << 20
-#: Threads' stacks count as well, and there may be sixty. [byte]
+#: Stacks count too, and there may be sixty threads. [byte]
 STACK = 2 << 20
-#: The watch has the processor first.
+#: The watch has priority.
 NICE = 5
-#: Where memory runs out the pages end before the watch, and what reads files before the pages.
+#: When memory runs out the pages are killed before the watch, and the file reader before the pages.
 OUT_OF_MEMORY_SCORE = 500
-#: So often it is asked which version of the site file is in force, and what time the database has. [s]
+#: Intervals for checking the version of the site file in force, and the database's time. [s]
 LOOK_S, HEAR_S = 1.0, 10.0
-#: While the database is away, or a version cannot be gone by here, that is tried again so often. [s]
+#: Retry interval while the database is away, or this node cannot use the version in force. [s]
 TRY_AGAIN_S = 5.0
-#: Pages that were told to stop, or lost the watch, end within this, whatever they are at. [s]
+#: After a stop, or the end of the watch, the process exits within this time. [s]
 END_S = 12.0
 
 
 def main() -> None:
-    """Serve the pages until the pipe closes through which they were told where the database is."""
+    """Serve the pages until standard input closes; its first line says where the database is."""
     # Without a buffer: the interpreter aborts where it ends while a thread waits in a buffered reader.
     pipe = FileIO(0, closefd=False)
     told = json.loads(pipe.readline())
@@ -63,7 +63,7 @@ def main() -> None:
     threading.Thread(target=beat.run, name="beat", daemon=True).start()
     settings = load_settings()
     logs.configure(settings.log_level.upper())
-    logs.hide([*settings.secrets(), told["database_url"]])
+    logs.register_secrets([*settings.secrets(), told["database_url"]])
     site_file = None if told["site_file"] is None else Path(told["site_file"])
     try:
         Pages(settings, told["database_url"], site_file, beat).serve(over)
@@ -73,7 +73,7 @@ def main() -> None:
 
 
 class Pages:
-    """The pages by whatever version of the site file is in force."""
+    """Serves the pages by the version of the site file in force."""
 
     def __init__(self, settings: Settings, database_url: str, site_file: Path | None, beat: _Beat) -> None:
         self._settings = settings
@@ -85,7 +85,7 @@ class Pages:
         self._tried_at = -TRY_AGAIN_S
 
     def serve(self, over: threading.Event) -> None:
-        """Until it is over.
+        """Serve until *over* is set.
 
         Raises
         ------
@@ -115,12 +115,12 @@ class Pages:
         return None
 
     def _known(self) -> Installation:
-        plant = in_force(self._settings, self._engine, self._site_file)
+        plant = installation_in_force(self._settings, self._engine, self._site_file)
         plant.prepare()
         return plant
 
     def _looked(self, server: WebServer, plant: Installation) -> Installation:
-        """Go by another version of the site file, where one has come into force that this node understands."""
+        """Change to the version of the site file in force, if it is another one and this node understands it."""
         self._hear()
         with transaction(read_only(self._engine)) as conn:
             newest = revision_in_force(conn)
@@ -138,7 +138,7 @@ class Pages:
         return plant
 
     def _hear(self) -> None:
-        """Set the clock that all nodes go by."""
+        """Synchronize the clock with the database's."""
         if time.monotonic() - self._heard_at < HEAR_S:
             return
         with transaction(read_only(self._engine)) as conn:
@@ -148,7 +148,7 @@ class Pages:
 
 
 class _Beat:
-    """Says on the pipe that the process lives, and whether it serves; nothing while its server hangs."""
+    """Writes to the pipe whether the process serves; nothing while its server hangs."""
 
     def __init__(self) -> None:
         self.server: WebServer | None = None
@@ -157,7 +157,7 @@ class _Beat:
         os.set_blocking(self._pipe, False)  # a watch that is held up must not hold up the pages
 
     def run(self) -> None:
-        """Until the process ends."""
+        """Run until the process ends."""
         while True:
             server = self.server
             if server is None or server.answers:

@@ -1,8 +1,7 @@
-"""The pages' process, as the watch sees it: started, listened to, ended where it says nothing, and started again.
+"""Supervises the process of the pages: starts it, reads its heartbeat, kills it when it hangs, and restarts it.
 
-What people do with pages must delay no look at the alarms and no message. So the pages are a process of their own
-(:mod:`service.pages`), and all that joins the two is a pipe each way: one carries what the pages have to know and ends them
-when it closes, the other carries a byte every few seconds for as long as they answer.
+What people do with pages must delay no evaluation and no message. So the pages are a separate process (:mod:`service.pages`), joined
+by two pipes: one carries the configuration and ends the pages when it closes, the other a heartbeat byte every few seconds.
 """
 
 from __future__ import annotations
@@ -22,23 +21,23 @@ import structlog
 
 log = structlog.get_logger(__name__)
 
-#: A byte on the pipe: it lives; it lives and serves.
+#: Heartbeat bytes: alive; alive and serving.
 ALIVE, SERVING = b".", b"+"
-#: Said so often by the pages. [s]
+#: The interval of the heartbeat. [s]
 BEAT_S = 2.0
-#: Pages that have said nothing for so long hang: one that computes, or waits for memory, lets its other threads run. [s]
+#: Pages without a heartbeat for so long hang: a thread that computes, or waits for memory, lets the others run. [s]
 HEARD_WITHIN_S = 60.0
-#: Pages that ended are started again after the first, each time later up to the second, until they lived for the third. [s]
+#: Restart delay: the first, doubling up to the second, reset after a life of the third. [s]
 FIRST_AGAIN_S, LONGEST_AGAIN_S, LIVED_S = 1.0, 60.0, 300.0
-#: Requests under way are given so long to end when the service stops. [s]
+#: Time for requests under way to end when the service stops. [s]
 STOP_S = 15.0
 
-#: -P: nothing that lies in the working folder is taken for a part of the program.
+#: -P: no module is imported from the working folder.
 COMMAND = (sys.executable, "-P", "-m", "service.pages")
 
 
 class PagesProcess:
-    """Keeps the pages' process running on a thread of its own.
+    """Keeps the pages' process running, from its own thread.
 
     Parameters
     ----------
@@ -79,14 +78,14 @@ class PagesProcess:
 
     @property
     def trouble(self) -> str:
-        """Why nobody sees a page, in words; empty while they are served, and in their first minute."""
+        """Why the pages are not served; empty while they are, and in the first minute."""
         silent = time.monotonic() - self._served_at
         if not self._why and silent <= self._heard_within:
             return ""
         return f"the pages are down: {self._why or 'they do not answer'}"
 
     def take_trouble(self) -> str:
-        """As :attr:`trouble`; also why they were down since this was asked last, though they are served again."""
+        """As :attr:`trouble`, or why they were down since the last call although they are served again."""
         fell, self._fell = self._fell, ""
         return self.trouble or (fell and f"the pages were down: {fell}")
 
@@ -95,7 +94,7 @@ class PagesProcess:
         self._thread.start()
 
     def stop(self) -> None:
-        """Let requests under way end, and return when the process is gone."""
+        """Let requests under way end, and return when the process has ended."""
         self._stop.set()
         with self._lock:
             if self._process is not None:
@@ -179,6 +178,6 @@ def _close(process: subprocess.Popen[bytes]) -> None:
 
 
 def _environment() -> dict[str, str]:
-    """Ours, with the way to the program's parts, and few arenas: each thread would keep memory of its own to itself."""
+    """Our environment, with our module path, and few malloc arenas: else each thread would keep memory of its own."""
     parts = os.pathsep.join(os.path.abspath(part) for part in sys.path)
     return os.environ | {"PYTHONPATH": parts, "MALLOC_ARENA_MAX": "2", "OPENBLAS_NUM_THREADS": "1"}

@@ -1,8 +1,8 @@
-"""A photo, decoded and written anew in a process of its own: what is no photo, or never comes to an end, harms nobody.
+"""Decodes and re-encodes an uploaded photo in a confined child process.
 
-Image decoders are large, and a file can be made to keep one busy for minutes or to take all memory. So strangers' photos are
-unfolded by a child process that has little memory and little time, and no rights (:mod:`service.confinement`).
-What a phone writes into a photo (where it was taken, by which device, when, a small copy) is left behind.
+Image decoders are large, and a file can be made to keep one busy for minutes or to take all memory. So untrusted photos are decoded by
+a child process with little memory and time and no rights (:mod:`service.confinement`). Metadata (place, device, time, thumbnail)
+is removed.
 """
 
 from __future__ import annotations
@@ -14,18 +14,18 @@ import threading
 import warnings
 from dataclasses import dataclass
 
-from service.confinement import confine, confine_one
+from service.confinement import child_command, confine, confine_one
 from service.errors import InputError, StorageError
 
-#: Most bytes taken in, and most pixels unfolded.
+#: Largest file [byte], and most pixels decoded.
 LARGEST = 6 * 1024 * 1024
 MOST_PIXELS = 40_000_000
 #: Longest side kept [pixel], and how finely: about 200 kB, enough to see floc and scum by.
 SIDE, QUALITY = 1280, 78
 _FORMATS = ("JPEG", "PNG", "WEBP")
-#: What the child may use: memory [byte], processor [s], time [s]. 40 million pixels of four bytes, twice, and the decoder.
+#: Limits of the child: memory [byte], processor time [s], time [s]. 40 million pixels of four bytes, twice, and the decoder.
 MEMORY, PROCESSOR_S, WALL_S = 768 << 20, 10, 60.0
-#: So many at once, and how long another waits for its turn [s]; a phone keeps its photo and sends it again.
+#: Photos at the same time, and how long another waits [s]; a phone keeps its photo and sends it again.
 _TURNS = threading.BoundedSemaphore(2)
 TURN_WAIT_S = 5.0
 
@@ -34,27 +34,27 @@ _NO_PHOTO = "this is no photo that can be read: JPEG, PNG and WebP can"
 
 @dataclass(frozen=True, slots=True)
 class Photo:
-    """A photo as it is kept. [pixel]"""
+    """A stored photo. [pixel]"""
 
     jpeg: bytes
     width: int
     height: int
 
 
-def plain_photo(content: bytes, *, processor_s: int = PROCESSOR_S) -> Photo:
-    """The picture alone, upright, no larger than is useful.
+def normalize_photo(content: bytes, *, processor_s: int = PROCESSOR_S) -> Photo:
+    """Re-encode a photo as an upright JPEG without metadata, of at most ``SIDE`` pixels.
 
     Parameters
     ----------
     content : a JPEG, PNG or WebP file.
-    processor_s : what unfolding it may take. [s of processor time]
+    processor_s : processor time for decoding. [s]
 
     Raises
     ------
     InputError
-        when it is too large, takes too much to unfold, or is no picture.
+        when it is too large, takes too much to decode, or is no picture.
     StorageError
-        when others are being unfolded; worth another try.
+        when too many others are being decoded; retryable.
     """
     if len(content) > LARGEST:
         raise InputError(f"the photo is larger than {LARGEST // 1024 // 1024} MB: take one with fewer pixels")
@@ -62,7 +62,7 @@ def plain_photo(content: bytes, *, processor_s: int = PROCESSOR_S) -> Photo:
         raise StorageError("Other photos are being taken in; try again in a moment.", retryable=True)
     try:
         done = subprocess.run(
-            [sys.executable, "-I", "-c", _CHILD, str(processor_s), *sys.path],
+            child_command(_CHILD, str(processor_s)),
             input=content,
             capture_output=True,
             timeout=WALL_S,
@@ -84,27 +84,26 @@ def plain_photo(content: bytes, *, processor_s: int = PROCESSOR_S) -> Photo:
 
 
 _REFUSED = 3
-#: -I keeps the child from taking code out of its folder or environment; where ours lies it is told.
-_CHILD = "import sys; sys.path[:] = sys.argv[2:]; from service.photo import child; child(int(sys.argv[1]))"
+_CHILD = "from service.photo import child; child(int(sys.argv[1]))"
 
 
 def child(processor_s: int) -> None:
-    """What the child process does: gives up all it does not need, unfolds what it is given, and hands the picture back."""
-    # What is loaded late would not be found later on.
+    """The child process: confine itself, decode standard input, and write the picture to standard output."""
+    # Modules loaded after the confinement would not be found.
     from PIL import ImageOps, JpegImagePlugin, PngImagePlugin, WebPImagePlugin
 
     del ImageOps, JpegImagePlugin, PngImagePlugin, WebPImagePlugin
     confine(memory=MEMORY)
     confine_one(processor_s)
     try:
-        photo = _unfolded(sys.stdin.buffer.read(LARGEST + 1))
+        photo = _decode(sys.stdin.buffer.read(LARGEST + 1))
     except InputError as error:
         sys.stdout.write(str(error))
         sys.exit(_REFUSED)
     sys.stdout.buffer.write(f"{photo.width} {photo.height}\n".encode() + photo.jpeg)
 
 
-def _unfolded(content: bytes) -> Photo:
+def _decode(content: bytes) -> Photo:
     from PIL import Image, ImageOps
 
     try:
@@ -113,13 +112,13 @@ def _unfolded(content: bytes) -> Photo:
             with Image.open(io.BytesIO(content), formats=_FORMATS) as found:
                 if found.width * found.height > MOST_PIXELS:
                     raise InputError(f"the photo has more than {MOST_PIXELS // 1_000_000} million pixels")
-                found.draft("RGB", (SIDE, SIDE))  # a JPEG is unfolded no larger than needed
+                found.draft("RGB", (SIDE, SIDE))  # a JPEG is decoded no larger than needed
                 upright = ImageOps.exif_transpose(found).convert("RGB")
             upright.thumbnail((SIDE, SIDE))
-            held = io.BytesIO()
-            upright.save(held, "JPEG", quality=QUALITY, optimize=True, exif=b"", comment=b"")
+            output = io.BytesIO()
+            upright.save(output, "JPEG", quality=QUALITY, optimize=True, exif=b"", comment=b"")
     except InputError:
         raise
-    except Exception as exc:  # decoders fail in many ways on what is no picture; none of them is ours to tell apart
+    except Exception as exc:  # decoders fail in many ways on what is no picture
         raise InputError(_NO_PHOTO) from exc
-    return Photo(held.getvalue(), upright.width, upright.height)
+    return Photo(output.getvalue(), upright.width, upright.height)

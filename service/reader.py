@@ -1,8 +1,8 @@
-"""Reads dropped files in a process of its own, which has no secrets, no rights and few means; what it answers is checked.
+"""Decodes dropped files in a confined child process without secrets and rights, and checks its output.
 
-The file is opened here and handed over by its descriptor. One process (``reader_child``) waits with everything loaded and forks
-for each file; what it may use is limited there, and here a silence that lasts too long ends it. A file that ended its process is
-told apart by :class:`ReaderEnded`: it would do so again.
+The file is opened here and passed as a descriptor. The child (``reader_child``) has everything loaded and forks for each file; it
+is limited there, and killed here when it sends nothing for too long. A file that ended its process raises :class:`ReaderEnded`, as
+it would do so again.
 """
 
 from __future__ import annotations
@@ -13,7 +13,6 @@ import select
 import signal
 import socket
 import subprocess
-import sys
 import threading
 import time
 import zoneinfo
@@ -26,7 +25,7 @@ import structlog
 from connectors.csv.decoding.parts import Chunk, FileOutcome, ReadJob
 from connectors.csv.decoding.wire import LONGEST_MESSAGE, decode, encode_job
 from connectors.errors import ConnectorError, ReaderEnded, Unreachable
-from service.confinement import Confinement
+from service.confinement import Confinement, child_command
 from service.reader_child import AWAY, DEFECT, DONE, ENDED, HEAD, ITEM, MEMORY, NO_MEMORY, PID, SECONDS
 
 log = structlog.get_logger(__name__)
@@ -34,15 +33,13 @@ log = structlog.get_logger(__name__)
 #: Processor time a file may take [s], and more for each megabyte of it: clean text takes a thirtieth of a second, text that is all
 #: rejects about one, and of text packed tenfold ten times that.
 PROCESSOR_S, PROCESSOR_S_PER_MB = 30, 10.0
-#: A reader that says nothing for so long hangs [s]; a block takes it a tenth of a second on a quiet machine.
+#: A reader that sends nothing for so long hangs [s]; a block takes a tenth of a second on a quiet machine.
 SILENCE_S = 120.0
 #: Starting takes half a second on a quiet machine, most of it loading numpy and pandas.
 START_S = 120.0
-#: What the process is told goes into a buffer; who does not even take that does not work [s].
+#: Messages to the process fit its socket's buffer; one that does not take them so long hangs [s].
 SEND_S = 10.0
 _LOOK_S = 0.25
-
-_CHILD = "import sys; sys.path[:] = sys.argv[3:]; from service.reader_child import main; main()"
 
 
 class Reader:
@@ -54,7 +51,7 @@ class Reader:
     processor_s, silence_s : see PROCESSOR_S and SILENCE_S.
     """
 
-    _program = _CHILD
+    _program = "from service.reader_child import main; main()"
 
     def __init__(self, *, memory: int = MEMORY, processor_s: int = PROCESSOR_S, silence_s: float = SILENCE_S) -> None:
         self._memory = memory
@@ -110,7 +107,7 @@ class Reader:
         return self._stopped.is_set()
 
     def confinement(self) -> Confinement:
-        """What the reader's process could be denied on this machine.
+        """The confinement that the child process gets on this machine.
 
         Raises
         ------
@@ -121,7 +118,7 @@ class Reader:
             return self._started()
 
     def submit(self, files: list[int]) -> None:
-        """Have a file decoded: its descriptor, where to answer, and where to tell the end.
+        """Have a file decoded: its descriptor, the socket for messages, and the pipe for its exit status.
 
         Raises
         ------
@@ -147,7 +144,7 @@ class Reader:
                 self._control.send(PID.pack(pid))
 
     def restart(self) -> None:
-        """End the whole reader, which does not do what it is told; the next file starts a new one."""
+        """End the whole child process, which does not respond; the next file starts a new one."""
         with self._lock:
             self._end()
 
@@ -161,16 +158,7 @@ class Reader:
         options = json.dumps({"memory": self._memory, "zones": list(zoneinfo.TZPATH)})
         with theirs:
             self._process = subprocess.Popen(
-                # -I keeps the child from taking code out of its folder or environment; where ours lies it is told.
-                [
-                    sys.executable,
-                    "-I",
-                    "-c",
-                    self._program,
-                    str(theirs.fileno()),
-                    options,
-                    *(path or os.getcwd() for path in sys.path),
-                ],
+                child_command(self._program, str(theirs.fileno()), options),
                 env={"OPENBLAS_NUM_THREADS": "1", "OMP_NUM_THREADS": "1"},
                 cwd="/",
                 stdin=subprocess.DEVNULL,
@@ -211,7 +199,7 @@ class Reader:
 
 
 class _Fork:
-    """The process of one file, as seen from here."""
+    """The parent's side of the process of one file."""
 
     def __init__(self, reader: Reader, file: BinaryIO, job: ReadJob, processor_s: int) -> None:
         self._reader = reader

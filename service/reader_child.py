@@ -1,7 +1,7 @@
-"""The reader process: loads what decoding files needs, gives up everything else, and forks once for every file.
+"""The child process of the reader: loads what decoding needs, confines itself, and forks for every file.
 
-What a file does to the process that decodes it ends with that file: the next one meets a process that never saw it. A fork
-takes milliseconds where a start takes half a second. The one that forks decodes nothing, so its word about the others is good.
+Whatever a file does to its process ends with it: the next file gets a new fork. A fork takes milliseconds where a start takes half
+a second. The process that forks decodes nothing, so the exit statuses it reports can be trusted.
 """
 
 from __future__ import annotations
@@ -60,8 +60,8 @@ def main() -> None:
     _Forks(control).serve()
 
 
-#: Read once before anything else, so that what is loaded at its first use is there: long, with words for numbers, quotes and an
-#: unknown tag; wide; and cores.
+#: Decoded once at the start, to load what is loaded at first use: long, with words for numbers, quotes and an unknown tag; wide;
+#: and cores.
 _SAMPLES = (
     b'time,tag,value,quality\n2025-03-01 00:00:00,A,1.5,192\n"2025-03-01 00:01:00",A,bad,0\n2025-03-01 00:02:00,B,nan,0\n',
     b"time;A;B\n01.03.2025 00:00;1,5;2\n13.03.2025 00:01;;x\n",
@@ -96,7 +96,7 @@ def _load() -> None:
 
 
 class _Forks:
-    """Forks for every file, ends who is to be ended, and tells how each ended."""
+    """Forks for every file, kills forks on request, and reports how each ended."""
 
     def __init__(self, control: socket.socket) -> None:
         self._control = control
@@ -155,7 +155,7 @@ class _Forks:
 
 
 def _decode(parent: int, control: socket.socket, file: int, answer: int, others: list[int]) -> None:
-    """What the process of one file does, from its first moment to its last."""
+    """The process of one file, from fork to exit."""
     end = BROKE
     try:
         die_with(parent)
@@ -183,7 +183,7 @@ def _answered(line: socket.socket, file: int) -> int:
 
 
 def _decoded(line: socket.socket, file: int, job: ReadJob) -> int:
-    from connectors.csv.decoding.wire import encode, pieces
+    from connectors.csv.decoding.wire import encode, split
     from connectors.csv.file import read_file
     from connectors.errors import Unreachable
 
@@ -191,7 +191,7 @@ def _decoded(line: socket.socket, file: int, job: ReadJob) -> int:
     try:
         with os.fdopen(file, "rb") as opened:
             for item in read_file(opened, job):
-                for piece in pieces(item):
+                for piece in split(item):
                     send(line, ITEM, encode(piece))
     except Unreachable as error:
         send(line, AWAY, [str(error.problem).encode("utf-8", "replace")[:1000]])
@@ -205,7 +205,7 @@ def _decoded(line: socket.socket, file: int, job: ReadJob) -> int:
 
 
 def send(line: socket.socket, kind: bytes, parts: list[bytes | memoryview]) -> None:
-    """One message, its parts one behind the other."""
+    """Send one message of several buffers."""
     line.sendall(HEAD.pack(kind, sum(len(part) for part in parts)))
     for part in parts:
         line.sendall(part)

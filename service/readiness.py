@@ -1,6 +1,6 @@
-"""Tells whatever started the service that it is ready, that it still lives, and that it stops: systemd's sd_notify(3) protocol.
+"""Notifies the service manager that the service is ready, alive or stopping, by systemd's sd_notify(3) protocol.
 
-One datagram of ``NAME=value`` lines to the socket named in NOTIFY_SOCKET; where none is named, nothing happens.
+One datagram of ``NAME=value`` lines to the socket named in NOTIFY_SOCKET; without it nothing happens.
 """
 
 from __future__ import annotations
@@ -13,17 +13,17 @@ import structlog
 log = structlog.get_logger(__name__)
 
 READY, ALIVE, STOPPING = "READY=1", "WATCHDOG=1", "STOPPING=1"
-#: It is not ready and works at it: not to be given up for two more minutes.
-PATIENCE = "EXTEND_TIMEOUT_USEC=120000000"
+#: Not ready yet: extends the start timeout by two minutes.
+EXTEND_TIMEOUT = "EXTEND_TIMEOUT_USEC=120000000"
 
 
-def tell(state: str, status: str = "") -> bool:
-    """Tell it; True when there was somebody to tell and the datagram went out.
+def notify(state: str, status: str = "") -> bool:
+    """Send a notification; True when there is a service manager and the datagram was sent.
 
     Parameters
     ----------
     state : READY, ALIVE, STOPPING or PATIENCE.
-    status : a few words for ``systemctl status``.
+    status : text for ``systemctl status``.
 
     References
     ----------

@@ -1,7 +1,6 @@
-"""The night's watch: the jobs of one installation, bound to it and ready for the timetable.
+"""Binds the jobs of one installation to it and makes them tasks for the timetable.
 
-Every piece of work is done by the node that has its lease. What it writes is fenced: should another node have taken over
-meanwhile, nothing of it is stored.
+Each job runs on the node that has its lease. Its writes are fenced: if another node has taken over, nothing is stored.
 """
 
 from __future__ import annotations
@@ -17,7 +16,7 @@ from functools import partial
 import structlog
 from sqlalchemy import Engine
 
-from connectors.base import Connector, GivesUp
+from connectors.base import Cancellable, Connector
 from connectors.errors import ConnectorError
 from service.bootstrap import Installation
 from service.domain.loading.split import split_over
@@ -52,7 +51,7 @@ log = structlog.get_logger(__name__)
 
 READ_EVERY = timedelta(seconds=5)
 EVALUATE_EVERY = timedelta(seconds=5)
-#: The past has a turn so often, and so long of it: the rest of the processor's time is the present's.
+#: Re-estimation of the past: interval, and how long a run may take; the rest of the processor's time is for the present.
 PAST_EVERY, PAST_FOR = timedelta(seconds=5), timedelta(seconds=4)
 HEED_EVERY = timedelta(seconds=2)
 DELIVER_EVERY = timedelta(seconds=5)
@@ -64,17 +63,17 @@ ROLL_UP_EVERY = timedelta(minutes=1)
 MAINTAIN_EVERY = timedelta(hours=6)
 
 
-def works(sources: Sequence[Connector]) -> list[str]:
-    """Name every piece of work there is."""
+def lease_names(sources: Sequence[Connector]) -> list[str]:
+    """The names of all leases."""
     return [EVALUATE, DELIVER, PAST, MAINTAIN, *(reading(source.key) for source in sources)]
 
 
 class Runtime:
-    """Reads sources, decides, tells, and keeps the store in order; each part may run in a thread of its own.
+    """Reads sources, evaluates alarms, delivers messages and maintains the database; each task may run in its own thread.
 
     Parameters
     ----------
-    before : the watch by the version of the site file that was in force until now, closed; what it knew is known here.
+    before : the closed runtime of the version of the site file in force before; its state is taken over.
     """
 
     def __init__(
@@ -83,89 +82,89 @@ class Runtime:
         sources: Sequence[Connector],
         clock: Callable[[], datetime],
         leases: Leases | None = None,
-        speak_up: Watchdog | None = None,
+        watchdog: Watchdog | None = None,
         before: Runtime | None = None,
     ) -> None:
         self._plant = plant
         self._leases = SingleNode(plant.engine) if leases is None else leases
-        self._ways = ways_of(plant.notifiers)
-        self._told_under: dict[str, int] = {}  #: by way, the number the lease had when its old claims were let go
+        self._workers = ways_of(plant.notifiers)
+        self._claims_voided_at: dict[str, int] = {}  #: by worker: the lease's token when old claims were voided
         self._sources = sources
         self._clock = clock
         now = clock()
         self._started_at = now
-        #: When every alarm was last looked at without trouble, and the look that the watcher outside last heard of.
-        self._complete_at: datetime | None = None
-        self._vouched_for: datetime | None = None
-        self._speak_up = speak_up
-        #: When every alarm was last looked at, here or elsewhere, as far as this node knows; and why not since.
-        self._seen_at = now
-        self._in_the_way = ""
-        self._watched = [section.key for section in plant.site.connectors() if section.carries_signals]
+        #: When all alarms were last evaluated without errors, and which of these evaluations the heartbeat reported last.
+        self._completed_at: datetime | None = None
+        self._reported_at: datetime | None = None
+        self._watchdog = watchdog
+        #: When all alarms were last evaluated, here or on another node, as far as this node knows; and why not since.
+        self._evaluated_at = now
+        self._problem = ""
+        self._connectors = [section.key for section in plant.site.connectors() if section.carries_signals]
         self._added_at: dict[str, datetime] = {}  #: sources that came into force after the start
         #: Whether another version of the site file has come into force, and why this node cannot go by it.
-        self.overtaken = False
-        self.stuck = ""
+        self.superseded = False
+        self.site_problem = ""
         if before is not None:
-            self._started_at, self._seen_at = before._started_at, before._seen_at
-            self._complete_at, self._vouched_for = before._complete_at, before._vouched_for
-            self._in_the_way = before._in_the_way
-            fresh = {key: now for key in self._watched if key not in before._watched}
+            self._started_at, self._evaluated_at = before._started_at, before._evaluated_at
+            self._completed_at, self._reported_at = before._completed_at, before._reported_at
+            self._problem = before._problem
+            fresh = {key: now for key in self._connectors if key not in before._connectors}
             self._added_at = before._added_at | fresh
 
     def read(self, source: Connector, engine: Engine | None = None) -> IngestReport:
-        """Take in what one source has to offer."""
+        """Poll and store one source."""
         tags = None
         if isinstance(source, ForwardingSource | OrphanedSpool):
-            # A file's reader knows the signals by itself; a device only knows its own addresses.
+            # Files are decoded to tags; a device only knows its own addresses.
             tags = {address: signal.tag for address, signal in self._plant.site.addresses(source.key).items()}
         return ingest(source, self._plant.intake, engine or self._plant.engine, self._clock, tags=tags)
 
     def read_all(self) -> list[IngestReport]:
-        """Take in what every source has to offer, one after the other."""
+        """Poll and store every source, one after the other."""
         return [self.read(source) for source in self._sources]
 
-    def decide(self, now: datetime) -> Evaluated:
-        """Estimate what changed, and look at every alarm, where that is this node's work."""
-        held = self._leases.grant(EVALUATE)
-        if held is None:
+    def evaluate_alarms(self, now: datetime) -> Evaluated:
+        """Estimate what changed and evaluate all alarms, if this node has the lease."""
+        grant = self._leases.grant(EVALUATE)
+        if grant is None:
             if self._stands_by and self._leases.up_to_date:
-                self._seen_at, self._in_the_way = now, ""
+                self._evaluated_at, self._problem = now, ""
             else:
-                self._in_the_way = self._in_the_way or "The database does not answer."
+                self._problem = self._problem or "The database does not answer."
             return Evaluated()
         try:
-            self.heed(now)
-            if self.overtaken and not self.stuck:
-                return Evaluated()  # looked at in a moment, by the version in force
-            seen = self._decide(held, now)
+            self.check_site_version(now)
+            if self.superseded and not self.site_problem:
+                return Evaluated()  # the runtime of the version in force evaluates them in a moment
+            seen = self._evaluate(grant, now)
         except Exception as error:
-            self._in_the_way = str(error) or type(error).__name__
+            self._problem = str(error) or type(error).__name__
             raise
-        if self.stuck:
-            seen = replace(seen, failed={**(seen.failed or {}), "site file": self.stuck})
+        if self.site_problem:
+            seen = replace(seen, failed={**(seen.failed or {}), "site file": self.site_problem})
         if seen.failed:
-            self._in_the_way = "\n".join(f"{tank}: {why}" for tank, why in seen.failed.items())
+            self._problem = "\n".join(f"{tank}: {why}" for tank, why in seen.failed.items())
         else:
-            self._complete_at = self._seen_at = now
-            self._in_the_way = ""
+            self._completed_at = self._evaluated_at = now
+            self._problem = ""
         return seen
 
     def _look(self, now: datetime) -> None:
-        """A look at every alarm for the timetable, to which one that is not complete is a failure."""
-        seen = self.decide(now)
+        """The task of evaluation; raises if it was not complete."""
+        seen = self.evaluate_alarms(now)
         if seen.failed:
             raise ServiceError("; ".join(f"{place}: {why}" for place, why in seen.failed.items()))
 
-    def heed(self, now: datetime) -> None:
-        """See whether another version of the site file has come into force."""
+    def check_site_version(self, now: datetime) -> None:
+        """Check whether another version of the site file has come into force."""
         if self._plant.version is None:
             return
         with transaction(read_only(self._plant.engine)) as conn:
-            self.overtaken = revision_in_force(conn) != self._plant.version.id
+            self.superseded = revision_in_force(conn) != self._plant.version.id
 
-    def _decide(self, held: LeaseGrant, now: datetime) -> Evaluated:
-        plant, engine = self._plant, held.engine
+    def _evaluate(self, grant: LeaseGrant, now: datetime) -> Evaluated:
+        plant, engine = self._plant, grant.engine
         estimate_present(engine, plant.setups, plant.ids, now)
         projected = project_all(engine, plant.setups, plant.ids, now)
         out = tanks_out(engine, plant.alarms, plant.ids)
@@ -176,14 +175,14 @@ class Runtime:
             own = evaluate_service(
                 engine,
                 plant.alarms,
-                connectors=self._watched,
+                connectors=self._connectors,
                 started_at=self._started_at,
                 added_at=self._added_at,
                 now=now,
                 tanks=[setup for setup in plant.setups if setup.tank.key not in out],
                 ids=plant.ids,
             )
-        except Exception as error:  # told when the tanks have been looked at, which matters more
+        except Exception as error:  # raised after the tanks are evaluated, which matters more
             trouble = error
         seen = evaluate(
             engine,
@@ -191,7 +190,7 @@ class Runtime:
             tanks,
             plant.ids,
             projected=projected,
-            ahead={key: self._ahead(key, found) for key, found in outlooks.items()},
+            ahead={key: self._forecast_of(key, found) for key, found in outlooks.items()},
             now=now,
             out_of_service=out,
         )
@@ -199,41 +198,41 @@ class Runtime:
             raise trouble
         return replace(seen, transitions=seen.transitions + own.transitions, messages=seen.messages + own.messages)
 
-    def _ahead(self, tank: str, found: Outlook) -> Ahead:
+    def _forecast_of(self, tank: str, found: Outlook) -> Ahead:
         danger = danger_height(self._plant.tanks[tank], self._plant.alarms.of_tank(tank))
         return ahead_of(found.forecast, danger, found.solids_loading)
 
     def estimate_past(self, now: datetime) -> None:
-        """Go on with what is estimated again beside the present, where that is this node's work."""
-        held = self._leases.grant(PAST)
-        if held is None:
+        """Continue re-estimating the past beside the present, if this node has the lease."""
+        grant = self._leases.grant(PAST)
+        if grant is None:
             return
-        give_back = time.monotonic() + PAST_FOR.total_seconds()
+        until = time.monotonic() + PAST_FOR.total_seconds()
         estimate_past(
-            held.engine,
+            grant.engine,
             self._plant.setups,
             self._plant.ids,
             now,
-            enough=lambda: time.monotonic() > give_back or not held.still_leader(),
+            enough=lambda: time.monotonic() > until or not grant.still_leader(),
         )
 
-    def prove(self, now: datetime) -> int:
-        """Prove the way to whoever begins a shift, where telling is this node's work."""
-        held = self._leases.grant(DELIVER)
-        return 0 if held is None else send_channel_tests(held.engine, self._plant.alarms, now)
+    def send_channel_tests_due(self, now: datetime) -> int:
+        """Send the channel tests due at the beginning of a shift, if this node has the lease."""
+        grant = self._leases.grant(DELIVER)
+        return 0 if grant is None else send_channel_tests(grant.engine, self._plant.alarms, now)
 
-    def tell_by(self, way: DeliveryWorker, now: datetime) -> Delivered:
-        """Hear what people wrote back by one way, and hand over every message that is due on it."""
-        held = self._leases.grant(DELIVER)
-        if held is None:
+    def deliver_by(self, way: DeliveryWorker, now: datetime) -> Delivered:
+        """Receive replies and send due messages on one worker's channel, if this node has the lease."""
+        grant = self._leases.grant(DELIVER)
+        if grant is None:
             return Delivered()
-        plant, engine = self._plant, held.engine
-        if held.token != self._told_under.get(way.name, 0):
-            # Whoever had this work before delivers no more: what was in its hand need not wait for a claim to run out.
+        plant, engine = self._plant, grant.engine
+        if grant.token != self._claims_voided_at.get(way.name, 0):
+            # The node with the lease before delivers no more: its messages need not wait for their claims to expire.
             with transaction(engine) as conn:
                 void_claims(conn, way.channel, way.recipients)
-            self._told_under[way.name] = held.token
-        if isinstance(way.notifier, ModemNotifier):  # on the thread that sends: a modem has one line
+            self._claims_voided_at[way.name] = grant.token
+        if isinstance(way.notifier, ModemNotifier):  # in the sending thread: a modem has one serial line
             listen(engine, plant.alarms, plant.setups, plant.ids, way.notifier, now)
         return deliver(
             engine,
@@ -241,100 +240,105 @@ class Runtime:
             {way.channel: way.notifier},
             clock=self._clock,
             recipients=way.recipients,
-            still=held.still_leader,
+            still=grant.still_leader,
         )
 
-    def tell(self, now: datetime) -> None:
-        """Prove the ways, and deliver by each in turn."""
-        self.prove(now)
-        for way in self._ways:
-            self.tell_by(way, now)
+    def deliver_all(self, now: datetime) -> None:
+        """Send channel tests, and deliver on each channel in turn."""
+        self.send_channel_tests_due(now)
+        for way in self._workers:
+            self.deliver_by(way, now)
 
-    def beat(self, now: datetime) -> None:
-        """Tell the watcher outside that all alarms have been looked at since it last heard; on a thread of its own."""
-        url, complete = self._plant.settings.heartbeat_url, self._complete_at
-        if url is None or complete is None or complete == self._vouched_for:
+    def send_heartbeat(self, now: datetime) -> None:
+        """Report to the external watchdog that all alarms have been evaluated since the last report."""
+        url, complete = self._plant.settings.heartbeat_url, self._completed_at
+        if url is None or complete is None or complete == self._reported_at:
             return
         trouble = beat(url.get_secret_value())
         if trouble is not None:
             log.warning("heartbeat not heard", reason=trouble)
             return
-        self._vouched_for = complete
+        self._reported_at = complete
 
-    def speak_up(self, now: datetime) -> None:
-        """Tell people without the database when nobody looks at the alarms."""
-        if self._speak_up is not None:
-            self._speak_up.check(self._seen_at, self._in_the_way, now, standing_by=self._stands_by)
+    def check_watchdog(self, now: datetime) -> None:
+        """Notify people, without the database, when alarms are not evaluated."""
+        if self._watchdog is not None:
+            self._watchdog.check(self._evaluated_at, self._problem, now, standing_by=self._stands_by)
 
     @property
     def _stands_by(self) -> bool:
         return self._leases.status(EVALUATE) is LeaseStatus.ELSEWHERE
 
-    def revive(self, now: datetime) -> None:
-        """Start a database of our own again should it have ended."""
+    def restart_database(self, now: datetime) -> None:
+        """Restart the embedded database if it has ended."""
         if self._plant.revive is not None and self._plant.revive():
             log.error("the embedded database had ended and was started again")
 
-    def settle(self, now: datetime) -> None:
-        """Bring to disk what a full disk left in memory, so that a kill soon after does not cost it."""
+    def flush_spools(self, now: datetime) -> None:
+        """Write to disk what a full disk left in memory."""
         for source in self._sources:
             if isinstance(source, ForwardingSource):
                 source.flush()
 
-    def report(self, now: datetime) -> int:
-        """Put reports on their way that are due, where telling is this node's work."""
-        held = self._leases.grant(DELIVER)
-        if held is None:
+    def mail_reports(self, now: datetime) -> int:
+        """Queue the mails of due reports, if this node has the lease."""
+        grant = self._leases.grant(DELIVER)
+        if grant is None:
             return 0
-        return mail_reports(replace(self._plant.reports, engine=held.engine), self._plant.mailing, now)
+        return mail_reports(replace(self._plant.reports, engine=grant.engine), self._plant.mailing, now)
 
-    def tell_owners(self, now: datetime) -> int:
-        """Put mails on their way to those whose accounts were changed, where telling is this node's work."""
-        held = self._leases.grant(DELIVER)
-        return 0 if held is None else tell_owners(held.engine, self._plant.alarms, now)
+    def send_account_notices(self, now: datetime) -> int:
+        """Queue mails to those whose accounts were changed, if this node has the lease."""
+        grant = self._leases.grant(DELIVER)
+        return 0 if grant is None else tell_owners(grant.engine, self._plant.alarms, now)
 
     def maintain(self, now: datetime) -> None:
-        """Keep the store in order, where that is this node's work."""
-        held = self._leases.grant(MAINTAIN)
-        if held is not None:
-            maintain(held.engine, self._plant.keeping, now)
+        """Maintain the database, if this node has the lease."""
+        grant = self._leases.grant(MAINTAIN)
+        if grant is not None:
+            maintain(grant.engine, self._plant.retention, now)
 
     def tasks(self) -> list[Task]:
-        """The lines of the timetable: every source and every way to people its own, so that a slow one delays nobody."""
+        """All tasks; every source and every delivery worker has its own, so that a slow one delays no other."""
         files = [
             Task(f"poll:{source.key}", partial(self._read_files, source), READ_EVERY, reading(source.key))
             for source in self._sources
             if not isinstance(source, ForwardingSource)
         ]
-        telling = [
-            Task(f"deliver by {way.name}", partial(self.tell_by, way), DELIVER_EVERY, DELIVER) for way in self._ways
+        deliveries = [
+            Task(f"deliver by {way.name}", partial(self.deliver_by, way), DELIVER_EVERY, DELIVER)
+            for way in self._workers
         ]
         return [
             *files,
             Task("evaluate", self._look, EVALUATE_EVERY, EVALUATE),
             Task("estimate past", self.estimate_past, PAST_EVERY, PAST),
-            Task("site file", self.heed, HEED_EVERY),
-            Task("prove", self.prove, DELIVER_EVERY, DELIVER),
-            *telling,
-            Task("report", self.report, REPORT_EVERY, DELIVER),
-            # These are for when the database is away.
-            *([Task("settle", self.settle, SETTLE_EVERY)] if len(files) < len(self._sources) else []),
-            *([] if self._speak_up is None else [Task("speak up", self.speak_up, LOOK_EVERY)]),
-            *([] if self._plant.revive is None else [Task("revive", self.revive, REVIVE_EVERY)]),
-            Task("account notices", self.tell_owners, REPORT_EVERY, DELIVER),
-            *([] if self._plant.settings.heartbeat_url is None else [Task("heartbeat", self.beat, BEAT_EVERY)]),
-            # Without a lease: nodes that roll up at once share what is due, and neither can undo the other.
+            Task("site file", self.check_site_version, HEED_EVERY),
+            Task("prove", self.send_channel_tests_due, DELIVER_EVERY, DELIVER),
+            *deliveries,
+            Task("report", self.mail_reports, REPORT_EVERY, DELIVER),
+            # These are for a database outage.
+            *([Task("settle", self.flush_spools, SETTLE_EVERY)] if len(files) < len(self._sources) else []),
+            *([] if self._watchdog is None else [Task("speak up", self.check_watchdog, LOOK_EVERY)]),
+            *([] if self._plant.revive is None else [Task("revive", self.restart_database, REVIVE_EVERY)]),
+            Task("account notices", self.send_account_notices, REPORT_EVERY, DELIVER),
+            *(
+                []
+                if self._plant.settings.heartbeat_url is None
+                else [Task("heartbeat", self.send_heartbeat, BEAT_EVERY)]
+            ),
+            # Without a lease: nodes that roll up at the same time share the work.
             Task("roll up", lambda now: roll_up(self._plant.engine), ROLL_UP_EVERY),
             Task("maintain", self.maintain, MAINTAIN_EVERY, MAINTAIN),
         ]
 
     def _read_files(self, source: Connector, now: datetime) -> None:
-        held = self._leases.grant(reading(source.key))
-        if held is not None:
-            self.read(source, held.engine)
+        grant = self._leases.grant(reading(source.key))
+        if grant is not None:
+            self.read(source, grant.engine)
 
     def supervisor(self) -> Supervisor:
-        """Live sources, each on a thread of its own and at its own pace; the supervisor closes them when it stops."""
+        """Reads live sources, each in its own thread and interval; closes them when it stops."""
         return Supervisor(
             [self._supervised(source) for source in self._sources if isinstance(source, ForwardingSource)],
             clock=self._clock,
@@ -343,15 +347,15 @@ class Runtime:
         )
 
     def _on_hang(self, key: str, since: datetime) -> None:
-        held = self._leases.grant(reading(key))
-        if held is not None:
-            record_hang(held.engine, key, since, self._clock())
+        grant = self._leases.grant(reading(key))
+        if grant is not None:
+            record_hang(grant.engine, key, since, self._clock())
 
     def _supervised(self, source: ForwardingSource) -> SupervisedSource:
         keeper = StatusWriter(self._plant.engine, source, self._clock, self._plant.settings.node_name)
 
         def report(standing: SourceStatus) -> None:
-            # How a source is doing is for its reader to say.
+            # The node that reads a source reports its status.
             if self._leases.grant(reading(source.key)) is not None:
                 keeper.write(standing)
             else:
@@ -367,12 +371,12 @@ class Runtime:
         )
 
     def _read_live(self, source: ForwardingSource) -> IngestReport:
-        """Read a device where that is this node's work; else only store what this node still has of it on disk."""
-        held = self._leases.grant(reading(source.key))
-        if held is not None:
-            return self.read(source, held.engine)
+        """Read a device, if this node has the lease; else only store what its spool on this node still has."""
+        grant = self._leases.grant(reading(source.key))
+        if grant is not None:
+            return self.read(source, grant.engine)
         if self._leases.status(reading(source.key)) is LeaseStatus.LAPSED:
-            # Perhaps the database is away for everybody, and nobody else reads: a register shows a value only once.
+            # The database may be away for all nodes, so that no other reads: a register shows a value only once.
             raise LeaseLost(f"The lease on {source.key} could not be renewed; what is read meanwhile waits on disk.")
         try:
             source.release()
@@ -380,21 +384,21 @@ class Runtime:
             log.info("source left", source=source.key, problem=str(error))
         orphaned = source.orphaned_spool()
         if orphaned is not None:
-            # Not fenced: what was read is true whoever reads now, and storing it again changes nothing.
-            with suppress(StorageError):  # it waits where it is; the device is not this node's to read meanwhile
+            # Not fenced: storing what was read is idempotent, whoever reads now.
+            with suppress(StorageError):  # it stays in the spool
                 return self.read(orphaned)
         return IngestReport(connector=source.key)
 
-    def give_up_files(self) -> None:
-        """Let go of the files being read, which are read anew after the next start: whoever stops does not wait for them."""
+    def cancel_files(self) -> None:
+        """Cancel reading files, so that a stop need not wait; they are read again after the next start."""
         for source in self._sources:
-            if isinstance(source, GivesUp):
-                source.give_up()
+            if isinstance(source, Cancellable):
+                source.cancel()
 
     def close(self) -> None:
-        """Release sources and channels."""
+        """Close sources of files and channels."""
         for source in self._sources:
             if not isinstance(source, ForwardingSource):
                 source.close()
-        for way in self._ways:
+        for way in self._workers:
             way.notifier.close()

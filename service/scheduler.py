@@ -1,7 +1,7 @@
-"""The timetable: which job runs how often.
+"""The timetable: runs each task at its interval.
 
-Every job is a function of ``now``. A job never overlaps itself, runs missed while the machine was asleep are made up once,
-and a job that fails is reported and tried again at its next turn.
+Every task is a function of ``now``. A task never overlaps itself, runs missed while the machine was asleep are made up once, and a
+task that fails is logged and runs again at its next time.
 """
 
 from __future__ import annotations
@@ -20,26 +20,26 @@ from service.errors import ServiceError
 
 log = structlog.get_logger(__name__)
 
-#: A clock that moves by more than this between two looks was set; slewing moves it by far less [s].
+#: A wall clock that moves by more than this between two checks was set; slewing moves it by far less [s].
 CLOCK_STEP_S, CLOCK_LOOK_S = 2.0, 1.0
 
 
 @dataclass(frozen=True, slots=True)
 class Task:
-    """One line of the timetable."""
+    """A job and its interval."""
 
     name: str
     run: Callable[[datetime], object]
     every: timedelta
-    work: str = ""  #: the lease it needs; where another node holds that, a run does nothing. Empty: none
+    work: str = ""  #: the lease it needs: without it a run does nothing. Empty: none
 
 
-#: Told when a run of a task is over: its name, when it began, how long it took [s], and what went wrong (empty: nothing).
-Noted = Callable[[str, datetime, float, str], None]
+#: Called after a run of a task: its name, when it began, its duration [s], and the error (empty: none).
+RunRecorder = Callable[[str, datetime, float, str], None]
 
 
-def _unnoted(job: str, began_at: datetime, seconds: float, error: str) -> None:
-    """Nobody wants to know."""
+def _ignore(job: str, began_at: datetime, seconds: float, error: str) -> None:
+    """Record nothing."""
 
 
 def wall_clock() -> datetime:
@@ -51,16 +51,16 @@ class Timetable:
     """Runs tasks in threads of their own until stopped."""
 
     def __init__(
-        self, tasks: Iterable[Task], clock: Callable[[], datetime] = wall_clock, *, noted: Noted = _unnoted
+        self, tasks: Iterable[Task], clock: Callable[[], datetime] = wall_clock, *, record: RunRecorder = _ignore
     ) -> None:
         self._clock = clock
-        self._noted = noted
-        self._over = threading.Event()
+        self._record = record
+        self._stopped = threading.Event()
         self._watcher = threading.Thread(target=self._watch_clock, name="watch clock", daemon=True)
         tasks = list(tasks)
         self._scheduler = BackgroundScheduler(
             timezone=UTC,
-            # A thread for every task: a device that hangs must not hold up the alarms.
+            # A thread for every task: a device that hangs must not delay the alarms.
             executors={"default": ThreadPoolExecutor(max_workers=max(1, len(tasks)))},
             job_defaults={"coalesce": True, "max_instances": 1, "misfire_grace_time": None},
         )
@@ -81,27 +81,27 @@ class Timetable:
         self._watcher.start()
 
     def stop(self) -> None:
-        """Let running jobs end, start no new ones, and return when all is quiet."""
-        self._over.set()
+        """Start no more tasks, and return when the running ones have ended."""
+        self._stopped.set()
         if self._scheduler.running:
             self._scheduler.shutdown(wait=True)
 
     def _watch_clock(self) -> None:
-        """See the machine's clock being set: APScheduler goes by it, and reckoned by the old one when tasks are due.
+        """Run all tasks when the machine's clock is set: APScheduler has planned them by the old one.
 
-        Set back by an hour, it would leave the alarms unwatched for that hour.
+        A clock set back by an hour would stop the evaluation of alarms for that hour.
         """
-        known = self._ahead()
-        while not self._over.wait(CLOCK_LOOK_S):
-            found = self._ahead()
+        known = self._wall_minus_monotonic()
+        while not self._stopped.wait(CLOCK_LOOK_S):
+            found = self._wall_minus_monotonic()
             if abs(found - known) > CLOCK_STEP_S:
                 log.warning("the clock was set; every task runs now", by_seconds=round(found - known, 1))
                 for job in self._scheduler.get_jobs():
                     job.modify(next_run_time=wall_clock())
                 known = found
 
-    def _ahead(self) -> float:
-        """The time of day less the steady clock [s]; it changes only when the clock is set."""
+    def _wall_minus_monotonic(self) -> float:
+        """The wall clock minus the monotonic clock [s]; it changes only when the wall clock is set."""
         return wall_clock().timestamp() - time.monotonic()
 
     def _guarded(self, task: Task) -> None:
@@ -112,7 +112,7 @@ class Timetable:
             wrong = str(error)
             log.warning("job failed", job=task.name, error=wrong, retryable=error.retryable)
         except Exception as error:
-            # The last line of defence: an unforeseen error in one job must not end the night's watch.
+            # An unforeseen error in one task must not stop the others.
             wrong = f"{type(error).__name__}: {error}"
             log.exception("job failed unexpectedly", job=task.name)
-        self._noted(task.name, now, time.monotonic() - began, wrong)
+        self._record(task.name, now, time.monotonic() - began, wrong)

@@ -1,8 +1,7 @@
-"""Where this installation lives and whom it may speak to: environment variables and secret files, checked all at once.
+"""The settings of an installation, from environment variables and secret files, all checked at once.
 
-Every setting is a variable ``UNDERWEIR_<NAME>``. Any of them may instead be read from a file: name the file in
-``UNDERWEIR_<NAME>_FILE``, or put it as ``underweir_<name>`` into the secrets folder (``/run/secrets``). A variable wins
-over a file. What the plant looks like is not here but in the site file.
+Every setting is a variable ``UNDERWEIR_<NAME>``, or in a file: named in ``UNDERWEIR_<NAME>_FILE``, or ``underweir_<name>`` in the
+secrets folder (``/run/secrets``). A variable overrides a file. The plant is described in the site file.
 """
 
 from __future__ import annotations
@@ -35,14 +34,14 @@ _USUAL_PORT = {"starttls": 587, "tls": 465, "none": 25}
 
 
 def default_data_dir() -> Path:
-    """Where data live when nothing is said: the system's place for root, the person's own for anybody else."""
+    """The default data folder: the system's for root, the user's for anybody else."""
     if os.geteuid() == 0:
         return Path("/var/lib/underweir")
     return _xdg("XDG_DATA_HOME", ".local/share") / "underweir"
 
 
 def default_site_file() -> Path:
-    """Where the site file is looked for when nothing is said."""
+    """The default path of the site file."""
     if os.geteuid() == 0:
         return Path("/etc/underweir/site.toml")
     return _xdg("XDG_CONFIG_HOME", ".config") / "underweir" / "site.toml"
@@ -55,7 +54,7 @@ def _xdg(variable: str, fallback: str) -> Path:
 
 
 class Settings(BaseSettings):
-    """What one installation needs to know about its surroundings."""
+    """The settings of one installation."""
 
     model_config = SettingsConfigDict(
         env_prefix=PREFIX,
@@ -269,7 +268,7 @@ class Settings(BaseSettings):
 
     @property
     def archive_folder(self) -> Path:
-        """Where months that left the database are kept."""
+        """The folder for months that left the database."""
         return self.archive_dir or self.data_dir / "archive"
 
     @property
@@ -279,12 +278,12 @@ class Settings(BaseSettings):
 
     @property
     def oidc_role_words(self) -> dict[str, Role]:
-        """Words of the provider's claim and the roles they mean."""
+        """The roles of the values of the provider's claim."""
         pairs = [pair.partition("=") for pair in (self.oidc_roles or "").split(",") if pair.strip()]
         return {word.strip(): Role(role.strip().lower()) for word, _, role in pairs}
 
     def secrets(self) -> frozenset[str]:
-        """Every secret among them, so that none gets into a log."""
+        """All secrets, for redaction in logs."""
         values = (getattr(self, name) for name in type(self).model_fields)
         found = {value.get_secret_value() for value in values if isinstance(value, SecretStr)}
         for url in (self.database_url, self.database_owner_url):
@@ -480,7 +479,7 @@ def load_settings(secrets_dir: Path = SECRETS_DIR) -> Settings:
     Raises
     ------
     ConfigError
-        naming every variable that is wrong, what is wrong with it and what would be right.
+        with every wrong variable, its problem and the remedy.
     """
     problems = _file_problems(os.environ)
     settings = None
@@ -496,7 +495,7 @@ def load_settings(secrets_dir: Path = SECRETS_DIR) -> Settings:
 
 
 def unknown_variables(environ: Mapping[str, str]) -> tuple[str, ...]:
-    """One line per ``UNDERWEIR_`` variable that means nothing, with the near one; for a warning, not an error.
+    """One line per unknown ``UNDERWEIR_`` variable, with the most similar known one; for a warning, not an error.
 
     >>> unknown_variables({"UNDERWEIR_SMTP_HOTS": "mail.example.org", "UNDERWEIR_LOG_LEVEL": "info"})
     ('UNDERWEIR_SMTP_HOTS means nothing here; did you mean UNDERWEIR_SMTP_HOST?',)

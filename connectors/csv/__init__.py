@@ -1,4 +1,4 @@
-"""Files that other systems drop into a folder: opened safely, read to their end, moved aside with what could not be read.
+"""Files dropped into a folder: opened safely, decoded, and moved away with their rejects.
 
-Doors: :mod:`.drop` (a folder as a connector), :mod:`.decoding.format` (what the site file says of its files).
+Doors: :mod:`.drop` (the connectors), :mod:`.decoding.format` (the configured format).
 """

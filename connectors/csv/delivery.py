@@ -1,29 +1,31 @@
-"""One open file as deliveries: hashed first, read in parts, its rejects written before the last part is handed over."""
+"""Turns one open file into deliveries: hash it, read it in parts, write its rejects before the last part is delivered."""
 
 from __future__ import annotations
 
 import hashlib
+import json
 import os
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import AbstractContextManager
+from contextlib import AbstractContextManager, suppress
 from dataclasses import dataclass, field, replace
 from datetime import datetime
+from pathlib import Path
 from typing import Any, BinaryIO
 
-from connectors.base import Delivery, Reject
+from connectors.base import Delivery, Reject, block_of
 from connectors.csv.decoding.format import CsvFormat
-from connectors.csv.decoding.parts import Chunk, FileOutcome, FileReader, Limits, ReadJob, no_samples
+from connectors.csv.decoding.parts import Chunk, FileOutcome, FileReader, Limits, ReadJob
 from connectors.csv.folder import FileSignature, Folder, content_hash
-from connectors.csv.quarantine import RejectedRows, tell_reason
+from connectors.csv.quarantine import RejectedRows, write_reason
 from connectors.errors import ReaderEnded, Unreachable
 
-#: Tells whether a file with this SHA-256 has been stored before.
-AlreadyTaken = Callable[[str], bool]
+#: Whether a file with this SHA-256 [hex] is stored already.
+IsStored = Callable[[str], bool]
 
 
 @dataclass(frozen=True, slots=True)
-class Beside:
-    """Where what is told about a file goes: into a folder, under names made from the file's."""
+class Sidecar:
+    """Where the rejects and the reason of a file are written: the folder, and the file's name in it."""
 
     folder: Callable[[], AbstractContextManager[Folder]]
     name: str
@@ -33,9 +35,9 @@ class Beside:
 class FileDeliveries:
     """Reads one open file into deliveries.
 
-    ``state`` is what the connector keeps from file to file; it changes with the last delivery and no earlier, so a file that
-    has to be read again meets it as it was. After that ``signature`` and ``content_hash`` tell what was read, and
-    ``unreadable`` why it, or a part of it, could not be used.
+    ``state`` is the connector's, kept from file to file; it changes with the last delivery only, so that reading a file again
+    starts from the same state. ``signature`` and ``content_hash`` identify what was read; ``unreadable`` says why the file, or a
+    part of it, could not be used.
     """
 
     source: str
@@ -43,10 +45,10 @@ class FileDeliveries:
     format: CsvFormat
     reader: FileReader
     now: datetime
-    already_taken: AlreadyTaken | None
+    is_stored: IsStored | None
     limits: Limits
     block_bytes: int
-    beside: Beside | None  #: None: rejects are told to whoever named the file, and nowhere else
+    sidecar: Sidecar | None  #: None: rejects are only delivered, not written
     state: dict[str, Any]
     remember: bool = False
     stopped: Callable[[], bool] = lambda: False
@@ -55,8 +57,8 @@ class FileDeliveries:
     unreadable: str | None = None
     _rejected: RejectedRows | None = None
     _before: dict[str, Any] = field(default_factory=dict)
-    _withdrawn: bool = False
-    _any_readable: bool = True
+    _rolled_back: bool = False
+    _has_readable: bool = True
     _repeated: dict[str, int] = field(default_factory=dict)
     _size: int = 0
 
@@ -72,73 +74,73 @@ class FileDeliveries:
         """
         self._begin(file)
         if self._size > self.limits.max_file_bytes:
-            yield self._unread(f"It has {self._size} bytes, more than {self.limits.max_file_bytes}. Split it.")
+            yield self._unread_delivery(f"It has {self._size} bytes, more than {self.limits.max_file_bytes}. Split it.")
             return
         self.content_hash, size = content_hash(file, self.source, self.stopped)
-        if self.already_taken is not None and self.already_taken(self.content_hash):
-            yield self._delivery(Chunk(no_samples()), size, part=0, last=True)
+        if self.is_stored is not None and self.is_stored(self.content_hash):
+            yield self._delivery(Chunk(block_of([])), size, part=0, last=True)
             return
         self._rejected = RejectedRows()
-        held: Chunk | None = None
+        pending: Chunk | None = None
         part = 0
         try:
             for chunk in self._chunks(file, size):
                 self._rejected.add(chunk.rejects, chunk.unlisted)
-                if held is not None:
-                    yield self._delivery(held, size, part=part, last=False)
+                if pending is not None:
+                    yield self._delivery(pending, size, part=part, last=False)
                     part += 1
-                held = chunk
+                pending = chunk
         except ReaderEnded as exc:
             if part:
                 raise
             self._rejected = None
-            yield self._unread(ended_reader(exc))
+            yield self._unread_delivery(reader_ended_reason(exc))
             return
         if FileSignature.of(os.fstat(file.fileno())) != self.signature:
             raise Unreachable(
                 self.source, f"{self.origin} changed while it was read.", "It is taken again when it rests."
             )
-        # Told before the rows are stored: should we die in between, the file is known for what it is.
-        self._tell()
-        yield self._delivery(held or Chunk(no_samples()), size, part=part, last=True)
+        # Written before the rows are stored: after a crash in between, the notes are there.
+        self._write_notes()
+        yield self._delivery(pending or Chunk(block_of([])), size, part=part, last=True)
 
     def _begin(self, file: BinaryIO) -> None:
         self.signature = FileSignature.of(os.fstat(file.fileno()))
         self._size = self.signature.size
-        self._before = _copied(self.state)
+        self._before = _copy(self.state)
         self._repeated = dict(self.state.get("repeated", {}))
 
-    def _unread(self, reason: str) -> Delivery:
-        """What is said of a file that is not read, not even for its hash: should it come again, it is looked at anew."""
+    def _unread_delivery(self, reason: str) -> Delivery:
+        """The delivery of a file that is not read; without a content hash, so that it is tried again should it come again."""
         self.unreadable = reason
-        self._any_readable = False
+        self._has_readable = False
         self.content_hash = hashlib.sha256(f"{self.origin}|{self.signature}".encode()).hexdigest()
-        self._tell()
-        chunk = Chunk(no_samples(), (Reject(0, "file", self.origin, reason.splitlines()[0]),))
+        self._write_notes()
+        chunk = Chunk(block_of([]), (Reject(0, "file", self.origin, reason.splitlines()[0]),))
         return replace(self._delivery(chunk, self._size, part=0, last=True), content_hash=None)
 
-    def add_refused(self, refused: Sequence[Reject], unlisted: int = 0) -> None:
-        """Tell beside the file what the service refused, after the rows that could not be read.
+    def add_refused_rows(self, refused: Sequence[Reject], unlisted: int = 0) -> None:
+        """Append the rows that the service refused to the rejects beside the file.
 
         Raises
         ------
         OSError
             when it cannot be written.
         """
-        if self._rejected is None or self.beside is None or not refused:
+        if self._rejected is None or self.sidecar is None or not refused:
             return
         self._rejected.add(refused, unlisted)
-        with self.beside.folder() as folder:
-            self._rejected.publish(folder, self.beside.name)
+        with self.sidecar.folder() as folder:
+            self._rejected.publish(folder, self.sidecar.name)
 
-    def _tell(self) -> None:
-        if self.beside is None:
+    def _write_notes(self) -> None:
+        if self.sidecar is None:
             return
         try:
-            with self.beside.folder() as folder:
-                if self._rejected is not None and self._any_readable:
-                    self._rejected.publish(folder, self.beside.name)
-                tell_reason(folder, self.beside.name, self.unreadable)
+            with self.sidecar.folder() as folder:
+                if self._rejected is not None and self._has_readable:
+                    self._rejected.publish(folder, self.sidecar.name)
+                write_reason(folder, self.sidecar.name, self.unreadable)
         except OSError as exc:
             raise Unreachable(
                 self.source,
@@ -146,11 +148,11 @@ class FileDeliveries:
                 "Give the service write access.",
             ) from exc
 
-    def withdraw(self) -> None:
-        """Nothing of the file was stored: what is kept from file to file is as it was before this one."""
-        self._withdrawn = True
+    def roll_back(self) -> None:
+        """Restore the state from before this file, of which nothing was stored."""
+        self._rolled_back = True
         self.state.clear()
-        self.state.update(_copied(self._before))
+        self.state.update(_copy(self._before))
 
     def _chunks(self, file: BinaryIO, size: int) -> Iterator[Chunk]:
         job = ReadJob(
@@ -165,13 +167,13 @@ class FileDeliveries:
         )
         for item in self.reader.read(file, job):
             if isinstance(item, FileOutcome):
-                self._any_readable, self.unreadable = item.any_readable, item.unreadable
+                self._has_readable, self.unreadable = item.any_readable, item.unreadable
                 self._repeated = dict(item.repeated)
             else:
                 yield item
 
     def _delivery(self, chunk: Chunk, size: int, *, part: int, last: bool) -> Delivery:
-        if last and not self._withdrawn:
+        if last and not self._rolled_back:
             self.state["repeated"] = dict(self._repeated)
             if self.remember and self.signature is not None:
                 taken = self.state.setdefault("taken", {})
@@ -182,7 +184,7 @@ class FileDeliveries:
             rejects=chunk.rejects,
             unlisted=chunk.unlisted,
             cores=chunk.cores,
-            state=_copied(self.state),
+            state=_copy(self.state),
             content_hash=self.content_hash,
             size_bytes=size,
             part=part,
@@ -190,10 +192,68 @@ class FileDeliveries:
         )
 
 
-def ended_reader(exc: ReaderEnded) -> str:
+def reader_ended_reason(exc: ReaderEnded) -> str:
     """Why a file that ended its reader is not read again."""
     return f"{exc.problem} Nothing of it is stored. {exc.remedy}\nIf it is what it should be, drop it again, in smaller parts."
 
 
-def _copied(state: Mapping[str, Any]) -> dict[str, Any]:
+def _copy(state: Mapping[str, Any]) -> dict[str, Any]:
     return {key: dict(value) for key, value in state.items()}
+
+
+#: The service may be killed, or lose its power, while it reads a good file: once, twice, but hardly the same file three times.
+MAX_ATTEMPTS = 3
+
+
+class GuardedReader:
+    """Reads no file again that ended its reader, or ended the service ``MAX_ATTEMPTS`` times.
+
+    The file being read is noted in *note*, which outlives the process; None: not noted. The note is not flushed to disk: after a
+    power cut one attempt more does no harm. Reads one file at a time.
+    """
+
+    def __init__(self, reader: FileReader, note: Path | None) -> None:
+        self._reader = reader
+        self._note = note
+        self._ended: dict[str, tuple[FileSignature, ReaderEnded]] = {}
+
+    def read(self, file: BinaryIO, job: ReadJob) -> Iterator[Chunk | FileOutcome]:
+        """As :meth:`FileReader.read`."""
+        signature = FileSignature.of(os.fstat(file.fileno()))
+        ended = self._ended.pop(job.origin, None)
+        try:
+            if ended is not None and ended[0] == signature:
+                raise ended[1]
+            self._count_attempt(job, signature)
+            yield from self._reader.read(file, job)
+        except ReaderEnded as exc:
+            self._ended[job.origin] = (signature, exc)
+            raise
+        finally:
+            if self._note is not None:
+                with suppress(OSError):
+                    self._note.unlink()
+
+    def stop(self) -> None:
+        """As :meth:`FileReader.stop`."""
+        self._reader.stop()
+
+    def _count_attempt(self, job: ReadJob, signature: FileSignature) -> None:
+        if self._note is None:
+            return
+        file = [job.origin, signature.size, signature.modified_ns]
+        attempts = 0
+        with suppress(OSError, ValueError, TypeError):
+            noted, count = json.loads(self._note.read_text("utf-8"))
+            attempts = int(count) if noted == file else 0
+        if attempts >= MAX_ATTEMPTS:
+            raise ReaderEnded(
+                job.source,
+                f"{job.origin}: the service ended {attempts} times while it read this file.",
+                "It may be made to do harm, or larger than this machine can bear.",
+            )
+        with suppress(OSError):  # a full disk is no reason not to read
+            self._note.parent.mkdir(parents=True, exist_ok=True)
+            draft = self._note.with_suffix(".new")
+            draft.write_text(json.dumps([file, attempts + 1]), "utf-8")
+            draft.replace(self._note)

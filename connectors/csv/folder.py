@@ -1,8 +1,8 @@
-"""A folder that strangers may write: every file in it is named from the open folder, never through a link, a pipe or a second name.
+"""Opens, writes and moves files in a folder that strangers may write, safe from links, pipes and races.
 
-Whoever drops files can also make links, pipes, folders and names of any length. So a path is resolved once, when the folder
-is opened; after that only single names inside it are used (openat(2) and its relatives). A file is trusted by what its
-open descriptor says. What is written appears whole, as a new file, under its name.
+Whoever drops files can also make links, pipes, folders and names of any length. So a path is resolved once, when the folder is
+opened; after that only single names relative to its descriptor are used (openat(2) and the like). Checks are made on open
+descriptors. Files are written under a temporary name and renamed.
 """
 
 from __future__ import annotations
@@ -30,11 +30,11 @@ _READ = 1 << 20
 
 @dataclass(frozen=True, slots=True)
 class FileSignature:
-    """What a file looks like from outside; a changed file has another one."""
+    """Size and modification time of a file; a changed file has another signature."""
 
     size: int
     modified_ns: int
-    #: Tells a renamed file; not compared, for network shares may number a file anew at every look.
+    #: Identifies a renamed file; not compared, as network shares may renumber a file at every scan.
     inode: int = field(compare=False)
 
     @classmethod
@@ -42,10 +42,10 @@ class FileSignature:
         return cls(status.st_size, status.st_mtime_ns, status.st_ino)
 
 
-def told(name: str) -> str:
-    r"""A file's name as it can be written down; of one that is no UTF-8 the strange bytes are shown by their numbers.
+def printable_name(name: str) -> str:
+    r"""A file's name as text; bytes that are not UTF-8 become escapes.
 
-    >>> print(told(os.fsdecode(b"h\xf6he.csv")))
+    >>> print(printable_name(os.fsdecode(b"h\xf6he.csv")))
     h\xf6he.csv
     """
     return os.fsencode(name).decode("utf-8", "backslashreplace")
@@ -56,12 +56,12 @@ def is_temporary(name: str) -> bool:
     return name.startswith((".", "~")) or name.lower().endswith(_TEMPORARY)
 
 
-def fitted(name: str, ending: str = "") -> str:
-    """A name with an ending, cut to what a file system takes; what is cut is stood for by part of its hash.
+def fit_name(name: str, ending: str = "") -> str:
+    """A name with an ending, shortened to NAME_MAX; what is cut off is replaced by a part of the name's hash.
 
-    >>> fitted("east.csv", ".reason.txt")
+    >>> fit_name("east.csv", ".reason.txt")
     'east.csv.reason.txt'
-    >>> len(fitted("x" * 250, ".reason.txt"))
+    >>> len(fit_name("x" * 250, ".reason.txt"))
     255
     """
     raw, tail = os.fsencode(name), os.fsencode(ending)
@@ -73,12 +73,12 @@ def fitted(name: str, ending: str = "") -> str:
 
 
 def content_hash(file: BinaryIO, source: str, stopped: Callable[[], bool] = lambda: False) -> tuple[str, int]:
-    """SHA-256 in hex, and size, of an open file; leaves it at its start.
+    """SHA-256 [hex] and size [byte] of an open file, which is left at its start.
 
     Raises
     ------
     Unreachable
-        when it grows meanwhile, perhaps as fast as it is read, or when told to stop.
+        when the file grows meanwhile, perhaps as fast as it is read, or when *stopped*.
     """
     end = os.fstat(file.fileno()).st_size
     digest = hashlib.sha256()
@@ -93,7 +93,7 @@ def content_hash(file: BinaryIO, source: str, stopped: Callable[[], bool] = lamb
     return digest.hexdigest(), size
 
 
-def open_regular(path: Path, source: str) -> BinaryIO:
+def open_regular_file(path: Path, source: str) -> BinaryIO:
     """Open a regular file that a person named, without following a link or waiting at a pipe.
 
     Raises
@@ -112,14 +112,14 @@ def _opened(path: str, name: str, source: str, *, folder: int | None) -> BinaryI
     except OSError as exc:
         if stat.S_ISLNK(_mode(path, folder)):
             raise Malformed(
-                source, f"{told(name)} is a symbolic link, which is not followed.", "Drop the file itself."
+                source, f"{printable_name(name)} is a symbolic link, which is not followed.", "Drop the file itself."
             ) from exc
         raise Unreachable(
-            source, f"{told(name)} cannot be opened ({exc.strerror}).", "Check that the service may read it."
+            source, f"{printable_name(name)} cannot be opened ({exc.strerror}).", "Check that the service may read it."
         ) from exc
     if not stat.S_ISREG(os.fstat(descriptor).st_mode):
         os.close(descriptor)
-        raise Malformed(source, f"{told(name)} is not a regular file.")
+        raise Malformed(source, f"{printable_name(name)} is not a regular file.")
     return os.fdopen(descriptor, "rb")
 
 
@@ -131,7 +131,7 @@ def _mode(path: str, folder: int | None) -> int:
 
 
 class Folder:
-    """One open folder. All names are single names inside it. Use :func:`opened` or :meth:`sub`."""
+    """One open folder. All names are single names inside it. Made by :func:`open_folder` and :meth:`sub`."""
 
     def __init__(self, descriptor: int, path: Path, source: str) -> None:
         self._fd = descriptor
@@ -155,24 +155,24 @@ class Folder:
         return found
 
     def status(self, name: str) -> os.stat_result | None:
-        """The status of what bears a name, a link's its own; None where nothing does."""
+        """The status of a name, without following links; None if there is none."""
         try:
             return os.stat(name, dir_fd=self._fd, follow_symlinks=False)
         except FileNotFoundError:
             return None
 
     def is_file(self, name: str) -> bool:
-        """Whether a regular file bears the name."""
+        """Whether the name is a regular file."""
         status = self.status(name)
         return status is not None and stat.S_ISREG(status.st_mode)
 
     def open(self, name: str) -> BinaryIO:
-        """Open a regular file that has no second name.
+        """Open a regular file that has no other hard link.
 
         Raises
         ------
         Unreachable
-            when it cannot be opened now, or has another name elsewhere: it may be a file of the service's own.
+            when it cannot be opened now, or has another hard link: it may be a file of the service's own.
         Malformed
             when it is no regular file.
         """
@@ -181,13 +181,13 @@ class Folder:
             file.close()
             raise Unreachable(
                 self._source,
-                f"{told(name)} has a second name somewhere (a hard link), so it is not read.",
+                f"{printable_name(name)} has a second name somewhere (a hard link), so it is not read.",
                 "Drop a copy of it.",
             )
         return file
 
     def publish(self, name: str, content: bytes) -> None:
-        """Write a new file and put it under its name, whole; what bore that name is replaced, never written to.
+        """Write a file atomically: a new file is written and renamed; an old one of that name is replaced, never written to.
 
         Raises
         ------
@@ -212,12 +212,12 @@ class Folder:
             raise
 
     def remove(self, name: str) -> None:
-        """Take a name away, if it is there; a link's target stays."""
+        """Unlink a name, if it is there; a link's target stays."""
         with suppress(FileNotFoundError):
             os.unlink(name, dir_fd=self._fd)
 
     def move(self, name: str, target: Folder, new_name: str) -> None:
-        """Move a file, to another file system if need be; a crash leaves no half file under the new name.
+        """Move a file, also to another file system; a crash leaves no partial file under the new name.
 
         Raises
         ------
@@ -235,21 +235,21 @@ class Folder:
                 )
             self.remove(name)
 
-    def place_for(self, name: str, content_hash: str, size: int) -> str:
-        """Under which name a file can be put here: its own, or, where another file bears that, one with part of its hash."""
+    def free_name(self, name: str, content_hash: str, size: int) -> str:
+        """The name for a file moved here: its own, or one with a part of its hash if another file has that name."""
         if self._free(name, content_hash, size):
             return name
         stem, suffix = os.path.splitext(name)
         if suffix.lower() == ".gz":
             stem, inner = os.path.splitext(stem)
             suffix = inner + suffix
-        hashed = fitted(stem, f".{content_hash[:8]}{suffix}")
+        hashed = fit_name(stem, f".{content_hash[:8]}{suffix}")
         if self._free(hashed, content_hash, size):
             return hashed
-        return fitted(stem, f".{secrets.token_hex(8)}{suffix}")
+        return fit_name(stem, f".{secrets.token_hex(8)}{suffix}")
 
     def _free(self, name: str, content_hash: str, size: int) -> bool:
-        """Whether nothing bears the name, or just the same content does."""
+        """Whether the name is free, or is a file of the same content."""
         status = self.status(name)
         if status is None:
             return True
@@ -264,7 +264,7 @@ class Folder:
 
     @contextmanager
     def sub(self, name: str) -> Iterator[Folder]:
-        """A folder inside this one, made if it is not there.
+        """Open a folder inside this one; made if missing.
 
         Raises
         ------
@@ -289,8 +289,8 @@ _DIRECTORY = os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC
 
 
 @contextmanager
-def opened(path: Path, source: str, *, make: bool = False) -> Iterator[Folder]:
-    """A folder that the site file names; links in its own path are followed, for the site put them there.
+def open_folder(path: Path, source: str, *, make: bool = False) -> Iterator[Folder]:
+    """Open a folder that the site file names; links in its path are followed, as the site made them.
 
     Raises
     ------
@@ -310,13 +310,13 @@ def opened(path: Path, source: str, *, make: bool = False) -> Iterator[Folder]:
 
 
 @contextmanager
-def within(folder: Folder, path: Path, source: str) -> Iterator[Folder]:
-    """A folder for files that are done with: inside *folder*, where no link is followed, or wherever the site file puts it."""
+def open_subfolder(folder: Folder, path: Path, source: str) -> Iterator[Folder]:
+    """Open a folder inside *folder*, where no link is followed, or wherever the site file puts it; made if missing."""
     if path.parent == folder.path:
         with folder.sub(path.name) as found:
             yield found
     else:
-        with opened(path, source, make=True) as found:
+        with open_folder(path, source, make=True) as found:
             yield found
 
 

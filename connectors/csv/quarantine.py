@@ -1,4 +1,4 @@
-"""What could not be read, put where a person finds it: beside the file, with line and reason, safe to open."""
+"""Writes rejected rows and reasons beside a file, with line and reason, safe to open in a spreadsheet."""
 
 from __future__ import annotations
 
@@ -8,8 +8,8 @@ import re
 from collections.abc import Sequence
 
 from connectors.base import Reject
-from connectors.csv.decoding.lines import MOST_LISTED
-from connectors.csv.folder import Folder, fitted
+from connectors.csv.decoding.lines import MAX_LISTED_REJECTS
+from connectors.csv.folder import Folder, fit_name
 
 REJECTED = ".rejected.csv"
 REASON = ".reason.txt"
@@ -17,10 +17,10 @@ REASON = ".reason.txt"
 _NUMBER = re.compile(r"[+-]?[0-9.,]+(?:[eE][+-]?[0-9]+)?")
 
 
-def neutral(text: str) -> str:
-    """Cell text that no spreadsheet takes for a formula.
+def neutralize_formula(text: str) -> str:
+    """Cell text that a spreadsheet does not take for a formula.
 
-    >>> neutral("=1+1"), neutral("-2.5"), neutral("@x")
+    >>> neutralize_formula("=1+1"), neutralize_formula("-2.5"), neutralize_formula("@x")
     ("'=1+1", '-2.5', "'@x")
     """
     if text[:1] in {"=", "+", "-", "@", "\t", "\r"} and not _NUMBER.fullmatch(text):
@@ -30,29 +30,29 @@ def neutral(text: str) -> str:
 
 def rejected_name(name: str) -> str:
     """The name of the file that holds a file's rejected rows."""
-    return fitted(name, REJECTED)
+    return fit_name(name, REJECTED)
 
 
 def reason_name(name: str) -> str:
     """The name of the file that says why a file cannot be used."""
-    return fitted(name, REASON)
+    return fit_name(name, REASON)
 
 
 class RejectedRows:
-    """The rejects of one file, so many as are listed, published beside it as a whole."""
+    """Collects the rejects of one file, up to ``MAX_LISTED_REJECTS``, and publishes them beside it."""
 
     def __init__(self) -> None:
         self._rows: list[Reject] = []
         self._unlisted = 0
 
     def add(self, rejects: Sequence[Reject], unlisted: int = 0) -> None:
-        """Gather rejects; *unlisted* is how many more there were, of which only the number is known."""
-        listed = rejects[: max(MOST_LISTED - len(self._rows), 0)]
+        """Add rejects; *unlisted* counts those of which only the number is known."""
+        listed = rejects[: max(MAX_LISTED_REJECTS - len(self._rows), 0)]
         self._rows += listed
         self._unlisted += unlisted + len(rejects) - len(listed)
 
     def publish(self, folder: Folder, name: str) -> None:
-        """Put the rows beside the file of that name; where there are none, what an earlier reading left is removed.
+        """Write the rows beside the file *name*; without rows, remove those of an earlier reading.
 
         Raises
         ------
@@ -68,14 +68,14 @@ class RejectedRows:
             rows.append(("", "file", "", f"{self._unlisted} more rows were rejected and are not listed here"))
         text = io.StringIO()
         csv.writer(text, lineterminator="\r\n").writerows(
-            [neutral(cell) if isinstance(cell, str) else cell for cell in row] for row in rows
+            [neutralize_formula(cell) if isinstance(cell, str) else cell for cell in row] for row in rows
         )
         content = text.getvalue().encode("utf-8", "backslashreplace")
         folder.publish(rejected_name(name), content)
 
 
-def tell_reason(folder: Folder, name: str, reason: str | None) -> None:
-    """Say in a text file beside a file why it cannot be used; without a reason, what an earlier reading said is withdrawn.
+def write_reason(folder: Folder, name: str, reason: str | None) -> None:
+    """Write why a file cannot be used into a text file beside it; without a reason, remove that of an earlier reading.
 
     Raises
     ------

@@ -1,4 +1,4 @@
-"""Modbus TCP and RTU over TCP: what is read, in which requests, over one connection that can only read.
+"""Modbus TCP and RTU over TCP: points, requests, and one connection that can only read.
 
 Doors: :mod:`.connector`, :mod:`.points`.
 """

@@ -1,4 +1,4 @@
-"""One Modbus connection that can only read: every frame is checked on its way out, every answer on its way in."""
+"""One read-only Modbus connection: checks every frame that is sent and every response."""
 
 from __future__ import annotations
 
@@ -39,8 +39,8 @@ class ExceptionCode(IntEnum):
     GATEWAY_TARGET_DEVICE_FAILED_TO_RESPOND = 0x0B
 
 
-#: Codes that a later, identical request may not meet again.
-_PASSING = frozenset(
+#: Codes for which the same request may succeed later.
+_TRANSIENT = frozenset(
     {
         ExceptionCode.SERVER_DEVICE_FAILURE,
         ExceptionCode.ACKNOWLEDGE,
@@ -61,7 +61,7 @@ _REMEDY: dict[int, str] = {
 
 
 def exception_name(code: int) -> str:
-    """An exception code as people look it up.
+    """An exception code with its name in the specification.
 
     >>> exception_name(2)
     'exception 02 (illegal data address)'
@@ -73,14 +73,14 @@ def exception_name(code: int) -> str:
 
 
 class WriteBlocked(ConnectorError):
-    """Something in this process tried to send a Modbus request that is not a read; it was not sent."""
+    """A Modbus request that is not a read was to be sent, and was not."""
 
 
 class ReadOnlyLine:
-    """A connection to one line's TCP endpoint, opened when first needed and dropped after any doubt.
+    """A connection to one line's TCP endpoint, opened when first needed.
 
-    After a timeout or a garbled answer the connection is closed: on RTU framing a late answer carries nothing that tells
-    it from the answer to the next request.
+    It is closed after a timeout or a garbled response: with RTU framing a late response cannot be told from the response to the
+    next request.
     """
 
     def __init__(self, line: ModbusLine) -> None:
@@ -105,7 +105,7 @@ class ReadOnlyLine:
 
     @property
     def connected(self) -> bool:
-        """Whether the connection is open as far as we know."""
+        """Whether the connection is open, as far as is known."""
         return bool(self._client.connected)
 
     def connect(self) -> None:
@@ -158,10 +158,10 @@ class ReadOnlyLine:
             answer = self._send(unit, request)
         except (ModbusException, OSError) as exc:
             raise Unreachable(
-                where, f"no valid answer within {self._line.timeout:g} s ({_plain(exc)}).", "Check the unit number."
+                where, f"no valid answer within {self._line.timeout:g} s ({_message(exc)}).", "Check the unit number."
             ) from exc
         if isinstance(answer, ExceptionResponse):
-            raise _refusal(where, request, answer.exception_code)
+            raise _refused(where, request, answer.exception_code)
         if answer.function_code != READ_CODES[request.table]:
             raise Malformed(where, f"asked for {request.table} and was answered with function {answer.function_code}.")
         values = [int(b) for b in answer.bits[: request.count]] if request.table.is_bits else list(answer.registers)
@@ -187,7 +187,7 @@ class ReadOnlyLine:
         return pdu
 
     def _guard_frame(self, sending: bool, frame: bytes) -> bytes:
-        # Second lock, on the bytes themselves: the function code follows the unit number in both framings.
+        # A second check, of the bytes: the function code follows the unit number in both framings.
         if sending:
             code = frame[1] if self._line.framing is Framing.RTU_OVER_TCP else frame[7]
             if code not in _ALLOWED:
@@ -198,16 +198,16 @@ class ReadOnlyLine:
         return WriteBlocked(self._line.key, f"function code {code:02X} is not a read and was not sent.")
 
 
-def _refusal(where: str, request: ReadRequest, code: int) -> Refused:
+def _refused(where: str, request: ReadRequest, code: int) -> Refused:
     return Refused(
         where,
         f"{exception_name(code)} for {request.count} of {request.table} from {request.address}.",
         _REMEDY.get(code, ""),
         code=code,
-        retryable=code in _PASSING,
+        retryable=code in _TRANSIENT,
     )
 
 
-def _plain(exc: Exception) -> str:
+def _message(exc: Exception) -> str:
     text = str(exc).removeprefix("Modbus Error: ").strip()
     return text or type(exc).__name__

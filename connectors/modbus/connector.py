@@ -1,8 +1,8 @@
-"""Modbus TCP and RTU-over-TCP: one connector per line, reading every point of every unit on it at each poll.
+"""Modbus TCP and RTU over TCP: one connector per line, reading every point of every unit on it at each poll.
 
-A unit that stays silent does not take the others down: its points are reported bad (no communication), and it is asked
-again at growing distance. A request that the device refuses because of one address is taken apart until only that
-address is missing. When no unit answers at all, the poll raises, and the service backs off.
+A unit that does not answer does not affect the others: its points are bad (no communication), and it is polled with exponential
+backoff. A request that a device refuses because of one address is split until only that address is missing. When no unit answers
+at all, the poll raises, and the service backs off.
 """
 
 from __future__ import annotations
@@ -17,104 +17,106 @@ from connectors.base import Delivery, ProbeRow, Sample, SourceHealth, SourceQual
 from connectors.errors import ConnectorError, Refused, Unreachable
 from connectors.modbus.connection import ExceptionCode, ReadOnlyLine
 from connectors.modbus.points import ModbusDevice, ModbusLine, ModbusPoint, StatusBit
-from connectors.modbus.registers import better_order, decode
-from connectors.modbus.requests import Need, ReadRequest, needs_of, plan
+from connectors.modbus.registers import decode, likely_order
+from connectors.modbus.requests import ReadRequest, RegisterRange, plan_requests, ranges_of
 from connectors.scaling import Scaled
 
-#: A silent unit sits out 1, 2, 4, … polls, never more than this many.
-_LONGEST_PAUSE = 32
+#: A unit that does not answer is skipped for 1, 2, 4, … polls, at most for this many.
+_MAX_SKIPPED_POLLS = 32
 
 
 @dataclass(frozen=True, slots=True)
 class _Answer:
-    """What one need brought: its registers or bits and when, or why not."""
+    """The registers or bits of one range and when they were read, or why not."""
 
     at: datetime
     values: tuple[int, ...] = ()
-    refusal: SourceReason = SourceReason.NONE
+    failure_reason: SourceReason = SourceReason.NONE
 
 
 @dataclass(slots=True)
 class _Unit:
-    """A device with what polling has taught about it."""
+    """A device and the state of polling it."""
 
     device: ModbusDevice
     requests: list[ReadRequest]
-    silences: int = 0
-    pause: int = 0
+    failures: int = 0
+    skip_polls: int = 0
     problems: list[str] = field(default_factory=list)
 
 
 class ModbusConnector:
-    """Reads one Modbus line. ``clock`` gives our time: Modbus carries none, so a sample bears the time of its answer."""
+    """Reads one Modbus line. ``clock`` gives our time: Modbus has none, so a sample has the time of its response."""
 
     def __init__(self, line: ModbusLine, clock: Callable[[], datetime]) -> None:
         self.key = line.key
         self._line = line
         self._clock = clock
-        self._wire = ReadOnlyLine(line)
+        self._connection = ReadOnlyLine(line)
         self._units = [
-            _Unit(d, plan(needs_of(d), gap=d.gap, max_registers=d.max_registers)) for d in line.devices if d.points
+            _Unit(d, plan_requests(ranges_of(d), gap=d.gap, max_registers=d.max_registers))
+            for d in line.devices
+            if d.points
         ]
         self._problem = ""
 
     def poll(self, state: Mapping[str, Any]) -> Iterator[Delivery]:
-        """One delivery per unit that is due; *state* is unused, for a register has no past to catch up on."""
-        heard = False
+        """One delivery per unit that is due; *state* is unused, as a register has no history."""
+        answered = False
         failure: ConnectorError | None = None
         for unit in self._units:
-            if unit.pause > 0:
-                unit.pause -= 1
+            if unit.skip_polls > 0:
+                unit.skip_polls -= 1
                 continue
             try:
-                answers = self._ask(unit)
+                answers = self._read_unit(unit)
             except ConnectorError as exc:
                 failure = exc
-                unit.silences += 1
+                unit.failures += 1
                 unit.problems = [str(exc)]
-                if len(self._units) == 1 or not self._wire_opens():
+                if len(self._units) == 1 or not self._can_connect():
                     self._problem = str(exc)
                     raise
-                unit.pause = min(2 ** (unit.silences - 1), _LONGEST_PAUSE)
-                yield self._delivery(unit.device, self._silent(unit.device))
+                unit.skip_polls = min(2 ** (unit.failures - 1), _MAX_SKIPPED_POLLS)
+                yield self._delivery(unit.device, self._no_communication(unit.device))
             else:
-                heard = True
-                unit.silences = 0
+                answered = True
+                unit.failures = 0
                 yield self._delivery(unit.device, [_sample(p, answers) for p in unit.device.points])
-        if failure is not None and not heard and all(u.silences for u in self._units):
+        if failure is not None and not answered and all(u.failures for u in self._units):
             self._problem = str(failure)
             raise Unreachable(self.key, f"none of {len(self._units)} units answers; the last said: {failure.problem}")
         self._problem = ""
 
     def committed(self, delivery: Delivery) -> None:
-        """Nothing to trim: what was read is gone from the wire already."""
+        """Do nothing: a register has no place to commit."""
 
     def rest(self) -> None:
         """Close the connection until the next poll."""
-        self._wire.close()
+        self._connection.close()
 
     def close(self) -> None:
         """Close the connection."""
-        self._wire.close()
+        self._connection.close()
 
     def health(self) -> SourceHealth:
-        """Connection, silent units and refused addresses."""
+        """Connection, units that do not answer and refused addresses."""
         problems = [p for u in self._units for p in u.problems]
         if self._problem and self._problem not in problems:
             problems.insert(0, self._problem)
-        return SourceHealth(connected=self._wire.connected, problems=tuple(problems))
+        return SourceHealth(connected=self._connection.connected, problems=tuple(problems))
 
     def probe(self) -> tuple[ProbeRow, ...]:
-        """Every point once, with its raw registers and a suggestion where the byte order looks wrong."""
+        """Read every point once, with its raw registers and a suggestion where the byte order looks wrong."""
         rows: list[ProbeRow] = []
         failures: list[ConnectorError] = []
         for unit in self._units:
             place = f"{self._line.host}:{self._line.port} unit {unit.device.unit}"
             try:
-                answers = self._ask(unit)
+                answers = self._read_unit(unit)
             except ConnectorError as exc:
                 failures.append(exc)
-                rows.extend(_silent_row(point, place, str(exc)) for point in unit.device.points)
+                rows.extend(_failed_row(point, place, str(exc)) for point in unit.device.points)
             else:
                 remarks = " ".join(unit.problems)
                 rows.extend(_row(point, place, answers, remarks) for point in unit.device.points)
@@ -122,51 +124,53 @@ class ModbusConnector:
             raise failures[-1]
         return tuple(rows)
 
-    def _wire_opens(self) -> bool:
+    def _can_connect(self) -> bool:
         try:
-            self._wire.connect()
+            self._connection.connect()
         except Unreachable:
             return False
         return True
 
-    def _ask(self, unit: _Unit) -> dict[Need, _Answer]:
-        needs = needs_of(unit.device)
-        answers: dict[Need, _Answer] = {}
+    def _read_unit(self, unit: _Unit) -> dict[RegisterRange, _Answer]:
+        ranges = ranges_of(unit.device)
+        answers: dict[RegisterRange, _Answer] = {}
         problems: list[str] = []
-        waiting = list(unit.requests)
-        kept: list[ReadRequest] = []
+        queue = list(unit.requests)
+        answered_requests: list[ReadRequest] = []
         failure: ConnectorError | None = None
-        while waiting:
-            request = waiting.pop(0)
-            covered = [n for n in needs if request.covers(n) and n not in answers]
+        while queue:
+            request = queue.pop(0)
+            covered = [n for n in ranges if request.covers(n) and n not in answers]
             try:
-                values = self._wire.read(unit.device.unit, request)
+                values = self._connection.read(unit.device.unit, request)
             except Refused as exc:
-                parts = _apart(request, covered) if exc.code in _ADDRESS_CODES else []
+                parts = _split(request, covered) if exc.code in _ADDRESS_CODES else []
                 if parts:
-                    waiting = parts + waiting
+                    queue = parts + queue
                     continue
                 problems.append(str(exc))
-                answers.update(dict.fromkeys(covered, _Answer(self._clock(), refusal=_reason(exc.code))))
+                answers.update(dict.fromkeys(covered, _Answer(self._clock(), failure_reason=_reason(exc.code))))
             except ConnectorError as exc:
-                # Some devices keep silent about an address instead of refusing it: one silence is forgiven, a second
-                # means that the unit is gone, and asking on would cost a timeout for each request.
-                if failure is not None or not (waiting or answers):
+                # Some devices do not answer instead of refusing an address: one timeout is accepted, a second means that
+                # the unit is gone, and each further request would cost a timeout.
+                if failure is not None or not (queue or answers):
                     raise
                 failure = exc
                 problems.append(str(exc))
-                answers.update(dict.fromkeys(covered, _Answer(self._clock(), refusal=SourceReason.NO_COMMUNICATION)))
+                answers.update(
+                    dict.fromkeys(covered, _Answer(self._clock(), failure_reason=SourceReason.NO_COMMUNICATION))
+                )
             else:
                 now = self._clock()
-                for need in covered:
-                    start = need[1] - request.address
-                    answers[need] = _Answer(now, tuple(values[start : start + need[2]]))
-            kept.append(request)
-        unit.requests = kept
+                for registers in covered:
+                    start = registers[1] - request.address
+                    answers[registers] = _Answer(now, tuple(values[start : start + registers[2]]))
+            answered_requests.append(request)
+        unit.requests = answered_requests
         unit.problems = problems
         return answers
 
-    def _silent(self, device: ModbusDevice) -> list[Sample]:
+    def _no_communication(self, device: ModbusDevice) -> list[Sample]:
         now = self._clock()
         return [Sample(p.name, now, math.nan, SourceQuality.BAD, SourceReason.NO_COMMUNICATION) for p in device.points]
 
@@ -177,12 +181,12 @@ class ModbusConnector:
 _ADDRESS_CODES = (ExceptionCode.ILLEGAL_DATA_ADDRESS, ExceptionCode.ILLEGAL_DATA_VALUE)
 
 
-def _apart(request: ReadRequest, covered: list[Need]) -> list[ReadRequest]:
-    """Smaller requests for the same needs: first without gaps, then one by one; empty when there is nothing smaller."""
-    tight = plan(covered, gap=0)
+def _split(request: ReadRequest, covered: list[RegisterRange]) -> list[ReadRequest]:
+    """Smaller requests for the same ranges: first without gaps, then one by one; empty when there is nothing smaller."""
+    tight = plan_requests(covered, gap=0)
     if len(tight) > 1 or (tight and tight[0] != request):
         return tight
-    single = [ReadRequest(*need) for need in covered]
+    single = [ReadRequest(*registers) for registers in covered]
     return single if len(single) > 1 else []
 
 
@@ -196,16 +200,16 @@ def _reason(code: int) -> SourceReason:
             return SourceReason.SOURCE_BAD
 
 
-def _scaled(point: ModbusPoint, answers: Mapping[Need, _Answer]) -> Scaled:
-    answer = answers[_need(point)]
-    if answer.refusal is not SourceReason.NONE:
-        return Scaled(math.nan, SourceQuality.BAD, answer.refusal)
+def _scaled(point: ModbusPoint, answers: Mapping[RegisterRange, _Answer]) -> Scaled:
+    answer = answers[_range_of(point)]
+    if answer.failure_reason is not SourceReason.NONE:
+        return Scaled(math.nan, SourceQuality.BAD, answer.failure_reason)
     scaled = point.scaling.apply(decode(answer.values, point.type, point.order))
     if point.fault is None or scaled.quality is SourceQuality.BAD:
         return scaled
     flag = answers[(point.fault.table, point.fault.address, 1)]
-    if flag.refusal is not SourceReason.NONE:
-        # The value came, but nothing says whether the instrument stands by it.
+    if flag.failure_reason is not SourceReason.NONE:
+        # The value was read, but not whether the instrument is faulty.
         return Scaled(scaled.value, SourceQuality.UNCERTAIN, SourceReason.SOURCE_UNCERTAIN)
     if _flag_is_set(point.fault, flag.values[0]):
         return Scaled(scaled.value, SourceQuality.BAD, SourceReason.INSTRUMENT_FAULT)
@@ -216,20 +220,20 @@ def _flag_is_set(flag: StatusBit, raw: int) -> bool:
     return bool(raw >> flag.bit & 1) == flag.fault_when
 
 
-def _need(point: ModbusPoint) -> Need:
+def _range_of(point: ModbusPoint) -> RegisterRange:
     return point.table, point.address, point.type.registers
 
 
-def _sample(point: ModbusPoint, answers: Mapping[Need, _Answer]) -> Sample:
-    return Sample(point.name, answers[_need(point)].at, *_scaled(point, answers))
+def _sample(point: ModbusPoint, answers: Mapping[RegisterRange, _Answer]) -> Sample:
+    return Sample(point.name, answers[_range_of(point)].at, *_scaled(point, answers))
 
 
-def _row(point: ModbusPoint, place: str, answers: Mapping[Need, _Answer], problems: str) -> ProbeRow:
-    answer = answers[_need(point)]
+def _row(point: ModbusPoint, place: str, answers: Mapping[RegisterRange, _Answer], problems: str) -> ProbeRow:
+    answer = answers[_range_of(point)]
     value, quality, reason = _scaled(point, answers)
-    remark = problems if answer.refusal is not SourceReason.NONE else ""
+    remark = problems if answer.failure_reason is not SourceReason.NONE else ""
     if answer.values:
-        order = better_order(point, answer.values)
+        order = likely_order(point, answer.values)
         if order is not None:
             would_be = point.scaling.apply(decode(answer.values, point.type, order)).value
             remark = f"{value:.6g} is absurd; with byte order {order} it would read {would_be:.6g}."
@@ -244,7 +248,7 @@ def _row(point: ModbusPoint, place: str, answers: Mapping[Need, _Answer], proble
     )
 
 
-def _silent_row(point: ModbusPoint, place: str, remark: str) -> ProbeRow:
+def _failed_row(point: ModbusPoint, place: str, remark: str) -> ProbeRow:
     return ProbeRow(
         address=point.name,
         place=f"{place} {point.table} {point.address}",

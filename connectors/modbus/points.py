@@ -1,4 +1,4 @@
-"""What is read from a Modbus device: points, the devices they are on, and the line that leads there.
+"""Configuration of Modbus: points, the devices that have them, and the line to the devices.
 
 Addresses are those of the protocol, counted from 0 (MODBUS Application Protocol V1.1b3, 4.4); a manual that writes
 40001 or 30001 means address 0 of the holding or input registers.
@@ -32,7 +32,7 @@ class RegisterTable(StrEnum):
 
 
 class ValueType(StrEnum):
-    """How a value is laid out in registers."""
+    """The type of a value in registers."""
 
     BIT = "bit"
     INT16 = "int16"
@@ -44,7 +44,7 @@ class ValueType(StrEnum):
 
     @property
     def registers(self) -> int:
-        """Registers (or bits, for a bit) that one value fills."""
+        """Number of registers (or bits, for a bit) of one value."""
         return _REGISTERS[self]
 
 
@@ -118,7 +118,7 @@ class ModbusPoint:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ModbusDevice:
-    """One unit on a line. ``gap`` is how many unused registers may be read along to save a request."""
+    """One unit on a line. ``gap`` is how many unused registers may be read to save a request."""
 
     name: str
     unit: int
@@ -136,7 +136,7 @@ class ModbusDevice:
 
 
 class Framing(StrEnum):
-    """How requests are wrapped on the TCP connection."""
+    """The framing of requests on the TCP connection."""
 
     TCP = "tcp"
     RTU_OVER_TCP = "rtu_over_tcp"
@@ -146,7 +146,7 @@ class Framing(StrEnum):
 class ModbusLine:
     """One TCP connection and the units behind it. Times in [s].
 
-    Units on one line are asked one after the other, as a serial bus behind a gateway demands; lines are independent.
+    Units on one line are polled one after the other, as a serial bus behind a gateway demands; lines are independent.
     """
 
     key: str

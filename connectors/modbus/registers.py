@@ -1,4 +1,4 @@
-"""Registers to numbers, and a guess at the byte order when the number is absurd."""
+"""Decodes registers to numbers, and suggests a byte order where a number is implausible."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ _FORMAT = {
     ValueType.FLOAT64: ">d",
 }
 
-#: A plant value of a size nobody measures: smaller (but not zero) or larger than this in any unit in use.
+#: Values smaller than this (but not zero) or larger are measured by no instrument, in any unit in use.
 _SMALLEST, _LARGEST = 1e-6, 1e9
 
 
@@ -40,10 +40,10 @@ def decode(registers: Sequence[int], kind: ValueType, order: ByteOrder = ByteOrd
     return float(struct.unpack(_FORMAT[kind], data)[0])
 
 
-def is_absurd(value: float, low: float | None = None, high: float | None = None) -> bool:
+def is_implausible(value: float, low: float | None = None, high: float | None = None) -> bool:
     """Whether no instrument would report *value*: not finite, vanishing, huge, or outside the bounds given.
 
-    >>> is_absurd(2.3418e-41), is_absurd(-2.7e23), is_absurd(0.0), is_absurd(3.2), is_absurd(3.2, high=3.0)
+    >>> is_implausible(2.3418e-41), is_implausible(-2.7e23), is_implausible(0.0), is_implausible(3.2), is_implausible(3.2, high=3.0)
     (True, True, False, False, True)
     """
     if not math.isfinite(value):
@@ -53,26 +53,25 @@ def is_absurd(value: float, low: float | None = None, high: float | None = None)
     return (low is not None and value < low) or (high is not None and value > high)
 
 
-def better_order(point: ModbusPoint, registers: Sequence[int]) -> ByteOrder | None:
-    """The one byte order under which absurd registers make sense, or None when the point's own does or none does.
+def likely_order(point: ModbusPoint, registers: Sequence[int]) -> ByteOrder | None:
+    """The byte order under which implausible registers become plausible; None when the point's own is plausible or none is.
 
-    Where several orders would do, the one with words reversed and bytes kept (CDAB) is tried first, then BADC and
-    DCBA: common practice, no source. A bound on the point (``low``, ``high``) makes the guess much sharper; integers
-    without bounds are never doubted, for any integer is plausible.
+    Of several orders the one with words reversed and bytes kept (CDAB) is taken first, then BADC and DCBA: common practice, no
+    source. Bounds on the point (``low``, ``high``) make the guess much sharper; without bounds any integer is plausible.
     """
     if point.type is ValueType.BIT:
         return None
     if not math.isfinite(decode(registers, point.type, point.order)) and point.low is None and point.high is None:
-        # A NaN is how an instrument says that it has no value; without bounds nothing points to the byte order.
+        # An instrument without a value sends NaN; without bounds that says nothing of the byte order.
         return None
 
-    def absurd(order: ByteOrder) -> bool:
+    def implausible(order: ByteOrder) -> bool:
         raw = decode(registers, point.type, order)
-        if point.type in (ValueType.FLOAT32, ValueType.FLOAT64) and is_absurd(raw):
+        if point.type in (ValueType.FLOAT32, ValueType.FLOAT64) and is_implausible(raw):
             return True
-        return is_absurd(point.scaling.apply(raw).value, point.low, point.high)
+        return is_implausible(point.scaling.apply(raw).value, point.low, point.high)
 
-    if not absurd(point.order):
+    if not implausible(point.order):
         return None
     one_word = point.type.registers == 1
     seen = {decode(registers, point.type, point.order)}
@@ -80,6 +79,6 @@ def better_order(point: ModbusPoint, registers: Sequence[int]) -> ByteOrder | No
         if order is point.order or (one_word and order.words_reversed):
             continue
         raw = decode(registers, point.type, order)
-        if raw not in seen and not absurd(order):
+        if raw not in seen and not implausible(order):
             return order
     return None

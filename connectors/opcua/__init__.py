@@ -1,4 +1,4 @@
-"""OPC UA: one session with a server, subscribed, read where it stays silent, looked back over after an outage.
+"""OPC UA: one session with a server; subscription, reads of items that send nothing, history after an outage.
 
 Doors: :mod:`.connector`, :mod:`.items`, :mod:`.security`.
 """

@@ -1,7 +1,7 @@
-"""OPC UA: subscribes to the items of one server, reads what stays silent, and looks back after an outage.
+"""OPC UA: subscribes to the items of one server, reads those that send nothing, and reads the history after an outage.
 
-While the connection is up, values arrive on their own and wait in a bounded queue until they are stored. After an
-outage, shorter or longer than this process, the history of the gap is read back where the server keeps one.
+While connected, the subscription puts values into a bounded queue until they are stored. After an outage or a restart, the
+history of the gap is read where the server has one.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ from connectors.base import Delivery, ProbeRow, Sample, SourceHealth, SourceQual
 from connectors.errors import ConnectorError, Malformed, Unreachable
 from connectors.opcua.items import Monitoring, OpcuaSource
 from connectors.opcua.queue import SampleQueue
-from connectors.opcua.session import OpcuaLink
+from connectors.opcua.session import OpcuaSession
 from connectors.opcua.status import overflowed, sample_of, status_name, time_of
 
 _BATCH = 10_000
@@ -35,15 +35,15 @@ class OpcuaConnector:
         self._source = source
         self._clock = clock
         self._queue = SampleQueue(source.buffer)
-        self._link = OpcuaLink(source, clock, self._hear)
+        self._session = OpcuaSession(source, clock, self._on_values)
         self._offered: int | None = None
         self._offers = 0
-        self._watching = False
+        self._subscribed = False
         self._gap: tuple[datetime, datetime] | None = None
         self._seen_to: datetime | None = None
-        #: Per item: when it was last heard of [our time], and the time its last value bore.
-        self._heard_at: list[datetime] = []
-        self._stamp: list[datetime | None] = []
+        #: Per item: when a value was last received [our time], and the time of the last value.
+        self._received_at: list[datetime] = []
+        self._last_time: list[datetime | None] = []
         self._server_timed: set[str] = set()
         self._overflows = 0
         self._dropped_since: datetime | None = None
@@ -54,30 +54,30 @@ class OpcuaConnector:
         self._skew_at: datetime | None = None
 
     def poll(self, state: Mapping[str, Any]) -> Iterator[Delivery]:
-        """Connect if need be, then yield the history of a gap, then what has arrived."""
+        """Connect if necessary, then yield the history of a gap, then the queue."""
         try:
-            if not self._link.alive:
+            if not self._session.alive:
                 self._open(state)
             if self._dropped_since is not None:
                 dropped_since, self._dropped_since = self._dropped_since, None
-                self._missed(dropped_since)
+                self._plan_history(dropped_since)
             if self._gap is not None:
-                yield from self._look_back(self._gap)
+                yield from self._read_history(self._gap)
                 self._gap = None
-            self._fetch()
+            self._read_silent()
             self._measure_skew()
         except ConnectorError as exc:
             self._problem = str(exc)
             if isinstance(exc, Unreachable):
-                self._link.disconnect()
-            # What had arrived before the line broke is still to be stored.
-            yield from self._drain()
+                self._session.disconnect()
+            # What arrived before the connection broke is still stored.
+            yield from self._take_queue()
             raise
         self._problem = ""
-        yield from self._drain()
+        yield from self._take_queue()
 
     def committed(self, delivery: Delivery) -> None:
-        """Trim the queue of what is stored."""
+        """Remove what is stored from the queue."""
         if self._offered is not None and delivery.state.get("offer") == self._offered:
             self._queue.commit()
             self._offered = None
@@ -85,11 +85,11 @@ class OpcuaConnector:
 
     def rest(self) -> None:
         """End the session until the next poll."""
-        self._link.disconnect()
+        self._session.disconnect()
 
     def close(self) -> None:
         """End session and thread."""
-        self._link.close()
+        self._session.close()
 
     def health(self) -> SourceHealth:
         """Connection, refused items, samples lost, clock skew."""
@@ -101,7 +101,7 @@ class OpcuaConnector:
         if self._overflows:
             problems.append(f"the server dropped values {self._overflows} times because its queue was full.")
         return SourceHealth(
-            connected=self._link.alive,
+            connected=self._session.alive,
             problems=tuple(problems),
             waiting=len(self._queue),
             lost=self._queue.lost,
@@ -109,58 +109,57 @@ class OpcuaConnector:
         )
 
     def probe(self) -> tuple[ProbeRow, ...]:
-        """Every item once, as it is on the server now."""
-        if not self._link.alive:
-            self._link.disconnect()
-            self._link.connect()
+        """Read every item once."""
+        if not self._session.alive:
+            self._session.disconnect()
+            self._session.connect()
         now = self._clock()
-        values = dict(self._link.read(range(len(self._source.items))))
-        unresolved = dict(self._link.unresolved)
+        values = dict(self._session.read(range(len(self._source.items))))
+        unresolved = dict(self._session.unresolved)
         return tuple(self._row(i, values.get(i), unresolved.get(i, ""), now) for i in range(len(self._source.items)))
 
     def _open(self, state: Mapping[str, Any]) -> None:
-        self._link.disconnect()
-        self._link.connect()
+        self._session.disconnect()
+        self._session.connect()
         known = state.get("seen_to")
         seen_to = self._seen_to or (datetime.fromisoformat(known) if isinstance(known, str) else None)
         self._seen_to = seen_to
         self._skew_at = None
         self._history_refused = {}
         items = self._source.items
-        self._heard_at = [self._clock()] * len(items)
-        self._stamp = [None] * len(items)
-        self._refused = [f"{items[i].name} ({items[i].node}): {why}." for i, why in self._link.unresolved]
-        self._watching = False
+        self._received_at = [self._clock()] * len(items)
+        self._last_time = [None] * len(items)
+        self._refused = [f"{items[i].name} ({items[i].node}): {why}." for i, why in self._session.unresolved]
+        self._subscribed = False
         if self._source.watch is Monitoring.SUBSCRIBE:
-            watched = self._link.watch()
-            self._watching = watched.offered
-            self._refused += [f"{items[i].name} ({items[i].node}): {status_name(c)}." for i, c in watched.refused]
-            if not watched.offered:
+            subscribed = self._session.subscribe()
+            self._subscribed = subscribed.offered
+            self._refused += [f"{items[i].name} ({items[i].node}): {status_name(c)}." for i, c in subscribed.refused]
+            if not subscribed.offered:
                 self._refused.append("the server offers no subscription; items are polled instead.")
         if seen_to is not None:
-            self._missed(seen_to)
-        if len(self._link.unresolved) == len(items):
+            self._plan_history(seen_to)
+        if len(self._session.unresolved) == len(items):
             raise Malformed(self.key, f"none of the {len(items)} items exists: {self._refused[0]}")
 
-    def _missed(self, since: datetime) -> None:
-        """Values after *since* may have passed us by: read their history where there is one.
+    def _plan_history(self, since: datetime) -> None:
+        """Have the next poll read the history since *since*, after which values may have been missed.
 
-        The end is put after the present, so that it also covers what came while the subscription was being made, on a
-        server whose clock runs ahead of ours.
+        The end is after the present, to cover what came while the subscription was made on a server whose clock is ahead.
         """
         if not self._source.history:
             return
         now = self._clock()
         overlap = timedelta(seconds=self._source.history_overlap)
-        # A source whose clock once ran ahead must not hide the gap behind it.
+        # A source whose clock was ahead once must not hide the gap.
         start = min(since, now) - overlap
         if self._gap is not None:
             start = min(start, self._gap[0])
         self._gap = (max(start, now - timedelta(seconds=self._source.history_limit)), now + overlap)
 
-    def _hear(self, heard: list[tuple[int, ua.DataValue]]) -> None:
+    def _on_values(self, values: list[tuple[int, ua.DataValue]]) -> None:
         now = self._clock()
-        self._queue.extend([self._sample(i, v, now) for i, v in heard])
+        self._queue.extend([self._sample(i, v, now) for i, v in values])
 
     def _sample(self, index: int, value: ua.DataValue, now: datetime) -> Sample:
         item = self._source.items[index]
@@ -169,51 +168,51 @@ class OpcuaConnector:
             self._server_timed.add(item.name)
         if value.StatusCode is not None and overflowed(int(value.StatusCode.value)):
             self._overflows += 1
-            if (before := self._stamp[index]) is not None:
+            if (before := self._last_time[index]) is not None:
                 self._dropped_since = before if self._dropped_since is None else min(before, self._dropped_since)
         at = now if at is None else at
-        self._heard_at[index] = now
-        self._stamp[index] = at
+        self._received_at[index] = now
+        self._last_time[index] = at
         return sample_of(item.name, value, item.scaling, at)
 
-    def _fetch(self) -> None:
-        """Read what a subscription does not bring: everything when there is none, else what was silent too long."""
+    def _read_silent(self) -> None:
+        """Read all items without a subscription; with one, those that sent nothing for ``refresh``."""
         now = self._clock()
-        patience = timedelta(seconds=self._source.refresh)
-        silent = {i for i, at in enumerate(self._heard_at) if now - at >= patience}
-        due = sorted(silent) if self._watching else range(len(self._heard_at))
+        refresh = timedelta(seconds=self._source.refresh)
+        silent = {i for i, at in enumerate(self._received_at) if now - at >= refresh}
+        due = sorted(silent) if self._subscribed else range(len(self._received_at))
         samples: list[Sample] = []
-        for index, value in self._link.read(due) if due else []:
-            heard_at, stamp = self._heard_at[index], self._stamp[index]
+        for index, value in self._session.read(due) if due else []:
+            received_at, last_time = self._received_at[index], self._last_time[index]
             sample = self._sample(index, value, now)
-            if sample.time == stamp:
+            if sample.time == last_time:
                 if index not in silent or not self._source.trust_silence or sample.quality is not SourceQuality.GOOD:
-                    self._heard_at[index] = heard_at
+                    self._received_at[index] = received_at
                     continue
-                sample = replace(sample, time=self._vouched(value, stamp, now))
+                sample = replace(sample, time=self._confirmed_time(value, last_time, now))
             samples.append(sample)
         self._queue.extend(samples)
 
-    def _vouched(self, value: ua.DataValue, stamp: datetime, now: datetime) -> datetime:
-        """When an old value was last known to be accurate: the server's time if it moves on, else that of this reading.
+    def _confirmed_time(self, value: ua.DataValue, last_time: datetime, now: datetime) -> datetime:
+        """When an old value was last known to be accurate: the server's time if that advances, else the time of this read.
 
-        A server timestamp is when the server knew the value to be accurate (OPC 10000-4, 7.11); servers that leave it
-        alone have still been asked for a value of age 0.
+        A server timestamp is when the server knew the value to be accurate (OPC 10000-4, 7.11); servers that do not update it
+        were still asked for a value of age 0.
         """
         server, _ = time_of(ua.DataValue(ServerTimestamp=value.ServerTimestamp))
-        if server is not None and server > stamp:
+        if server is not None and server > last_time:
             return server
         return now + timedelta(seconds=self._skew or 0.0)
 
-    def _look_back(self, gap: tuple[datetime, datetime]) -> Iterator[Delivery]:
-        """The history of every item that has one; the place kept is the old one until all of it is stored."""
+    def _read_history(self, gap: tuple[datetime, datetime]) -> Iterator[Delivery]:
+        """The history of every item that has one; the state stays the old one until all of it is stored."""
         start, end = gap
         state = {"seen_to": self._seen_to.isoformat()} if self._seen_to is not None else {}
-        indices = self._link.with_history()
+        indices = self._session.with_history()
         now = self._clock()
         for first in range(0, len(indices), _HISTORY_ITEMS):
             samples: list[Sample] = []
-            for index, past in self._link.history(indices[first : first + _HISTORY_ITEMS], start, end):
+            for index, past in self._session.history(indices[first : first + _HISTORY_ITEMS], start, end):
                 item = self._source.items[index]
                 if isinstance(past, int):
                     self._history_refused[item.name] = status_name(past)
@@ -226,7 +225,7 @@ class OpcuaConnector:
                     state=state,
                 )
 
-    def _drain(self) -> Iterator[Delivery]:
+    def _take_queue(self) -> Iterator[Delivery]:
         while batch := self._queue.offer(_BATCH):
             seen_to = max(sample.time for sample in batch)
             if self._seen_to is not None:
@@ -276,5 +275,5 @@ class OpcuaConnector:
     def _measure_skew(self) -> None:
         now = self._clock()
         if self._skew_at is None or now - self._skew_at >= _SKEW_EVERY:
-            self._skew = self._link.clock_skew()
+            self._skew = self._session.clock_skew()
             self._skew_at = now

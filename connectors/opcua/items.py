@@ -1,4 +1,4 @@
-"""What is read from an OPC UA server: items, and how to reach and watch them."""
+"""Configuration of OPC UA: items, and how to reach and monitor them."""
 
 from __future__ import annotations
 

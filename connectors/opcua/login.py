@@ -1,4 +1,4 @@
-"""Signing in to an OPC UA server: which endpoint, which certificate, whose identity."""
+"""Opens a session with an OPC UA server: endpoint, certificate and user identity."""
 
 from __future__ import annotations
 
@@ -23,15 +23,15 @@ _POLICIES: dict[Policy, type[security_policies.SecurityPolicy]] = {
 _MODES = {Mode.SIGN: ua.MessageSecurityMode.Sign, Mode.SIGN_AND_ENCRYPT: ua.MessageSecurityMode.SignAndEncrypt}
 
 
-async def signed_in(source: OpcuaSource, now: datetime) -> Client:
-    """A client with an open, activated session.
+async def open_session(source: OpcuaSource, now: datetime) -> Client:
+    """Connect, and activate a session.
 
     Raises
     ------
     Misconfigured
         when the server is not trusted, or does not offer what the site file asks for.
     """
-    # The watchdog's probe must not be more impatient than a request is.
+    # The watchdog must not time out before a request does.
     client = Client(source.endpoint, timeout=source.timeout, watchdog_intervall=max(1.0, source.timeout))
     client.name = client.description = "Underweir"
     client.application_uri = client.product_uri = _APPLICATION_URI
@@ -69,7 +69,7 @@ async def _secure(client: Client, key: str, security: Security, now: datetime) -
     certificate = _first_certificate(matching[0].ServerCertificate)
     check_trusted(key, x509.load_der_x509_certificate(certificate), security.trusted, now)
     try:
-        # Naming the server's certificate pins it: a server without its private key cannot finish the handshake.
+        # Pins the server's certificate: a server without its private key cannot finish the handshake.
         await client.set_security(
             policy,
             str(security.certificate),

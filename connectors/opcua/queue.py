@@ -1,4 +1,4 @@
-"""A bounded queue between a source that sends when it likes and a service that stores when it can."""
+"""A bounded queue between a subscription and the service that stores its samples."""
 
 from __future__ import annotations
 
@@ -10,9 +10,9 @@ from connectors.base import Sample
 
 
 class SampleQueue:
-    """Samples waiting to be stored, oldest first. What was offered stays until it is committed; overflow is counted.
+    """Samples to be stored, oldest first. An offer stays until it is committed; overflow drops the oldest and is counted.
 
-    Filled from one thread, emptied from another.
+    Thread-safe.
     """
 
     def __init__(self, limit: int) -> None:
@@ -32,7 +32,7 @@ class SampleQueue:
             return len(self._offered) + len(self._waiting)
 
     def extend(self, samples: Iterable[Sample]) -> None:
-        """Append; when full, the oldest that were not yet offered go."""
+        """Append; when full, drop the oldest that were not offered yet."""
         with self._lock:
             for sample in samples:
                 if len(self._waiting) >= self._limit:
@@ -41,13 +41,13 @@ class SampleQueue:
                 self._waiting.append(sample)
 
     def offer(self, most: int) -> list[Sample]:
-        """Up to *most* samples to store; the same again until :meth:`commit`."""
+        """Up to *most* samples to store; the same ones until :meth:`commit`."""
         with self._lock:
             if not self._offered:
                 self._offered = [self._waiting.popleft() for _ in range(min(most, len(self._waiting)))]
             return self._offered
 
     def commit(self) -> None:
-        """What was offered is stored."""
+        """Remove what was offered, which is stored."""
         with self._lock:
             self._offered = []

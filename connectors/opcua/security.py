@@ -1,4 +1,4 @@
-"""OPC UA certificates: making our own, and deciding which servers to believe."""
+"""OPC UA certificates: makes our own, and decides which servers to trust."""
 
 from __future__ import annotations
 
@@ -40,7 +40,7 @@ class Mode(StrEnum):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Security:
-    """How to talk to a server in confidence: our certificate and key, and the folder of servers we believe."""
+    """Policy and mode of a secure channel, our certificate and key, and the folder of trusted servers."""
 
     policy: Policy = Policy.BASIC256SHA256
     mode: Mode = Mode.SIGN_AND_ENCRYPT
@@ -52,7 +52,7 @@ class Security:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Identity:
-    """Who we say we are: a user with a password, or a user certificate with its key."""
+    """The user identity: a user with a password, or a user certificate with its key."""
 
     user: str | None = None
     password: str | None = None
@@ -69,7 +69,7 @@ class Identity:
 def make_certificate(
     certificate: Path, private_key: Path, *, application_uri: str, now: datetime, host: str | None = None
 ) -> str:
-    """Write a new key and a self-signed application certificate; nothing that exists is overwritten.
+    """Write a new key and a self-signed application certificate; never overwrites a file.
 
     Returns
     -------
@@ -138,7 +138,7 @@ def make_certificate(
 
 
 def application_uri_of(certificate: x509.Certificate) -> str | None:
-    """The application URI that a certificate was made for."""
+    """The application URI in a certificate."""
     try:
         names = certificate.extensions.get_extension_for_class(x509.SubjectAlternativeName).value
     except x509.ExtensionNotFound:
@@ -148,7 +148,7 @@ def application_uri_of(certificate: x509.Certificate) -> str | None:
 
 
 def thumbprint(certificate: x509.Certificate) -> str:
-    """SHA-1 of the certificate, as OPC UA tools show it; it names a certificate, it proves nothing."""
+    """SHA-1 of the certificate, as OPC UA tools show it; an identifier, not a proof."""
     return certificate.fingerprint(hashes.SHA1()).hex().upper()
 
 
@@ -159,10 +159,9 @@ def load_certificate(path: Path) -> x509.Certificate:
 
 
 def check_trusted(source: str, server: x509.Certificate, folder: Path, now: datetime) -> None:
-    """Believe *server* only when it, or the authority that signed it, is in *folder*, and it is valid now.
+    """Trust *server* only when it, or the authority that signed it, is in *folder*, and it is valid now.
 
-    A stranger's certificate is left in the subfolder ``refused`` for the person who knows better: moving the file up
-    makes it trusted at the next attempt.
+    An unknown certificate is written to the subfolder ``refused``: moving the file up makes it trusted at the next attempt.
 
     Raises
     ------

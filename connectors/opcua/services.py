@@ -1,4 +1,4 @@
-"""The services asked of an open OPC UA session: read values, read history, tell the time."""
+"""The services called in an open OPC UA session: Read, HistoryRead, and the server's time."""
 
 from __future__ import annotations
 
@@ -15,10 +15,10 @@ from asyncua.ua.uaerrors import UaStatusCodeError
 
 T = TypeVar("T")
 
-#: What HistoryRead brought for one item: values, or the StatusCode that refused them.
+#: The result of HistoryRead for one item: values, or the StatusCode that refused them.
 History = list[ua.DataValue] | int
 #: An item by its index, and its node on this server.
-Wanted = Sequence[tuple[int, ua.NodeId]]
+NodesByIndex = Sequence[tuple[int, ua.NodeId]]
 
 #: Server_ServerStatus_CurrentTime (OPC 10000-6, annex A).
 _SERVER_TIME = ua.NodeId.from_string("i=2258")
@@ -46,11 +46,11 @@ _SESSION_LOST = {
 
 
 async def read(
-    session: UaSession, wanted: Wanted, attribute: AttributeIds = AttributeIds.Value
+    session: UaSession, nodes: NodesByIndex, attribute: AttributeIds = AttributeIds.Value
 ) -> list[tuple[int, ua.DataValue]]:
     """One attribute of each item, its value unless told otherwise, with both timestamps."""
     found: list[tuple[int, ua.DataValue]] = []
-    for chunk in chunks(wanted, PER_CALL):
+    for chunk in chunks(nodes, PER_CALL):
         params = ua.ReadParameters()
         params.TimestampsToReturn = ua.TimestampsToReturn.Both
         params.NodesToRead = [ua.ReadValueId(NodeId=n, AttributeId=attribute) for _, n in chunk]
@@ -59,9 +59,9 @@ async def read(
     return found
 
 
-async def with_history(session: UaSession, wanted: Wanted) -> list[int]:
+async def with_history(session: UaSession, nodes: NodesByIndex) -> list[int]:
     """Indices of the items whose history the server offers to this user."""
-    levels = await read(session, wanted, AttributeIds.UserAccessLevel)
+    levels = await read(session, nodes, AttributeIds.UserAccessLevel)
     return [
         i
         for i, level in levels
@@ -69,31 +69,31 @@ async def with_history(session: UaSession, wanted: Wanted) -> list[int]:
     ]
 
 
-async def history(session: UaSession, wanted: Wanted, start: datetime, end: datetime) -> list[tuple[int, History]]:
+async def history(session: UaSession, nodes: NodesByIndex, start: datetime, end: datetime) -> list[tuple[int, History]]:
     """Raw history of items between two times: the values of each, or the StatusCode that refused them."""
     try:
-        return await _history_together(session, wanted, start, end)
+        return await _history_together(session, nodes, start, end)
     except (UaStatusCodeError, ServiceError) as exc:
         code = int(exc.code)
         if code in _SESSION_LOST:
             raise
-        if len(wanted) == 1 or code in _NO_HISTORY:
-            return [(index, code) for index, _ in wanted]
-    # One item that the server stumbles over must not cost the others their past.
+        if len(nodes) == 1 or code in _NO_HISTORY:
+            return [(index, code) for index, _ in nodes]
+    # One item on which the server fails must not cost the others their history.
     alone: list[tuple[int, History]] = []
-    for one in wanted:
+    for one in nodes:
         alone += await history(session, [one], start, end)
     return alone
 
 
 async def _history_together(
-    session: UaSession, wanted: Wanted, start: datetime, end: datetime
+    session: UaSession, nodes: NodesByIndex, start: datetime, end: datetime
 ) -> list[tuple[int, History]]:
     got: dict[int, History] = {}
     details = ua.ReadRawModifiedDetails(
         IsReadModified=False, StartTime=start, EndTime=end, NumValuesPerNode=_PER_HISTORY, ReturnBounds=False
     )
-    left: list[tuple[int, ua.NodeId, bytes | None]] = [(i, n, None) for i, n in wanted]
+    left: list[tuple[int, ua.NodeId, bytes | None]] = [(i, n, None) for i, n in nodes]
     while left:
         params = ua.HistoryReadParameters()
         params.HistoryReadDetails = details
@@ -120,7 +120,7 @@ async def _history_together(
 
 
 async def clock_skew(session: UaSession, clock: Callable[[], datetime]) -> float | None:
-    """Server clock minus ours [s], half the round trip allowed for; None when the server does not tell."""
+    """Server clock minus ours [s], corrected by half the round trip; None when the server has no time."""
     before = clock()
     [(_, value)] = await read(session, [(0, _SERVER_TIME)])
     after = clock()

@@ -1,4 +1,4 @@
-"""One session with an OPC UA server: connect, watch, read, look back. Runs on an event loop of its own thread."""
+"""One session with an OPC UA server: connect, subscribe, read, read history. Runs an event loop in its own thread."""
 
 from __future__ import annotations
 
@@ -24,14 +24,14 @@ from asyncua.ua.uaerrors import UaError, UaStatusCodeError
 from connectors.errors import ConnectorError, Misconfigured, Unreachable
 from connectors.opcua import services as opcua_services
 from connectors.opcua.items import OpcuaSource, resolve
-from connectors.opcua.login import signed_in
+from connectors.opcua.login import open_session
 from connectors.opcua.services import PER_CALL, History, chunks
 from connectors.opcua.status import status_name
 
 T = TypeVar("T")
 
-#: Called on the loop's thread with (index of the item, its value).
-Heard = Callable[[list[tuple[int, ua.DataValue]]], None]
+#: Called in the loop's thread with (index of the item, its value).
+OnValues = Callable[[list[tuple[int, ua.DataValue]]], None]
 
 _LOGIN_CODES = {
     StatusCodes.BadUserAccessDenied,
@@ -57,36 +57,36 @@ _NO_SUBSCRIPTIONS = {
 
 
 @dataclass(frozen=True, slots=True)
-class Watched:
-    """What subscribing came to: whether it works at all, and which items were refused (index, StatusCode)."""
+class Subscribed:
+    """The result of subscribing: whether the server offers it, and which items were refused (index, StatusCode)."""
 
     offered: bool
     refused: tuple[tuple[int, int], ...] = ()
 
 
-class OpcuaLink:
-    """A session that is either open or closed: on any doubt it is closed, and the connector opens a new one."""
+class OpcuaSession:
+    """A session, either open or closed: after any error it is closed, and the connector opens a new one."""
 
-    def __init__(self, source: OpcuaSource, clock: Callable[[], datetime], heard: Heard) -> None:
+    def __init__(self, source: OpcuaSource, clock: Callable[[], datetime], on_values: OnValues) -> None:
         self._source = source
         self._clock = clock
-        self._heard = heard
-        # Every wait inside has a shorter limit; this one only keeps a defect from hanging the caller for ever.
+        self._on_values = on_values
+        # Every wait inside has a shorter timeout; this one only keeps a defect from hanging the caller for ever.
         self._loop = ThreadLoop(timeout=max(60.0, 10 * source.timeout))
         self._loop.daemon = True
         self._loop.start()
         self._client: Client | None = None
         self._subscription: Subscription | None = None
         self._subscription_id: int | None = None
-        self._pump: asyncio.Task[None] | None = None
-        self._ended = ""
+        self._receiver: asyncio.Task[None] | None = None
+        self._problem = ""
         self.nodes: list[ua.NodeId | None] = []
         self.unresolved: list[tuple[int, str]] = []
 
     @property
     def alive(self) -> bool:
-        """Whether the session is up, as far as the watchdog knows, and still the subscription that was made."""
-        if self._client is None or self._client.uaclient.state is not UaClientState.CONNECTED or self._ended:
+        """Whether the session is up, as far as the watchdog knows, and its subscription is still the one made."""
+        if self._client is None or self._client.uaclient.state is not UaClientState.CONNECTED or self._problem:
             return False
         return self._subscription is None or self._subscription.subscription_id == self._subscription_id
 
@@ -102,43 +102,43 @@ class OpcuaLink:
         """
         self._run(asyncio.wait_for(self._connect(), 5 * self._source.timeout))
 
-    def watch(self) -> Watched:
+    def subscribe(self) -> Subscribed:
         """Subscribe to every item whose node is known."""
-        return self._run(self._watch())
+        return self._run(self._subscribe())
 
     def read(self, indices: Sequence[int]) -> list[tuple[int, ua.DataValue]]:
-        """The present value of the items with those indices, with both timestamps."""
-        return self._run(opcua_services.read(self._session, self._wanted(indices)))
+        """As :func:`services.read`."""
+        return self._run(opcua_services.read(self._session, self._nodes_of(indices)))
 
     def with_history(self) -> list[int]:
-        """Indices of the items whose history the server offers to this user."""
-        return self._run(opcua_services.with_history(self._session, self._wanted(range(len(self.nodes)))))
+        """As :func:`services.with_history`, of all items."""
+        return self._run(opcua_services.with_history(self._session, self._nodes_of(range(len(self.nodes)))))
 
     def history(self, indices: Sequence[int], start: datetime, end: datetime) -> list[tuple[int, History]]:
-        """Raw history of some items between two times: its values, or the StatusCode that refused them."""
-        return self._run(opcua_services.history(self._session, self._wanted(indices), start, end))
+        """As :func:`services.history`."""
+        return self._run(opcua_services.history(self._session, self._nodes_of(indices), start, end))
 
     def clock_skew(self) -> float | None:
-        """Server clock minus ours [s], half the round trip allowed for; None when the server does not tell."""
+        """As :func:`services.clock_skew`."""
         return self._run(opcua_services.clock_skew(self._session, self._clock))
 
     def disconnect(self) -> None:
-        """End the session, politely if the server still listens."""
+        """Close the session, also at the server if it still answers."""
         if self._client is not None:
             with contextlib.suppress(FutureTimeout, ThreadLoopNotRunning):
                 self._loop.post(self._disconnect(self._client))
             self._client = None
 
     def close(self) -> None:
-        """End the session and the thread; safe to call again."""
+        """Close the session and end the thread; safe to call again."""
         self.disconnect()
         if self._loop.is_alive():
             with contextlib.suppress(FutureTimeout, ThreadLoopNotRunning):
-                self._loop.post(self._wind_up())
+                self._loop.post(self._cancel_tasks())
             self._loop.stop()
 
-    async def _wind_up(self) -> None:
-        """End what the library left at work, and let the loop take leave of connections closed in its last turn."""
+    async def _cancel_tasks(self) -> None:
+        """Cancel tasks that the library left running, and let the loop finish closing connections."""
         left = asyncio.all_tasks() - {asyncio.current_task()}
         for task in left:
             task.cancel()
@@ -152,7 +152,7 @@ class OpcuaLink:
             raise Unreachable(self._source.key, f"{self._source.endpoint} is not connected.")
         return self._client.uaclient.session
 
-    def _wanted(self, indices: Sequence[int]) -> list[tuple[int, ua.NodeId]]:
+    def _nodes_of(self, indices: Sequence[int]) -> list[tuple[int, ua.NodeId]]:
         return [(i, n) for i in indices if (n := self.nodes[i]) is not None]
 
     def _run(self, work: Coroutine[Any, Any, T]) -> T:
@@ -161,7 +161,7 @@ class OpcuaLink:
         except (ConnectorError, AssertionError):
             raise
         except (UaStatusCodeError, ServiceError) as exc:
-            raise self._translated(int(exc.code)) from exc
+            raise self._error_of(int(exc.code)) from exc
         except (FutureTimeout, TimeoutError, asyncio.CancelledError) as exc:
             raise Unreachable(
                 self._source.key, f"{self._source.endpoint} did not answer within {self._source.timeout:g} s."
@@ -170,12 +170,12 @@ class OpcuaLink:
             raise Unreachable(
                 self._source.key, f"{self._source.endpoint}: {str(exc) or type(exc).__name__}.", "Is the server up?"
             ) from exc
-        except Exception as exc:  # a server that speaks nonsense surfaces as whatever its bytes happened to break
+        except Exception as exc:  # malformed responses surface as arbitrary errors of the library
             raise Unreachable(
                 self._source.key, f"{self._source.endpoint} answered nonsense ({type(exc).__name__}: {exc})."
             ) from exc
 
-    def _translated(self, code: int) -> ConnectorError:
+    def _error_of(self, code: int) -> ConnectorError:
         name = status_name(code)
         if code in _LOGIN_CODES:
             return Misconfigured(self._source.key, f"the server refuses the login: {name}.", "Check user and password.")
@@ -189,9 +189,9 @@ class OpcuaLink:
 
     async def _connect(self) -> None:
         source = self._source
-        self._ended = ""
-        self._subscription = self._pump = None
-        client = await signed_in(source, self._clock())
+        self._problem = ""
+        self._subscription = self._receiver = None
+        client = await open_session(source, self._clock())
         self._client = client
         try:
             namespaces = await client.get_namespace_array()
@@ -207,20 +207,20 @@ class OpcuaLink:
                 self.nodes.append(None)
                 self.unresolved.append((index, str(exc)))
 
-    async def _watch(self) -> Watched:
+    async def _subscribe(self) -> Subscribed:
         assert self._client is not None
         source = self._source
         try:
-            # An unbounded queue here, for the pump empties it at once; the bound, with its count, is the connector's.
+            # Unbounded, as the receiver empties it at once; the bound is in the connector's SampleQueue.
             subscription = await self._client.create_subscription(
                 source.publishing_interval * 1000.0, handler=None, queue_maxsize=0
             )
         except (UaStatusCodeError, ServiceError) as exc:
             if int(exc.code) in _NO_SUBSCRIPTIONS:
-                return Watched(offered=False)
+                return Subscribed(offered=False)
             raise
         refused: list[tuple[int, int]] = []
-        self._pump = asyncio.create_task(self._listen(subscription))
+        self._receiver = asyncio.create_task(self._receive(subscription))
         requests = [(i, self._monitor(i, n)) for i, n in enumerate(self.nodes) if n is not None]
         for chunk in chunks(requests, PER_CALL):
             results = await subscription.create_monitored_items([request for _, request in chunk])
@@ -228,9 +228,9 @@ class OpcuaLink:
                 if isinstance(result, ua.StatusCode):
                     refused.append((index, int(result.value)))
         if requests and len(refused) == len(requests) and all(code in _NO_SUBSCRIPTIONS for _, code in refused):
-            return Watched(offered=False)
+            return Subscribed(offered=False)
         self._subscription, self._subscription_id = subscription, subscription.subscription_id
-        return Watched(offered=True, refused=tuple(refused))
+        return Subscribed(offered=True, refused=tuple(refused))
 
     def _monitor(self, index: int, node: ua.NodeId) -> ua.MonitoredItemCreateRequest:
         source = self._source
@@ -253,27 +253,27 @@ class OpcuaLink:
         )
         return request
 
-    async def _listen(self, subscription: Subscription) -> None:
+    async def _receive(self, subscription: Subscription) -> None:
         try:
             async for event in subscription:
                 if isinstance(event, DataChangeEvent):
-                    self._heard(
+                    self._on_values(
                         [((event.data.subscription_data.client_handle or 0) - 1, event.data.monitored_item.Value)]
                     )
                 elif isinstance(event, StatusChangeEvent):
                     code = int(event.notification.Status.value)
                     if code >> 30:
-                        self._ended = status_name(code)
+                        self._problem = status_name(code)
         except asyncio.CancelledError:
             raise
         except Exception as exc:
-            self._ended = f"{type(exc).__name__}: {exc}"
+            self._problem = f"{type(exc).__name__}: {exc}"
 
     async def _disconnect(self, client: Client) -> None:
-        if self._pump is not None:
-            self._pump.cancel()
+        if self._receiver is not None:
+            self._receiver.cancel()
         try:
             await asyncio.wait_for(client.disconnect(), self._source.timeout)
         except Exception:
-            # The session is being given up because it misbehaves: there is nobody left to tell.
+            # The session is closed because it failed: there is nobody to report to.
             client.disconnect_socket()

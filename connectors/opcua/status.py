@@ -1,4 +1,4 @@
-"""What an OPC UA StatusCode and DataValue say, in our words."""
+"""Converts OPC UA StatusCodes and DataValues to samples."""
 
 from __future__ import annotations
 
@@ -44,13 +44,13 @@ def quality_of(code: int) -> SourceQuality:
     return (SourceQuality.GOOD, SourceQuality.UNCERTAIN, SourceQuality.BAD, SourceQuality.BAD)[code >> 30 & 3]
 
 
-def verdict(code: int) -> tuple[SourceQuality, SourceReason]:
+def quality_and_reason(code: int) -> tuple[SourceQuality, SourceReason]:
     """Quality and reason of a StatusCode.
 
     A value that an operator has overridden (GoodLocalOverride) is good to OPC UA but no measurement: it becomes
     uncertain, manual hold.
 
-    >>> verdict(0x808C0000)[1].name, verdict(0x00960000)[1].name
+    >>> quality_and_reason(0x808C0000)[1].name, quality_and_reason(0x00960000)[1].name
     ('INSTRUMENT_FAULT', 'MANUAL_HOLD')
     """
     quality = quality_of(code)
@@ -79,7 +79,7 @@ def overflowed(code: int) -> bool:
 
 
 def status_name(code: int) -> str:
-    """A StatusCode as people look it up.
+    """A StatusCode with its name.
 
     >>> status_name(0x80340000)
     'BadNodeIdUnknown (0x80340000)'
@@ -88,15 +88,15 @@ def status_name(code: int) -> str:
 
 
 def time_of(value: ua.DataValue) -> tuple[datetime | None, bool]:
-    """The source time of a value, and whether the server's own had to stand in for it; None when it carries neither."""
+    """The source time of a value, or else the server's, and whether it is the server's; None when it has neither."""
     source, server = _real(value.SourceTimestamp), _real(value.ServerTimestamp)
     return (source, False) if source is not None else (server, server is not None)
 
 
 def sample_of(address: str, value: ua.DataValue, scaling: Scaling, at: datetime) -> Sample:
-    """One sample; a bad value is NaN, for OPC UA says it shall never be used."""
+    """One sample; a bad value is NaN, as OPC UA says it shall never be used."""
     code = 0 if value.StatusCode is None else int(value.StatusCode.value)
-    quality, reason = verdict(code)
+    quality, reason = quality_and_reason(code)
     if quality is SourceQuality.BAD:
         return Sample(address, at, math.nan, quality, reason)
     scaled = scaling.apply(_number(value))
@@ -106,9 +106,9 @@ def sample_of(address: str, value: ua.DataValue, scaling: Scaling, at: datetime)
 
 
 def _number(value: ua.DataValue) -> float:
-    held = value.Value.Value if value.Value is not None else None
-    # bool is an int in Python, which is what a status signal wants; text, arrays and structures are no measurement.
-    return float(held) if isinstance(held, (int, float)) else math.nan
+    content = value.Value.Value if value.Value is not None else None
+    # bool is an int in Python, as a status signal needs; text, arrays and structures are no measurement.
+    return float(content) if isinstance(content, (int, float)) else math.nan
 
 
 def _real(time: datetime | None) -> datetime | None:

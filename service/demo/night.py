@@ -8,7 +8,7 @@ from contextlib import contextmanager
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
-from service.bootstrap import Described, Installation, applied
+from service.bootstrap import Configuration, Installation, apply_and_open
 from service.demo.album import nights_of
 from service.demo.devices import Devices
 from service.demo.exports import Exporter, described
@@ -73,8 +73,8 @@ def show(folder: Path, say: Callable[[str], None], *, pages: bool = False) -> Pa
                 for report in watch.read_all():
                     for warning in (w for delivery in report.deliveries for w in delivery.warnings):
                         told.line(clock.now, f"    doubted: {warning}")
-            watch.decide(clock.now)
-            watch.tell(clock.now)
+            watch.evaluate_alarms(clock.now)
+            watch.deliver_all(clock.now)
             told.news(clock.now)
             told.answer(clock.now)
             if (clock.now - start) % REPORT_EVERY < TICK:
@@ -117,5 +117,5 @@ def _stage(folder: Path, clock: Clock, devices: Devices) -> Iterator[tuple[Insta
             smtp_password=None,
             smtp_from="underweir@example.org",
         )
-        with applied(Described(settings, load_site(site_file)), clock, by="demo") as plant:
+        with apply_and_open(Configuration(settings, load_site(site_file)), clock, by="demo") as plant:
             yield plant, mails

@@ -8,7 +8,7 @@ from pathlib import Path
 
 from sqlalchemy import Engine
 
-from service.bootstrap import notifiers_of, site_of
+from service.bootstrap import make_notifiers, site_of
 from service.errors import ConfigError, ServiceError, StorageError
 from service.examination import host, store, ways
 from service.examination.housekeeping import server_upkeep
@@ -61,7 +61,7 @@ def examine(
     yield from _database(settings, site, path, clock)
     if site is not None:
         try:
-            notifiers = notifiers_of(settings, site)
+            notifiers = make_notifiers(settings, site)
         except ConfigError as error:
             yield wrong("calling people", str(error), "put the secret where the site file says it is")
         else:

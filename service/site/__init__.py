@@ -1,4 +1,7 @@
-"""The plant in one file: reading the site file, checking it, and handing its tanks, signals, alarms and people on."""
+"""The site file: reads and checks it, and converts it to tanks, signals, alarms and people.
+
+Door: :mod:`.site`.
+"""
 
 from service.site.reading.finding import Finding, Severity, errors_of, text_of
 from service.site.site import Site, check_site, load_site, parse_site

@@ -1,4 +1,4 @@
-"""What would change if another site file came into force, and above all what would no longer be watched."""
+"""Compares two versions of a site file: what changes, and above all what is no longer monitored."""
 
 from __future__ import annotations
 
@@ -8,13 +8,13 @@ from dataclasses import dataclass
 
 from service.site.site import Site
 
-#: Kinds of things whose removal leaves something unwatched, or somebody untold.
+#: Kinds of things whose removal ends some monitoring or notification.
 WATCHED = ("tank", "signal", "connector", "alarm", "contact", "gateway", "modem", "webhook")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SiteChange:
-    """What happens to everything of one kind; the keys in the order of their file."""
+    """The changes to everything of one kind; keys in the order of their file."""
 
     kind: str
     added: tuple[str, ...] = ()
@@ -24,23 +24,23 @@ class SiteChange:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Difference:
-    """Everything that would change."""
+    """All changes."""
 
     changes: tuple[SiteChange, ...]
-    #: Tanks watched now that the new file keeps out of service.
+    #: Tanks monitored now that the new file keeps out of service.
     out_of_service: tuple[str, ...]
     #: The lines of the two texts, as a unified diff.
     lines: tuple[str, ...]
 
     @property
-    def stops(self) -> tuple[tuple[str, str], ...]:
-        """What would no longer be watched, asked or told: kind and key."""
+    def unmonitored(self) -> tuple[tuple[str, str], ...]:
+        """What would no longer be monitored, read or notified: kind and key."""
         gone = [(c.kind, key) for c in self.changes if c.kind in WATCHED for key in c.removed]
         return (*gone, *(("tank out of service", key) for key in self.out_of_service))
 
 
 def difference(before: Site | None, after: Site) -> Difference:
-    """What would change from the site that is in force, None where none is, to another one."""
+    """The changes from the site in force (None if none is) to another one."""
     old = {} if before is None else _things(before)
     new = _things(after)
     changes = [_change(kind, old.get(kind, {}), new[kind]) for kind in new]
@@ -74,14 +74,14 @@ def _change(kind: str, old: Mapping[str, object], new: Mapping[str, object]) -> 
 
 
 def _things(site: Site) -> dict[str, dict[str, object]]:
-    """Everything a file describes: by kind and key, with what is said of it."""
+    """Everything a file describes, by kind and key."""
     draft = site.draft
     return {
         "site": {"site": site.section},
         "tank": {e.section.key: e.section for e in draft.tanks},
         "signal": {e.section.tag: e.section for e in draft.signals},
         "connector": {e.section.key: e.section for e in draft.connectors},
-        # As they are worked with, those that nobody wrote included.
+        # As they take effect, the default ones included.
         "alarm": {definition.key: definition for definition in site.alarm_definitions()},
         "contact": {e.section.name: e.section for e in draft.contacts},
         "shift": _grouped((e.section.name, e.section) for e in draft.shifts),
@@ -96,7 +96,7 @@ def _things(site: Site) -> dict[str, dict[str, object]]:
 
 
 def _grouped(named: Iterable[tuple[str, object]]) -> dict[str, object]:
-    """Sections whose names need not differ, together under their name."""
+    """Sections whose names need not be unique, grouped by name."""
     found: dict[str, list[object]] = {}
     for name, section in named:
         found.setdefault(name, []).append(section)

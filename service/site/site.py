@@ -1,9 +1,9 @@
-"""A site file that passed the check, as the rest of the service sees it."""
+"""Loads and checks a site file, and gives the rest of the service its tanks, signals, alarms and people."""
 
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
@@ -24,14 +24,13 @@ from service.notify.channels.http_gateway import HttpGateway
 from service.notify.channels.sms_modem import GsmModem
 from service.notify.channels.webhook import Webhook
 from service.reports.mailing import Mailing
-from service.site.check import SiteCheck, check_bytes, check_text
 from service.site.conversion.on_call import (
     escalation_of,
     gateway_of,
     hook_of,
     modem_of,
+    read_secret,
     rotas_of,
-    secret_from,
     webhook_of,
 )
 from service.site.conversion.plant import (
@@ -45,13 +44,13 @@ from service.site.conversion.plant import (
     tank_of,
     terms_of,
 )
-from service.site.reading.document import decode
+from service.site.reading.document import decode, parse
 from service.site.reading.finding import Finding, Severity, errors_of, text_of
-from service.site.reading.report import ReadSection
-from service.site.reading.section_reader import Draft
+from service.site.reading.report import ReadSection, Report
+from service.site.reading.section_reader import Draft, draft_of
+from service.site.rules import RULES, RULES_OF_NAMES
 from service.site.sections.plant import SiteSection
-from service.site.sections.section import Section
-from service.site.sections.source import SourceSection
+from service.site.sections.section import Section, SourceSection
 
 S = TypeVar("S", bound=Section)
 
@@ -64,17 +63,17 @@ class Site:
     path: Path | None
     section: SiteSection
     draft: Draft
-    #: What the check thought odd but not wrong.
+    #: Findings with which the service can start.
     warnings: tuple[Finding, ...] = ()
 
     @property
     def name(self) -> str:
-        """What the plant is called."""
+        """The plant's name."""
         return self.section.name
 
     @property
     def units(self) -> UnitSystem:
-        """The unit system people here read."""
+        """The unit system of the plant."""
         return self.section.units
 
     @cached_property
@@ -84,7 +83,7 @@ class Site:
 
     @cached_property
     def content_hash(self) -> str:
-        """SHA-256 of the text, hex: which version of the file is in force."""
+        """SHA-256 of the text [hex], which identifies a version of the file."""
         return hashlib.sha256(self.text.encode("utf-8")).hexdigest()
 
     @cached_property
@@ -112,7 +111,7 @@ class Site:
         return dict(self._signals)
 
     def setups(self) -> tuple[TankSetup, ...]:
-        """Every tank with the signals that speak of it."""
+        """Every tank with its signals."""
         terms = {s.key: terms_of(s) for s in _sections(self.draft.tanks)}
         return setups_of(self._tanks.values(), tuple(self._signals.values()), terms, self.out_of_service())
 
@@ -121,7 +120,7 @@ class Site:
         return self._alarms
 
     def contacts(self) -> tuple[Contact, ...]:
-        """Everybody who can be told."""
+        """Everybody who can be notified."""
         return tuple(contact_of(s) for s in _sections(self.draft.contacts))
 
     def rotas(self) -> tuple[Rota, ...]:
@@ -147,7 +146,7 @@ class Site:
         )
 
     def gateways(self) -> tuple[HttpGateway, ...]:
-        """The HTTP gateways for text messages, their secrets read.
+        """The HTTP gateways for text messages, with their secrets.
 
         Raises
         ------
@@ -155,12 +154,12 @@ class Site:
             when a secret cannot be read.
         """
         return tuple(
-            gateway_of(s, {name: secret_from(self.folder(file)) for name, file in s.secrets.items()})
+            gateway_of(s, {name: read_secret(self.folder(file)) for name, file in s.secrets.items()})
             for s in _sections(self.draft.gateways)
         )
 
     def gateway_hooks(self) -> dict[str, GatewayHook]:
-        """By gateway what it may post here, the secrets read.
+        """What each gateway may post here, with the secrets, by its key.
 
         Raises
         ------
@@ -168,13 +167,13 @@ class Site:
             when a secret cannot be read or is too short.
         """
         return {
-            s.key: hook_of(s, secret_from(self.folder(s.hook_secret)))
+            s.key: hook_of(s, read_secret(self.folder(s.hook_secret)))
             for s in _sections(self.draft.gateways)
             if s.hook_secret is not None
         }
 
     def webhooks(self) -> dict[str, Webhook]:
-        """The webhooks by key, their secrets read.
+        """The webhooks by key, with their secrets.
 
         Raises
         ------
@@ -184,14 +183,14 @@ class Site:
         return {
             s.key: webhook_of(
                 s,
-                {name: secret_from(self.folder(file)) for name, file in s.secrets.items()},
-                None if s.signing_secret is None else secret_from(self.folder(s.signing_secret)),
+                {name: read_secret(self.folder(file)) for name, file in s.secrets.items()},
+                None if s.signing_secret is None else read_secret(self.folder(s.signing_secret)),
             )
             for s in _sections(self.draft.webhooks)
         }
 
     def modems(self) -> tuple[GsmModem, ...]:
-        """The GSM modems, their PINs read.
+        """The GSM modems, with their PINs.
 
         Raises
         ------
@@ -201,7 +200,7 @@ class Site:
         return tuple(modem_of(s) for s in _sections(self.draft.modems))
 
     def secret_files(self) -> tuple[Path, ...]:
-        """The files that gateways' secrets and modems' PINs are read from."""
+        """The files of gateways' secrets and modems' PINs."""
         files = [file for s in _sections(self.draft.gateways) for file in s.secrets.values()]
         files += [s.pin_file for s in _sections(self.draft.modems) if s.pin_file is not None]
         return tuple(self.folder(file) for file in files)
@@ -211,13 +210,13 @@ class Site:
         return tuple(_sections(self.draft.connectors))
 
     def addresses(self, connector: str) -> Mapping[str, Signal]:
-        """Which address of that connector is which signal."""
+        """The signal of each address of a connector."""
         keys = [c.key for c in self.connectors() if c.carries_signals]
         tags = addresses_of(_sections(self.draft.signals), connector, keys)
         return {address: self._signals[tag] for address, tag in tags.items()}
 
     def feeds(self) -> dict[str, frozenset[str]]:
-        """By tank the connectors its blanket readings come through."""
+        """The connectors of each tank's blanket readings."""
         found: dict[str, frozenset[str]] = {}
         for connector in self.connectors():
             for signal in self.addresses(connector.key).values():
@@ -226,11 +225,11 @@ class Site:
         return found
 
     def out_of_service(self) -> dict[str, str]:
-        """Tanks the file keeps out of service, with the reason."""
+        """The reason for each tank that the file keeps out of service."""
         return {s.key: s.out_of_service for s in _sections(self.draft.tanks) if s.out_of_service is not None}
 
     def folder(self, written: str) -> Path:
-        """A folder named in the file; a relative one lies beside the file."""
+        """The path of a file or folder named in the site file, which relative ones are relative to."""
         base = self.path.parent if self.path is not None else Path.cwd()
         return (base / Path(written).expanduser()).absolute()
 
@@ -251,7 +250,7 @@ def load_site(path: Path) -> Site:
 
 
 def parse_site(text: str, path: Path | None = None) -> Site:
-    """The site described by *text*; *path* is what relative folders are relative to.
+    """The site described by *text*; *path* is the file to which folders are relative.
 
     Raises
     ------
@@ -262,7 +261,7 @@ def parse_site(text: str, path: Path | None = None) -> Site:
 
 
 def text_on_disk(path: Path) -> str | None:
-    """The text of a site file as it lies on disk, checked or not; None where it is not there or cannot be read."""
+    """The unchecked text of a site file on disk; None if it is missing or cannot be read."""
     try:
         return decode(path.read_bytes())[0]
     except OSError:
@@ -270,7 +269,7 @@ def text_on_disk(path: Path) -> str | None:
 
 
 def check_site(source: Path | str) -> list[Finding]:
-    """Every mistake of a site file at once: of the file at a path, or of a text. Never raises."""
+    """All findings for a site file, given by path or as text. Never raises."""
     if isinstance(source, str):
         return list(check_text(source).findings)
     try:
@@ -300,3 +299,38 @@ def _site_of(checked: SiteCheck, path: Path | None) -> Site:
 
 def _sections(entries: tuple[ReadSection[S], ...]) -> list[S]:
     return [entry.section for entry in entries]
+
+
+@dataclass(frozen=True)
+class SiteCheck:
+    """A site file and its findings; ``draft`` is None when its text could not be read."""
+
+    text: str
+    draft: Draft | None
+    findings: tuple[Finding, ...]
+
+
+def check_bytes(content: bytes) -> SiteCheck:
+    """Check the bytes of a site file."""
+    text, unreadable = decode(content)
+    if unreadable is not None:
+        return SiteCheck(text, None, (unreadable,))
+    return check_text(text)
+
+
+def check_text(text: str) -> SiteCheck:
+    """Check the text of a site file."""
+    document = parse(text)
+    report = Report(document)
+    if not document.values and document.findings:
+        return SiteCheck(text, None, tuple(report.findings))
+    draft = draft_of(document, report)
+    for rule in RULES if draft.read_in else RULES_OF_NAMES:
+        rule(draft, report)
+    return SiteCheck(text, draft, tuple(sorted(_innermost(report.findings), key=lambda f: (f.line, f.column or 0))))
+
+
+def _innermost(findings: Sequence[Finding]) -> list[Finding]:
+    """Without errors that only follow from one further in: a device "cannot be used" because a value in one of its points is wrong."""
+    within = {f.path[:n] for f in findings if f.severity is Severity.ERROR for n in range(2, len(f.path))}
+    return [f for f in findings if f.severity is not Severity.ERROR or len(f.path) < 3 or f.path not in within]

@@ -1,7 +1,7 @@
-"""From the site file's ``[[connector]]`` sections to connectors that can be polled.
+"""Makes connectors from the ``[[connector]]`` sections of the site file.
 
-What a kind of source needs is loaded with the first source of that kind: pandas and the OPC UA library take two seconds, and
-somebody is waiting who types ``underweir ack`` in the night.
+Libraries are imported with the first source of their kind: pandas and the OPC UA library take two seconds, too long for somebody who
+types ``underweir ack`` at night.
 """
 
 from __future__ import annotations
@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     from connectors.opcua.connector import OpcuaConnector
     from service.reader import Reader
 
-#: What one live source may hold on disk while the database is away; at 10 values a second that is about two months.
+#: Limit of one live source's spool [byte]; at 10 values a second it lasts about two months.
 SPOOL_BYTES = 256 << 20
 
 
@@ -41,12 +41,11 @@ def sources_of(
     spools: Path | None = None,
     without: Collection[str] = (),
 ) -> list[Connector]:
-    """Every source of the site, ready to be polled.
+    """The connectors of a site.
 
     Parameters
     ----------
-    spools : the folder in which live sources keep what cannot be stored, and sources of files what they are reading; None
-        leaves them without.
+    spools : the folder for the spools of live sources and the notes of drop folders; None: none of these.
     without : keys of sources to leave out.
     """
     sources: list[Connector] = []
@@ -69,8 +68,8 @@ def sources_of(
     return sources
 
 
-def held_sources_of(site: Site, clock: Callable[[], datetime], spools: Path) -> list[ForwardingSource]:
-    """The live sources of the site, to be held only: there is no database that knows how far they were read."""
+def spooling_sources(site: Site, clock: Callable[[], datetime], spools: Path) -> list[ForwardingSource]:
+    """The live sources of a site, for reading into their spools only, as without a database their committed place is unknown."""
     return [
         _forwarding(section, site, clock, spools, place_known=False)
         for section in site.connectors()
@@ -81,7 +80,7 @@ def held_sources_of(site: Site, clock: Callable[[], datetime], spools: Path) -> 
 def files_source(
     site: Site, key: str, paths: Sequence[Path], engine: Engine, clock: Callable[[], datetime], *, move: bool
 ) -> Connector:
-    """The named files, read as that connector of the site would read them.
+    """The connector for named files, decoded as those of the site's connector *key*.
 
     Raises
     ------
@@ -113,7 +112,7 @@ class ProbedPoint:
 
 @dataclass(frozen=True, slots=True)
 class ProbedSource:
-    """A live source as it answered, or why it did not."""
+    """The points of a live source, or why they could not be read."""
 
     key: str
     points: tuple[ProbedPoint, ...] = ()
@@ -121,8 +120,8 @@ class ProbedSource:
 
 
 def probe_points(site: Site, key: str | None, clock: Callable[[], datetime]) -> list[ProbedSource]:
-    """Read every configured point of the live sources (or of the one named) once, without storing anything."""
-    answered: list[ProbedSource] = []
+    """Read every configured point of the live sources (or of the one with *key*) once, without storing anything."""
+    probed: list[ProbedSource] = []
     for section in site.connectors():
         if not isinstance(section, ModbusSection | OpcuaSection) or key not in (None, section.key):
             continue
@@ -130,12 +129,12 @@ def probe_points(site: Site, key: str | None, clock: Callable[[], datetime]) -> 
         try:
             rows = source.probe()
         except ConnectorError as exc:
-            answered.append(ProbedSource(section.key, problem=str(exc)))
+            probed.append(ProbedSource(section.key, problem=str(exc)))
         else:
-            answered.append(ProbedSource(section.key, tuple(_probed(row) for row in rows)))
+            probed.append(ProbedSource(section.key, tuple(_probed(row) for row in rows)))
         finally:
             source.close()
-    return answered
+    return probed
 
 
 def _probed(row: ProbeRow) -> ProbedPoint:

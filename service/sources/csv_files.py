@@ -1,4 +1,4 @@
-"""From a CSV section of the site file to a connector that reads files."""
+"""Makes connectors for files from a CSV section of the site file."""
 
 from __future__ import annotations
 
@@ -17,9 +17,9 @@ from service.reader import Reader
 from service.site.sections.csv_drop import CsvSection
 from service.site.site import Site
 from service.storage.database.session import transaction
-from service.storage.readings import processed_files as ledger
+from service.storage.readings import processed_files
 
-#: What the roles of a cores sheet are called by the reader.
+#: The decoder's names of roles of a core sheet.
 _CORE_ROLES = {"distance_from_wall": "distance", "arm_position": "arm", "taken_by": "by"}
 
 
@@ -31,39 +31,39 @@ def drop_folder(
     reader: Reader,
     spools: Path | None,
 ) -> Connector:
-    """The drop folder of a section, ready to be polled."""
-    config = _drop(section, site)
+    """The connector for the drop folder of a section."""
+    config = _drop_config(section, site)
     if spools is not None:
         config = replace(config, attempts=spools / f"{section.key}.reading")
-    return CsvDrop(config, reader=reader, now=clock, already_taken=_already_taken(engine, section.key))
+    return CsvDrop(config, reader=reader, now=clock, is_stored=_is_stored(engine, section.key))
 
 
 def named_files(
     section: CsvSection, site: Site, paths: Sequence[Path], engine: Engine, clock: Callable[[], datetime], *, move: bool
 ) -> Connector:
-    """The named files, read as the drop folder of a section would read them."""
+    """The connector for named files, decoded as those of the section's drop folder."""
     return CsvFiles(
-        _drop(section, site),
+        _drop_config(section, site),
         paths,
         reader=Reader(),
         now=clock,
-        already_taken=_already_taken(engine, section.key),
+        is_stored=_is_stored(engine, section.key),
         move=move,
     )
 
 
-def _already_taken(engine: Engine, key: str) -> Callable[[str], bool]:
-    def asked(content_hash: str) -> bool:
+def _is_stored(engine: Engine, key: str) -> Callable[[str], bool]:
+    def find(content_hash: str) -> bool:
         with transaction(engine) as conn:
-            return ledger.find(conn, key, content_hash) is not None
+            return processed_files.find(conn, key, content_hash) is not None
 
-    return asked
+    return find
 
 
-def _drop(section: CsvSection, site: Site) -> CsvDropConfig:
+def _drop_config(section: CsvSection, site: Site) -> CsvDropConfig:
     written = section.columns.model_dump(exclude_none=True)
     addresses = site.addresses(section.key)
-    form = CsvFormat(
+    csv_format = CsvFormat(
         layout=Layout(section.layout),
         columns={_CORE_ROLES.get(role, role): column for role, column in written.items()},
         tag_of_column={address: signal.tag for address, signal in addresses.items()},
@@ -84,7 +84,7 @@ def _drop(section: CsvSection, site: Site) -> CsvDropConfig:
     return CsvDropConfig(
         key=section.key,
         folder=folder,
-        format=form,
+        format=csv_format,
         patterns=(section.pattern,),
         settle=section.settle,
         processed=site.folder(section.processed_folder) if section.processed_folder else None,

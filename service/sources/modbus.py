@@ -1,4 +1,4 @@
-"""From a Modbus section of the site file to a connector."""
+"""Makes a Modbus connector from its section of the site file."""
 
 from __future__ import annotations
 
@@ -21,12 +21,12 @@ from service.site.sections.modbus import ModbusPointSection, ModbusSection
 
 
 def line(section: ModbusSection, clock: Callable[[], datetime]) -> ModbusConnector:
-    """The devices of a section, ready to be polled.
+    """The connector of a section.
 
     Raises
     ------
     ValueError
-        when they cannot be asked as the section says.
+        when the section asks for something impossible.
     """
     return ModbusConnector(_line(section), clock)
 

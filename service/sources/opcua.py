@@ -1,4 +1,4 @@
-"""From an OPC UA section of the site file to a connector, and the service's own certificate."""
+"""Makes an OPC UA connector from its section of the site file, and the service's own certificate."""
 
 from __future__ import annotations
 
@@ -17,12 +17,12 @@ from service.site.site import Site
 
 
 def server(section: OpcuaSection, site: Site, clock: Callable[[], datetime]) -> OpcuaConnector:
-    """The server of a section, ready to be polled.
+    """The connector of a section.
 
     Raises
     ------
     ValueError
-        when it cannot be asked as the section says.
+        when the section asks for something impossible.
     ConfigError
         when a secret cannot be read.
     """
@@ -38,11 +38,8 @@ def client_certificate(folder: Path, now: datetime) -> tuple[Path, Path, str]:
         when there is one already.
     """
     certificate, key = folder / "client.der", folder / "client.pem"
-    return (
-        certificate,
-        key,
-        make_certificate(certificate, key, application_uri=f"urn:{platform.node() or 'localhost'}:underweir", now=now),
-    )
+    uri = f"urn:{platform.node() or 'localhost'}:underweir"
+    return certificate, key, make_certificate(certificate, key, application_uri=uri, now=now)
 
 
 def _server(section: OpcuaSection, site: Site) -> OpcuaSource:
@@ -58,7 +55,7 @@ def _server(section: OpcuaSection, site: Site) -> OpcuaSource:
         )
         for item in section.item
     ]
-    # A signal may simply say the node id as its address.
+    # A signal's address may be a node id.
     items += [OpcuaItem(name=address, node=address) for address in site.addresses(section.key) if address not in named]
     return OpcuaSource(
         key=section.key,

@@ -21,7 +21,7 @@ from pydantic import ValidationError
 from connectors.csv.decoding.format import CsvFormat
 from connectors.csv.decoding.parts import FileOutcome, Limits, ReadJob
 from connectors.csv.decoding.reader import FileDecoder
-from connectors.csv.decoding.wire import decode, encode, pieces
+from connectors.csv.decoding.wire import decode, encode, split
 from connectors.csv.drop import CsvDrop, CsvDropConfig
 from connectors.csv.file import InlineReader, read_file
 from connectors.errors import ConnectorError, Malformed
@@ -31,8 +31,8 @@ from service.errors import InputError
 from service.jobs.ingest import push as pushed
 from service.jobs.ingest.plant import Plant
 from service.notify.messages.links import AlarmLinks
-from service.photo import SIDE, _unfolded
-from service.site.check import check_bytes
+from service.photo import SIDE, _decode
+from service.site.site import check_bytes
 from service.storage.plant.site_tables import SiteIds
 from service.web.api import push
 from service.web.api.routes import Note
@@ -89,7 +89,7 @@ def read_archive(data: bytes) -> None:
     job = ReadJob("drop", "any.zip", len(data), FORM, NOW, limits=Limits(max_bytes=1 << 20), block_bytes=256)
     last = None
     for item in read_file(io.BytesIO(data), job):
-        for piece in pieces(item):
+        for piece in split(item):
             last = decode(bytearray(b"".join(bytes(part) for part in encode(piece))), job)
     assert isinstance(last, FileOutcome)
 
@@ -126,7 +126,7 @@ def read_answer(data: bytes) -> None:
 def read_image(data: bytes) -> None:
     """A photo, unfolded as in its own process."""
     with contextlib.suppress(InputError):
-        kept = _unfolded(data)
+        kept = _decode(data)
         assert kept.jpeg.startswith(b"\xff\xd8\xff")
         assert max(kept.width, kept.height) <= SIDE
 

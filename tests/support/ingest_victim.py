@@ -58,7 +58,7 @@ def take_in(
         ),
         reader=InlineReader(),
         now=lambda: NOON,
-        already_taken=taken,
+        is_stored=taken,
         clock=lambda: float(next(moments)),
     )
     here = plant(engine)

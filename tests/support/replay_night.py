@@ -232,7 +232,7 @@ class Night:
             for act in acts.get(m, ()):
                 with transaction(self.engine) as conn:
                     act(conn, self.ids, self.now)
-            watch.decide(self.now)
+            watch.evaluate_alarms(self.now)
 
     def journal(self, until: datetime | None = None) -> list[JournalLine]:
         """What was written about the tank's alarms by a moment, the oldest first."""

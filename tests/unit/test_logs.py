@@ -29,7 +29,7 @@ TOKENS = st.text(alphabet=string.ascii_letters + string.digits + "_-", min_size=
 
 @pytest.fixture(autouse=True)
 def _own_secrets(monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
-    monkeypatch.setattr(logs, "_hidden", set())
+    monkeypatch.setattr(logs, "_secrets", set())
     handlers, level = logging.getLogger().handlers[:], logging.getLogger().level
     yield
     logging.getLogger().handlers[:] = handlers
@@ -51,8 +51,8 @@ def written(say: object, *, as_json: bool = True, level: str = "DEBUG") -> str:
 @settings(max_examples=60)
 @given(secret=SECRETS)
 def test_a_known_secret_is_struck_out_wherever_it_stands(as_json: bool, secret: str) -> None:
-    logs._hidden.clear()
-    logs.hide([secret])
+    logs._secrets.clear()
+    logs.register_secrets([secret])
 
     def say(log: structlog.stdlib.BoundLogger) -> None:
         log.info(f"tried {secret} in vain", value=secret, deep={"list": [secret, ("x", secret)], secret: 1})
@@ -65,7 +65,7 @@ def test_a_known_secret_is_struck_out_wherever_it_stands(as_json: bool, secret: 
             logging.getLogger("library").exception("failed")
 
     out = written(say, as_json=as_json)
-    assert out.count(logs.STRUCK) >= 8
+    assert out.count(logs.REDACTED) >= 8
     for form in (secret, json.dumps(secret)[1:-1], repr(secret)[1:-1], json.dumps(secret, ensure_ascii=False)[1:-1]):
         assert form not in out
 
@@ -93,7 +93,7 @@ def test_nothing_typed_forges_a_line(typed: str) -> None:
 
 
 def test_everything_else_stays_as_it_was() -> None:
-    logs.hide(["swordfish", "abc"])
+    logs.register_secrets(["swordfish", "abc"])
     out = written(lambda log: log.info("abc kept", tank="east", rows=12, rate=0.5, none=None, path="/alarms/east.high"))
     line = json.loads(out)
     assert line["event"] == "abc kept"  # too short to be a secret of ours

@@ -16,7 +16,7 @@ from PIL import Image
 
 from service.confinement import landlock_version
 from service.errors import InputError
-from service.photo import _CHILD, LARGEST, SIDE, _unfolded, plain_photo
+from service.photo import _CHILD, LARGEST, SIDE, _decode, normalize_photo
 from tests.support.photographs import endless_photo, photo
 
 
@@ -24,7 +24,7 @@ from tests.support.photographs import endless_photo, photo
 def test_where_and_by_what_it_was_taken_is_left_behind(form: str) -> None:
     sent = photo(form=form)
     assert b"Invented Phones" in sent
-    kept = plain_photo(sent)
+    kept = normalize_photo(sent)
     assert b"Invented Phones" not in kept.jpeg
     with Image.open(io.BytesIO(kept.jpeg)) as found:
         assert found.format == "JPEG"
@@ -35,7 +35,7 @@ def test_where_and_by_what_it_was_taken_is_left_behind(form: str) -> None:
 
 def test_it_stands_upright() -> None:
     """Orientation 6 of the Exif standard: the camera was held a quarter turn off; left becomes top."""
-    kept = plain_photo(photo(orientation=6))
+    kept = normalize_photo(photo(orientation=6))
     assert (kept.width, kept.height) == (80, 120)
     with Image.open(io.BytesIO(kept.jpeg)) as found:
         dark, light = found.convert("L").getpixel((40, 5)), found.convert("L").getpixel((40, 115))
@@ -46,7 +46,7 @@ def test_it_stands_upright() -> None:
 
 @pytest.mark.parametrize(("width", "height"), [(3000, 1000), (1000, 3000), (SIDE, SIDE)])
 def test_it_is_no_larger_than_is_useful(width: int, height: int) -> None:
-    kept = plain_photo(photo(width, height))
+    kept = normalize_photo(photo(width, height))
     assert max(kept.width, kept.height) == SIDE
     assert kept.width / kept.height == pytest.approx(width / height, rel=0.01)
 
@@ -64,7 +64,7 @@ def bomb(width: int, height: int) -> bytes:
 @pytest.mark.parametrize(("width", "height"), [(100_000, 100_000), (2**31 - 1, 2**31 - 1), (20_000, 2_001)])
 def test_what_unfolds_to_far_more_than_it_seems_is_refused(width: int, height: int) -> None:
     with pytest.raises(InputError):
-        plain_photo(bomb(width, height))
+        normalize_photo(bomb(width, height))
 
 
 @pytest.mark.parametrize(
@@ -82,15 +82,15 @@ def test_what_unfolds_to_far_more_than_it_seems_is_refused(width: int, height: i
 )
 def test_what_is_no_photo_is_refused_in_words(content: bytes) -> None:
     with pytest.raises(InputError, match="photo"):
-        plain_photo(content)
+        normalize_photo(content)
 
 
 def test_a_photo_that_never_comes_to_an_end_is_refused_and_holds_nothing_up() -> None:
     sent = endless_photo(2000)
     assert len(sent) < LARGEST
     with pytest.raises(InputError, match="takes too much to unfold"):
-        plain_photo(sent, processor_s=1)
-    assert plain_photo(photo()).width == 120
+        normalize_photo(sent, processor_s=1)
+    assert normalize_photo(photo()).width == 120
 
 
 @pytest.mark.skipif(not landlock_version(), reason="this kernel has no Landlock")
@@ -101,12 +101,12 @@ def test_the_child_opens_no_other_file(monkeypatch: pytest.MonkeyPatch, tmp_path
     for folder in (tmp_path, *tmp_path.parents[:-1]):
         if folder.stat().st_uid == os.geteuid():
             folder.chmod(0o755)
-    evil = f"import service.photo as it; it._unfolded = lambda _: it.Photo(open({str(secret)!r}, 'rb').read(), 1, 1); "
+    evil = f"import service.photo as it; it._decode = lambda _: it.Photo(open({str(secret)!r}, 'rb').read(), 1, 1); "
     monkeypatch.setattr(
         "service.photo._CHILD", _CHILD.replace("from service.photo import child; ", evil + "child = it.child; ")
     )
     with pytest.raises(InputError):
-        plain_photo(photo())
+        normalize_photo(photo())
 
 
 def test_the_child_knows_no_secret(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -118,7 +118,7 @@ def test_the_child_knows_no_secret(monkeypatch: pytest.MonkeyPatch) -> None:
 
     monkeypatch.setenv("UNDERWEIR_SECRET_KEY", "do not tell")
     monkeypatch.setattr(subprocess, "run", noted)
-    plain_photo(photo())
+    normalize_photo(photo())
     assert seen == [{}]
 
 
@@ -134,7 +134,7 @@ def test_a_damaged_photo_is_kept_or_refused_and_nothing_else(sent: bytes, damage
     for place, byte in damage:
         content[place % len(content)] = byte
     try:
-        kept = _unfolded(bytes(content))  # in this process: the way into the child is the others' subject
+        kept = _decode(bytes(content))  # in this process: the way into the child is the others' subject
     except InputError:
         return
     assert kept.jpeg.startswith(b"\xff\xd8\xff")

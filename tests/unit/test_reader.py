@@ -21,10 +21,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from connectors.base import HandCore, Reject, SampleBlock
+from connectors.base import HandCore, Reject, SampleBlock, block_of
 from connectors.csv.decoding.format import CsvFormat, Layout
-from connectors.csv.decoding.parts import Chunk, FileOutcome, Limits, ReadJob, no_samples
-from connectors.csv.decoding.wire import SAMPLES, decode, decode_job, encode, encode_job, pieces
+from connectors.csv.decoding.parts import Chunk, FileOutcome, Limits, ReadJob
+from connectors.csv.decoding.wire import SAMPLES, decode, decode_job, encode, encode_job, split
+from connectors.csv.delivery import GuardedReader
 from connectors.csv.file import InlineReader, read_file
 from connectors.errors import ReaderEnded, Unreachable
 from service.confinement import Confinement, landlock_version
@@ -88,8 +89,6 @@ def test_a_large_file_comes_in_pieces_that_are_not_large(reader: Reader, tmp_pat
 # What it could not do, whatever was done to it. Each of these deeds is done in the place of decoding.
 
 _SABOTAGED = """
-import sys
-sys.path[:] = sys.argv[3:]
 import service.reader_child as child
 def _decoded(line, file, job):
     exec(job.format.zone, {"child": child, "line": line, "file": file})
@@ -454,6 +453,7 @@ def _cut_short(deliveries: Iterator[Any], bench: Bench) -> str:
             held = path.read_text()
             yield from real(file, given)
 
+    assert isinstance(bench.drop._reader, GuardedReader)
     bench.drop._reader._reader = Watched()
     list(deliveries)
     note.write_text(held)
@@ -527,10 +527,10 @@ def test_what_is_damaged_on_the_way_is_refused_or_is_still_what_a_file_may_hold(
         Chunk(SampleBlock(("CLX",), *(np.zeros(1, k) for k in ("i4", "i8", "f8", "i2", "i2")))),
         Chunk(SampleBlock(("CL1",), np.array([1], "i4"), *(np.zeros(1, k) for k in ("i8", "f8", "i2", "i2")))),
         Chunk(SampleBlock(("CL1",), *(np.full(1, 77, k) for k in ("i4", "i8", "f8", "i2", "i2")))),
-        Chunk(no_samples(), cores=(HandCore("east", NOW, float("nan"), "m"),)),
-        Chunk(no_samples(), cores=(HandCore("east", NOW, 1.0, "m", replicate=0),)),
-        Chunk(no_samples(), unlisted=-1),
-        Chunk(no_samples(), tuple(Reject(1, "", "", "") for _ in range(5_000))),
+        Chunk(block_of([]), cores=(HandCore("east", NOW, float("nan"), "m"),)),
+        Chunk(block_of([]), cores=(HandCore("east", NOW, 1.0, "m", replicate=0),)),
+        Chunk(block_of([]), unlisted=-1),
+        Chunk(block_of([]), tuple(Reject(1, "", "", "") for _ in range(5_000))),
         FileOutcome(repeated={"CLX": 1}),
     ],
 )
@@ -546,8 +546,8 @@ def test_a_job_is_the_same_over_there() -> None:
 
 
 def test_pieces_are_the_whole() -> None:
-    many = Chunk(no_samples(), tuple(Reject(i, "", "", "") for i in range(5_001)), unlisted=3)
-    parts = [part for part in pieces(many) if isinstance(part, Chunk)]
+    many = Chunk(block_of([]), tuple(Reject(i, "", "", "") for i in range(5_001)), unlisted=3)
+    parts = [part for part in split(many) if isinstance(part, Chunk)]
     assert tuple(reject for part in parts for reject in part.rejects) == many.rejects
     assert sum(part.unlisted for part in parts) == 3
 

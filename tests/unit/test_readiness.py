@@ -21,9 +21,9 @@ def starter(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[socket.
 
 
 def test_each_state_is_one_datagram(starter: socket.socket) -> None:
-    assert readiness.tell(readiness.READY, "watching Alder Creek\nWATCHDOG=1")
+    assert readiness.notify(readiness.READY, "watching Alder Creek\nWATCHDOG=1")
     assert starter.recv(4096) == b"READY=1\nSTATUS=watching Alder Creek WATCHDOG=1"
-    assert readiness.tell(readiness.ALIVE)
+    assert readiness.notify(readiness.ALIVE)
     assert starter.recv(4096) == b"WATCHDOG=1"
 
 
@@ -33,11 +33,11 @@ def test_an_abstract_address_is_understood(monkeypatch: pytest.MonkeyPatch, tmp_
         channel.bind("\0" + name)
         channel.settimeout(5)
         monkeypatch.setenv("NOTIFY_SOCKET", "@" + name)
-        assert readiness.tell(readiness.STOPPING)
+        assert readiness.notify(readiness.STOPPING)
         assert channel.recv(4096) == b"STOPPING=1"
 
 
 @pytest.mark.parametrize("address", ["", "vsock:2:1234", "/nowhere/notify"])
 def test_where_nobody_listens_nothing_happens(monkeypatch: pytest.MonkeyPatch, address: str) -> None:
     monkeypatch.setenv("NOTIFY_SOCKET", address)
-    assert not readiness.tell(readiness.READY)
+    assert not readiness.notify(readiness.READY)

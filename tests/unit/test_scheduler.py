@@ -23,14 +23,14 @@ def _defect(now: datetime) -> None:
 
 
 def test_every_run_is_noted_with_what_went_wrong() -> None:
-    noted: dict[str, str] = {}
+    record: dict[str, str] = {}
     all_in = threading.Event()
 
     def note(job: str, began_at: datetime, seconds: float, error: str) -> None:
         assert began_at == NOW
         assert seconds >= 0
-        noted[job] = error
-        if len(noted) == 3:
+        record[job] = error
+        if len(record) == 3:
             all_in.set()
 
     tasks = [
@@ -38,13 +38,13 @@ def test_every_run_is_noted_with_what_went_wrong() -> None:
         Task("away", _database_away, timedelta(hours=1)),
         Task("defect", _defect, timedelta(hours=1)),
     ]
-    timetable = Timetable(tasks, lambda: NOW, noted=note)
+    timetable = Timetable(tasks, lambda: NOW, record=note)
     timetable.start()
     try:
         assert all_in.wait(300)
     finally:
         timetable.stop()
-    assert noted == {"sound": "", "away": "the database is away", "defect": "ZeroDivisionError: division by zero"}
+    assert record == {"sound": "", "away": "the database is away", "defect": "ZeroDivisionError: division by zero"}
 
 
 def test_a_clock_that_was_set_puts_no_task_off(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from service.bootstrap import secret_of
+from service.bootstrap import signing_secret
 from service.settings import Settings
 
 
@@ -12,8 +12,8 @@ def test_every_installation_makes_a_key_of_its_own(tmp_path: Path) -> None:
     keys = set()
     for number in range(5):
         settings = Settings(data_dir=tmp_path / f"{number}", secret_key=None)
-        keys.add(secret_of(settings))
-        assert secret_of(settings) in keys  # kept
+        keys.add(signing_secret(settings))
+        assert signing_secret(settings) in keys  # kept
         assert (tmp_path / f"{number}" / "secret.key").stat().st_mode & 0o777 == 0o600
     assert len(keys) == 5
     assert min(map(len, keys)) >= 48

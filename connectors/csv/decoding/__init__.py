@@ -1,4 +1,4 @@
-"""From bytes to columns of samples, hand cores and named rejects. No files, no clock.
+"""Decodes bytes to columns of samples, hand cores and rejects. No files, no clock.
 
 Door: :mod:`.reader`.
 """

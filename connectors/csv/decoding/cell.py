@@ -1,4 +1,4 @@
-"""One cell at a time: what a value or a quality says that the fast path did not understand."""
+"""Parses single cells that the fast path cannot: numbers and qualities."""
 
 from __future__ import annotations
 
@@ -8,14 +8,14 @@ from enum import StrEnum
 
 from connectors.base import SourceQuality, SourceReason
 
-Verdict = tuple[SourceQuality, SourceReason]
+Quality = tuple[SourceQuality, SourceReason]
 
-GOOD: Verdict = (SourceQuality.GOOD, SourceReason.NONE)
-UNCERTAIN: Verdict = (SourceQuality.UNCERTAIN, SourceReason.SOURCE_UNCERTAIN)
-BAD: Verdict = (SourceQuality.BAD, SourceReason.SOURCE_BAD)
-NO_NUMBER: Verdict = (SourceQuality.BAD, SourceReason.NOT_A_NUMBER)
+GOOD: Quality = (SourceQuality.GOOD, SourceReason.NONE)
+UNCERTAIN: Quality = (SourceQuality.UNCERTAIN, SourceReason.SOURCE_UNCERTAIN)
+BAD: Quality = (SourceQuality.BAD, SourceReason.SOURCE_BAD)
+NO_NUMBER: Quality = (SourceQuality.BAD, SourceReason.NOT_A_NUMBER)
 
-#: What programs write where a number is missing. It is a statement of the source, so it becomes a bad reading, not a reject.
+#: What programs write for a missing number. The source states it, so it becomes a bad reading, not a reject.
 NO_VALUE = frozenset(
     (
         *("nan", "-nan", "qnan", "snan", "1.#qnan", "-1.#ind", "1.#ind", "1.#inf", "-1.#inf"),
@@ -38,19 +38,19 @@ class UnreadableNumber(ValueError):
     """A value cell that cannot be read; the message is the reason."""
 
 
-def number(text: str, decimal: str, *, certain: bool) -> float | None:
-    """The number in a value cell; None where the source itself says that there is none.
+def parse_number(text: str, decimal: str, *, certain: bool) -> float | None:
+    """The number in a value cell; None where the source says that there is none.
 
     Parameters
     ----------
     decimal : the file's decimal mark.
-    certain : whether that mark was configured or seen in the file, not merely assumed.
+    certain : whether the mark was configured or found in the file, not only assumed.
 
     Notes
     -----
     The other mark is accepted only where it cannot be a thousands separator: a factor of 1000 is worse than a reject.
 
-    >>> number("2,41", ",", certain=True), number("1,234.5", ".", certain=True), number("NaN", ".", certain=True)
+    >>> parse_number("2,41", ",", certain=True), parse_number("1,234.5", ".", certain=True), parse_number("NaN", ".", certain=True)
     (2.41, 1234.5, None)
     """
     text = text.strip().replace("\N{MINUS SIGN}", "-")
@@ -84,15 +84,15 @@ def _finite(text: str) -> float | None:
 
 
 class QualityCode(StrEnum):
-    """How a file writes quality as numbers."""
+    """The notation of quality as numbers."""
 
-    AUTO = "auto"  #: words, or numbers whose meaning the file's own values give away
+    AUTO = "auto"  #: found out from the numbers
     SEVERITY = "severity"  #: 0 good, 1 uncertain, 2 bad
     CLASSIC = "classic"  #: OPC Data Access: 192 good, 64 uncertain, 0 bad, with substatus and limit bits
     STATUS = "status"  #: OPC UA StatusCode: severity in the two highest of 32 bits
 
 
-_WORDS: dict[str, Verdict] = {
+_WORDS: dict[str, Quality] = {
     **dict.fromkeys(("", "good", "ok", "g", "valid", "true", "normal", "gut"), GOOD),
     **dict.fromkeys(("uncertain", "u", "questionable", "suspect", "doubtful", "stale", "substituted"), UNCERTAIN),
     **dict.fromkeys(("bad", "b", "invalid", "false", "failed", "error", "fault", "schlecht"), BAD),
@@ -131,15 +131,15 @@ _STATUS_DETAIL: dict[int, SourceReason] = {
 }
 
 
-def quality(text: str, code: QualityCode) -> Verdict:
-    """What a quality cell says.
+def parse_quality(text: str, code: QualityCode) -> Quality:
+    """Quality and reason in a quality cell.
 
     Notes
     -----
-    A word nobody has listed is taken as uncertain: the value is kept, and not believed blindly.
+    An unknown word is uncertain: the value is kept, and not believed blindly.
     In ``AUTO`` a bare 0 is uncertain too, because it means good in one notation and bad in another.
 
-    >>> quality("192", QualityCode.AUTO)[0].name, quality("0x80000000", QualityCode.AUTO)[0].name
+    >>> parse_quality("192", QualityCode.AUTO)[0].name, parse_quality("0x80000000", QualityCode.AUTO)[0].name
     ('GOOD', 'BAD')
     """
     word = text.strip().lower()
@@ -162,8 +162,8 @@ def quality(text: str, code: QualityCode) -> Verdict:
     return UNCERTAIN
 
 
-def code_seen(texts: set[str]) -> QualityCode:
-    """The notation that the numbers of a file give away; AUTO while they do not."""
+def sniff_quality_code(texts: set[str]) -> QualityCode:
+    """The notation of a file's numbers; AUTO while they do not show it."""
     numbers = {int(re.split(r"[.,]", word)[0]) for text in texts if _INTEGER.fullmatch(word := text.strip())}
     if any(value > 0xFFFF for value in numbers):
         return QualityCode.STATUS
@@ -174,11 +174,11 @@ def code_seen(texts: set[str]) -> QualityCode:
     return QualityCode.AUTO
 
 
-def _severity(value: int) -> Verdict:
+def _severity(value: int) -> Quality:
     return {0: GOOD, 1: UNCERTAIN, 2: BAD}.get(value, UNCERTAIN)
 
 
-def _classic(value: int) -> Verdict:
+def _classic(value: int) -> Quality:
     value &= 0xFF  # the upper byte is the vendor's own
     detail = _CLASSIC_DETAIL.get(value & 0xFC)
     limit = {1: SourceReason.UNDER_RANGE, 2: SourceReason.OVER_RANGE}.get(value & 0x03)
@@ -191,7 +191,7 @@ def _classic(value: int) -> Verdict:
             return (SourceQuality.BAD, detail or limit or SourceReason.SOURCE_BAD)
 
 
-def _status(value: int) -> Verdict:
+def _status(value: int) -> Quality:
     detail = _STATUS_DETAIL.get(value >> 16)
     match value >> 30:
         case 0:

@@ -1,4 +1,4 @@
-"""Hand cores from rows of a file."""
+"""Decodes rows of a file to hand cores."""
 
 from __future__ import annotations
 
@@ -7,13 +7,12 @@ from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime, timedelta
 
 from connectors.base import HandCore, Reject
-from connectors.csv.decoding.cell import UnreadableNumber, number
-from connectors.csv.decoding.dialect import Shape
+from connectors.csv.decoding.cell import UnreadableNumber, parse_number
+from connectors.csv.decoding.columns import normalize_heading, unit_in_heading
+from connectors.csv.decoding.dialect import Dialect
 from connectors.csv.decoding.format import CsvFormat, unknown_tank
-from connectors.csv.decoding.lines import LineBlock, shown
-from connectors.csv.decoding.records import CsvRecord, fitted, ragged, split_records
+from connectors.csv.decoding.lines import CsvRecord, LineBlock, printable, split_records, trim_fields, wrong_field_count
 from connectors.csv.decoding.row_times import RowTimes
-from connectors.csv.decoding.words import bracketed, word
 from connectors.csv.times.pattern import UnreadableTime
 
 #: Of a hand core; the form on the pages takes notes of a thousand.
@@ -22,7 +21,7 @@ _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 
 
 class UnreadableCore(ValueError):
-    """A row that is no hand core; carries the field at fault."""
+    """A row that is no hand core; ``field`` and ``text`` say where."""
 
     def __init__(self, field: str, text: str, reason: str) -> None:
         self.field = field
@@ -30,36 +29,36 @@ class UnreadableCore(ValueError):
         super().__init__(reason)
 
 
-class CoreRows:
-    """Turns blocks of one file into hand cores."""
+class CoreDecoder:
+    """Decodes blocks of one file."""
 
-    def __init__(self, shape: Shape, options: CsvFormat, times: RowTimes) -> None:
-        self._shape = shape
+    def __init__(self, dialect: Dialect, options: CsvFormat, times: RowTimes) -> None:
+        self._dialect = dialect
         self._options = options
         self._times = times
-        self._header = [word(name) for name in shape.header]
+        self._header = [normalize_heading(name) for name in dialect.header]
 
     def read(self, block: LineBlock, rejects: list[Reject]) -> tuple[list[HandCore], bytes]:
         """The cores of a block of lines, and the bytes left for the next block."""
-        delimiter = self._shape.delimiter
+        delimiter = self._dialect.delimiter
         records, used = split_records(block.data, block.first_line, delimiter, final=block.final, rejects=rejects)
         cores: list[HandCore] = []
         for record in records:
             try:
                 cores.append(self._core(record))
             except UnreadableCore as problem:
-                rejects.append(Reject(record.line, problem.field, shown(problem.text.encode()), str(problem)))
+                rejects.append(Reject(record.line, problem.field, printable(problem.text.encode()), str(problem)))
         return cores, block.data[used:]
 
     def _core(self, record: CsvRecord) -> HandCore:
-        fields = fitted(record.fields, self._shape.width)
-        whole = self._shape.delimiter.join(record.fields).decode("utf-8", errors="replace")
+        fields = trim_fields(record.fields, self._dialect.width)
+        whole = self._dialect.delimiter.join(record.fields).decode("utf-8", errors="replace")
         if fields is None:
-            raise UnreadableCore("line", whole, ragged(len(record.fields), self._shape.width))
+            raise UnreadableCore("line", whole, wrong_field_count(len(record.fields), self._dialect.width))
         cells = [item.decode("utf-8", errors="replace").strip() for item in fields]
-        if self._header and [word(cell) for cell in cells] == self._header:
+        if self._header and [normalize_heading(cell) for cell in cells] == self._header:
             raise UnreadableCore("line", whole, "the header once more")
-        text = {role: cells[column] for role, column in self._shape.role.items()}
+        text = {role: cells[column] for role, column in self._dialect.role.items()}
         for role, cell in text.items():
             if len(cell) > LONGEST_CELL:
                 raise UnreadableCore(role, cell, f"longer than {LONGEST_CELL} letters")
@@ -96,9 +95,9 @@ class CoreRows:
         )
 
     def _time(self, cells: Sequence[str]) -> datetime:
-        text = " ".join(cells[column] for column in self._shape.time_columns)
+        text = " ".join(cells[column] for column in self._dialect.time_columns)
         try:
-            return _EPOCH + timedelta(microseconds=self._times.of_text(text))
+            return _EPOCH + timedelta(microseconds=self._times.parse_text(text))
         except UnreadableTime as problem:
             raise UnreadableCore("time", text, str(problem)) from None
 
@@ -107,7 +106,7 @@ class CoreRows:
 
     def _read_number(self, role: str, text: str) -> float:
         try:
-            value = number(text, self._shape.decimal, certain=self._shape.decimal_certain)
+            value = parse_number(text, self._dialect.decimal, certain=self._dialect.decimal_certain)
         except UnreadableNumber as problem:
             raise UnreadableCore(role, text, str(problem)) from None
         if value is None:
@@ -115,12 +114,12 @@ class CoreRows:
         return value
 
     def _header_unit(self, role: str) -> str | None:
-        column = self._shape.role.get(role)
-        return bracketed(self._shape.header[column]) if column is not None and self._shape.header else None
+        column = self._dialect.role.get(role)
+        return unit_in_heading(self._dialect.header[column]) if column is not None and self._dialect.header else None
 
 
 def _surface(text: str) -> tuple[str, ...]:
-    """The words of a surface cell, which may be parted by semicolon, bar or comma."""
+    """The words of a surface cell, separated by semicolon, bar or comma."""
     words = (" ".join(item.lower().split()) for item in re.split(r"[;|,]", text))
     return tuple(item for item in words if item)
 

@@ -1,4 +1,4 @@
-"""What a file looks like: delimiter, header, layout, decimal mark and time format, given or told from its first rows."""
+"""Finds the dialect of a file from its first rows: delimiter, header, layout, decimal mark, time format."""
 
 from __future__ import annotations
 
@@ -8,25 +8,34 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from connectors.base import Reject
-from connectors.csv.decoding.cell import QualityCode, code_seen
-from connectors.csv.decoding.columns import NO_TIMES, WideColumn, columns_of, layout_and_roles, time_columns_of
+from connectors.csv.decoding.cell import QualityCode, sniff_quality_code
+from connectors.csv.decoding.columns import (
+    NO_TIMES,
+    WideColumn,
+    columns_of,
+    count_known_headings,
+    decode_fields,
+    is_date,
+    is_time,
+    is_time_or_date,
+    layout_and_roles,
+    may_be_header,
+    time_columns_of,
+)
 from connectors.csv.decoding.format import CsvFormat, Layout
-from connectors.csv.decoding.kind import is_date, is_time, is_time_or_date, texts
-from connectors.csv.decoding.lines import shown
-from connectors.csv.decoding.records import CsvRecord, split_records
-from connectors.csv.decoding.words import known_words, may_be_header
+from connectors.csv.decoding.lines import CsvRecord, printable, split_records
 from connectors.csv.times.pattern import (
     TimePattern,
     UnreadableTime,
     pattern_of,
+    sniff_pattern,
 )
-from connectors.csv.times.sniff import sniff
 from connectors.errors import Malformed
 
 
 @dataclass(frozen=True, slots=True)
-class Shape:
-    """How to read one file."""
+class Dialect:
+    """How to read one file; configured, or found out from its first rows."""
 
     layout: Layout
     delimiter: bytes
@@ -47,16 +56,16 @@ class Shape:
     rejects: tuple[Reject, ...] = ()
 
     def field(self, column: int, role: str) -> str:
-        """What a column is called in a message: by its header, else by its role."""
-        return (shown(self.header[column].encode()) if self.header else "") or role
+        """A column's name in a message: its heading, or else its role."""
+        return (printable(self.header[column].encode()) if self.header else "") or role
 
 
-#: A time column whose header says UTC holds UTC, whatever the zone of the plant.
+#: A time column with UTC in its heading holds UTC, whatever the zone of the plant.
 _SAYS_UTC = re.compile(r"(?<![a-z])(utc|gmt|zulu)(?![a-z])", re.IGNORECASE)
 _DELIMITER_LINE = re.compile(rb'"?sep=([,;\t|])"?\n')
 _UNDIVIDED = ("no line is divided by comma, semicolon, tab or bar.", "Is it a CSV file? If so, set delimiter.")
 #: Five thousand tags, each with its quality, twice over.
-MOST_COLUMNS = 20_000
+MAX_COLUMNS = 20_000
 _SAMPLE_ROWS = 200
 _SAMPLE_BYTES = 128 << 10
 _PREAMBLE = 40
@@ -64,8 +73,8 @@ _FEW_ROWS, _FEW_CELLS = 40, 20
 _DELIMITERS = (b",", b";", b"\t", b"|")
 
 
-def find_shape(sample: bytes, first_line: int, options: CsvFormat, *, final: bool, name: str) -> Shape | None:
-    """The shape of a file by its first lines; None when they hold no row at all.
+def sniff_dialect(sample: bytes, first_line: int, options: CsvFormat, *, final: bool, name: str) -> Dialect | None:
+    """The dialect of a file by its first lines; None when they hold no row at all.
 
     Raises
     ------
@@ -78,7 +87,7 @@ def find_shape(sample: bytes, first_line: int, options: CsvFormat, *, final: boo
         final = False
     directive = _DELIMITER_LINE.match(sample)
     if directive:
-        # Spreadsheets take a first line "sep=;" for the delimiter's name, and so do we.
+        # A first line "sep=;" names the delimiter, as in spreadsheets.
         sample, first_line = sample[directive.end() :], first_line + 1
         options = options if options.delimiter else replace(options, delimiter=directive[1].decode())
     delimiter = _delimiter(sample, first_line, options, final=final, name=name)
@@ -86,23 +95,23 @@ def find_shape(sample: bytes, first_line: int, options: CsvFormat, *, final: boo
     records, _ = split_records(sample, first_line, delimiter, final=final, rejects=unsplit, limit=_SAMPLE_ROWS)
     if not records:
         return None
-    records = _narrow(records, delimiter, unsplit, name)
-    pattern = _configured_time(options, name)
+    records = _reject_wide(records, delimiter, unsplit, name)
+    pattern = pattern_of(options.time_format) if options.time_format else None
     header = _header(records, options, pattern)
     header_record = None if header is None else records[header]
     if header is None and not any(_has_time(record, pattern) for record in records[:_PREAMBLE]):
         raise Malformed(name, *NO_TIMES)
-    rows = [texts(record.fields) for record in records[0 if header is None else header + 1 :]]
+    rows = [decode_fields(record.fields) for record in records[0 if header is None else header + 1 :]]
     width = _width(rows, header_record)
     if width < 2:
         raise Malformed(name, *_UNDIVIDED)
-    names = texts(header_record.fields)[:width] if header_record else []
+    names = decode_fields(header_record.fields)[:width] if header_record else []
     names += [""] * (width - len(names))
     body = [row for row in rows if len(row) >= width]
     layout, role = layout_and_roles(names, body, options, header_record is not None, name)
     time_columns = time_columns_of(role, width, body, pattern, name)
     if pattern is None:
-        pattern = _sniffed_time(time_columns, [*body, *_spread_rows(block, delimiter, width)], name)
+        pattern = _sniffed_time(time_columns, [*body, *_sample_rows(block, delimiter, width)], name)
     if header_record is not None:
         first_data_line = header_record.line + 1 + sum(item.count(b"\n") for item in header_record.fields)
     else:
@@ -116,8 +125,8 @@ def find_shape(sample: bytes, first_line: int, options: CsvFormat, *, final: boo
     quality = role.get("quality")
     code = options.quality_code
     if code is QualityCode.AUTO and quality is not None:
-        code = code_seen({row[quality] for row in body})
-    return Shape(
+        code = sniff_quality_code({row[quality] for row in body})
+    return Dialect(
         layout=layout,
         delimiter=delimiter,
         decimal=decimal,
@@ -134,7 +143,7 @@ def find_shape(sample: bytes, first_line: int, options: CsvFormat, *, final: boo
         quality_code=code,
         tag=tag,
         zone="UTC" if any(_SAYS_UTC.search(names[column]) for column in time_columns) else options.zone,
-        rejects=(*before, *_twice(names, header_record)),
+        rejects=(*before, *_duplicate_headings(names, header_record)),
     )
 
 
@@ -149,7 +158,7 @@ def _delimiter(sample: bytes, first_line: int, options: CsvFormat, *, final: boo
         if not counts:
             continue
         common, agreeing = counts.most_common(1)[0]
-        few = [texts(record.fields[:_FEW_CELLS]) for record in records[:_FEW_ROWS]]
+        few = [decode_fields(record.fields[:_FEW_CELLS]) for record in records[:_FEW_ROWS]]
         timed = sum(1 for cells in few if len(cells) > 1 and any(is_time_or_date(cell) for cell in cells))
         score = (timed / len(few), agreeing / len(records), common)
         if best is None or score > best[0]:
@@ -161,33 +170,29 @@ def _delimiter(sample: bytes, first_line: int, options: CsvFormat, *, final: boo
     return best[1]
 
 
-def _narrow(records: Sequence[CsvRecord], delimiter: bytes, rejects: list[Reject], name: str) -> list[CsvRecord]:
-    """The rows without those that are wider than any table; what is looked at in every column would take for ever."""
-    narrow = [record for record in records if len(record.fields) <= MOST_COLUMNS]
+def _reject_wide(records: Sequence[CsvRecord], delimiter: bytes, rejects: list[Reject], name: str) -> list[CsvRecord]:
+    """The rows of at most MAX_COLUMNS fields; examining every column of wider ones would take for ever."""
+    records_kept = [record for record in records if len(record.fields) <= MAX_COLUMNS]
     for record in records:
-        if len(record.fields) > MOST_COLUMNS:
-            reason = f"has {len(record.fields)} fields, more than {MOST_COLUMNS}"
-            rejects.append(Reject(record.line, "line", shown(delimiter.join(record.fields[:100])), reason))
-    if not narrow:
-        raise Malformed(name, f"it has {len(records[0].fields)} columns, more than {MOST_COLUMNS}.", "Split it.")
-    return narrow
-
-
-def _configured_time(options: CsvFormat, name: str) -> TimePattern | None:
-    return pattern_of(options.time_format) if options.time_format else None
+        if len(record.fields) > MAX_COLUMNS:
+            reason = f"has {len(record.fields)} fields, more than {MAX_COLUMNS}"
+            rejects.append(Reject(record.line, "line", printable(delimiter.join(record.fields[:100])), reason))
+    if not records_kept:
+        raise Malformed(name, f"it has {len(records[0].fields)} columns, more than {MAX_COLUMNS}.", "Split it.")
+    return records_kept
 
 
 def _header(records: Sequence[CsvRecord], options: CsvFormat, pattern: TimePattern | None) -> int | None:
-    """Index of the header; None when there is none."""
+    """The index of the header row; None when there is none."""
     if options.header is False:
         return None
     first = records[:_PREAMBLE]
-    known = [known_words(record, options) for record in first]
-    # Two words we know make a header, even below a preamble that names a time.
+    known = [count_known_headings(record, options) for record in first]
+    # Two known headings make a header, even below a preamble that contains a time.
     if max(known) >= 2:
         return known.index(max(known))
-    # Else it is a line before the first time: the last one with a word we know, or the one just above; and where no time can
-    # be read at all, the first line, if it has such a word.
+    # Else it is a line before the first time: the last one with a known heading, or the one just above; and where no time can
+    # be read at all, the first line, if it has a known heading.
     timed = next((i for i, record in enumerate(first) if _has_time(record, pattern)), None)
     named = [i for i in range(timed if timed is not None else 1) if known[i]]
     if named:
@@ -198,17 +203,17 @@ def _header(records: Sequence[CsvRecord], options: CsvFormat, pattern: TimePatte
         return None
     if len(first[header].fields) < 2:
         return None
-    # A damaged row of readings must not pass for a header, and be lost.
+    # A damaged row of readings must not be lost as a header.
     return header if options.header or may_be_header(first[header]) else None
 
 
 def _has_time(record: CsvRecord, pattern: TimePattern | None) -> bool:
-    cells = texts(record.fields)
+    cells = decode_fields(record.fields)
     return len(cells) > 1 and any(is_time(cell, pattern) or is_date(cell) for cell in cells)
 
 
 def _width(rows: Sequence[Sequence[str]], header: CsvRecord | None) -> int:
-    """How many fields a row has: as many as the header names, else as many as most rows have; empty last columns do not count."""
+    """The number of fields of a row: that of the header, or else of most rows; empty last columns do not count."""
     if header is not None:
         width = len(header.fields)
         while width > 2 and not header.fields[width - 1].strip() and all(not any(row[width - 1 :]) for row in rows):
@@ -225,35 +230,35 @@ def _sniffed_time(columns: tuple[int, ...], body: Sequence[Sequence[str]], name:
     if not any(cell.strip() for cell in cells):
         return pattern_of("iso")
     try:
-        found = sniff(cells)
+        found = sniff_pattern(cells)
     except UnreadableTime as problem:
         raise Malformed(name, f"{problem}.") from None
     if found is None:
         example = next(cell for cell in cells if cell.strip())
         raise Malformed(
-            name, f"times like {shown(example.encode())!r} cannot be read.", "Set time_format for this connector."
+            name, f"times like {printable(example.encode())!r} cannot be read.", "Set time_format for this connector."
         )
     return found
 
 
-def _spread_rows(block: bytes, delimiter: bytes, width: int) -> list[list[str]]:
-    """Some rows from all over a block: a day past the twelfth, further down, tells day from month."""
+def _sample_rows(block: bytes, delimiter: bytes, width: int) -> list[list[str]]:
+    """Some rows from all over a block: a day past the twelfth, further down, distinguishes day from month."""
     if len(block) <= _SAMPLE_BYTES:
         return []
     lines = []
     for at in range(0, len(block), max(len(block) // _SAMPLE_ROWS, 1)):
         begin = block.find(b"\n", at) + 1
         lines.append(block[begin : block.find(b"\n", begin)])
-    rows = [texts(line.replace(b'"', b"").split(delimiter)) for line in lines]
+    rows = [decode_fields(line.replace(b'"', b"").split(delimiter)) for line in lines]
     return [row for row in rows if len(row) == width]
 
 
 def _preamble(records: Sequence[CsvRecord], delimiter: bytes) -> list[Reject]:
     reason = "stands before the table"
-    return [Reject(record.line, "line", shown(delimiter.join(record.fields)), reason) for record in records]
+    return [Reject(record.line, "line", printable(delimiter.join(record.fields)), reason) for record in records]
 
 
-def _twice(names: Sequence[str], header: CsvRecord | None) -> list[Reject]:
+def _duplicate_headings(names: Sequence[str], header: CsvRecord | None) -> list[Reject]:
     if header is None:
         return []
     seen: set[str] = set()

@@ -1,4 +1,4 @@
-"""What the site file says of a connector's CSV files."""
+"""The format of a connector's CSV files, as the site file configures it."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from enum import StrEnum
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from connectors.csv.decoding.cell import QualityCode
-from connectors.csv.decoding.lines import shown
+from connectors.csv.decoding.lines import printable
 from connectors.csv.times.pattern import (
     pattern_of,
 )
@@ -27,7 +27,7 @@ class Layout(StrEnum):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CsvFormat:
-    """What the site file says of a connector's files; whatever it does not say is told from each file itself.
+    """The configured format of a connector's files; what is not configured is found out from each file.
 
     ``columns`` maps a role to a header name or a column number counted from 1: ``time``, ``date`` (where date and clock
     time stand apart), ``tag``, ``value``, ``quality``; for hand cores ``tank``, ``time``, ``thickness``, ``unit``,
@@ -35,9 +35,9 @@ class CsvFormat:
     ``tag_of_column`` maps a column of a wide file (name, or number as text) to the tag the site file knows.
     ``tag`` names the signal of files that hold only one. ``tags`` are the tags known to the site; none means all are taken.
 
-    What becomes of a cell without a number: in a long file, and where a wide one says so in words (NaN, n/a, I/O timeout), it
-    is a bad reading with its reason, because the source states that there is none; an empty cell of a wide file is no
-    reading, because the tags of a row need not report together. Anything else that is no number is rejected.
+    A cell without a number is a bad reading in a long file, and in a wide one where it says so in words (NaN, n/a, I/O timeout):
+    the source states that there is none. An empty cell of a wide file is no reading, because the tags of a row need not report
+    together. Any other cell that is no number is rejected.
     """
 
     layout: Layout = Layout.AUTO
@@ -57,13 +57,13 @@ class CsvFormat:
     core_unit: str | None = None
 
 
-def checked(options: CsvFormat, source: str) -> CsvFormat:
-    """The format, if it asks for nothing impossible.
+def check_format(options: CsvFormat, source: str) -> CsvFormat:
+    """The format, checked.
 
     Raises
     ------
     Misconfigured
-        naming what is wrong and what would be right.
+        when it asks for something impossible.
     """
     if options.delimiter is not None and (
         len(options.delimiter) != 1 or options.delimiter in '"\r\n\0' or ord(options.delimiter) > 127
@@ -94,27 +94,27 @@ def checked(options: CsvFormat, source: str) -> CsvFormat:
     return options
 
 
-#: A near name is looked for so often in a file, and only for names as people write them: the search compares every letter.
-MOST_NEAR, LONGEST_NEAR = 100, 100
+#: Suggestions per file, and the longest name to suggest for [characters]: the search compares every letter.
+MAX_SUGGESTIONS, MAX_SUGGESTION_LENGTH = 100, 100
 
 
-def unknown_tag(tag: str, options: CsvFormat, *, near: bool = True) -> str:
-    """The reason for a tag that the site does not know, with the near one.
+def unknown_tag(tag: str, options: CsvFormat, *, suggest: bool = True) -> str:
+    """The reject reason for an unknown tag, with the most similar known one.
 
     >>> unknown_tag("CL1.BLANKT", CsvFormat(tags=frozenset({"CL1.BLANKET"})))
     "no signal has the tag 'CL1.BLANKT'; did you mean 'CL1.BLANKET'?"
     """
-    known = options.tags | options.tag_of_column.keys() if near else frozenset()
-    return f"no signal has the tag {shown(tag.encode())!r}{_near(tag, known)}"
+    known = options.tags | options.tag_of_column.keys() if suggest else frozenset()
+    return f"no signal has the tag {printable(tag.encode())!r}{_suggestion(tag, known)}"
 
 
 def unknown_tank(tank: str, known: frozenset[str]) -> str:
-    """The reason for a tank that the site does not know, with the near one."""
-    return f"no tank is called {shown(tank.encode())!r}{_near(tank, known)}"
+    """The reject reason for an unknown tank, with the most similar known one."""
+    return f"no tank is called {printable(tank.encode())!r}{_suggestion(tank, known)}"
 
 
-def _near(text: str, known: Set[str]) -> str:
-    if len(text) > LONGEST_NEAR:
+def _suggestion(text: str, known: Set[str]) -> str:
+    if len(text) > MAX_SUGGESTION_LENGTH:
         return ""
     folded = {item.lower(): item for item in sorted(known)}
     close = difflib.get_close_matches(text.lower(), folded, n=1)

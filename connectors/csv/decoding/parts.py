@@ -1,4 +1,4 @@
-"""What reading a file needs and gives: the seam between who opens a file and who decodes it, which may be another process."""
+"""The interface between opening a file and decoding it, which may happen in another process: job, chunks and outcome."""
 
 from __future__ import annotations
 
@@ -6,8 +6,6 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
 from typing import BinaryIO, Protocol
-
-import numpy as np
 
 from connectors.base import HandCore, Reject, SampleBlock
 from connectors.csv.decoding.format import CsvFormat
@@ -20,7 +18,7 @@ BLOCK_BYTES = 4 << 20
 class Limits:
     """Bounds on compressed files. A day of one-second readings of a hundred tags is about 500 MB of text."""
 
-    max_file_bytes: int = 8 << 30  #: of the file as it lies there
+    max_file_bytes: int = 8 << 30  #: of the file on disk
     max_bytes: int = 32 << 30
     #: Text of a constant signal shrinks about a hundredfold; deflate's own limit is about a thousandfold.
     max_ratio: int = 400
@@ -32,7 +30,7 @@ class Limits:
 
 @dataclass(frozen=True, slots=True)
 class ReadJob:
-    """What is read, and how. ``size`` is of the open file [byte]; ``repeated`` as ``Reading.last_repeated``."""
+    """What to read, and how. ``size`` is that of the open file [byte]; ``repeated`` as ``FileDecoder.last_repeated``."""
 
     source: str
     origin: str
@@ -46,7 +44,7 @@ class ReadJob:
 
 @dataclass(frozen=True, slots=True)
 class Chunk:
-    """A part of a file: what could be read of it, and what could not."""
+    """A part of a file, decoded."""
 
     samples: SampleBlock
     rejects: tuple[Reject, ...] = ()
@@ -56,7 +54,7 @@ class Chunk:
 
 @dataclass(frozen=True, slots=True)
 class FileOutcome:
-    """What became of a file: comes last, after its chunks. ``unreadable`` says why it, or a part of it, cannot be used."""
+    """The result for a whole file, after its chunks. ``unreadable`` says why it, or a part of it, cannot be used."""
 
     unreadable: str | None = None
     any_readable: bool = True
@@ -64,10 +62,10 @@ class FileOutcome:
 
 
 class FileReader(Protocol):
-    """Decodes files: in this process, or in one that can come to no harm."""
+    """Decodes files, in this process or in a confined one."""
 
     def read(self, file: BinaryIO, job: ReadJob) -> Iterator[Chunk | FileOutcome]:
-        """The chunks of an open file, and at last the outcome.
+        """Yield the chunks of an open file, then the outcome.
 
         Raises
         ------
@@ -79,17 +77,5 @@ class FileReader(Protocol):
         ...
 
     def stop(self) -> None:
-        """Give up what is being read, and read nothing more; from any thread."""
+        """Cancel the read under way and refuse others; from any thread."""
         ...
-
-
-def no_samples() -> SampleBlock:
-    """An empty block."""
-    return SampleBlock(
-        addresses=(),
-        address_index=np.zeros(0, dtype=np.int32),
-        time_us=np.zeros(0, dtype=np.int64),
-        value=np.zeros(0, dtype=np.float64),
-        quality=np.zeros(0, dtype=np.int16),
-        reason=np.zeros(0, dtype=np.int16),
-    )

@@ -1,4 +1,4 @@
-"""A byte stream in, columns of samples, hand cores and named rejects out. No files, no clock: those belong to the caller."""
+"""Decodes a byte stream to columns of samples, hand cores and rejects. No files, no clock: those belong to the caller."""
 
 from __future__ import annotations
 
@@ -6,20 +6,19 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 from datetime import datetime
 
-from connectors.base import HandCore, Reject, SampleBlock
-from connectors.csv.decoding.cores import CoreRows
-from connectors.csv.decoding.dialect import find_shape
+from connectors.base import HandCore, Reject, SampleBlock, block_of
+from connectors.csv.decoding.cores import CoreDecoder
+from connectors.csv.decoding.dialect import sniff_dialect
 from connectors.csv.decoding.format import CsvFormat, Layout
-from connectors.csv.decoding.lines import ByteStream, LineBlock, LineSource, Rejects
-from connectors.csv.decoding.parts import BLOCK_BYTES, Chunk, no_samples
-from connectors.csv.decoding.records import split_records
+from connectors.csv.decoding.lines import ByteStream, LineBlock, LineReader, Rejects, split_records
+from connectors.csv.decoding.parts import BLOCK_BYTES, Chunk
 from connectors.csv.decoding.row_times import RowTimes
-from connectors.csv.decoding.samples import SampleRows
+from connectors.csv.decoding.samples import SampleDecoder
 
 
 @dataclass(slots=True)
 class FileDecoder:
-    """One file being read. ``last_repeated`` carries, from file to file, the newest time of each tag inside a repeated hour."""
+    """Decodes one file. ``last_repeated`` is, from file to file, the newest time of each tag inside a repeated hour."""
 
     options: CsvFormat
     now: datetime
@@ -28,34 +27,34 @@ class FileDecoder:
     block_bytes: int = BLOCK_BYTES
 
     def chunks(self, stream: ByteStream) -> Iterator[Chunk]:
-        """Read a stream to its end.
+        """Yield the chunks of a stream.
 
         Raises
         ------
         Malformed
             when the file as a whole cannot be understood; nothing has been yielded then.
         """
-        source = LineSource(stream, self.options.encoding, self.block_bytes)
-        reader: SampleRows | CoreRows | None = None
+        source = LineReader(stream, self.options.encoding, self.block_bytes)
+        reader: SampleDecoder | CoreDecoder | None = None
         for block in source:
             rejects = Rejects(source.rejects)
             source.rejects = []
             if reader is None:
                 blank = len(block.data) - len(block.data.lstrip(b"\n"))
                 block = LineBlock(block.data[blank:], block.first_line + blank, block.final)
-                shape = find_shape(block.data, block.first_line, self.options, final=block.final, name=self.name)
-                if shape is None:
+                dialect = sniff_dialect(block.data, block.first_line, self.options, final=block.final, name=self.name)
+                if dialect is None:
                     # No row yet: blank lines, or lines that can be none.
                     delimiter = (self.options.delimiter or ",").encode()
                     split_records(block.data, block.first_line, delimiter, final=True, rejects=rejects)
                     if rejects:
-                        yield Chunk(no_samples(), tuple(rejects), unlisted=rejects.unlisted)
+                        yield Chunk(block_of([]), tuple(rejects), unlisted=rejects.unlisted)
                     continue
-                rejects = Rejects([*shape.rejects, *rejects], rejects.unlisted)
-                times = RowTimes(shape, self.now, self.last_repeated)
-                cores_only = shape.layout is Layout.CORES
-                reader = (CoreRows if cores_only else SampleRows)(shape, self.options, times)
-                block = _from_line(block, shape.first_data_line)
+                rejects = Rejects([*dialect.rejects, *rejects], rejects.unlisted)
+                times = RowTimes(dialect, self.now, self.last_repeated)
+                cores_only = dialect.layout is Layout.CORES
+                reader = (CoreDecoder if cores_only else SampleDecoder)(dialect, self.options, times)
+                block = _from_line(block, dialect.first_data_line)
             samples, cores, left = _read(reader, block, rejects)
             if left:
                 first = block.first_line + block.data.count(b"\n") - left.count(b"\n")
@@ -63,23 +62,23 @@ class FileDecoder:
             rejects.sort(key=lambda reject: reject.line)
             if len(samples) or rejects or cores:
                 yield Chunk(samples, tuple(rejects), tuple(cores), rejects.unlisted)
-        last = Rejects([*source.rejects, *(reader.ignored() if isinstance(reader, SampleRows) else ())])
+        last = Rejects([*source.rejects, *(reader.ignored() if isinstance(reader, SampleDecoder) else ())])
         if last:
-            yield Chunk(no_samples(), tuple(last), unlisted=last.unlisted)
+            yield Chunk(block_of([]), tuple(last), unlisted=last.unlisted)
 
 
 def _read(
-    reader: SampleRows | CoreRows, block: LineBlock, rejects: list[Reject]
+    reader: SampleDecoder | CoreDecoder, block: LineBlock, rejects: list[Reject]
 ) -> tuple[SampleBlock, list[HandCore], bytes]:
-    if isinstance(reader, CoreRows):
+    if isinstance(reader, CoreDecoder):
         cores, left = reader.read(block, rejects)
-        return no_samples(), cores, left
+        return block_of([]), cores, left
     samples, left = reader.read(block, rejects)
     return samples, [], left
 
 
 def _from_line(block: LineBlock, line: int) -> LineBlock:
-    """The block without what stands before *line*: the header and what precedes it."""
+    """The block from *line* on, without header and preamble."""
     skipped = min(line - block.first_line, block.data.count(b"\n"))
     position = 0
     for _ in range(skipped):

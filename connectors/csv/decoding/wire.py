@@ -1,7 +1,7 @@
-"""Chunks and outcomes as bytes that a process which must not be trusted may send: columns of numbers, and texts with lengths.
+"""Encodes chunks and outcomes for the pipe from the untrusted decoding process: columns of numbers, and texts with lengths.
 
-Nothing in it is code, nothing nests, and nothing unfolds to more than it weighs by more than a small factor. Whoever receives it
-checks every count against what is left and every value against what it may be, before anything is made of it.
+The format holds no code and no nesting, and expands by a small factor only. The receiver checks every count against the bytes
+left and every value against its range before it uses them.
 """
 
 from __future__ import annotations
@@ -22,11 +22,11 @@ from connectors.csv.decoding.cell import QualityCode
 from connectors.csv.decoding.format import CsvFormat, Layout
 from connectors.csv.decoding.parts import Chunk, FileOutcome, Limits, ReadJob
 
-#: Most of each that is sent at once; the rest follows.
+#: Most items of each kind in one message; the rest follows.
 SAMPLES, REJECTS, CORES = 1 << 18, 2_000, 500
 #: No message is longer [byte]: the samples take 24 each, the others by their texts.
 LONGEST_MESSAGE = 24 << 20
-#: Longest texts [characters]; longer ones are cut. What is shown to people is short already, what names a signal may be longer.
+#: Longest texts [characters]; longer ones are cut. Texts for people are short already, names of signals may be longer.
 SHOWN, NAME, NOTE, REASONS = 400, 4_096, 2_000, 20_000
 _NAMES, _SURFACE_WORDS, _SURFACE_WORD = 100_000, 50, 100
 _MOST_UNLISTED = 1 << 40
@@ -37,20 +37,20 @@ _OPTIONAL = ("distance_from_wall", "arm_position", "fluff")
 
 
 def encode_job(job: ReadJob) -> bytes:
-    """A job as JSON, for the process that does it."""
+    """A job as JSON, for the decoding process."""
     return json.dumps(asdict(job), default=_plain).encode()
 
 
 def decode_job(data: bytes) -> ReadJob:
     """The job that :func:`encode_job` wrote."""
-    told = json.loads(data)
-    form = told["format"]
+    fields = json.loads(data)
+    form = fields["format"]
     sets = {name: frozenset(form[name]) for name in ("ignored", "tags", "tanks")}
     enums = {"layout": Layout(form["layout"]), "quality_code": QualityCode(form["quality_code"])}
-    told["format"] = CsvFormat(**form | sets | enums)
-    told["now"] = datetime.fromisoformat(told["now"])
-    told["limits"] = Limits(**told["limits"])
-    return ReadJob(**told)
+    fields["format"] = CsvFormat(**form | sets | enums)
+    fields["now"] = datetime.fromisoformat(fields["now"])
+    fields["limits"] = Limits(**fields["limits"])
+    return ReadJob(**fields)
 
 
 def _plain(value: object) -> object:
@@ -61,8 +61,8 @@ def _plain(value: object) -> object:
     raise TypeError(f"{type(value).__name__} cannot be written as JSON")
 
 
-def pieces(item: Chunk | FileOutcome) -> Iterator[Chunk | FileOutcome]:
-    """The same in parts, none larger than a message may be."""
+def split(item: Chunk | FileOutcome) -> Iterator[Chunk | FileOutcome]:
+    """Split a chunk into parts that fit a message."""
     if isinstance(item, FileOutcome):
         yield item
         return
@@ -91,7 +91,7 @@ def pieces(item: Chunk | FileOutcome) -> Iterator[Chunk | FileOutcome]:
 
 
 def encode(item: Chunk | FileOutcome) -> list[bytes | memoryview]:
-    """What is to be sent, piece by piece."""
+    """The buffers of one message."""
     out = _Writer()
     if isinstance(item, FileOutcome):
         out.numbers([_OUTCOME, item.any_readable], "<i8")
@@ -128,61 +128,61 @@ def encode(item: Chunk | FileOutcome) -> list[bytes | memoryview]:
 
 
 def decode(data: bytearray, job: ReadJob) -> Chunk | FileOutcome:
-    """What was sent, if it is what :func:`encode` makes of something that can have come from this job.
+    """Decode and validate a message.
 
     Raises
     ------
     ValueError
-        when it is anything else.
+        when it is nothing that :func:`encode` can have made for this job.
     """
-    came = _Reader(data)
-    kind, number = came.numbers("<i8", exactly=2).tolist()
+    message = _Reader(data)
+    kind, number = message.numbers("<i8", exactly=2).tolist()
     if kind == _OUTCOME:
-        reasons = came.texts(REASONS, most=1)
-        tags = came.texts(NAME, most=_NAMES)
-        times = came.numbers("<i8", exactly=len(tags)).tolist()
-        came.end()
+        reasons = message.texts(REASONS, most=1)
+        tags = message.texts(NAME, most=_NAMES)
+        times = message.numbers("<i8", exactly=len(tags)).tolist()
+        message.end()
         _known(tags, job)
         return FileOutcome(reasons[0] if reasons else None, bool(number), dict(zip(tags, times, strict=True)))
     if kind != _CHUNK or not 0 <= number <= _MOST_UNLISTED:
         raise ValueError("it is neither a part of a file nor its end")
-    samples = _samples(came, job)
-    lines = came.numbers("<i8", most=REJECTS)
-    fields, texts, reasons = (came.texts(SHOWN, exactly=lines.size) for _ in range(3))
+    samples = _samples(message, job)
+    lines = message.numbers("<i8", most=REJECTS)
+    fields, texts, reasons = (message.texts(SHOWN, exactly=lines.size) for _ in range(3))
     rejects = tuple(map(Reject, _within(lines, 0, 1 << 62).tolist(), fields, texts, reasons))
-    cores = _cores(came)
-    came.end()
+    cores = _cores(message)
+    message.end()
     return Chunk(samples, rejects, cores, number)
 
 
-def _samples(came: _Reader, job: ReadJob) -> SampleBlock:
-    addresses = came.texts(NAME, most=_NAMES)
+def _samples(message: _Reader, job: ReadJob) -> SampleBlock:
+    addresses = message.texts(NAME, most=_NAMES)
     _known(addresses, job)
-    index = came.numbers("<i4", most=SAMPLES)
+    index = message.numbers("<i4", most=SAMPLES)
     count = index.size
     return SampleBlock(
         addresses=tuple(addresses),
         address_index=_within(index, 0, len(addresses) - 1),
-        time_us=came.numbers("<i8", exactly=count),
-        value=came.numbers("<f8", exactly=count),
-        quality=_within(came.numbers("<i2", exactly=count), min(SourceQuality), max(SourceQuality)),
-        reason=_within(came.numbers("<i2", exactly=count), min(SourceReason), max(SourceReason)),
+        time_us=message.numbers("<i8", exactly=count),
+        value=message.numbers("<f8", exactly=count),
+        quality=_within(message.numbers("<i2", exactly=count), min(SourceQuality), max(SourceQuality)),
+        reason=_within(message.numbers("<i2", exactly=count), min(SourceReason), max(SourceReason)),
     )
 
 
-def _cores(came: _Reader) -> tuple[HandCore, ...]:
-    line = _within(came.numbers("<i8", most=CORES), 0, 1 << 62)
+def _cores(message: _Reader) -> tuple[HandCore, ...]:
+    line = _within(message.numbers("<i8", most=CORES), 0, 1 << 62)
     count = line.size
-    replicate = _within(came.numbers("<i8", exactly=count), 1, 9_999)
-    time = came.numbers("<i8", exactly=count)
-    thickness = came.numbers("<f8", exactly=count)
-    optional = [came.numbers("<f8", exactly=count) for _ in _OPTIONAL]
+    replicate = _within(message.numbers("<i8", exactly=count), 1, 9_999)
+    time = message.numbers("<i8", exactly=count)
+    thickness = message.numbers("<f8", exactly=count)
+    optional = [message.numbers("<f8", exactly=count) for _ in _OPTIONAL]
     if not np.isfinite(thickness).all() or any(np.isinf(values).any() for values in optional):
         raise ValueError("a core has no thickness")
-    tank, unit, taken_by, distance_unit = (came.texts(SHOWN, exactly=count) for _ in range(4))
-    note = came.texts(NOTE, exactly=count)
-    words_of = _within(came.numbers("<i8", exactly=count), 0, _SURFACE_WORDS)
-    words = came.texts(_SURFACE_WORD, exactly=int(words_of.sum()))
+    tank, unit, taken_by, distance_unit = (message.texts(SHOWN, exactly=count) for _ in range(4))
+    note = message.texts(NOTE, exactly=count)
+    words_of = _within(message.numbers("<i8", exactly=count), 0, _SURFACE_WORDS)
+    words = message.texts(_SURFACE_WORD, exactly=int(words_of.sum()))
     end = np.cumsum(words_of).tolist()
     begin = [0, *end[:-1]]
     distance, arm, fluff = ([None if math.isnan(v) else v for v in values.tolist()] for values in optional)
@@ -225,7 +225,7 @@ def _within(values: NDArray[Any], low: int, high: int) -> NDArray[Any]:
 
 
 class _Writer:
-    """Columns, each begun with its count and ended at a multiple of eight bytes."""
+    """Writes columns, each with its count before it and padded to a multiple of eight bytes."""
 
     def __init__(self) -> None:
         self.pieces: list[bytes | memoryview] = []
@@ -236,7 +236,7 @@ class _Writer:
         self._align(column.nbytes)
 
     def texts(self, items: Sequence[str], longest: int) -> None:
-        """Texts as one run of UTF-8 and the length of each; what is no text (half a surrogate) becomes a question mark."""
+        """The lengths of texts and their UTF-8; a lone surrogate becomes a question mark."""
         encoded = [item[:longest].replace("\0", " ").encode("utf-8", "replace") for item in items]
         self.numbers([len(item) for item in encoded], "<i8")
         run = b"".join(encoded)
@@ -248,7 +248,7 @@ class _Writer:
 
 
 class _Reader:
-    """The counterpart, which believes nothing."""
+    """Reads and checks the columns that :class:`_Writer` wrote."""
 
     def __init__(self, data: bytearray) -> None:
         self._data = memoryview(data)

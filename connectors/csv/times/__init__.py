@@ -1,1 +1,1 @@
-"""From times as people and programs write them to UTC, by the column."""
+"""Parses times as people and programs write them, and converts them to UTC, by the column."""

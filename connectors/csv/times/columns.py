@@ -1,7 +1,7 @@
-"""Times read by the column.
+"""Parses a column of times.
 
-The first cell of each layout is matched by the file's pattern; every further cell with digits and separators at the same
-places is read with array arithmetic, which is exact and needs no object per row.
+The first cell of each layout is matched by the file's pattern; all others with digits and separators at the same places are
+parsed by array arithmetic, which is exact and needs no object per row.
 """
 
 from __future__ import annotations
@@ -20,10 +20,10 @@ from connectors.csv.times.pattern import (
     Int64s,
     TimePattern,
     UnreadableTime,
-    parse_one,
+    parse_time,
 )
 
-#: More layouts or unreadable cells than this in one block of rows and the rest is read cell by cell.
+#: Beyond so many layouts or unreadable cells in one block of rows the rest is parsed cell by cell.
 _LAYOUTS = 32
 _UNREADABLE = 1000
 
@@ -42,8 +42,8 @@ _MONTH_LENGTH = np.array([0, 31, 28, 31, 30, 31, 30, 31, 31, 30, 31, 30, 31], dt
 _BLANKS = np.frombuffer(b" \t", dtype=np.uint8)
 
 
-def parse_column(pattern: TimePattern, data: Bytes, start: NDArray[np.intp], end: NDArray[np.intp]) -> ParsedTimes:
-    """Read the cells ``data[start[i]:end[i]]``, all of them, with the same result as :func:`parse_one` on each."""
+def parse_times(pattern: TimePattern, data: Bytes, start: NDArray[np.intp], end: NDArray[np.intp]) -> ParsedTimes:
+    """Parse the cells ``data[start[i]:end[i]]``, with the same result as :func:`parse_time` on each."""
     rows = start.size
     result = ParsedTimes(
         wall=np.zeros(rows, dtype=np.int64),
@@ -51,7 +51,7 @@ def parse_column(pattern: TimePattern, data: Bytes, start: NDArray[np.intp], end
         naive=np.zeros(rows, dtype=np.bool_),
         bad=np.zeros(rows, dtype=np.bool_),
     )
-    start, end = trimmed(data, start, end)
+    start, end = trim_cells(data, start, end)
     width = end - start
     left = np.arange(rows)
     layouts = unreadable = 0
@@ -81,8 +81,10 @@ def parse_column(pattern: TimePattern, data: Bytes, start: NDArray[np.intp], end
     return result
 
 
-def trimmed(data: Bytes, start: NDArray[np.intp], end: NDArray[np.intp]) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
-    """The cells without the blanks around them; a cell with very many keeps some, which only makes it slower to read."""
+def trim_cells(
+    data: Bytes, start: NDArray[np.intp], end: NDArray[np.intp]
+) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """The cells without blanks around them; of more than eight some are kept, which only makes the cell slower to parse."""
     if data.size == 0:
         return start, end
     start, end = start.copy(), end.copy()
@@ -106,7 +108,7 @@ def _text(data: Bytes, start: np.intp, end: np.intp) -> str:
 
 def _parse_cell(pattern: TimePattern, text: str, row: int, result: ParsedTimes) -> None:
     try:
-        wall, offset = parse_one(pattern, text)
+        wall, offset = parse_time(pattern, text)
     except UnreadableTime:
         result.bad[row] = True
         return
@@ -118,7 +120,7 @@ def _parse_cell(pattern: TimePattern, text: str, row: int, result: ParsedTimes) 
 def _read_layout(
     pattern: TimePattern, found: re.Match[str], cells: Bytes, rows: NDArray[np.intp], result: ParsedTimes
 ) -> Bools:
-    """Read those of *cells* (one per column) that are laid out like the match; returns which of them were read."""
+    """Parse those of *cells* (one per column) that are laid out like the match; returns which were parsed."""
     text = found.string
     template = np.frombuffer(text.encode("ascii"), dtype=np.uint8)
     digit = cells - np.uint8(48)
@@ -190,7 +192,7 @@ def _store_epoch(
     whole = _digits(digit, low, high)
     if pattern.per_second <= SECOND:
         scale = SECOND // pattern.per_second
-        # Past this the product would not fit in 64 bits; such a cell goes the slow way, which says so.
+        # Beyond this the product would not fit in 64 bits; such a cell is parsed alone, which says so.
         ok &= whole < 2**62 // scale
         micros = np.where(ok, whole, 0) * scale
         if "f" in spans and scale > 1:

@@ -1,7 +1,7 @@
-"""Wall-clock times of a named zone to UTC, in columns: the repeated hour resolved by order, the missing hour found.
+"""Converts columns of wall-clock times to UTC: resolves the repeated hour by the order of rows, and finds the skipped hour.
 
-A clock put back repeats an hour. Nothing in a wall-clock time says which pass it belongs to, but a log is written in
-order, so the order of its rows does: where the clock runs backwards inside the repeated hour, the second pass begins.
+A clock put back repeats an hour. A wall-clock time does not say which pass it belongs to, but a log is written in order: where
+the clock runs backwards inside the repeated hour, the second pass begins.
 """
 
 from __future__ import annotations
@@ -95,10 +95,10 @@ def _offset(zone: str, utc_second: int) -> int:
 
 @dataclass(frozen=True, slots=True)
 class Resolved:
-    """UTC microseconds per row, and which rows carry a wall-clock time that never was.
+    """UTC per row [µs], and which rows have a time that the clock skipped.
 
-    ``last_repeated`` holds the UTC time of the newest row of each series that ends inside a repeated hour: what a later
-    file needs to know to go on in the right pass. ``newest_first`` is the order found; None while nothing tells it.
+    ``last_repeated`` is the UTC time of the newest row of each series that ends inside a repeated hour, for the next file to
+    continue in the right pass. ``newest_first`` is the order found; None while unknown.
     """
 
     utc: Int64s
@@ -114,7 +114,7 @@ def to_utc(
     last: Mapping[int, int] | None = None,
     newest_first: bool | None = None,
 ) -> Resolved:
-    """Wall-clock times to UTC.
+    """Convert wall-clock times to UTC.
 
     Parameters
     ----------
@@ -190,15 +190,15 @@ def _resolve_repeated(
         rows = np.flatnonzero(repeated & (change == number))
         if newest_first:
             rows = rows[::-1]
-        # Only what came earlier in this very hour and its repetition says which pass goes on here.
+        # Only earlier rows of this very hour and its repetition say which pass continues here.
         opens = int(table.start[number] - table.offset[number])
         closes = int(table.end[number] - table.offset[number + 1])
         known = {tag: moment for tag, moment in last.items() if opens <= moment < closes}
-        went_on = bool(known) and max(known.values()) >= early[rows[0]]
-        if not went_on and _in_time_order(wall, ~(repeated | missing), newest_first):
-            seam = _seam(wall[rows])
-            if seam is not None:
-                utc[rows[:seam]] = early[rows[:seam]]
+        second_pass_began = bool(known) and max(known.values()) >= early[rows[0]]
+        if not second_pass_began and _in_time_order(wall, ~(repeated | missing), newest_first):
+            turn = _largest_step_back(wall[rows])
+            if turn is not None:
+                utc[rows[:turn]] = early[rows[:turn]]
                 continue
         for tag in np.unique(series[rows]):
             own = rows[series[rows] == tag]
@@ -212,7 +212,7 @@ def _in_time_order(wall: Int64s, certain: Bools, newest_first: bool) -> bool:
     return bool(np.all(steps <= 0) if newest_first else np.all(steps >= 0))
 
 
-def _seam(wall: Int64s) -> int | None:
+def _largest_step_back(wall: Int64s) -> int | None:
     """Index of the first row after the largest step backwards, if there is one."""
     if wall.size < 2:
         return None
@@ -247,9 +247,9 @@ def _first_pass(
 
     if before is not None and before >= int(early[own[0]]):
         return 0
-    seam = _seam(wall[own])
-    if seam is not None:
-        return seam
+    turn = _largest_step_back(wall[own])
+    if turn is not None:
+        return turn
     if own.size == 2 and wall[own[0]] == wall[own[1]]:
         return 1
     typical = _typical_step(np.sort(np.concatenate((utc[certain], early[own]))))
@@ -257,8 +257,8 @@ def _first_pass(
     for chosen in (early, utc):
         gaps = [int(chosen[own[0]]) - before] if before is not None else []
         gaps += [after - int(chosen[own[-1]])] if after is not None else []
-        strange = [abs(gap - typical) for gap in gaps]
-        costs.append((min(strange, default=0), max(strange, default=0)))
+        deviation = [abs(gap - typical) for gap in gaps]
+        costs.append((min(deviation, default=0), max(deviation, default=0)))
     return 0 if costs[1] < costs[0] else int(own.size)
 
 

@@ -1,8 +1,9 @@
-"""How times are written as text: patterns, and one cell read by one of them."""
+"""Time patterns: parses one cell by a pattern, and finds the pattern of a file."""
 
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -18,7 +19,7 @@ DAY_S = 86_400
 
 @dataclass(frozen=True, slots=True)
 class TimePattern:
-    """How the times of a file are written; ``name`` is for people."""
+    """The notation of a file's times; ``name`` is for people."""
 
     name: str
     regex: re.Pattern[str]
@@ -69,7 +70,7 @@ _DIRECTIVES = {
 _EXPANSIONS = {"T": "%H:%M:%S", "R": "%H:%M", "F": "%Y-%m-%d", "D": "%m/%d/%y"}
 
 
-@lru_cache(maxsize=512)  # all that sniffing tries, and what sites configure
+@lru_cache(maxsize=512)  # all patterns that sniffing tries, and those of sites
 def pattern_of(time_format: str) -> TimePattern:
     """The pattern for a configured format: ``iso``, ``epoch``, ``epoch_ms`` or strptime directives.
 
@@ -121,10 +122,10 @@ def pattern_of(time_format: str) -> TimePattern:
     return TimePattern(time_format, re.compile("".join(pieces)))
 
 
-def parse_one(pattern: TimePattern, text: str) -> tuple[int, int | None]:
-    """Wall time and offset from UTC of one cell; offset None where the cell names none. [µs]
+def parse_time(pattern: TimePattern, text: str) -> tuple[int, int | None]:
+    """Wall time and offset from UTC of one cell; the offset is None where the cell has none. [µs]
 
-    >>> parse_one(ISO, "1970-01-02T00:00:00.5+01:00")
+    >>> parse_time(ISO, "1970-01-02T00:00:00.5+01:00")
     (86400500000, 3600000000)
     """
     text = text.strip()
@@ -201,3 +202,79 @@ def days_in_month(year: int, month: int) -> int:
 
 def _days(year: int, month: int, day: int) -> int:
     return int(np.datetime64(f"{year:04d}-{month:02d}-{day:02d}", "D").astype(np.int64))
+
+
+_USUAL_FORMATS = (
+    "%d.%m.%Y %H:%M:%S",
+    "%d.%m.%Y %H:%M:%S.%f",
+    "%d.%m.%Y %H:%M:%S,%f",
+    "%d.%m.%Y %H:%M",
+    "%d.%m.%y %H:%M:%S",
+    "%d.%m.%y %H:%M",
+    "%Y%m%d %H:%M:%S",
+    "%Y%m%d%H%M%S",
+    "%d-%b-%Y %H:%M:%S",
+    "%d-%b-%Y %H:%M:%S.%f",
+    "%d-%b-%y %H:%M:%S",
+    "%d %b %Y %H:%M:%S",
+    "%b %d %Y %H:%M:%S",
+)
+_CLOCK_FORMATS = ("%H:%M:%S", "%H:%M:%S.%f", "%H:%M", "%I:%M:%S %p", "%I:%M %p", "%I:%M:%S.%f %p")
+
+
+def sniff_pattern(texts: Sequence[str]) -> TimePattern | None:
+    """The pattern that parses most of *texts*, at least half of them; None when there is none.
+
+    Raises
+    ------
+    UnreadableTime
+        when day and month cannot be distinguished.
+    """
+    cells = [text.strip() for text in texts if text.strip()]
+    if not cells:
+        return None
+    half = (len(cells) + 1) // 2
+    if _count_readable(ISO, cells) >= half:
+        return ISO
+    for time_format in _USUAL_FORMATS:
+        if _count_readable(pattern_of(time_format), cells) >= half:
+            return pattern_of(time_format)
+    numbers = [found for text in cells if (found := EPOCH.regex.fullmatch(text))]
+    if len(numbers) >= half:
+        return _epoch_of([len(found["E"]) for found in numbers])
+    for separator in "/-.":
+        for clock in _CLOCK_FORMATS:
+            for year in ("%Y", "%y"):
+                day_first = pattern_of(f"%d{separator}%m{separator}{year} {clock}")
+                month_first = pattern_of(f"%m{separator}%d{separator}{year} {clock}")
+                as_day, as_month = _count_readable(day_first, cells), _count_readable(month_first, cells)
+                if max(as_day, as_month) < half:
+                    continue
+                if as_day == as_month:
+                    raise UnreadableTime(
+                        f"cannot tell day from month in times like {cells[0]!r}; set time_format to "
+                        f"{day_first.name!r} or {month_first.name!r}"
+                    )
+                return day_first if as_day > as_month else month_first
+    return None
+
+
+def _count_readable(pattern: TimePattern, cells: Sequence[str]) -> int:
+    return sum(1 for text in cells if _readable(pattern, text))
+
+
+def _readable(pattern: TimePattern, text: str) -> bool:
+    try:
+        parse_time(pattern, text)
+    except UnreadableTime:
+        return False
+    return True
+
+
+def _epoch_of(digits: Sequence[int]) -> TimePattern | None:
+    """Seconds have 9 to 11 digits from 1973 to 5138; each thousandth adds three."""
+    common = sorted(digits)[len(digits) // 2]
+    for low, pattern in ((9, EPOCH), (12, EPOCH_MS), (15, EPOCH_US), (18, EPOCH_NS)):
+        if low <= common <= low + 2:
+            return pattern
+    return None

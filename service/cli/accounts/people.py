@@ -10,7 +10,7 @@ from typing import Annotated
 
 import typer
 
-from service.bootstrap import database, reading_database, settings_from_environment, wall_clock
+from service.bootstrap import database, read_only_database, settings_from_environment, wall_clock
 from service.cli.base.options import Json
 from service.cli.base.output import misused, say, say_json, say_table, warn
 from service.domain.plant.role import Role, Scope, SecondFactorRule
@@ -73,7 +73,7 @@ def _add(
 
 def _list(json: Json = False) -> None:
     """List everybody, with their role and whether they are switched off."""
-    with reading_database(settings_from_environment()) as engine, transaction(engine) as conn:
+    with read_only_database(settings_from_environment()) as engine, transaction(engine) as conn:
         found, with_codes = store.people(conn), second_factors.confirmed(conn)
     if json:
         say_json(
@@ -177,7 +177,7 @@ def _token(
 def _tokens(json: Json = False) -> None:
     """List the tokens, without their secrets."""
     now = wall_clock()
-    with reading_database(settings_from_environment()) as engine, transaction(engine) as conn:
+    with read_only_database(settings_from_environment()) as engine, transaction(engine) as conn:
         found = api_tokens.tokens(conn)
     if json:
         say_json(

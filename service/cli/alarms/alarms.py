@@ -10,7 +10,7 @@ import typer
 
 from service.alarms.definition import AlarmDefinition
 from service.alarms.machine import Acknowledge, AlarmState, Machine, Shelve, Unshelve, calls_again_at
-from service.bootstrap import opened, wall_clock
+from service.bootstrap import open_installation, wall_clock
 from service.cli.base.actor import login_name, typed_by
 from service.cli.base.options import Json, SiteFile
 from service.cli.base.output import DONE, PROBLEMS, leave, say, say_json, say_table
@@ -76,7 +76,7 @@ def _alarms(
 def _ack(name: Name, who: Who, note: Note = "", site: SiteFile = None, json: Json = False) -> None:
     """Say that you have an alarm: nobody else is called, and those who were called learn who has it."""
     command = Acknowledge(note=note)
-    with opened(site) as plant, transaction(plant.engine) as conn:
+    with open_installation(site) as plant, transaction(plant.engine) as conn:
         done = submit_command(conn, plant.alarms, plant.setups, name, command, typed_by(who), now=wall_clock())
     tell_done(done, json)
 
@@ -93,7 +93,7 @@ def _shelve(
 ) -> None:
     """Put an alarm aside for a while; it comes back by itself."""
     now = wall_clock()
-    with opened(site) as plant:
+    with open_installation(site) as plant:
         command = Shelve(why=why, until=coming(until, plant.site.time_zone, now))
         with transaction(plant.engine) as conn:
             done = submit_command(conn, plant.alarms, plant.setups, name, command, typed_by(who), now=now)
@@ -102,7 +102,7 @@ def _shelve(
 
 def _unshelve(name: Name, who: Who, site: SiteFile = None, json: Json = False) -> None:
     """Take an alarm off the shelf before its time."""
-    with opened(site) as plant, transaction(plant.engine) as conn:
+    with open_installation(site) as plant, transaction(plant.engine) as conn:
         done = submit_command(conn, plant.alarms, plant.setups, name, Unshelve(), typed_by(who), now=wall_clock())
     tell_done(done, json)
 

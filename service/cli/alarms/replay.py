@@ -15,7 +15,13 @@ from pydantic_core import PydanticCustomError
 
 from service.alarms.backtest import BacktestLine
 from service.alarms.definition import AlarmKind
-from service.bootstrap import Installation, in_force, reading_database, settings_from_environment, wall_clock
+from service.bootstrap import (
+    Installation,
+    installation_in_force,
+    read_only_database,
+    settings_from_environment,
+    wall_clock,
+)
 from service.calls.backtest import Call
 from service.calls.comparison import Score
 from service.calls.escalation import OnCall
@@ -62,8 +68,8 @@ def _replay(
     """
     now = wall_clock()
     settings = settings_from_environment()
-    with reading_database(settings) as engine:
-        known = in_force(settings, engine)
+    with read_only_database(settings) as engine:
+        known = installation_in_force(settings, engine)
         tried = known.site if site is None else load_site(site)
         _replayed(known, tried, start, end, tank, answer_after, now, json=json)
 

@@ -29,7 +29,7 @@ def reading(site_file: Path | None, *, says_past: bool = True) -> Iterator[Insta
     ----------
     says_past : that numbers are not final while the past is estimated again; False where the command says so itself.
     """
-    with bootstrap.opened_for_reading(site_file) as plant:
+    with bootstrap.open_read_only(site_file) as plant:
         _say_other_file(plant)
         _say_not_estimated(plant)
         if says_past:
@@ -40,7 +40,7 @@ def reading(site_file: Path | None, *, says_past: bool = True) -> Iterator[Insta
 @contextmanager
 def storing(site_file: Path | None) -> Iterator[Installation]:
     """The plant in force, for a command that stores what changes beliefs: they are brought up to date where no service runs."""
-    with bootstrap.opened(site_file) as plant:
+    with bootstrap.open_installation(site_file) as plant:
         _say_other_file(plant)
         try:
             yield plant

@@ -10,7 +10,7 @@ import typer
 
 from service.alarms.figures import TARGETS, Figures
 from service.alarms.machine import RemoveFromService, Reset, ReturnToService
-from service.bootstrap import opened, wall_clock
+from service.bootstrap import open_installation, wall_clock
 from service.calls.duty import stretches
 from service.cli.alarms.alarms import Name, Who, tell_done
 from service.cli.base.actor import typed_by
@@ -25,7 +25,7 @@ from service.jobs.alarms.explain import explain
 from service.jobs.alarms.performance import alarm_figures, monthly_figures
 from service.jobs.plant.outage import put_back, take_out, tanks_out
 from service.reports.alarm_figures import figure_lines
-from service.site.sections.quantity import near_word
+from service.site.sections.quantity import closest_word
 from service.storage.database.session import transaction
 
 At = Annotated[str, typer.Option(help="The minute asked about: '03:10', '2 h ago', '2026-03-14 03:10' (plant time).")]
@@ -56,7 +56,7 @@ def _why(
     with reading(site) as plant:
         setup = next((found for found in plant.setups if found.tank.key == tank), None)
         if setup is None:
-            near = near_word(tank, tuple(plant.tanks))
+            near = closest_word(tank, tuple(plant.tanks))
             known = f"did you mean {near!r}?" if near else f"known: {', '.join(plant.tanks)}"
             misused(f"there is no tank {tank!r}; {known}")
         asked = moment(at, plant.site.time_zone, now)
@@ -123,7 +123,7 @@ def _duty(
 
 def _reset(name: Name, who: Who, site: SiteFile = None, json: Json = False) -> None:
     """Let a latched alarm go after it has ended and was acknowledged."""
-    with opened(site) as plant, transaction(plant.engine) as conn:
+    with open_installation(site) as plant, transaction(plant.engine) as conn:
         done = submit_command(conn, plant.alarms, plant.setups, name, Reset(), typed_by(who), now=wall_clock())
     tell_done(done, json)
 
@@ -140,7 +140,7 @@ def _out(
 
     Watch the tank by hand core meanwhile, unless it is empty.
     """
-    with opened(site) as plant:
+    with open_installation(site) as plant:
         if name in plant.tanks:
             _tell_tank(
                 name,
@@ -159,7 +159,7 @@ def _out(
 
 def _back(name: AlarmOrTank, who: Who, site: SiteFile = None, json: Json = False) -> None:
     """Put an alarm, or a tank, back into service. What is wrong calls at the next look."""
-    with opened(site) as plant:
+    with open_installation(site) as plant:
         if name in plant.tanks:
             put = put_back(plant.engine, plant.alarms, plant.ids, name, typed_by(who), now=wall_clock())
             _tell_tank(name, "in service", json, changed=put)

@@ -22,7 +22,7 @@ from service.domain.plant.tank import Tank
 from service.domain.plant.units import Dimension, shown_unit, to_si
 from service.errors import InputError
 from service.jobs.cores.core import CoreDraft, Logged, known_words, submit_core, withdraw_core
-from service.site.sections.quantity import near_word, quantity
+from service.site.sections.quantity import closest_word, quantity
 from service.storage.cores.cores import CoreRecord, core_history, current_cores, find_core
 from service.storage.database.session import transaction
 
@@ -195,7 +195,7 @@ def _list(
 def _tank(plant: Installation, key: str) -> Tank:
     tank = plant.tanks.get(key)
     if tank is None:
-        near = near_word(key, tuple(plant.tanks))
+        near = closest_word(key, tuple(plant.tanks))
         misused(
             f"there is no tank {key!r}; " + (f"did you mean {near!r}?" if near else f"known: {', '.join(plant.tanks)}")
         )
@@ -253,7 +253,7 @@ def _length(plant: Installation, name: str, text: str) -> tuple[float, float, st
 def _surface(word: str) -> Surface:
     seen = surface_of(word)
     if seen is None:
-        near = near_word(word, tuple(s.value for s in Surface))
+        near = closest_word(word, tuple(s.value for s in Surface))
         known = ", ".join(s.value for s in Surface)
         misused(
             f"--surface: {word!r} is not one of the words; "

@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from service.bootstrap import database, keeping_of, reading_database, settings_from_environment, wall_clock
+from service.bootstrap import database, read_only_database, retention_policy, settings_from_environment, wall_clock
 from service.cli.base.options import Json
 from service.cli.base.output import PROBLEMS, leave, misused, say, say_json, say_table
 from service.jobs.operations import archive
@@ -42,7 +42,7 @@ def register(app: typer.Typer) -> None:
 def _list(json: Json = False) -> None:
     """Show every file of the archive."""
     settings = settings_from_environment()
-    with reading_database(settings) as engine, transaction(engine) as conn:
+    with read_only_database(settings) as engine, transaction(engine) as conn:
         files = archive_files(conn)
     if json:
         say_json({"folder": str(settings.archive_folder), "files": [_plain(file) for file in files]})
@@ -69,7 +69,7 @@ def _list(json: Json = False) -> None:
 def _check(json: Json = False) -> None:
     """Read every file and compare it with what was put in: count and checksum of its rows."""
     settings = settings_from_environment()
-    with reading_database(settings) as engine:
+    with read_only_database(settings) as engine:
         found = archive.check(engine, settings.archive_folder)
     if json:
         say_json({"files": [_plain(each.file) | {"problem": each.problem or None} for each in found]})
@@ -85,7 +85,7 @@ def _check(json: Json = False) -> None:
 def _now(json: Json = False) -> None:
     """Move what is older than the settings keep; the running service does it by itself."""
     settings = settings_from_environment()
-    keeping = keeping_of(settings)
+    keeping = retention_policy(settings)
     if not keeping.months and keeping.journal_months is None:
         misused("everything is kept for ever: set UNDERWEIR_KEEP_READINGS_MONTHS, …_ESTIMATES_… or …_JOURNAL_MONTHS")
     with database(settings) as engine:

@@ -8,7 +8,7 @@ from typing import Annotated
 
 import typer
 
-from service.bootstrap import owned_database, reading_database, secret_of, settings_from_environment, wall_clock
+from service.bootstrap import owner_database, read_only_database, settings_from_environment, signing_secret, wall_clock
 from service.cli.base.options import Json
 from service.cli.base.output import say, say_json, warn
 from service.jobs.operations.backup import BackupSeal, Manifest, back_up, newest_backup_at, restore, verify
@@ -46,8 +46,8 @@ def _backup(
             say(f"nothing to do: there is a backup of {newest:%Y-%m-%d %H:%M} UTC")
         return
     settings = settings_from_environment()
-    with reading_database(settings) as engine:
-        made = back_up(engine, folder, BackupSeal(secret_of(settings)), wall_clock(), keep=keep)
+    with read_only_database(settings) as engine:
+        made = back_up(engine, folder, BackupSeal(signing_secret(settings)), wall_clock(), keep=keep)
     if json:
         say_json(
             {
@@ -84,13 +84,13 @@ def _restore(
     is listed, and in what that differs from the newest backup beside the file.
     """
     settings = settings_from_environment()
-    seal = BackupSeal(secret_of(settings))
+    seal = BackupSeal(signing_secret(settings))
     if other_key:
         warn("taken without a look at its signature: whoever had the file can have changed roles and passwords in it")
     if check:
         _say(file, verify(file, seal, other_key=other_key), "whole", json)
         return
-    with owned_database(settings) as engine:
+    with owner_database(settings) as engine:
         done = restore(engine, file, seal, wall_clock(), other_key=other_key)
     if json:
         _say(file, done.manifest, "restored", json, accounts=done.accounts, differs=done.differs)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import typer
 
-from service.bootstrap import migrated, settings_from_environment
+from service.bootstrap import migrated_database, settings_from_environment
 from service.cli.base.options import Json
 from service.cli.base.output import say, say_json
 from service.storage.database.schema import current_revision, head_revision
@@ -17,7 +17,7 @@ def register(app: typer.Typer) -> None:
 
 def _migrate(json: Json = False) -> None:
     """Bring the database's tables up to date, as underweir run does when it starts; no other command does."""
-    with migrated(settings_from_environment()) as (engine, _):
+    with migrated_database(settings_from_environment()) as (engine, _):
         revision = current_revision(engine)
     if json:
         say_json({"revision": revision, "head": head_revision()})

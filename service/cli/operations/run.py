@@ -10,7 +10,14 @@ import structlog
 import typer
 
 from service import logs, readiness
-from service.bootstrap import Installation, applied, described, in_force, settings_from_environment, wall_clock
+from service.bootstrap import (
+    Installation,
+    apply_and_open,
+    installation_in_force,
+    load_configuration,
+    settings_from_environment,
+    wall_clock,
+)
 from service.cli.base.options import SiteFile
 from service.cli.base.stopping import StopAsked, impatient
 from service.degraded_start import DegradedStart
@@ -22,7 +29,7 @@ from service.jobs.operations.job_metrics import JobMetrics
 from service.jobs.operations.leadership import LeaseKeeper, steady_clock
 from service.jobs.operations.watchdog import Watchdog
 from service.pages_process import PagesProcess
-from service.runtime import Runtime, works
+from service.runtime import Runtime, lease_names
 from service.scheduler import Task, Timetable
 from service.sources import sources_of
 from service.storage.operations.leases import Holder, session_name
@@ -57,16 +64,16 @@ def _run(site: SiteFile = None) -> None:
     """
     settings = settings_from_environment()
     logs.configure(settings.log_level.upper())
-    logs.hide(settings.secrets())
+    logs.register_secrets(settings.secrets())
     asked = StopAsked()
     with acquire_instance_lock(settings.data_dir, settings.node_name) as holder, ExitStack() as stack:
-        known, clock = described(site, settings), DatabaseClock(wall_clock, steady_clock)
+        known, clock = load_configuration(site, settings), DatabaseClock(wall_clock, steady_clock)
         known.prepare()
-        speak_up = known.speak_up()
+        watchdog = known.make_watchdog()
 
         def arrive() -> Installation:
             return stack.enter_context(
-                applied(
+                apply_and_open(
                     known,
                     by=f"underweir run on {settings.node_name}",
                     node=holder.node,
@@ -75,7 +82,7 @@ def _run(site: SiteFile = None) -> None:
             )
 
         plant = _once_there(
-            arrive, lambda why: DegradedStart(known, settings.data_dir / "spool", clock, speak_up, why), asked
+            arrive, lambda why: DegradedStart(known, settings.data_dir / "spool", clock, watchdog, why), asked
         )
         if plant is None:
             return
@@ -83,16 +90,16 @@ def _run(site: SiteFile = None) -> None:
         if settings.http_port:
             url = plant.engine.url.render_as_string(hide_password=False)
             pages = PagesProcess(url, plant.site.path)
-        work = RunningService(plant, holder, clock, speak_up, pages)
+        work = RunningService(plant, holder, clock, watchdog, pages)
         work.start()
         if pages is not None:
             pages.start()
-        readiness.tell(readiness.READY, f"watching {plant.site.name}")
+        readiness.notify(readiness.READY, f"watching {plant.site.name}")
         try:
             _until_asked(work, asked)
             log.info("stopping", signal=asked.by)
         finally:
-            readiness.tell(readiness.STOPPING)
+            readiness.notify(readiness.STOPPING)
             if pages is not None:
                 pages.stop()
             work.stop()
@@ -104,7 +111,7 @@ class RunningService:
 
     Parameters
     ----------
-    speak_up : goes on from version to version, as what it told people must be taken back by the next one.
+    watchdog : goes on from version to version, as what it told people must be taken back by the next one.
     pages : the pages' process, to be reported on; None where no pages are served.
     """
 
@@ -113,13 +120,13 @@ class RunningService:
         plant: Installation,
         holder: Holder,
         clock: DatabaseClock,
-        speak_up: Watchdog,
+        watchdog: Watchdog,
         pages: PagesProcess | None = None,
     ) -> None:
         self.plant = plant
         self._holder = holder
         self._clock = clock
-        self._speak_up = speak_up
+        self._watchdog = watchdog
         self._pages = pages
         self._book = JobMetrics(plant.engine)
         self._watch: Runtime | None = None
@@ -151,10 +158,10 @@ class RunningService:
             log.warning(
                 "no mail server is set: alarms are journalled, but nobody is told", setting="UNDERWEIR_SMTP_HOST"
             )
-        self._speak_up.reconfigure(plant.alarms, plant.own_notifiers())
-        self._leases = LeaseKeeper(plant.engine, self._holder, works(sources), on_time=clock.observe)
+        self._watchdog.reconfigure(plant.alarms, plant.own_notifiers())
+        self._leases = LeaseKeeper(plant.engine, self._holder, lease_names(sources), on_time=clock.observe)
         self._leases.start(patient=patient)  # first of all: from here on the time of day is the database's
-        self._watch = Runtime(plant, sources, clock, self._leases, self._speak_up, self._watch)
+        self._watch = Runtime(plant, sources, clock, self._leases, self._watchdog, self._watch)
         self._supervisor = self._watch.supervisor()
         tasks = [*self._watch.tasks(), Task("write down runs", self._book.write, WRITE_RUNS_EVERY)]
         if self._pages is not None:
@@ -162,7 +169,7 @@ class RunningService:
         self._needs = {task.name: task.work for task in tasks}
         with suppress(StorageError):  # tidiness is no reason not to start
             self._book.forget_others(self._needs)
-        self._timetable = Timetable(tasks, clock, noted=self._noted)
+        self._timetable = Timetable(tasks, clock, record=self._noted)
         self._supervisor.start()
         self._timetable.start()
         version = plant.version
@@ -179,7 +186,7 @@ class RunningService:
         """Let what is under way end, and leave the leases to whoever wants them."""
         assert self._watch is not None
         with impatient(self._leases.kill_connections, STOP_PATIENCE_S):
-            self._watch.give_up_files()
+            self._watch.cancel_files()
             if self._supervisor.stop():
                 self._hanging.append(self._supervisor)
             self._timetable.stop()
@@ -187,10 +194,10 @@ class RunningService:
             self._leases.stop()
 
     @property
-    def overtaken(self) -> bool:
+    def superseded(self) -> bool:
         """Whether another version of the site file is in force, or a source that was left out can be read again."""
         assert self._watch is not None
-        return self._watch.overtaken or (bool(self._left_out) and not self._hang())
+        return self._watch.superseded or (bool(self._left_out) and not self._hang())
 
     def _hang(self) -> list[str]:
         """The sources that have not come back yet; their spools are still open, and two must not write into one."""
@@ -209,7 +216,7 @@ class RunningService:
         assert self._watch is not None
         old = self.plant
         try:
-            new = in_force(old.settings, old.engine, old.site.path, old.revive)
+            new = installation_in_force(old.settings, old.engine, old.site.path, old.revive)
             new.prepare()
         except ConfigError as error:
             self._stick(error)
@@ -225,7 +232,7 @@ class RunningService:
 
     def _stick(self, error: ConfigError) -> None:
         assert self._watch is not None
-        self._watch.stuck = f"this node cannot go by the site file in force: {error}"
+        self._watch.site_problem = f"this node cannot go by the site file in force: {error}"
         log.error("the site file in force cannot be gone by here; the one before still is", problem=str(error))
 
     def _look_at_pages(self, _: datetime) -> None:
@@ -238,14 +245,14 @@ class RunningService:
         if not needed or self._leases.status(needed) is LeaseStatus.HELD:  # another node's work is in its own book
             self._book.note(job, began_at, seconds, error)
         if job == "evaluate":  # whoever watches over us is told that alarms are looked at, not that a process exists
-            readiness.tell(readiness.ALIVE)
+            readiness.notify(readiness.ALIVE)
 
 
 def _until_asked(work: RunningService, asked: StopAsked) -> None:
     """Watch, by whatever version of the site file is in force, until told to stop."""
     while not asked:
         asked.wait(LOOK_FOR_VERSION_S)
-        if asked or not work.overtaken:
+        if asked or not work.superseded:
             continue
         before = work.plant
         try:
@@ -270,7 +277,7 @@ def _once_there(
         why = str(error)
     with waiting(why) as meanwhile:
         while not asked:
-            readiness.tell(readiness.PATIENCE, "waiting for the database")
+            readiness.notify(readiness.EXTEND_TIMEOUT, "waiting for the database")
             asked.wait(LOOK_FOR_DATABASE_S)
             try:
                 return arrive()

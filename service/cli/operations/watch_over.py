@@ -10,7 +10,7 @@ from urllib.parse import urlsplit
 import typer
 
 from service import logs
-from service.bootstrap import mail_notifier, notifiers_of, settings_from_environment, wall_clock
+from service.bootstrap import mail_notifier, make_notifiers, settings_from_environment, wall_clock
 from service.cli.base.output import DONE, PROBLEMS, leave, misused, say
 from service.cli.base.stopping import StopAsked
 from service.jobs.operations.external_watchdog import ExternalWatchdog, Recipient
@@ -45,7 +45,7 @@ def _watch_over(
     mail = mail_notifier(settings)
     notifiers: dict[str, Notifier] = {} if mail is None else {"email": mail}
     if gateway is not None:
-        notifiers.update(notifiers_of(settings, load_site(gateway)))
+        notifiers.update(make_notifiers(settings, load_site(gateway)))
     recipients = [Recipient(channel="sms" if name.startswith("+") else "email", address=name) for name in to]
     for recipient in recipients:
         if recipient.channel not in notifiers:
@@ -63,7 +63,7 @@ def _watch_over(
             say(f"{spoken(url)}: {'silent, ' + overseer.presences[url].why if url in silent else 'answers'}")
         leave(PROBLEMS if silent else DONE)
     logs.configure(settings.log_level.upper())
-    logs.hide(settings.secrets())
+    logs.register_secrets(settings.secrets())
     asked = StopAsked()
     while not asked:
         overseer.check(wall_clock())

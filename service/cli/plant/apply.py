@@ -8,7 +8,7 @@ from typing import Annotated
 
 import typer
 
-from service.bootstrap import Described, apply_site, database, described, looked_into, wall_clock
+from service.bootstrap import Configuration, apply_site, database, database_if_any, load_configuration, wall_clock
 from service.cli.base.options import Json
 from service.cli.base.output import say, say_json, warn
 from service.domain.operations.lease import EVALUATE
@@ -43,7 +43,7 @@ def _apply(
 
     What would no longer be watched is named first. A file with mistakes is refused, and the one in force stays.
     """
-    known = described(site)
+    known = load_configuration(site)
     known.prepare()
     shown, before, standing, unmatched = _preview(known)
     if not json:
@@ -62,7 +62,7 @@ def _apply(
                 "applied": applied is not None,
                 "hash": known.site.content_hash,
                 "before": None if before is None else before.content_hash,
-                "stops": [{"kind": kind, "key": key} for kind, key in shown.stops],
+                "stops": [{"kind": kind, "key": key} for kind, key in shown.unmonitored],
                 "alarms_standing": sorted(standing),
                 "changes": [
                     {"kind": c.kind, "added": c.added, "removed": c.removed, "changed": c.changed}
@@ -81,9 +81,9 @@ def _apply(
         say(f"\nIn force: version {applied.short_hash}, since now, by {applied.applied_by}; {goes}")
 
 
-def _preview(known: Described) -> tuple[Difference, SiteVersion | None, set[str], dict[str, str]]:
+def _preview(known: Configuration) -> tuple[Difference, SiteVersion | None, set[str], dict[str, str]]:
     """What would change, from what, which of the alarms that would go stand now, and rows that do not fit this very file."""
-    with looked_into(known.settings) as engine:
+    with database_if_any(known.settings) as engine:
         if engine is None:
             return difference(None, known.site), None, set(), {}
         with transaction(engine) as conn:
@@ -95,7 +95,7 @@ def _preview(known: Described) -> tuple[Difference, SiteVersion | None, set[str]
         except ConfigError as error:
             warn(f"note: this version of the program does not understand the site file in force: {error}")
     shown = difference(before, known.site)
-    gone = {key for kind, key in shown.stops if kind == "alarm"}
+    gone = {key for kind, key in shown.unmonitored if kind == "alarm"}
     same = version is not None and version.content_hash == known.site.content_hash
     unmatched = known.alarms.unmatched({r.key: r.tank for r in records}) if same else {}
     return shown, version, {r.key for r in records if r.key in gone and r.machine.active}, unmatched
@@ -111,9 +111,9 @@ def _say(shown: Difference, before: SiteVersion | None, standing: set[str], site
         say(
             f"in force is version {before.short_hash}, by {before.applied_by}; this is version {site.content_hash[:12]}"
         )
-    if shown.stops:
+    if shown.unmonitored:
         say("\nNO LONGER WATCHED OR TOLD:")
-        for kind, key in shown.stops:
+        for kind, key in shown.unmonitored:
             say(f"  !! {kind} {key}" + (" (IT STANDS NOW)" if kind == "alarm" and key in standing else ""))
     for change in shown.changes:
         for word, keys in (("new", change.added), ("changed", change.changed), ("gone", change.removed)):

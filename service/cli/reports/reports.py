@@ -12,7 +12,7 @@ from uuid import UUID, uuid4
 
 import typer
 
-from service.bootstrap import Installation, opened, wall_clock
+from service.bootstrap import Installation, open_installation, wall_clock
 from service.cli.base.actor import typed_by
 from service.cli.base.options import Json, SiteFile
 from service.cli.base.output import as_json, misused, say, say_json
@@ -72,7 +72,7 @@ def _note(
 ) -> None:
     """Write a note into the shift log. Notes are kept as written; a mistake is put right by a further note."""
     now = wall_clock()
-    with opened(site) as plant:
+    with open_installation(site) as plant:
         zone = plant.site.time_zone
         record = write_note(
             plant.reports,

@@ -18,13 +18,13 @@ from service.storage.accounts.people import PersonRecord
 from service.storage.database.session import transaction
 
 if TYPE_CHECKING:
-    from service.identity import Identified
+    from service.identity import VerifiedIdentity
 
 _NOT_IN_NAMES = re.compile(r"[^a-z0-9._@-]+")
 ACTOR = "single sign-on"
 
 
-def let_in(engine: Engine, who: Identified, *, address: str, agent: str, now: datetime) -> SignedIn:
+def let_in(engine: Engine, who: VerifiedIdentity, *, address: str, agent: str, now: datetime) -> SignedIn:
     """Open a session for somebody the provider knows; at the first time they become a person here.
 
     The session proves who they are only where the provider says that it asked them a moment ago: it may have let them in by a cookie.
@@ -50,12 +50,12 @@ def let_in(engine: Engine, who: Identified, *, address: str, agent: str, now: da
         )
 
 
-def asked_lately(who: Identified, now: datetime) -> bool:
+def asked_lately(who: VerifiedIdentity, now: datetime) -> bool:
     """Whether the provider asked them for their password or the like a moment ago; its clock may be ahead by what is allowed for."""
     return who.authenticated_at is not None and abs(now - who.authenticated_at) <= people.PROVEN_FOR
 
 
-def _welcome(conn: Connection, who: Identified, role: Role, now: datetime) -> PersonRecord:
+def _welcome(conn: Connection, who: VerifiedIdentity, role: Role, now: datetime) -> PersonRecord:
     wanted = _NOT_IN_NAMES.sub("-", people.clean_name(who.name)).strip("-._@")[:58] or "person"
     names = [wanted, *(f"{wanted}-{number}" for number in range(2, 1000))]
     name = next(name for name in names if store.find_person(conn, name) is None)

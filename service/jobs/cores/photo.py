@@ -10,7 +10,7 @@ from sqlalchemy import Engine
 
 from service.errors import InputError
 from service.jobs.accounts.actor import Actor, audit
-from service.photo import plain_photo
+from service.photo import normalize_photo
 from service.storage.cores.cores import find_core
 from service.storage.cores.photos import PhotoRecord, add_photo, photo_of, remove_photo
 from service.storage.database.session import transaction
@@ -30,7 +30,7 @@ def keep_photo(engine: Engine, core_id: UUID, content: bytes, actor: Actor, *, n
             raise InputError("there is no such core")
         old = photo_of(conn, core_id)
     if old is None:
-        picture = plain_photo(content)
+        picture = normalize_photo(content)
         record = PhotoRecord(
             core_id=core_id,
             recorded_at=now,

@@ -1,1 +1,1 @@
-"""From sections to the domain's own objects, with what the file leaves out filled in."""
+"""Converts sections to domain objects, with defaults for what the file leaves out."""

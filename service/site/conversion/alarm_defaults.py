@@ -1,6 +1,6 @@
-"""What an alarm is when the site file leaves things out: limits, delays, priority and the words for the person called.
+"""Default limits, delays, priorities and texts of alarms.
 
-Sources of the starting values, which every site reviews in its own rationalization (IEC 62682 / ISA-18.2):
+Sources of the defaults, which every site reviews in its own rationalization (IEC 62682 / ISA-18.2):
 
 - high: blanket at 25 % of the side water depth (Treatment Plant Operator magazine, exam study guide, August 2019, after
   WEF *Wastewater Treatment Fundamentals 1*, chapter 8); stated for secondary tanks, used for primaries for want of a better one.
@@ -24,7 +24,7 @@ from service.domain.plant.tank import Tank, TankKind
 _MINUTE = timedelta(minutes=1)
 _HOUR = timedelta(hours=1)
 
-#: Stands under every action that sends somebody to the tank.
+#: Part of every action that sends somebody to the tank.
 CAUTION = (
     "Only if it is safe: guard rails, wet or icy walkways, moving arm, lone working; lock out before touching the drive. "
     "Local codes and site procedures come first."
@@ -33,7 +33,7 @@ CAUTION = (
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class KindDefaults:
-    """Starting values for alarms of one kind."""
+    """Defaults for alarms of one kind."""
 
     priority: Priority
     cause: str
@@ -42,11 +42,11 @@ class KindDefaults:
     time_to_respond: timedelta
     on_delay: timedelta = _MINUTE
     off_delay: timedelta = _MINUTE
-    always: bool = False  #: every tank has one, even when the site file names none
+    always: bool = False  #: every tank has one, also without a section
 
 
 def default_limit(kind: AlarmKind, tank: Tank) -> float | None:
-    """The limit a kind has when the site file gives none, as the alarm definition keeps it. [SI]"""
+    """The default limit of a kind, as in the alarm definition. [SI]"""
     depth = tank.side_water_depth
     thick = tank.kind is TankKind.THICKENER
     match kind:
@@ -68,7 +68,7 @@ def default_limit(kind: AlarmKind, tank: Tank) -> float | None:
 
 
 def default_deadband(kind: AlarmKind, tank: Tank | None, limit: float | None) -> float:
-    """The deadband a kind has when the site file gives none. [SI]"""
+    """The default deadband of a kind. [SI]"""
     match kind:
         case AlarmKind.HIGH | AlarmKind.HIGH_HIGH:
             return 0.05 * tank.side_water_depth if tank is not None else 0.0
@@ -90,7 +90,7 @@ _LOOK = "Check flow, flow split and return pumps first, then confirm with a hand
 _LOSS = "Sludge over the weir, floc that does not settle, or a fouled effluent meter."
 _EFFLUENT = "Look over the weirs and take a grab sample and a hand core: is it the blanket, poor floc, or the meter?"
 
-#: Solids and turbidity in the effluent say the same: solids leave.
+#: Solids and turbidity in the effluent mean the same: solids leave.
 _EFFLUENT_BEYOND = KindDefaults(
     priority=Priority.HIGH,
     cause=_LOSS,

@@ -1,4 +1,4 @@
-"""From sections about people and calls to the values the alarms work with."""
+"""Converts sections of shifts, escalations and channels to the objects of calls and notify."""
 
 from __future__ import annotations
 
@@ -32,7 +32,7 @@ def rotas_of(
     holidays: Iterable[HolidaySection],
     zone: ZoneInfo,
 ) -> tuple[Rota, ...]:
-    """Every rota named by a shift, its shifts in the order of the file."""
+    """The rotas of all shifts, each with its shifts in the order of the file."""
     days = frozenset(holiday.day for holiday in holidays)
     return tuple(
         Rota(
@@ -94,7 +94,7 @@ def _step_of(section: EscalationStepSection) -> EscalationStep:
 
 
 def gateway_of(section: GatewaySection, secrets: dict[str, str]) -> HttpGateway:
-    """One gateway, its secrets read."""
+    """One gateway."""
     timeout = {} if section.timeout is None else {"timeout": section.timeout.total_seconds()}
     return HttpGateway(
         channel=section.channel,
@@ -113,12 +113,12 @@ def gateway_of(section: GatewaySection, secrets: dict[str, str]) -> HttpGateway:
 
 
 def hook_of(section: GatewaySection, secret: str) -> GatewayHook:
-    """What a gateway may post here, its secret read.
+    """What a gateway may post here.
 
     Raises
     ------
     ConfigError
-        when the secret is short enough to be guessed.
+        when the secret is too short.
     """
     if len(secret) < _SHORTEST_HOOK_SECRET:
         raise ConfigError(f"{section.hook_secret}: the secret is shorter than {_SHORTEST_HOOK_SECRET} characters")
@@ -142,7 +142,7 @@ _SHORTEST_HOOK_SECRET = 20
 
 
 def webhook_of(section: WebhookSection, secrets: dict[str, str], signing_secret: str | None) -> Webhook:
-    """One webhook, its secrets read."""
+    """One webhook."""
     gateway = HttpGateway(
         channel="webhook",
         method="POST",
@@ -158,13 +158,13 @@ def webhook_of(section: WebhookSection, secrets: dict[str, str], signing_secret:
 
 
 def modem_of(section: ModemSection) -> GsmModem:
-    """One modem, its PIN read."""
-    pin = None if section.pin_file is None else secret_from(Path(section.pin_file))
+    """One modem, with its PIN."""
+    pin = None if section.pin_file is None else read_secret(Path(section.pin_file))
     return GsmModem(port=section.port, baud=section.baud, pin=pin)
 
 
-def secret_from(path: Path) -> str:
-    """The secret kept in a file.
+def read_secret(path: Path) -> str:
+    """Read a secret from a file.
 
     Raises
     ------
@@ -181,5 +181,5 @@ def secret_from(path: Path) -> str:
 
 
 def _instant(moment: datetime, zone: ZoneInfo) -> datetime:
-    """A moment written in plant time, unless it names its own zone."""
+    """A time in UTC; in plant time unless it has its own zone."""
     return (moment if moment.tzinfo is not None else moment.replace(tzinfo=zone)).astimezone(UTC)

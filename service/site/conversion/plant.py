@@ -1,4 +1,4 @@
-"""From sections of the site file to the domain's own objects, with what the file leaves out filled in."""
+"""Converts sections of tanks, signals, alarms and contacts to domain objects, with defaults for what is left out."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ from service.site.sections.plant import SignalSection, TankSection
 #: The customary coring spot: a third of the way in from the edge (common practice, no source).
 CUSTOMARY_CORE_POSITION = 1 / 3
 
-#: The alarm that an effluent meter with a limit brings along.
+#: The alarm of an effluent meter with a limit.
 EFFLUENT_ALARMS = {
     SignalKind.EFFLUENT_SOLIDS: AlarmKind.EFFLUENT_SOLIDS,
     SignalKind.TURBIDITY: AlarmKind.TURBIDITY,
@@ -30,7 +30,7 @@ EFFLUENT_ALARMS = {
 
 SHORTEST_STALE_AFTER = timedelta(minutes=10)
 #: A settling test is made by hand, usually once a day (common practice, no source): a day with two hours of grace.
-SETTLING_TEST_HOLDS = timedelta(hours=26)
+SETTLING_TEST_STALE_AFTER = timedelta(hours=26)
 
 
 def tank_of(section: TankSection) -> Tank:
@@ -80,7 +80,7 @@ def signal_of(section: SignalSection) -> Signal:
         high=section.high,
         mount=mount,
         expected_interval=interval,
-        stale_after=section.stale_after or max(_usually_holds(section.kind), 3 * interval),
+        stale_after=section.stale_after or max(_shortest_stale_after(section.kind), 3 * interval),
         flat_after=section.flat_after,
         flat_band=section.flat_band or 0.0,
         limit=section.limit if section.kind in EFFLUENT_ALARMS else None,
@@ -89,12 +89,12 @@ def signal_of(section: SignalSection) -> Signal:
     )
 
 
-def _usually_holds(kind: SignalKind) -> timedelta:
-    return SETTLING_TEST_HOLDS if kind is SignalKind.SETTLED_VOLUME else SHORTEST_STALE_AFTER
+def _shortest_stale_after(kind: SignalKind) -> timedelta:
+    return SETTLING_TEST_STALE_AFTER if kind is SignalKind.SETTLED_VOLUME else SHORTEST_STALE_AFTER
 
 
 def terms_of(section: TankSection) -> LoadTerms:
-    """What a section says of its tank's loading."""
+    """The loading limits and settling correlation of a section."""
     return LoadTerms(
         limits=section.limits.by_quantity() if section.limits is not None else {},
         correlation=section.settling or USUAL_CORRELATION,
@@ -105,7 +105,7 @@ def terms_of(section: TankSection) -> LoadTerms:
 def setups_of(
     tanks: Iterable[Tank], signals: Sequence[Signal], terms: Mapping[str, LoadTerms], out: Collection[str] = ()
 ) -> tuple[TankSetup, ...]:
-    """Every tank with the signals that speak of it; *terms* by its key, *out* the keys of those out of service."""
+    """Every tank with its signals; *terms* by its key, *out* the keys of those out of service."""
     blankets: dict[str | None, list[Signal]] = {}
     others: dict[str | None, list[Signal]] = {}
     for signal in signals:
@@ -125,8 +125,8 @@ def setups_of(
 
 
 @dataclass(frozen=True)
-class Planned:
-    """An alarm definition and the section it came from; None when it is one of those every tank has."""
+class PlannedAlarm:
+    """An alarm definition and its section; None for a default alarm."""
 
     definition: AlarmDefinition
     section: AlarmSection | None
@@ -134,30 +134,30 @@ class Planned:
 
 def tank_alarms(
     sections: Iterable[AlarmSection], tanks: Iterable[Tank], signals: Iterable[Signal] = ()
-) -> Iterator[Planned]:
-    """The alarms of every tank: what names the tank comes before what names all, and that before the defaults.
+) -> Iterator[PlannedAlarm]:
+    """The alarms of every tank: sections of the tank override those of all tanks, and those the defaults.
 
-    An effluent meter of the tank among the *signals* that has a limit brings its alarm along.
+    Each effluent meter with a limit among the *signals* adds its alarm.
     """
     limits = effluent_limits(signals)
     written: dict[tuple[str, AlarmKind], list[AlarmSection]] = {}
     for section in sections:
         written.setdefault((section.tank, section.kind), []).append(section)
     for tank in tanks:
-        planned: list[Planned] = []
+        planned: list[PlannedAlarm] = []
         for kind in AlarmKind:
             if kind is AlarmKind.SYSTEM or (kind in EFFLUENT_ALARMS.values() and (tank.key, kind) not in limits):
                 continue
             found = written.get((tank.key, kind)) or written.get((EVERY_TANK, kind), [])
             limit = limits.get((tank.key, kind))
-            planned += [Planned(definition_of(s, kind, tank, limit), s) for s in found if s.enabled]
+            planned += [PlannedAlarm(definition_of(s, kind, tank, limit), s) for s in found if s.enabled]
             if not found and (DEFAULTS[kind].always or limit is not None):
-                planned.append(Planned(definition_of(None, kind, tank, limit), None))
-        yield from _with_room_between(planned)
+                planned.append(PlannedAlarm(definition_of(None, kind, tank, limit), None))
+        yield from _limit_deadbands(planned)
 
 
 def effluent_limits(signals: Iterable[Signal]) -> dict[tuple[str | None, AlarmKind], float]:
-    """The lowest limit on effluent meters, by the tank they speak of (None: the plant) and the kind of their alarm. [SI]"""
+    """The lowest limit on effluent meters, by tank (None: the plant) and kind of alarm. [SI]"""
     found: dict[tuple[str | None, AlarmKind], float] = {}
     for signal in signals:
         if signal.limit is not None:
@@ -166,20 +166,20 @@ def effluent_limits(signals: Iterable[Signal]) -> dict[tuple[str | None, AlarmKi
     return found
 
 
-def plant_alarms(sections: Iterable[AlarmSection], signals: Iterable[Signal]) -> Iterator[Planned]:
-    """The alarms on the effluent of the whole plant, where a meter of it has a limit."""
+def plant_alarms(sections: Iterable[AlarmSection], signals: Iterable[Signal]) -> Iterator[PlannedAlarm]:
+    """The alarms on the effluent of the whole plant, if one of its meters has a limit."""
     written = {s.kind: s for s in sections if s.tank == EVERY_TANK}
     for (tank, kind), limit in effluent_limits(signals).items():
         if tank is None:
             section = written.get(kind)
             if section is None or section.enabled:
-                yield Planned(definition_of(section, kind, None, limit), section)
+                yield PlannedAlarm(definition_of(section, kind, None, limit), section)
 
 
 def system_alarms(
     sections: Iterable[AlarmSection], connectors: Iterable[str], *, duty: bool = False
-) -> Iterator[Planned]:
-    """The alarms the service has about itself, as changed by the site file; *duty* says whether there are rotas."""
+) -> Iterator[PlannedAlarm]:
+    """The alarms on the service itself, as changed by sections; *duty* says whether there are rotas."""
     written = [s for s in sections if s.kind is AlarmKind.SYSTEM]
     for definition in system_definitions(connectors, duty=duty):
         section = next(
@@ -188,18 +188,18 @@ def system_alarms(
         if section is None and definition.watch is SystemWatch.CONNECTOR:
             section = next((s for s in written if s.watch is definition.watch and s.connector is None), None)
         if section is None:
-            yield Planned(definition, None)
+            yield PlannedAlarm(definition, None)
         elif section.enabled:
             limit = section.after / timedelta(hours=1) if section.after is not None else definition.limit
-            yield Planned(_with_own_words(replace(definition, limit=limit), section), section)
+            yield PlannedAlarm(_with_overrides(replace(definition, limit=limit), section), section)
 
 
 def definition_of(
     section: AlarmSection | None, kind: AlarmKind, tank: Tank | None, limit: float | None = None
 ) -> AlarmDefinition:
-    """One alarm of one tank, or of the plant; *section* None takes everything from the defaults of the kind.
+    """One alarm of one tank, or of the plant; with the defaults of its kind if *section* is None.
 
-    *limit* is the one of an effluent meter; others are the section's, or the default.
+    *limit* is that of an effluent meter; without, it is the section's or the default.
     """
     usual = DEFAULTS[kind]
     if limit is None and section is not None and tank is not None:
@@ -220,11 +220,11 @@ def definition_of(
         action=usual.action,
         time_to_respond=usual.time_to_respond,
     )
-    return _improving(definition) if section is None else _with_own_words(definition, section)
+    return _with_improve_within(definition) if section is None else _with_overrides(definition, section)
 
 
 def contact_of(section: ContactSection) -> Contact:
-    """The contact a section describes: every channel there is an address for, unless it names some."""
+    """The contact of a section, with every channel it has an address for, unless it names some."""
     ways = (("email", section.email), ("sms", section.phone), ("webhook", section.webhook))
     reachable = tuple(channel for channel, address in ways if address)
     tanks = section.tanks or ()
@@ -241,12 +241,12 @@ def contact_of(section: ContactSection) -> Contact:
 
 
 def addresses_of(signals: Iterable[SignalSection], connector: str, connectors: list[str]) -> Mapping[str, str]:
-    """Which address of a connector is which signal's tag; a signal that names no connector comes through the only one."""
+    """The tag of each address of a connector; a signal without a connector belongs to the only one."""
     only = connectors == [connector]
     return {s.address or s.tag: s.tag for s in signals if s.connector == connector or (s.connector is None and only)}
 
 
-def _with_own_words(definition: AlarmDefinition, section: AlarmSection) -> AlarmDefinition:
+def _with_overrides(definition: AlarmDefinition, section: AlarmSection) -> AlarmDefinition:
     own = {
         name: value
         for name in (
@@ -264,24 +264,24 @@ def _with_own_words(definition: AlarmDefinition, section: AlarmSection) -> Alarm
         if (value := getattr(section, name)) is not None
     }
     definition = replace(definition, **own, latching=section.latching, action_of_site=section.action is not None)
-    return _improving(definition, section.improve_within)
+    return _with_improve_within(definition, section.improve_within)
 
 
-def _improving(definition: AlarmDefinition, written: timedelta | None = None) -> AlarmDefinition:
-    """A danger that somebody has calls again when it does not get better, by default within its time to respond."""
+def _with_improve_within(definition: AlarmDefinition, written: timedelta | None = None) -> AlarmDefinition:
+    """Set ``improve_within``: an acknowledged high-high re-alarms if it has not improved, by default within its time to respond."""
     danger = definition.kind is AlarmKind.HIGH_HIGH
     return replace(definition, improve_within=written or (definition.time_to_respond if danger else None))
 
 
-def _with_room_between(planned: list[Planned]) -> Iterator[Planned]:
-    """Limits close to each other get a default deadband of at most half the gap between them."""
+def _limit_deadbands(planned: list[PlannedAlarm]) -> Iterator[PlannedAlarm]:
+    """Reduce default deadbands of high and high-high to half the gap between their limits."""
     limits = {p.definition.kind: p.definition.limit for p in planned}
     high, danger = limits.get(AlarmKind.HIGH), limits.get(AlarmKind.HIGH_HIGH)
     for p in planned:
         own = p.section is not None and p.section.deadband is not None
         if p.definition.kind in (AlarmKind.HIGH, AlarmKind.HIGH_HIGH) and not own and high and danger and high > danger:
             room = min(p.definition.deadband, (high - danger) / 2)
-            yield Planned(replace(p.definition, deadband=room), p.section)
+            yield PlannedAlarm(replace(p.definition, deadband=room), p.section)
         else:
             yield p
 

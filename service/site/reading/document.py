@@ -1,7 +1,7 @@
-"""From the bytes of a site file to values with lines, and what is wrong with the writing itself.
+"""Parses the TOML of a site file to values with line numbers, past syntax errors.
 
-The standard reader stops at the first slip of the pen. Here the line it stumbles over is set aside and the rest is read
-again, so that one missing quote does not hide every other mistake in the file.
+The standard parser stops at the first error. Here the faulty line is repaired or removed and the rest parsed again, so that one
+missing quote does not hide every other mistake in the file.
 """
 
 from __future__ import annotations
@@ -14,25 +14,25 @@ from typing import Any
 
 from service.site.reading.finding import Finding, KeyPath, Severity
 from service.site.reading.lines import LineMap, line_map
-from service.site.reading.toml_repair import ASSIGNMENT, HEADING, slip
+from service.site.reading.toml_repair import ASSIGNMENT, HEADING, diagnose_line
 
-#: How many unreadable lines are set aside before giving up: past that, it is not a site file.
-MOST_SLIPS = 20
+#: Faulty lines before parsing is given up: with more, it is not a site file.
+MAX_BAD_LINES = 20
 
-#: How often a line is read again as it was probably meant; a second slip can hide behind the first.
-MOST_REPAIRS = 2
+#: Repairs per line; a second error can hide behind the first.
+MAX_REPAIRS = 2
 
 _PLACE = re.compile(r"\s*\(at (?:line (?P<line>\d+), column (?P<column>\d+)|end of document)\)$")
 
 
 @dataclass(frozen=True)
 class TomlDocument:
-    """A site file as read: values, their lines, and the findings so far."""
+    """A parsed site file: values, their lines, and the findings so far."""
 
     values: dict[str, Any]
     lines: LineMap
     findings: tuple[Finding, ...] = ()
-    #: Keys whose lines were set aside, with the table they stood in: they are unreadable, not missing.
+    #: Keys of removed lines, with their table: they are unreadable, not missing.
     unread: frozenset[KeyPath] = field(default_factory=frozenset)
 
 
@@ -50,12 +50,12 @@ def decode(content: bytes) -> tuple[str, Finding | None]:
 
 
 def parse(text: str) -> TomlDocument:
-    """Everything of *text* that can be read, and a finding for every line that cannot."""
+    """Everything in *text* that can be parsed, and a finding for every line that cannot."""
     rows = text.replace("\r\n", "\n").split("\n")
     findings: list[Finding] = []
     unread: set[KeyPath] = set()
     attempts: dict[int, int] = {}
-    for _ in range((MOST_REPAIRS + 1) * MOST_SLIPS):
+    for _ in range((MAX_REPAIRS + 1) * MAX_BAD_LINES):
         readable = "\n".join(rows)
         try:
             values = tomllib.loads(readable)
@@ -70,13 +70,13 @@ def parse(text: str) -> TomlDocument:
         else:
             return TomlDocument(values, line_map(readable), tuple(findings), frozenset(unread))
         row = rows[line - 1]
-        found = slip(message, rows, line, column)
+        found = diagnose_line(message, rows, line, column)
         tried = attempts.get(line, 0)
         if tried == 0:
             findings.append(found.finding)
-        repair = found.repair if tried < MOST_REPAIRS else None
-        if not row.strip() or (HEADING.match(row) and repair is None) or len(findings) >= MOST_SLIPS:
-            break  # nothing left to set aside, or a heading without which its keys would land in the table before
+        repair = found.repair if tried < MAX_REPAIRS else None
+        if not row.strip() or (HEADING.match(row) and repair is None) or len(findings) >= MAX_BAD_LINES:
+            break  # nothing left to remove, or a heading without which its keys would be in the table before
         if repair is None and (match := ASSIGNMENT.match(row)):
             unread.add((*_table_at(rows, line), match["key"]))
         rows[line - 1 : line - 1 + found.rows] = [repair or "", *[""] * (found.rows - 1)]
@@ -92,12 +92,12 @@ def _where(error: tomllib.TOMLDecodeError, rows: list[str]) -> tuple[int, int | 
         return last, None, _PLACE.sub("", message)
     line, column = int(place["line"]), int(place["column"])
     if line > 1 and column == 1 and not rows[min(line, len(rows)) - 1].strip():
-        line -= 1  # the reader noticed at the break behind the line
+        line -= 1  # the parser noticed at the break behind the line
     return min(line, len(rows)), column, _PLACE.sub("", message)
 
 
 def _table_at(rows: list[str], line: int) -> KeyPath:
-    """The table that line *line* stands in, with its position where it is one of several."""
+    """The table of line *line*, with its position where it is one of several."""
     counts: dict[str, int] = {}
     path: KeyPath = ()
     for row in rows[: line - 1]:

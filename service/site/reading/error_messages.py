@@ -1,4 +1,4 @@
-"""From what the model says of a section to what a person needs to hear, and how the section was most likely meant."""
+"""Translates pydantic's errors of a section to problems and remedies for people, and to the most likely repair."""
 
 from __future__ import annotations
 
@@ -16,41 +16,41 @@ from service.site.sections.alarm import AlarmSection
 from service.site.sections.connector import SECTION_OF_KIND
 from service.site.sections.people import ContactSection
 from service.site.sections.plant import SignalSection, SiteSection, TankSection
-from service.site.sections.quantity import near_word
+from service.site.sections.quantity import closest_word
 
 
 @dataclass(frozen=True)
-class Rename:
-    """The key was meant to be another one."""
+class RenameKey:
+    """Repair: another key was meant."""
 
     old: str
     new: str
 
 
 @dataclass(frozen=True)
-class Put:
-    """The value was meant to be another one."""
+class SetValue:
+    """Repair: another value was meant."""
 
     key: str
     value: object
 
 
 @dataclass(frozen=True)
-class Drop:
-    """Nobody can say what value was meant: read on without it, and do not call the field *meant* missing."""
+class RemoveKey:
+    """Repair: read on without the key, as its value is unknown; the field *meant* is not to be called missing."""
 
     key: str
     meant: str | None = None
 
 
 @dataclass(frozen=True)
-class Explained:
-    """One mistake inside a section."""
+class FieldError:
+    """One error inside a section, explained."""
 
     location: KeyPath
     problem: str
     remedy: str
-    repair: Rename | Put | Drop
+    repair: RenameKey | SetValue | RemoveKey
 
 
 _HEADINGS: dict[str, tuple[type[BaseModel], ...]] = {
@@ -98,56 +98,60 @@ _OTHER_KEYS = {
 }
 
 
-def explain(error: ErrorDetails, model: type[BaseModel], raw: Mapping[str, Any]) -> Explained:
-    """What one complaint of the model means for the person who wrote the section *raw*."""
+def explain(error: ErrorDetails, model: type[BaseModel], raw: Mapping[str, Any]) -> FieldError:
+    """Explain one error of the model to whoever wrote the section *raw*."""
     location: KeyPath = tuple(error["loc"])
     key = str(location[0])
     name = str(location[-1])
     value = error.get("input")
     context = error.get("ctx", {})
     owner = _owner(model, location[:-1])
-    repaired: Put | Drop
+    repaired: SetValue | RemoveKey
     match error["type"]:
         case "missing":
             example = _example(owner, name)
-            return Explained(location, "is missing", f"write {name} = {example}" if example else "write it", Drop(key))
+            return FieldError(
+                location, "is missing", f"write {name} = {example}" if example else "write it", RemoveKey(key)
+            )
         case "extra_forbidden":
             return _unknown_key(location, owner, raw)
         case "enum" | "literal_error":
             options = tuple(re.findall(r"'([^']*)'", str(context.get("expected", ""))))
-            near = near_word(str(value), options) if isinstance(value, str) else None
+            near = closest_word(str(value), options) if isinstance(value, str) else None
             choice = f'"{near}"' if near else "one of " + ", ".join(f'"{option}"' for option in options)
-            repair = Put(key, near) if near and len(location) == 1 else Drop(key)
-            return Explained(location, f"{_shown(value)} is not known here", f"write {choice}", repair)
+            repair = SetValue(key, near) if near and len(location) == 1 else RemoveKey(key)
+            return FieldError(location, f"{_shown(value)} is not known here", f"write {choice}", repair)
         case "wrong":
             meant = context.get("near")
-            repaired = Put(key, meant) if meant and len(location) == 1 else Drop(key)
-            return Explained(location, str(context["problem"]), str(context["remedy"]), repaired)
+            repaired = SetValue(key, meant) if meant and len(location) == 1 else RemoveKey(key)
+            return FieldError(location, str(context["problem"]), str(context["remedy"]), repaired)
         case "string_type" if isinstance(value, int | float) and not isinstance(value, bool):
-            repaired = Put(key, str(value)) if len(location) == 1 else Drop(key)
-            return Explained(
+            repaired = SetValue(key, str(value)) if len(location) == 1 else RemoveKey(key)
+            return FieldError(
                 location, f"{value} is a number where text is needed", f'write "{value}" in quotes', repaired
             )
         case "tuple_type":
-            listed = Put(key, [value]) if len(location) == 1 else Drop(key)
-            return Explained(location, f"{_shown(value)} is not a list", f"write [{_shown(value)}] in brackets", listed)
+            listed = SetValue(key, [value]) if len(location) == 1 else RemoveKey(key)
+            return FieldError(
+                location, f"{_shown(value)} is not a list", f"write [{_shown(value)}] in brackets", listed
+            )
         case "string_pattern_mismatch":
             plain = re.sub(r"[^A-Za-z0-9_.\-]+", "-", str(value)).strip("-.")
             remedy = f'write "{plain}"' if plain else "begin with a letter or digit"
             problem = f"{_shown(value)} has signs other than letters, digits, - _ ."
-            return Explained(location, problem, f"{remedy}; a label may hold anything", Drop(key))
+            return FieldError(location, problem, f"{remedy}; a label may hold anything", RemoveKey(key))
         case "string_too_short":
-            return Explained(location, "is empty", "write something, or remove the line", Drop(key))
+            return FieldError(location, "is empty", "write something, or remove the line", RemoveKey(key))
         case "string_too_long":
-            return Explained(
-                location, "is too long", f"write at most {context.get('max_length')} characters", Drop(key)
+            return FieldError(
+                location, "is too long", f"write at most {context.get('max_length')} characters", RemoveKey(key)
             )
     problem = f"{_shown(value)} {_NOT.get(error['type'], 'cannot be used here')}"
     example = _example(owner, name)
     remedy = f"write for example {example}" if example else error["msg"][:1].lower() + error["msg"][1:]
     if "greater" in error["type"] or "less" in error["type"]:
         remedy = error["msg"].replace("Input should be", "write a number")
-    return Explained(location, problem, remedy, Drop(key))
+    return FieldError(location, problem, remedy, RemoveKey(key))
 
 
 _NOT = {
@@ -168,28 +172,30 @@ _NOT = {
 }
 
 
-def _unknown_key(location: KeyPath, owner: type[BaseModel] | None, raw: Mapping[str, Any]) -> Explained:
+def _unknown_key(location: KeyPath, owner: type[BaseModel] | None, raw: Mapping[str, Any]) -> FieldError:
     name = str(location[-1])
     known = tuple(owner.model_fields) if owner else ()
     free = tuple(k for k in known if k not in raw) if len(location) == 1 else known
     folded = name.casefold().replace("-", "_").replace(" ", "_")
     aliases = [k for k in _OTHER_KEYS.get(folded, ()) if k in free]
-    near = aliases[0] if aliases else near_word(name, free)
+    near = aliases[0] if aliases else closest_word(name, free)
     if near is not None:
         if folded == "radius":
             remedy = "write the diameter, twice the radius"
-            return Explained(location, "no such key is known here", remedy, Drop(name, meant=near))
-        repair = Rename(name, near) if len(location) == 1 else Drop(str(location[0]))
-        return Explained(location, "no such key is known here", f"did you mean {near}?", repair)
+            return FieldError(location, "no such key is known here", remedy, RemoveKey(name, meant=near))
+        repair = RenameKey(name, near) if len(location) == 1 else RemoveKey(str(location[0]))
+        return FieldError(location, "no such key is known here", f"did you mean {near}?", repair)
     homes = [h for h, models in _HEADINGS.items() if any(name in m.model_fields for m in models)]
     if homes and len(location) == 1:
         remedy = f"it belongs under {' or '.join(homes)}; keys belong to the heading above them"
-        return Explained(location, "no such key is known here", remedy, Drop(name))
-    return Explained(location, "no such key is known here", f"known are {', '.join(known)}", Drop(str(location[0])))
+        return FieldError(location, "no such key is known here", remedy, RemoveKey(name))
+    return FieldError(
+        location, "no such key is known here", f"known are {', '.join(known)}", RemoveKey(str(location[0]))
+    )
 
 
 def _owner(model: type[BaseModel], location: KeyPath) -> type[BaseModel] | None:
-    """The model whose field the last part of a location is."""
+    """The model that has the field at a location."""
     owner: type[BaseModel] | None = model
     for part in location:
         if owner is None:

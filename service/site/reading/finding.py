@@ -1,4 +1,4 @@
-"""What is wrong with a site file: one finding per mistake, with its place and its remedy."""
+"""Findings: the errors and warnings of a site file, each with its place and its remedy."""
 
 from __future__ import annotations
 
@@ -6,12 +6,12 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from enum import StrEnum
 
-#: Where something stands in the document: names of tables and keys, and positions in arrays.
+#: A place in the document: names of tables and keys, and positions in arrays.
 KeyPath = tuple[str | int, ...]
 
 
 class Severity(StrEnum):
-    """Whether the service can start with it."""
+    """With an error the service cannot start."""
 
     ERROR = "error"
     WARNING = "warning"
@@ -19,7 +19,7 @@ class Severity(StrEnum):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Finding:
-    """One mistake. ``line`` counts from 1; 0 means the file as a whole."""
+    """One error or warning. ``line`` counts from 1; 0 means the file as a whole."""
 
     severity: Severity
     line: int
@@ -30,7 +30,7 @@ class Finding:
     column: int | None = None
 
     def text(self, file: str) -> str:
-        """One line in the form editors and people know: place, what is wrong, what would be right."""
+        """One line as compilers write it: place, problem, remedy."""
         place = f"{file}:{self.line}" if self.line else file
         if self.column is not None:
             place += f":{self.column}"
@@ -52,7 +52,7 @@ class Finding:
 
 
 def errors_of(findings: Iterable[Finding]) -> tuple[Finding, ...]:
-    """Those findings with which the service cannot start."""
+    """The errors among findings."""
     return tuple(f for f in findings if f.severity is Severity.ERROR)
 
 

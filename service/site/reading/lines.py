@@ -1,8 +1,7 @@
-"""On which line of a TOML document each key stands.
+"""Finds the line of each key of a TOML document.
 
-The standard library's reader gives values but no places. This scanner walks a document *that the reader has already
-accepted* and notes the line of every table header, key and array element, so it needs to find the ends of values but
-not to judge or convert them.
+The standard library's parser gives values without line numbers. This scanner walks a document *that the parser has accepted* and
+notes the line of every table header, key and array element; it finds the ends of values but does not check or convert them.
 """
 
 from __future__ import annotations

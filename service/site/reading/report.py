@@ -1,4 +1,4 @@
-"""Sections as they were read, and the findings about them, each on its line."""
+"""Sections as read, and the report that collects findings about them with their lines."""
 
 from __future__ import annotations
 
@@ -19,39 +19,39 @@ class ReadSection(Generic[S]):
     path: KeyPath
     label: str
     section: S
-    #: Fields that were written but could not be read: not to be called missing.
+    #: Fields that were unreadable: not to be called missing.
     unread: frozenset[str]
-    #: What a field was misspelt as in the file.
+    #: The misspelt key of a field.
     written_as: dict[str, str] = field(default_factory=dict)
 
     def has(self, name: str) -> bool:
-        """Whether the file says something, readable or not, for that field."""
+        """Whether the file has a value, readable or not, for that field."""
         return getattr(self.section, name) is not None or name in self.unread
 
 
 class Report:
-    """Collects findings and puts each on its line."""
+    """Collects findings and finds their lines."""
 
     def __init__(self, document: TomlDocument) -> None:
         self._document = document
         self.findings: list[Finding] = list(document.findings)
 
     def error(self, entry: ReadSection[Any] | None, name: str | None, problem: str, remedy: str) -> None:
-        """A mistake with which the service cannot start; *entry* None means the file as a whole."""
+        """Add an error; *entry* None means the file as a whole."""
         self._add(Severity.ERROR, entry, name, problem, remedy)
 
     def warning(self, entry: ReadSection[Any] | None, name: str | None, problem: str, remedy: str) -> None:
-        """Something that is probably not meant."""
+        """Add a warning: something that is probably not meant."""
         self._add(Severity.WARNING, entry, name, problem, remedy)
 
     def at(self, path: KeyPath, label: str, problem: str, remedy: str) -> None:
-        """An error at a key path."""
+        """Add an error at a key path."""
         line = self._document.lines.line(path)
         found = Finding(severity=Severity.ERROR, line=line, field=label, path=path, problem=problem, remedy=remedy)
         self.findings.append(found)
 
     def line(self, entry: ReadSection[Any], name: str | None = None) -> int:
-        """The line an entry, or one of its fields, stands on."""
+        """The line of an entry, or of one of its fields."""
         return self._document.lines.line((*entry.path, entry.written_as.get(name, name)) if name else entry.path)
 
     def _add(

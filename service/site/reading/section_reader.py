@@ -1,7 +1,7 @@
-"""A site file taken apart into sections that can be read, each with its place; what cannot be read is a finding.
+"""Reads a parsed site file to section models with their places; what cannot be read is a finding.
 
-A section with a mistake is read again as it was most likely meant (a misspelt key under its right name, a wrong optional
-value left out), so that the checks between sections still see it and every mistake is reported in one go.
+A section with an error is repaired and read again (a misspelt key under its right name, without a wrong optional value), so that
+the checks between sections still see it and all errors are reported at once.
 """
 
 from __future__ import annotations
@@ -14,23 +14,21 @@ from pydantic import ValidationError
 
 from service.domain.plant.units import UnitSystem
 from service.site.reading.document import TomlDocument
-from service.site.reading.error_messages import Drop, Put, Rename, explain
+from service.site.reading.error_messages import RemoveKey, RenameKey, SetValue, explain
 from service.site.reading.finding import KeyPath
 from service.site.reading.report import ReadSection, Report
 from service.site.sections.alarm import AlarmSection
 from service.site.sections.connector import SECTION_OF_KIND
 from service.site.sections.gateway import GatewaySection, ModemSection, WebhookSection
 from service.site.sections.on_call import EscalationSection, HolidaySection, ShiftSection, StandInSection
-from service.site.sections.people import ContactSection
+from service.site.sections.people import ContactSection, ReportsSection
 from service.site.sections.plant import SignalSection, SiteSection, TankSection
-from service.site.sections.quantity import near_word
-from service.site.sections.reports import ReportsSection
-from service.site.sections.section import Section
-from service.site.sections.source import SourceSection
+from service.site.sections.quantity import closest_word
+from service.site.sections.section import Section, SourceSection
 
 S = TypeVar("S", bound=Section)
 
-#: Sections that may stand any number of times, and the key that names one of them.
+#: Sections that may occur any number of times, and the key that identifies one of them.
 _NAMED_BY = {
     "tank": "key",
     "signal": "tag",
@@ -45,7 +43,7 @@ _NAMED_BY = {
     "modem": "port",
     "webhook": "key",
 }
-#: Sections that stand once.
+#: Sections that occur once.
 _SINGLE = ("site", "reports")
 _OTHER_WORDS = {
     "clarifier": "tank",
@@ -61,12 +59,12 @@ _OTHER_WORDS = {
     "escalation": "escalation",
     "sms": "gateway",
 }
-_PASSES = 4  # every pass repairs what the one before found; a section needs two or three
+_PASSES = 4  # each pass repairs what the one before found; a section needs two or three
 
 
 @dataclass(frozen=True)
 class Draft:
-    """Everything of a site file that can be read."""
+    """The readable sections of a site file, not yet checked against each other."""
 
     site: ReadSection[SiteSection] | None
     tanks: tuple[ReadSection[TankSection], ...]
@@ -82,21 +80,21 @@ class Draft:
     modems: tuple[ReadSection[ModemSection], ...]
     reports: ReadSection[ReportsSection] | None
     webhooks: tuple[ReadSection[WebhookSection], ...]
-    #: Names written in sections of each kind, also in those that cannot be read otherwise.
+    #: Names in sections of each kind, also in sections that are otherwise unreadable.
     names: dict[str, frozenset[str]]
-    #: Kinds of section of which some could not be read: nothing can be said of what is missing there.
+    #: Kinds of section of which some are unreadable: what is missing there is unknown.
     incomplete: frozenset[str]
-    #: The unit system of plain numbers; None when the file does not say, so that nothing can be said of sizes.
+    #: The unit system of plain numbers; None when the file has none, so that sizes cannot be checked.
     read_in: UnitSystem | None
 
     @property
     def units(self) -> UnitSystem:
-        """The unit system numbers were read with."""
+        """The unit system of plain numbers, SI unless given."""
         return self.read_in or "si"
 
 
 def draft_of(document: TomlDocument, report: Report) -> Draft:
-    """Take a document apart; what cannot be read goes into *report*."""
+    """Read a document's sections; what cannot be read is added to *report*."""
     return _Reader(document, report).draft()
 
 
@@ -108,8 +106,8 @@ class _Reader:
         self._units: UnitSystem | None = None
         self._names: dict[str, set[str]] = {name: set() for name in _NAMED_BY}
         self._incomplete: set[str] = set()
-        #: Where a section stands in the file when its heading was misspelt.
-        self._headed: dict[str, str] = {}
+        #: The heading in the file of sections whose heading was misspelt.
+        self._misspelt_heading: dict[str, str] = {}
 
     def draft(self) -> Draft:
         self._top_level()
@@ -151,7 +149,7 @@ class _Reader:
                 home = "[site]" if name in SiteSection.model_fields else "the heading it belongs to"
                 self._report.at((name,), name, "stands before any heading", f"move it below {home}")
                 continue
-            near = _OTHER_WORDS.get(name.casefold().rstrip("s")) or near_word(name, known)
+            near = _OTHER_WORDS.get(name.casefold().rstrip("s")) or closest_word(name, known)
             heading = f"[{near}]" if near in _SINGLE else f"[[{near}]]"
             remedy = (
                 f"did you mean {heading}?"
@@ -162,7 +160,7 @@ class _Reader:
             self._report.at((name,), name, f"no section {written} is known", remedy)
             if near and near not in self._values:
                 self._values[near] = value
-                self._headed[near] = name
+                self._misspelt_heading[near] = name
             elif near:
                 self._incomplete.add(near)
 
@@ -172,9 +170,9 @@ class _Reader:
         return self._single("site", SiteSection, "there is one site")
 
     def _single(self, name: str, model: type[S], only: str) -> ReadSection[S] | None:
-        """A section that stands once, or not at all."""
+        """A section that occurs once, or not at all."""
         raw = self._values.get(name)
-        written = self._headed.get(name, name)
+        written = self._misspelt_heading.get(name, name)
         path: KeyPath = (written,)
         if isinstance(raw, list) and raw and isinstance(raw[0], dict):
             self._report.at(path, written, f"[[{name}]] has two brackets", f"{only}: write [{name}]")
@@ -202,7 +200,7 @@ class _Reader:
             if model is None:
                 known = tuple(SECTION_OF_KIND)
                 choice = " or ".join(f'"{k}"' for k in known)
-                near = near_word(str(kind), known)
+                near = closest_word(str(kind), known)
                 if kind is None and (*path, "kind") not in self._document.unread:
                     self._report.at(path, f"{label}.kind", "is missing", f"write kind = {choice}")
                 elif kind is not None:
@@ -221,7 +219,7 @@ class _Reader:
 
     def _tables(self, name: str) -> Iterator[tuple[KeyPath, dict[str, Any]]]:
         raw = self._values.get(name, [])
-        path: KeyPath = (self._headed.get(name, name),)
+        path: KeyPath = (self._misspelt_heading.get(name, name),)
         if isinstance(raw, dict):
             if raw and all(isinstance(value, dict) for value in raw.values()):
                 self._report.at(
@@ -256,7 +254,7 @@ class _Reader:
             return f"{name}[{named.strip()}]"
         if name == "alarm":
             return f"alarm[{raw.get('tank', '*')}: {raw.get('kind', '?')}]"
-        self._incomplete.add(name)  # without a name nobody can tell whether others mean it
+        self._incomplete.add(name)  # others may refer to it by the name that is missing
         return f"{name}[#{position + 1}]"
 
     def _read(self, name: str, label: str, raw: dict[str, Any], model: type[S], path: KeyPath) -> ReadSection[S] | None:
@@ -268,7 +266,7 @@ class _Reader:
             try:
                 section = model.model_validate(raw, context={"units": self._units or "si"})
             except ValidationError as exc:
-                # Misspelt keys first: what they were meant to be is then not missing.
+                # Misspelt keys first: the keys that were meant are then not missing.
                 errors = sorted(exc.errors(include_url=False), key=lambda e: e["type"] != "extra_forbidden")
                 for error in errors:
                     explained = explain(error, model, raw)
@@ -282,12 +280,12 @@ class _Reader:
                         field_label = ".".join([label, *map(str, location)])
                         self._report.at((*path, *written), field_label, explained.problem, explained.remedy)
                     match explained.repair:
-                        case Rename(old, new):
+                        case RenameKey(old, new):
                             raw[new] = raw.pop(old, None)
                             written_as[new] = old
-                        case Put(key, value):
+                        case SetValue(key, value):
                             raw[key] = value
-                        case Drop(key, meant):
+                        case RemoveKey(key, meant):
                             raw.pop(key, None)
                             unread |= {key, meant or key}
                 if all(error["type"] == "missing" for error in errors):

@@ -1,4 +1,4 @@
-"""How signals find their source."""
+"""Checks connectors, and that every signal has its address on one."""
 
 from __future__ import annotations
 
@@ -7,14 +7,14 @@ from service.site.reading.section_reader import Draft
 from service.site.rules.names import check_known, check_unique
 from service.site.sections.csv_drop import CsvSection
 from service.site.sections.plant import SignalSection
-from service.site.sections.source import SourceSection
+from service.site.sections.section import SourceSection
 
 
 def check_connectors(draft: Draft, report: Report) -> None:
-    """Every signal has a source, every source a signal, every address one signal; folders do not collide."""
+    """Check that every signal has a source, every source a signal, every address one signal, and folders are distinct."""
     check_unique(draft.connectors, "key", report)
     carrying = [c for c in draft.connectors if c.section.carries_signals]
-    served = _check_ways(draft, carrying, report)
+    served = _check_addresses(draft, carrying, report)
     for entry in carrying:
         if entry.section.key not in served and "signal" not in draft.incomplete:
             report.warning(
@@ -35,8 +35,8 @@ def check_connectors(draft: Draft, report: Report) -> None:
                 )
 
 
-def _check_ways(draft: Draft, carrying: list[ReadSection[SourceSection]], report: Report) -> set[str]:
-    """Report signals without a way in; the keys of the connectors that serve some."""
+def _check_addresses(draft: Draft, carrying: list[ReadSection[SourceSection]], report: Report) -> set[str]:
+    """Report signals without a source; returns the keys of the connectors with signals."""
     unknown = "connector" in draft.incomplete
     served: set[str] = set()
     taken: dict[tuple[str, str], ReadSection[SignalSection]] = {}
@@ -71,7 +71,7 @@ def _check_ways(draft: Draft, carrying: list[ReadSection[SourceSection]], report
         served.add(key)
         address = signal.address or signal.tag
         name = "address" if signal.address else "tag"
-        # What cannot be read of a source may be just what the address names.
+        # The address may refer to an unreadable part of the source.
         if source is not None and not source.unread and (wrong := source.section.address_problem(address)):
             report.error(entry, name, *wrong)
         earlier = taken.setdefault((key, address), entry)
@@ -83,7 +83,7 @@ def _check_ways(draft: Draft, carrying: list[ReadSection[SourceSection]], report
 
 
 def _check_left_files(entry: ReadSection[SourceSection], section: CsvSection, report: Report) -> None:
-    """Files on a share that must not be altered stay where they are; what is told about them needs a place elsewhere."""
+    """Check a section with leave_files: nothing is moved, and rejects need a folder elsewhere."""
     for name in ("processed_folder", "keep_processed"):
         if getattr(section, name) is not None:
             report.error(entry, name, "means nothing with leave_files: read files are not moved", "keep one of the two")

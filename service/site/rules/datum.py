@@ -1,4 +1,4 @@
-"""Whether a blanket sensor's range, seen in the tank's own frame, can hold what happens in the tank."""
+"""Checks the position and range of blanket sensors against the tank: datum, range, danger level."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from service.site.conversion.plant import signal_of, tank_alarms
 from service.site.reading.report import ReadSection, Report
 from service.site.reading.section_reader import Draft
 from service.site.rules.names import length
-from service.site.rules.size import usual_tank
+from service.site.rules.tanks import plausible_tank
 from service.site.sections.plant import SignalSection
 
 #: A sensor face may stand this far above the weir on a bracket. [m]
@@ -22,17 +22,19 @@ HIGHEST_BRACKET = 3.0
 MOST_DEPTHS = 2.2
 
 
-def check_datum(entry: ReadSection[SignalSection], seen: TankSeen | None, draft: Draft, report: Report) -> None:
-    """Where the sensor stands, and what its range means as blanket height."""
+def check_datum(
+    entry: ReadSection[SignalSection], reference: ReferenceTank | None, draft: Draft, report: Report
+) -> None:
+    """Check where the sensor is, and its range as blanket height."""
     signal = entry.section
     if (
         signal.kind not in (SignalKind.BLANKET, SignalKind.FLUFF)
         or UNITS[signal.unit].dimension is not Dimension.LENGTH
     ):
         return
-    tank = seen.tank if seen is not None else None
+    tank = reference.tank if reference is not None else None
     _check_zero(entry, tank, draft, report)
-    if seen is None or tank is None:
+    if reference is None or tank is None:
         return
     place = signal.distance_from_wall
     if place is not None and not 0 <= place <= tank.reach:
@@ -43,7 +45,7 @@ def check_datum(entry: ReadSection[SignalSection], seen: TankSeen | None, draft:
             f"write where the sensor hangs, 0 to {length(tank.reach, draft.units)} from the side wall",
         )
     if signal.kind is SignalKind.BLANKET:
-        _check_span(entry, seen, draft, report)
+        _check_span(entry, reference, draft, report)
 
 
 def _check_zero(entry: ReadSection[SignalSection], tank: Tank | None, draft: Draft, report: Report) -> None:
@@ -71,8 +73,8 @@ def _check_zero(entry: ReadSection[SignalSection], tank: Tank | None, draft: Dra
         )
 
 
-def _check_span(entry: ReadSection[SignalSection], seen: TankSeen, draft: Draft, report: Report) -> None:
-    signal, tank, danger = entry.section, seen.tank, seen.danger
+def _check_span(entry: ReadSection[SignalSection], reference: ReferenceTank, draft: Draft, report: Report) -> None:
+    signal, tank, danger = entry.section, reference.tank, reference.danger
     if signal.low is None or signal.high is None or signal.low >= signal.high or signal.measures is None:
         return
     if signal.measures is Measures.DISTANCE and (signal.zero_height is None or signal.zero_height <= 0):
@@ -124,16 +126,16 @@ def _check_span(entry: ReadSection[SignalSection], seen: TankSeen, draft: Draft,
 
 
 @dataclass(frozen=True)
-class TankSeen:
-    """A tank of usual size, and the highest blanket at which its danger alarm comes; None when it has none. [m]"""
+class ReferenceTank:
+    """A tank of plausible size, and the highest blanket at which its high-high alarm is raised; None when it has none. [m]"""
 
     tank: Tank
     danger: float | None
 
 
-def tanks_seen(draft: Draft) -> dict[str, TankSeen]:
-    """Every tank that sensors can be judged by, by its key."""
-    tanks = {tank.key: tank for entry in draft.tanks if (tank := usual_tank(entry)) is not None}
+def reference_tanks(draft: Draft) -> dict[str, ReferenceTank]:
+    """The tanks that sensors can be checked against, by key."""
+    tanks = {tank.key: tank for entry in draft.tanks if (tank := plausible_tank(entry)) is not None}
     danger: dict[str, float] = {}
     for p in tank_alarms([a.section for a in draft.alarms], tanks.values()):
         key, limit = p.definition.tank, p.definition.limit
@@ -141,4 +143,4 @@ def tanks_seen(draft: Draft) -> dict[str, TankSeen]:
             depth = tanks[key].side_water_depth
             if 0 <= limit <= depth:
                 danger[key] = max(depth - limit, danger.get(key, 0.0))
-    return {key: TankSeen(tank, danger.get(key)) for key, tank in tanks.items()}
+    return {key: ReferenceTank(tank, danger.get(key)) for key, tank in tanks.items()}

@@ -1,4 +1,4 @@
-"""Names that must exist, must be near to one that does, and must not stand twice."""
+"""Checks names: that they exist, and are unique."""
 
 from __future__ import annotations
 
@@ -8,14 +8,14 @@ from typing import Any, TypeVar
 from service.domain.plant.units import Dimension, UnitSystem, from_si, shown_unit
 from service.site.reading.report import ReadSection, Report
 from service.site.reading.section_reader import Draft
-from service.site.sections.quantity import near_word
+from service.site.sections.quantity import closest_word
 from service.site.sections.section import Section
 
 S = TypeVar("S", bound=Section)
 
 
 def check_unique(entries: Iterable[ReadSection[S]], name: str, report: Report) -> None:
-    """No two sections of a kind may carry the same name; upper and lower case do not tell them apart."""
+    """Check that no two sections have the same name, regardless of case."""
     first: dict[str, ReadSection[S]] = {}
     for entry in entries:
         value = getattr(entry.section, name)
@@ -28,16 +28,16 @@ def check_unique(entries: Iterable[ReadSection[S]], name: str, report: Report) -
 
 
 def check_known(entry: ReadSection[Any], name: str, value: str, kind: str, draft: Draft, report: Report) -> bool:
-    """Whether *value* names a section of that kind; if not, that is a finding with the near name."""
+    """Whether *value* is the name of a section of that kind; if not, report it with the most similar name."""
     known = draft.names[kind]
     if value in known:
         return True
-    if kind in draft.incomplete:  # it may be the one that cannot be read
+    if kind in draft.incomplete:  # it may be an unreadable one
         return False
     labels = (
         {t.section.label.casefold(): t.section.key for t in draft.tanks if t.section.label} if kind == "tank" else {}
     )
-    near = labels.get(value.casefold()) or near_word(value, tuple(sorted(known)))
+    near = labels.get(value.casefold()) or closest_word(value, tuple(sorted(known)))
     if near:
         remedy = f'did you mean "{near}"?'
     elif known:

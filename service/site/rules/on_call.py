@@ -1,4 +1,4 @@
-"""Rotas without people, escalations that lead nowhere, gateways that cannot be asked."""
+"""Checks shifts, escalations and the channels for messages."""
 
 from __future__ import annotations
 
@@ -10,11 +10,11 @@ from service.site.reading.report import ReadSection, Report
 from service.site.reading.section_reader import Draft
 from service.site.rules.names import check_known, check_unique
 from service.site.sections.on_call import EscalationSection, EscalationStepSection
-from service.site.sections.quantity import near_word
+from service.site.sections.quantity import closest_word
 
 
-def check_callout(draft: Draft, report: Report) -> None:
-    """Everybody named is a contact, every rota named has shifts, and every escalation calls somebody at once."""
+def check_on_call(draft: Draft, report: Report) -> None:
+    """Check that people are contacts, rotas have shifts, escalations call somebody at once, and channels are usable."""
     check_unique(draft.shifts, "name", report)
     check_unique(draft.escalations, "key", report)
     check_unique(draft.gateways, "key", report)
@@ -33,7 +33,7 @@ def check_callout(draft: Draft, report: Report) -> None:
             report.error(stand_in, "end", "is not after start", "write when they hand over again")
     for escalation in draft.escalations:
         _check_escalation(escalation, rotas, draft, report)
-    _check_ways(draft, report)
+    _check_channels(draft, report)
 
 
 def _check_escalation(
@@ -76,12 +76,12 @@ def _check_rota(
 ) -> None:
     if rota in rotas or "shift" in draft.incomplete:
         return
-    near = near_word(rota, rotas)
+    near = closest_word(rota, rotas)
     remedy = f'did you mean "{near}"?' if near else f'write a [[shift]] with rota = "{rota}"'
     report.error(entry, field, f'no rota "{rota}" is known', remedy)
 
 
-def _check_ways(draft: Draft, report: Report) -> None:
+def _check_channels(draft: Draft, report: Report) -> None:
     for gateway in draft.gateways:
         section = gateway.section
         posts = section.receipts is not None or section.replies is not None
@@ -103,10 +103,10 @@ def _check_ways(draft: Draft, report: Report) -> None:
         except ConfigError as error:
             problem = str(error).partition(": ")[2]
             report.error(hook, None, problem, "url and headers name secrets as ${name}")
-    ways: list[ReadSection[Any]] = [*draft.gateways, *draft.modems]
-    for extra in ways[1:]:
+    channels: list[ReadSection[Any]] = [*draft.gateways, *draft.modems]
+    for extra in channels[1:]:
         report.error(extra, None, "is a second way for text messages", "keep one [[gateway]] or one [[modem]]")
-    # A contact without a number is told that first: one mistake gives one finding.
+    # Not for a contact without a number, which is reported already.
     wants = next(
         (
             c
@@ -115,5 +115,5 @@ def _check_ways(draft: Draft, report: Report) -> None:
         ),
         None,
     )
-    if wants is not None and not ways and not draft.incomplete & {"gateway", "modem"}:
+    if wants is not None and not channels and not draft.incomplete & {"gateway", "modem"}:
         report.warning(wants, "channels", '"sms" has no way out of the plant', "write a [[gateway]] or a [[modem]]")

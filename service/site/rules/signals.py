@@ -1,7 +1,8 @@
-"""Signals that cannot mean what they say."""
+"""Checks signals: tank, unit, direction, range, timing, status, limit."""
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from datetime import timedelta
 
 from service.domain.plant.signal import DIMENSION_OF, SignalKind
@@ -9,19 +10,19 @@ from service.domain.plant.units import UNITS, Dimension, symbols_of
 from service.site.conversion.plant import EFFLUENT_ALARMS
 from service.site.reading.report import ReadSection, Report
 from service.site.reading.section_reader import Draft
-from service.site.rules.datum import check_datum, tanks_seen
-from service.site.rules.magnitude import areas_of, check_magnitude
-from service.site.rules.names import check_known, check_unique
+from service.site.rules.datum import check_datum, reference_tanks
+from service.site.rules.names import check_known, check_unique, shown
+from service.site.rules.tanks import plausible_tank
 from service.site.sections.plant import SignalSection
 
-#: Kinds that speak of one tank and mean nothing without it.
+#: Kinds that are meaningless without a tank.
 _OF_A_TANK = (SignalKind.BLANKET, SignalKind.FLUFF, SignalKind.WATER_LEVEL, SignalKind.ARM_ANGLE)
 
 
 def check_signals(draft: Draft, report: Report) -> None:
-    """Tank, unit, direction, range, timing and way of every signal."""
+    """Check tank, unit, direction, range and timing of every signal."""
     check_unique(draft.signals, "tag", report)
-    seen = tanks_seen(draft)
+    reference = reference_tanks(draft)
     areas = areas_of(draft)
     for entry in draft.signals:
         _check_tank(entry, draft, report)
@@ -31,7 +32,7 @@ def check_signals(draft: Draft, report: Report) -> None:
         _check_timing(entry, report)
         _check_status(entry, draft, report)
         _check_limit(entry, report)
-        check_datum(entry, seen.get(entry.section.tank or ""), draft, report)
+        check_datum(entry, reference.get(entry.section.tank or ""), draft, report)
         check_magnitude(entry, areas, draft, report)
 
 
@@ -150,3 +151,59 @@ def _check_timing(entry: ReadSection[SignalSection], report: Report) -> None:
 
 def _minutes(time: timedelta) -> str:
     return f"{time / timedelta(minutes=1):g} min"
+
+
+_FLOWS = (SignalKind.FLOW, SignalKind.RETURN_FLOW)
+
+#: What the top of a flow's range comes to over the tank's area [m/h]. Peak overflow rates are 1.5 to 2.7 m/h (1000 to
+#: 1600 gpd/ft²: typical design values in Metcalf & Eddy, *Wastewater Engineering*, from memory); a wrong unit is off by
+#: 24 or more, so the band can be wide enough for any meter.
+FLOW_BAND = (0.05, 30.0)
+
+#: What the top of a solids range may be [kg/m³] (common practice, no source).
+SOLIDS_BAND = {
+    SignalKind.FEED_SOLIDS: (0.05, 50.0),
+    SignalKind.RETURN_SOLIDS: (0.5, 100.0),
+    SignalKind.EFFLUENT_SOLIDS: (0.002, 10.0),
+}
+
+
+def areas_of(draft: Draft) -> dict[str | None, float]:
+    """The water surface of every tank of plausible size, and under None the sum if all are. [m²]"""
+    tanks = {entry.section.key: plausible_tank(entry) for entry in draft.tanks}
+    areas: dict[str | None, float] = {key: tank.area for key, tank in tanks.items() if tank is not None}
+    if areas and len(areas) == len(tanks) and "tank" not in draft.incomplete:
+        areas[None] = sum(areas.values())
+    return areas
+
+
+def check_magnitude(
+    entry: ReadSection[SignalSection], areas: Mapping[str | None, float], draft: Draft, report: Report
+) -> None:
+    """Check that the top of the range is possible; a wrong unit makes it impossible."""
+    signal = entry.section
+    dimension = UNITS[signal.unit].dimension
+    if signal.high is None or signal.high <= 0 or dimension is not DIMENSION_OF[signal.kind]:
+        return
+    if signal.kind in _FLOWS:
+        area = areas.get(signal.tank)
+        if area is None:
+            return  # nothing to judge it by
+        rate = signal.high * 3600 / area
+        if not FLOW_BAND[0] <= rate <= FLOW_BAND[1]:
+            over = "the tank" if signal.tank else "all tanks"
+            report.warning(
+                entry,
+                "high",
+                f"comes to {shown(rate, Dimension.OVERFLOW_RATE, draft.units)} over {over}: "
+                f"{'less than any' if rate < FLOW_BAND[0] else 'more than any'} clarifier sees",
+                f"check the unit {signal.unit}",
+            )
+    elif (band := SOLIDS_BAND.get(signal.kind)) and not band[0] <= signal.high <= band[1]:
+        symbol = "mg/L" if signal.high > band[1] else "g/L"
+        report.warning(
+            entry,
+            "high",
+            f"is {shown(signal.high, Dimension.CONCENTRATION, draft.units)}: not a {signal.kind.replace('_', ' ')} value",
+            f"check the unit {signal.unit}; was {symbol} meant?" if symbol != signal.unit else "check the number",
+        )

@@ -1,32 +1,72 @@
-"""Tanks that cannot stand like that."""
+"""Checks the site and its tanks: shape, depth, floor, weir, coring spot."""
 
 from __future__ import annotations
 
 import math
 
 from service.domain.plant.signal import SignalKind
-from service.domain.plant.tank import TankShape
+from service.domain.plant.tank import Tank, TankShape
+from service.site.conversion.plant import tank_of
 from service.site.reading.report import ReadSection, Report
 from service.site.reading.section_reader import Draft
 from service.site.rules.names import check_unique, length
-from service.site.rules.size import DEEPEST, LARGEST, SHALLOWEST, SMALLEST, usual_tank
 from service.site.sections.plant import TankSection
+from service.site.sections.section import ZONE_OF_WORD
+
+SHALLOWEST, DEEPEST = 1.0, 10.0  # [m]
+SMALLEST, LARGEST = 2.0, 150.0  # [m]
+
+
+def tank_with_size(entry: ReadSection[TankSection]) -> Tank | None:
+    """The tank, if its sizes are positive."""
+    return tank_of(entry.section) if entry.section.side_water_depth > 0 and all(s > 0 for s in _sizes(entry)) else None
+
+
+def plausible_tank(entry: ReadSection[TankSection]) -> Tank | None:
+    """The tank, if its size is plausible; else nothing is checked against it."""
+    usual = SHALLOWEST <= entry.section.side_water_depth <= DEEPEST
+    return tank_of(entry.section) if usual and all(SMALLEST <= s <= LARGEST for s in _sizes(entry)) else None
+
+
+def _sizes(entry: ReadSection[TankSection]) -> tuple[float, ...]:
+    tank = entry.section
+    sizes = (tank.diameter,) if tank.shape is TankShape.CIRCULAR else (tank.length, tank.width)
+    return tuple(size if size is not None else 0.0 for size in sizes)
+
+
+#: IANA names that never change to summer time although people who write them mostly do.
+_FIXED_OFFSET = ("EST", "MST", "HST")
+
+
+def check_plant(draft: Draft, report: Report) -> None:
+    """Check the time zone, and that there are tanks and signals."""
+    if draft.site is not None and draft.site.section.time_zone in _FIXED_OFFSET:
+        zone = draft.site.section.time_zone
+        near = ZONE_OF_WORD[zone.lower()]
+        report.warning(
+            draft.site, "time_zone", f"{zone} knows no summer time", f'write "{near}" unless the plant has none'
+        )
+    if not draft.tanks and "tank" not in draft.incomplete:
+        report.error(None, None, "no tank is described", "write a [[tank]] with key, kind, shape and side_water_depth")
+    if draft.tanks and not draft.signals and "signal" not in draft.incomplete:
+        report.warning(None, None, "no signal is described", "write a [[signal]] for each instrument")
+
 
 #: Steeper floors than 1:2 are hoppers, not floors a scraper can travel (common practice, no source).
 STEEPEST_FLOOR = 0.5
 
 
 def check_tanks(draft: Draft, report: Report) -> None:
-    """Shape, depth, floor, weir and coring spot of every tank."""
+    """Check shape, depth, floor, weir and coring spot of every tank."""
     check_unique(draft.tanks, "key", report)
-    watched = frozenset(
+    with_sensor = frozenset(
         s.section.tank.casefold() for s in draft.signals if s.section.kind is SignalKind.BLANKET and s.section.tank
     )
-    # A blanket signal without a tank, or with an unknown one, is most likely that of the tank without; it is reported.
-    astray = any(
+    # A blanket signal without a tank, or with an unknown one, is reported; it most likely belongs to the tank without.
+    unassigned = any(
         s.section.kind is SignalKind.BLANKET and s.section.tank not in draft.names["tank"] for s in draft.signals
     )
-    judged = not astray and "signal" not in draft.incomplete
+    all_known = not unassigned and "signal" not in draft.incomplete
     for entry in draft.tanks:
         _check_shape(entry, draft, report)
         _check_depth(entry, draft, report)
@@ -34,8 +74,8 @@ def check_tanks(draft: Draft, report: Report) -> None:
         _check_weir(entry, draft, report)
         _check_core(entry, draft, report)
         _check_arm(entry, report)
-        if judged:
-            _check_watched(entry, watched, report)
+        if all_known:
+            _check_has_sensor(entry, with_sensor, report)
 
 
 def _check_shape(entry: ReadSection[TankSection], draft: Draft, report: Report) -> None:
@@ -93,7 +133,7 @@ def _check_weir(entry: ReadSection[TankSection], draft: Draft, report: Report) -
             "is not above zero",
             "write the length of weir crest water flows over, or leave it out",
         )
-    elif tank.weir_length is not None and tank.shape is TankShape.CIRCULAR and tank.diameter and usual_tank(entry):
+    elif tank.weir_length is not None and tank.shape is TankShape.CIRCULAR and tank.diameter and plausible_tank(entry):
         around = math.pi * tank.diameter
         # One weir at the wall is π·D; a trough inside the tank has two, each a little shorter.
         if not 0.6 * around <= tank.weir_length <= 2.1 * around:
@@ -156,8 +196,8 @@ def _check_arm(entry: ReadSection[TankSection], report: Report) -> None:
         report.warning(entry, "arm_period", f"{minutes:g} minutes is an unusual time for one pass", remedy)
 
 
-def _check_watched(entry: ReadSection[TankSection], watched: frozenset[str], report: Report) -> None:
-    if entry.section.key.casefold() in watched:
+def _check_has_sensor(entry: ReadSection[TankSection], with_sensor: frozenset[str], report: Report) -> None:
+    if entry.section.key.casefold() in with_sensor:
         return
     report.warning(
         entry,

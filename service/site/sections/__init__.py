@@ -1,1 +1,1 @@
-"""Every kind of section of the site file as a model."""
+"""Models of the sections of the site file."""

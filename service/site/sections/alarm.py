@@ -1,21 +1,21 @@
-"""``[[alarm]]``: what is watched, where the limit lies, and what the person called is told."""
+"""``[[alarm]]``: what is monitored, the limit, and the texts for whoever is called."""
 
 from __future__ import annotations
 
 from datetime import timedelta
 from typing import Annotated, Any
 
-from pydantic import BeforeValidator, Field, ValidationInfo, field_validator
+from pydantic import Field, ValidationInfo, field_validator
 
 from service.alarms.definition import AlarmKind, Priority, SystemWatch
 from service.domain.plant.tank import Tank
 from service.domain.plant.units import Dimension
 from service.site.sections.quantity import duration, wrong
-from service.site.sections.section import DepthShare, Duration, Key, Length, Section, Words, site_quantity
+from service.site.sections.section import DepthShare, Duration, Key, Length, Section, Words, in_site_unit, site_quantity
 
 EVERY_TANK = "*"
 
-#: Which key of an ``[[alarm]]`` holds the limit, by kind. Of several, exactly one is written.
+#: The keys for the limit, by kind; at most one of several may be used.
 LIMIT_FIELDS: dict[AlarmKind, tuple[str, ...]] = {
     AlarmKind.HIGH: ("clearance", "blanket_height", "depth_share"),
     AlarmKind.HIGH_HIGH: ("clearance", "blanket_height", "depth_share"),
@@ -32,7 +32,7 @@ LIMIT_FIELDS: dict[AlarmKind, tuple[str, ...]] = {
 }
 ALL_LIMIT_FIELDS = tuple(dict.fromkeys(name for names in LIMIT_FIELDS.values() for name in names))
 
-#: What the deadband of a kind is measured in; kinds without a limit on a number have none.
+#: The dimension of the deadband, by kind; kinds without a numeric limit have none.
 DEADBAND_OF: dict[AlarmKind, Dimension] = {
     AlarmKind.HIGH: Dimension.LENGTH,
     AlarmKind.HIGH_HIGH: Dimension.LENGTH,
@@ -43,14 +43,6 @@ DEADBAND_OF: dict[AlarmKind, Dimension] = {
     AlarmKind.EFFLUENT_SOLIDS: Dimension.CONCENTRATION,
     AlarmKind.TURBIDITY: Dimension.TURBIDITY,
 }
-
-
-def _speed(value: object, info: ValidationInfo) -> float:
-    return site_quantity(value, info, Dimension.SPEED)
-
-
-def _loading(value: object, info: ValidationInfo) -> float:
-    return site_quantity(value, info, Dimension.SOLIDS_LOADING)
 
 
 class AlarmSection(Section):
@@ -65,10 +57,10 @@ class AlarmSection(Section):
     clearance: Length | None = None
     blanket_height: Length | None = None
     depth_share: DepthShare | None = None
-    rate: Annotated[float, BeforeValidator(_speed)] | None = None
+    rate: Annotated[float, in_site_unit(Dimension.SPEED)] | None = None
     within: Duration | None = None
     difference: Length | None = None
-    loading: Annotated[float, BeforeValidator(_loading)] | None = None
+    loading: Annotated[float, in_site_unit(Dimension.SOLIDS_LOADING)] | None = None
     after: Duration | None = None
     deadband: float | None = None
     on_delay: Duration | None = None
@@ -96,7 +88,7 @@ class AlarmSection(Section):
         return site_quantity(value, info, dimension)
 
     def limit(self, tank: Tank) -> float | None:
-        """The limit as the alarm definition keeps it, for that tank; None when this section gives none. [SI]"""
+        """The limit for a tank as in the alarm definition; None when this section has none. [SI]"""
         if self.blanket_height is not None:
             return tank.clearance(self.blanket_height)
         if self.depth_share is not None:

@@ -1,7 +1,7 @@
-"""``[[connector]]``: where signals come from.
+"""``[[connector]]``: the section class of each kind of source.
 
-Every kind of source has its section class in its own file. A new kind is one file beside ``csv_drop.py`` and one line in
-``SECTION_OF_KIND``; its section says whether signals come through it and what an address looks like.
+A new kind is a module like ``csv_drop.py`` and a line in ``SECTION_OF_KIND``; its class says whether it carries signals and
+checks their addresses.
 """
 
 from __future__ import annotations
@@ -9,7 +9,7 @@ from __future__ import annotations
 from service.site.sections.csv_drop import CsvSection
 from service.site.sections.modbus import ModbusSection
 from service.site.sections.opcua import OpcuaSection
-from service.site.sections.source import SourceSection
+from service.site.sections.section import SourceSection
 
 SECTION_OF_KIND: dict[str, type[SourceSection]] = {
     "csv": CsvSection,

@@ -9,9 +9,8 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BeforeValidator, Field, StringConstraints, field_validator
 
-from service.site.sections.quantity import near_word, wrong
-from service.site.sections.section import Duration, Section, TimeZone, UnitSymbol, Words
-from service.site.sections.source import SourceSection
+from service.site.sections.quantity import closest_word, wrong
+from service.site.sections.section import Duration, Section, SourceSection, TimeZone, UnitSymbol, Words
 
 _DELIMITERS = {"comma": ",", "semicolon": ";", "tab": "\t", "pipe": "|", ",": ",", ";": ";", "\t": "\t", "|": "|"}
 _DECIMALS = {"point": ".", "comma": ",", ".": ".", ",": ","}
@@ -30,7 +29,7 @@ Column = Annotated[Words | int, BeforeValidator(_column)]
 
 
 class CsvColumns(Section):
-    """Which column holds what: its heading, or its number counted from 1 where there is no header line."""
+    """The column of each role: its heading, or its number counted from 1 where there is no header line."""
 
     time: Column | None = None
     date: Column | None = None
@@ -51,7 +50,7 @@ class CsvColumns(Section):
 
 
 class CsvSection(SourceSection):
-    """One watched folder. What is left out is found out from each file."""
+    """One watched folder. What is left out is found from each file."""
 
     kind: Literal["csv"] = "csv"
     folder: Words = Field(examples=['"/var/lib/underweir/drop"'])
@@ -98,7 +97,7 @@ class CsvSection(SourceSection):
             if "x".encode(name).decode(name) != "x":
                 raise LookupError
         except (LookupError, TypeError, ValueError):
-            near = near_word(value, _ENCODINGS)
+            near = closest_word(value, _ENCODINGS)
             raise wrong(f'no encoding "{value}" is known', f'write "{near or "utf-8"}"') from None
         return name
 
@@ -124,7 +123,7 @@ _FORMAT_SHORT = {"T": "HMS", "R": "HM", "F": "Ymd", "D": "mdy"}
 
 
 def _format_problem(time_format: str) -> tuple[str, str] | None:
-    """What is wrong with the fields of a time format, and what would be right."""
+    """The problem of a time format's fields, and the remedy."""
     fields = ""
     for letter in re.findall(r"%(.?)", time_format, re.DOTALL):
         if (letter not in _FORMAT_FIELDS and letter not in _FORMAT_SHORT) or not letter:

@@ -1,4 +1,4 @@
-"""``[[gateway]]``, ``[[modem]]`` and ``[[webhook]]``: how messages other than mails leave the plant."""
+"""``[[gateway]]``, ``[[modem]]`` and ``[[webhook]]``: channels for messages other than e-mail."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from service.site.sections.section import Duration, Key, Section, Words
 
 
 class ReceiptsSection(Section):
-    """How the gateway reports what became of a message; a name inside a name is written "sms.id"."""
+    """The fields of a gateway's delivery receipt; a nested name is written "sms.id"."""
 
     id: Words = Field(examples=['"id"'])
     status: Words = Field(examples=['"status"'])
@@ -21,7 +21,7 @@ class ReceiptsSection(Section):
 
 
 class RepliesSection(Section):
-    """How the gateway passes on what people write."""
+    """The fields of a reply that the gateway forwards."""
 
     id: Words = Field(examples=['"id"'])
     sender: Words = Field(examples=['"from"'])

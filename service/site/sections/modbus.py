@@ -1,4 +1,4 @@
-"""``[[connector]] kind = "modbus"``: one device or gateway on the network, and what is read from the units behind it."""
+"""``[[connector]] kind = "modbus"``: one network address, and the points of the units behind it."""
 
 from __future__ import annotations
 
@@ -8,14 +8,13 @@ from typing import Literal, Self
 from pydantic import Field, model_validator
 
 from service.site.sections.quantity import wrong
-from service.site.sections.section import Duration, Section, Words
-from service.site.sections.source import SourceSection
+from service.site.sections.section import Duration, Section, SourceSection, Words
 
 TableName = Literal["holding_register", "input_register", "discrete_input", "coil"]
 
 
 class FaultSection(Section):
-    """Where the instrument says that it is faulty itself."""
+    """The instrument's own fault flag."""
 
     table: TableName = "holding_register"
     address: int = Field(ge=0, le=65_535, examples=["8"])
@@ -24,7 +23,7 @@ class FaultSection(Section):
 
 
 class ModbusPointSection(Section):
-    """One value: where it stands, how it is laid out, and what its number means."""
+    """One value: address, type and scaling."""
 
     name: Words = Field(examples=['"EAST_BLANKET"'])
     table: TableName = "holding_register"
@@ -85,7 +84,7 @@ class ModbusDeviceSection(Section):
 
 
 class ModbusSection(SourceSection):
-    """One network address; the units behind it are asked one after the other, other connectors meanwhile."""
+    """One network address; its units are polled one after the other."""
 
     kind: Literal["modbus"] = "modbus"
     host: Words = Field(examples=['"192.0.2.10"'])

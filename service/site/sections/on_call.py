@@ -9,31 +9,27 @@ from typing import Annotated, Literal
 from pydantic import BeforeValidator, Field
 
 from service.alarms.definition import Priority
-from service.site.sections.quantity import near_word, wrong
+from service.site.sections.quantity import closest_word, wrong
 from service.site.sections.section import Duration, Key, Section, Words
 
 _DAYS = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
 
 
 def _time(value: object) -> time:
+    if isinstance(value, str):
+        with suppress(ValueError):
+            value = time.fromisoformat(value.strip())
     if isinstance(value, time):
         return value
-    if isinstance(value, str):
-        try:
-            return time.fromisoformat(value.strip())
-        except ValueError:
-            pass
     raise wrong(f"{value!r} is no time of day", 'write it as "07:00"')
 
 
 def _day(value: object) -> date:
+    if isinstance(value, str):
+        with suppress(ValueError):
+            value = date.fromisoformat(value.strip())
     if isinstance(value, date) and not isinstance(value, datetime):
         return value
-    if isinstance(value, str):
-        try:
-            return date.fromisoformat(value.strip())
-        except ValueError:
-            pass
     raise wrong(f"{value!r} is no day", "write it as 2026-01-31")
 
 
@@ -51,7 +47,7 @@ def _weekday(value: object) -> int:
     for number, day in enumerate(_DAYS):
         if len(word) >= 3 and day.startswith(word):
             return number
-    near = near_word(word, _DAYS) if word else None
+    near = closest_word(word, _DAYS) if word else None
     raise wrong(f"{value!r} is no day of the week", f'did you mean "{near}"?' if near else f"use {', '.join(_DAYS)}")
 
 
@@ -76,7 +72,7 @@ class ShiftSection(Section):
 
 
 class StandInSection(Section):
-    """Somebody takes over from whoever would be on duty."""
+    """An override: a person on duty instead of whoever the rota names."""
 
     person: Words = Field(examples=['"Supervisor"'])
     rota: Key = Field("duty", examples=['"duty"'])
@@ -93,7 +89,7 @@ class HolidaySection(Section):
 
 
 class EscalationStepSection(Section):
-    """One step of an escalation. Exactly one of ``duty``, ``contact`` and ``everybody`` says who stands on it."""
+    """One step of an escalation. Exactly one of ``duty``, ``contact`` and ``everybody`` says who is called."""
 
     after: Duration = Field(examples=['"10 min"'])
     duty: Key | None = Field(None, examples=['"duty"'])

@@ -1,4 +1,4 @@
-"""``[[connector]] kind = "opcua"``: one OPC UA server, and how it is reached, believed and watched."""
+"""``[[connector]] kind = "opcua"``: one OPC UA server: endpoint, security and monitoring."""
 
 from __future__ import annotations
 
@@ -9,14 +9,13 @@ from typing import Literal, Self
 from pydantic import Field, field_validator, model_validator
 
 from service.site.sections.quantity import wrong
-from service.site.sections.section import Duration, Section, Words
-from service.site.sections.source import SourceSection
+from service.site.sections.section import Duration, Section, SourceSection, Words
 
 _NODE = re.compile(r"(?:ns=[0-9]+;|nsu=.+;)?(?:i=[0-9]+|[sgb]=.+)", re.DOTALL)
 
 
 class OpcuaItemSection(Section):
-    """One variable under a name of ours; only needed where the node id alone does not say enough."""
+    """One variable with a name; only needed for options that the node id alone cannot give."""
 
     name: Words = Field(examples=['"EAST_BLANKET"'])
     node: Words = Field(examples=['"ns=2;s=East.Blanket"'])

@@ -1,4 +1,4 @@
-"""``[[contact]]``: who is told."""
+"""``[[contact]]`` and ``[reports]``: who is notified, and who is mailed reports."""
 
 from __future__ import annotations
 
@@ -9,6 +9,7 @@ from pydantic import Field, field_validator
 
 from service.alarms.definition import Priority
 from service.calls.contact import is_mail_address
+from service.site.sections.on_call import TimeOfDay
 from service.site.sections.quantity import wrong
 from service.site.sections.section import Section, Words
 
@@ -51,3 +52,12 @@ class ContactSection(Section):
         else:
             remedy = 'write + , country code and number, at most 15 digits: "+15550100199"'
         raise wrong(f'"{value}" is not an international phone number', remedy)
+
+
+class ReportsSection(Section):
+    """Reports that are mailed. Times are plant time."""
+
+    to: tuple[Words, ...] = Field(min_length=1, examples=['["Supervisor"]'])
+    daily: TimeOfDay | None = Field(None, examples=['"06:00"'])
+    monthly: TimeOfDay | None = Field(None, examples=['"06:00"'])
+    cores: Literal["shift log", "at once"] = Field("shift log", examples=['"shift log" or "at once"'])

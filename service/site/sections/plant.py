@@ -1,4 +1,4 @@
-"""The sections that describe the plant itself: the site, its tanks and its signals."""
+"""``[site]``, ``[[tank]]`` and ``[[signal]]``: the plant, its tanks and its signals."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from service.domain.loading.settling import CORRELATIONS
 from service.domain.plant.signal import Measures, SignalKind
 from service.domain.plant.tank import TankKind, TankShape
 from service.domain.plant.units import UNITS
-from service.site.sections.quantity import near_word, quantity, wrong
+from service.site.sections.quantity import closest_word, quantity, wrong
 from service.site.sections.section import (
     Duration,
     Flow,
@@ -36,7 +36,7 @@ class SiteSection(Section):
 
 
 class LimitsSection(Section):
-    """``limits`` of a tank: what takes the place of a published limit on its loading. In SI after reading."""
+    """``limits`` of a tank, which override published limits on its loading. In SI after reading."""
 
     overflow_rate: LimitValue | None = None
     solids_loading: LimitValue | None = None
@@ -45,7 +45,7 @@ class LimitsSection(Section):
     sludge_index: LimitValue | None = None
 
     def by_quantity(self) -> dict[Quantity, float]:
-        """Those that are written."""
+        """The limits that are given."""
         return {Quantity[name.upper()]: value for name in type(self).model_fields if (value := getattr(self, name))}
 
 
@@ -77,7 +77,7 @@ class TankSection(Section):
     @classmethod
     def _known_correlation(cls, value: str | None) -> str | None:
         if value is not None and value not in CORRELATIONS:
-            near = near_word(value, tuple(CORRELATIONS))
+            near = closest_word(value, tuple(CORRELATIONS))
             remedy = f'write "{near}"' if near else f"use one of {', '.join(CORRELATIONS)}"
             raise wrong(f'"{value}" is no known correlation of settling with the sludge index', remedy, near=near)
         return value
@@ -109,6 +109,6 @@ class SignalSection(Section):
     @classmethod
     def _in_own_unit(cls, value: Any, info: ValidationInfo) -> float | None:
         symbol = info.data.get("unit")
-        if symbol is None:  # the unit itself is wrong and reported; nothing can be said of this number
+        if symbol is None:  # the unit itself is wrong and reported
             return None
         return quantity(value, UNITS[symbol].dimension, symbol, f'10 or "10 {symbol}"')

@@ -1,4 +1,4 @@
-"""Quantities as people write them in the site file: "12 ft", "12 ft 6 in", "1:12", "1/3", "25 %", "10 min"."""
+"""Parses quantities in the site file: "12 ft", "12 ft 6 in", "1:12", "1/3", "25 %", "10 min"."""
 
 from __future__ import annotations
 
@@ -33,7 +33,7 @@ _TIME_WORDS = {
     "days": "d",
 }
 
-#: What people write, and the symbol it stands for; only offered as a remedy, never taken silently.
+#: Other spellings of units and their symbols; only suggested, never accepted silently.
 _OTHER_SPELLINGS = {
     "feet": "ft",
     "foot": "ft",
@@ -68,16 +68,16 @@ _OTHER_SPELLINGS = {
 
 
 def wrong(problem: str, remedy: str, *, near: str | None = None) -> PydanticCustomError:
-    """The error a validator raises: what is wrong, what would be right, and the value most likely meant."""
+    """A validator's error: problem, remedy, and the value most likely meant."""
     return PydanticCustomError("wrong", "{problem}", {"problem": problem, "remedy": remedy, "near": near})
 
 
-def near_word(word: str, known: tuple[str, ...]) -> str | None:
-    """The known word that *word* most likely was meant to be.
+def closest_word(word: str, known: tuple[str, ...]) -> str | None:
+    """The known word most similar to *word*; None if none is similar.
 
-    >>> near_word("daimeter", ("diameter", "length"))
+    >>> closest_word("daimeter", ("diameter", "length"))
     'diameter'
-    >>> near_word("esat", ("east", "west"))
+    >>> closest_word("esat", ("east", "west"))
     'east'
     """
     folded = {k.casefold().replace("_", "-"): k for k in reversed(known)}
@@ -85,7 +85,7 @@ def near_word(word: str, known: tuple[str, ...]) -> str | None:
     near = difflib.get_close_matches(written, folded, n=5, cutoff=0.6)
     if not near:
         return None
-    # Among equally near words, swapped letters are the commonest slip, and the first letter is the surest.
+    # Among equally similar words, swapped letters are the commonest error, and the first letter is the surest.
     return folded[max(near, key=lambda k: (_likeness(written, k), k[:1] == written[:1]))]
 
 
@@ -94,10 +94,10 @@ def _likeness(written: str, known: str) -> float:
     return difflib.SequenceMatcher(None, known, written).ratio() + swapped
 
 
-def near_unit(symbol: str, dimension: Dimension | None = None) -> str | None:
-    """The unit symbol that *symbol* most likely stands for, of that dimension where one is given.
+def closest_unit(symbol: str, dimension: Dimension | None = None) -> str | None:
+    """The unit symbol most likely meant by *symbol*, of that dimension if given.
 
-    >>> near_unit("feet"), near_unit("mgd"), near_unit("m³/h")
+    >>> closest_unit("feet"), closest_unit("mgd"), closest_unit("m³/h")
     ('ft', 'MGD', 'm3/h')
     """
     known = tuple(UNITS) if dimension is None else symbols_of(dimension)
@@ -107,11 +107,11 @@ def near_unit(symbol: str, dimension: Dimension | None = None) -> str | None:
     same = [k for k in known if k.casefold() == folded]
     if same:
         return same[0]
-    return near_word(symbol, known) if len(folded) > 2 else None
+    return closest_word(symbol, known) if len(folded) > 2 else None
 
 
 def quantity(value: object, dimension: Dimension, default_unit: str | None, example: str) -> float:
-    """A number in *default_unit*, or a text with a unit, as the SI value kept.
+    """A number in *default_unit*, or a text with a unit, in SI.
 
     Several parts add up, largest first, as in "12 ft 6 in".
 
@@ -150,7 +150,7 @@ def _parts(text: str, dimension: Dimension, default_unit: str | None, example: s
             symbol = _TIME_WORDS.get(symbol.casefold(), symbol)
         known = UNITS.get(symbol)
         if known is None:
-            near = near_unit(symbol, dimension)
+            near = closest_unit(symbol, dimension)
             remedy = f'write "{match[1]} {near}"' if near else f"use one of {', '.join(symbols_of(dimension))}"
             raise wrong(f'"{text}": no unit "{symbol}" is known', remedy)
         if known.dimension is not dimension:
@@ -167,7 +167,7 @@ def _parts(text: str, dimension: Dimension, default_unit: str | None, example: s
 
 
 def duration(value: object, example: str = '"10 min"') -> timedelta:
-    """A length of time; the unit is always written.
+    """A duration; the unit is required.
 
     >>> duration("1 h 30 min")
     datetime.timedelta(seconds=5400)

@@ -1,4 +1,4 @@
-"""What every section of the site file has in common: nothing unknown, nothing changed after reading, SI inside."""
+"""The base of all sections, without unknown keys and frozen, and the types of their fields, in SI."""
 
 from __future__ import annotations
 
@@ -8,11 +8,11 @@ from functools import cache
 from typing import Annotated, cast
 from zoneinfo import available_timezones
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, StringConstraints, ValidationInfo
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, StringConstraints, ValidationInfo
 
 from service.domain.loading.limits import DIMENSION_OF_QUANTITY, Quantity
 from service.domain.plant.units import UNITS, Dimension, UnitSystem, shown_unit
-from service.site.sections.quantity import duration, near_unit, near_word, quantity, share, slope, wrong
+from service.site.sections.quantity import closest_unit, closest_word, duration, quantity, share, slope, wrong
 
 
 class Section(BaseModel):
@@ -22,12 +22,12 @@ class Section(BaseModel):
 
 
 def units_of(info: ValidationInfo) -> UnitSystem:
-    """The site's unit system, which the reader passes to every section."""
+    """The site's unit system, which the reader passes as context."""
     return cast(UnitSystem, (info.context or {}).get("units", "si"))
 
 
 def site_quantity(value: object, info: ValidationInfo, dimension: Dimension) -> float:
-    """A number in the site's own unit for that dimension, or a text with a unit. [SI]"""
+    """A number in the site's unit for a dimension, or a text with a unit. [SI]"""
     symbol = shown_unit(dimension, units_of(info))
     return quantity(
         value, dimension, symbol, f'{_EXAMPLE.get(dimension, 1)} or "{_EXAMPLE.get(dimension, 1)} {symbol}"'
@@ -37,16 +37,18 @@ def site_quantity(value: object, info: ValidationInfo, dimension: Dimension) -> 
 _EXAMPLE = {Dimension.LENGTH: 12, Dimension.SPEED: 1, Dimension.SOLIDS_LOADING: 30, Dimension.FLOW: 3}
 
 
-def _length(value: object, info: ValidationInfo) -> float:
-    return site_quantity(value, info, Dimension.LENGTH)
+def in_site_unit(dimension: Dimension, *, positive: bool = False) -> BeforeValidator:
+    """A validator for numbers in the site's unit, or texts with a unit. [SI]"""
 
+    def validate(value: object, info: ValidationInfo) -> float:
+        number = site_quantity(value, info, dimension)
+        return _positive(number) if positive else number
 
-def _flow(value: object, info: ValidationInfo) -> float:
-    return _positive(site_quantity(value, info, Dimension.FLOW))
+    return BeforeValidator(validate)
 
 
 def _limit(value: object, info: ValidationInfo) -> float:
-    """A limit in the unit of the quantity that its key names."""
+    """A limit on the quantity named by its key."""
     dimension = DIMENSION_OF_QUANTITY[Quantity[(info.field_name or "").upper()]]
     if dimension is Dimension.RATIO:
         return _positive(share(value, '"25 %" or 0.25'))
@@ -59,25 +61,9 @@ def _positive(value: float) -> float:
     return value
 
 
-def _duration(value: object) -> timedelta:
-    return duration(value)
-
-
-def _slope(value: object) -> float:
-    return slope(value)
-
-
-def _depth_share(value: object) -> float:
-    return share(value, '"25 %" or 0.25')
-
-
-def _reach_share(value: object) -> float:
-    return share(value, '"1/3"')
-
-
 def _unit_symbol(value: str) -> str:
     if value not in UNITS:
-        near = near_unit(value)
+        near = closest_unit(value)
         remedy = f'write "{near}"' if near else f"use one of {', '.join(UNITS)}"
         raise wrong(f'no unit "{value}" is known', remedy, near=near)
     return value
@@ -93,11 +79,11 @@ def _time_zone(value: str) -> str:
 
 @cache
 def zone_names() -> frozenset[str]:
-    """Every IANA time zone name this machine knows."""
+    """The IANA time zone names of this machine."""
     return frozenset(available_timezones())
 
 
-#: Abbreviations and plain words people write, and a place of that zone.
+#: Abbreviations and words for time zones.
 ZONE_OF_WORD = {
     "est": "America/New_York",
     "edt": "America/New_York",
@@ -133,27 +119,43 @@ def _near_zone(text: str) -> str | None:
     word = re.sub(r"\s+(standard |daylight |summer )?time$", "", " ".join(text.casefold().split()))
     if near := ZONE_OF_WORD.get(word):
         return near
-    # Etc/GMT-5 lies five hours east of Greenwich: whoever writes "UTC-5" means the opposite, and has summer time, too.
+    # Etc/GMT-5 is five hours east of Greenwich: whoever writes "UTC-5" means the opposite, and has summer time, too.
     names = tuple(sorted(name for name in zone_names() if not name.startswith("Etc/") and not _OFFSET.match(name)))
     if _OFFSET.match(text):
         return None
     spelt = word.replace(" ", "_")
     if ends := [name for name in names if name.casefold().rpartition("/")[2] == spelt]:
         return ends[0]
-    return near_word(spelt, names)
+    return closest_word(spelt, names)
 
 
 #: In SI, from a number in the site's unit or a text with a unit.
-Length = Annotated[float, BeforeValidator(_length)]  # [m]
-Flow = Annotated[float, BeforeValidator(_flow)]  # [m³/s]
+Length = Annotated[float, in_site_unit(Dimension.LENGTH)]  # [m]
+Flow = Annotated[float, in_site_unit(Dimension.FLOW, positive=True)]  # [m³/s]
 LimitValue = Annotated[float, BeforeValidator(_limit)]  # in SI, of the quantity its key names
-Duration = Annotated[timedelta, BeforeValidator(_duration)]
-Slope = Annotated[float, BeforeValidator(_slope)]  # fall per length [–]
-DepthShare = Annotated[float, BeforeValidator(_depth_share)]  # part of the side water depth [–]
-ReachShare = Annotated[float, BeforeValidator(_reach_share)]  # part of the radius or length [–]
+Duration = Annotated[timedelta, BeforeValidator(lambda v: duration(v))]
+Slope = Annotated[float, BeforeValidator(slope)]  # fall per length [–]
+DepthShare = Annotated[float, BeforeValidator(lambda v: share(v, '"25 %" or 0.25'))]  # part of the side water depth [–]
+ReachShare = Annotated[float, BeforeValidator(lambda v: share(v, '"1/3"'))]  # part of the radius or length [–]
 
 Words = Annotated[str, StringConstraints(min_length=1)]
-#: Names that end up in links, file names and messages.
+#: Names that are used in links, file names and messages.
 Key = Annotated[str, StringConstraints(min_length=1, max_length=60, pattern=r"^[A-Za-z0-9][A-Za-z0-9_.\-]*$")]
 UnitSymbol = Annotated[str, BeforeValidator(lambda v: _unit_symbol(v.strip()) if isinstance(v, str) else v)]
 TimeZone = Annotated[str, BeforeValidator(lambda v: _time_zone(v.strip()) if isinstance(v, str) else v)]
+
+
+class SourceSection(Section):
+    """A ``[[connector]]`` of any kind."""
+
+    key: Key = Field(examples=['"scada-export"'])
+    kind: str = Field(examples=['"csv"'])
+
+    @property
+    def carries_signals(self) -> bool:
+        """Whether it delivers readings; a folder of hand cores does not."""
+        return True
+
+    def address_problem(self, address: str) -> tuple[str, str] | None:
+        """The problem with a signal's address on this source, and the remedy; None if it is valid."""
+        return None

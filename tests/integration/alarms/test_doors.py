@@ -25,7 +25,7 @@ from typer.testing import CliRunner, Result
 
 from connectors.base import Delivery, HandCore, block_of
 from service.alarms.machine import AlarmState
-from service.bootstrap import Installation, applied, described, wall_clock
+from service.bootstrap import Installation, apply_and_open, load_configuration, wall_clock
 from service.cli.app import program
 from service.domain.cores.core import Core
 from service.domain.plant.role import Role, Scope
@@ -191,7 +191,7 @@ def house(tmp_path: Path, database_url: str, monkeypatch: pytest.MonkeyPatch) ->
         "SMTP_FROM": "underweir@example.org",
     }.items():
         monkeypatch.setenv(f"UNDERWEIR_{name}", value)
-    with applied(described(), by="test") as plant:
+    with apply_and_open(load_configuration(), by="test") as plant:
         clock = Clock(wall_clock())
         for role in (Role.OPERATOR, Role.SUPERVISOR):
             people.add(

@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 from typer.testing import CliRunner
 
-from service.bootstrap import Installation, applied, described, wall_clock
+from service.bootstrap import Installation, apply_and_open, load_configuration, wall_clock
 from service.cli.app import program
 from service.domain.plant.role import Role
 from service.examination import store
@@ -78,7 +78,7 @@ def plant(tmp_path: Path, database_url: str, monkeypatch: pytest.MonkeyPatch) ->
     monkeypatch.setenv("UNDERWEIR_DATABASE_URL", database_url)
     monkeypatch.setenv("UNDERWEIR_DATA_DIR", str(tmp_path / "data"))
     monkeypatch.setenv("UNDERWEIR_SITE_FILE", str(tmp_path / "site.toml"))
-    with applied(described(), by="test") as built:
+    with apply_and_open(load_configuration(), by="test") as built:
         now = wall_clock().replace(microsecond=0)
         with transaction(built.engine) as conn:
             writer = ReadingWriter(conn, open_batch(conn, "test", "hour", now))

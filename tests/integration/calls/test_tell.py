@@ -100,7 +100,7 @@ def test_a_silent_webhook_holds_up_no_other(engine: Engine, tmp_path: Path) -> N
         telling = [task for task in watch.tasks() if task.name.startswith("deliver")]
         assert [task.name for task in telling] == [
             "deliver by webhook hung",
-            "tell by webhook pager",
+            "deliver by webhook pager",
             "tell by webhook",
         ]
         timetable = Timetable(telling[:1])

@@ -57,12 +57,12 @@ def watch(engine: Engine, outside: Gateway, tmp_path: Path) -> Runtime:
 
 
 def test_one_beat_for_every_complete_look(watch: Runtime, outside: Gateway) -> None:
-    watch.beat(NOW)
+    watch.send_heartbeat(NOW)
     assert outside.asked == []
     for turn in range(2):
-        watch.decide(NOW + turn * 5 * SECOND)
-        watch.beat(NOW + turn * 5 * SECOND)
-        watch.beat(NOW + turn * 5 * SECOND + SECOND)
+        watch.evaluate_alarms(NOW + turn * 5 * SECOND)
+        watch.send_heartbeat(NOW + turn * 5 * SECOND)
+        watch.send_heartbeat(NOW + turn * 5 * SECOND + SECOND)
     assert [asked.path for asked in outside.asked] == ["/s3cret", "/s3cret"]
     assert "heartbeat" in {task.name for task in watch.tasks()}
 
@@ -74,8 +74,8 @@ def test_no_beat_while_a_tank_cannot_be_looked_at(
         raise ValueError("east is odd")
 
     monkeypatch.setattr("service.jobs.alarms.evaluate.tank_histories", odd)
-    watch.decide(NOW)
-    watch.beat(NOW)
+    watch.evaluate_alarms(NOW)
+    watch.send_heartbeat(NOW)
     assert outside.asked == []
 
 
@@ -87,8 +87,8 @@ def test_no_beat_when_the_service_could_not_look_at_itself(
 
     monkeypatch.setattr("service.runtime.evaluate_service", broken)
     with pytest.raises(StorageError):
-        watch.decide(NOW)
-    watch.beat(NOW)
+        watch.evaluate_alarms(NOW)
+    watch.send_heartbeat(NOW)
     assert outside.asked == []
 
 
@@ -96,10 +96,10 @@ def test_a_watcher_that_does_not_hear_is_told_again(
     watch: Runtime, outside: Gateway, loud: pytest.CaptureFixture[str]
 ) -> None:
     outside.status, outside.headers = 302, {"Location": outside.url + "/elsewhere"}
-    watch.decide(NOW)
-    watch.beat(NOW)
+    watch.evaluate_alarms(NOW)
+    watch.send_heartbeat(NOW)
     outside.status = 200
-    watch.beat(NOW + 15 * SECOND)
+    watch.send_heartbeat(NOW + 15 * SECOND)
     assert [asked.path for asked in outside.asked] == ["/s3cret", "/s3cret"]
     said = loud.readouterr()
     assert "heartbeat not heard" in said.out + said.err

@@ -82,7 +82,7 @@ class Rig:
         self.watch = Runtime(plant, [], lambda: NOW, self.leases, self.heard)
 
     def look(self, now: datetime) -> tuple[datetime, str]:
-        self.watch.speak_up(now)
+        self.watch.check_watchdog(now)
         return self.heard.looks[-1]
 
 
@@ -104,46 +104,46 @@ def nowhere() -> Iterator[Engine]:
 
 def test_a_complete_look_counts(rig: Rig) -> None:
     assert rig.look(NOW) == (NOW, "")
-    rig.watch.decide(NOW + MINUTE)
+    rig.watch.evaluate_alarms(NOW + MINUTE)
     assert rig.look(NOW + MINUTE) == (NOW + MINUTE, "")
 
 
 def test_a_database_that_is_away_is_what_is_in_the_way(rig: Rig, engine: Engine, nowhere: Engine) -> None:
-    rig.watch.decide(NOW)
+    rig.watch.evaluate_alarms(NOW)
     rig.leases.engine = nowhere
     with pytest.raises(StorageError):
-        rig.watch.decide(NOW + MINUTE)
+        rig.watch.evaluate_alarms(NOW + MINUTE)
     seen, trouble = rig.look(NOW + MINUTE)
     assert seen == NOW
     assert "Is the server running" in trouble
     rig.leases.now = LeaseStatus.LAPSED
-    rig.watch.decide(NOW + 2 * MINUTE)
+    rig.watch.evaluate_alarms(NOW + 2 * MINUTE)
     assert rig.look(NOW + 2 * MINUTE) == (NOW, trouble)
     rig.leases.engine, rig.leases.now = engine, LeaseStatus.HELD
-    rig.watch.decide(NOW + 3 * MINUTE)
+    rig.watch.evaluate_alarms(NOW + 3 * MINUTE)
     assert rig.look(NOW + 3 * MINUTE) == (NOW + 3 * MINUTE, "")
 
 
 def test_what_another_node_does_is_looked_at(rig: Rig) -> None:
     rig.leases.now = LeaseStatus.ELSEWHERE
-    rig.watch.decide(NOW + MINUTE)
+    rig.watch.evaluate_alarms(NOW + MINUTE)
     assert rig.look(NOW + MINUTE) == (NOW + MINUTE, "")
     assert rig.heard.standing_by
 
 
 def test_a_node_that_stands_by_knows_nothing_of_the_other_while_the_database_is_away(rig: Rig) -> None:
     rig.leases.now = LeaseStatus.ELSEWHERE
-    rig.watch.decide(NOW)
+    rig.watch.evaluate_alarms(NOW)
     rig.leases.up_to_date = False
-    rig.watch.decide(NOW + MINUTE)
+    rig.watch.evaluate_alarms(NOW + MINUTE)
     assert rig.look(NOW + MINUTE) == (NOW, "The database does not answer.")
     rig.leases.up_to_date = True
-    rig.watch.decide(NOW + 2 * MINUTE)
+    rig.watch.evaluate_alarms(NOW + 2 * MINUTE)
     assert rig.look(NOW + 2 * MINUTE) == (NOW + 2 * MINUTE, "")
 
 
 def test_one_tank_that_cannot_be_looked_at_is_enough(rig: Rig, monkeypatch: pytest.MonkeyPatch) -> None:
-    rig.watch.decide(NOW)
+    rig.watch.evaluate_alarms(NOW)
 
     def picky(conn: Any, tanks: Any, *args: Any, **more: Any) -> Any:
         if any(setup.tank.key == "east" for setup in tanks):
@@ -151,7 +151,7 @@ def test_one_tank_that_cannot_be_looked_at_is_enough(rig: Rig, monkeypatch: pyte
         return tank_histories(conn, tanks, *args, **more)
 
     monkeypatch.setattr("service.jobs.alarms.evaluate.tank_histories", picky)
-    rig.watch.decide(NOW + MINUTE)
+    rig.watch.evaluate_alarms(NOW + MINUTE)
     assert rig.look(NOW + MINUTE) == (NOW, "east: ValueError: east is odd")
 
 

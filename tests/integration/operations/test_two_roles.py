@@ -13,7 +13,7 @@ import pytest
 from pydantic import SecretStr
 from sqlalchemy import text
 
-from service.bootstrap import migrated
+from service.bootstrap import migrated_database
 from service.domain.plant.role import Role
 from service.examination.store import server as examined
 from service.jobs.accounts import people
@@ -55,7 +55,7 @@ def settings(database_folder: Path, tmp_path: Path) -> Iterator[Settings]:
 
 
 def test_the_service_makes_the_tables_as_one_role_and_works_as_the_other(settings: Settings) -> None:
-    with migrated(settings) as (engine, _):
+    with migrated_database(settings) as (engine, _):
         people.add(engine, name="ines", label="", role=Role.VIEWER, password=None, now=NIGHT, actor="x")
         with transaction(engine) as conn:
             [found] = [one for one in examined(conn, wall_clock, None) if one.about == "database role"]
@@ -68,7 +68,7 @@ def test_the_service_makes_the_tables_as_one_role_and_works_as_the_other(setting
     assert found.found == "composed, which owns no table and is no superuser"
     assert owned > 20
     assert not more
-    with migrated(settings):  # a second start has nothing to do
+    with migrated_database(settings):  # a second start has nothing to do
         pass
 
 

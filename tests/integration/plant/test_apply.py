@@ -12,13 +12,13 @@ from pydantic import SecretStr
 from sqlalchemy import Engine, text
 
 from service.bootstrap import (
-    Described,
-    applied,
+    Configuration,
+    apply_and_open,
     apply_site,
     database,
-    in_force,
-    looked_into,
-    reading_database,
+    database_if_any,
+    installation_in_force,
+    read_only_database,
 )
 from service.errors import ConfigError, ServiceError, StorageError
 from service.jobs.operations.leadership import LeaseKeeper
@@ -36,7 +36,7 @@ EXAMPLE = (Path(__file__).parents[3] / "deploy" / "site.example.toml").read_text
 NOW = datetime(2026, 1, 14, 8, 0, tzinfo=UTC)
 MINUTE = timedelta(minutes=1)
 
-Known = Callable[[str], Described]
+Known = Callable[[str], Configuration]
 
 
 def renamed(content: str) -> str:
@@ -48,10 +48,10 @@ def renamed(content: str) -> str:
 def known(tmp_path: Path, database_url: str) -> Known:
     settings = Settings(data_dir=tmp_path, database_url=SecretStr(database_url))
 
-    def describe(content: str) -> Described:
+    def describe(content: str) -> Configuration:
         path = tmp_path / "site.toml"
         path.write_text(content, "utf-8")
-        return Described(settings, parse_site(content, path))
+        return Configuration(settings, parse_site(content, path))
 
     return describe
 
@@ -65,8 +65,8 @@ def defined(site: Site) -> set[str]:
     return {definition.key for definition in site.alarm_definitions()}
 
 
-def watched(known: Described, engine: Engine, clock: Callable[[], datetime] = lambda: NOW) -> Runtime:
-    return Runtime(in_force(known.settings, engine), [], clock)
+def watched(known: Configuration, engine: Engine, clock: Callable[[], datetime] = lambda: NOW) -> Runtime:
+    return Runtime(installation_in_force(known.settings, engine), [], clock)
 
 
 def test_who_brought_what_into_force_is_kept(engine: Engine, known: Known) -> None:
@@ -98,14 +98,14 @@ def test_an_old_file_on_a_node_that_joins_takes_nothing_from_the_watch(engine: E
     at_work = LeaseKeeper(engine, Holder(node="one", node_name="north", process="1"), ["evaluate"])
     at_work.start()
     try:
-        with applied(old, lambda: NOW, by="run on south", node="two") as plant:
+        with apply_and_open(old, lambda: NOW, by="run on south", node="two") as plant:
             assert set(plant.tanks) == set(new.tanks)
             assert "is not the site file in force" in plant.file_notice()
-        with applied(old, lambda: NOW, by="run on north", node="one") as plant:
+        with apply_and_open(old, lambda: NOW, by="run on north", node="one") as plant:
             assert set(plant.tanks) == set(old.tanks), "the node at work itself, started again"
     finally:
         at_work.stop()
-    with applied(new, lambda: NOW, by="run on south", node="two") as plant:
+    with apply_and_open(new, lambda: NOW, by="run on south", node="two") as plant:
         assert set(plant.tanks) == set(new.tanks), "nobody is at work any more"
         assert plant.file_notice() != "", "the file on disk is the last one written"
 
@@ -114,14 +114,14 @@ def test_a_look_is_left_to_the_version_in_force(engine: Engine, known: Known) ->
     old = known(EXAMPLE)
     apply_site(engine, old.site, by="Chief", now=NOW)
     watch = watched(old, engine)
-    assert watch.decide(NOW).tanks > 0
+    assert watch.evaluate_alarms(NOW).tanks > 0
     new = known(renamed(EXAMPLE))
     apply_site(engine, new.site, by="Chief", now=NOW + MINUTE)
-    assert watch.decide(NOW + MINUTE).tanks == 0
-    assert watch.overtaken
-    changed = Runtime(in_force(new.settings, engine), [], lambda: NOW, before=watch)
-    assert not changed.decide(NOW + 2 * MINUTE).failed
-    assert not changed.overtaken
+    assert watch.evaluate_alarms(NOW + MINUTE).tanks == 0
+    assert watch.superseded
+    changed = Runtime(installation_in_force(new.settings, engine), [], lambda: NOW, before=watch)
+    assert not changed.evaluate_alarms(NOW + 2 * MINUTE).failed
+    assert not changed.superseded
 
 
 def test_a_node_that_cannot_go_by_the_version_in_force_goes_on_and_says_so(engine: Engine, known: Known) -> None:
@@ -130,13 +130,13 @@ def test_a_node_that_cannot_go_by_the_version_in_force_goes_on_and_says_so(engin
     watch = watched(old, engine)
     with transaction(engine) as conn:
         record_version(conn, "of = 'a newer program'", at=NOW, by="Chief")
-    watch.decide(NOW)
-    watch.stuck = "a secret cannot be read"
-    seen = watch.decide(NOW + MINUTE)
+    watch.evaluate_alarms(NOW)
+    watch.site_problem = "a secret cannot be read"
+    seen = watch.evaluate_alarms(NOW + MINUTE)
     assert seen.tanks > 0
     assert seen.failed == {"site file": "a secret cannot be read"}
     with pytest.raises(ConfigError, match="does not understand the site file in force"):
-        in_force(old.settings, engine)
+        installation_in_force(old.settings, engine)
 
 
 @pytest.mark.parametrize(
@@ -159,10 +159,10 @@ def test_alarms_that_do_not_fit_their_rows_are_a_failed_look(
     plant = known(EXAMPLE)
     apply_site(engine, plant.site, by="Chief", now=NOW)
     watch = watched(plant, engine)
-    assert not watch.decide(NOW).failed
+    assert not watch.evaluate_alarms(NOW).failed
     with transaction(engine) as conn:
         conn.execute(text(spoil))
-    seen = watch.decide(NOW + MINUTE)
+    seen = watch.evaluate_alarms(NOW + MINUTE)
     assert seen.failed is not None
     assert problem in seen.failed["west"]
     assert seen.tanks == len(plant.tanks), "all that both know of is looked at"
@@ -170,32 +170,32 @@ def test_alarms_that_do_not_fit_their_rows_are_a_failed_look(
     with pytest.raises(ServiceError, match=problem):
         look.run(NOW + MINUTE)
     apply_site(engine, plant.site, by="Chief", now=NOW)
-    assert not watch.decide(NOW + 2 * MINUTE).failed
+    assert not watch.evaluate_alarms(NOW + 2 * MINUTE).failed
 
 
 def test_who_only_reads_makes_and_moves_no_tables(empty_database_url: str, tmp_path: Path) -> None:
     settings = Settings(data_dir=tmp_path, database_url=SecretStr(empty_database_url))
-    with looked_into(settings) as found:
+    with database_if_any(settings) as found:
         assert found is None
-    with pytest.raises(ConfigError, match="underweir apply, or start underweir run"), reading_database(settings):
+    with pytest.raises(ConfigError, match="underweir apply, or start underweir run"), read_only_database(settings):
         pass
     engine = make_engine(empty_database_url)
     assert current_revision(engine) is None
     migrate(engine, "0001")
-    for opened in (reading_database, database):
+    for opened in (read_only_database, database):
         with pytest.raises(StorageError, match="underweir migrate"), opened(settings):
             pass
     assert current_revision(engine) == "0001", "a service may be at work on them"
     migrate(engine)
     assert current_revision(engine) == head_revision()
     with database(settings) as stores, pytest.raises(ConfigError, match="no site file is in force"):
-        in_force(settings, stores)
+        installation_in_force(settings, stores)
     engine.dispose()
 
 
 def test_without_a_database_of_its_own_nothing_is_made_by_looking(tmp_path: Path) -> None:
     settings = Settings(data_dir=tmp_path / "data", database_url=None)
-    with pytest.raises(ConfigError, match="no site file is in force"), reading_database(settings):
+    with pytest.raises(ConfigError, match="no site file is in force"), read_only_database(settings):
         pass
     assert not (tmp_path / "data").exists()
 

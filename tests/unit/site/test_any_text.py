@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from service.errors import ConfigError
 from service.site import check_site, errors_of, parse_site
-from service.site.check import check_bytes
+from service.site.site import check_bytes
 
 EXAMPLE = (Path(__file__).parents[3] / "deploy/site.example.toml").read_text("utf-8")
 ROWS = EXAMPLE.split("\n")

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from service.site import Severity, check_site, errors_of, text_of
-from service.site.sections.quantity import near_word
+from service.site.sections.quantity import closest_word
 
 DATA = Path(__file__).parents[2] / "data/site"
 BASE = (DATA / "base.toml").read_text("utf-8")
@@ -166,5 +166,5 @@ def test_a_label_in_place_of_a_key_is_understood() -> None:
 
 
 def test_swapped_letters_count_as_nearer() -> None:
-    assert near_word("wset", ("east", "west", "nest")) == "west"
-    assert near_word("xyzzy", ("east", "west")) is None
+    assert closest_word("wset", ("east", "west", "nest")) == "west"
+    assert closest_word("xyzzy", ("east", "west")) is None

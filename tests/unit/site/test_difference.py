@@ -12,20 +12,20 @@ EXAMPLE = (Path(__file__).parents[3] / "deploy" / "site.example.toml").read_text
 
 def test_the_same_file_changes_nothing() -> None:
     found = difference(parse_site(EXAMPLE), parse_site(EXAMPLE))
-    assert (found.changes, found.stops, found.lines) == ((), (), ())
+    assert (found.changes, found.unmonitored, found.lines) == ((), (), ())
 
 
 def test_the_first_file_is_all_new() -> None:
     found = difference(None, parse_site(EXAMPLE))
-    assert found.stops == ()
+    assert found.unmonitored == ()
     assert {"tank", "signal", "connector", "alarm", "contact", "shift"} <= {c.kind for c in found.changes if c.added}
 
 
 def test_what_goes_is_named_by_kind() -> None:
     before, after = parse_site(EXAMPLE), parse_site(EXAMPLE.replace('"east"', '"front"'))
     found = difference(before, after)
-    assert ("tank", "east") in found.stops
-    assert ("alarm", "east.high-high") in found.stops
+    assert ("tank", "east") in found.unmonitored
+    assert ("alarm", "east.high-high") in found.unmonitored
     (tanks,) = [c for c in found.changes if c.kind == "tank"]
     assert (tanks.added, tanks.removed) == (("front",), ("east",))
     (signals,) = [c for c in found.changes if c.kind == "signal"]
@@ -37,11 +37,11 @@ def test_what_goes_is_named_by_kind() -> None:
 def test_a_key_that_changes_is_an_alarm_that_goes_and_one_that_comes() -> None:
     after = parse_site(EXAMPLE.replace('kind = "high-high"\n', 'kind = "high-high"\nkey = "flood"\n', 1))
     found = difference(parse_site(EXAMPLE), after)
-    assert {key for kind, key in found.stops if kind == "alarm"}
+    assert {key for kind, key in found.unmonitored if kind == "alarm"}
     assert any(c.kind == "alarm" and c.added for c in found.changes)
 
 
 def test_a_tank_put_out_of_service_is_no_longer_watched() -> None:
     after = parse_site(EXAMPLE.replace('key = "west"\n', 'key = "west"\nout_of_service = "drained"\n', 1))
     found = difference(parse_site(EXAMPLE), after)
-    assert found.stops == (("tank out of service", "west"),)
+    assert found.unmonitored == (("tank out of service", "west"),)

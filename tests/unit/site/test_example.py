@@ -15,9 +15,8 @@ from service.site import check_site, text_of
 from service.site.conversion.alarm_defaults import DEFAULTS
 from service.site.sections.alarm import AlarmSection
 from service.site.sections.csv_drop import CsvColumns, CsvSection
-from service.site.sections.people import ContactSection
+from service.site.sections.people import ContactSection, ReportsSection
 from service.site.sections.plant import SignalSection, SiteSection, TankSection
-from service.site.sections.reports import ReportsSection
 
 FILE = Path(__file__).parents[3] / "deploy/site.example.toml"
 TEXT = FILE.read_text("utf-8")

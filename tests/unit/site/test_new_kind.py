@@ -10,8 +10,7 @@ from pydantic import Field
 
 from service.site import check_site, parse_site
 from service.site.sections.connector import SECTION_OF_KIND
-from service.site.sections.section import Duration, Section, Words
-from service.site.sections.source import SourceSection
+from service.site.sections.section import Duration, Section, SourceSection, Words
 
 BASE = (Path(__file__).parents[2] / "data/site/base.toml").read_text("utf-8")
 

@@ -11,7 +11,7 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from connectors.base import Reject, SampleBlock
-from connectors.csv.decoding.dialect import find_shape
+from connectors.csv.decoding.dialect import sniff_dialect
 from connectors.csv.decoding.format import CsvFormat, Layout
 from connectors.csv.decoding.parts import Chunk
 from connectors.csv.decoding.reader import FileDecoder
@@ -127,12 +127,14 @@ def test_sniffing_anything_gives_rows_or_one_reason(
 ) -> None:
     cells = [[f'"{cell}"' if quoted else cell for cell in row] for row in rows]
     data = "\n".join(delimiter.join(row) for row in cells).encode()
-    filled = sum(1 for row in rows if any(cell.encode().strip() for cell in row))
+    # A byte order mark at the beginning of a line is no content: files joined end to end keep theirs.
+    bare = rows if quoted else [[row[0].removeprefix("\ufeff"), *row[1:]] if row else row for row in rows]
+    filled = sum(1 for row in bare if any(cell.encode().strip() for cell in row))
     for layout in Layout:
         options = CsvFormat(layout=layout, time_format=time_format, zone="Europe/Amsterdam")
         try:
             chunks = read(data, options)
-            shape = find_shape(data + b"\n", 1, options, final=True, name="any.csv")
+            shape = sniff_dialect(data + b"\n", 1, options, final=True, name="any.csv")
         except Malformed:
             continue
         for chunk in chunks:

@@ -42,7 +42,7 @@ class Bench:
             self._config,
             reader=self.reader,
             now=lambda: self.now,
-            already_taken=self.known.__contains__,
+            is_stored=self.known.__contains__,
             clock=lambda: self.seconds,
         )
 

@@ -13,7 +13,7 @@ from pathlib import Path
 
 import pytest
 
-from connectors.csv.decoding.lines import MOST_LISTED
+from connectors.csv.decoding.lines import MAX_LISTED_REJECTS
 from connectors.csv.decoding.parts import Limits
 from connectors.errors import Unreachable
 from tests.unit.connectors.csv.test_drop import GOOD, MIXED, Bench, bench
@@ -152,13 +152,13 @@ def test_a_few_kilobytes_do_not_unfold_to_a_machine_full(bench: Bench, text: byt
 
 
 def test_rejects_beyond_the_first_are_counted(bench: Bench) -> None:
-    rows = 3 * MOST_LISTED
+    rows = 3 * MAX_LISTED_REJECTS
     bench.put("many.csv", "time,tag,value\n" + "2025-03-01T00:00:00Z,CL1,x\n" * rows)
     deliveries = bench.settled()
     assert sum(len(d.rejects) + d.unlisted for d in deliveries) == rows
     told = (bench.folder / "processed/many.csv.rejected.csv").read_text()
-    assert told.count("\n") == MOST_LISTED + 2
-    assert f"{rows - MOST_LISTED} more rows were rejected" in told
+    assert told.count("\n") == MAX_LISTED_REJECTS + 2
+    assert f"{rows - MAX_LISTED_REJECTS} more rows were rejected" in told
 
 
 def _million_members(path: Path) -> None:

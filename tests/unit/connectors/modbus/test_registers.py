@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from connectors.modbus.points import ByteOrder, ModbusPoint, RegisterTable, ValueType
-from connectors.modbus.registers import better_order, decode, is_absurd
+from connectors.modbus.registers import decode, is_implausible, likely_order
 from connectors.scaling import CurrentLoop
 
 H = RegisterTable.HOLDING_REGISTER
@@ -91,7 +91,7 @@ def test_the_right_order_is_suggested_whatever_was_configured(row: tuple[float, 
     for order, layout in zip(ORDERS, layouts, strict=True):
         words = [int(w, 16) for w in layout.split()]
         for configured in ORDERS:
-            suggested = better_order(point(order=configured, low=value - 0.5, high=value + 0.5), words)
+            suggested = likely_order(point(order=configured, low=value - 0.5, high=value + 0.5), words)
             assert suggested is (None if order is configured else order)
 
 
@@ -101,35 +101,35 @@ def test_the_symptoms_of_a_wrong_order() -> None:
 
 
 def test_no_suggestion_when_the_value_makes_sense() -> None:
-    assert better_order(point(), [0x42F6, 0xE666]) is None
+    assert likely_order(point(), [0x42F6, 0xE666]) is None
 
 
 def test_no_suggestion_when_nothing_makes_sense() -> None:
-    assert better_order(point(high=5.0), [0x6060, 0x6060]) is None
+    assert likely_order(point(high=5.0), [0x6060, 0x6060]) is None
 
 
 def test_a_quiet_nan_is_an_honest_answer() -> None:
-    assert better_order(point(), [0x7FC0, 0x0000]) is None
+    assert likely_order(point(), [0x7FC0, 0x0000]) is None
 
 
 def test_a_zero_is_never_doubted() -> None:
-    assert better_order(point(), [0, 0]) is None
+    assert likely_order(point(), [0, 0]) is None
 
 
 def test_integers_are_doubted_only_against_bounds() -> None:
     swapped = [0x0000, 0x0001]  # 1 as ABCD, 65536 as CDAB
-    assert better_order(point(type=ValueType.UINT32, order=ByteOrder.CDAB), swapped) is None
-    assert better_order(point(type=ValueType.UINT32, order=ByteOrder.CDAB, high=500.0), swapped) is ByteOrder.ABCD
-    assert better_order(point(type=ValueType.UINT16, high=500.0), [0x3001]) is ByteOrder.BADC
+    assert likely_order(point(type=ValueType.UINT32, order=ByteOrder.CDAB), swapped) is None
+    assert likely_order(point(type=ValueType.UINT32, order=ByteOrder.CDAB, high=500.0), swapped) is ByteOrder.ABCD
+    assert likely_order(point(type=ValueType.UINT16, high=500.0), [0x3001]) is ByteOrder.BADC
 
 
 def test_the_bounds_are_those_of_the_scaled_value() -> None:
     loop = CurrentLoop(low=0.0, high=5.0)
-    assert better_order(point(scaling=loop, low=-0.1, high=5.2), [0x0000, 0x4140]) is ByteOrder.CDAB  # 12 mA
+    assert likely_order(point(scaling=loop, low=-0.1, high=5.2), [0x0000, 0x4140]) is ByteOrder.CDAB  # 12 mA
 
 
 @given(st.floats(width=32))
 def test_absurd_is_decided_for_every_float(value: float) -> None:
-    assert is_absurd(value) in (True, False)
-    if is_absurd(value):
+    assert is_implausible(value) in (True, False)
+    if is_implausible(value):
         assert value != 0.0

@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from connectors.modbus.points import ModbusDevice, ModbusLine, ModbusPoint, RegisterTable, StatusBit, ValueType
-from connectors.modbus.requests import ReadRequest, needs_of, plan
+from connectors.modbus.requests import ReadRequest, plan_requests, ranges_of
 
 H, D = RegisterTable.HOLDING_REGISTER, RegisterTable.DISCRETE_INPUT
 
@@ -24,7 +24,7 @@ needs = st.lists(
 def test_every_need_is_covered_by_one_request_within_the_limits(
     wanted: list[tuple[RegisterTable, int, int]], gap: int, most: int
 ) -> None:
-    requests = plan(wanted, gap=gap, max_registers=most)
+    requests = plan_requests(wanted, gap=gap, max_registers=most)
     for need in wanted:
         assert any(r.covers(need) for r in requests)
     for request in requests:
@@ -35,20 +35,20 @@ def test_every_need_is_covered_by_one_request_within_the_limits(
 
 @given(needs, st.integers(0, 60))
 def test_no_more_requests_than_needs(wanted: list[tuple[RegisterTable, int, int]], gap: int) -> None:
-    assert len(plan(wanted, gap=gap)) <= len(set(wanted))
+    assert len(plan_requests(wanted, gap=gap)) <= len(set(wanted))
 
 
 @given(needs)
 def test_order_does_not_matter(wanted: list[tuple[RegisterTable, int, int]]) -> None:
-    assert plan(wanted) == plan(list(reversed(wanted)))
+    assert plan_requests(wanted) == plan_requests(list(reversed(wanted)))
 
 
 def test_neighbours_share_one_request_up_to_125_registers() -> None:
-    assert plan([(H, a, 1) for a in range(250)], gap=0) == [ReadRequest(H, 0, 125), ReadRequest(H, 125, 125)]
+    assert plan_requests([(H, a, 1) for a in range(250)], gap=0) == [ReadRequest(H, 0, 125), ReadRequest(H, 125, 125)]
 
 
 def test_a_value_is_never_split() -> None:
-    assert plan([(H, a, 2) for a in range(0, 252, 2)], gap=0) == [
+    assert plan_requests([(H, a, 2) for a in range(0, 252, 2)], gap=0) == [
         ReadRequest(H, 0, 124),
         ReadRequest(H, 124, 124),
         ReadRequest(H, 248, 4),
@@ -56,16 +56,16 @@ def test_a_value_is_never_split() -> None:
 
 
 def test_bits_fill_2000() -> None:
-    assert plan([(D, a, 1) for a in range(2001)], gap=0) == [ReadRequest(D, 0, 2000), ReadRequest(D, 2000, 1)]
+    assert plan_requests([(D, a, 1) for a in range(2001)], gap=0) == [ReadRequest(D, 0, 2000), ReadRequest(D, 2000, 1)]
 
 
 def test_gap_is_tolerated_no_further_than_told() -> None:
-    assert len(plan([(H, 0, 1), (H, 9, 1)], gap=8)) == 1
-    assert len(plan([(H, 0, 1), (H, 10, 1)], gap=8)) == 2
+    assert len(plan_requests([(H, 0, 1), (H, 9, 1)], gap=8)) == 1
+    assert len(plan_requests([(H, 0, 1), (H, 10, 1)], gap=8)) == 2
 
 
 def test_tables_are_never_mixed() -> None:
-    assert len(plan([(H, 0, 1), (RegisterTable.INPUT_REGISTER, 1, 1)])) == 2
+    assert len(plan_requests([(H, 0, 1), (RegisterTable.INPUT_REGISTER, 1, 1)])) == 2
 
 
 def test_fault_flags_are_read_along() -> None:
@@ -73,7 +73,7 @@ def test_fault_flags_are_read_along() -> None:
     device = ModbusDevice(
         name="d", unit=1, points=(ModbusPoint(name="a", table=H, address=0, type=ValueType.FLOAT32, fault=flag),)
     )
-    assert needs_of(device) == [(H, 0, 2), (H, 3, 1)]
+    assert ranges_of(device) == [(H, 0, 2), (H, 3, 1)]
 
 
 @pytest.mark.parametrize(

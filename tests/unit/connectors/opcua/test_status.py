@@ -12,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from connectors.base import SourceQuality, SourceReason
-from connectors.opcua.status import overflowed, quality_of, sample_of, status_name, time_of, verdict
+from connectors.opcua.status import overflowed, quality_and_reason, quality_of, sample_of, status_name, time_of
 from connectors.scaling import CurrentLoop, Linear
 
 AT = datetime(2026, 3, 1, tzinfo=UTC)
@@ -56,7 +56,7 @@ GOOD, UNCERTAIN, BAD = SourceQuality.GOOD, SourceQuality.UNCERTAIN, SourceQualit
     ],
 )
 def test_status_code_table(name: str, code: int, quality: SourceQuality, reason: SourceReason) -> None:
-    assert verdict(code) == (quality, reason)
+    assert quality_and_reason(code) == (quality, reason)
     assert status_name(code) == f"{name} (0x{code:08X})"
 
 
@@ -64,7 +64,7 @@ def test_status_code_table(name: str, code: int, quality: SourceQuality, reason:
 def test_severity_is_the_two_top_bits_whatever_the_flags(code: int) -> None:
     # OPC 10000-4, 7.39: bits 31:30; 00 good, 01 uncertain, 10 bad, 11 reserved.
     assert quality_of(code) == min(code >> 30, 2)
-    quality, reason = verdict(code)
+    quality, reason = quality_and_reason(code)
     assert (quality is GOOD) == (reason is SourceReason.NONE)
 
 
@@ -74,7 +74,7 @@ def test_severity_is_the_two_top_bits_whatever_the_flags(code: int) -> None:
     [(0x0500, SourceReason.UNDER_RANGE), (0x0600, SourceReason.OVER_RANGE), (0x0100, SourceReason.SOURCE_UNCERTAIN)],
 )
 def test_limit_bits_tell_which_way_the_range_was_left(flags: int, reason: SourceReason) -> None:
-    assert verdict(0x40940000 | flags)[1] is reason
+    assert quality_and_reason(0x40940000 | flags)[1] is reason
 
 
 def test_overflow_bit() -> None:

@@ -7,7 +7,7 @@ from typing import cast
 from sqlalchemy import Connection
 
 from connectors.base import HandCore
-from connectors.csv.decoding.lines import MOST_LISTED
+from connectors.csv.decoding.lines import MAX_LISTED_REJECTS
 from service.jobs.ingest.hand_cores import MOST_WARNINGS, CoreOutcome, store_cores
 from service.jobs.ingest.plant import Plant
 from service.storage.plant.site_tables import SiteIds
@@ -25,7 +25,7 @@ def test_a_sheet_of_cores_of_no_tank_is_counted_and_does_not_fill_the_memory() -
         cores = [HandCore("nowhere", NOON, 1.0, "m", line=line) for line in range(4_000)]
         whole.add(store_cores(nowhere, plant, cores, connector="sheet", batch_id=1, source="evil.csv", now=NOON))
     assert whole.rejected == 16_000
-    assert len(whole.rejects) == MOST_LISTED
+    assert len(whole.rejects) == MAX_LISTED_REJECTS
 
 
 def test_warnings_have_an_end() -> None:

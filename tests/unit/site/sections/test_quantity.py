@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from pydantic_core import PydanticCustomError
 
 from service.domain.plant.units import UNITS, Dimension, from_si
-from service.site.sections.quantity import duration, near_unit, quantity, share, slope
+from service.site.sections.quantity import closest_unit, duration, quantity, share, slope
 
 
 def said_by(error: PydanticCustomError) -> str:
@@ -141,4 +141,4 @@ def test_shares(written: object, part: float) -> None:
     [("feet", "ft"), ("FT", "ft"), ("mgd", "MGD"), ("m³/h", "m3/h"), ("gal/min", "gpm"), ("ppm", "mg/L"), ("zz", None)],
 )
 def test_other_spellings_of_units(written: str, symbol: str | None) -> None:
-    assert near_unit(written) == symbol
+    assert closest_unit(written) == symbol

@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from connectors.base import SourceQuality, SourceReason
-from connectors.csv.decoding.cell import QualityCode, UnreadableNumber, code_seen, number, quality
+from connectors.csv.decoding.cell import QualityCode, UnreadableNumber, parse_number, parse_quality, sniff_quality_code
 
 GOOD, UNCERTAIN, BAD = SourceQuality.GOOD, SourceQuality.UNCERTAIN, SourceQuality.BAD
 
@@ -32,7 +32,7 @@ GOOD, UNCERTAIN, BAD = SourceQuality.GOOD, SourceQuality.UNCERTAIN, SourceQualit
     ],
 )
 def test_numbers(text: str, decimal: str, expected: float | None) -> None:
-    assert number(text, decimal, certain=True) == expected
+    assert parse_number(text, decimal, certain=True) == expected
 
 
 @pytest.mark.parametrize(
@@ -52,22 +52,22 @@ def test_numbers(text: str, decimal: str, expected: float | None) -> None:
 )
 def test_numbers_refused(text: str, decimal: str, reason: str) -> None:
     with pytest.raises(UnreadableNumber, match=reason.replace(".", r"\.")):
-        number(text, decimal, certain=True)
+        parse_number(text, decimal, certain=True)
 
 
 def test_an_assumed_decimal_mark_gives_way_but_never_by_a_factor_of_1000() -> None:
-    assert number("2,5", ".", certain=False) == 2.5
-    assert number("0,125", ".", certain=False) == 0.125
-    assert number("12.25", ",", certain=False) == 12.25
+    assert parse_number("2,5", ".", certain=False) == 2.5
+    assert parse_number("0,125", ".", certain=False) == 0.125
+    assert parse_number("12.25", ",", certain=False) == 12.25
     for text, decimal in (("1,250", "."), ("1.250", ",")):
         with pytest.raises(UnreadableNumber, match="decimal mark"):
-            number(text, decimal, certain=False)
+            parse_number(text, decimal, certain=False)
 
 
 @settings(derandomize=True)
 @given(st.floats(allow_nan=False, allow_infinity=False), st.sampled_from(".,"), st.booleans())
 def test_what_python_writes_is_read(value: float, decimal: str, certain: bool) -> None:
-    assert number(repr(value).replace(".", decimal), decimal, certain=certain) == value
+    assert parse_number(repr(value).replace(".", decimal), decimal, certain=certain) == value
 
 
 # OPC Data Access quality (from memory; two quality bits, four of substatus, two of limit): 192 good, 64 uncertain, 0 bad.
@@ -88,7 +88,7 @@ def test_what_python_writes_is_read(value: float, decimal: str, certain: bool) -
     ],
 )
 def test_classic_quality(code: int, expected: tuple[SourceQuality, SourceReason]) -> None:
-    assert quality(str(code), QualityCode.CLASSIC) == expected
+    assert parse_quality(str(code), QualityCode.CLASSIC) == expected
 
 
 @pytest.mark.parametrize(
@@ -110,9 +110,9 @@ def test_classic_quality(code: int, expected: tuple[SourceQuality, SourceReason]
 def test_status_codes(name: str, expected: tuple[SourceQuality, SourceReason]) -> None:
     """The codes of the OPC Foundation's table, as the asyncua library carries it."""
     code = {label: value for value, (label, _) in ua_codes.code_to_name_doc.items()}[name]
-    assert quality(f"0x{code:08X}", QualityCode.AUTO) == expected
-    assert quality(f"{code:08x}", QualityCode.AUTO) == expected
-    assert quality(str(code), QualityCode.STATUS) == expected or len(str(code)) == 8
+    assert parse_quality(f"0x{code:08X}", QualityCode.AUTO) == expected
+    assert parse_quality(f"{code:08x}", QualityCode.AUTO) == expected
+    assert parse_quality(str(code), QualityCode.STATUS) == expected or len(str(code)) == 8
 
 
 @pytest.mark.parametrize(
@@ -123,11 +123,11 @@ def test_status_codes(name: str, expected: tuple[SourceQuality, SourceReason]) -
     ],
 )  # fmt: skip
 def test_words(text: str, expected: SourceQuality) -> None:
-    assert quality(text, QualityCode.AUTO)[0] is expected
+    assert parse_quality(text, QualityCode.AUTO)[0] is expected
 
 
 def test_a_bare_zero_is_believed_only_when_the_notation_is_known() -> None:
-    assert [quality("0", code)[0] for code in QualityCode] == [UNCERTAIN, GOOD, BAD, GOOD]
+    assert [parse_quality("0", code)[0] for code in QualityCode] == [UNCERTAIN, GOOD, BAD, GOOD]
 
 
 @pytest.mark.parametrize(
@@ -142,11 +142,11 @@ def test_a_bare_zero_is_believed_only_when_the_notation_is_known() -> None:
     ],
 )
 def test_the_notation_a_file_gives_away(texts: set[str], expected: QualityCode) -> None:
-    assert code_seen(texts) is expected
+    assert sniff_quality_code(texts) is expected
 
 
 @settings(derandomize=True)
 @given(st.text(), st.sampled_from(list(QualityCode)))
 def test_any_text_has_a_verdict(text: str, code: QualityCode) -> None:
-    verdict, reason = quality(text, code)
+    verdict, reason = parse_quality(text, code)
     assert (reason is SourceReason.NONE) <= (verdict is GOOD)

@@ -10,9 +10,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from connectors.base import Reject
-from connectors.csv.decoding.lines import MAX_LINE, LineBlock, LineSource, sniff_encoding
-from connectors.csv.decoding.records import CsvRecord, split_records
-from connectors.csv.decoding.rows import clean
+from connectors.csv.decoding.lines import MAX_LINE, CsvRecord, LineBlock, LineReader, sniff_encoding, split_records
+from connectors.csv.decoding.rows import split_rows
 
 
 def split(text: str, delimiter: str = ",") -> tuple[list[tuple[int, list[str]]], list[Reject]]:
@@ -84,7 +83,7 @@ def test_a_record_open_at_the_end_of_a_block_waits_for_the_next() -> None:
 
 def cleaned(text: str, width: int, delimiter: bytes = b",") -> tuple[list[tuple[int, list[bytes]]], list[int]]:
     rejects: list[Reject] = []
-    block, left = clean(LineBlock(text.encode(), 1, True), delimiter, width, rejects)
+    block, left = split_rows(LineBlock(text.encode(), 1, True), delimiter, width, rejects)
     assert left == b""
     rows = block.data.split(b"\n")[:-1]
     assert block.ends.shape == (len(rows), width)
@@ -141,7 +140,7 @@ def test_the_fast_way_splits_as_the_careful_way(garbage: list[str], good: list[s
 def lines_of(
     data: bytes, encoding: str | None = None, block_bytes: int = 7
 ) -> tuple[list[tuple[int, bytes]], list[Reject]]:
-    source = LineSource(io.BytesIO(data), encoding, block_bytes)
+    source = LineReader(io.BytesIO(data), encoding, block_bytes)
     found = []
     for block in source:
         for offset, line in enumerate(block.data.split(b"\n")[:-1]):

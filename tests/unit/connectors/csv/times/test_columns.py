@@ -9,9 +9,17 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from connectors.csv.times.columns import parse_column
-from connectors.csv.times.pattern import EPOCH, EPOCH_MS, ISO, TimePattern, UnreadableTime, parse_one, pattern_of
-from connectors.csv.times.sniff import sniff
+from connectors.csv.times.columns import parse_times
+from connectors.csv.times.pattern import (
+    EPOCH,
+    EPOCH_MS,
+    ISO,
+    TimePattern,
+    UnreadableTime,
+    parse_time,
+    pattern_of,
+    sniff_pattern,
+)
 
 ZERO = datetime(1970, 1, 1)  # noqa: DTZ001  (wall time)
 HOUR = 3_600_000_000
@@ -26,7 +34,7 @@ def column(pattern: TimePattern, texts: list[str]) -> list[tuple[int, int | None
     data = "\n".join(texts).encode()
     lengths = [len(text.encode()) for text in texts]
     start = np.cumsum([0, *(length + 1 for length in lengths[:-1])], dtype=np.intp)
-    parsed = parse_column(pattern, np.frombuffer(data, dtype=np.uint8), start, start + lengths)
+    parsed = parse_times(pattern, np.frombuffer(data, dtype=np.uint8), start, start + lengths)
     return [
         None if bad else (int(wall), None if naive else int(offset))
         for wall, offset, naive, bad in zip(parsed.wall, parsed.offset, parsed.naive, parsed.bad, strict=True)
@@ -35,7 +43,7 @@ def column(pattern: TimePattern, texts: list[str]) -> list[tuple[int, int | None
 
 def careful(pattern: TimePattern, text: str) -> tuple[int, int | None] | None:
     try:
-        return parse_one(pattern, text)
+        return parse_time(pattern, text)
     except UnreadableTime:
         return None
 
@@ -62,7 +70,7 @@ def careful(pattern: TimePattern, text: str) -> tuple[int, int | None] | None:
     ],
 )
 def test_iso(text: str, wall: str, offset: int | None) -> None:
-    assert parse_one(ISO, text) == (micros(wall), offset)
+    assert parse_time(ISO, text) == (micros(wall), offset)
     assert column(ISO, [text, text]) == [(micros(wall), offset)] * 2
 
 
@@ -85,7 +93,7 @@ def test_iso(text: str, wall: str, offset: int | None) -> None:
 )
 def test_iso_refused_with_its_reason(text: str, reason: str) -> None:
     with pytest.raises(UnreadableTime, match=reason):
-        parse_one(ISO, text)
+        parse_time(ISO, text)
     assert column(ISO, ["2024-01-01T00:00:00", text])[1] is None
 
 
@@ -158,7 +166,7 @@ def test_a_given_format_reads_as_strptime_does(time_format: str, times: list[dat
 def test_single_digits(text: str, time_format: str) -> None:
     stdlib = datetime.strptime(text, time_format)  # noqa: DTZ007
     expected = ((stdlib - ZERO) // timedelta(microseconds=1), None)
-    assert parse_one(pattern_of(time_format), text) == expected
+    assert parse_time(pattern_of(time_format), text) == expected
     assert column(pattern_of(time_format), [text, text]) == [expected] * 2
 
 
@@ -199,16 +207,16 @@ def test_epoch(pattern: TimePattern, text: str, expected: int | None) -> None:
     ],
 )
 def test_sniffed(texts: list[str], name: str) -> None:
-    found = sniff(texts)
+    found = sniff_pattern(texts)
     assert found is not None
     assert found.name == name
 
 
 def test_a_day_that_could_be_a_month_is_not_guessed() -> None:
     with pytest.raises(UnreadableTime, match="cannot tell day from month"):
-        sniff(["03/04/2024 10:00", "05/06/2024 10:00"])
-    assert sniff(["03/04/2024 10:00", "13/06/2024 10:00"]) is not None
-    assert sniff(["nothing", "12"]) is None
+        sniff_pattern(["03/04/2024 10:00", "05/06/2024 10:00"])
+    assert sniff_pattern(["03/04/2024 10:00", "13/06/2024 10:00"]) is not None
+    assert sniff_pattern(["nothing", "12"]) is None
 
 
 def test_a_thousand_unreadable_cells_before_the_good_ones() -> None:
