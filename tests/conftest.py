@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import os
 import shutil
 import tempfile
@@ -11,6 +12,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import pytest
+import structlog
+from _pytest.doctest import DoctestModule
 from argon2 import PasswordHasher
 from hypothesis import HealthCheck, settings
 from sqlalchemy import Engine
@@ -74,6 +77,8 @@ def pytest_configure(config: pytest.Config) -> None:
     # Each of the hundred services that tests start would compile itself anew.
     os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
     people._hasher = PasswordHasher(time_cost=1, memory_cost=8, parallelism=1)
+    # Rich draws a frame around every traceback and the values in it: seconds for one out of SQLAlchemy.
+    structlog.dev.ConsoleRenderer.get_active().exception_formatter = structlog.dev.plain_traceback
     given = getattr(config, "workerinput", None)
     if given is None:
         config.stash[SHARED] = reachable_folder("underweir-tests-", in_memory=True)
@@ -119,6 +124,23 @@ def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter, config: p
     version = config.stash[SERVER].version()
     if version:
         terminalreporter.write_line(f"database: {config.stash[SERVER].describe()}, version {version}")
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_collection() -> Generator[None, object, object]:
+    """Load all modules and make all tests without looking for garbage, of which there is none, and never look there again."""
+    gc.disable()
+    try:
+        return (yield)
+    finally:
+        gc.freeze()
+        gc.enable()
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_collect_file() -> Generator[None, list[pytest.Collector], list[pytest.Collector]]:
+    """Look for examples in docstrings in the code alone: looking in tests loads each of their modules and programs."""
+    return [found for found in (yield) if not isinstance(found, DoctestModule)]
 
 
 @pytest.hookimpl(trylast=True)
@@ -216,9 +238,15 @@ def data_dir() -> Iterator[Path]:
 
 
 @pytest.fixture
-def database_url(pytestconfig: pytest.Config) -> Iterator[str]:
+def filled_by() -> Callable[[str], None] | None:
+    """What has filled the database that this test gets a copy of; folders and modules whose tests begin alike override it."""
+    return None
+
+
+@pytest.fixture
+def database_url(pytestconfig: pytest.Config, filled_by: Callable[[str], None] | None) -> Iterator[str]:
     """The URL of a migrated database of this test's own."""
-    with pytestconfig.stash[SERVER].database(migrated=True) as url:
+    with pytestconfig.stash[SERVER].database(migrated=True, fill=filled_by) as url:
         yield url
 
 

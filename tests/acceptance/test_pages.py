@@ -17,6 +17,7 @@ import pytest
 from service.web.base.access import SESSION_COOKIE
 from tests.support.command_line import run_command
 from tests.support.mail_server import Mailbox, mail_server
+from tests.support.plant_servers import free_port
 
 PASSWORD = "six heron marsh lantern"
 SITE = """\
@@ -54,24 +55,18 @@ email = "night@example.org"
 """
 
 
-def free_port() -> int:
-    with socket.socket() as taken:
-        taken.bind(("127.0.0.1", 0))
-        port: int = taken.getsockname()[1]
-        return port
-
-
 def command(environment: dict[str, str], *words: str, given: str = "") -> subprocess.CompletedProcess[str]:
     return run_command(environment, *words, given=given)
 
 
 def answering(url: str) -> None:
-    for _ in range(3000):
-        try:
-            if httpx.get(f"{url}/readyz").status_code == 200:
-                return
-        except httpx.TransportError:
-            time.sleep(0.1)
+    with httpx.Client(verify=False) as client:
+        for _ in range(3000):
+            try:
+                if client.get(f"{url}/readyz").status_code == 200:
+                    return
+            except httpx.TransportError:
+                time.sleep(0.1)
     raise AssertionError("the pages never came up")
 
 
@@ -109,7 +104,7 @@ def test_pages_are_served_to_whom_a_command_let_in(tmp_path: Path, database_url:
         answering(url)
         key = tmp_path / "data" / "secret.key"
         assert key.stat().st_mode & 0o777 == 0o600
-        with httpx.Client(base_url=url, headers={"Accept": "text/html"}) as client:
+        with httpx.Client(base_url=url, headers={"Accept": "text/html"}, verify=False) as client:
             assert client.get("/").headers["location"] == "/sign-in"
             found = re.search(r'name="form_token" value="([^"]+)"', client.get("/sign-in").text)
             assert found is not None

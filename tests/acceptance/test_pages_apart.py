@@ -49,7 +49,7 @@ class Plant:
 
     def answer(self, path: str) -> int:
         with suppress(httpx.TransportError):
-            return httpx.get(f"{self.url}{path}", timeout=30).status_code
+            return httpx.get(f"{self.url}{path}", timeout=30, verify=False).status_code
         return 0
 
     def until(self, done: Callable[[], bool], what: str) -> None:

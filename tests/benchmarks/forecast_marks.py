@@ -31,11 +31,7 @@ _ON, _OFF, _CLEAR = 2, 8, 1.3
 
 
 def crps(mean: Floats, sd: Floats | float, true: Floats) -> Floats:
-    """Continuous ranked probability score of normal forecasts. [m]
-
-    >>> round(float(crps(np.array([0.0]), 1.0, np.array([0.0]))[0]), 6)  # (sqrt(2) - 1) / sqrt(pi)
-    0.233695
-    """
+    """Continuous ranked probability score of normal forecasts. [m]"""
     z = (true - mean) / sd
     return np.asarray(sd * (z * (2.0 * norm.cdf(z) - 1.0) + 2.0 * norm.pdf(z) - 1.0 / np.sqrt(np.pi)))
 

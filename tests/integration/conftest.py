@@ -35,7 +35,7 @@ def other_processes() -> Iterator[Callable[..., Other]]:
 @pytest.fixture(scope="session")
 def made_database() -> Iterator[Path]:
     """A database made once, to be copied: making one takes most of a test's time."""
-    place = reachable_folder("underweir-made-")
+    place = reachable_folder("underweir-made-", in_memory=True)
     with EmbeddedServer(place / "database", settings=FAST):
         pass
     yield place / "database"

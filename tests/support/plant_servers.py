@@ -36,11 +36,25 @@ from pymodbus.simulator import DataType, SimData, SimDevice
 T = TypeVar("T")
 
 
+#: Ports to choose from: below those that the kernel hands out by itself, of which one could be somebody's before the service takes it.
+PORTS = range(20_000, 32_000)
+
+
 def free_port() -> int:
-    """A TCP port of the loopback interface that nothing listens on now."""
-    with socket.socket() as s:
-        s.bind(("127.0.0.1", 0))
-        return int(s.getsockname()[1])
+    """A TCP port of the loopback interface that nothing listens on, and that no other test is given while this process lives."""
+    chance = random.SystemRandom()  # every test begins with the same seed
+    while True:
+        port = chance.choice(PORTS)
+        taken = socket.socket(socket.AF_UNIX)
+        with socket.socket() as tried:
+            try:
+                taken.bind(f"\0underweir-test-port-{port}")  # a name without a file; it is gone with the process
+                tried.bind(("127.0.0.1", port))
+            except OSError:
+                taken.close()
+                continue
+        taken.detach()
+        return port
 
 
 class LoopThread:

@@ -20,11 +20,12 @@ from service.jobs.accounts import people
 from service.jobs.ingest.plant import Plant
 from service.notify.channels.gateway_hook import GatewayHook
 from service.notify.messages.links import AlarmLinks
-from service.storage.database.session import page_engine
+from service.storage.database.session import make_engine, page_engine, transaction
+from service.storage.plant.site_tables import site_ids
 from service.web.app import create_app
 from service.web.base.plant import WebPlant
 from service.web.server import WebServer, listen
-from tests.support.alarm_plant import NIGHT, TANKS, AlarmPlant
+from tests.support.alarm_plant import NIGHT, TANKS, AlarmPlant, alarm_setup
 
 PASSWORD = "six heron marsh lantern"
 SECRET = b"an invented secret of more than 32 bytes"
@@ -46,7 +47,7 @@ class Clock:
 
 @dataclass
 class WebSite:
-    """A running server with its plant and people: one person for each role, named after it."""
+    """A running server with its plant and people."""
 
     app: FastAPI
     web: WebPlant
@@ -56,8 +57,8 @@ class WebSite:
     clients: list[httpx.Client] = field(default_factory=list)
 
     def client(self, role: Role | None = None) -> httpx.Client:
-        """A browser, signed in as the person of that role."""
-        client = httpx.Client(base_url=self.url, headers={"Accept": "text/html"}, timeout=300)
+        """A browser, signed in as the person of that role; it loads no certificates, as that costs more than most tests."""
+        client = httpx.Client(base_url=self.url, headers={"Accept": "text/html"}, timeout=300, verify=False)
         self.clients.append(client)
         if role is not None:
             answer = self.sign_in(client, role.value)
@@ -84,6 +85,23 @@ def form_token(page: str) -> str:
     return found[1]
 
 
+def settle(engine: Engine, setups: tuple[TankSetup, ...] = TANKS) -> AlarmPlant:
+    """Put a plant into an empty database, and one person for each role, named after it."""
+    plant = AlarmPlant.build(engine, tanks=setups)
+    for role in Role:
+        people.add(
+            engine, name=role, label=f"{role.title()} Person", role=role, password=PASSWORD, now=NIGHT, actor="x"
+        )
+    return plant
+
+
+def settled(url: str) -> None:
+    """Fill the database that tests of the usual plant begin with a copy of."""
+    engine = make_engine(url, application_name="underweir-tests")
+    settle(engine)
+    engine.dispose()
+
+
 @contextmanager
 def served(
     engine: Engine,
@@ -92,9 +110,12 @@ def served(
     setups: tuple[TankSetup, ...] = TANKS,
     hooks: tuple[GatewayHook, ...] = (),
 ) -> Iterator[WebSite]:
-    """The server, for as long as the block lasts."""
+    """The server, for as long as the block lasts; the plant and its people are there already, or are made."""
     clock = Clock(NIGHT)
-    plant = AlarmPlant.build(engine, tanks=setups)
+    with transaction(engine) as conn:
+        ids = site_ids(conn)
+    plant = AlarmPlant(engine, alarm_setup(), ids) if ids.tanks else settle(engine, setups)
+    assert plant.ids.tanks.keys() == {s.tank.key for s in setups}, "another plant is there; see filled_by"
     signals = {signal.tag: signal for setup in setups for signal in (*setup.blankets, *setup.others)}
     web = WebPlant(
         engine=page_engine(engine),
@@ -113,10 +134,6 @@ def served(
         hooks={hook.key: hook for hook in hooks},
         intake=Plant(tanks={s.tank.key: s.tank for s in setups}, signals=signals, ids=plant.ids, alarms=plant.setup),
     )
-    for role in Role:
-        people.add(
-            engine, name=role, label=f"{role.title()} Person", role=role, password=PASSWORD, now=NIGHT, actor="x"
-        )
     app = create_app(web)
     server = WebServer(app, listen("127.0.0.1", 0))
     server.start()

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import shutil
+import subprocess
 from collections.abc import Iterator
 from datetime import UTC, datetime
 from pathlib import Path
@@ -19,17 +21,22 @@ from service.storage.database.partitions import drop_month, ensure_months, parti
 from service.storage.database.schema import migrate, require_current
 from service.storage.database.session import make_engine, transaction
 from service.storage.embedded.server import EmbeddedServer
+from tests.conftest import reachable_folder
 from tests.support.alarm_plant import MINUTE, NIGHT, TANKS, AlarmPlant
 from tests.support.database import FAST
 
 MONTH = datetime(2031, 2, 1, tzinfo=UTC)
 
 
-@pytest.fixture
-def server(database_folder: Path) -> Iterator[EmbeddedServer]:
-    with EmbeddedServer(database_folder, settings=FAST) as running:
+@pytest.fixture(scope="module")
+def server(made_database: Path) -> Iterator[EmbeddedServer]:
+    """One for all tests here: what most of them try is refused, and the rest is in nobody's way."""
+    folder = reachable_folder("underweir-everyday-", in_memory=True)
+    subprocess.run(["cp", "-a", str(made_database), str(folder / "database")], check=True)
+    with EmbeddedServer(folder / "database", settings=FAST) as running:
         migrate(running.owner_url)
         yield running
+    shutil.rmtree(folder)
 
 
 @pytest.fixture

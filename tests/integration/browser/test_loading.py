@@ -19,6 +19,7 @@ pytestmark = [pytest.mark.browser, pytest.mark.slow]
 PAGES = ("/tanks/east", "/tanks/east/what-if?return_flow=%2B50%25&out=west", "/tanks/east/what-if?return_flow=much")
 
 
+@pytest.mark.parametrize("filled_by", [None])  # another plant than usual
 @pytest.mark.parametrize(("width", "height", "scheme"), [(360, 740, "dark"), (1440, 900, "light")])
 def test_pictures_and_forms_can_be_used_by_everybody(
     browser: Browser, engine: Engine, width: int, height: int, scheme: Literal["light", "dark"]

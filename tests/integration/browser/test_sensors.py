@@ -32,6 +32,11 @@ SCHEMES: tuple[Literal["light", "dark"], ...] = ("light", "dark")
 
 
 @pytest.fixture
+def filled_by() -> None:
+    """Nothing: the plant of these tests is another one."""
+
+
+@pytest.fixture
 def bench(engine: Engine) -> Iterator[WebSite]:
     """A server with weeks of two sensors behind it."""
     with served(engine, setups=BENCH) as found:

@@ -206,6 +206,7 @@ def test_the_interface_describes_itself(api: httpx.Client) -> None:
     assert all(path.startswith("/api/v1/") for path in found["paths"])
 
 
+@pytest.mark.parametrize("filled_by", [None])  # another plant than usual
 @pytest.mark.parametrize("units", ["us", "si"])
 def test_a_flow_or_loading_goes_with_the_trend_where_it_is_measured(engine: Engine, units: UnitSystem) -> None:
     with served(engine, units=units, setups=tuple(FLOWING_TANKS)) as site:

@@ -33,6 +33,11 @@ ADDRESS = "/sensors/east.blanket/calibrate"
 
 
 @pytest.fixture
+def filled_by() -> None:
+    """Nothing: the plant of these tests is another one."""
+
+
+@pytest.fixture
 def bench(engine: Engine) -> Iterator[WebSite]:
     """A server with weeks of two sensors behind it."""
     with served(engine, setups=BENCH) as found:

@@ -15,6 +15,11 @@ from tests.support.web_plant import WebSite, served
 
 
 @pytest.fixture
+def filled_by() -> None:
+    """Nothing: the plant of these tests is another one."""
+
+
+@pytest.fixture
 def flowing(engine: Engine) -> Iterator[WebSite]:
     with served(engine, setups=tuple(TANKS)) as site:
         store_day(engine, site.plant.ids)
