@@ -11,6 +11,7 @@ from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+import psutil
 import pytest
 import structlog
 from _pytest.doctest import DoctestModule
@@ -36,6 +37,8 @@ SHIPPED_HASHER = people._hasher
 
 #: Room for the databases that are there at once, and the server's own files [bytes].
 MEMORY_NEEDED = 2 * 1024**3
+#: What a worker comes to with the processes that its tests start [bytes].
+MEMORY_OF_WORKER = 1024**3
 
 SERVER = pytest.StashKey[TestServer]()
 SHARED = pytest.StashKey[Path]()
@@ -90,8 +93,9 @@ def pytest_configure(config: pytest.Config) -> None:
 
 @pytest.hookimpl(optionalhook=True)
 def pytest_xdist_auto_num_workers() -> int:
-    """Two workers more than processors: many a test waits for a process, a server or a delay."""
-    return len(os.sched_getaffinity(0)) + 2
+    """Four workers more than processors, as many a test waits for a process, a server or a delay; fewer where memory is short."""
+    processors = len(os.sched_getaffinity(0))
+    return max(processors, min(processors + 4, psutil.virtual_memory().available // MEMORY_OF_WORKER))
 
 
 @pytest.hookimpl(optionalhook=True)
@@ -148,22 +152,26 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
     """Begin with what takes long, and deal it out: xdist gives every worker one piece of the list, and lets those that are done
     take over from the end of another's.
 
-    What builds images stays together at the very beginning: half of it with another worker would build them once more.
+    What builds images stays together, module by module, at the very beginning: half of it with another worker would build
+    them once more.
     """
     workers = getattr(config, "workerinput", {}).get("workercount", 1)
-    docker: list[pytest.Item] = []
+    docker: dict[Path, list[pytest.Item]] = {}
     long: list[pytest.Item] = []
     rest: list[pytest.Item] = []
     for item in items:
+        if _goes_often_over_the_same(item):
+            item.add_marker("no_cover")
         if item.get_closest_marker("docker") is not None:
-            docker.append(item)
+            docker.setdefault(item.path, []).append(item)
         else:
             waits = item.get_closest_marker("slow") is not None or item.path.parent.name == "acceptance"
             (long if waits else rest).append(item)
-    # Those of one module share a plant, and each finds it as the one before left it.
-    docker.sort(key=lambda item: (str(item.path), item.reportinfo()[1] or 0))
     sizes = [(len(items) + piece) // workers for piece in range(workers)]  # as xdist cuts the list
-    dealt = [docker, *([] for _ in range(workers - 1))]
+    dealt: list[list[pytest.Item]] = [[] for _ in range(workers)]
+    for index, path in enumerate(sorted(docker)):
+        # Those of one module share a plant, and each finds it as the one before left it.
+        dealt[index % workers] += sorted(docker[path], key=lambda item: item.reportinfo()[1] or 0)
     for index, item in enumerate(long):
         dealt[-1 - index % workers].append(item)
     items[:] = []
@@ -172,6 +180,14 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
         items += share + rest[:room]
         del rest[:room]
     items += rest
+
+
+def _goes_often_over_the_same(item: pytest.Item) -> bool:
+    """Whether a test adds little to the coverage that it would cost much to measure: counting lines doubles the work of a test.
+
+    Such are what tries hundreds of examples, and what looks at a process from outside.
+    """
+    return any(item.get_closest_marker(name) is not None for name in ("hypothesis", "slow", "docker", "browser"))
 
 
 def pytest_runtest_setup(item: pytest.Item) -> None:

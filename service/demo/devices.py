@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import socket
 import struct
 import threading
 from collections.abc import Coroutine
@@ -15,8 +16,6 @@ from asyncua.server.server import Server
 from pymodbus.constants import ExcCodes
 from pymodbus.server import ModbusTcpServer
 from pymodbus.simulator import DataType, SimData, SimDevice
-
-from service.demo.mail_sink import free_port
 
 T = TypeVar("T")
 _PATIENCE_S = 30.0
@@ -89,3 +88,10 @@ class Devices:
 
     def _run(self, work: Coroutine[Any, Any, T]) -> T:
         return asyncio.run_coroutine_threadsafe(work, self._loop).result(_PATIENCE_S)
+
+
+def free_port() -> int:
+    """A TCP port of the loopback interface that nothing listens on now."""
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        return int(probe.getsockname()[1])

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import socket
 from email import message_from_bytes, policy
 from email.message import EmailMessage
@@ -15,8 +16,9 @@ class MailSink:
 
     def __init__(self) -> None:
         self.mails: list[EmailMessage] = []
-        self.port = free_port()
-        self._controller = Controller(self, hostname="127.0.0.1", port=self.port)
+        self._taken = socket.create_server(("127.0.0.1", 0))
+        self.port = int(self._taken.getsockname()[1])
+        self._controller = _Server(self, self._taken)
 
     async def handle_DATA(  # noqa: N802  (aiosmtpd calls it by this name)
         self, server: Any, session: Any, envelope: Any
@@ -32,12 +34,34 @@ class MailSink:
         return self
 
     def __exit__(self, *exc_info: object) -> None:
+        self._controller.hang_up()
         self._controller.stop()
 
 
-def free_port() -> int:
-    """A TCP port of the loopback interface that nothing listens on now."""
-    # The controller cannot be asked for "any port": it connects to the number it was given to see whether it is up.
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
+class _Server(Controller):
+    """Listens on a socket that is taken already: a port that is chosen first and taken later may be somebody else's by then."""
+
+    def __init__(self, handler: MailSink, taken: socket.socket) -> None:
+        super().__init__(handler, hostname="127.0.0.1", port=taken.getsockname()[1])
+        self._taken = taken
+        self._lines: list[Any] = []
+
+    def factory(self) -> Any:
+        """Called for each connection."""
+        self._lines.append(super().factory())  # type: ignore[no-untyped-call]
+        return self._lines[-1]
+
+    def _create_server(self) -> Any:
+        return self.loop.create_server(self._factory_invoker, sock=self._taken)
+
+    def hang_up(self) -> None:
+        """Close what clients have left open; the controller only stops to listen."""
+
+        async def close() -> None:
+            await asyncio.sleep(0)  # whoever has just come in gets a line first
+            for line in self._lines:
+                if line.transport is not None:
+                    line.transport.abort()
+            await asyncio.sleep(0)  # which lets go of its socket a turn later
+
+        asyncio.run_coroutine_threadsafe(close(), self.loop).result()

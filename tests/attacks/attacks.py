@@ -10,9 +10,9 @@ import socket
 import struct
 import threading
 import zipfile
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from contextlib import suppress
+from contextlib import ExitStack, suppress
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -36,6 +36,17 @@ class Attack:
     name: str
     by: str
     run: Callable[[Stand, threading.Event], None]
+
+
+def at_once(attacks: Sequence[Attack]) -> Attack:
+    """Several attacks as one: they begin together and go on together."""
+
+    def run(stand: Stand, over: threading.Event) -> None:
+        with ThreadPoolExecutor(len(attacks)) as pool:
+            for made in [pool.submit(attack.run, stand, over) for attack in attacks]:
+                made.result()
+
+    return Attack(" + ".join(attack.name for attack in attacks), " + ".join(attack.by for attack in attacks), run)
 
 
 # --- whoever may write the drop folder -----------------------------------------------------------------------------------
@@ -261,17 +272,14 @@ def downloads(stand: Stand, over: threading.Event) -> None:
         f"Authorization: Bearer {stand.tokens['viewer']}\r\n\r\n"
     )
     while not over.is_set():
-        lines = []
-        for _ in range(10):
-            with suppress(OSError):
-                line = socket.create_connection(("127.0.0.1", stand.port), timeout=10)
-                line.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 4096)
-                line.sendall(head.encode())
-                line.recv(500)
-                lines.append(line)
-        over.wait(5.0)
-        for line in lines:
-            line.close()
+        with ExitStack() as lines:
+            for _ in range(10):
+                with suppress(OSError):
+                    line = lines.enter_context(socket.create_connection(("127.0.0.1", stand.port), timeout=10))
+                    line.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 4096)
+                    line.sendall(head.encode())
+                    line.recv(500)
+            over.wait(5.0)
 
 
 def photos(stand: Stand, over: threading.Event) -> None:

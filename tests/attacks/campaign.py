@@ -26,11 +26,18 @@ BEFORE_S, LEAST_S = 4.0, 20.0
 PATIENCE_S = 240.0
 
 
-def play(attacks: Sequence[Attack], *, seed: int, say: Callable[[str], None], keep: bool = False) -> Verdict:
+def play(
+    attacks: Sequence[Attack],
+    *,
+    seed: int,
+    say: Callable[[str], None],
+    keep: bool = False,
+    calm_rounds: int = CALM_ROUNDS,
+) -> Verdict:
     """Play the attacks and account for them."""
     account = unprivileged_account()
     folder = reachable_folder("underweir-attacks-")
-    rounds = [*[Attack("nothing", "nobody", nothing)] * CALM_ROUNDS, *attacks]
+    rounds = [*[Attack("nothing", "nobody", nothing)] * calm_rounds, *attacks]
     plant = Plant(folder / "plant", len(rounds), random.Random(seed))
     verdict = Verdict()
     try:

@@ -19,7 +19,6 @@ import psutil
 import psycopg
 from sqlalchemy import text
 
-from service.demo.mail_sink import free_port
 from service.storage.database.file_locks import wait_until
 from service.storage.database.partitions import ensure_months
 from service.storage.database.session import make_engine, transaction
@@ -29,7 +28,7 @@ from tests.attacks.limits import Account, MemoryLimit, environment
 from tests.faults.plant import HOOK_SECRET, Plant
 from tests.faults.slow_sink import SlowSink
 from tests.support.http_gateway import Gateway, http_gateway
-from tests.support.plant_servers import ModbusPlant
+from tests.support.plant_servers import ModbusPlant, free_port
 
 PASSWORD = "six heron marsh lantern"
 KEY = "an invented key that signs cookies and links, long enough"

@@ -13,11 +13,10 @@ from pathlib import Path
 
 import psycopg
 
-from service.demo.mail_sink import free_port
 from tests.faults.plant import Plant
 from tests.faults.slow_sink import SlowSink
 from tests.support.http_gateway import Gateway, http_gateway
-from tests.support.plant_servers import FaultProxy, ModbusPlant
+from tests.support.plant_servers import FaultProxy, ModbusPlant, free_port
 from tests.support.postgres_servers import USER, PostgresPair, PostgresServer, postgres_pair
 from tests.support.service_process import ServiceProcess
 from tests.support.small_disk import SmallDisk

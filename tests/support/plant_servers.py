@@ -75,15 +75,20 @@ class LoopThread:
         return future.result(timeout)
 
     def stop(self) -> None:
-        """Cancel what runs and end the thread."""
+        """Cancel what runs, close what is open and end the thread."""
 
         async def cancel() -> None:
+            # A connection that has just been accepted belongs to nobody until its task has had a turn.
+            await asyncio.sleep(0)
             tasks = [t for t in asyncio.all_tasks() if t is not asyncio.current_task()]
             for task in tasks:
                 task.cancel()
             await asyncio.gather(*tasks, return_exceptions=True)
-            # Closed transports let go of their sockets in callbacks: give those a turn.
-            await asyncio.sleep(0.05)
+            # Servers close those they know, not those that come meanwhile; no public name of asyncio lists them all.
+            for transport in list(self.loop._transports.values()):  # type: ignore[attr-defined]
+                transport.abort()
+            # Transports let go of their sockets in a callback: give it its turn.
+            await asyncio.sleep(0)
 
         with contextlib.suppress(Exception):
             self.call(cancel())

@@ -30,7 +30,7 @@ MONTH = datetime(2031, 2, 1, tzinfo=UTC)
 
 @pytest.fixture(scope="module")
 def server(made_database: Path) -> Iterator[EmbeddedServer]:
-    """One for all tests here: what most of them try is refused, and the rest is in nobody's way."""
+    """One for all that is refused."""
     folder = reachable_folder("underweir-everyday-", in_memory=True)
     subprocess.run(["cp", "-a", str(made_database), str(folder / "database")], check=True)
     with EmbeddedServer(folder / "database", settings=FAST) as running:
@@ -40,10 +40,13 @@ def server(made_database: Path) -> Iterator[EmbeddedServer]:
 
 
 @pytest.fixture
-def everyday(server: EmbeddedServer) -> Iterator[Engine]:
-    made = make_engine(server.url)
-    yield made
-    made.dispose()
+def everyday(database_folder: Path) -> Iterator[Engine]:
+    """Everyday at work in a database of this test's own."""
+    with EmbeddedServer(database_folder, settings=FAST) as running:
+        migrate(running.owner_url)
+        made = make_engine(running.url)
+        yield made
+        made.dispose()
 
 
 @pytest.mark.parametrize(
@@ -115,7 +118,7 @@ def test_what_the_service_does_every_day_it_can(everyday: Engine) -> None:
         assert "reading_y2031m02" not in partitions(conn, "reading")
 
 
-def test_examine_says_which_role_it_is(server: EmbeddedServer, everyday: Engine) -> None:
+def test_examine_says_which_role_it_is(server: EmbeddedServer) -> None:
     said = {}
     for url in (server.url, server.owner_url, server.admin_url):
         engine = make_engine(url)
