@@ -15,7 +15,7 @@ from service.demo.mail_sink import MailSink
 from tests.acceptance.test_commands import Command
 from tests.acceptance.test_pages import answering
 from tests.acceptance.test_service import PATIENCE_S, Service
-from tests.plant_servers import free_port
+from tests.support.plant_servers import free_port
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
 
