@@ -27,7 +27,7 @@ class AlarmKind(StrEnum):
 
 
 #: What follows while no sensor of a tank can be believed; not told while another one can.
-NOBODY_SEES = "Nobody sees this blanket rise until it is measured again."
+NOBODY_SEES = "A rising blanket goes unseen until it is measured again."
 
 
 class SystemWatch(StrEnum):

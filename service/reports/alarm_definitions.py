@@ -96,7 +96,7 @@ def _re_alarm(definition: AlarmDefinition) -> str:
     """When an alarm that somebody has calls again."""
     said = []
     if definition.improve_within is not None:
-        said.append(f"unless better within {format_duration(definition.improve_within)}")
+        said.append(f"unless it improves within {format_duration(definition.improve_within)}")
     if definition.re_alarm_after is not None:
         said.append(f"after {format_duration(definition.re_alarm_after)}")
     return ", and ".join(said) or "never"
@@ -105,12 +105,12 @@ def _re_alarm(definition: AlarmDefinition) -> str:
 #: What the service watches of itself, as the rest of a line about it.
 _WATCHED = {
     SystemWatch.CONNECTOR: "source silent",
-    SystemWatch.DELIVERY: "messages not handed over",
+    SystemWatch.DELIVERY: "messages not delivered",
     SystemWatch.CLOCK: "readings stamped in the future",
     SystemWatch.DUTY: "nobody on duty",
     SystemWatch.FILLING: "several tanks filling",
     SystemWatch.CHATTERING: "alarms that come and go",
-    SystemWatch.STALE: "alarms that stand for very long",
+    SystemWatch.STALE: "alarms active for very long",
 }
 
 

@@ -22,14 +22,14 @@ def figure_lines(one: Figures) -> list[FigureLine]:
     shares = ", ".join(f"{priority.value} {format_share(share)}" for priority, share in one.priority_shares.items())
     shown = {
         "per_day": ("alarms a day", f"{one.per_day:.1f}"),
-        "per_hour": ("an hour", f"{one.per_hour:.2f}"),
-        "per_ten_minutes": ("in ten minutes", f"{one.per_ten_minutes:.2f}"),
+        "per_hour": ("alarms an hour", f"{one.per_hour:.2f}"),
+        "per_ten_minutes": ("alarms in ten minutes", f"{one.per_ten_minutes:.2f}"),
         "peak_ten_minutes": ("most in ten minutes", str(one.peak_ten_minutes)),
         "ten_minutes_over_ten": ("ten minutes with over 10", format_share(one.ten_minutes_over_ten, 1)),
         "hours_over_thirty": ("hours with over 30", format_share(one.hours_over_thirty, 1)),
         "time_in_flood": ("time in flood", format_share(one.time_in_flood, 1)),
         "chattering": ("chattering", ", ".join(one.chattering) or "none"),
-        "stale": ("standing over a day", ", ".join(one.stale) or "none"),
+        "stale": ("active over a day", ", ".join(one.stale) or "none"),
         "top_ten_share": ("the ten most frequent", format_share(one.top_ten_share)),
         "priority_shares": ("priorities", shares),
     }

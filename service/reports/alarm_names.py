@@ -11,10 +11,10 @@ _OWN = {
     SystemWatch.CONNECTOR: "no data",
     SystemWatch.DELIVERY: "messages cannot be delivered",
     SystemWatch.CLOCK: "clocks differ",
-    SystemWatch.DUTY: "nobody on duty, ahead",
-    SystemWatch.FILLING: "several tanks fill at once",
+    SystemWatch.DUTY: "nobody on duty ahead",
+    SystemWatch.FILLING: "several tanks filling at once",
     SystemWatch.CHATTERING: "alarms come and go",
-    SystemWatch.STALE: "alarms stand for very long",
+    SystemWatch.STALE: "alarms active for very long",
 }
 
 

@@ -27,7 +27,7 @@ CAUTION = (
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RecordedWork:
-    """Work on a sensor as it was written down."""
+    """Work on a sensor as it was recorded."""
 
     id: UUID
     work: Calibration
@@ -62,7 +62,7 @@ def certificate(
     before, after = proof.before.points, proof.after.points
 
     def error(value: float | None) -> str:
-        return "not written down" if value is None else format_length(value, units, signed=True)
+        return "not recorded" if value is None else format_length(value, units, signed=True)
 
     sheet = PrintedPage(
         f"Work on sensor {work.tag}",
@@ -74,7 +74,7 @@ def certificate(
         [
             ("Sensor", f"{work.tag}, {tank.label}"),
             ("Work", work.kind.value),
-            ("Done", f"{format_dated(work.at, zone)} by {work.done_by or 'not written down'}"),
+            ("Done", f"{format_dated(work.at, zone)} by {work.done_by or 'not recorded'}"),
             ("Why", work.reason),
             ("Note", record.note or "–"),
             ("Recorded", format_dated(record.recorded_at, zone)),
@@ -83,7 +83,7 @@ def certificate(
     )
     sheet.heading("Error: reading minus truth, in blanket height")
     sheet.rows(
-        ("", "as written down", "mean of the hand cores", "95 % between", "cores"),
+        ("", "as recorded", "mean of the hand cores", "95 % between", "cores"),
         [
             ("as found", error(work.as_found_offset), *_side(proof.before, units)),
             ("as left", error(work.as_left_offset), *_side(proof.after, units)),

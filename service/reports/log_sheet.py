@@ -97,7 +97,7 @@ def sheet_document(sheet: LogSheet) -> Document:
             ),
         ),
         remarks=(
-            "Sludge as read in the sampler, where it stood. Log what is written by hand when you are back: the estimate rests on it.",
+            "Sludge as read in the sampler, where it stood. Enter handwritten cores when you are back: the estimate depends on them.",
         ),
         printed=sheet.printed,
     )

@@ -12,11 +12,11 @@ from service.domain.plant.units import Dimension, UnitSystem, from_si, shown_uni
 from service.reports.period_report import ENOUGH, PeriodReport, TankReport
 from service.reports.rendering.document import Amount, Cell, Document, Table
 
-NOT_KNOWN = "not known"
+NOT_KNOWN = "no data"
 REMARKS = (
-    "Blanket figures are what was believed: sensors corrected by the hand cores. Times in which nobody could know are left"
-    " out of lowest, mean and highest, and counted against “watched”.",
-    "Underweir advises; it does not take the place of rounds, of required records, local codes or licensed practice.",
+    "Blanket figures are estimates: sensors corrected by the hand cores. Times without a valid reading are left"
+    " out of lowest, mean and highest, and counted against “monitored”.",
+    "Underweir advises; it does not replace rounds, required records, local codes or licensed practice.",
 )
 _DIGITS = {"ft": 1, "m": 2}
 
@@ -35,7 +35,7 @@ def period_document(report: PeriodReport, *, site: str, units: UnitSystem, zone:
             ("Period", f"{format_dated(period.start, zone)} to {format_dated(period.end, zone)}, {hours}{still}"),
             ("Alarms", writer.alarms_in_short()),
             ("Hand cores", writer.cores_in_short()),
-            ("Watched", writer.watched_in_short()),
+            ("Monitored", writer.watched_in_short()),
         ),
         tables=tuple(writer.tables()),
         remarks=REMARKS,
@@ -56,8 +56,8 @@ class _Writer:
         if not alarms:
             return "none"
         nobody = len(alarms) - len(taken)
-        half = f"; half of those taken within {format_duration(taken[(len(taken) - 1) // 2])}" if taken else ""
-        return f"{len(alarms)}{half}; taken by nobody: {nobody}"
+        half = f"; half acknowledged within {format_duration(taken[(len(taken) - 1) // 2])}" if taken else ""
+        return f"{len(alarms)}{half}; not acknowledged: {nobody}"
 
     def cores_in_short(self) -> str:
         """How many rounds of how many that were due."""
@@ -87,19 +87,19 @@ class _Writer:
                 "Highest",
                 "at",
                 "Least clear water",
-                "In high",
-                "In high-high",
-                "Watched",
+                "In warning",
+                "In danger",
+                "Monitored",
             ),
             rows=[self._blanket(tank) for tank in tanks],
             widths=(12, 8, 13, 8, 8, 13, 10, 9, 9, 9),
-            note="Heights above the floor at the wall. In high, in high-high: time with less clear water than the alarm limit.",
+            note="Heights above the floor at the wall. In warning, in danger: time with less clear water than the limit.",
         )
         yield Table(
             title="Hand cores and sensors",
             heads=("Tank", "Rounds", "Due", "Cores", "Sensor", "Compared", "Sensor minus core, mean", "greatest"),
             rows=[row for tank in tanks for row in self._cores(tank)],
-            note="Sensor minus core before any correction; cores called wrong are left out.",
+            note="Sensor minus core before any correction; cores judged wrong are left out.",
         )
         loads = [row for tank in tanks if (row := self._load(tank)) is not None]
         over = self._unit(Dimension.OVERFLOW_RATE)
@@ -122,7 +122,7 @@ class _Writer:
         alarms = self._report.alarms
         yield Table(
             title="Alarms",
-            heads=("Raised", "Alarm", "Of", "Taken by", "after", "Over"),
+            heads=("Raised", "Alarm", "About", "Acknowledged by", "after", "Over"),
             rows=[
                 (
                     format_dated(a.occurred_at, self._zone),
@@ -130,7 +130,7 @@ class _Writer:
                     a.about,
                     a.acknowledged_by or "nobody",
                     "–" if a.time_to_acknowledge is None else format_duration(a.time_to_acknowledge),
-                    "still stands" if a.returned_at is None else format_dated(a.returned_at, self._zone),
+                    "still active" if a.returned_at is None else format_dated(a.returned_at, self._zone),
                 )
                 for a in alarms
             ],

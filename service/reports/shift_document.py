@@ -11,7 +11,7 @@ from service.reports.rendering.document import Document, Table
 from service.reports.shift_log import HandOver, ShiftLog
 
 CAUTION = (
-    "Underweir advises; it does not take the place of rounds, of the plant's own alarms, of site procedures, local codes or"
+    "Underweir advises; it does not replace rounds, the plant's own alarms, site procedures, local codes or"
     " licensed practice. At the tanks: behind the guard rail, not alone without telling somebody, lock out the drive."
 )
 
@@ -31,21 +31,21 @@ def shift_document(log: ShiftLog, *, site: str, zone: ZoneInfo, now: datetime) -
         ),
         tables=(
             Table(
-                title="Where the tanks stand" if log.running else "Where the tanks stood at the end",
+                title="Tanks now" if log.running else "Tanks at the end",
                 heads=("Tank", "Blanket", "Doubt"),
                 rows=[(one.about, one.words, one.doubt) for one in log.tanks],
                 widths=(25, 50, 25),
             ),
             Table(
                 title="Open" if log.running else "Open at the end",
-                heads=("What", "How it stands"),
+                heads=("What", "Status"),
                 rows=[(one.about, one.words) for one in log.open],
                 widths=(25, 75),
                 note="" if log.open else "Nothing is open.",
             ),
             Table(
                 title="What happened",
-                heads=("Time", "What", "Of", "How it went", "Who"),
+                heads=("Time", "What", "About", "Details", "Who"),
                 rows=[
                     (
                         format_clock(entry.at, zone),

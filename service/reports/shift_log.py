@@ -227,10 +227,10 @@ class _Teller:
         for key, tank in self._facts.tanks.items():
             estimate = self._facts.estimates.get(key)
             if estimate is None or not math.isfinite(estimate.height) or self.until - estimate.time > SAYS_FOR:
-                yield StandingItem(about=tank.label, words="not known", doubt="no estimate: take a core")
+                yield StandingItem(about=tank.label, words="no data", doubt="no estimate: take a core")
                 continue
             words = f"{describe_clearance(tank.clearance(estimate.height), self._units, tank.side_water_depth)}, {describe_rate(estimate.rate, self._units)}"
-            doubt = {Trust.GOOD: "", Trust.DOUBTFUL: "doubtful", Trust.BLIND: "blind: the number is old"}[
+            doubt = {Trust.GOOD: "", Trust.DOUBTFUL: "doubtful", Trust.BLIND: "no valid reading: the number is old"}[
                 estimate.trust
             ]
             yield StandingItem(about=tank.label, words=words, doubt=doubt)
@@ -266,15 +266,15 @@ class _Teller:
             words += f", {describe_clearance(occurrence.value, self._units)}"
         early = occurrence.occurred_at < self._facts.shift.start
         if early:
-            words += f", standing since {self._when(occurrence.occurred_at)}"
+            words += f", active since {self._when(occurrence.occurred_at)}"
         if occurrence.acknowledged_at is None:
-            words += "; nobody took it"
+            words += "; nobody acknowledged it"
         else:
             delay = format_duration(occurrence.acknowledged_at - occurrence.occurred_at)
             words += f"; {occurrence.acknowledged_by or 'somebody'} had it after {delay}"
             words += f" ({occurrence.note})" if occurrence.note else ""
         over = occurrence.returned_at
-        words += "; still stands" if over is None else f"; over {self._when(over)}"
+        words += "; still active" if over is None else f"; over {self._when(over)}"
         return ShiftEntry(
             at=max(occurrence.occurred_at, self._facts.shift.start),
             kind=self._kind(occurrence.key),
@@ -297,7 +297,7 @@ class _Teller:
         parts += [", ".join(seen.value for seen in core.surface)] if core.surface else []
         parts += [core.note] if core.note else []
         parts += ["corrected"] if logged.corrected else []
-        parts += [f"IN DOUBT: {_DOUBTS.get(found, found)}" for found in logged.warnings]
+        parts += [f"DOUBTFUL: {_DOUBTS.get(found, found)}" for found in logged.warnings]
         return ShiftEntry(
             at=core.taken_at,
             kind=EntryKind.CORE,
@@ -341,24 +341,24 @@ class _Teller:
 
 #: What people do to alarms, as the log says it.
 _BY_HAND: dict[str, str] = {
-    Event.SHELVED: "put aside",
-    Event.UNSHELVED: "back from being put aside",
-    Event.REMOVED: "taken out of service",
-    Event.RESTORED: "put back into service",
-    Event.RESET: "let go",
+    Event.SHELVED: "shelved",
+    Event.UNSHELVED: "unshelved",
+    Event.REMOVED: "removed from service",
+    Event.RESTORED: "returned to service",
+    Event.RESET: "reset",
 }
 #: What was found wrong with a core that somebody stood by.
 _DOUBTS: dict[str, str] = {
-    CoreProblem.UNIT_SLIP: "it would fit in another unit",
+    CoreProblem.UNIT_SLIP: "it would fit another unit",
     CoreProblem.FAR_FROM_ESTIMATE: "far from what was expected",
 }
 _SAID = {
     "alarm": "Called",
-    "cleared": "Told that it is over",
-    "acknowledged": "Told who has it",
+    "cleared": "All clear sent",
+    "acknowledged": "Acknowledgement sent",
     "test": "Test call",
     "reply": "Answered",
-    "core": "Told of a core",
+    "core": "Core reported",
     "report": "Report mailed",
 }
-_STATUS = {"waiting": " (NOT YET SENT)", "failed": " (NOT SENT)", "cancelled": " (not needed any more)"}
+_STATUS = {"waiting": " (NOT YET SENT)", "failed": " (NOT SENT)", "cancelled": " (no longer needed)"}

@@ -107,7 +107,7 @@ def test_worked_examples_and_what_is_missing(underweir: Command) -> None:
     said = underweir("loading")
     assert "state point overloaded" in said
     assert "would bring it back" in said
-    assert "NOT KEPT" in said
+    assert "OVER LIMIT" in said
     assert "missing: last 4.50 MGD" in said
     [storm] = [tank for tank in underweir.json("status")["tanks"] if tank["tank"] == "storm"]
     assert any("state point overloaded" in line for line in storm["loading_warnings"])

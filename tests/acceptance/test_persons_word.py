@@ -146,7 +146,7 @@ def test_solids_over_the_weir_typed_in_is_a_danger_until_a_round_says_otherwise(
         )
         told = watch.mail("DANGER South clarifier: solids over weir, seen by Kim")
         assert "do not trust it" in told
-        assert "can be believed" not in told
+        assert "is reliable" not in told
         status = watch.type("status")
         assert "solids over weir, seen by Kim" in status
         assert " good " not in status.splitlines()[1]

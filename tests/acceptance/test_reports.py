@@ -58,7 +58,7 @@ def test_a_report_of_a_day_and_a_month_in_every_form(site: Path) -> None:
     text = say("report", "daily", "--date", str(today)).stdout
     assert f"Daily report {today}" in text
     assert "still running" in text
-    assert "not known" in text  # no estimate without readings: said, not left blank
+    assert "no data" in text  # no estimate without readings: said, not left blank
     tanks = {tank["key"]: tank for tank in values("report", "daily", "--date", str(today))["tanks"]}
     assert (tanks["east"]["rounds"], tanks["west"]["rounds"], tanks["west"]["blanket"]) == (1, 0, None)
     assert tanks["east"]["blanket"]["lowest"] == tanks["east"]["blanket"]["highest"]  # the core's, and no other

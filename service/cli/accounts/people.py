@@ -55,8 +55,8 @@ def register(app: typer.Typer) -> None:
 def _add(
     name: Name,
     role: Annotated[Role, typer.Option(help="What they may do.", show_default=False)],
-    label: Annotated[str, typer.Option("--as", help="How others read them; the name otherwise.")] = "",
-    email: Annotated[str, typer.Option(help="Where they are told of changes to their account.")] = "",
+    label: Annotated[str, typer.Option("--as", help="Name shown to others; the sign-in name otherwise.")] = "",
+    email: Annotated[str, typer.Option(help="Address for notices of changes to their account.")] = "",
     password_stdin: FromInput = False,
 ) -> None:
     """Let somebody new in. The first administrator is made this way; there is no default password."""
@@ -68,7 +68,7 @@ def _add(
         )
     say(f"{made.name} may sign in as {made.role}")
     if SecondFactorRule(settings.second_factor).asks(made.role):
-        say("at the first sign-in a second step is set up: have a phone at hand with an app for one-time codes")
+        say("two-step sign-in is set up at the first sign-in: have a phone with an app for one-time codes at hand")
 
 
 def _list(json: Json = False) -> None:
@@ -90,10 +90,10 @@ def _list(json: Json = False) -> None:
             ]
         )
     elif not found:
-        warn("nobody may sign in yet; add somebody with: underweir people add NAME --role administrator")
+        warn("nobody may sign in yet; add a person with: underweir people add NAME --role administrator")
     else:
         say_table(
-            ("name", "read as", "role", "second factor", ""),
+            ("name", "shown as", "role", "second factor", ""),
             [
                 (p.name, p.label, p.role.value, "on" if p.id in with_codes else "", "" if p.active else "switched off")
                 for p in found
@@ -151,7 +151,7 @@ def _token(
     purpose: Annotated[str, typer.Option("--for", help="What it is for.", show_default=False)],
     scope: Annotated[list[Scope], typer.Option(help="What it may be used for; may be repeated.", show_default=False)],
     days: Annotated[
-        float | None, typer.Option(help="For how long; as long as may be otherwise.", show_default=False)
+        float | None, typer.Option(help="For how long; as long as allowed otherwise.", show_default=False)
     ] = None,
 ) -> None:
     """Make a token for a program that acts for somebody. It is shown once.
@@ -205,10 +205,10 @@ def _tokens(json: Json = False) -> None:
 
 
 def _revoke(token: Annotated[int, typer.Argument(help="The token's number, as listed.", show_default=False)]) -> None:
-    """Take a token back."""
+    """Revoke a token."""
     with database(settings_from_environment()) as engine:
         people.revoke_token(engine, token, now=wall_clock(), actor=_actor())
-    say(f"token {token} opens nothing any more")
+    say(f"token {token} is revoked")
 
 
 def _asked(from_input: bool) -> str:
@@ -218,7 +218,7 @@ def _asked(from_input: bool) -> str:
         misused("there is no terminal to ask for the password; pipe it in with --password-stdin")
     password = getpass.getpass("Password: ")
     if getpass.getpass("Again: ") != password:
-        misused("the two are not the same")
+        misused("the two passwords differ")
     return password
 
 

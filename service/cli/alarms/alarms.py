@@ -74,7 +74,7 @@ def _alarms(
 
 
 def _ack(name: Name, who: Who, note: Note = "", site: SiteFile = None, json: Json = False) -> None:
-    """Say that you have an alarm: nobody else is called, and those who were called learn who has it."""
+    """Say that you have an alarm: nobody else is called, and those who were called are told who has it."""
     command = Acknowledge(note=note)
     with open_installation(site) as plant, transaction(plant.engine) as conn:
         done = submit_command(conn, plant.alarms, plant.setups, name, command, typed_by(who), now=wall_clock())
@@ -86,12 +86,12 @@ def _shelve(
     until: Annotated[
         str, typer.Option(help="How long ('2 h') or until when ('06:00', plant time).", show_default=False)
     ],
-    why: Annotated[str, typer.Option(help="Why; kept for good.", show_default=False)],
+    why: Annotated[str, typer.Option(help="Why; kept in the journal.", show_default=False)],
     who: Who,
     site: SiteFile = None,
     json: Json = False,
 ) -> None:
-    """Put an alarm aside for a while; it comes back by itself."""
+    """Shelve an alarm for a while; it returns by itself."""
     now = wall_clock()
     with open_installation(site) as plant:
         command = Shelve(why=why, until=coming(until, plant.site.time_zone, now))
@@ -101,7 +101,7 @@ def _shelve(
 
 
 def _unshelve(name: Name, who: Who, site: SiteFile = None, json: Json = False) -> None:
-    """Take an alarm off the shelf before its time."""
+    """Unshelve an alarm before its time."""
     with open_installation(site) as plant, transaction(plant.engine) as conn:
         done = submit_command(conn, plant.alarms, plant.setups, name, Unshelve(), typed_by(who), now=wall_clock())
     tell_done(done, json)
@@ -129,7 +129,7 @@ def _who_has_it(definition: AlarmDefinition | None, machine: Machine, zone: Zone
     if machine.state is not AlarmState.ACKNOWLEDGED:
         return ""
     again = None if definition is None else calls_again_at(definition, machine)
-    unless = "" if definition is None or definition.improve_within is None else " unless better"
+    unless = "" if definition is None or definition.improve_within is None else " unless it improves"
     return machine.actor + ("" if again is None else f"; calls again {format_clock(again, zone)}{unless}")
 
 

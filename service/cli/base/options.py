@@ -13,7 +13,7 @@ SiteFile = Annotated[
     typer.Option(
         "--site",
         metavar="FILE",
-        help="The site file on disk, UNDERWEIR_SITE_FILE otherwise; the one in force counts, and it is said where they differ.",
+        help="The site file on disk, UNDERWEIR_SITE_FILE otherwise; the version in force is used, with a note where they differ.",
         show_default=False,
     ),
 ]

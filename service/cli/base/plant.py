@@ -86,4 +86,6 @@ def _say_not_estimated(plant: Installation) -> None:
         if since is None or active_node(conn, EVALUATE) is not None:
             return
     when = format_local_time(since, plant.site.time_zone)
-    warn(f"note: what came in for the time from {when} on is not estimated yet, as no service runs here: underweir run")
+    warn(
+        f"note: data from {when} on are not in the estimates yet, because no service is running here; start it with: underweir run"
+    )

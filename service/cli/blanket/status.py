@@ -89,7 +89,7 @@ def _status(site: SiteFile = None, json: Json = False) -> None:
             say(f"site file in force: version {version.short_hash}, since {since}, by {version.applied_by}")
             say()
         say_table(
-            ("tank", "clear water", "movement", "trust", "believed from", "last core"),
+            ("tank", "clear water", "movement", "trust", "based on", "last core"),
             [_line(plant, estimates[key], last_core[key], now) for key in keys],
         )
         for key in keys:
@@ -213,8 +213,8 @@ def _standing(health: ConnectorHealth) -> str:
     if told.get("connected") is False:
         parts.append("not connected")
     if spooled := told.get("spooled_samples"):
-        parts.append(f"{spooled} samples wait on disk")
-    parts += [f"{there.records} refused records lie in {there.folder} on {there.node}" for there in health.dead_letters]
+        parts.append(f"{spooled} samples waiting on disk")
+    parts += [f"{there.records} refused records are in {there.folder} on {there.node}" for there in health.dead_letters]
     if (skew := told.get("clock_skew")) and abs(skew) > 5:
         parts.append(f"its clock is {abs(skew):.0f} s {'ahead' if skew > 0 else 'behind'}")
     parts += map(str, told.get("problems", ()))

@@ -29,7 +29,7 @@ from service.site.sections.quantity import closest_word
 from service.storage.database.session import transaction
 
 At = Annotated[str, typer.Option(help="The minute asked about: '03:10', '2 h ago', '2026-03-14 03:10' (plant time).")]
-Why = Annotated[str, typer.Option("--why", help="Why; kept for good.", show_default=False)]
+Why = Annotated[str, typer.Option("--why", help="Why; kept in the journal.", show_default=False)]
 
 AlarmOrTank = Annotated[str, typer.Argument(help="An alarm's code or key, or a tank's key.", show_default=False)]
 
@@ -80,7 +80,7 @@ def _figures(
     site: SiteFile = None,
     json: Json = False,
 ) -> None:
-    """Show how good the alarms are, beside the targets of IEC 62682 / ISA-18.2."""
+    """Show alarm performance beside the targets of IEC 62682 / ISA-18.2."""
     now = wall_clock()
     with reading(site) as plant:
         if months is not None:
@@ -93,7 +93,7 @@ def _figures(
         return
     for one in found:
         say(f"{format_local_time(one.start, zone)} to {format_local_time(one.end, zone)}: {one.alarms} alarms")
-        say_table(("figure", "here", "aim"), [(f.words, f.here, f.aim) for f in figure_lines(one)])
+        say_table(("figure", "actual", "target"), [(f.words, f.here, f.aim) for f in figure_lines(one)])
         for key, count in one.top_ten:
             say(f"  {count} times {key}")
 
@@ -112,7 +112,7 @@ def _duty(
         say_json({key: [asdict(stretch) for stretch in found] for key, found in ahead.items()})
         return
     if not rotas:
-        say("no rota: everybody who wants an alarm is told at once")
+        say("no rota: everybody who receives an alarm is called at once")
     for key, found in ahead.items():
         say(key)
         for stretch in found:
@@ -122,7 +122,7 @@ def _duty(
 
 
 def _reset(name: Name, who: Who, site: SiteFile = None, json: Json = False) -> None:
-    """Let a latched alarm go after it has ended and was acknowledged."""
+    """Reset a latched alarm that is over and acknowledged."""
     with open_installation(site) as plant, transaction(plant.engine) as conn:
         done = submit_command(conn, plant.alarms, plant.setups, name, Reset(), typed_by(who), now=wall_clock())
     tell_done(done, json)
@@ -136,9 +136,9 @@ def _out(
     site: SiteFile = None,
     json: Json = False,
 ) -> None:
-    """Take an alarm, or a tank with all its alarms, out of service. Nobody is called until it is put back.
+    """Remove an alarm, or a tank with all its alarms, from service. Nobody is called until it is returned.
 
-    Watch the tank by hand core meanwhile, unless it is empty.
+    Meanwhile monitor the tank by hand core, unless it is empty.
     """
     with open_installation(site) as plant:
         if name in plant.tanks:
@@ -158,7 +158,7 @@ def _out(
 
 
 def _back(name: AlarmOrTank, who: Who, site: SiteFile = None, json: Json = False) -> None:
-    """Put an alarm, or a tank, back into service. What is wrong calls at the next look."""
+    """Return an alarm, or a tank, to service. What is wrong calls at the next evaluation."""
     with open_installation(site) as plant:
         if name in plant.tanks:
             put = put_back(plant.engine, plant.alarms, plant.ids, name, typed_by(who), now=wall_clock())
@@ -174,7 +174,7 @@ def _tell_tank(tank: str, state: str, json: bool, *, changed: bool) -> None:
     if json:
         say_json({"tank": tank, "state": state, "changed": changed})
     else:
-        say(f"tank {tank}: {state}" + ("" if changed else ", as it was already"))
+        say(f"tank {tank}: {state}" + ("" if changed else " already"))
     leave(DONE if changed else PROBLEMS)
 
 

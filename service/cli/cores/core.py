@@ -69,8 +69,8 @@ Seen = Annotated[
 ]
 By = Annotated[str, typer.Option("--by", help="Who took it.")]
 Note = Annotated[str, typer.Option(help="Anything else worth knowing.")]
-Yes = Annotated[bool, typer.Option("--yes", help="Store it although it was asked to be confirmed.")]
-Reason = Annotated[str, typer.Option(help="Why; kept for good.")]
+Yes = Annotated[bool, typer.Option("--yes", help="Store it although it looks doubtful.")]
+Reason = Annotated[str, typer.Option(help="Why; kept in the history.")]
 CoreId = Annotated[UUID, typer.Argument(help="The core's id, as listed.", show_default=False)]
 
 
@@ -107,8 +107,8 @@ def _add(
 ) -> None:
     """Log a hand core.
 
-    It is checked first: what cannot be is refused, what is unlikely (a unit slip, far from what is believed) has to be
-    confirmed with --yes. Take cores only where and when it is safe; the site's own procedures come first.
+    It is checked first: an impossible value is refused, an unlikely one (wrong unit, far from the estimate) must be confirmed
+    with --yes. Take cores only where and when it is safe; the site's own procedures come first.
     """
     now = wall_clock()
     with storing(site) as plant:
@@ -139,7 +139,7 @@ def _correct(
     site: SiteFile = None,
     json: Json = False,
 ) -> None:
-    """Put right a core; the old version is kept, with the reason. What is not given stays as it was."""
+    """Correct a core; the old version is kept, with the reason. What is not given stays as it was."""
     now = wall_clock()
     with storing(site) as plant:
         with transaction(plant.engine) as conn:
@@ -158,7 +158,7 @@ def _correct(
 
 
 def _withdraw(core: CoreId, reason: Reason, by: By = "", site: SiteFile = None, json: Json = False) -> None:
-    """Take back a core that never was (wrong tank and time, entered twice); it stays in the history."""
+    """Withdraw a core that was not taken (wrong tank and time, entered twice); it stays in the history."""
     now = wall_clock()
     with storing(site) as plant, transaction(plant.engine) as conn:
         withdraw_core(conn, plant.alarms, plant.tanks, core, typed_by(by), reason=reason, now=now)
@@ -288,7 +288,7 @@ def _tell(plant: Installation, tank: Tank, core: Core, logged: Logged, json: boo
         warn(finding.sentence)
     if not logged.stored:
         confirmable = all(finding.severity.value == "confirm" for finding in logged.findings)
-        warn("not stored" + ("; if it is right all the same, say so with --yes" if confirmable else ""))
+        warn("not stored" + ("; if it is correct all the same, confirm it with --yes" if confirmable else ""))
         leave(PROBLEMS)
     say(
         f"{tank.label}: core of {format_length(core.thickness, units)} at {format_clock(core.taken_at, zone)}"
@@ -297,7 +297,7 @@ def _tell(plant: Installation, tank: Tank, core: Core, logged: Logged, json: boo
     )
     if logged.expected is not None:
         believed = describe_clearance(tank.clearance(logged.expected.height), units, tank.side_water_depth)
-        say(f"  it was believed to stand {believed}")
+        say(f"  the estimate was {believed}")
     if logged.known is not None:
         say(f"  {known_words(logged.known, plant.alarms)}")
     say(f"  id {core.id}")

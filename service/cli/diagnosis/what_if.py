@@ -115,7 +115,7 @@ def _say(found: Course, plant: Installation) -> None:
             if h in (0.5, 1.0, 2.0, 3.0, 4.0, 5.0, 6.0)
         ],
     )
-    say("  in brackets: nine in ten lie between")
+    say("  in parentheses: 90 % of outcomes lie between")
     if found.danger is not None:
         as_is, changed = (reaching_words(forecast, found.danger) for forecast in (found.as_is, found.changed))
         say(f"  danger limit: as things are {as_is}; changed {changed}")

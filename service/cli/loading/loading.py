@@ -41,7 +41,7 @@ def _loading(
     site: SiteFile = None,
     json: Json = False,
 ) -> None:
-    """Show what is asked of every tank now beside its limits, its state point, and which input is missing or too old."""
+    """Show the loading of every tank and its limits, its state point, and which input is missing or too old."""
     now = wall_clock()
     with reading(site) as plant:
         out = tanks_out(plant.engine, plant.alarms, plant.ids)
@@ -75,8 +75,8 @@ def _say(found: Loading, plant: Installation) -> None:
         if restoring := restoring_words(load, units):
             say(f"    {restoring}")
     elif tank.kind is TankKind.SECONDARY:
-        say("  state point not known: it takes flow, return flow, feed solids and a settling test")
-    say("  made from")
+        say("  state point not available: it needs flow, return flow, feed solids and a settling test")
+    say("  inputs")
     say_table(("    input", "", ""), [_input_line(i, units, found) for i in found.inputs])
     for figure in figures:
         if figure.kept is False and figure.limit is not None:
@@ -84,7 +84,11 @@ def _say(found: Loading, plant: Installation) -> None:
 
 
 def _line(figure: Figure, units: UnitSystem) -> tuple[str, str, str, str]:
-    word = {None: "", True: "kept", False: "NOT KEPT"}[figure.kept]
+    word = {
+        None: "",
+        True: "ok",
+        False: "UNDER LIMIT" if figure.limit is not None and figure.limit.lower else "OVER LIMIT",
+    }[figure.kept]
     return f"  {figure.name}", figure.shown(units), figure.limit_shown(units), word
 
 

@@ -19,11 +19,11 @@ from service.storage.trends.archived import Archived, archive_files
 _HOLDS: dict[Kept, str] = {
     "reading": "readings",
     "batch": "when readings came in, and from where",
-    "assessment": "what was made of each blanket reading",
-    "estimate": "what was believed of each tank",
+    "assessment": "assessments of blanket readings",
+    "estimate": "estimates of each tank",
     "alarm_event": "the alarms' journal",
     "outbox": "messages",
-    "delivery_attempt": "tries to send messages",
+    "delivery_attempt": "delivery attempts",
 }
 
 Month = Annotated[str, typer.Argument(metavar="MONTH", help="Such as 2024-03 (UTC).", show_default=False)]
@@ -48,7 +48,7 @@ def _list(json: Json = False) -> None:
         say_json({"folder": str(settings.archive_folder), "files": [_plain(file) for file in files]})
         return
     if not files:
-        say("nothing was moved to files")
+        say("no files in the archive")
         return
     say_table(
         ("file", "holds", "rows", "moved", "brought back"),
@@ -77,7 +77,7 @@ def _check(json: Json = False) -> None:
         for each in found:
             say(f"{each.file.name}: {each.problem or 'whole'}")
         if not found:
-            say("nothing was moved to files")
+            say("no files in the archive")
     if any(each.problem for each in found):
         leave(PROBLEMS)
 

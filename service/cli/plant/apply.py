@@ -39,9 +39,9 @@ def _apply(
     yes: Annotated[bool, typer.Option("--yes", help="Bring it into force; without, nothing is changed.")] = False,
     json: Json = False,
 ) -> None:
-    """Show what a site file would change, and with --yes bring it into force; a running service goes by it within seconds.
+    """Show what a site file would change, and with --yes bring it into force; a running service uses it within seconds.
 
-    What would no longer be watched is named first. A file with mistakes is refused, and the one in force stays.
+    What would no longer be monitored is listed first. A file with mistakes is refused, and the one in force stays.
     """
     known = load_configuration(site)
     known.prepare()
@@ -76,7 +76,9 @@ def _apply(
         say("\nNothing was changed. To bring it into force: underweir apply --yes")
     else:
         goes = (
-            f"the service on {node} goes by it within seconds" if node else "no service runs; start it: underweir run"
+            f"the service on {node} uses it within seconds"
+            if node
+            else "no service is running; start it: underweir run"
         )
         say(f"\nIn force: version {applied.short_hash}, since now, by {applied.applied_by}; {goes}")
 
@@ -112,9 +114,9 @@ def _say(shown: Difference, before: SiteVersion | None, standing: set[str], site
             f"in force is version {before.short_hash}, by {before.applied_by}; this is version {site.content_hash[:12]}"
         )
     if shown.unmonitored:
-        say("\nNO LONGER WATCHED OR TOLD:")
+        say("\nNO LONGER MONITORED OR CALLED:")
         for kind, key in shown.unmonitored:
-            say(f"  !! {kind} {key}" + (" (IT STANDS NOW)" if kind == "alarm" and key in standing else ""))
+            say(f"  !! {kind} {key}" + (" (ACTIVE NOW)" if kind == "alarm" and key in standing else ""))
     for change in shown.changes:
         for word, keys in (("new", change.added), ("changed", change.changed), ("gone", change.removed)):
             if keys:

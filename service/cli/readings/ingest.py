@@ -63,13 +63,13 @@ def _only_connector(plant: Installation) -> str:
     if not keys:
         misused('the site file has no connector of kind "csv"')
     if len(keys) > 1:
-        misused("say with --connector how to read the files: " + ", ".join(keys))
+        misused("name the connector that fits the files with --connector: " + ", ".join(keys))
     return keys[0]
 
 
 def _say(delivery: DeliveryReport) -> None:
     if delivery.already_taken_in:
-        say(f"{delivery.origin}: taken in before, nothing changed")
+        say(f"{delivery.origin}: already ingested, nothing changed")
         return
     cores = ""
     if delivery.cores_accepted or delivery.cores_duplicate or delivery.cores_corrected or delivery.cores_rejected:

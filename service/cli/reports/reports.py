@@ -65,12 +65,12 @@ def _note(
     at: At = "now",
     corrects: Annotated[
         UUID | None,
-        typer.Option(help="The note this one puts right (its ref in: shift --format json).", show_default=False),
+        typer.Option(help="The note this one corrects (its ref in: shift --format json).", show_default=False),
     ] = None,
     site: SiteFile = None,
     json: Json = False,
 ) -> None:
-    """Write a note into the shift log. Notes are kept as written; a mistake is put right by a further note."""
+    """Write a note into the shift log. Notes cannot be edited; correct a mistake with another note."""
     now = wall_clock()
     with open_installation(site) as plant:
         zone = plant.site.time_zone
@@ -123,7 +123,7 @@ def _period(plant: Installation, span: PeriodKind, day: str | None) -> Period:
     except ValueError:
         misused(f"{day!r} is not a day; write one as 2026-03-14")
     if found > now.astimezone(zone).date():
-        misused(f"{day} is still to come")
+        misused(f"{day} is in the future")
     if found.year < 1970:
         misused(f"{day} is too long ago")
     return period_of(span, found, zone)

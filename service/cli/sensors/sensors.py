@@ -46,7 +46,7 @@ def _drift(
     site: SiteFile = None,
     json: Json = False,
 ) -> None:
-    """Say how far each blanket sensor is off, since when, how surely, and what to set it to; the most urgent first."""
+    """Show how far each blanket sensor is off, since when, how certain that is, and what to set it to; the most urgent first."""
     now = wall_clock()
     with reading(site) as plant:
         tags = [signal] if signal else [s.tag for setup in plant.setups for s in setup.blankets]
@@ -75,17 +75,17 @@ def _calibrate(
     as_left: Annotated[
         str | None,
         typer.Option(
-            help="Reading minus truth after the work; nothing written is taken as about none.", show_default=False
+            help="Reading minus truth after the work; about none is assumed where it is not given.", show_default=False
         ),
     ] = None,
     at: Annotated[str | None, typer.Option(help="When; now otherwise.", show_default=False)] = None,
     by: Annotated[str | None, typer.Option(help="Who did it; your login name otherwise.", show_default=False)] = None,
     note: Annotated[str, typer.Option(help="Anything else worth knowing.")] = "",
-    corrects: Annotated[UUID | None, typer.Option(help="The record this one puts right.", show_default=False)] = None,
+    corrects: Annotated[UUID | None, typer.Option(help="The record this one corrects.", show_default=False)] = None,
     site: SiteFile = None,
     json: Json = False,
 ) -> None:
-    """Record work on a sensor: its drift is learned anew from then on. Errors are reading minus truth, in blanket height.
+    """Record work on a sensor: its drift is learned again from then on. Errors are reading minus truth, in blanket height.
 
     Lock out the drive and follow the site's procedures before reaching into a tank.
     """
@@ -116,7 +116,7 @@ def _calibrate(
         say_json(asdict(record))
     else:
         say(
-            f"{tag}: {kind.value} recorded; its drift is learned anew from {format_local_time(work.at, plant.site.time_zone)}"
+            f"{tag}: {kind.value} recorded; its drift is learned again from {format_local_time(work.at, plant.site.time_zone)}"
         )
         say(f"  id {record.id}; the certificate: underweir certificate {record.id}")
 
@@ -184,7 +184,7 @@ def _tell(plant: Installation, one: Reviewed) -> None:
         if advice.core_heights is not None:
             first, last = (format_length(h, units) for h in advice.core_heights)
             where = f", best with the blanket between {first} and {last} above the floor"
-        say(f"  to settle it    {advice.more_cores} more core{'s' if advice.more_cores != 1 else ''}{where}")
+        say(f"  to be sure      {advice.more_cores} more core{'s' if advice.more_cores != 1 else ''}{where}")
     if advice.action in (Action.RECALIBRATE, Action.WATCH):
         for line in _setting(advice, plant, one):
             say(f"  {line}")

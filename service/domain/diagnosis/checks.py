@@ -115,7 +115,7 @@ _CHECKS: dict[FieldCheck, tuple[str, ...]] = {
         "Sludge stays long, or clumps and bubbles were seen. Does a stirred jar sink again? Then gas lifts it.",
         "Shorten its stay: draw faster; look at nitrate, oxygen at the basin's end, septic feed.",
     ),
-    FieldCheck.OVERLOADED: ("More solids arrive than get down: raise the return up to its ceiling, or take flow off.",),
+    FieldCheck.OVERLOADED: ("Solids overloaded: raise the return flow up to its ceiling, or take flow off this tank.",),
     FieldCheck.RISING_SETTLED_VOLUME: (
         "Sludge settles worse than usual. Test again, one diluted: slow settling, or only more solids?",
         "Microscope for filaments; oxygen, feed, nutrients; wasting on target.",

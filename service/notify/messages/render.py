@@ -1,4 +1,4 @@
-"""From facts to a message: subject, text, HTML and a one-part SMS, in the reader's units and the plant's time."""
+"""Renders an alarm message as subject, text, HTML and one-part SMS, in the reader's units and the plant's time."""
 
 from __future__ import annotations
 
@@ -33,13 +33,13 @@ _ENVIRONMENT = Environment(
     keep_trailing_newline=True,
 )
 
-#: RFC 5322 recommends lines of at most 78 characters; a subject this long still shows whole on a locked phone.
+#: RFC 5322 recommends lines of at most 78 characters; a subject this long still shows whole on a lock screen.
 SUBJECT_LENGTH = 110
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Rendered:
-    """A message in words."""
+    """A message ready to send."""
 
     subject: str
     text: str
@@ -57,12 +57,13 @@ class MessageSection:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MessageLayout:
-    """What the templates lay out."""
+    """The parts of a message that the templates lay out."""
 
     word: str
     headline: str
     grave: bool
     trust: str | None
+    urgency: str | None
     rows: tuple[tuple[str, str], ...]
     sections: tuple[MessageSection, ...]
     code: str
@@ -73,7 +74,7 @@ class MessageLayout:
 
 
 def render(facts: AlarmFacts, system: UnitSystem) -> Rendered:
-    """The message for a reader of that unit system."""
+    """Render a message for a reader of that unit system."""
     sheet = sheet_of(facts, system)
     return Rendered(
         subject=_one_line(sheet.headline, SUBJECT_LENGTH),
@@ -84,7 +85,7 @@ def render(facts: AlarmFacts, system: UnitSystem) -> Rendered:
 
 
 def sheet_of(facts: AlarmFacts, system: UnitSystem) -> MessageLayout:
-    """The facts, ordered as somebody reads them at night: what, believable, since when, from what; then what to do."""
+    """The parts in reading order: how bad, how reliable, what to do and the cautions, then the details."""
     asks = facts.kind is MessageKind.ALARM
     sections = []
     if asks:
@@ -107,6 +108,7 @@ def sheet_of(facts: AlarmFacts, system: UnitSystem) -> MessageLayout:
         headline=wording.headline(facts, system),
         grave=asks and facts.definition.kind in (AlarmKind.HIGH_HIGH, AlarmKind.HIGH),
         trust=wording.trust_sentence(facts, system),
+        urgency=wording.urgency(facts) if asks else None,
         rows=tuple(_rows(facts, system)),
         sections=tuple(sections),
         code=facts.code,
@@ -118,7 +120,7 @@ def sheet_of(facts: AlarmFacts, system: UnitSystem) -> MessageLayout:
 
 
 def sms(facts: AlarmFacts, system: UnitSystem) -> str:
-    """One part of at most 160 septets: what must be known first, then as much of the rest as fits."""
+    """One SMS part of at most 160 septets: the essentials first, then as much of the rest as fits."""
     zone = facts.site.zone
     head = f"{wording.word(facts)} {gsm7.shorten(gsm7.plain(wording.subject_of(facts)), 32)}: "
     main = gsm7.plain(wording.main_clause(facts, system)).replace("the weir", "weir").replace("about ", "")
@@ -161,7 +163,7 @@ def _rows(facts: AlarmFacts, system: UnitSystem) -> list[tuple[str, str]]:
         case MessageKind.ACKNOWLEDGED:
             rows.append(("Taken by", f"{facts.actor}, {format_local_time(facts.at, zone)}"))
             if facts.note:
-                rows.append(("They say", facts.note))
+                rows.append(("Note", facts.note))
             rows.append(("Since", _since(facts)))
         case MessageKind.SHELF_ENDING if facts.shelved_until is not None:
             rows.append(("Shelved by", f"{facts.actor}: {facts.note}"))
@@ -177,9 +179,7 @@ def _rows(facts: AlarmFacts, system: UnitSystem) -> list[tuple[str, str]]:
             names = ", ".join(f"{called.contact} at {format_clock(called.at, zone)}" for called in facts.called)
             rows.append(("No answer", f"from {names}"))
         if facts.declined:
-            rows.append(("Said no", ", ".join(facts.declined)))
-        respond = format_duration(facts.definition.time_to_respond)
-        rows.append(("Urgency", f"{wording.priority_words(facts.definition.priority)}, within {respond}"))
+            rows.append(("Declined by", ", ".join(facts.declined)))
     return rows
 
 
@@ -239,7 +239,7 @@ def _sensor_row(facts: AlarmFacts, index: int, system: UnitSystem) -> tuple[str,
     sensor = facts.sensors[index]
     label = "Sensor" if len(facts.sensors) == 1 else f"Sensor {sensor.tag}"
     if sensor.last_sample_at is None:
-        return label, "nothing received yet"
+        return label, "no reading yet"
     parts = []
     if sensor.height is not None and math.isfinite(sensor.height):
         parts.append(f"reads {describe_height(sensor.height, system)}")
@@ -248,11 +248,11 @@ def _sensor_row(facts: AlarmFacts, index: int, system: UnitSystem) -> tuple[str,
                 f"{describe_height(sensor.corrected, system).removesuffix(' above the floor')} after drift correction"
             )
     else:
-        parts.append("sends no usable number")
+        parts.append("sends no usable value")
     words = wording.verdict_words(sensor.verdict)
     if words:
         parts.append(words)
-    parts.append(f"last heard {format_clock(sensor.last_sample_at, facts.site.zone)}")
+    parts.append(f"last reading {format_clock(sensor.last_sample_at, facts.site.zone)}")
     return label, ", ".join(parts)
 
 

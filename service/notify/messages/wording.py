@@ -1,4 +1,4 @@
-"""The words of a message: short, for somebody woken at night. No number without its unit, no claim without its doubt."""
+"""Words an alarm message: headline, trust, checks, consequence. Every number has its unit, every claim its doubt."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ from service.domain.plant.tank import TankKind
 from service.domain.plant.units import Dimension, UnitSystem
 from service.notify.messages.facts import AlarmFacts
 
-#: The first word of subject and SMS: how bad, before anything else.
+#: Severity word: the first word of subject and SMS.
 _WORD = {
     AlarmKind.HIGH: "WARNING",
     AlarmKind.HIGH_HIGH: "DANGER",
@@ -43,49 +43,49 @@ _WORD = {
     AlarmKind.SYSTEM: "SERVICE",
 }
 
-#: A forecast further away than this says nothing to somebody at night.
+#: Forecasts further ahead are left out.
 _FAR = 24.0  # h
 
 
 def word(facts: AlarmFacts) -> str:
-    """The one word that says how bad it is."""
+    """The severity word of a message."""
     match facts.kind:
         case MessageKind.CLEARED:
-            # Read in the dark, no word but the first may count.
+            # The first word may be all that is read.
             return "STILL DANGER" if _WORD[AlarmKind.HIGH_HIGH] in still(facts) else "CLEARED"
         case MessageKind.ACKNOWLEDGED:
             return "TAKEN"
         case MessageKind.SHELF_ENDING:
-            return "SHELF ENDS"
+            return "SHELVING ENDS"
     if facts.definition.watch is SystemWatch.FILLING:
         return "TANKS FILLING"
     return _WORD[facts.definition.kind]
 
 
 def still(facts: AlarmFacts) -> tuple[str, ...]:
-    """In a word each, the alarms that still stand on the tank; the gravest first."""
+    """Severity words of the alarms still active on the tank; the worst first."""
     words = {line.split(":", 1)[0] for line in facts.also_active}
     known = list(dict.fromkeys([_WORD[AlarmKind.HIGH_HIGH], *_WORD.values()]))
     return tuple(sorted(words, key=lambda word: known.index(word) if word in known else len(known)))
 
 
 def kind_word(kind: AlarmKind) -> str:
-    """The word for a kind of alarm."""
+    """The severity word of a kind of alarm."""
     return _WORD[kind]
 
 
 def subject_of(facts: AlarmFacts) -> str:
-    """Who the message is about: the tank, or the plant."""
+    """What the message is about: the tank, or the plant."""
     return facts.tank_label or facts.site.name
 
 
 def headline(facts: AlarmFacts, system: UnitSystem) -> str:
-    """The first line: tank, clearance, rate, when it gets worse."""
+    """The first line: severity, tank, clearance, rate, when it gets worse."""
     return f"{word(facts)} {subject_of(facts)}: {main_clause(facts, system)}"
 
 
 def main_clause(facts: AlarmFacts, system: UnitSystem) -> str:
-    """The first line without word and tank."""
+    """The first line without severity and tank."""
     match facts.kind:
         case MessageKind.CLEARED:
             return _cleared(facts, system)
@@ -95,7 +95,7 @@ def main_clause(facts: AlarmFacts, system: UnitSystem) -> str:
             )
         case MessageKind.SHELF_ENDING:
             return f"the shelved {_WORD[facts.definition.kind].lower()} alarm can call again soon"
-    had = f"; {facts.had_by} had it, not over" if facts.had_by and facts.returned_at is None else ""
+    had = f"; {facts.had_by} had it, still not over" if facts.had_by and facts.returned_at is None else ""
     return _alarm(facts, system) + had
 
 
@@ -138,12 +138,12 @@ def _alarm(facts: AlarmFacts, system: UnitSystem) -> str:
 
 
 def where(clearance: float, facts: AlarmFacts, system: UnitSystem) -> str:
-    """Where sludge stands against the weir of the tank."""
+    """Position of the sludge against the weir of the tank."""
     return describe_clearance(clearance, system, facts.side_water_depth)
 
 
 def observed(seen: Observation, system: UnitSystem, zone: ZoneInfo, depth: float | None) -> str:
-    """What a person saw, who and when, in a clause.
+    """What a person observed, who and when, as a clause.
 
     Parameters
     ----------
@@ -160,11 +160,11 @@ def observed(seen: Observation, system: UnitSystem, zone: ZoneInfo, depth: float
 
 
 def contradicting(seen: Observation, clearance: float | None, system: UnitSystem, zone: ZoneInfo, depth: float) -> str:
-    """What a person saw, for whoever looks at the tank, and whether it contradicts the number.
+    """What a person observed, and whether it contradicts the estimate.
 
     Parameters
     ----------
-    clearance : believed; None where nothing is. [m]
+    clearance : estimated; None where unknown. [m]
     depth : side water depth. [m]
     """
     against = clearance is not None and clearance - seen.clearance > AGREE
@@ -202,7 +202,7 @@ def _clearance(facts: AlarmFacts, system: UnitSystem) -> str:
 
 
 def worse_in(facts: AlarmFacts) -> str | None:
-    """When it gets worse if it goes on like now: danger limit first, then the weir."""
+    """When the danger limit, or else the weir, is reached at the present rate; None where neither is near."""
     estimate, clearance = facts.estimate, facts.clearance
     if estimate is None or clearance is None or facts.returned_at is not None or estimate.rate <= 0.005:
         return None
@@ -216,7 +216,7 @@ def worse_in(facts: AlarmFacts) -> str | None:
 
 
 def _hours(hours: float) -> str:
-    """A forecast's time, no finer than anybody can foresee."""
+    """A forecast time, rounded to what a forecast can tell."""
     span = timedelta(hours=hours)
     if span < timedelta(minutes=10):
         return "10 min or less"
@@ -243,8 +243,8 @@ def _bad_measurement(facts: AlarmFacts) -> str:
         case RuleReason.SENSOR_FAULT:
             return "blanket sensor reports a fault"
         case RuleReason.BLIND:
-            return "blind: nobody knows where the sludge is"
-    return "blanket reading cannot be trusted"
+            return "no valid reading, blanket level unknown"
+    return "blanket reading is not reliable"
 
 
 def _system(facts: AlarmFacts) -> str:
@@ -252,15 +252,15 @@ def _system(facts: AlarmFacts) -> str:
         case SystemWatch.CONNECTOR:
             name = facts.definition.connector
             if facts.reason is RuleReason.SAMPLES_LOST:
-                return f"values from source {name} were lost: {facts.value or 0.0:.0f} so far could not be kept"
+                return f"values from source {name} were lost: {facts.value or 0.0:.0f} so far could not be stored"
             if facts.reason is RuleReason.SAMPLES_REFUSED:
                 return f"some values from source {name} cannot be stored; underweir examine says more"
             if facts.reason is RuleReason.CONNECTOR_NEVER_GOOD or facts.value is None:
-                return f"nothing has come from source {name} yet; its tanks are not watched"
+                return f"nothing has come from source {name} yet; its tanks are not monitored"
             if facts.reason is RuleReason.TANKS_SILENT:
-                return f"{facts.value:.0f} tanks at once send nothing through source {name}: {facts.detail}"
+                return f"{facts.value:.0f} tanks at once get no data from source {name}: {facts.detail}"
             hours = timedelta(hours=facts.value)
-            unwatched = f"not watched: {facts.detail}" if facts.detail else "its tanks are not watched"
+            unwatched = f"not monitored: {facts.detail}" if facts.detail else "its tanks are not monitored"
             return f"nothing from source {name} for {format_duration(hours)}; {unwatched}"
         case SystemWatch.DELIVERY:
             return "alarm messages are not getting through"
@@ -272,15 +272,17 @@ def _system(facts: AlarmFacts) -> str:
             when = f"in {format_duration(left)}" if left > timedelta(0) else "now"
             return f"nobody is on duty {when} (rota {facts.detail})"
         case SystemWatch.FILLING:
-            return f"{facts.value or 0.0:.0f} tanks fill at once: {facts.detail}"
+            return f"{facts.value or 0.0:.0f} tanks are filling at once: {facts.detail}"
         case SystemWatch.CHATTERING:
-            return f"these alarms come and go, too often to be believed: {facts.detail}"
+            return f"these alarms come and go too often to be reliable: {facts.detail}"
         case SystemWatch.STALE:
-            return f"these alarms have stood for more than {_hours(facts.definition.limit or 0.0)}: {facts.detail}"
-    return "the service is not well"
+            return (
+                f"these alarms have been active for more than {_hours(facts.definition.limit or 0.0)}: {facts.detail}"
+            )
+    return "the service has a problem"
 
 
-#: What has ended, in words that cannot be taken for the end of something graver.
+#: What has ended, worded so that it is not mistaken for the end of something worse.
 _ENDED = {
     AlarmKind.HIGH: "warning over",
     AlarmKind.HIGH_HIGH: "danger over",
@@ -317,7 +319,7 @@ def _ended(facts: AlarmFacts, system: UnitSystem, stands: str) -> str:
 
 
 def cleared_by(facts: AlarmFacts, system: UnitSystem) -> str:
-    """The observations by which a blanket alarm is over; empty where none is told."""
+    """The observations that cleared a blanket alarm; empty where none did."""
     if facts.kind is not MessageKind.CLEARED or facts.definition.kind not in (*_OF_BLANKET, AlarmKind.READS_HIGH):
         return ""
     said, core = [], facts.core
@@ -340,7 +342,7 @@ def cleared_by(facts: AlarmFacts, system: UnitSystem) -> str:
 
 
 def _which_core(core: CoreSeen, facts: AlarmFacts) -> str:
-    """A core among others, by when it was taken and what it said."""
+    """Identifies a core by its time and what it showed."""
     said = f" ({', '.join(core.over_the_weir)})" if core.over_the_weir else ""
     return f"core of {format_clock(core.taken_at, facts.site.zone)}{said}"
 
@@ -358,57 +360,55 @@ def _ended_elsewhere(facts: AlarmFacts) -> str:
         case AlarmKind.DEVIATION:
             return "sensor and hand core agree again"
         case AlarmKind.SYSTEM if facts.definition.watch is SystemWatch.CONNECTOR:
-            return f"source {facts.definition.connector} is well again"
+            return f"source {facts.definition.connector} is back"
         case AlarmKind.SYSTEM if facts.definition.watch is SystemWatch.DELIVERY:
             return "alarm messages get through again"
         case AlarmKind.SYSTEM if facts.definition.watch is SystemWatch.FILLING:
-            return "the tanks no longer fill together"
+            return "the tanks are no longer filling together"
     return f"{_WORD[facts.definition.kind].lower()} over"
 
 
 def _observation_sentence(seen: Observation, facts: AlarmFacts, system: UnitSystem) -> str:
-    """Where a person's word comes from, what the sensor says against it, and what alone takes it back."""
+    """Source of a manual observation, whether the sensor contradicts it, and what ends it."""
     if facts.definition.kind in (AlarmKind.HIGH, AlarmKind.HIGH_HIGH):
-        source = "This was seen by a person, not by the sensor."
+        source = "A person saw this; the sensor did not report it."
     else:
-        source = f"Rely on what was seen: {_observed(facts, seen, system)}."
+        source = f"Rely on what a person saw: {_observed(facts, seen, system)}."
     against = ""
     if facts.clearance is not None and facts.clearance - seen.clearance > AGREE:
         against = f" The sensor says {where(facts.clearance, facts, system)}: do not trust it."
     if seen.reason is RuleReason.SEEN_AT_THE_WEIR:
-        ends = "It stands until a round logs the surface anew"
+        ends = "It counts until a round logs the surface again"
     elif seen.reason is RuleReason.FLUFF_BEYOND_LIMIT:
-        ends = "It stands until another core"
+        ends = "It counts until another core"
     else:
-        ends = "It stands until another core, or two sensors that agree, say otherwise"
-    return f"{source}{against} {ends}; if it was a slip, correct or withdraw it."
+        ends = "It counts until another core, or two sensors that agree, show otherwise"
+    return f"{source}{against} {ends}. If it was entered by mistake, correct or withdraw it."
 
 
 def trust_sentence(facts: AlarmFacts, system: UnitSystem) -> str | None:
-    """Whether the number can be believed, in one sentence; None where no number of a tank is told."""
+    """Whether the estimate is reliable, in a sentence or two; None where the message states no estimate."""
     if facts.standing is not None:
         return _observation_sentence(facts.standing, facts, system)
     if facts.estimate is None:
         return None
     match facts.estimate.trust:
         case Trust.GOOD:
-            return "The number can be believed."
+            return "This estimate is reliable."
         case Trust.DOUBTFUL:
-            return "The number is doubtful: check it before you rely on it."
+            return "This estimate is doubtful: check it before you rely on it."
         case Trust.BLIND:
-            return "The sensor is blind: the number is old and may be wrong."
+            return "No valid reading: this estimate is old and may be wrong."
 
 
 def trust_short(facts: AlarmFacts) -> str | None:
-    """The same for an SMS."""
+    """Whether the estimate is reliable, in two or three words for an SMS."""
     if facts.standing is not None:
         against = facts.clearance is not None and facts.clearance - facts.standing.clearance > AGREE
         return "Do not trust sensor" if against else "Seen by a person"
     if facts.estimate is None:
         return None
-    return {Trust.GOOD: "Number good", Trust.DOUBTFUL: "Number doubtful", Trust.BLIND: "Sensor blind"}[
-        facts.estimate.trust
-    ]
+    return {Trust.GOOD: "Reliable", Trust.DOUBTFUL: "Doubtful", Trust.BLIND: "No valid reading"}[facts.estimate.trust]
 
 
 _VERDICT = {
@@ -430,48 +430,48 @@ _VERDICT = {
     ReadingReason.LOOP_FAULT_HIGH: "current loop fault, high",
     ReadingReason.INSTRUMENT_FAULT: "reports a fault",
     ReadingReason.NO_COMMUNICATION: "no communication",
-    ReadingReason.MANUAL_HOLD: "held by hand",
+    ReadingReason.MANUAL_HOLD: "in manual hold",
     ReadingReason.NOT_A_NUMBER: "sends no number",
-    ReadingReason.SOURCE_BAD: "called bad by its source",
-    ReadingReason.SOURCE_UNCERTAIN: "called uncertain by its source",
+    ReadingReason.SOURCE_BAD: "marked bad by its source",
+    ReadingReason.SOURCE_UNCERTAIN: "marked uncertain by its source",
 }
 
 
 def verdict_words(verdict: ReadingReason) -> str:
-    """What conditioning says of a sensor's last sample; empty when it says nothing against it."""
+    """Why conditioning rejected a sensor's last sample; empty when it did not."""
     return _VERDICT.get(verdict, "")
 
 
-#: Alarms on a blanket that rises, or on what makes it rise: the pattern seen says what to look at.
+#: Alarms on a rising blanket or its cause: their checks follow the pattern seen.
 _OF_BLANKET = frozenset(
     {AlarmKind.HIGH, AlarmKind.HIGH_HIGH, AlarmKind.RATE, AlarmKind.TIME_TO_DANGER, AlarmKind.SOLIDS_LOADING}
 )
-#: What to do, what follows and what the cause is where a source delivers, but some of its values did not get into the database.
+#: Checks, consequence and cause where a source delivers but some of its values could not be stored.
 _NOT_STORED: dict[RuleReason | None, tuple[tuple[str, ...], str, str]] = {
     RuleReason.SAMPLES_LOST: (
         (
-            "The source still delivers. What waited for the database did not all fit on the disk.",
-            "Make room on the service's disk and bring the database back: underweir examine says what is in the way.",
+            "The source still delivers, but data waiting for the database no longer fit on the disk.",
+            "Free space on the service's disk and restore the database: underweir examine shows what is wrong.",
         ),
-        "More values are lost, the oldest first; trends and reports keep the gap.",
-        "The database was away for long, or the disk was full.",
+        "More values are lost, the oldest first; trends and reports will have a gap.",
+        "The database was unavailable for a long time, or the disk was full.",
     ),
     RuleReason.SAMPLES_REFUSED: (
         (
             "Nothing to do at the tank: the source still delivers, and its other values are stored.",
-            "Tell whoever runs the service. By day: underweir examine names the values, why, and how to bring them back.",
+            "Tell whoever runs the service. It can wait for daytime: underweir examine lists the values, why, and how to recover them.",
         ),
-        "These values stay out of trends and reports. They are kept aside, until the oldest make room for new ones.",
-        "The database cannot hold a value as it came.",
+        "These values are missing from trends and reports. They are held separately until the oldest make room for new ones.",
+        "The database cannot store a value as it was received.",
     ),
 }
 
-#: Checks in one message: more than these nobody reads at night.
+#: At most so many checks in one message.
 _MOST_CHECKS = 4
 
 
 def look_first(facts: AlarmFacts, system: UnitSystem) -> tuple[str, ...]:
-    """What to look at first: the site's own words where it wrote some, then the pattern seen, else what is usual."""
+    """What to check first: the site's own action where it has one, then by the pattern seen, else the usual checks."""
     definition = facts.definition
     if not definition.action_of_site and facts.reason in _NOT_STORED:
         return _NOT_STORED[facts.reason][0]
@@ -485,21 +485,24 @@ def look_first(facts: AlarmFacts, system: UnitSystem) -> tuple[str, ...]:
     restoring = facts.evidence.restoring_flow if facts.evidence is not None else None
     if restoring is not None:
         flow = format_quantity(restoring, Dimension.FLOW, system)
-        lines = (*lines, f"By the settling test a return flow of {flow} for this tank would do, as the site allows.")
+        lines = (
+            *lines,
+            f"By the settling test, a return flow of {flow} for this tank would be enough, if the site allows it.",
+        )
     return (*own, *lines) if FieldCheck.SENSOR_DOUBT in found or cored_just_now(facts) else (*own, *lines, CONFIRM)
 
 
-#: Nobody who cored so lately is sent to core again.
+#: After a core this recent nobody is asked for another.
 JUST_NOW = timedelta(hours=1)
 
 
 def cored_just_now(facts: AlarmFacts) -> bool:
-    """Whether somebody has just taken a core."""
+    """Whether the last core is recent."""
     return facts.core is not None and facts.now - facts.core.taken_at <= JUST_NOW
 
 
 def seen_of(facts: AlarmFacts) -> tuple[FieldCheck, ...]:
-    """The patterns seen, where the alarm is about a blanket."""
+    """The patterns seen; empty where the alarm is not about a blanket."""
     if facts.evidence is None or facts.definition.kind not in _OF_BLANKET:
         return ()
     found = findings(facts.evidence)
@@ -512,46 +515,48 @@ def _usual_checks(facts: AlarmFacts) -> tuple[str, ...]:
             AlarmKind.HIGH | AlarmKind.HIGH_HIGH | AlarmKind.RATE | AlarmKind.TIME_TO_DANGER | AlarmKind.SOLIDS_LOADING
         ):
             # Common practice, no source.
-            arm = "Arm turning?" if cored_just_now(facts) else "Arm turning? Then confirm with a hand core."
+            arm = (
+                "Is the arm turning?" if cored_just_now(facts) else "Is the arm turning? Then confirm with a hand core."
+            )
             if facts.tank_kind is TankKind.SECONDARY:
                 return (
-                    "Return sludge: is the pump running, is its flow what it should be?",
-                    "Inflow: storm, or another tank out of the split?",
+                    "Return sludge: is the pump running? Is its flow right?",
+                    "Inflow: storm flow, or another tank out of service?",
                     arm,
                 )
             return (
-                "Sludge pump of this tank: running, and does sludge really come?",
-                "Inflow: storm, or another tank out of the split?",
+                "Sludge pump of this tank: is it running, and really moving sludge?",
+                "Inflow: storm flow, or another tank out of service?",
                 arm,
             )
         case AlarmKind.BAD_MEASUREMENT:
             if others := other_sensors(facts):
                 return (
-                    f"Still watched by {others}: take a hand core when you can, to be sure of it.",
-                    "Then the sensor: power, cable, fouled face, scum or foam under it.",
+                    f"Still monitored by {others}: take a hand core when you can, to confirm it.",
+                    "Then check the sensor: power, cable, fouled face, scum or foam under it.",
                 )
             return (
-                "Nothing watches this tank now: take a hand core, and again until the sensor is back.",
-                "Then the sensor: power, cable, fouled face, scum or foam under it.",
+                "No sensor is monitoring this tank: take hand cores until the sensor is back.",
+                "Then check the sensor: power, cable, fouled face, scum or foam under it.",
             )
         case AlarmKind.READS_HIGH:
-            return ("Take a hand core now: it decides whether the sludge is really there.",)
+            return ("Take a hand core now: it shows whether the sludge is really there.",)
         case AlarmKind.EFFLUENT_SOLIDS | AlarmKind.TURBIDITY:
-            return ("Look over the weirs and take a grab sample: is it the blanket, poor floc, or the meter?",)
+            return ("Look at the weirs and take a grab sample: is it the blanket, poor floc, or the meter?",)
         case AlarmKind.DEVIATION:
             return ("Take a second core to be sure, then clean or calibrate the sensor.",)
         case AlarmKind.CORE_OVERDUE:
-            return ("Take a hand core and enter it; without cores the sensor's drift goes unnoticed.",)
+            return ("Take a hand core and log it; without cores, sensor drift goes unnoticed.",)
         case AlarmKind.SYSTEM:
             return ("Take hand cores until the service works again.",)
 
 
 def consequence(facts: AlarmFacts) -> str:
-    """What happens if nobody does anything."""
+    """What happens if nobody acts."""
     if facts.reason in _NOT_STORED:
         return _NOT_STORED[facts.reason][1]
     if facts.definition.consequence == NOBODY_SEES and (others := other_sensors(facts)):
-        return f"The tank is watched by {others} alone; nobody sees it rise if that fails, too."
+        return f"Only {others} still monitors this tank; if that fails too, a rising blanket goes unseen."
     if facts.definition.consequence:
         return facts.definition.consequence
     match facts.definition.kind:
@@ -563,7 +568,7 @@ def consequence(facts: AlarmFacts) -> str:
 
 
 def other_sensors(facts: AlarmFacts) -> str:
-    """The tank's sensors that can be believed while another cannot, by tag; empty where there is none."""
+    """The tank's other sensors that are still valid, by tag; empty where there is none."""
     if facts.reason is RuleReason.BLIND:
         return ""
     good = [
@@ -573,31 +578,31 @@ def other_sensors(facts: AlarmFacts) -> str:
 
 
 def usual_cause(facts: AlarmFacts) -> str:
-    """Where it usually comes from."""
+    """The usual cause."""
     if facts.reason in _NOT_STORED:
         return _NOT_STORED[facts.reason][2]
     return facts.definition.cause
 
 
-#: Where a message sends somebody to the tank. Usual cautions of the trade; local rules stand above them.
+#: For messages that send somebody to the tank. Usual cautions of the trade; local rules come first.
 CAUTIONS = (
     "Only if it is safe: not in lightning, high wind or flooding.",
     "Stay behind the guard rail; walkways are slippery, a fall can drown you.",
-    "Tell somebody where you go. Gloves on, wash hands after.",
+    "Tell somebody where you are going. Wear gloves, wash your hands after.",
     "Lock out the arm's drive before you touch or reach for anything.",
     "Site rules, local codes and your licensed operator come first.",
 )
 
 
 def sends_to_tank(facts: AlarmFacts) -> bool:
-    """Whether following the message leads somebody to the water."""
+    """Whether the message sends somebody to the tank."""
     return facts.kind is MessageKind.ALARM and facts.tank_kind is not None
 
 
-def priority_words(priority: Priority) -> str:
-    """How soon somebody is expected to act."""
-    return {
-        Priority.HIGH: "act now",
-        Priority.MEDIUM: "act soon",
-        Priority.LOW: "when you can",
-    }[priority]
+_PRIORITY = {Priority.HIGH: "Act now", Priority.MEDIUM: "Act soon", Priority.LOW: "Act when you can"}
+
+
+def urgency(facts: AlarmFacts) -> str:
+    """How soon to act."""
+    definition = facts.definition
+    return f"{_PRIORITY[definition.priority]}, within {format_duration(definition.time_to_respond)}."

@@ -130,7 +130,7 @@ DEFAULTS: dict[AlarmKind, KindDefaults] = {
     AlarmKind.TIME_TO_DANGER: KindDefaults(
         priority=Priority.HIGH,
         cause="More solids arrive than the underflow removes.",
-        consequence="At this rate the blanket reaches the high-high limit within the time stated.",
+        consequence="At this rate the blanket reaches the danger limit within the time stated.",
         action=f"{_LOOK} Act while there is time, by the site's procedure for high blankets. {CAUTION}",
         time_to_respond=timedelta(minutes=30),
         on_delay=timedelta(minutes=5),

@@ -86,7 +86,7 @@ def switch(plant: Plant, visitor: ProvenAdministrator, name: str, on: Text = "")
 def set_password(plant: Plant, visitor: ProvenAdministrator, name: str, password: Password = "") -> Response:
     """Give somebody else a new password; where they are signed in, they are signed out."""
     if people.clean_name(name) == _actor(visitor):
-        raise InputError("your own password is changed on the page of your account, with the old one")
+        raise InputError("change your own password on the page of your account, with the current one")
     people.change_password(plant.engine, name, password, now=plant.clock(), actor=_actor(visitor))
     return RedirectResponse("/people", status_code=303)
 
@@ -107,7 +107,7 @@ def own_password(
     try:
         people.prove_password(plant.engine, name, old, address=visitor.address, now=now)
         if new != again:
-            raise InputError("the two new ones are not the same")
+            raise InputError("the two new passwords differ")
         people.change_password(plant.engine, name, new, now=now, actor=_actor(visitor), keep_session=visitor.session)
     except InputError as error:
         return _account(request, plant, visitor, wrong=str(error), status=400)

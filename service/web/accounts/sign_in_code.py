@@ -24,7 +24,7 @@ router = APIRouter(include_in_schema=False)
 Anybody = Annotated[
     Principal, Depends(Public("whoever signs in is not known yet; the cookie says whose password was right"))
 ]
-_TOO_LATE = "That took too long. Begin again with the password."
+_TOO_LATE = "That took too long. Start over with the password."
 
 
 @router.get("/sign-in/code")

@@ -72,7 +72,7 @@ def _back(
     kept = _kept(request)
     now = plant.clock()
     if kept is None or not hmac.compare_digest(kept[0].encode(), state.encode()) or now.timestamp() - kept[4] > LONGEST.total_seconds():  # fmt: skip
-        return turned_away(request, plant, visitor, "/", "This sign-in took too long, or began elsewhere. Begin again.", 400)  # fmt: skip
+        return turned_away(request, plant, visitor, "/", "This sign-in took too long, or began in another browser. Start over.", 400)  # fmt: skip
     _, nonce, verifier, to, _, fresh = kept
     if error or not code:
         return turned_away(request, plant, visitor, to, "The identity provider did not sign you in.", 401)
@@ -86,7 +86,7 @@ def _back(
         signed_in = let_in(plant.engine, who, address=visitor.address, agent=agent, now=now)
     except IdentityError as problem:
         log.warning("single sign-on failed", problem=str(problem), address=visitor.address)
-        return turned_away(request, plant, visitor, to, "The identity provider's answer cannot be trusted. Begin again.", 401)  # fmt: skip
+        return turned_away(request, plant, visitor, to, "The identity provider's answer cannot be trusted. Start over.", 401)  # fmt: skip
     except InputError as problem:
         words = str(problem)
         return turned_away(request, plant, visitor, to, f"{words[:1].upper()}{words[1:]}.", 403)

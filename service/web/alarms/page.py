@@ -89,7 +89,7 @@ def shelve(
 ) -> Response:
     """Put it aside for a while."""
     if not why.strip():
-        raise HTTPException(400, "Say why it is put aside; the next shift wants to know.")
+        raise HTTPException(400, "Say why it is shelved; the next shift needs to know.")
     until = plant.clock() + timedelta(hours=hours)
     return _do(request, plant, visitor, name, Shelve(why=why.strip(), until=until))
 
@@ -168,11 +168,13 @@ def _of_link(request: Request, plant: WebPlant, visitor: Principal, token: str) 
     found = plant.links.read(token, plant.clock())
     if found is None:
         count_wrong(request, plant, visitor.address, "link")
-        raise HTTPException(410, "This link is too old, or not whole. Sign in, or answer with the code of the message.")
+        raise HTTPException(
+            410, "This link has expired or is incomplete. Sign in, or answer with the code of the message."
+        )
     count_press(request, plant, token)
     view = _found(plant, found.key)
     if view.record.machine.code != found.code:
-        raise HTTPException(410, "This link is of an earlier alarm, which is over. Sign in to see what stands now.")
+        raise HTTPException(410, "This link belongs to an earlier alarm, which is over. Sign in to see the alarms now.")
     return view
 
 

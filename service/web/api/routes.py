@@ -311,7 +311,7 @@ def _range(plant: WebPlant, start: str | None, end: str | None, days: float = 1.
     try:
         first = moment(start) if start else last - timedelta(days=days)
     except OverflowError:
-        raise HTTPException(400, "These times are out of reach.") from None
+        raise HTTPException(400, "These times are out of range.") from None
     if not _EARLIEST.year <= first.year <= _LATEST.year or last.year > _LATEST.year:
         raise HTTPException(400, f"Times lie between the years {_EARLIEST.year} and {_LATEST.year}.")
     if first >= last:

@@ -98,7 +98,7 @@ def visitor_of(request: Request, plant: WholePlant) -> Principal:
     if scheme.lower() == "bearer":
         token = token_of(plant.engine, secret.strip(), plant.clock())
         if token is None:
-            raise HTTPException(401, "The token is not known, was taken back, or is too old.")
+            raise HTTPException(401, "The token is unknown, revoked or expired.")
         return Principal(person=token.person, scopes=token.scopes, address=address)
     signer = signer_of(request)
     visit = signer.value(request.cookies.get(cookie_name(request, VISIT_COOKIE), "")) or ""
@@ -191,7 +191,7 @@ def script_checked(
 def _checked(request: Request, visitor: Principal, token: str) -> None:
     elsewhere = request.headers.get("sec-fetch-site", "same-origin") not in ("same-origin", "none")
     if elsewhere or not visitor.visit or not signer_of(request).form_token_right(visitor.visit, token):
-        raise HTTPException(403, "This form is too old, or comes from elsewhere. Load the page again and repeat it.")
+        raise HTTPException(403, "This form has expired or comes from another site. Reload the page and try again.")
 
 
 FormChecked = Depends(form_checked)

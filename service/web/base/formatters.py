@@ -26,9 +26,9 @@ from service.notify.messages.wording import kind_word, verdict_words
 __all__ = ["Words", "kind_word", "verdict_words"]
 
 _TRUST = {
-    Trust.GOOD: "can be believed",
+    Trust.GOOD: "reliable",
     Trust.DOUBTFUL: "doubtful: check before you rely on it",
-    Trust.BLIND: "blind: nobody knows, the number is old",
+    Trust.BLIND: "no valid reading: the number is old",
 }
 
 

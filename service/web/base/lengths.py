@@ -39,7 +39,7 @@ def length(text: str, unit: str, inches: str = "") -> tuple[float, float, str]:
         if feet != int(feet):
             raise InputError(f"{text} ft and inches beside it: write whole feet, or choose feet and tenths")
         if rest >= 12.0:
-            raise InputError(f"{inches} in is a foot or more: write it as feet and inches below 12")
+            raise InputError(f"{inches} in is a foot or more: write feet, and inches below 12")
         total = feet * 12.0 + rest
         return to_si(total, "in"), total, "in"
     if unit not in ("ft", "in", "m", "cm"):
@@ -67,7 +67,7 @@ def signed_length(text: str, unit: str) -> float:
 def _number(text: str, unit: str) -> float:
     text = text.strip()
     if not text:
-        raise InputError("the thickness is missing: how much sludge stood in the sampler?")
+        raise InputError("the thickness is missing: how much sludge was in the sampler?")
     if not _NUMBER.fullmatch(text):
         raise InputError(f"{text[:20]!r} is not a length in {unit}; write digits, such as 3.4")
     value = float(text.replace(",", "."))

@@ -95,12 +95,12 @@ def _service(request: Request, error: Exception) -> Response:
             return _answer(request, 400, str(error))
         case StorageError(retryable=True):
             log.warning("page not answered", path=_path(request), error=str(error))
-            return _answer(request, 503, "The database is away just now; try again in a moment.")
+            return _answer(request, 503, "The database cannot be reached; try again in a moment.")
         case DomainError():
             log.error("page failed", path=_path(request), error=str(error))
-            return _answer(request, 500, "Something went wrong here; it is in the log.")
+            return _answer(request, 500, "Something went wrong in the service; the details are in its log.")
     log.error("page failed", path=_path(request), error=str(error))
-    return _answer(request, 500, "Something went wrong here; it is in the log.")
+    return _answer(request, 500, "Something went wrong in the service; the details are in its log.")
 
 
 def unforeseen(request: Request, error: Exception) -> Response:
@@ -108,7 +108,7 @@ def unforeseen(request: Request, error: Exception) -> Response:
     # As text: a renderer that shows every variable of every frame would take minutes, and could show a secret.
     trace = "".join(traceback.format_exception(error, limit=-15))
     log.error("page failed", path=_path(request), trace=trace)
-    return _answer(request, 500, "Something went wrong here; it is in the log.")
+    return _answer(request, 500, "Something went wrong in the service; the details are in its log.")
 
 
 def _for_program(request: Request) -> bool:

@@ -119,7 +119,7 @@ def drawing_of(view: TankView, say: Words, *, ticks: bool = False) -> SectionDra
 def spoken(view: TankView, say: Words) -> str:
     """The picture in words."""
     if not view.known:
-        return f"Section of {view.tank.label}: nothing is known of its blanket."
+        return f"Section of {view.tank.label}: no data on its blanket."
     return (
         f"Section of {view.tank.label}, {say.length(view.tank.side_water_depth)} deep at the wall: blanket"
         f" {describe_height(view.estimate.height, say.units)} there, {say.clearance(view.clearance, view.tank.side_water_depth)}."

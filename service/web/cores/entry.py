@@ -132,7 +132,7 @@ def _verdict(plant: WebPlant, tank: Tank, core: Core, logged: Logged) -> EntryVe
             height=height,
             clearance=clearance,
             sentence=sentence,
-            sensor_sentence="No sensor value stands beside it.",
+            sensor_sentence="No sensor reading within 15 minutes to compare with.",
         )
     raw, corrected = beside
     difference = raw - height
@@ -143,7 +143,7 @@ def _verdict(plant: WebPlant, tank: Tank, core: Core, logged: Logged) -> EntryVe
         way = "higher" if difference > 0 else "lower"
         words = f"The sensor reads {format_length(abs(difference), plant.units)} {way} than this core."
         if abs(corrected - height) <= AGREE:
-            words += " With its known drift taken off it agrees."
+            words += " After correction for its known drift it agrees."
     return EntryVerdict(
         logged=logged,
         core=core,

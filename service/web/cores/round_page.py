@@ -204,7 +204,7 @@ def correct(
 def withdraw(request: Request, plant: Plant, visitor: Supervisor, core_id: UUID, reason: Line = "") -> Response:
     """Take back a core that never was."""
     if not reason.strip():
-        return _core_page(request, plant, visitor, core_id, wrong="Say why it is taken back.", status=400)
+        return _core_page(request, plant, visitor, core_id, wrong="Say why it is withdrawn.", status=400)
     with transaction(plant.engine) as conn:
         withdraw_core(conn, plant.alarms, plant.tanks, core_id, visitor.actor, reason=reason.strip(), now=plant.clock())
     return RedirectResponse("/cores", status_code=303)
@@ -220,7 +220,7 @@ def _photo_kept(plant: WebPlant, visitor: Principal, core_id: UUID, photo: Uploa
     try:
         keep_photo(plant.engine, core_id, content, visitor.actor, now=plant.clock())
     except InputError as error:
-        return f"The core is kept, its photo is not: {error}."
+        return f"The core is saved, but its photo is not: {error}."
     return ""
 
 
@@ -264,7 +264,7 @@ def _tiles(request: Request, plant: WebPlant) -> list[dict[str, str]]:
             {
                 "key": view.tank.key,
                 "label": view.tank.label,
-                "now": say.clearance(view.clearance).removesuffix(" the weir") if view.known else "not known",
+                "now": say.clearance(view.clearance).removesuffix(" the weir") if view.known else "no data",
                 "last": "no core yet" if core is None else say.length(core.thickness),
                 "spot": say.number(view.tank.core_distance_from_wall),
             }

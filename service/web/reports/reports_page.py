@@ -82,7 +82,9 @@ def handed_out(plant: Plant, visitor: Viewer, span: str, form: str, date: Day = 
 def _document(plant: WebPlant, period: Period) -> Document:
     now = plant.clock()
     if not _running.acquire(timeout=WAIT.total_seconds()):
-        raise HTTPException(503, "Other reports are being made; try again when they are done.", {"Retry-After": "30"})
+        raise HTTPException(
+            503, "Other reports are being prepared; try again when they are done.", {"Retry-After": "30"}
+        )
     try:
         report = read_period(plant.reports, period, now)
     finally:

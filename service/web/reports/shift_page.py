@@ -179,7 +179,7 @@ def _id(text: str) -> UUID:
     try:
         return UUID(text)
     except ValueError:
-        raise HTTPException(400, "This form is not whole. Load the page again and repeat it.") from None
+        raise HTTPException(400, "This form is incomplete. Reload the page and try again.") from None
 
 
 def _back(plant: WebPlant, at: datetime) -> RedirectResponse:

@@ -180,7 +180,7 @@ def _work(plant: WebPlant, setup: TankSetup, tag: str, typed: TypedWork) -> Cali
     if not typed.why.strip():
         raise InputError("say why the work was done: it is what the next technician will ask")
     if typed.corrects and not typed.correction.strip():
-        raise InputError("say what was wrong with the record that this one puts right")
+        raise InputError("say what was wrong with the record that this one corrects")
     signal = next(signal for signal in setup.blankets if signal.tag == tag)
     at = plant_moment(typed.when, plant.zone, plant.clock())
     with transaction(plant.engine) as conn:
@@ -221,12 +221,12 @@ def _error(
     try:
         if error.strip():
             if reads.strip() or core.strip():
-                raise InputError("either the reading with its core, or the error itself: not both")
+                raise InputError("enter either the reading with its core, or the error itself, not both")
             return signed_length(error, unit)
         if not reads.strip() and not core.strip():
             return None
         if not reads.strip() or not core.strip():
-            raise InputError("a reading needs the hand core beside it, and a core the reading: one alone says nothing")
+            raise InputError("enter both the reading and the hand core beside it; one alone says nothing")
         shown = signed_length(reads, unit)
         thickness = length(core, unit)[0]
         tank = setup.tank

@@ -44,7 +44,7 @@ def certificate(plant: Plant, visitor: Viewer, calibration_id: UUID) -> Response
     """The certificate, to be printed."""
     newest = _versions(plant, calibration_id)[-1]
     if newest.withdrawn:
-        raise HTTPException(404, "This record was taken back: there is no certificate of it.")
+        raise HTTPException(404, "This record was withdrawn: there is no certificate of it.")
     content = certify(
         plant.engine,
         plant.setups,

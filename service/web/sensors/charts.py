@@ -115,7 +115,7 @@ def offset_plot(
     return frame.drawn(
         f"Offset of the sensor over time. Now {say.length(review.advice.offset, signed=True)}, 95 % between"
         f" {say.length(low_now, signed=True)} and {say.length(high_now, signed=True)}; {len(points)} cores in this stretch,"
-        f" {sum(p.wrong > CALLED for p in points)} of them called wrong.",
+        f" {sum(p.wrong > CALLED for p in points)} of them judged wrong.",
         "",
         f"sensor minus truth ({say.length_unit})",
         days(first, say.now, say.zone),

@@ -36,13 +36,13 @@ FLAGS = {
     Action.FINE: ("", "", "Fine"),
 }
 CAUSES = {
-    DriftCause.NONE: "no cause stands out",
+    DriftCause.NONE: "no clear cause",
     DriftCause.FOULING: "slow fouling: it moves a little every day",
-    DriftCause.STEP: "a step: it moved at once",
+    DriftCause.STEP: "a step: it jumped at one moment",
     DriftCause.SPAN: "span: the error grows with the blanket",
     DriftCause.NOISE: "noise: no constant error, but the readings scatter",
     DriftCause.DATUM: "wrong datum or position: it has been off by the same amount from the start",
-    DriftCause.UNIT: "wrong unit: it reads feet as metres, or the other way round",
+    DriftCause.UNIT: "wrong unit: it reads feet as metres, or the other way around",
 }
 COUNTS = {
     Measures.HEIGHT: "height, counted up from its own zero",

@@ -1,4 +1,4 @@
-// Keeps the cards up to date while the page is open, and says so plainly when it cannot.
+// Updates the cards while the page is open, and shows a notice when it cannot.
 (() => {
   const board = document.getElementById("board");
   if (!board || !window.EventSource) return;
@@ -33,7 +33,7 @@
   const stale = (yes) => {
     document.body.classList.toggle("not-live", yes);
     notice.hidden = !yes;
-    if (yes) notice.textContent = `Not live: no news since ${clock.textContent}. The numbers below are from then.`;
+    if (yes) notice.textContent = `Not live: no update since ${clock.textContent}. The numbers below are from then.`;
   };
 
   const source = new EventSource(board.dataset.live);

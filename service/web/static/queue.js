@@ -1,5 +1,5 @@
-// Cores logged on this device that the service does not have yet: kept in the browser's own store, sent when it can be,
-// each under the id it was given here, so that sending twice keeps one.
+// The queue of cores logged on this device and not yet sent: stored in IndexedDB, sent when there is a connection, each under
+// the id given here, so that sending twice stores one.
 (() => {
   if (!window.indexedDB) return;
   const opened = new Promise((done, fail) => {

@@ -1,4 +1,4 @@
-// The core form on a phone: a pad for wet gloves, what is remembered, the verdict at once, and the list of what waits.
+// The core form on a phone: number pad for wet gloves, remembered fields, the result at once, and the list of unsent cores.
 (() => {
   const form = document.getElementById("round");
   if (!form || !window.underweir) return;
@@ -113,7 +113,7 @@
     held = null;
     clear();
     try { await underweir.add(one, photo); }
-    catch { notice("danger", line("This device cannot keep it. Write it on paper, and log it when you are back.")); }
+    catch { notice("danger", line("This device cannot save it. Write it on paper, and log it when you are back.")); }
     $("keep").disabled = false;
   });
 
@@ -135,19 +135,19 @@
         const core = last;
         more.append(button("Another from the same spot", () => { choose("tank", core.tank); $("replicate").value = core.replicate + 1; value.focus(); }));
       }
-      notice(verdict.sensor_agrees ? "" : "warning", line(`✓ Kept. ${verdict.sentence}`), line(`${verdict.sensor_agrees ? "" : "▲ "}${verdict.sensor_sentence}`), ...(verdict.photo_refused ? [line(`▲ Its photo is not kept: ${verdict.photo_refused}.`)] : []), more);
+      notice(verdict.sensor_agrees ? "" : "warning", line(`✓ Saved. ${verdict.sentence}`), line(`${verdict.sensor_agrees ? "" : "▲ "}${verdict.sensor_sentence}`), ...(verdict.photo_refused ? [line(`▲ Its photo was not saved: ${verdict.photo_refused}.`)] : []), more);
     }
     const doubt = last && items.find((item) => item.id === last.id);
-    if (doubt && doubt.state === "confirm") notice("warning", line("▲ Look again before it is kept."), ...doubt.said.map((text) => line(text)), row(doubt));
-    else if (doubt && doubt.state === "refused") notice("danger", line("■ This cannot be."), ...doubt.said.map((text) => line(text)), row(doubt));
-    else if (doubt && doubt.state === "waiting") notice("stale", line(connection === "sign in" ? "✓ Kept on this device. Sign in to send it." : "✓ Kept on this device, with its time. It is sent when there is a connection."));
+    if (doubt && doubt.state === "confirm") notice("warning", line("▲ Check again before saving."), ...doubt.said.map((text) => line(text)), row(doubt));
+    else if (doubt && doubt.state === "refused") notice("danger", line("■ This value is not possible."), ...doubt.said.map((text) => line(text)), row(doubt));
+    else if (doubt && doubt.state === "waiting") notice("stale", line(connection === "sign in" ? "✓ Saved on this device. Sign in to send it." : "✓ Saved on this device, with its time. It will be sent when there is a connection."));
     const shown = items.filter((item) => !(doubt && doubt.state !== "waiting" && item.id === doubt.id));
     $("queue-panel").hidden = shown.length === 0;
-    $("queue-state").textContent = connection === "sign in" ? "Sign in to send them." : connection === "away" ? "No connection: they are sent when there is one." : "";
+    $("queue-state").textContent = connection === "sign in" ? "Sign in to send them." : connection === "away" ? "No connection: they will be sent when there is one." : "";
     $("queue-list").replaceChildren(...shown.map((item) => {
       const made = document.createElement("li");
       made.append(line(words(item.entry)));
-      if (item.state === "waiting") made.append(line(item.photo ? "waits to be sent, with its photo" : "waits to be sent"));
+      if (item.state === "waiting") made.append(line(item.photo ? "waiting to be sent, with its photo" : "waiting to be sent"));
       else made.append(...item.said.map((text) => line(text)), row(item));
       return made;
     }));
@@ -155,9 +155,9 @@
   const row = (item) => {
     const made = document.createElement("div");
     made.className = "row";
-    if (item.state === "confirm") made.append(button("It is right: keep it", () => underweir.confirm(item), true));
-    made.append(button("Change it", async () => { await underweir.drop(item.id); last = null; said.replaceChildren(); again(item.entry); held = item.photo || null; }));
-    made.append(button("Throw it away", async () => { await underweir.drop(item.id); last = null; said.replaceChildren(); }));
+    if (item.state === "confirm") made.append(button("It is correct: save", () => underweir.confirm(item), true));
+    made.append(button("Edit", async () => { await underweir.drop(item.id); last = null; said.replaceChildren(); again(item.entry); held = item.photo || null; }));
+    made.append(button("Delete", async () => { await underweir.drop(item.id); last = null; said.replaceChildren(); }));
     return made;
   };
 

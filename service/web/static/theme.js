@@ -1,4 +1,4 @@
-// Light or dark before anything is painted; as the device says unless somebody chose.
+// Sets light or dark before the first paint: the person's choice, or else the device's.
 (() => {
   const kept = () => { try { return localStorage.getItem("uw-theme") || ""; } catch { return ""; } };
   const set = (theme) => { if (theme) document.documentElement.dataset.theme = theme; else delete document.documentElement.dataset.theme; };

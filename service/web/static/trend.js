@@ -1,4 +1,4 @@
-// The trend of a tank: asks the service for as many pixels as there are, and draws least and greatest of each.
+// The trend chart of a tank: requests one bucket per pixel, and draws the lowest and highest value of each.
 (() => {
   const box = document.getElementById("trend"), place = document.getElementById("chart");
   if (!box || !window.uPlot) return;
@@ -63,7 +63,7 @@
       legend: { live: matchMedia("(pointer: fine)").matches },
       hooks: { setSelect: [select] },
     }, uPlot.join(tables), lower);
-    const last = found.last.length ? `${Number((found.last[found.last.length - 1] * found.per_si).toPrecision(3))} ${found.unit} at the end` : "nothing was measured";
+    const last = found.last.length ? `${Number((found.last[found.last.length - 1] * found.per_si).toPrecision(3))} ${found.unit} at the end` : "no measurements";
     lower.setAttribute("aria-label", `${found.name} over the same time: ${last}`);
   };
 
@@ -79,7 +79,7 @@
     add(high, { label: "95 % band", stroke: "transparent", value: both });
     add(low, { label: "", class: "edge", stroke: "transparent", value: () => "" });
     for (const [tag, sensor] of Object.entries(news.sensors)) add(spread(sensor.raw), { label: `${tag}, as it reads`, stroke: quiet, width: 1, value: shown });
-    add(spread(news.believed), { label: "believed", stroke: ink, width: 2.5, value: shown });
+    add(spread(news.believed), { label: "estimate", stroke: ink, width: 2.5, value: shown });
     add([news.cores.map((c) => Date.parse(c.time) / 1000), news.cores.map((c) => c.height_m * per)], {
       label: "hand core", stroke: ink, width: 0, paths: () => null, value: shown,
       points: { show: true, size: 11, stroke: ink, fill: colour("--panel"), width: 2 },
@@ -111,7 +111,7 @@
     }, data, place);
     drawLower(news.under, from, to);
     const count = news.believed.time.length;
-    note.textContent = count || news.cores.length ? `Height above the floor at the wall, in ${unit}; plant time. ${news.alarms.length ? `Upright lines: ${news.alarms.length} alarms.` : ""}` : "Nothing is known of this stretch of time.";
+    note.textContent = count || news.cores.length ? `Height above the floor at the wall, in ${unit}; plant time. ${news.alarms.length ? `Vertical lines: ${news.alarms.length} alarms.` : ""}` : "No data for this period.";
   };
 
   const load = async () => {
@@ -125,7 +125,7 @@
       if (!answer.ok) throw new Error((await answer.json()).detail);
       seen = await answer.json();
       draw(seen);
-    } catch (error) { if (mine === asked) note.textContent = `The trend cannot be read now. ${error.message || ""}`; }
+    } catch (error) { if (mine === asked) note.textContent = `The trend cannot be loaded now. ${error.message || ""}`; }
   };
   const go = (from, to) => { start = from; end = to; clearTimeout(timer); timer = setTimeout(load, 120); };
   const press = (hours) => { for (const button of box.querySelectorAll("[data-hours]")) button.setAttribute("aria-pressed", `${button.dataset.hours === `${hours}`}`); };

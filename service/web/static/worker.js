@@ -1,4 +1,4 @@
-// Lets a core be logged where there is no signal: the form and what it needs are kept, everything else asks the service.
+// Service worker: caches the core form and what it needs, so that a core can be logged without a connection.
 const FILES = "underweir-files", PAGES = "underweir-pages";
 const KEPT = [/*KEPT*/];
 

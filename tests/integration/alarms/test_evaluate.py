@@ -272,7 +272,7 @@ class TestPeople:
         assert events(plant, "east.high")[-1] == ("unshelved", at + HOUR)
         subjects = [subject for _, subject in outbox(plant)][told:]
         assert subjects == [
-            "SHELF ENDS East clarifier: the shelved warning alarm can call again soon",
+            "SHELVING ENDS East clarifier: the shelved warning alarm can call again soon",
             "WARNING East clarifier: sludge 3.3 ft under the weir, steady",
         ]
         assert stand(plant, "east.high").machine.code != high.machine.code

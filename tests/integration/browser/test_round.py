@@ -42,7 +42,7 @@ def test_a_core_takes_a_tank_its_digits_and_one_more_press(browser: Browser, sit
         page.click("text=East clarifier")
         press(page, "3.6")
         page.click("#keep")
-        page.wait_for_selector("text=✓ Kept.")
+        page.wait_for_selector("text=✓ Saved.")
         assert "3.6 ft of sludge in East clarifier" in page.inner_text("#said")
         assert "The sensor" in page.inner_text("#said")
     [record] = stored(site)
@@ -57,10 +57,10 @@ def test_a_doubtful_core_is_asked_about_and_kept_when_confirmed(browser: Browser
         page.goto("/round?tank=east")
         press(page, "9.9")
         page.click("#keep")
-        page.wait_for_selector("text=Look again")
+        page.wait_for_selector("text=Check again")
         assert stored(site) == []
-        page.click("text=It is right: keep it")
-        page.wait_for_selector("text=✓ Kept.")
+        page.click("text=It is correct: save")
+        page.wait_for_selector("text=✓ Saved.")
     assert stored(site)[0].warnings == ("far from the estimate",)
 
 
@@ -70,7 +70,7 @@ def test_what_cannot_be_is_refused_with_the_reason(browser: Browser, site: WebSi
         page.goto("/round?tank=east")
         press(page, "41")
         page.click("#keep")
-        page.wait_for_selector("text=This cannot be")
+        page.wait_for_selector("text=This value is not possible")
         assert "41 in" in page.inner_text("#said")  # the unit that would fit
     assert stored(site) == []
 
@@ -89,7 +89,7 @@ def test_without_a_connection_cores_wait_and_are_sent_once_with_their_own_time(b
             page.click("text=East clarifier")
             press(page, digits)
             page.click("#keep")
-            page.wait_for_selector("text=Kept on this device")
+            page.wait_for_selector("text=Saved on this device")
         page.wait_for_selector("#queue-count >> text=2")
         page.goto("/")
         assert "No connection" in page.inner_text("h1")
@@ -122,7 +122,7 @@ def test_an_answer_lost_on_the_way_makes_no_second_core(browser: Browser, site: 
         page.context.route("**/api/v1/cores", swallow)
         press(page, "3.6")
         page.click("#keep")
-        page.wait_for_selector("text=Kept on this device")
+        page.wait_for_selector("text=Saved on this device")
         assert len(stored(site)) == 1
         page.evaluate("underweir.sync()")
         page.wait_for_selector("#queue-count", state="hidden")
@@ -145,9 +145,9 @@ def test_a_photo_waits_with_its_core_and_travels_small(browser: Browser, site: W
         page.click("summary >> text=Photo")
         page.set_input_files("#photo", picture)
         page.click("#keep")
-        page.wait_for_selector("text=Kept on this device")
+        page.wait_for_selector("text=Saved on this device")
         page.reload()
-        page.wait_for_selector("text=waits to be sent, with its photo")
+        page.wait_for_selector("text=waiting to be sent, with its photo")
         page.context.set_offline(False)
         with page.expect_request("**/photo") as sent:
             page.evaluate("underweir.sync()")
@@ -180,10 +180,10 @@ def test_an_answer_lost_after_the_photo_makes_no_second_one(browser: Browser, si
         page.click("summary >> text=Photo")
         page.set_input_files("#photo", picture)
         page.click("#keep")
-        page.wait_for_selector("text=Kept on this device")
+        page.wait_for_selector("text=Saved on this device")
         page.evaluate("underweir.sync()")
         page.wait_for_selector("#queue-count", state="hidden")
-        assert "Its photo is not kept" not in page.inner_text("main")
+        assert "Its photo was not saved" not in page.inner_text("main")
     assert len(stored(site)) == 1
 
 
@@ -192,7 +192,7 @@ def test_the_cautions_come_by_themselves_once_in_a_shift(browser: Browser, site:
         page.evaluate("localStorage.removeItem('uw-cautions')")
         page.goto("/round")
         assert page.is_visible("text=Stay behind the guard rail")
-        page.click("text=I know")
+        page.click("text=Understood")
         page.goto("/round")
         assert not page.is_visible("text=Stay behind the guard rail")
         assert page.is_visible("text=Cautions, and how to take a good core")

@@ -68,7 +68,7 @@ def test_a_second_step_is_set_up_and_used(
         look(page, "key")
         phone = pyotp.TOTP(re.sub(r"\s", "", page.inner_text(".key code")))
         page.fill("#code", phone.at(site.clock()))
-        page.click("text=Switch it on")
+        page.click("text=Turn it on")
         page.wait_for_selector(".codes")
         look(page, "codes")
         site.clock.forward(STEP)

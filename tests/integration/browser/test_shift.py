@@ -24,11 +24,11 @@ def test_a_night_is_noted_signed_and_printed_on_one_page(browser: Browser, site:
         page.goto("/shift")
         for words in ("Gate B sticks", "Scum box of the west tank hosed down"):
             page.fill("#note", words)
-            page.click("text=Write it down")
+            page.click("button.primary:has-text('Save')")
             page.wait_for_selector(f".written >> text={words}")
         page.click("summary >> text=Correct >> nth=0")
         page.fill('textarea[name="note"] >> nth=0', "It is gate C")
-        page.click("text=Write the correction")
+        page.click("text=Save correction")
         page.wait_for_selector("text=Correction: It is gate C")
         page.click("button:has-text('I take over')")
         page.wait_for_selector("dd >> text=Operator Person")

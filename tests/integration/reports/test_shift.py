@@ -66,7 +66,7 @@ def test_a_night_with_an_alarm_is_told_in_order(plant: AlarmPlant) -> None:
     assert log.entries[-1].words == "West scum box hosed down"
     assert [one.about for one in log.open] == ["East clarifier"]
     assert log.tanks[0].words.startswith("3.0 ft under the weir")
-    assert log.tanks[1].words == "not known"
+    assert log.tanks[1].words == "no data"
 
 
 def test_notes_are_corrected_beside_themselves_and_never_changed(plant: AlarmPlant) -> None:

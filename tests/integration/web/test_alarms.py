@@ -131,7 +131,7 @@ def test_why_somebody_was_called_stands_on_the_alarms_page(storm: WebSite) -> No
     page = storm.client(Role.VIEWER).get("/alarms/east.high").text
     assert "abnormal for the whole on-delay" in page
     assert "Night operator" in page
-    assert "not told" in page
+    assert "not notified" in page
     assert "Stay behind the guard rail" in page
 
 

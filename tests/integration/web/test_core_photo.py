@@ -45,7 +45,7 @@ def test_a_photo_is_kept_once_and_taken_out_for_good(site: WebSite, api: httpx.C
         assert found.size == (120, 80)
         assert dict(found.getexif()) == {}
     assert f'src="{page}/photo.jpg"' in viewer.get(page).text
-    assert "Take the photo out" not in viewer.get(page).text
+    assert "Delete the photo permanently" not in viewer.get(page).text
 
     supervisor = site.client(Role.SUPERVISOR)
     token = form_token(supervisor.get(page).text)
@@ -67,7 +67,7 @@ def test_the_plain_form_carries_it_too(site: WebSite, sent: bytes, said: str) ->
     typed = {"form_token": form_token(page), "id": str(uuid.uuid4()), "tank": "east", "value": "3.6", "unit": "ft"}
     answer = client.post("/round", data=typed, files={"photo": ("a.jpg" if sent else "", sent, "image/jpeg")})
     assert answer.status_code == 200, answer.text
-    assert "Kept" in answer.text
+    assert "Saved" in answer.text
     assert (said in answer.text) if said else ("its photo is not" not in answer.text)
     with transaction(site.web.engine) as conn:
         [record] = current_cores(conn, [site.plant.ids.tanks["east"]])
@@ -93,12 +93,12 @@ def test_a_core_taken_back_says_so_beside_its_photo(site: WebSite, api: httpx.Cl
     api.post(f"/api/v1/cores/{core['id']}/photo", content=photo())
     client, page = site.client(Role.SUPERVISOR), f"/cores/{core['id']}"
     before = client.get(page).text
-    assert "taken back" not in before
+    assert "withdrawn" not in before
     form = {"form_token": form_token(before), "reason": "the other tank"}
     done = client.post(f"{page}/withdraw", data=form)
     assert done.status_code == 303
     shown = client.get(page).text
-    assert "This core was taken back</b> (the other tank): it counts for nothing." in shown
+    assert "This core was withdrawn</b> (the other tank): it is not used." in shown
     assert "Its photo stays as evidence" in shown
-    assert "Photo of a core that was taken back" in shown
+    assert "Photo of a withdrawn core" in shown
     assert client.get(f"{page}/photo.jpg").status_code == 200

@@ -29,7 +29,7 @@ def test_a_note_stands_in_the_log_as_it_was_written(site: WebSite) -> None:
     page = site.client(Role.VIEWER).get("/shift").text
     assert "&lt;b&gt;Gate&lt;/b&gt; B sticks\nGreased it" in page
     assert "Operator Person" in page
-    assert "Write it down" not in page  # a viewer does not write
+    assert "Note for the log" not in page  # a viewer does not write
 
 
 def test_a_note_is_corrected_by_a_further_one(site: WebSite) -> None:
@@ -67,11 +67,11 @@ def test_taking_over_signs_with_name_and_time(site: WebSite) -> None:
 def test_shifts_follow_each_other_by_their_links(site: WebSite) -> None:
     client = site.client(Role.VIEWER)
     page = client.get("/shift").text
-    before = re.search(r'href="(/shift\?at=[^"]+)">Shift before', page)
+    before = re.search(r'href="(/shift\?at=[^"]+)">Previous shift', page)
     assert before is not None
     earlier = client.get(before[1]).text
     assert "Shift log: day" in earlier
-    after = re.search(r'href="(/shift\?at=[^"]+)">Shift after', earlier)
+    after = re.search(r'href="(/shift\?at=[^"]+)">Next shift', earlier)
     assert after is not None
     assert "Shift log: night" in client.get(after[1]).text
 

@@ -221,7 +221,7 @@ def test_an_administrator_takes_it_off_somebody_who_lost_the_phone(site: WebSite
     set_up(site, lost)
     boss = site.client(Role.ADMINISTRATOR)
     page = boss.get("/people").text
-    assert page.count("Take the second step off") == 1
+    assert page.count("Turn off two-step sign-in") == 1
     answer = boss.post("/people/operator/second-factor/off", data={"form_token": form_token(page)})
     assert answer.status_code == 303
     assert lost.get("/").headers["location"] == "/sign-in"  # a session may be on the lost phone

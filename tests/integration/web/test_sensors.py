@@ -104,7 +104,9 @@ def test_a_sensor_without_a_core_has_a_page_too(engine: Engine) -> None:
     with served(engine, setups=BENCH) as site:
         client = site.client(Role.TECHNICIAN)
         assert "Not enough cores" in text_of(client.get("/sensors").text)
-        assert "No hand core has stood beside this sensor yet" in text_of(client.get("/sensors/east.blanket").text)
+        assert "No hand core has been compared with this sensor yet" in text_of(
+            client.get("/sensors/east.blanket").text
+        )
         assert client.get(ADDRESS).status_code == 200
 
 
@@ -184,7 +186,7 @@ def test_a_record_is_put_right_and_taken_back_with_its_history(bench: WebSite) -
     gone = client.post(withdraw, data={"form_token": form_token(page), "reason": "it was the other tank"})
     assert gone.status_code == 303
     assert works(bench) == []
-    assert "This record was taken back: it was the other tank" in text_of(client.get(gone.headers["location"]).text)
+    assert "This record was withdrawn: it was the other tank" in text_of(client.get(gone.headers["location"]).text)
     assert client.get(f"/calibrations/{record.id}/certificate.pdf").status_code == 404
     assert client.post(withdraw, data={"form_token": form_token(page), "reason": "again"}).status_code == 400
 

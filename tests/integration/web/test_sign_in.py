@@ -278,7 +278,7 @@ def test_where_one_is_told_of_changes_takes_the_password(site: WebSite) -> None:
     assert "me@example.org" not in client.get("/account").text
     assert keep("me@example.org", PASSWORD).status_code == 303
     assert 'value="me@example.org"' in client.get("/account").text
-    assert "Told of changes to the account at me@example.org" in site.client(Role.ADMINISTRATOR).get("/people").text
+    assert "Account notices go to me@example.org" in site.client(Role.ADMINISTRATOR).get("/people").text
 
 
 def test_one_sees_where_one_is_signed_in_and_ends_it_there(site: WebSite) -> None:

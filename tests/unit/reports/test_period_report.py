@@ -166,7 +166,7 @@ def test_what_is_not_known_is_said() -> None:
     found = report(blanket=None)
     assert found.tanks[0].watched == 0.0
     [row] = table(found, "Blanket").rows
-    assert row[1:9] == ("not known",) * 8
+    assert row[1:9] == ("no data",) * 8
     assert table(found, "Hand cores and sensors").rows[0][-1] == "no pair"
 
 

@@ -104,7 +104,7 @@ def test_putting_aside_is_told_with_its_reason_and_stays_open() -> None:
     found = log(
         raised(1), taken(1.1), line(2, Event.SHELVED, AlarmState.SHELVED, actor="Ann", note="divers in the tank")
     )
-    assert found.entries[-1].words == "WARNING put aside: divers in the tank"
+    assert found.entries[-1].words == "WARNING shelved: divers in the tank"
     assert found.entries[-1].who == "Ann"
     assert [one.words for one in found.open] == ["WARNING shelved by Ann: divers in the tank"]
 
@@ -188,8 +188,8 @@ def test_a_core_that_was_doubted_when_it_was_logged_says_so(found: tuple[CorePro
     ("age", "trust", "words", "doubt"),
     [
         (MINUTE, Trust.GOOD, "6.6 ft under the weir, rising 0.3 ft/h", ""),
-        (MINUTE, Trust.BLIND, "6.6 ft under the weir, rising 0.3 ft/h", "blind: the number is old"),
-        (3 * HOUR, Trust.GOOD, "not known", "no estimate: take a core"),
+        (MINUTE, Trust.BLIND, "6.6 ft under the weir, rising 0.3 ft/h", "no valid reading: the number is old"),
+        (3 * HOUR, Trust.GOOD, "no data", "no estimate: take a core"),
     ],
 )
 def test_where_a_tank_stands_is_said_with_its_doubt(age: timedelta, trust: Trust, words: str, doubt: str) -> None:

@@ -104,7 +104,7 @@ def test_first_line(given_facts: AlarmFacts, us: str, si: str) -> None:
         ),
         (
             facts(AlarmKind.BAD_MEASUREMENT, reason=RuleReason.BLIND, trust=Trust.BLIND),
-            "SENSOR East clarifier: blind: nobody knows where the sludge is",
+            "SENSOR East clarifier: no valid reading, blanket level unknown",
         ),
         (
             facts(AlarmKind.CORE_OVERDUE, now=NOW + 24 * 60 * MINUTES),
@@ -113,7 +113,7 @@ def test_first_line(given_facts: AlarmFacts, us: str, si: str) -> None:
         (facts(AlarmKind.CORE_OVERDUE, core=None), "CORE DUE East clarifier: no hand core taken yet"),
         (
             service_facts(SystemWatch.CONNECTOR, value=0.5),
-            "SERVICE Alder Creek: nothing from source drop for 30 min; its tanks are not watched",
+            "SERVICE Alder Creek: nothing from source drop for 30 min; its tanks are not monitored",
         ),
         (
             replace(service_facts(SystemWatch.CONNECTOR, value=2.0), reason=RuleReason.SAMPLES_REFUSED),
@@ -140,13 +140,22 @@ def test_first_line_of_other_kinds(given_facts: AlarmFacts, line: str) -> None:
 
 def test_the_whole_message() -> None:
     text = render(facts(), "us").text
-    assert "The number can be believed." in text
+    assert "This estimate is reliable." in text
     assert "Since       Wed 14 Jan 03:04 EST (6 min ago)" in text
     assert "Limit       2.0 ft under the weir" in text
-    assert "reads 12.3 ft above the floor, 11.3 ft after drift correction, last heard 03:10 EST" in text
+    assert "reads 12.3 ft above the floor, 11.3 ft after drift correction, last reading 03:10 EST" in text
     assert "10.8 ft of sludge = 3.6 ft under the weir, 2 h ago (Wed 14 Jan 01:10 EST by Sam)" in text
     assert "underweir ack K7QDHM" in text
-    order = ["Since", "I HAVE IT", "LOOK AT THIS FIRST", "IF NOTHING IS DONE", "BEFORE YOU GO TO THE TANK", "\n-- \n"]
+    order = [
+        "reliable",
+        "Act now",
+        "I HAVE IT",
+        "LOOK AT THIS FIRST",
+        "BEFORE YOU GO TO THE TANK",
+        "DETAILS",
+        "Since",
+        "\n-- \n",
+    ]
     assert sorted(order, key=text.index) == order
     # RFC 5322 section 2.1.1: at most 998 characters a line.
     assert max(map(len, text.splitlines())) < 200
@@ -154,7 +163,7 @@ def test_the_whole_message() -> None:
 
 @pytest.mark.parametrize(
     ("trust", "sentence"),
-    [(Trust.DOUBTFUL, "The number is doubtful"), (Trust.BLIND, "The sensor is blind: the number is old")],
+    [(Trust.DOUBTFUL, "This estimate is doubtful"), (Trust.BLIND, "No valid reading: this estimate is old")],
 )
 def test_doubt_is_said_right_after_the_number(trust: Trust, sentence: str) -> None:
     assert render(facts(trust=trust), "us").text.splitlines()[1].startswith(sentence)
@@ -178,7 +187,7 @@ def test_the_sites_own_words_stand_in_place_of_ours() -> None:
 @pytest.mark.parametrize(
     ("reason", "first", "not_said"),
     [
-        (RuleReason.SAMPLES_LOST, "Make room on the service's disk", "watch these tanks by hand core"),
+        (RuleReason.SAMPLES_LOST, "Free space on the service's disk", "watch these tanks by hand core"),
         (RuleReason.SAMPLES_REFUSED, "Nothing to do at the tank", "watch these tanks by hand core"),
         (RuleReason.CONNECTOR_DOWN, "watch these tanks by hand core", "Nothing to do at the tank"),
     ],
@@ -189,7 +198,7 @@ def test_a_source_that_delivers_sends_nobody_to_the_tank(reason: RuleReason, fir
     text = render(given, "us").text
     assert first in text
     assert not_said not in text
-    assert ("are not watched" in text) == (reason is RuleReason.CONNECTOR_DOWN)
+    assert ("are not monitored" in text) == (reason is RuleReason.CONNECTOR_DOWN)
     theirs = replace(definition, action="Call the electrician.", action_of_site=True)
     assert "Call the electrician." in render(replace(given, definition=theirs), "us").text
 
@@ -204,7 +213,7 @@ def test_taken_message() -> None:
     taken = replace(facts(), kind=MessageKind.ACKNOWLEDGED, actor="Sam", note="on my way")
     rendered = render(taken, "us")
     assert rendered.subject.startswith("TAKEN East clarifier: Sam has it (danger: sludge 1.8 ft")
-    assert "They say    on my way" in rendered.text
+    assert "Note        on my way" in rendered.text
     assert "underweir ack" not in rendered.text
 
 
@@ -227,7 +236,7 @@ def test_autumns_repeated_hour_is_told_apart() -> None:
 
 def test_sms_says_what_counts() -> None:
     assert sms(facts(), "us") == (
-        "DANGER East clarifier: sludge 1.8 ft under weir, rising 0.6 ft/h, at weir in 3 h. Number good. "
+        "DANGER East clarifier: sludge 1.8 ft under weir, rising 0.6 ft/h, at weir in 3 h. Reliable. "
         "Core 2 h ago 10.8 ft. 03:10 EST. Code K7QDHM"
     )
 
@@ -321,7 +330,7 @@ def test_an_overload_is_told_with_its_number_and_limit() -> None:
 
 def test_a_sensor_alarm_keeps_its_own_words() -> None:
     lines = look_first(facts(AlarmKind.READS_HIGH, evidence=STORM), "us")
-    assert lines == ("Take a hand core now: it decides whether the sludge is really there.",)
+    assert lines == ("Take a hand core now: it shows whether the sludge is really there.",)
 
 
 @given(
@@ -358,12 +367,14 @@ class TestAPersonsWord:
         told = facts(standing=seen, core=over, clearance=3.4)
         assert render(told, "us").subject == "DANGER East clarifier: solids over weir, seen by Sam at 01:10 EST"
         assert "The sensor says 11.2 ft under the weir: do not trust it." in text_of(told)
-        assert "until a round logs the surface anew; if it was a slip, correct or withdraw it" in text_of(told)
+        assert "until a round logs the surface again. If it was entered by mistake, correct or withdraw it" in text_of(
+            told
+        )
 
     def test_it_is_never_told_as_a_number_to_be_believed(self) -> None:
         told = facts(AlarmKind.TIME_TO_DANGER, clearance=3.4, standing=SEEN)
-        assert "can be believed" not in text_of(told)
-        assert "Rely on what was seen: hand core by Sam at 01:10 EST" in text_of(told)
+        assert "is reliable" not in text_of(told)
+        assert "Rely on what a person saw: hand core by Sam at 01:10 EST" in text_of(told)
         assert "Do not trust sensor" in render(told, "us").sms
 
     def test_a_core_minutes_old_is_not_asked_for_again(self) -> None:
@@ -406,10 +417,10 @@ def test_one_sensor_silent_beside_a_good_one_is_not_told_as_nobody_watching() ->
     given = facts(AlarmKind.BAD_MEASUREMENT, reason=RuleReason.STALE, detail="LT-2")
     definition = replace(given.definition, consequence=NOBODY_SEES)
     both = replace(given, definition=definition, sensors=(*given.sensors, bad))
-    assert "Nobody sees" not in text_of(both)
-    assert "watched by LT-1 alone" in text_of(both)
-    assert "Nothing watches this tank" not in text_of(both)
-    assert "Nobody sees" in text_of(replace(both, sensors=(bad,)))
+    assert "until it is measured again" not in text_of(both)
+    assert "Only LT-1 still monitors this tank" in text_of(both)
+    assert "No sensor is monitoring this tank" not in text_of(both)
+    assert "until it is measured again" in text_of(replace(both, sensors=(bad,)))
 
 
 def test_no_correction_is_claimed_where_nobody_took_a_core() -> None:

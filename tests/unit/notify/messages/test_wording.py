@@ -63,7 +63,7 @@ def test_the_first_word_says_how_bad_it_is(kind: AlarmKind) -> None:
     assert wording.word(given) == WORDS[kind] == wording.kind_word(kind)
     assert wording.word(replace(given, kind=MessageKind.CLEARED)) == "CLEARED"
     assert wording.word(replace(given, kind=MessageKind.ACKNOWLEDGED)) == "TAKEN"
-    assert wording.word(replace(given, kind=MessageKind.SHELF_ENDING)) == "SHELF ENDS"
+    assert wording.word(replace(given, kind=MessageKind.SHELF_ENDING)) == "SHELVING ENDS"
     danger = replace(given, kind=MessageKind.CLEARED, also_active=("WARNING: x", "DANGER: 0.4 m"))
     assert wording.word(danger) == "STILL DANGER"
     assert wording.still(danger) == ("DANGER", "WARNING")
@@ -92,7 +92,7 @@ def test_the_first_word_says_how_bad_it_is(kind: AlarmKind) -> None:
         (facts(K.READS_HIGH, value=None), "sensor reads high, not confirmed; take a hand core"),
         (facts(K.HIGH, value=None, estimate=None), "sludge near the weir"),
         (facts(K.HIGH, value=1.0, reason=R.FLUFF_BEYOND_LIMIT, detail="FT-1"), "fluff up to 1.00 m under the weir by FT-1"),
-        (facts(K.HIGH_HIGH, had_by="Mia"), "sludge 0.55 m under the weir, rising 0.18 m/h, at the weir in about 3 h; Mia had it, not over"),
+        (facts(K.HIGH_HIGH, had_by="Mia"), "sludge 0.55 m under the weir, rising 0.18 m/h, at the weir in about 3 h; Mia had it, still not over"),
         (facts(K.TIME_TO_DANGER, value=2.0, returned_at=NOW), "forecast reaches the danger limit in about 2 h (over already)"),
         (facts(K.HIGH_HIGH, returned_at=NOW, had_by="Mia"), "sludge 0.55 m under the weir (over already)"),
         (sent(K.HIGH, MessageKind.ACKNOWLEDGED, actor="Mia", rate=0.0), "Mia has it (warning: sludge 1.00 m under the weir, steady)"),
@@ -150,8 +150,8 @@ def test_when_it_gets_worse(given: AlarmFacts, said: str | None) -> None:
         (R.FLAT, {}, "blanket reading is frozen at one value"),
         (R.ECHO_LOST, {}, "blanket sensor has lost its echo"),
         (R.SENSOR_FAULT, {}, "blanket sensor reports a fault"),
-        (R.BLIND, {}, "blind: nobody knows where the sludge is"),
-        (R.BEYOND_LIMIT, {}, "blanket reading cannot be trusted"),
+        (R.BLIND, {}, "no valid reading, blanket level unknown"),
+        (R.BEYOND_LIMIT, {}, "blanket reading is not reliable"),
     ],
 )
 def test_what_is_wrong_with_a_measurement(reason: RuleReason, more: dict[str, Any], line: str) -> None:
@@ -164,20 +164,20 @@ W = SystemWatch
 @pytest.mark.parametrize(
     ("given", "line"),
     [
-        (service_facts(W.CONNECTOR, reason=R.SAMPLES_LOST, value=12.0), "values from source drop were lost: 12 so far could not be kept"),
+        (service_facts(W.CONNECTOR, reason=R.SAMPLES_LOST, value=12.0), "values from source drop were lost: 12 so far could not be stored"),
         (service_facts(W.CONNECTOR, reason=R.SAMPLES_REFUSED), "some values from source drop cannot be stored; underweir examine says more"),
-        (service_facts(W.CONNECTOR, reason=R.CONNECTOR_NEVER_GOOD, value=2.0), "nothing has come from source drop yet; its tanks are not watched"),
-        (service_facts(W.CONNECTOR, reason=R.CONNECTOR_DOWN, value=None), "nothing has come from source drop yet; its tanks are not watched"),
-        (service_facts(W.CONNECTOR, reason=R.TANKS_SILENT, value=3.0, detail="A, B"), "3 tanks at once send nothing through source drop: A, B"),
-        (service_facts(W.CONNECTOR, reason=R.CONNECTOR_DOWN, value=0.5), "nothing from source drop for 30 min; its tanks are not watched"),
-        (service_facts(W.CONNECTOR, reason=R.CONNECTOR_DOWN, value=0.5, detail="East"), "nothing from source drop for 30 min; not watched: East"),
+        (service_facts(W.CONNECTOR, reason=R.CONNECTOR_NEVER_GOOD, value=2.0), "nothing has come from source drop yet; its tanks are not monitored"),
+        (service_facts(W.CONNECTOR, reason=R.CONNECTOR_DOWN, value=None), "nothing has come from source drop yet; its tanks are not monitored"),
+        (service_facts(W.CONNECTOR, reason=R.TANKS_SILENT, value=3.0, detail="A, B"), "3 tanks at once get no data from source drop: A, B"),
+        (service_facts(W.CONNECTOR, reason=R.CONNECTOR_DOWN, value=0.5), "nothing from source drop for 30 min; its tanks are not monitored"),
+        (service_facts(W.CONNECTOR, reason=R.CONNECTOR_DOWN, value=0.5, detail="East"), "nothing from source drop for 30 min; not monitored: East"),
         (service_facts(W.DELIVERY), "alarm messages are not getting through"),
         (service_facts(W.CLOCK, value=2.0), "readings are stamped 2 h in the future; a clock or time zone is wrong"),
         (service_facts(W.DUTY, value=3.0, detail="north"), "nobody is on duty in 3 h (rota north)"),
         (service_facts(W.DUTY, value=0.0, detail="north"), "nobody is on duty now (rota north)"),
-        (service_facts(W.FILLING, value=3.0, detail="A, B, C"), "3 tanks fill at once: A, B, C"),
-        (service_facts(W.CHATTERING, detail="x"), "these alarms come and go, too often to be believed: x"),
-        (service_facts(W.STALE, detail="x", value=None), "these alarms have stood for more than 20 min: x"),
+        (service_facts(W.FILLING, value=3.0, detail="A, B, C"), "3 tanks are filling at once: A, B, C"),
+        (service_facts(W.CHATTERING, detail="x"), "these alarms come and go too often to be reliable: x"),
+        (service_facts(W.STALE, detail="x", value=None), "these alarms have been active for more than 20 min: x"),
     ],
 )  # fmt: skip
 def test_what_the_service_says_of_itself(given: AlarmFacts, line: str) -> None:
@@ -206,9 +206,9 @@ def cleared(kind: AlarmKind, **more: Any) -> AlarmFacts:
         (cleared(K.BAD_MEASUREMENT), "blanket reading is back"),
         (cleared(K.CORE_OVERDUE), "hand core taken"),
         (cleared(K.DEVIATION), "sensor and hand core agree again"),
-        (replace(service_facts(W.CONNECTOR), kind=MessageKind.CLEARED), "source drop is well again"),
+        (replace(service_facts(W.CONNECTOR), kind=MessageKind.CLEARED), "source drop is back"),
         (replace(service_facts(W.DELIVERY), kind=MessageKind.CLEARED), "alarm messages get through again"),
-        (replace(service_facts(W.FILLING), kind=MessageKind.CLEARED), "the tanks no longer fill together"),
+        (replace(service_facts(W.FILLING), kind=MessageKind.CLEARED), "the tanks are no longer filling together"),
         (replace(service_facts(W.CLOCK), kind=MessageKind.CLEARED), "service over"),
     ],
 )  # fmt: skip
@@ -288,14 +288,14 @@ def test_a_sensor_that_contradicts_a_person_by_a_foot_is_not_to_be_trusted(clear
     told = wording.contradicting(seen(), clearance, "si", SITE.zone, 4.0)
     assert ("it contradicts the sensor" in told) is against
     assert "contradicts" not in wording.contradicting(seen(), None, "si", SITE.zone, 4.0)
-    assert sentence.startswith("This was seen by a person")
+    assert sentence.startswith("A person saw this")
     other = wording.trust_sentence(facts(K.RATE, standing=seen(), clearance=clearance), "si") or ""
-    assert other.startswith("Rely on what was seen: hand core by Sam")
+    assert other.startswith("Rely on what a person saw: hand core by Sam")
 
 
 @pytest.mark.parametrize(
     ("reason", "ends"),
-    [(R.SEEN_AT_THE_WEIR, "until a round logs the surface anew"), (R.FLUFF_BEYOND_LIMIT, "until another core;"), (R.BEYOND_LIMIT, "two sensors that agree")],
+    [(R.SEEN_AT_THE_WEIR, "until a round logs the surface again"), (R.FLUFF_BEYOND_LIMIT, "until another core."), (R.BEYOND_LIMIT, "two sensors that agree")],
 )  # fmt: skip
 def test_what_alone_takes_a_persons_word_back(reason: RuleReason, ends: str) -> None:
     assert ends in (wording.trust_sentence(facts(standing=seen(reason)), "si") or "")
@@ -304,9 +304,9 @@ def test_what_alone_takes_a_persons_word_back(reason: RuleReason, ends: str) -> 
 @pytest.mark.parametrize("trust", list(Trust))
 def test_how_far_a_number_can_be_believed(trust: Trust) -> None:
     said = {
-        Trust.GOOD: ("can be believed", "Number good"),
-        Trust.DOUBTFUL: ("doubtful", "Number doubtful"),
-        Trust.BLIND: ("blind", "Sensor blind"),
+        Trust.GOOD: ("is reliable", "Reliable"),
+        Trust.DOUBTFUL: ("doubtful", "Doubtful"),
+        Trust.BLIND: ("No valid reading", "No valid reading"),
     }
     given = facts(trust=trust)
     assert said[trust][0] in (wording.trust_sentence(given, "si") or "")
@@ -341,7 +341,7 @@ def test_a_pattern_seen_goes_before_the_usual_and_four_lines_are_the_most() -> N
     assert lines[0].startswith("Return flow is down")
     assert lines[-1] == "Confirm with a hand core, if safe, and log it."
     restoring = wording.look_first(facts(evidence=replace(evidence, restoring_flow=0.1)), "si")
-    assert "a return flow of 360 m3/h for this tank would do" in restoring[-2]
+    assert "a return flow of 360 m3/h for this tank would be enough" in restoring[-2]
     doubt = replace(evidence, sensor_doubtful=True)
     first = wording.look_first(facts(evidence=doubt), "si")
     assert first[0].startswith("Sensor in doubt: take a hand core first")
@@ -358,7 +358,7 @@ def test_a_pattern_seen_goes_before_the_usual_and_four_lines_are_the_most() -> N
 @pytest.mark.parametrize(
     ("kind", "said"),
     [(K.READS_HIGH, "Take a hand core now"), (K.TURBIDITY, "grab sample"), (K.EFFLUENT_SOLIDS, "grab sample"), (K.DEVIATION, "second core"),
-     (K.CORE_OVERDUE, "Take a hand core and enter it"), (K.SYSTEM, "hand cores until the service works")],
+     (K.CORE_OVERDUE, "Take a hand core and log it"), (K.SYSTEM, "hand cores until the service works")],
 )  # fmt: skip
 def test_what_each_other_alarm_asks_for(kind: AlarmKind, said: str) -> None:
     assert said in wording.look_first(facts(kind), "si")[0]
@@ -368,11 +368,11 @@ def test_a_tank_still_watched_by_another_sensor_is_not_called_unwatched() -> Non
     good, bad = sensor("LT-2", age=10 * MIN), sensor("LT-1", verdict=ReadingReason.FLAT)
     given = facts(K.BAD_MEASUREMENT, reason=R.FLAT, detail="LT-1", sensors=(bad, good))
     assert wording.other_sensors(given) == "LT-2"
-    assert wording.look_first(given, "si")[0].startswith("Still watched by LT-2")
+    assert wording.look_first(given, "si")[0].startswith("Still monitored by LT-2")
     assert wording.other_sensors(replace(given, reason=R.BLIND)) == ""
     assert wording.other_sensors(replace(given, detail="LT-2")) == ""
     late = replace(given, sensors=(bad, sensor("LT-2", age=11 * MIN)))
-    assert wording.look_first(late, "si")[0].startswith("Nothing watches this tank now")
+    assert wording.look_first(late, "si")[0].startswith("No sensor is monitoring this tank")
     three = replace(given, sensors=(bad, good, sensor("LT-3")))
     assert wording.other_sensors(three) == "LT-2 and LT-3"
 
@@ -391,11 +391,12 @@ def test_every_doubt_about_a_sample_has_its_words(verdict: ReadingReason) -> Non
 
 
 def test_how_soon_somebody_is_expected_to_act() -> None:
-    assert [wording.priority_words(p) for p in (Priority.LOW, Priority.MEDIUM, Priority.HIGH)] == [
-        "when you can",
-        "act soon",
-        "act now",
-    ]
+    said = {Priority.LOW: "Act when you can", Priority.MEDIUM: "Act soon", Priority.HIGH: "Act now"}
+    for priority, words in said.items():
+        definition = replace(facts().definition, priority=priority, time_to_respond=timedelta(minutes=15))
+        assert wording.urgency(facts(definition=definition)) == f"{words}, within 15 min."
+    assert sheet_of(facts(), "si").urgency == wording.urgency(facts())
+    assert sheet_of(cleared(K.HIGH), "si").urgency is None
 
 
 # --- the whole message ------------------------------------------------------------------------------------------------
@@ -409,14 +410,12 @@ def test_rows_of_each_kind_of_message() -> None:
     called = rows(facts())
     assert called["Since"] == "Wed 14 Jan 03:04 EST (6 min ago)"
     assert called["Limit"] == "0.60 m under the weir"
-    assert called["Urgency"].startswith("act now, within ")
     assert called["Blanket"] == "0.55 m under the weir, 3.45 m above the floor (give or take 0.16 m)"
     over = rows(cleared(K.HIGH, returned_at=NOW))
     assert (over["Was active"], over["Over since"]) == ("Wed 14 Jan 03:04 EST, for 6 min", "Wed 14 Jan 03:10 EST")
-    assert "Urgency" not in over
     taken = rows(sent(K.HIGH_HIGH, MessageKind.ACKNOWLEDGED, actor="Mia", note="going"))
-    assert (taken["Taken by"], taken["They say"]) == ("Mia, Wed 14 Jan 03:10 EST", "going")
-    assert "They say" not in rows(sent(K.HIGH_HIGH, MessageKind.ACKNOWLEDGED, actor="Mia"))
+    assert (taken["Taken by"], taken["Note"]) == ("Mia, Wed 14 Jan 03:10 EST", "going")
+    assert "Note" not in rows(sent(K.HIGH_HIGH, MessageKind.ACKNOWLEDGED, actor="Mia"))
     shelf = rows(sent(K.HIGH_HIGH, MessageKind.SHELF_ENDING, actor="Mia", note="noise", shelved_until=NOW + H))
     assert (shelf["Shelved by"], shelf["Until"]) == ("Mia: noise", "Wed 14 Jan 04:10 EST")
     assert "Limit" not in shelf
@@ -441,12 +440,12 @@ def test_what_the_sensors_and_the_last_core_said() -> None:
         "3.30 m of sludge = 1.10 m under the weir, fluff up to 0.80 m under the weir; surface: foam, 2 h ago (Wed 14 Jan 01:10 EST by Sam)"
     )
     one = rows(facts(sensors=(replace(sensor(), height=3.75),)))
-    assert one["Sensor"] == "reads 3.75 m above the floor, 3.40 m after drift correction, last heard 03:10 EST"
+    assert one["Sensor"] == "reads 3.75 m above the floor, 3.40 m after drift correction, last reading 03:10 EST"
     two = rows(facts(sensors=(sensor(), sensor("LT-2", verdict=ReadingReason.FLAT))))
-    assert two["Sensor LT-2"].endswith("frozen at one value, last heard 03:10 EST")
+    assert two["Sensor LT-2"].endswith("frozen at one value, last reading 03:10 EST")
     assert "Sensor LT-1" in two
-    assert rows(facts(sensors=(replace(sensor(), last_sample_at=None),)))["Sensor"] == "nothing received yet"
-    assert rows(facts(sensors=(replace(sensor(), height=math.nan),)))["Sensor"].startswith("sends no usable number")
+    assert rows(facts(sensors=(replace(sensor(), last_sample_at=None),)))["Sensor"] == "no reading yet"
+    assert rows(facts(sensors=(replace(sensor(), height=math.nan),)))["Sensor"].startswith("sends no usable value")
     assert "drift correction" not in rows(facts(core=None, sensors=(sensor(),)))["Sensor"]
 
 
@@ -481,7 +480,7 @@ def test_who_did_not_answer_and_who_said_no_is_told() -> None:
         )
     )
     assert told["No answer"] == "from Mia at 02:50 EST, Sam at 03:00 EST"
-    assert told["Said no"] == "Lee, Kim"
+    assert told["Declined by"] == "Lee, Kim"
 
 
 def test_a_subject_is_cut_at_a_word() -> None:
@@ -496,8 +495,8 @@ def test_a_text_message_has_its_code_only_where_it_can_be_answered() -> None:
     assert "Code" not in sms(cleared(K.HIGH), "si")
     for kind in (MessageKind.CLEARED, MessageKind.ACKNOWLEDGED, MessageKind.SHELF_ENDING):
         other = sms(sent(K.HIGH, kind, rate=0.0, sensors=(), actor="Mia"), "si")
-        assert not [word for word in ("Code", "Number", "Core") if word in other]
+        assert not [word for word in ("Code", "Reliable", "Core") if word in other]
     assert "Code" not in sms(facts(code=""), "si")
-    assert "Number good" in sms(facts(), "si")
+    assert "Reliable" in sms(facts(), "si")
     assert "Core 2 h ago 3.30 m" in sms(facts(rate=0.0), "si")
     assert "By hand core" in sms(cleared(K.HIGH, core=replace(CORE, last_heard=True), rate=0.0, sensors=()), "si")
