@@ -158,7 +158,7 @@ def test_a_running_service_goes_by_what_is_applied(plant: Plant) -> None:
     assert len(plant.watching()) == 1
 
     done = plant("apply", "--site", wanted, "--yes").stdout
-    assert "the service on north goes by it" in done
+    assert "the service on north uses it" in done
     plant.until(lambda: len(plant.watching()) == 2)
     assert plant.watching()[1]["tanks"] == ["east", "north"]
     assert plant.node.process is process

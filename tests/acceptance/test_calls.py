@@ -47,5 +47,5 @@ def test_out_of_service_and_back(underweir: Command) -> None:
         "changed": True,
     }
     assert underweir.json("in-service", *tank)["changed"]
-    assert "in service, as it was already" in underweir.run("in-service", *tank).stdout
+    assert "in service already" in underweir.run("in-service", *tank).stdout
     assert "probe cleaned (permit W-17)" in str(underweir.json("journal", "--alarm", "east.high"))

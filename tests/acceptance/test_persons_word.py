@@ -163,7 +163,7 @@ def test_a_confirmed_core_beside_sensors_that_contradict_it_stays_a_danger(tmp_p
             "core", "add", "south", "11.5 ft", "--at", f"{taken:%Y-%m-%d %H:%M}", "--by", "Kim", "--yes"
         )
         told = watch.mail("DANGER South clarifier: hand core by Kim")
-        assert "It stands until another core, or two sensors that agree" in told
+        assert "It counts until another core, or two sensors that agree" in told
         watch.type("core", "withdraw", added["id"], "--reason", "wrong tank", "--by", "Kim")
         over = watch.mail("CLEARED South clarifier: danger over, core of")
         assert "which was withdrawn by Kim (wrong tank)" in over

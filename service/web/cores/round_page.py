@@ -6,9 +6,9 @@ from datetime import timedelta
 from typing import Annotated, Any
 from uuid import UUID, uuid4
 
-from fastapi import APIRouter, Depends, File, Form, HTTPException, Query, Request, Response, UploadFile
+from fastapi import APIRouter, Depends, Form, HTTPException, Query, Request, Response, UploadFile
 from fastapi.responses import HTMLResponse, JSONResponse, RedirectResponse
-from pydantic import ValidationError
+from pydantic import BaseModel, Field, ValidationError
 
 from service.calls.hand_over import hand_over_times
 from service.domain.cores.core import Surface
@@ -45,8 +45,47 @@ LISTED_FOR = timedelta(days=30)
 #: So many rows at most.
 LISTED = 500
 
-Line = Annotated[str, Form(max_length=100)]
-Text = Annotated[str, Form(max_length=1000)]
+Line = Annotated[str, Field(max_length=100)]
+Text = Annotated[str, Field(max_length=1000)]
+
+
+class CoreForm(BaseModel):
+    """The fields of the core form as typed; ``form_token`` is checked by the route."""
+
+    id: Line = ""
+    tank: Line = ""
+    value: Line = ""
+    unit: Line = ""
+    inches: Line = ""
+    distance: Line = ""
+    fluff: Line = ""
+    arm: Line = ""
+    replicate: Line = "1"
+    surface: list[str] = []
+    taken_by: Line = ""
+    note: Text = ""
+    when: Line = ""
+    confirmed: Line = ""
+    photo: UploadFile | str | None = None
+
+    @property
+    def typed(self) -> dict[str, Any]:
+        """The fields to show again, and to make an entry of."""
+        typed = self.model_dump(exclude={"when", "confirmed", "photo"})
+        return typed | {"id": self.id or str(uuid4()), "arm": self.arm or None}
+
+
+class CorrectionForm(BaseModel):
+    """The fields of a core's correction as typed."""
+
+    value: Line = ""
+    unit: Line = ""
+    inches: Line = ""
+    tank: Line = ""
+    when: Line = ""
+    reason: Line = ""
+    note: Text = ""
+    confirmed: Line = ""
 
 
 @router.get("/round")
@@ -60,49 +99,21 @@ def log(
     request: Request,
     plant: Plant,
     visitor: Operator,
-    id: Line = "",
-    tank: Line = "",
-    value: Line = "",
-    unit: Line = "",
-    inches: Line = "",
-    distance: Line = "",
-    fluff: Line = "",
-    arm: Line = "",
-    replicate: Line = "1",
-    surface: Annotated[list[str] | None, Form()] = None,
-    taken_by: Line = "",
-    note: Text = "",
-    when: Line = "",
-    confirmed: Line = "",
-    photo: Annotated[UploadFile | str | None, File()] = None,
+    form: Annotated[CoreForm, Form(media_type="multipart/form-data")],
 ) -> HTMLResponse:
-    """The form sent the plain way, where no script runs."""
-    typed: dict[str, Any] = {
-        "id": id or str(uuid4()),
-        "tank": tank,
-        "value": value,
-        "unit": unit,
-        "inches": inches,
-        "distance": distance,
-        "fluff": fluff,
-        "arm": arm or None,
-        "replicate": replicate,
-        "surface": surface or [],
-        "taken_by": taken_by,
-        "note": note,
-    }
+    """Log a core from the plain form, without scripts."""
+    typed = form.typed
     try:
-        entry = CoreEntry.model_validate(
-            {**typed, "confirmed": bool(confirmed), "taken_at": plant_moment(when, plant.zone, plant.clock())}
-        )
+        taken_at = plant_moment(form.when, plant.zone, plant.clock())
+        entry = CoreEntry.model_validate({**typed, "confirmed": bool(form.confirmed), "taken_at": taken_at})
         verdict = keep(plant, visitor, entry)
     except (ValidationError, InputError) as error:
-        return _form(request, plant, visitor, {**typed, "when": when}, wrong=_said(error), status=400)
+        return _form(request, plant, visitor, {**typed, "when": form.when}, wrong=_said(error), status=400)
     if verdict.state in ("stored", "already"):
         board_of(request).view(fresh=True)
-        wrong = _photo_kept(plant, visitor, verdict.core.id, photo)
-        return _form(request, plant, visitor, {"tank": tank, "unit": unit}, wrong=wrong, verdict=verdict)
-    return _form(request, plant, visitor, {**typed, "when": when}, verdict=verdict, status=409)
+        wrong = _photo_kept(plant, visitor, verdict.core.id, form.photo)
+        return _form(request, plant, visitor, {"tank": form.tank, "unit": form.unit}, wrong=wrong, verdict=verdict)
+    return _form(request, plant, visitor, {**typed, "when": form.when}, verdict=verdict, status=409)
 
 
 @router.get("/round/data")
@@ -148,60 +159,55 @@ def one(request: Request, plant: Plant, visitor: Viewer, core_id: UUID) -> HTMLR
 
 @router.post("/cores/{core_id}/correct", dependencies=[FormChecked])
 def correct(
-    request: Request,
-    plant: Plant,
-    visitor: Operator,
-    core_id: UUID,
-    value: Line = "",
-    unit: Line = "",
-    inches: Line = "",
-    tank: Line = "",
-    when: Line = "",
-    reason: Line = "",
-    note: Text = "",
-    confirmed: Line = "",
+    request: Request, plant: Plant, visitor: Operator, core_id: UUID, form: Annotated[CorrectionForm, Form()]
 ) -> Response:
-    """Put a core right; what it was stays in its history."""
+    """Correct a core; the old version stays in its history."""
     with transaction(plant.engine) as conn:
         old = find_core(conn, core_id)
     if old is None:
         raise HTTPException(404, "There is no such core.")
-    if not reason.strip():
+    if not form.reason.strip():
         return _core_page(request, plant, visitor, core_id, wrong="Say why it is corrected.", status=400)
-    core = old.core
+    core, tank = old.core, form.tank or old.core.tank
     try:
         entry = CoreEntry.model_validate(
             {
                 "id": uuid4(),
-                "tank": tank or core.tank,
-                "taken_at": plant_moment(when, plant.zone, plant.clock()) if when else core.taken_at,
-                "value": value,
-                "unit": unit,
-                "inches": inches,
+                "tank": tank,
+                "taken_at": plant_moment(form.when, plant.zone, plant.clock()) if form.when else core.taken_at,
+                "value": form.value,
+                "unit": form.unit,
+                "inches": form.inches,
                 "arm": core.arm_position,
                 "replicate": core.replicate,
                 "surface": core.surface,
                 "taken_by": core.taken_by,
-                "note": note or core.note,
-                "confirmed": bool(confirmed),
-                **_kept_lengths(plant, old, tank or core.tank, unit),
+                "note": form.note or core.note,
+                "confirmed": bool(form.confirmed),
+                **_kept_lengths(plant, old, tank, form.unit),
             }
         )
-        verdict = keep(plant, visitor, entry, supersedes=core_id, reason=reason.strip())
+        verdict = keep(plant, visitor, entry, supersedes=core_id, reason=form.reason.strip())
     except (ValidationError, InputError) as error:
         return _core_page(request, plant, visitor, core_id, wrong=_said(error), status=400)
     if verdict.state in ("stored", "already"):
         board_of(request).view(fresh=True)
         return RedirectResponse(f"/cores/{verdict.core.id}", status_code=303)
-    asked = " ".join(finding.sentence for finding in verdict.logged.findings)
-    typed = {"value": value, "unit": unit, "inches": inches, "tank": tank, "when": when, "reason": reason, "note": note}
+    question = " ".join(finding.sentence for finding in verdict.logged.findings)
+    typed = form.model_dump(exclude={"confirmed"})
     return _core_page(
-        request, plant, visitor, core_id, wrong=asked, ask=verdict.state == "confirm", typed=typed, status=409
+        request, plant, visitor, core_id, wrong=question, ask=verdict.state == "confirm", typed=typed, status=409
     )
 
 
 @router.post("/cores/{core_id}/withdraw", dependencies=[FormChecked])
-def withdraw(request: Request, plant: Plant, visitor: Supervisor, core_id: UUID, reason: Line = "") -> Response:
+def withdraw(
+    request: Request,
+    plant: Plant,
+    visitor: Supervisor,
+    core_id: UUID,
+    reason: Annotated[str, Form(max_length=100)] = "",
+) -> Response:
     """Take back a core that never was."""
     if not reason.strip():
         return _core_page(request, plant, visitor, core_id, wrong="Say why it is withdrawn.", status=400)

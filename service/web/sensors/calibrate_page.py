@@ -2,18 +2,19 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from datetime import datetime
-from typing import Annotated
+from typing import Annotated, Literal
 from uuid import UUID, uuid4
 
 from fastapi import APIRouter, Form, HTTPException, Query, Request, Response
 from fastapi.responses import HTMLResponse, RedirectResponse
+from pydantic import BaseModel, Field
 
 from service.domain.blanket.estimate import TankSetup
 from service.domain.cores.core import Calibration, CalibrationKind
 from service.domain.plant.display import format_length
 from service.domain.plant.signal import Signal, sensor_height
+from service.domain.plant.tank import Tank
 from service.errors import InputError
 from service.jobs.blanket.estimate import head_at
 from service.jobs.sensors.calibrate import record_work
@@ -28,8 +29,7 @@ from service.web.sensors.page import counted, reviewed, settings, signal_of
 
 router = APIRouter(include_in_schema=False)
 
-Line = Annotated[str, Form(max_length=100)]
-Text = Annotated[str, Form(max_length=1000)]
+Line = Annotated[str, Field(max_length=100)]
 
 #: What can be chosen, with the words of the page.
 KINDS = (
@@ -39,25 +39,25 @@ KINDS = (
 )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class TypedWork:
-    """The form as it was typed."""
+class WorkForm(BaseModel):
+    """The fields of the form as typed."""
 
-    id: str = ""
-    kind: str = CalibrationKind.CALIBRATION.value
-    found_reads: str = ""
-    found_core: str = ""
-    found_error: str = ""
-    left_reads: str = ""
-    left_core: str = ""
-    left_error: str = ""
-    spot: str = ""
-    when: str = ""
-    by: str = ""
-    why: str = ""
-    note: str = ""
-    corrects: str = ""
-    correction: str = ""
+    id: Line = ""
+    kind: Line = ""
+    found_reads: Line = ""
+    found_core: Line = ""
+    found_error: Line = ""
+    left_reads: Line = ""
+    left_core: Line = ""
+    left_error: Line = ""
+    spot: Line = ""
+    when: Line = ""
+    by: Line = ""
+    why: Line = ""
+    note: Annotated[str, Field(max_length=1000)] = ""
+    corrects: Line = ""
+    correction: Line = ""
+    looked_over: Line = ""
 
 
 @router.get("/sensors/{tag:path}/calibrate")
@@ -65,7 +65,7 @@ def form(
     request: Request, plant: Plant, visitor: Technician, tag: str, corrects: Annotated[UUID | None, Query()] = None
 ) -> HTMLResponse:
     """The form; with *corrects* it is filled in with the record that is put right."""
-    typed = TypedWork(id=str(uuid4()), by=visitor.label)
+    typed = WorkForm(id=str(uuid4()), kind=CalibrationKind.CALIBRATION.value, by=visitor.label)
     if corrects is not None:
         typed = _of(plant, _recorded(plant, corrects))
     return _form(request, plant, visitor, tag, typed)
@@ -73,50 +73,20 @@ def form(
 
 @router.post("/sensors/{tag:path}/calibrate", dependencies=[FormChecked])
 def record(
-    request: Request,
-    plant: Plant,
-    visitor: Technician,
-    tag: str,
-    id: Line = "",
-    kind: Line = "",
-    found_reads: Line = "",
-    found_core: Line = "",
-    found_error: Line = "",
-    left_reads: Line = "",
-    left_core: Line = "",
-    left_error: Line = "",
-    spot: Line = "",
-    when: Line = "",
-    by: Line = "",
-    why: Line = "",
-    note: Text = "",
-    corrects: Line = "",
-    correction: Line = "",
-    looked_over: Line = "",
+    request: Request, plant: Plant, visitor: Technician, tag: str, form: Annotated[WorkForm, Form()]
 ) -> Response:
-    """Show what would be recorded; once it was looked over, record it."""
-    typed = TypedWork(
-        id=id or str(uuid4()),
-        kind=kind,
-        found_reads=found_reads,
-        found_core=found_core,
-        found_error=found_error,
-        left_reads=left_reads,
-        left_core=left_core,
-        left_error=left_error,
-        spot=spot,
-        # From here on the time stands still: looking it over takes a while, and it may be sent twice.
-        when=when or _local(plant, plant.clock()),
-        by=by or visitor.label,
-        why=why,
-        note=note,
-        corrects=corrects,
-        correction=correction,
-    )
+    """Show what would be recorded; record it once it was reviewed."""
+    # The time is fixed at the first step: the review takes a while, and the form may be sent twice.
+    defaults = {
+        "id": form.id or str(uuid4()),
+        "when": form.when or _local(plant, plant.clock()),
+        "by": form.by or visitor.label,
+    }
+    typed = form.model_copy(update=defaults)
     setup = _setup(plant, tag)
     try:
         work = _work(plant, setup, tag, typed)
-        if looked_over != "yes":
+        if typed.looked_over != "yes":
             return _form(request, plant, visitor, tag, typed, work=work)
         done = record_work(
             plant.engine,
@@ -125,10 +95,10 @@ def record(
             work,
             visitor.actor,
             now=plant.clock(),
-            note=note.strip(),
+            note=typed.note.strip(),
             id=_id(typed.id),
-            supersedes=_id(corrects) if corrects else None,
-            correction_reason=correction.strip(),
+            supersedes=_id(typed.corrects) if typed.corrects else None,
+            correction_reason=typed.correction.strip(),
         )
     except InputError as error:
         text = str(error)
@@ -141,7 +111,7 @@ def _form(
     plant: WebPlant,
     visitor: Principal,
     tag: str,
-    typed: TypedWork,
+    typed: WorkForm,
     *,
     work: Calibration | None = None,
     wrong: str = "",
@@ -167,7 +137,7 @@ def _form(
     )
 
 
-def _work(plant: WebPlant, setup: TankSetup, tag: str, typed: TypedWork) -> Calibration:
+def _work(plant: WebPlant, setup: TankSetup, tag: str, typed: WorkForm) -> Calibration:
     """The work as it was typed.
 
     Raises
@@ -191,62 +161,50 @@ def _work(plant: WebPlant, setup: TankSetup, tag: str, typed: TypedWork) -> Cali
         kind=CalibrationKind(typed.kind),
         done_by=typed.by.strip(),
         reason=typed.why.strip(),
-        as_found_offset=_error(
-            plant, setup, signal, "as found", typed.found_reads, typed.found_core, typed.found_error, typed.spot, head
-        ),
-        as_left_offset=_error(
-            plant, setup, signal, "as left", typed.left_reads, typed.left_core, typed.left_error, typed.spot, head
-        ),
+        as_found_offset=_error(plant, setup.tank, signal, "found", typed, head),
+        as_left_offset=_error(plant, setup.tank, signal, "left", typed, head),
     )
 
 
 def _error(
-    plant: WebPlant,
-    setup: TankSetup,
-    signal: Signal,
-    side: str,
-    reads: str,
-    core: str,
-    error: str,
-    spot: str,
-    head: float,
+    plant: WebPlant, tank: Tank, signal: Signal, side: Literal["found", "left"], typed: WorkForm, head: float
 ) -> float | None:
-    """Reading minus truth in blanket height, from what was shown and a core beside it, or as typed; None for neither. [m]
+    """Reading minus truth in blanket height, from a reading and the core beside it, or as typed; None for neither. [m]
 
     Parameters
     ----------
     head : water surface above the weir crest then: a sensor may count from the surface. [m]
     """
     unit = words_of(plant).length_unit
+    reads, core, error = (getattr(typed, f"{side}_{name}").strip() for name in ("reads", "core", "error"))
     try:
-        if error.strip():
-            if reads.strip() or core.strip():
+        if error:
+            if reads or core:
                 raise InputError("enter either the reading with its core, or the error itself, not both")
             return signed_length(error, unit)
-        if not reads.strip() and not core.strip():
+        if not reads and not core:
             return None
-        if not reads.strip() or not core.strip():
+        if not reads or not core:
             raise InputError("enter both the reading and the hand core beside it; one alone says nothing")
         shown = signed_length(reads, unit)
         thickness = length(core, unit)[0]
-        tank = setup.tank
-        away = length(spot, unit)[0] if spot.strip() else tank.core_distance_from_wall
+        away = length(typed.spot, unit)[0] if typed.spot.strip() else tank.core_distance_from_wall
         if away > tank.reach:
             raise InputError(f"{format_length(away, plant.units)} from the wall is outside {tank.label}")
     except InputError as problem:
-        raise InputError(f"{side}: {problem}") from None
+        raise InputError(f"as {side}: {problem}") from None
     height = shown if signal.mount is None else sensor_height(shown, tank, signal.mount, head)
     return height - tank.height_from_thickness(thickness, away)
 
 
-def _of(plant: WebPlant, old: CalibrationRecord) -> TypedWork:
+def _of(plant: WebPlant, old: CalibrationRecord) -> WorkForm:
     """The form filled in with a record, for a correction."""
     say, done = words_of(plant), old.calibration
 
     def error(value: float | None) -> str:
         return "" if value is None else f"{say.in_unit(value):+.2f}"
 
-    return TypedWork(
+    return WorkForm(
         id=str(uuid4()),
         kind=done.kind.value,
         found_error=error(done.as_found_offset),

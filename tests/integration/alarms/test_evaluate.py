@@ -384,8 +384,8 @@ class TestService:
             record_success(conn, "drop", NIGHT + 17 * MINUTE)
         self.look(plant, NIGHT + 18 * MINUTE)
         assert [subject for _, subject in outbox(plant)] == [
-            "SERVICE Alder Creek: nothing from source drop for 16 min; its tanks are not watched",
-            "CLEARED Alder Creek: source drop is well again",
+            "SERVICE Alder Creek: nothing from source drop for 16 min; its tanks are not monitored",
+            "CLEARED Alder Creek: source drop is back",
         ]
 
     def test_a_source_ahead_of_our_clock(self, plant: AlarmPlant) -> None:

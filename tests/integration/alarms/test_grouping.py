@@ -102,13 +102,13 @@ def test_a_storm_calls_once_and_every_danger_still_calls(plant: AlarmPlant) -> N
     minutes(plant, 0, 1, 2.0)
     minutes(plant, 2, 4, 1.0)
     (subject,) = told(plant)
-    assert subject.startswith("TANKS FILLING Alder Creek: 20 tanks fill at once: Tank 1, Tank 2,")
+    assert subject.startswith("TANKS FILLING Alder Creek: 20 tanks are filling at once: Tank 1, Tank 2,")
     assert silences(plant) == {("system.filling", FOLDED): 20}
     with transaction(plant.engine) as conn:
         mail, sms = conn.execute(text("SELECT payload->>'text', payload->>'sms' FROM outbox")).one()
     assert all(tank.tank.label in mail for tank in TWENTY)
     assert len(sms) <= 160
-    assert "20 tanks fill at once" in sms
+    assert "20 tanks are filling at once" in sms
 
     minutes(plant, 5, 7, 0.3)
     dangers = told(plant)[1:]
@@ -138,7 +138,7 @@ def test_a_dead_controller_calls_once_before_the_tanks_do(plant: AlarmPlant) -> 
     minutes(plant, 0, 1, 2.0)
     minutes(plant, 8, 20, None, step=3)
     (subject,) = told(plant)
-    assert subject.startswith("SERVICE Alder Creek: 20 tanks at once send nothing through source plc: Tank 1")
+    assert subject.startswith("SERVICE Alder Creek: 20 tanks at once get no data from source plc: Tank 1")
     assert silences(plant) == {("system.connector.plc", FOLDED): 20}
 
 

@@ -59,7 +59,7 @@ def test_a_photo_is_kept_once_and_taken_out_for_good(site: WebSite, api: httpx.C
 
 
 @pytest.mark.parametrize(
-    ("sent", "said"), [(photo(), ""), (b"", ""), (b"not one", "The core is kept, its photo is not")]
+    ("sent", "said"), [(photo(), ""), (b"", ""), (b"not one", "The core is saved, but its photo is not")]
 )
 def test_the_plain_form_carries_it_too(site: WebSite, sent: bytes, said: str) -> None:
     client = site.client(Role.OPERATOR)
@@ -99,6 +99,6 @@ def test_a_core_taken_back_says_so_beside_its_photo(site: WebSite, api: httpx.Cl
     assert done.status_code == 303
     shown = client.get(page).text
     assert "This core was withdrawn</b> (the other tank): it is not used." in shown
-    assert "Its photo stays as evidence" in shown
+    assert "Its photo is kept as evidence" in shown
     assert "Photo of a withdrawn core" in shown
     assert client.get(f"{page}/photo.jpg").status_code == 200

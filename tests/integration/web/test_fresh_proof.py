@@ -151,7 +151,7 @@ def test_an_administrators_own_password_takes_the_old_one(site: WebSite) -> None
     for name in ("administrator", " Administrator "):
         answer = client.post(f"/people/{name}/password", data={"form_token": token, "password": NEXT})
         assert answer.status_code == 400
-        assert "with the old one" in answer.text
+        assert "with the current one" in answer.text
     wrong = client.post("/account/password", data={"form_token": token, "old": NEXT, "new": NEXT, "again": NEXT})
     assert wrong.status_code == 400
     assert site.sign_in(site.client(), "administrator").status_code == 303
@@ -192,8 +192,8 @@ def test_a_higher_role_ends_no_token(site: WebSite) -> None:
 def test_no_token_is_good_for_ever_and_the_page_says_so(site: WebSite) -> None:
     client, header = site.client(Role.OPERATOR), site.token(Role.OPERATOR, Scope.READ)
     page = client.get("/account").text
-    assert "At most 365; at most 90 where it may answer alarms" in page
-    assert "with your password when you or anybody else changes it" in page
+    assert "At most 365; at most 90 if it may answer alarms" in page
+    assert "when your password is changed by anybody" in page
     token = form_token(page)
     for scope, days in (("read", "366"), ("alarms", "91")):
         refused = client.post(

@@ -17,4 +17,4 @@ def test_the_health_page_names_the_nodes_and_what_nobody_does(site: WebSite, eng
         leases.renew(conn, Holder(node="id", node_name="north", process="p"), ["evaluate"], 60.0)
     page = site.client(Role.VIEWER).get("/health").text
     assert "<dt>north</dt><dd>alarms; since" in page
-    assert "<dd>messages: nobody does this now; is the service running?</dd>" in page
+    assert "<dd>messages: no node is doing this now; is the service running?</dd>" in page

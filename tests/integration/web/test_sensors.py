@@ -132,11 +132,11 @@ def test_work_is_looked_over_then_recorded_and_the_model_starts_anew(bench: WebS
         lines = [c for c in audit.changes(conn) if c.action == "calibration recorded" and c.subject == str(newest.id)]
     assert [(line.actor, line.detail["sensor"]) for line in lines] == [("technician", "east.blanket")]
 
-    assert "being worked out again" in text_of(client.get(done.headers["location"]).text)
+    assert "being recalculated" in text_of(client.get(done.headers["location"]).text)
     update_estimates(bench.web.engine, BENCH, bench.plant.ids, bench.clock())
     said = text_of(client.get(done.headers["location"]).text)
-    assert "The drift was started anew" in said
-    assert "0 sound cores since, offset now believed -0.1 ft" in said
+    assert "The drift is being learned again" in said
+    assert "0 sound cores since, offset now estimated at -0.1 ft" in said
     assert "Too few hand cores to say" in said
     assert "Log 3 more" in said
     assert "Not enough cores" in text_of(client.get("/sensors/east.blanket").text)
@@ -144,7 +144,7 @@ def test_work_is_looked_over_then_recorded_and_the_model_starts_anew(bench: WebS
 
 WRONG: tuple[tuple[dict[str, str], str], ...] = (
     ({"why": ""}, "Say why the work was done"),
-    ({"found_reads": "3.0"}, "As found: a reading needs the hand core beside it"),
+    ({"found_reads": "3.0"}, "As found: enter both the reading and the hand core beside it"),
     ({"left_reads": "3", "left_core": "3", "left_error": "0"}, "As left: either the reading with its core"),
     ({"found_error": "a bit"}, "is not a length in ft"),
     ({"found_error": "-99"}, "more than the tank is deep"),

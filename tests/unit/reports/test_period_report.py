@@ -187,7 +187,7 @@ def test_alarms_are_told_with_the_time_until_somebody_had_them() -> None:
     assert [alarm.time_to_acknowledge for alarm in found.alarms] == [timedelta(minutes=12), None]
     rows = table(found, "Alarms").rows
     assert rows[0][1:5] == ("CORE DUE", EAST.label, "Sam", "12 min")
-    assert rows[1][3:] == ("nobody", "–", "still stands")
+    assert rows[1][3:] == ("nobody", "–", "still active")
 
 
 def test_a_running_day_counts_only_what_is_over() -> None:

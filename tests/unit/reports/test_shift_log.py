@@ -81,7 +81,7 @@ def test_an_alarm_is_one_line_from_raising_to_its_end() -> None:
 
 def test_an_alarm_nobody_took_says_so_and_stands() -> None:
     found = log(raised(1))
-    assert found.entries[0].words.endswith("nobody took it; still stands")
+    assert found.entries[0].words.endswith("nobody acknowledged it; still active")
     [standing] = found.open
     assert standing.words == "WARNING since 20:00 EST; nobody has it"
 
@@ -89,13 +89,13 @@ def test_an_alarm_nobody_took_says_so_and_stands() -> None:
 def test_what_stood_when_the_shift_began_is_told_at_its_beginning() -> None:
     [entry] = log(raised(-30), taken(-29), over(3)).entries
     assert entry.at == START
-    assert "standing since Mon 12 Jan 13:00 EST" in entry.words
+    assert "active since Mon 12 Jan 13:00 EST" in entry.words
     assert log(raised(-30), over(-29)).entries == ()
 
 
 def test_what_comes_after_the_shift_is_not_in_it() -> None:
     found = log(raised(11), over(13), now=START + 20 * HOUR)
-    assert found.entries[0].words.endswith("still stands")
+    assert found.entries[0].words.endswith("still active")
     assert not found.running
     assert len(found.open) == 1
 
@@ -112,14 +112,14 @@ def test_putting_aside_is_told_with_its_reason_and_stays_open() -> None:
 def test_a_source_without_data_is_a_source_and_no_alarm_of_a_tank() -> None:
     [entry] = log(raised(1, key="system.connector.plc", value=0.3), over(2, key="system.connector.plc")).entries
     assert (entry.kind, entry.about) == (EntryKind.SOURCE, "Source plc")
-    assert entry.words == "no data; nobody took it; over 21:00 EST"
+    assert entry.words == "no data; nobody acknowledged it; over 21:00 EST"
 
 
 def test_what_the_service_finds_wrong_with_itself_is_named() -> None:
     found = log(raised(1, key="system.delivery", value=0.3), raised(2, key="system.filling", value=1.0))
     assert [(entry.about, entry.words.partition(";")[0]) for entry in found.entries] == [
         ("The service", "messages cannot be delivered"),
-        ("The plant", "several tanks fill at once"),
+        ("The plant", "several tanks filling at once"),
     ]
     assert all(name_of(d.key, d, {}) != d.key for d in system_definitions(["plc"], duty=True))
 
@@ -166,8 +166,8 @@ def test_cores_work_messages_and_notes_come_in_the_order_of_time() -> None:
     ("found", "words"),
     [
         ((), ""),
-        ((CoreProblem.UNIT_SLIP,), "IN DOUBT: it would fit in another unit"),
-        ((CoreProblem.FAR_FROM_ESTIMATE,), "IN DOUBT: far from what was expected"),
+        ((CoreProblem.UNIT_SLIP,), "DOUBTFUL: it would fit another unit"),
+        ((CoreProblem.FAR_FROM_ESTIMATE,), "DOUBTFUL: far from what was expected"),
     ],
 )
 def test_a_core_that_was_doubted_when_it_was_logged_says_so(found: tuple[CoreProblem, ...], words: str) -> None:

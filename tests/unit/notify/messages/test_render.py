@@ -293,7 +293,7 @@ def test_what_was_seen_says_what_to_look_at_first() -> None:
         "This tank gets more than its share",
         "Solids go over the weir: sample the effluent, tell whoever the permit names",
         "Sludge stays long, or clumps and bubbles were seen",
-        "By the settling test a return flow of 2",
+        "By the settling test, a return flow of 2",
         "Confirm with a hand core, if safe, and log it",
     ]
     assert "a return flow of 360 m3/h for this tank" in look_first(facts(evidence=STORM), "si")[4]
