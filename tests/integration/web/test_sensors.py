@@ -145,7 +145,7 @@ def test_work_is_looked_over_then_recorded_and_the_model_starts_anew(bench: WebS
 WRONG: tuple[tuple[dict[str, str], str], ...] = (
     ({"why": ""}, "Say why the work was done"),
     ({"found_reads": "3.0"}, "As found: enter both the reading and the hand core beside it"),
-    ({"left_reads": "3", "left_core": "3", "left_error": "0"}, "As left: either the reading with its core"),
+    ({"left_reads": "3", "left_core": "3", "left_error": "0"}, "As left: enter either the reading with its core"),
     ({"found_error": "a bit"}, "is not a length in ft"),
     ({"found_error": "-99"}, "more than the tank is deep"),
     ({"left_reads": "1", "left_core": "1", "spot": "400"}, "outside East clarifier"),
