@@ -1,4 +1,4 @@
-"""The command line as a whole: every command by its name, and what an error means for the exit status."""
+"""Command-line program: loads commands by name and maps errors to exit statuses."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""``underweir demo``: the job shown in about a minute, with no set-up."""
+"""``underweir demo``: the product shown in about a minute, with no set-up."""
 
 from __future__ import annotations
 

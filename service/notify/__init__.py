@@ -1,1 +1,1 @@
-"""How we tell. The only sending."""
+"""Words messages and sends them through channels; the only package that sends."""

@@ -1,4 +1,4 @@
-"""The rationalized alarms of a site as a list people check against the standard: IEC 62682 / ISA-18.2 ask for just these."""
+"""Lists the rationalized alarms of a site with their set-points and history, as IEC 62682 / ISA-18.2 ask."""
 
 from __future__ import annotations
 

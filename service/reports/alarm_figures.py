@@ -1,4 +1,4 @@
-"""How good the alarms are, in words beside what the standards aim at: one wording for command and page."""
+"""Words alarm performance figures beside the standards' targets, for command and page."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What an alarm is called in a log or report, and what it is about."""
+"""Names of alarms and of what they belong to, for logs and reports."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The certificate of work on a sensor: as found, as left, and what the hand cores say before and after."""
+"""Certificate of work on a sensor as PDF: as found, as left, and the hand cores before and after."""
 
 from __future__ import annotations
 

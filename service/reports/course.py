@@ -1,4 +1,4 @@
-"""A tank's blanket over the coming hours as things are, and if something were changed: the picture."""
+"""Draws a what-if as PNG, SVG or PDF: the blanket over the coming hours, unchanged and changed."""
 
 from __future__ import annotations
 

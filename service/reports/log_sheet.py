@@ -1,4 +1,4 @@
-"""The operator's log sheet of cores, as plants keep it on paper: what was logged, and rows for writing by hand. Pure."""
+"""Log sheet of hand cores as plants keep it on paper: logged cores, and rows to fill in by hand. Pure."""
 
 from __future__ import annotations
 

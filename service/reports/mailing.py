@@ -1,4 +1,4 @@
-"""Who is mailed which report, and when: in the plant's own time. Pure."""
+"""Schedule of mailed reports: to whom, and when in the plant's time. Pure."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The report of a day or month as a document, in the plant's units and time; what is not known is said, not left blank."""
+"""Words a daily or monthly report as a document in the plant's units and time."""
 
 from __future__ import annotations
 

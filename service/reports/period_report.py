@@ -1,4 +1,4 @@
-"""The report of a day or month: each tank's blanket, cores, sensors, loading and alarms, and how much of it was seen. Pure."""
+"""Daily or monthly report as values: blanket, cores, sensors, loading and alarms of each tank, data availability. Pure."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The shift log as a document: one page to hand over with."""
+"""Words a shift log as a document of one page."""
 
 from __future__ import annotations
 

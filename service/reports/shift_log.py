@@ -1,4 +1,4 @@
-"""The shift log: what happened from hand-over to hand-over, in order, and what stands at its end. Pure."""
+"""Shift log as values: entries from hand-over to hand-over, and what is open at the end. Pure."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The pages and the programs' interface as one application."""
+"""Assembles the pages and the REST API into one application."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Serves the application from threads of its own, and lets go when asked."""
+"""Runs the application under uvicorn on its own threads; starts, stops and exchanges it."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""``underweir people``: who may sign in, with which role, and the tokens of programs."""
+"""``underweir people``: accounts, roles, second factors and API tokens."""
 
 from __future__ import annotations
 

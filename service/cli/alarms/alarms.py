@@ -1,4 +1,4 @@
-"""``underweir alarms``, ``ack``, ``shelve``, ``unshelve`` and ``journal``: what is wrong, who has it, and why somebody was (not) called."""
+"""``underweir alarms``, ``ack``, ``shelve``, ``unshelve`` and ``journal``: alarms listed, answered, and who was called and why."""
 
 from __future__ import annotations
 

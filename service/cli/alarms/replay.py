@@ -1,4 +1,4 @@
-"""``underweir replay``: stored history run again as it was lived, and what other limits or delays would have given."""
+"""``underweir replay``: backtest of alarms on stored history, and what other limits or delays would have given."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Who types a command."""
+"""The actor of a command: who types it."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""How commands speak: results on standard output, as text or JSON; problems on standard error."""
+"""Output of commands: results as text or JSON on standard output, problems on standard error."""
 
 from __future__ import annotations
 

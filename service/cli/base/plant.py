@@ -1,4 +1,4 @@
-"""How commands open the plant, and what they say where it is not the one on disk, or not up to date."""
+"""Opens the plant for commands, with notes where the site file on disk differs or estimates are not up to date."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""How a command hears that it shall stop."""
+"""Signal handling: how a command is told to stop."""
 
 from __future__ import annotations
 

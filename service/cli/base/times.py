@@ -1,4 +1,4 @@
-"""Moments as people type them: in the plant's time, or with an offset of their own."""
+"""Parses times as people type them: in the plant's time, or with an offset."""
 
 from __future__ import annotations
 

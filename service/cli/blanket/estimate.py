@@ -1,4 +1,4 @@
-"""``underweir estimate``: the believed blanket of a tank over time, for spreadsheets and programs."""
+"""``underweir estimate``: the blanket estimates of a tank over time, for spreadsheets and programs."""
 
 from __future__ import annotations
 

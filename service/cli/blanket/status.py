@@ -1,4 +1,4 @@
-"""``underweir status``: where every tank stands now, how its sources do, and which node does what."""
+"""``underweir status``: the state of every tank, source and node."""
 
 from __future__ import annotations
 

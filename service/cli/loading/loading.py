@@ -1,4 +1,4 @@
-"""``underweir loading``: how hard every tank is worked, against published limits, and its state point."""
+"""``underweir loading``: loading of every tank against published limits, and its state point."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""``underweir archive``: months of rows moved from the database to files, looked after, and brought back."""
+"""``underweir archive``: old months moved from the database to files, checked, and restored."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""``underweir backup`` and ``restore``: the whole database in one checked file, and back."""
+"""``underweir backup`` and ``restore``: the whole database to one verified file, and back."""
 
 from __future__ import annotations
 

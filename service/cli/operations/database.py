@@ -1,4 +1,4 @@
-"""``underweir migrate``: bring the database's tables up to date, without starting anything else."""
+"""``underweir migrate``: migrates the database schema, and starts nothing else."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""``underweir run``: the service itself, until told to stop."""
+"""``underweir run``: runs the service until told to stop."""
 
 from __future__ import annotations
 

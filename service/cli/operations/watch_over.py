@@ -1,4 +1,4 @@
-"""``underweir watch-over``: notices from another machine that a service fell silent."""
+"""``underweir watch-over``: external watchdog that calls people when a service stops answering."""
 
 from __future__ import annotations
 

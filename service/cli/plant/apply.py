@@ -1,4 +1,4 @@
-"""``underweir apply``: a site file brought into force, after a look at what that changes and what is no longer watched."""
+"""``underweir apply``: brings a site file into force, after showing what changes and what is no longer monitored."""
 
 from __future__ import annotations
 

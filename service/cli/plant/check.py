@@ -1,4 +1,4 @@
-"""``underweir check``: every mistake of a site file at once."""
+"""``underweir check``: reports every mistake of a site file at once."""
 
 from __future__ import annotations
 

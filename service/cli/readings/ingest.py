@@ -1,4 +1,4 @@
-"""``underweir ingest``: named files taken in as a watched folder would take them."""
+"""``underweir ingest``: takes named files in as a watched folder would."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""``underweir probe`` and ``client-certificate``: what a technician runs when a live source is commissioned."""
+"""``underweir probe`` and ``client-certificate``: commissioning of live sources."""
 
 from __future__ import annotations
 

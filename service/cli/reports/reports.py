@@ -1,4 +1,4 @@
-"""``underweir shift``, ``note`` and ``report``: the shift log, and what a day or month was like."""
+"""``underweir shift``, ``note`` and ``report``: shift log, notes, daily and monthly reports."""
 
 from __future__ import annotations
 

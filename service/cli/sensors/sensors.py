@@ -1,4 +1,4 @@
-"""``underweir drift`` and ``underweir calibrate``: how far each sensor is off, what to do, and work on sensors recorded."""
+"""``underweir drift``, ``calibrate`` and ``certificate``: sensor drift and advice, and work on sensors recorded."""
 
 from __future__ import annotations
 

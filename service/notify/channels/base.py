@@ -1,4 +1,4 @@
-"""The seam between deciding to tell and telling: one message to one recipient, and what came of handing it over."""
+"""Interface of a notification channel: a message to one recipient, and the receipt of one attempt."""
 
 from __future__ import annotations
 

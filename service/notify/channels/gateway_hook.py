@@ -1,4 +1,4 @@
-"""What a text message gateway posts back: receipts, and messages people wrote. Pure: from its fields to what they mean."""
+"""Parses what an SMS gateway posts: delivery receipts and incoming messages. Pure."""
 
 from __future__ import annotations
 

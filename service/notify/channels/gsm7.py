@@ -1,4 +1,4 @@
-"""How many characters of an SMS a text takes: the GSM 7-bit default alphabet of 3GPP TS 23.038 section 6.2.1."""
+"""GSM 7-bit default alphabet of 3GPP TS 23.038 section 6.2.1: septets, transliteration, packing, shortening."""
 
 from __future__ import annotations
 

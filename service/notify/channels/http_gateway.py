@@ -1,4 +1,4 @@
-"""SMS, or anything else, through an HTTP gateway described by the site: any method, URL, headers, body and success rule."""
+"""Sends SMS or other messages through an HTTP gateway described by the site: method, URL, headers, body, success rule."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""SMS through a GSM modem on a serial line, by the AT commands of 3GPP TS 27.005: for plants without internet."""
+"""Sends and receives SMS through a GSM modem on a serial line (AT commands of 3GPP TS 27.005), for plants without internet."""
 
 from __future__ import annotations
 

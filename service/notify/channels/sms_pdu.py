@@ -1,4 +1,4 @@
-"""SMS as bytes: the SMS-SUBMIT and SMS-DELIVER units of 3GPP TS 23.040, in the GSM 7-bit alphabet."""
+"""Encodes SMS-SUBMIT and decodes SMS-DELIVER units of 3GPP TS 23.040, in the GSM 7-bit alphabet."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""E-mail by SMTP submission (RFC 6409): one recipient a message, every answer sorted into what can be done about it."""
+"""Sends e-mail by SMTP submission (RFC 6409), one recipient a message; classifies every answer."""
 
 from __future__ import annotations
 

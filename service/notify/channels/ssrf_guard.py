@@ -1,4 +1,4 @@
-"""Where an address named by a site may lead: the world, the plant's own network if the site says so, and nowhere else."""
+"""SSRF guard: refuses webhook addresses outside the public network, and private ones unless the site allows them."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Messages posted as JSON to addresses of the site's choice, signed, for whatever the plant runs beside mail and text messages."""
+"""Posts messages as signed JSON to the site's webhooks."""
 
 from __future__ import annotations
 

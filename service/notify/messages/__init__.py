@@ -1,4 +1,4 @@
-"""The words of a message: from facts to subject, text, HTML and SMS.
+"""Words an alarm message: from facts to subject, text, HTML and SMS.
 
 Doors: :mod:`.render`, :mod:`.facts`, :mod:`.wording`.
 """

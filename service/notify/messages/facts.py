@@ -1,4 +1,4 @@
-"""What a message is made from: everything known at the moment it was decided, as plain values in SI and UTC."""
+"""Facts an alarm message is made from, as known when it was decided: plain values in SI and UTC."""
 
 from __future__ import annotations
 

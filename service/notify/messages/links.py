@@ -1,4 +1,4 @@
-"""Links that let whoever was called say "I have it" without signing in: signed, for one occurrence, and for a while.
+"""Signed links that acknowledge one alarm occurrence without signing in, valid for a day.
 
 The link carries everything, the service keeps nothing. Opening it shows the alarm; only pressing the button there acts, as
 mail scanners open links on their own.

@@ -1,4 +1,4 @@
-"""A report as values: facts and tables, ready for any renderer. What can be counted stays a number for spreadsheets."""
+"""Report model: facts and tables for any renderer. Numbers stay numbers for spreadsheets."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""A printable page: headings, rows of facts, tables and pictures, in one plain style."""
+"""Printable page: headings, facts, tables and pictures in one plain style."""
 
 from __future__ import annotations
 

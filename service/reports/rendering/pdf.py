@@ -1,4 +1,4 @@
-"""A report as a printable PDF."""
+"""Renders a report as PDF."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""A report for a terminal."""
+"""Renders a report as plain text for a terminal."""
 
 from __future__ import annotations
 

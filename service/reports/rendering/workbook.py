@@ -1,4 +1,4 @@
-"""A report as a spreadsheet (Office Open XML): a leaf a table, numbers as numbers, words never as formulas.
+"""Renders a report as a spreadsheet (Office Open XML): one sheet a table, numbers as numbers, text never as formulas.
 
 References
 ----------

@@ -1,4 +1,4 @@
-"""Proving once more who one is, before what guards accounts is changed: a cookie may be in somebody else's hands."""
+"""Re-authentication page: owners prove who they are before security settings change, as the session cookie may be stolen."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""People and their tokens, one's own account, and who changed what."""
+"""Account pages: people, API tokens, one's own account, and the audit log."""
 
 from __future__ import annotations
 

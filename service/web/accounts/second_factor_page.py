@@ -1,4 +1,4 @@
-"""One's own second factor: set up, switched off; and taken off others by an administrator."""
+"""Second-factor pages: set up, turn off, and reset for somebody else by an administrator."""
 
 from __future__ import annotations
 

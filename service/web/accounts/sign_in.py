@@ -1,4 +1,4 @@
-"""Signing in and out."""
+"""Sign-in with name and password, and sign-out."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The second step of signing in: a code from the phone, after the password was right."""
+"""Second step of sign-in: the one-time code after the password."""
 
 from __future__ import annotations
 

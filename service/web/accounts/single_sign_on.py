@@ -1,4 +1,4 @@
-"""Signing in at the plant's identity provider: there, and back again."""
+"""Single sign-on: the redirect to the OpenID Connect provider, and its callback."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Alarms: the active first, who has them, putting aside, why, and the journal."""
+"""Alarm pages: list, detail, journal, answering by signed link; acknowledge, shelve, reset, remove from service."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""How good the alarms are, and what each of them is for: figures beside the standards' aims, and the list of definitions."""
+"""Pages of alarm performance figures and of alarm definitions."""
 
 from __future__ import annotations
 

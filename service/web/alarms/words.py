@@ -1,4 +1,4 @@
-"""Alarms in the words of their messages: what stands on a page is what somebody was sent, as it is now."""
+"""Words alarms for pages with the messages' wording and the facts of now."""
 
 from __future__ import annotations
 

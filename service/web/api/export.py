@@ -1,4 +1,4 @@
-"""Tables handed out whole, piece by piece: CSV for people and their spreadsheets, Parquet for programs.
+"""Streams whole tables: CSV for spreadsheets, Parquet for programs.
 
 A table is read by a thread and on a connection of its own, which end with the client: whoever cancels a download, or stops
 reading it, holds nothing. No other thread ever touches that connection.

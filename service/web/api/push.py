@@ -1,4 +1,4 @@
-"""``POST /api/v1/readings``: for gateways that can only post. JSON or CSV in, a verdict on every row out."""
+"""``POST /api/v1/readings``: JSON or CSV batches from gateways that can only post, with a verdict for every row."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The programs' interface, version 1: JSON in SI and UTC, described by OpenAPI, paged, and RFC 9457 problems.
+"""REST API version 1: JSON in SI and UTC, described by OpenAPI, paged, with RFC 9457 problems.
 
 Within version 1 fields are only ever added.
 """

@@ -1,4 +1,4 @@
-"""What the programs' interface answers, as types: the description programs are written from says every field."""
+"""Response models of the REST API."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Who is asking, and whether they may: the one place where that is decided.
+"""Authentication and authorization of every request.
 
 Every route names the least role it asks for, or says that it is public; a test goes through all routes and holds each
 role against each of them. Routes that change something also ask for the form token.

@@ -1,4 +1,4 @@
-"""How the pages say things: the plant's units, the plant's time, the same words as the messages."""
+"""Formats numbers, times and states for pages in the plant's units and time."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Lengths as people read them off a sampler: tenths of a foot, feet and inches, inches, metres, centimetres."""
+"""Parses lengths as read off a sampler: tenths of a foot, feet and inches, inches, meters, centimeters."""
 
 from __future__ import annotations
 

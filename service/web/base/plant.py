@@ -1,4 +1,4 @@
-"""What the pages know of the installation they belong to."""
+"""The installation as the pages need it."""
 
 from __future__ import annotations
 

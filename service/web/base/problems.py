@@ -1,4 +1,4 @@
-"""When something goes wrong: a page for people, an RFC 9457 problem for programs; never our own inside."""
+"""Error responses: a page for people, an RFC 9457 problem for programs; no internal details."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""So many requests of one client at once: a browser needs a few, and whoever asks sixty must not take every thread."""
+"""Limits concurrent requests of one client, so that none can take every thread."""
 
 from __future__ import annotations
 

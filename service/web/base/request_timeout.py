@@ -1,4 +1,4 @@
-"""Who connects and then says nothing, or says it letter by letter, is let go: connections are few, and others need them."""
+"""Closes connections that send their request too slowly; connections are limited."""
 
 from __future__ import annotations
 

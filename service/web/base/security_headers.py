@@ -1,4 +1,4 @@
-"""What holds for every answer and every request: headers that keep browsers strict, and a limit on what is sent to us."""
+"""Security headers on every response, and a size limit on request bodies."""
 
 from __future__ import annotations
 

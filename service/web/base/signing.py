@@ -1,4 +1,4 @@
-"""Cookies nobody else can make, and form tokens nobody else can know."""
+"""Signed cookies and CSRF form tokens."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Templates and what every page is given."""
+"""Renders templates with what every page needs."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""How often one address may be wrong, and one link be pressed, before it is told to wait. Kept in memory, each node for itself.
+"""Rate limits on wrong links and secrets of one address, and on uses of one link. In memory, per node.
 
 What is right is never kept waiting by what others got wrong: whoever holds the link of an alarm at night must get through, also
 behind an address from which somebody else tries links that are none.

@@ -1,4 +1,4 @@
-"""Times as addresses and programs give them, and as people type them."""
+"""Parses times from addresses, API requests and form fields."""
 
 from __future__ import annotations
 

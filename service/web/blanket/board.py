@@ -1,4 +1,4 @@
-"""Where every tank stands, read once for everybody who looks at the same moment."""
+"""State of every tank for the overview, cached for a moment and shared by all requests."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The overview: every tank at a glance, the worst first, kept up to date while it is open."""
+"""Overview page: every tank, the worst first, kept current by an event stream."""
 
 from __future__ import annotations
 

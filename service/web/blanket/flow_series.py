@@ -1,4 +1,4 @@
-"""Flows and loadings of a tank over time: what is drawn under its trend, one at a time."""
+"""Time series of a tank's flows and loadings, drawn under its trend."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What a tank's trend is drawn from: heights above the floor datum, least and greatest per pixel."""
+"""Time series a tank's trend is drawn from: heights above the floor datum, lowest and highest per pixel."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""One tank: its section, its trend with zoom and pan, its cores and alarms."""
+"""Tank page: section, trend with zoom and pan, loading, cores and alarms."""
 
 from __future__ import annotations
 

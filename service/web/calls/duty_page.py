@@ -1,4 +1,4 @@
-"""Who is on duty, now and ahead, how they are reached, and a call to prove it."""
+"""Duty page: who is on duty, how people are reached, and test calls."""
 
 from __future__ import annotations
 

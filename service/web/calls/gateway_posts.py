@@ -1,4 +1,4 @@
-"""Where a text message gateway posts receipts and replies. It proves itself by a secret in a header, never in the address.
+"""Webhooks for SMS gateways: delivery receipts and replies, authenticated by a secret in a header, never in the address.
 
 Addresses stand in the logs of proxies and gateways. A gateway that sends no header of ours signs in with Basic authentication
 (RFC 7617), under any name, with the secret as its password.

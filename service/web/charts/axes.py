@@ -1,4 +1,4 @@
-"""The frame of a small server-drawn diagram: values to places, round ticks, lines as SVG points."""
+"""Axes of a small server-drawn diagram: scaling, round ticks, SVG points."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Both courses of a what-if over the coming hours as a small diagram."""
+"""Diagram of a what-if: the blanket over the coming hours, unchanged and changed."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The state point picture of a tank: solids flux curve, overflow and underflow lines, and where they meet.
+"""State point diagram of a tank: solids flux curve, overflow and underflow lines.
 
 Drawn as the trade draws it: concentration across, flux upwards. Where the underflow line passes above the settling curve to
 the right of the state point, solids arrive faster than they get down.

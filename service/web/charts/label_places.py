@@ -1,4 +1,4 @@
-"""Where words go in a picture so that none lies on another. Pure; lengths are those of the picture, y downwards."""
+"""Places labels in a picture so that none overlaps another. Pure; y downwards."""
 
 from __future__ import annotations
 

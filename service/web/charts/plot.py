@@ -1,4 +1,4 @@
-"""A chart as points to place: axes with round numbers, lines, bands and marks. Pure; a template draws it as SVG.
+"""Chart model: axes with round numbers, lines, bands and marks. Pure; a template draws it as SVG.
 
 Drawn in a frame of fixed size that the page stretches; marks differ in shape, lines in their dashes, so that nothing rests
 on colour.

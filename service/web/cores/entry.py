@@ -1,4 +1,4 @@
-"""A hand core as it comes from a form, a phone's waiting list or a program; what came of it."""
+"""Validates and stores a hand core from a form, a phone's queue or the API, and compares it with the sensor."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The photo of a hand core: taken in from a phone, shown, taken out."""
+"""Upload, display and removal of a hand core's photo."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Logging a round: a core from the walkway in a few taps, with or without a connection; corrections with their reason."""
+"""Core pages: the round form, the list, correction and withdrawal."""
 
 from __future__ import annotations
 

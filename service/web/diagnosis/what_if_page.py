@@ -1,4 +1,4 @@
-"""What would happen to a tank if: both courses beside each other. A GET: nothing is changed by looking."""
+"""What-if page: the blanket over the coming hours, unchanged and changed. A GET; nothing is changed."""
 
 from __future__ import annotations
 

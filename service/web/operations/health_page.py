@@ -1,4 +1,4 @@
-"""Whether the service itself is well: sources, messages on their way, its database and its version."""
+"""Health page: sources, messages, nodes, database and version."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""``/metrics``: what a monitoring server reads now and then, in the OpenMetrics text format.
+"""``/metrics``: figures for monitoring servers in the OpenMetrics text format.
 
 Everything comes from the database, so a restart loses nothing and every node tells the same.
 """

@@ -1,4 +1,4 @@
-"""What surrounds the pages: the way to everything else, the offline shell, and whether the service lives."""
+"""System pages: menu, offline page, service worker, manifest, liveness and readiness."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Daily and monthly reports: on a page, as PDF, as a spreadsheet."""
+"""Daily and monthly reports as page, PDF and spreadsheet."""
 
 from __future__ import annotations
 

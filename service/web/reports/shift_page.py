@@ -1,4 +1,4 @@
-"""The shift log: what happened, what stands, notes for the next shift, and who takes over."""
+"""Shift log page with notes and hand-over; log sheet of cores."""
 
 from __future__ import annotations
 

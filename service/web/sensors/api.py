@@ -1,4 +1,4 @@
-"""Sensors in the programs' interface: the list of work, one sensor's review, one record of work with its proof. SI and UTC."""
+"""Sensors in the REST API: worklist, one sensor's review, one record of work with its proof. SI and UTC."""
 
 from __future__ import annotations
 

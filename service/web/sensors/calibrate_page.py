@@ -1,4 +1,4 @@
-"""Work on a sensor, step by step: as found, what was done, as left, why; looked over once more, then recorded."""
+"""Form that records work on a sensor step by step: as found, what was done, as left, review."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""One record of work on a sensor: every version of it, the cores before and after, the certificate; taking it back."""
+"""Page of one record of work on a sensor: versions, cores before and after, certificate, withdrawal."""
 
 from __future__ import annotations
 

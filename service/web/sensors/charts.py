@@ -1,4 +1,4 @@
-"""The charts of one sensor: beside the cores, its offset over time, CUSUM and EWMA; in the units of the site."""
+"""Charts of one sensor against the hand cores: pairs, offset over time, CUSUM and EWMA, in the site's units."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The technician's bench: every blanket sensor as a list of work, and one sensor with all that is known of its drift."""
+"""Sensor pages: the worklist of all blanket sensors, and one sensor's drift, advice and work."""
 
 from __future__ import annotations
 
