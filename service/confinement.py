@@ -168,9 +168,9 @@ def _landlock(libc: ctypes.CDLL, readable: Iterable[Path]) -> int:
     rights = _FILE_RIGHTS[min(version, len(_FILE_RIGHTS) - 1)]
     ports = 3 if version >= _PORTS_SINCE else 0  # bind and connect
     scopes = 3 if version >= _SCOPES_SINCE else 0  # abstract sockets and signals
-    told = struct.pack("QQQ", rights, ports, scopes)
+    attributes = struct.pack("QQQ", rights, ports, scopes)
     size = 24 if scopes else 16 if ports else 8
-    ruleset = int(call(_LANDLOCK_CREATE_RULESET, told, ctypes.c_size_t(size), ctypes.c_uint(0)))
+    ruleset = int(call(_LANDLOCK_CREATE_RULESET, attributes, ctypes.c_size_t(size), ctypes.c_uint(0)))
     if ruleset < 0:
         return 0
     try:

@@ -55,18 +55,18 @@ def main() -> None:
     """Serve the pages until standard input closes; its first line says where the database is."""
     # Without a buffer: the interpreter aborts where it ends while a thread waits in a buffered reader.
     pipe = FileIO(0, closefd=False)
-    told = json.loads(pipe.readline())
-    _confine(told["parent"])
-    over = threading.Event()
+    config = json.loads(pipe.readline())
+    _confine(config["parent"])
+    stopped = threading.Event()
     beat = _Beat()
-    threading.Thread(target=_end_with_the_watch, args=[pipe, over], name="end", daemon=True).start()
+    threading.Thread(target=_end_with_the_watch, args=[pipe, stopped], name="end", daemon=True).start()
     threading.Thread(target=beat.run, name="beat", daemon=True).start()
     settings = load_settings()
     logs.configure(settings.log_level.upper())
-    logs.register_secrets([*settings.secrets(), told["database_url"]])
-    site_file = None if told["site_file"] is None else Path(told["site_file"])
+    logs.register_secrets([*settings.secrets(), config["database_url"]])
+    site_file = None if config["site_file"] is None else Path(config["site_file"])
     try:
-        Pages(settings, told["database_url"], site_file, beat).serve(over)
+        Pages(settings, config["database_url"], site_file, beat).serve(stopped)
     except ConfigError as error:
         log.error("no pages", problem=str(error))
         sys.exit(2)
@@ -84,8 +84,8 @@ class Pages:
         self._heard_at = -HEAR_S
         self._tried_at = -TRY_AGAIN_S
 
-    def serve(self, over: threading.Event) -> None:
-        """Serve until *over* is set.
+    def serve(self, stopped: threading.Event) -> None:
+        """Serve until *stopped* is set.
 
         Raises
         ------
@@ -93,25 +93,25 @@ class Pages:
             when the address cannot be had.
         """
         taken = listen(self._settings.http_host, self._settings.http_port)
-        plant = self._once_there(over)
+        plant = self._once_there(stopped)
         if plant is None:
             return
         server = WebServer(create_app(plant.pages(self._clock)), taken, self._settings.trusted_proxies)
         server.start()
         self._beat.server = server
-        while not over.wait(LOOK_S):
+        while not stopped.wait(LOOK_S):
             with suppress(StorageError):  # the pages say so themselves
                 plant = self._looked(server, plant)
         server.stop()
 
-    def _once_there(self, over: threading.Event) -> Installation | None:
-        while not over.is_set():
+    def _once_there(self, stopped: threading.Event) -> Installation | None:
+        while not stopped.is_set():
             try:
                 self._hear()
                 return self._known()
             except ServiceError as error:
                 log.warning("the pages wait", error=str(error))
-            over.wait(TRY_AGAIN_S)
+            stopped.wait(TRY_AGAIN_S)
         return None
 
     def _known(self) -> Installation:
@@ -179,9 +179,9 @@ def _confine(parent: int) -> None:
         os.nice(NICE)
 
 
-def _end_with_the_watch(pipe: FileIO, over: threading.Event) -> None:
+def _end_with_the_watch(pipe: FileIO, stopped: threading.Event) -> None:
     pipe.readall()
-    over.set()
+    stopped.set()
     time.sleep(END_S)
     os._exit(1)
 

@@ -57,7 +57,7 @@ class PagesProcess:
         first_again: float = FIRST_AGAIN_S,
         longest_again: float = LONGEST_AGAIN_S,
     ) -> None:
-        self._told = {"database_url": database_url, "site_file": None if site_file is None else str(site_file)}
+        self._config = {"database_url": database_url, "site_file": None if site_file is None else str(site_file)}
         self._command = list(command)
         self._heard_within = heard_within
         self._first_again, self._longest_again = first_again, longest_again
@@ -65,8 +65,8 @@ class PagesProcess:
         self._process: subprocess.Popen[bytes] | None = None
         self._lock = threading.Lock()
         self._served_at = time.monotonic()
-        self._why = ""
-        self._fell = ""  #: why they ended last, until that is taken
+        self._problem = ""
+        self._last_end = ""  #: why they ended last, until that is taken
         # It starts the process, and lives as long: the system ends a child with the very thread that started it.
         self._thread = threading.Thread(target=self._run, name="pages", daemon=True)
 
@@ -80,14 +80,14 @@ class PagesProcess:
     def trouble(self) -> str:
         """Why the pages are not served; empty while they are, and in the first minute."""
         silent = time.monotonic() - self._served_at
-        if not self._why and silent <= self._heard_within:
+        if not self._problem and silent <= self._heard_within:
             return ""
-        return f"the pages are down: {self._why or 'they do not answer'}"
+        return f"the pages are down: {self._problem or 'they do not answer'}"
 
     def take_trouble(self) -> str:
         """As :attr:`trouble`, or why they were down since the last call although they are served again."""
-        fell, self._fell = self._fell, ""
-        return self.trouble or (fell and f"the pages were down: {fell}")
+        last_end, self._last_end = self._last_end, ""
+        return self.trouble or (last_end and f"the pages were down: {last_end}")
 
     def start(self) -> None:
         """Begin; returns at once."""
@@ -106,15 +106,15 @@ class PagesProcess:
         while not self._stop.is_set():
             began = time.monotonic()
             try:
-                self._why = self._live()
+                self._problem = self._live()
             except OSError as error:  # no memory, no descriptor, no process number left
-                self._why = f"their process cannot be started: {error}"
+                self._problem = f"their process cannot be started: {error}"
             if self._stop.is_set():
                 return
-            self._fell = self._why
+            self._last_end = self._problem
             if time.monotonic() - began > LIVED_S:
                 again = self._first_again
-            log.error("the pages are down; the watch goes on", problem=self._why, again_in_s=round(again, 1))
+            log.error("the pages are down; the watch goes on", problem=self._problem, again_in_s=round(again, 1))
             self._stop.wait(again)
             again = min(2 * again, self._longest_again)
 
@@ -132,7 +132,7 @@ class PagesProcess:
                     self._process = process
                     assert process.stdin is not None
                     with suppress(BrokenPipeError):
-                        process.stdin.write(json.dumps(self._told | {"parent": os.getpid()}).encode() + b"\n")
+                        process.stdin.write(json.dumps(self._config | {"parent": os.getpid()}).encode() + b"\n")
                         process.stdin.flush()
                     if self._stop.is_set():
                         _close(process)
@@ -145,21 +145,21 @@ class PagesProcess:
     def _listen(self, process: subprocess.Popen[bytes]) -> str:
         assert process.stdout is not None
         pipe = process.stdout.fileno()
-        heard_at, stop_at = time.monotonic(), 0.0
+        received_at, stop_at = time.monotonic(), 0.0
         while True:
             found, _, _ = select.select([pipe], [], [], min(1.0, self._heard_within / 4))
             now = time.monotonic()
-            said = os.read(pipe, 4096) if found else None
-            if said == b"":
+            received = os.read(pipe, 4096) if found else None
+            if received == b"":
                 with suppress(subprocess.TimeoutExpired):
                     return f"their process ended{_status(process.wait(1.0))}"
                 return "their process closed its line"
-            if said:
-                heard_at = now
-                if said.endswith(SERVING):
-                    self._served_at, self._why = now, ""
-            elif now - heard_at > self._heard_within:
-                return f"their process said nothing for {now - heard_at:.0f} s, and was ended"
+            if received:
+                received_at = now
+                if received.endswith(SERVING):
+                    self._served_at, self._problem = now, ""
+            elif now - received_at > self._heard_within:
+                return f"their process said nothing for {now - received_at:.0f} s, and was ended"
             if self._stop.is_set():
                 stop_at = stop_at or now + STOP_S
                 if now > stop_at:

@@ -43,7 +43,7 @@ _LOOK_S = 0.25
 
 
 class Reader:
-    """Decodes files, several at once if asked to; its process starts with the first and ends with :meth:`stop`.
+    """Decodes files, several at once if called so; its process starts with the first and ends with :meth:`stop`.
 
     Parameters
     ----------
@@ -64,7 +64,7 @@ class Reader:
         self._confinement = Confinement()
 
     def read(self, file: BinaryIO, job: ReadJob) -> Iterator[Chunk | FileOutcome]:
-        """The chunks of an open file, and at last the outcome.
+        """Yield the chunks of an open file, then the outcome.
 
         Raises
         ------
@@ -91,13 +91,13 @@ class Reader:
                         raise ValueError("of no kind that is known")
                     item = decode(message, job)
                 except (ValueError, OverflowError, MemoryError) as error:
-                    raise fork.nonsense(error) from error
+                    raise fork.invalid_answer(error) from error
                 yield item
                 if isinstance(item, FileOutcome):
                     return
 
     def stop(self) -> None:
-        """Give up what is being read, and read nothing more; from any thread."""
+        """Cancel the read under way and refuse others; from any thread."""
         self._stopped.set()
         with self._lock:
             self._end()
@@ -169,7 +169,7 @@ class Reader:
             )
         self._control = ours
         try:
-            hello = json.loads(self._hello(ours) or b'{"error": "it ended at once"}')
+            hello = json.loads(self._receive_hello(ours) or b'{"error": "it ended at once"}')
             ours.settimeout(SEND_S)
             if "error" in hello:
                 raise OSError(hello["error"])
@@ -180,7 +180,7 @@ class Reader:
         log.info("reader started", **hello, lacks=list(self._confinement.words()))
         return self._confinement
 
-    def _hello(self, line: socket.socket) -> bytes:
+    def _receive_hello(self, line: socket.socket) -> bytes:
         line.settimeout(_LOOK_S)
         until = time.monotonic() + START_S
         while time.monotonic() < until and not self._stopped.is_set():
@@ -211,19 +211,19 @@ class _Fork:
 
     def __enter__(self) -> _Fork:
         self._line, theirs = socket.socketpair()
-        self._status, told = os.pipe()
+        self._status, status_end = os.pipe()
         try:
             with theirs:
-                self._reader.submit([self._file.fileno(), theirs.fileno(), told])
+                self._reader.submit([self._file.fileno(), theirs.fileno(), status_end])
         except OSError as error:
             self._close()
             raise Unreachable(self._job.source, f"{self._job.origin} is not read: {error}.") from error
         finally:
-            os.close(told)
+            os.close(status_end)
         try:
-            asked = SECONDS.pack(self._processor_s) + encode_job(self._job)
+            request = SECONDS.pack(self._processor_s) + encode_job(self._job)
             self._line.settimeout(self._reader_silence)
-            self._line.sendall(HEAD.pack(ITEM, len(asked)) + asked)
+            self._line.sendall(HEAD.pack(ITEM, len(request)) + request)
         except OSError:
             pass  # it ended: its status says why
         return self
@@ -247,11 +247,11 @@ class _Fork:
         """
         kind, length = HEAD.unpack(self._received(HEAD.size))
         if length > LONGEST_MESSAGE:
-            raise self.nonsense(ValueError("longer than any may be"))
+            raise self.invalid_answer(ValueError("longer than any may be"))
         return kind, self._received(length)
 
-    def nonsense(self, error: Exception) -> ConnectorError:
-        """What is said of a process that does not answer as ours does: somebody else speaks through it."""
+    def invalid_answer(self, error: Exception) -> ConnectorError:
+        """The error for a process whose messages are invalid: it may have been taken over."""
         return self._ended_by(f"its reader answered what cannot be ({error}), as one does that was taken over.")
 
     @property
@@ -261,28 +261,28 @@ class _Fork:
     def _received(self, length: int) -> bytearray:
         data = bytearray(length)
         view, at = memoryview(data), 0
-        heard = time.monotonic()
+        received_at = time.monotonic()
         self._line.setblocking(False)
         while at < length:
             if self._reader.stopped:
-                raise self._given_up()
+                raise self._cancelled()
             if select.select([self._line], [], [], _LOOK_S)[0]:
                 try:
-                    came = self._line.recv_into(view[at:])
+                    received = self._line.recv_into(view[at:])
                 except BlockingIOError:
                     continue
                 except OSError:
-                    came = 0
-                if came == 0:
-                    raise self._died()
-                at += came
-                heard = time.monotonic()
-            elif time.monotonic() - heard > self._reader_silence:
+                    received = 0
+                if received == 0:
+                    raise self._ended_early()
+                at += received
+                received_at = time.monotonic()
+            elif time.monotonic() - received_at > self._reader_silence:
                 self._kill()
                 raise self._ended_by(f"nothing came of reading it for {self._reader_silence:.0f} s.")
         return data
 
-    def _died(self) -> ConnectorError:
+    def _ended_early(self) -> ConnectorError:
         self._wait(self._reader_silence)
         if self._ended is None:
             self._kill()
@@ -300,19 +300,19 @@ class _Fork:
                 return self._ended_by(f"its reader crashed ({signal.Signals(-self._ended).name}).")
         return self._ended_by(f"its reader ended with status {self._ended}.")
 
-    def _given_up(self) -> Unreachable:
+    def _cancelled(self) -> Unreachable:
         return Unreachable(
             self._job.source, f"{self._job.origin} was given up: the service stops.", "It is read after the start."
         )
 
     def _ended_by(self, how: str) -> ConnectorError:
         if self._reader.stopped:
-            return self._given_up()  # it ended because it was ended
+            return self._cancelled()  # it ended because it was ended
         log.error("a file ended its reader", source=self._job.source, file=self._job.origin, how=how)
         return ReaderEnded(self._job.source, f"{self._job.origin}: {how}", "The file is put into quarantine.")
 
     def _kill(self) -> None:
-        """End it, whatever it does; one that has just done its work is ending anyway."""
+        """Kill the process; one that has just done its work is ending anyway."""
         self._wait(SEND_S, for_end=False)
         if self._pid and self._ended is None:
             self._reader.kill(self._pid)
@@ -320,18 +320,18 @@ class _Fork:
             self._reader.restart()
 
     def _wait(self, seconds: float, *, for_end: bool = True) -> None:
-        """Hear which process it is, and how it ended; a reader that is gone altogether tells neither."""
+        """Receive the process number and the exit status; a child that is gone altogether sends neither."""
         until = time.monotonic() + seconds
         while self._ended is None and (for_end or not self._pid):
             ready = select.select([self._status], [], [], max(0.0, min(_LOOK_S, until - time.monotonic())))[0]
             if ready:
-                told = os.read(self._status, PID.size if not self._pid else ENDED.size)
-                if len(told) < PID.size:
+                status = os.read(self._status, PID.size if not self._pid else ENDED.size)
+                if len(status) < PID.size:
                     self._ended = -signal.SIGKILL
                 elif not self._pid:
-                    (self._pid,) = PID.unpack(told)
+                    (self._pid,) = PID.unpack(status)
                 else:
-                    (self._ended,) = ENDED.unpack(told)
+                    (self._ended,) = ENDED.unpack(status)
             elif time.monotonic() >= until or self._reader.stopped:
                 return
 

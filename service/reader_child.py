@@ -100,10 +100,10 @@ class _Forks:
 
     def __init__(self, control: socket.socket) -> None:
         self._control = control
-        self._status: dict[int, int] = {}  #: by process, where its end is told
+        self._status: dict[int, int] = {}  #: by process: the pipe for its exit status
 
     def serve(self) -> None:
-        # A process that ends wakes the loop below; it is asked how it ended there, and nowhere else.
+        # A process that ends wakes the loop below, which is the only place that waits for it.
         woken, wake = os.pipe()
         for end in (woken, wake):
             os.set_blocking(end, False)
@@ -116,11 +116,11 @@ class _Forks:
                 os.read(woken, 4096)
                 self._reap()
             if control in ready:
-                told, files, _, _ = socket.recv_fds(self._control, 16, 3)
+                message, files, _, _ = socket.recv_fds(self._control, 16, 3)
                 if len(files) == 3:
                     self._fork(*files)
-                elif told:
-                    (pid,) = PID.unpack(told)
+                elif message:
+                    (pid,) = PID.unpack(message)
                     if pid in self._status:
                         os.kill(pid, signal.SIGKILL)
                 else:
@@ -136,7 +136,7 @@ class _Forks:
                 _decode(parent, self._control, file, answer, [status, *self._status.values()])
             self._status[pid] = status
             os.write(status, PID.pack(pid))
-        except OSError:  # no process more may be made, or whoever asked is gone
+        except OSError:  # no process can be made, or the parent is gone
             if status not in self._status.values():
                 os.close(status)
         finally:
@@ -149,7 +149,7 @@ class _Forks:
             if pid == 0:
                 return
             status = self._status.pop(pid)
-            with suppress(OSError):  # whoever asked is gone
+            with suppress(OSError):  # the parent is gone
                 os.write(status, ENDED.pack(os.waitstatus_to_exitcode(ended)))
             os.close(status)
 
@@ -164,20 +164,20 @@ def _decode(parent: int, control: socket.socket, file: int, answer: int, others:
             os.close(descriptor)
         signal.set_wakeup_fd(-1)
         with socket.socket(fileno=answer) as line:
-            end = _answered(line, file)
+            end = _serve_one(line, file)
     except MemoryError:
         end = NO_MEMORY
     finally:
         os._exit(end)
 
 
-def _answered(line: socket.socket, file: int) -> int:
+def _serve_one(line: socket.socket, file: int) -> int:
     from connectors.csv.decoding.wire import decode_job
 
-    with line.makefile("rb") as asked:
-        _, length = HEAD.unpack(asked.read(HEAD.size))
-        (processor_s,) = SECONDS.unpack(asked.read(SECONDS.size))
-        job = decode_job(asked.read(length - SECONDS.size))
+    with line.makefile("rb") as request:
+        _, length = HEAD.unpack(request.read(HEAD.size))
+        (processor_s,) = SECONDS.unpack(request.read(SECONDS.size))
+        job = decode_job(request.read(length - SECONDS.size))
     confine_one(processor_s)
     return _decoded(line, file, job)
 

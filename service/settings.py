@@ -30,6 +30,26 @@ SECRETS_DIR = Path("/run/secrets")
 #: Variables of ours that are not settings of the service: the test suite reads them.
 _NOT_SETTINGS = (PREFIX + "TEST_",)
 
+#: With the first setting the second is needed: the problem without it, and the remedy.
+_NEEDED_WITH = (
+    (
+        "oidc_issuer",
+        "oidc_client_id",
+        "is missing, but a provider is set",
+        "write what the provider calls this service",
+    ),
+    ("oidc_issuer", "public_url", "is missing, but a provider is set", "write the address people are sent back to"),
+    (
+        "oidc_client_id",
+        "oidc_issuer",
+        "is missing, but a client is set",
+        "write the provider's address, or unset the client",
+    ),
+    ("smtp_host", "smtp_from", "is missing, but a mail server is set", "write the sender address of alarm mails"),
+    ("smtp_user", "smtp_password", "is missing, but a user name is set", "name its file, or unset the user name"),
+    ("smtp_password", "smtp_user", "is missing, but a password is set", "write the user name, or unset the password"),
+)
+
 _USUAL_PORT = {"starttls": 587, "tls": 465, "none": 25}
 
 
@@ -407,39 +427,12 @@ class Settings(BaseSettings):
         return value
 
     @model_validator(mode="after")
-    def _sign_in_is_complete(self) -> Settings:
-        problems = []
-        if self.oidc_issuer and not self.oidc_client_id:
-            problems.append(
-                ("oidc_client_id", "is missing, but a provider is set", "write what the provider calls this service")
-            )
-        if self.oidc_issuer and not self.public_url:
-            problems.append(
-                ("public_url", "is missing, but a provider is set", "write the address people are sent back to")
-            )
-        if self.oidc_client_id and not self.oidc_issuer:
-            problems.append(
-                ("oidc_issuer", "is missing, but a client is set", "write the provider's address, or unset the client")
-            )
-        if problems:
-            raise PydanticCustomError("incomplete", "incomplete", {"problems": problems})
-        return self
-
-    @model_validator(mode="after")
-    def _mail_is_complete(self) -> Settings:
-        problems: list[tuple[str, str, str]] = []
-        if self.smtp_host and not self.smtp_from:
-            problems.append(
-                ("smtp_from", "is missing, but a mail server is set", "write the sender address of alarm mails")
-            )
-        if self.smtp_user and not self.smtp_password:
-            problems.append(
-                ("smtp_password", "is missing, but a user name is set", "name its file, or unset the user name")
-            )
-        if self.smtp_password and not self.smtp_user:
-            problems.append(
-                ("smtp_user", "is missing, but a password is set", "write the user name, or unset the password")
-            )
+    def _is_complete(self) -> Settings:
+        problems = [
+            (needed, problem, remedy)
+            for given, needed, problem, remedy in _NEEDED_WITH
+            if getattr(self, given) and not getattr(self, needed)
+        ]
         if problems:
             raise PydanticCustomError("incomplete", "incomplete", {"problems": problems})
         return self

@@ -58,15 +58,6 @@ def read_file(file: BinaryIO, job: ReadJob) -> Iterator[Chunk | FileOutcome]:
     yield FileOutcome(unreadable, readable > 0, repeated)
 
 
-class InlineReader:
-    """Decodes files in this process: for tests."""
-
-    read = staticmethod(read_file)
-
-    def stop(self) -> None:
-        """Do nothing: reading ends with its caller."""
-
-
 def _first(problems: list[str]) -> list[str]:
     more = len(problems) - _MAX_PROBLEMS
     return problems if more <= 0 else [*problems[:_MAX_PROBLEMS], f"and {more} more parts that could not be read"]

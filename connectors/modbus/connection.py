@@ -13,7 +13,7 @@ from pymodbus.pdu import ExceptionResponse, ModbusPDU
 
 from connectors.errors import ConnectorError, Malformed, Refused, Unreachable
 from connectors.modbus.points import Framing, ModbusLine, RegisterTable
-from connectors.modbus.requests import ReadRequest
+from connectors.modbus.registers import ReadRequest
 
 #: Function codes that read (V1.1b3, 6.1 to 6.4). Nothing else ever leaves this process.
 READ_CODES = {

@@ -17,8 +17,7 @@ from connectors.base import Delivery, ProbeRow, Sample, SourceHealth, SourceQual
 from connectors.errors import ConnectorError, Refused, Unreachable
 from connectors.modbus.connection import ExceptionCode, ReadOnlyLine
 from connectors.modbus.points import ModbusDevice, ModbusLine, ModbusPoint, StatusBit
-from connectors.modbus.registers import decode, likely_order
-from connectors.modbus.requests import ReadRequest, RegisterRange, plan_requests, ranges_of
+from connectors.modbus.registers import ReadRequest, RegisterRange, decode, likely_order, plan_requests, ranges_of
 from connectors.scaling import Scaled
 
 #: A unit that does not answer is skipped for 1, 2, 4, … polls, at most for this many.

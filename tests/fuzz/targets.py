@@ -23,7 +23,7 @@ from connectors.csv.decoding.parts import FileOutcome, Limits, ReadJob
 from connectors.csv.decoding.reader import FileDecoder
 from connectors.csv.decoding.wire import decode, encode, split
 from connectors.csv.drop import CsvDrop, CsvDropConfig
-from connectors.csv.file import InlineReader, read_file
+from connectors.csv.file import read_file
 from connectors.errors import ConnectorError, Malformed
 from connectors.modbus.connector import ModbusConnector
 from connectors.modbus.points import Framing, ModbusDevice, ModbusLine, ModbusPoint, RegisterTable, ValueType
@@ -39,6 +39,7 @@ from service.web.api.routes import Note
 from service.web.base.signing import Signer
 from service.web.cores.entry import CoreEntry
 from tests.support.alarm_plant import alarm_setup
+from tests.support.inline_reader import InlineReader
 from tests.support.plant import SIGNALS, TANKS
 
 CORPUS = Path(__file__).parents[1] / "data" / "fuzz"

@@ -13,12 +13,12 @@ from sqlalchemy import Engine
 from connectors.base import Delivery
 from connectors.csv.decoding.format import CsvFormat
 from connectors.csv.drop import CsvDrop, CsvDropConfig
-from connectors.csv.file import InlineReader
 from service.jobs.ingest import IngestReport, IngestStep, Plant, ingest
 from service.storage.database.session import make_engine, transaction
 from service.storage.plant.site_tables import site_ids
 from service.storage.readings import processed_files as ledger
 from tests.support.alarm_plant import alarm_setup
+from tests.support.inline_reader import InlineReader
 from tests.support.plant import NOON, SIGNALS, TANKS
 
 #: Small enough that the test's file comes in several parts.

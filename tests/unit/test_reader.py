@@ -26,10 +26,11 @@ from connectors.csv.decoding.format import CsvFormat, Layout
 from connectors.csv.decoding.parts import Chunk, FileOutcome, Limits, ReadJob
 from connectors.csv.decoding.wire import SAMPLES, decode, decode_job, encode, encode_job, split
 from connectors.csv.delivery import GuardedReader
-from connectors.csv.file import InlineReader, read_file
+from connectors.csv.file import read_file
 from connectors.errors import ReaderEnded, Unreachable
 from service.confinement import Confinement, landlock_version
 from service.reader import Reader
+from tests.support.inline_reader import InlineReader
 from tests.unit.connectors.csv.test_drop import GOOD, MIXED, Bench
 
 NOW = datetime(2026, 1, 1, tzinfo=UTC)

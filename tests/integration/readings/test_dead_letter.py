@@ -16,7 +16,6 @@ from sqlalchemy import Connection, Engine, text
 from connectors.base import Delivery, Sample, block_of
 from connectors.csv.decoding.format import CsvFormat
 from connectors.csv.drop import CsvDrop, CsvDropConfig
-from connectors.csv.file import InlineReader
 from service.alarms.rules import ConnectorSeen
 from service.domain.operations.circuit import Circuit
 from service.errors import LeaseLost, StorageError
@@ -29,6 +28,7 @@ from service.storage.database.session import fenced, transaction
 from service.storage.readings.connector_state import connector_health, load_state
 from service.storage.readings.spool import Spool
 from tests.support.ingest_victim import plant as described_plant
+from tests.support.inline_reader import InlineReader
 from tests.support.plant import NIGHT, NOON, SIGNALS, describe
 
 SECOND = timedelta(seconds=1)

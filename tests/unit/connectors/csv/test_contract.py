@@ -8,8 +8,8 @@ from pathlib import Path
 import pytest
 
 from connectors.csv.drop import CsvDrop, CsvDropConfig, CsvFiles
-from connectors.csv.file import InlineReader
 from tests.support.connector_contract import ConnectorContract
+from tests.support.inline_reader import InlineReader
 
 TEXT = (
     "time,tag,value,quality\n2025-11-02T05:30:00Z,CL1,2.5,192\n2025-11-02T05:31:00Z,CL1,,24\n"

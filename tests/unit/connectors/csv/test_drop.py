@@ -16,9 +16,9 @@ from connectors.base import Delivery
 from connectors.csv.decoding.format import CsvFormat
 from connectors.csv.decoding.parts import FileReader, Limits
 from connectors.csv.drop import CsvDrop, CsvDropConfig, CsvFiles
-from connectors.csv.file import InlineReader
 from connectors.csv.folder import Folder
 from connectors.errors import Misconfigured, Unreachable
+from tests.support.inline_reader import InlineReader
 
 NOW = datetime(2026, 1, 1, tzinfo=UTC)
 GOOD = "time,tag,value\n2025-03-01T00:00:00Z,CL1,1.5\n2025-03-01T00:01:00Z,CL1,1.6\n"

@@ -13,7 +13,7 @@ from pymodbus.framer import FramerRTU
 from connectors.errors import Refused, Unreachable
 from connectors.modbus.connection import ExceptionCode, ReadOnlyLine, WriteBlocked, exception_name
 from connectors.modbus.points import Framing, ModbusDevice, ModbusLine, RegisterTable
-from connectors.modbus.requests import ReadRequest
+from connectors.modbus.registers import ReadRequest
 
 H, I = RegisterTable.HOLDING_REGISTER, RegisterTable.INPUT_REGISTER  # noqa: E741  (the specification's own letters)
 

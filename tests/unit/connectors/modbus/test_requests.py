@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from connectors.modbus.points import ModbusDevice, ModbusLine, ModbusPoint, RegisterTable, StatusBit, ValueType
-from connectors.modbus.requests import ReadRequest, plan_requests, ranges_of
+from connectors.modbus.registers import ReadRequest, plan_requests, ranges_of
 
 H, D = RegisterTable.HOLDING_REGISTER, RegisterTable.DISCRETE_INPUT
 

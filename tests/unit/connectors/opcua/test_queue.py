@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from connectors.base import Sample
-from connectors.opcua.queue import SampleQueue
+from connectors.opcua.connector import SampleQueue
 
 START = datetime(2026, 3, 1, tzinfo=UTC)
 
