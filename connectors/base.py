@@ -13,7 +13,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
-from datetime import datetime
+from datetime import UTC, datetime, timedelta
 from enum import IntEnum
 from typing import Any, Protocol, runtime_checkable
 
@@ -198,19 +198,25 @@ def block_of(samples: list[Sample]) -> SampleBlock:
     return SampleBlock(
         addresses=addresses,
         address_index=np.array([index[s.address] for s in samples], dtype=np.int32),
-        time_us=np.array([_microseconds(s.time) for s in samples], dtype=np.int64),
+        time_us=np.array([microseconds_of(s.time) for s in samples], dtype=np.int64),
         value=np.array([s.value for s in samples], dtype=np.float64),
         quality=np.array([int(s.quality) for s in samples], dtype=np.int16),
         reason=np.array([int(s.reason) for s in samples], dtype=np.int16),
     )
 
 
-def _microseconds(time: datetime) -> int:
+#: The Unix epoch.
+EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+
+
+def microseconds_of(time: datetime) -> int:
+    """Microseconds since the Unix epoch, by integer arithmetic: ``timestamp()`` would lose some to float rounding.
+
+    Raises
+    ------
+    ValueError
+        when *time* has no time zone.
+    """
     if time.tzinfo is None:
         raise ValueError(f"sample time {time.isoformat()} has no time zone")
-    # Integer arithmetic: timestamp() would lose microseconds to float rounding.
-    delta = time - _EPOCH
-    return (delta.days * 86_400 + delta.seconds) * 1_000_000 + delta.microseconds
-
-
-_EPOCH = datetime.fromisoformat("1970-01-01T00:00:00+00:00")
+    return (time - EPOCH) // timedelta(microseconds=1)

@@ -11,9 +11,8 @@ import ipaddress
 import os
 import platform
 from collections.abc import Mapping
-from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, ClassVar, Literal
+from typing import Any, Literal
 from urllib.parse import unquote, urlsplit
 
 from pydantic import Field, SecretStr, ValidationError, field_validator, model_validator
@@ -502,28 +501,6 @@ def unknown_variables(environ: Mapping[str, str]) -> tuple[str, ...]:
         near = difflib.get_close_matches(name.upper(), known, n=1, cutoff=0.75)
         lines.append(f"{name} means nothing here" + (f"; did you mean {near[0]}?" if near else ""))
     return tuple(lines)
-
-
-@dataclass(frozen=True, slots=True)
-class SettingRow:
-    """One line of deploy/SETTINGS.md."""
-
-    variable: str
-    default: str
-    meaning: str
-
-    HEADINGS: ClassVar[tuple[str, str, str]] = ("Variable", "When not set", "Meaning")
-
-
-def settings_table() -> tuple[SettingRow, ...]:
-    """Every setting with its default and meaning, for deploy/SETTINGS.md."""
-    rows = []
-    for name, field in Settings.model_fields.items():
-        extra = field.json_schema_extra
-        usual = f"{field.default:g}" if isinstance(field.default, float) else field.default
-        default = str(extra["default"]) if isinstance(extra, dict) else f"`{usual}`"
-        rows.append(SettingRow(f"`{_variable(name)}`", default, field.description or ""))
-    return tuple(rows)
 
 
 def _variable(name: str) -> str:

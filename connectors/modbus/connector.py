@@ -24,6 +24,10 @@ from connectors.scaling import Scaled
 _MAX_SKIPPED_POLLS = 32
 
 
+#: The value of a point whose unit does not answer.
+_UNREAD = Scaled(math.nan, SourceQuality.BAD, SourceReason.NO_COMMUNICATION)
+
+
 @dataclass(frozen=True, slots=True)
 class _Answer:
     """The registers or bits of one range and when they were read, or why not."""
@@ -115,7 +119,7 @@ class ModbusConnector:
                 answers = self._read_unit(unit)
             except ConnectorError as exc:
                 failures.append(exc)
-                rows.extend(_failed_row(point, place, str(exc)) for point in unit.device.points)
+                rows.extend(_probe_row(point, place, _UNREAD, str(exc)) for point in unit.device.points)
             else:
                 remarks = " ".join(unit.problems)
                 rows.extend(_row(point, place, answers, remarks) for point in unit.device.points)
@@ -171,7 +175,7 @@ class ModbusConnector:
 
     def _no_communication(self, device: ModbusDevice) -> list[Sample]:
         now = self._clock()
-        return [Sample(p.name, now, math.nan, SourceQuality.BAD, SourceReason.NO_COMMUNICATION) for p in device.points]
+        return [Sample(point.name, now, *_UNREAD) for point in device.points]
 
     def _delivery(self, device: ModbusDevice, samples: list[Sample]) -> Delivery:
         return Delivery(origin=f"{self.key}/{device.name}", samples=block_of(samples))
@@ -229,31 +233,24 @@ def _sample(point: ModbusPoint, answers: Mapping[RegisterRange, _Answer]) -> Sam
 
 def _row(point: ModbusPoint, place: str, answers: Mapping[RegisterRange, _Answer], problems: str) -> ProbeRow:
     answer = answers[_range_of(point)]
-    value, quality, reason = _scaled(point, answers)
+    scaled = _scaled(point, answers)
     remark = problems if answer.failure_reason is not SourceReason.NONE else ""
     if answer.values:
         order = likely_order(point, answer.values)
         if order is not None:
             would_be = point.scaling.apply(decode(answer.values, point.type, order)).value
-            remark = f"{value:.6g} is absurd; with byte order {order} it would read {would_be:.6g}."
+            remark = f"{scaled.value:.6g} is absurd; with byte order {order} it would read {would_be:.6g}."
+    raw = " ".join(str(v) if point.table.is_bits else f"{v:04X}" for v in answer.values)
+    return _probe_row(point, place, scaled, remark, raw)
+
+
+def _probe_row(point: ModbusPoint, place: str, scaled: Scaled, remark: str, raw: str = "") -> ProbeRow:
     return ProbeRow(
         address=point.name,
         place=f"{place} {point.table} {point.address}",
-        raw=" ".join(str(v) if point.table.is_bits else f"{v:04X}" for v in answer.values),
-        value=value,
-        quality=quality,
-        reason=reason,
-        remark=remark,
-    )
-
-
-def _failed_row(point: ModbusPoint, place: str, remark: str) -> ProbeRow:
-    return ProbeRow(
-        address=point.name,
-        place=f"{place} {point.table} {point.address}",
-        raw="",
-        value=math.nan,
-        quality=SourceQuality.BAD,
-        reason=SourceReason.NO_COMMUNICATION,
+        raw=raw,
+        value=scaled.value,
+        quality=scaled.quality,
+        reason=scaled.reason,
         remark=remark,
     )

@@ -153,10 +153,7 @@ class Site:
         ConfigError
             when a secret cannot be read.
         """
-        return tuple(
-            gateway_of(s, {name: read_secret(self.folder(file)) for name, file in s.secrets.items()})
-            for s in _sections(self.draft.gateways)
-        )
+        return tuple(gateway_of(s, self._secrets(s.secrets)) for s in _sections(self.draft.gateways))
 
     def gateway_hooks(self) -> dict[str, GatewayHook]:
         """What each gateway may post here, with the secrets, by its key.
@@ -183,7 +180,7 @@ class Site:
         return {
             s.key: webhook_of(
                 s,
-                {name: read_secret(self.folder(file)) for name, file in s.secrets.items()},
+                self._secrets(s.secrets),
                 None if s.signing_secret is None else read_secret(self.folder(s.signing_secret)),
             )
             for s in _sections(self.draft.webhooks)
@@ -204,6 +201,9 @@ class Site:
         files = [file for s in _sections(self.draft.gateways) for file in s.secrets.values()]
         files += [s.pin_file for s in _sections(self.draft.modems) if s.pin_file is not None]
         return tuple(self.folder(file) for file in files)
+
+    def _secrets(self, files: Mapping[str, str]) -> dict[str, str]:
+        return {name: read_secret(self.folder(file)) for name, file in files.items()}
 
     def connectors(self) -> tuple[SourceSection, ...]:
         """The sources, each in the section class of its kind."""

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from service.cli.app import PARTS
-from service.settings import SettingRow, settings_table
+from tests.support.settings_table import SettingRow, settings_table
 
 ROOT = Path(__file__).parents[2]
 README = ROOT / "README.md"

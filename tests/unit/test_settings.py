@@ -15,9 +15,9 @@ from service.settings import (
     default_data_dir,
     default_site_file,
     load_settings,
-    settings_table,
     unknown_variables,
 )
+from tests.support.settings_table import settings_table
 
 
 @pytest.fixture(autouse=True)

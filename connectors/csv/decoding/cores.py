@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping, Sequence
-from datetime import UTC, datetime, timedelta
+from datetime import datetime, timedelta
 
-from connectors.base import HandCore, Reject
+from connectors.base import EPOCH, HandCore, Reject, SampleBlock, block_of
 from connectors.csv.decoding.cell import UnreadableNumber, parse_number
 from connectors.csv.decoding.columns import normalize_heading, unit_in_heading
 from connectors.csv.decoding.dialect import Dialect
@@ -17,7 +17,6 @@ from connectors.csv.times.pattern import UnreadableTime
 
 #: Of a hand core; the form on the pages takes notes of a thousand.
 LONGEST_CELL = 2_000
-_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 
 
 class UnreadableCore(ValueError):
@@ -38,8 +37,8 @@ class CoreDecoder:
         self._times = times
         self._header = [normalize_heading(name) for name in dialect.header]
 
-    def read(self, block: LineBlock, rejects: list[Reject]) -> tuple[list[HandCore], bytes]:
-        """The cores of a block of lines, and the bytes left for the next block."""
+    def read(self, block: LineBlock, rejects: list[Reject]) -> tuple[SampleBlock, list[HandCore], bytes]:
+        """No samples, the cores of a block of lines, and the bytes left for the next block."""
         delimiter = self._dialect.delimiter
         records, used = split_records(block.data, block.first_line, delimiter, final=block.final, rejects=rejects)
         cores: list[HandCore] = []
@@ -48,7 +47,7 @@ class CoreDecoder:
                 cores.append(self._core(record))
             except UnreadableCore as problem:
                 rejects.append(Reject(record.line, problem.field, printable(problem.text.encode()), str(problem)))
-        return cores, block.data[used:]
+        return block_of([]), cores, block.data[used:]
 
     def _core(self, record: CsvRecord) -> HandCore:
         fields = trim_fields(record.fields, self._dialect.width)
@@ -97,7 +96,7 @@ class CoreDecoder:
     def _time(self, cells: Sequence[str]) -> datetime:
         text = " ".join(cells[column] for column in self._dialect.time_columns)
         try:
-            return _EPOCH + timedelta(microseconds=self._times.parse_text(text))
+            return EPOCH + timedelta(microseconds=self._times.parse_text(text))
         except UnreadableTime as problem:
             raise UnreadableCore("time", text, str(problem)) from None
 

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 from datetime import datetime
 
-from connectors.base import HandCore, Reject, SampleBlock, block_of
+from connectors.base import block_of
 from connectors.csv.decoding.cores import CoreDecoder
 from connectors.csv.decoding.dialect import sniff_dialect
 from connectors.csv.decoding.format import CsvFormat, Layout
@@ -55,7 +55,7 @@ class FileDecoder:
                 cores_only = dialect.layout is Layout.CORES
                 reader = (CoreDecoder if cores_only else SampleDecoder)(dialect, self.options, times)
                 block = _from_line(block, dialect.first_data_line)
-            samples, cores, left = _read(reader, block, rejects)
+            samples, cores, left = reader.read(block, rejects)
             if left:
                 first = block.first_line + block.data.count(b"\n") - left.count(b"\n")
                 source.unread(left, first)
@@ -65,16 +65,6 @@ class FileDecoder:
         last = Rejects([*source.rejects, *(reader.ignored() if isinstance(reader, SampleDecoder) else ())])
         if last:
             yield Chunk(block_of([]), tuple(last), unlisted=last.unlisted)
-
-
-def _read(
-    reader: SampleDecoder | CoreDecoder, block: LineBlock, rejects: list[Reject]
-) -> tuple[SampleBlock, list[HandCore], bytes]:
-    if isinstance(reader, CoreDecoder):
-        cores, left = reader.read(block, rejects)
-        return block_of([]), cores, left
-    samples, left = reader.read(block, rejects)
-    return samples, [], left
 
 
 def _from_line(block: LineBlock, line: int) -> LineBlock:

@@ -8,7 +8,7 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 from numpy.typing import NDArray
 
-from connectors.base import Reject
+from connectors.base import Reject, microseconds_of
 from connectors.csv.decoding.dialect import Dialect
 from connectors.csv.decoding.lines import printable
 from connectors.csv.decoding.rows import Cells
@@ -21,7 +21,6 @@ EARLIEST = datetime(1990, 1, 1, tzinfo=UTC)
 #: A time further in the future is a wrong clock or, more often, a wrong zone.
 LATEST_AHEAD = timedelta(hours=1)
 
-_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _DAY = 86_400_000_000
 
 
@@ -36,8 +35,8 @@ class RowTimes:
     def __init__(self, dialect: Dialect, now: datetime, last_repeated: dict[str, int]) -> None:
         self._dialect = dialect
         self._last_repeated = last_repeated
-        self._earliest = _micros(EARLIEST)
-        self._latest = _micros(now + LATEST_AHEAD)
+        self._earliest = microseconds_of(EARLIEST)
+        self._latest = microseconds_of(now + LATEST_AHEAD)
         self._newest_first: bool | None = None
 
     def parse_rows(
@@ -141,7 +140,3 @@ class RowTimes:
         minutes = int(ahead.total_seconds() // 60)
         cause = f"is {self._dialect.zone} the zone of this file's times?" if naive else "is the source's clock right?"
         return f"lies {minutes // 60} h {minutes % 60:02d} min in the future: {cause}"
-
-
-def _micros(moment: datetime) -> int:
-    return (moment - _EPOCH) // timedelta(microseconds=1)

@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from connectors.base import Reject, SampleBlock, SourceQuality, block_of
+from connectors.base import HandCore, Reject, SampleBlock, SourceQuality, block_of
 from connectors.csv.decoding.cell import (
     NO_NUMBER,
     QualityCode,
@@ -42,13 +42,14 @@ class SampleDecoder:
         self._unknown = 0
         self._ignored = dict.fromkeys(dialect.unknown, 0)
 
-    def read(self, block: LineBlock, rejects: list[Reject]) -> tuple[SampleBlock, bytes]:
-        """The samples of a block of lines, and the bytes left for the next block."""
+    def read(self, block: LineBlock, rejects: list[Reject]) -> tuple[SampleBlock, list[HandCore], bytes]:
+        """The samples of a block of lines, no cores, and the bytes left for the next block."""
         rows, left = split_rows(block, self._dialect.delimiter, self._dialect.width, rejects)
         if rows.line.size == 0:
-            return block_of([]), left
+            return block_of([]), [], left
         cells = Cells(rows)
-        return (self._long if self._dialect.layout is Layout.LONG else self._wide)(cells, rejects), left
+        decode = self._long if self._dialect.layout is Layout.LONG else self._wide
+        return decode(cells, rejects), [], left
 
     def ignored(self) -> list[Reject]:
         """One reject for each unknown column, with the number of its values."""

@@ -11,13 +11,13 @@ import math
 import struct
 from collections.abc import Iterator, Sequence
 from dataclasses import asdict
-from datetime import UTC, datetime, timedelta
+from datetime import datetime, timedelta
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from connectors.base import HandCore, Reject, SampleBlock, SourceQuality, SourceReason
+from connectors.base import EPOCH, HandCore, Reject, SampleBlock, SourceQuality, SourceReason, microseconds_of
 from connectors.csv.decoding.cell import QualityCode
 from connectors.csv.decoding.format import CsvFormat, Layout
 from connectors.csv.decoding.parts import Chunk, FileOutcome, Limits, ReadJob
@@ -30,7 +30,6 @@ LONGEST_MESSAGE = 24 << 20
 SHOWN, NAME, NOTE, REASONS = 400, 4_096, 2_000, 20_000
 _NAMES, _SURFACE_WORDS, _SURFACE_WORD = 100_000, 50, 100
 _MOST_UNLISTED = 1 << 40
-_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _CHUNK, _OUTCOME = 1, 2
 _COUNT = struct.Struct("<Q")
 _OPTIONAL = ("distance_from_wall", "arm_position", "fluff")
@@ -112,7 +111,7 @@ def encode(item: Chunk | FileOutcome) -> list[bytes | memoryview]:
         out.texts([getattr(reject, name) for reject in rejects], SHOWN)
     out.numbers([core.line for core in cores], "<i8")
     out.numbers([core.replicate for core in cores], "<i8")
-    out.numbers([(core.time - _EPOCH) // timedelta(microseconds=1) for core in cores], "<i8")
+    out.numbers([microseconds_of(core.time) for core in cores], "<i8")
     out.numbers([core.thickness for core in cores], "<f8")
     for name in _OPTIONAL:
         values = [getattr(core, name) for core in cores]
@@ -213,7 +212,7 @@ def _known(addresses: Sequence[str], job: ReadJob) -> None:
 
 def _moment(microseconds: int) -> datetime:
     try:
-        return _EPOCH + timedelta(microseconds=microseconds)
+        return EPOCH + timedelta(microseconds=microseconds)
     except OverflowError:
         raise ValueError("a time is beyond the calendar") from None
 

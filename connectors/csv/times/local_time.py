@@ -15,11 +15,8 @@ from zoneinfo import ZoneInfo
 import numpy as np
 from numpy.typing import NDArray
 
-Int64s = NDArray[np.int64]
-Bools = NDArray[np.bool_]
-
-_SECOND = 1_000_000
-_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+from connectors.base import EPOCH
+from connectors.csv.times.pattern import SECOND, Bools, Int64s
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,8 +46,8 @@ def transitions(zone: str, first_year: int, last_year: int) -> Transitions:
         for moment, after in _changes_in(zone, year):
             at.append(moment)
             offsets.append(after)
-    moments = np.array(at, dtype=np.int64) * _SECOND
-    offset = np.array(offsets, dtype=np.int64) * _SECOND
+    moments = np.array(at, dtype=np.int64) * SECOND
+    offset = np.array(offsets, dtype=np.int64) * SECOND
     before, later = offset[:-1], offset[1:]
     return Transitions(
         start=moments + np.minimum(before, later),
@@ -84,11 +81,11 @@ def _changes_in(zone: str, year: int) -> tuple[tuple[int, int], ...]:
 
 
 def _year_start(year: int) -> int:
-    return int((datetime(year, 1, 1, tzinfo=UTC) - _EPOCH).total_seconds())
+    return int((datetime(year, 1, 1, tzinfo=UTC) - EPOCH).total_seconds())
 
 
 def _offset(zone: str, utc_second: int) -> int:
-    local = (_EPOCH + timedelta(seconds=utc_second)).astimezone(ZoneInfo(zone))
+    local = (EPOCH + timedelta(seconds=utc_second)).astimezone(ZoneInfo(zone))
     offset = local.utcoffset()
     return 0 if offset is None else int(offset.total_seconds())
 
@@ -170,7 +167,7 @@ def _unfinished(utc: Int64s, repeated: Bools, missing: Bools, series: NDArray[np
 
 
 def _year_of(wall_us: int) -> int:
-    return (_EPOCH + timedelta(microseconds=wall_us)).year
+    return (EPOCH + timedelta(microseconds=wall_us)).year
 
 
 def _resolve_repeated(

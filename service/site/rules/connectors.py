@@ -118,19 +118,13 @@ def _check_csv(entry: ReadSection[SourceSection], section: CsvSection, report: R
             )
     if section.delimiter is not None and section.delimiter == section.decimal:
         report.error(entry, "decimal", "is the delimiter, too", 'write delimiter = ";" or decimal = "."')
-    if section.processed_folder is not None and section.processed_folder.rstrip("/\\") == section.folder.rstrip("/\\"):
-        report.error(
-            entry, "processed_folder", "is the watched folder itself", "name another; read files are moved there"
-        )
-    if section.quarantine_folder is not None and section.quarantine_folder.rstrip("/\\") == section.folder.rstrip(
-        "/\\"
+    for name, remedy in (
+        ("processed_folder", "name another; read files are moved there"),
+        ("quarantine_folder", "name another, or files set aside are read again"),
     ):
-        report.error(
-            entry,
-            "quarantine_folder",
-            "is the watched folder itself",
-            "name another, or files set aside are read again",
-        )
+        folder = getattr(section, name)
+        if folder is not None and folder.rstrip("/\\") == section.folder.rstrip("/\\"):
+            report.error(entry, name, "is the watched folder itself", remedy)
     if section.leave_files:
         _check_left_files(entry, section, report)
     if "/" in section.pattern or "\\" in section.pattern:

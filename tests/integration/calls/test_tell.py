@@ -68,7 +68,7 @@ def test_a_silent_mail_server_holds_up_no_sms(engine: Engine, tmp_path: Path) ->
             enqueue(conn, [message("email", "sam@example.org"), message("sms", "+15550100101")])
         watch = Runtime(Installation(settings, site, engine, ids), [], lambda: datetime.now(UTC))
         telling = [task for task in watch.tasks() if task.name.startswith("deliver")]
-        assert [task.name for task in telling] == ["deliver by email", "tell by sms"]
+        assert [task.name for task in telling] == ["deliver by email", "deliver by sms"]
         timetable = Timetable(telling)
         timetable.start()
         try:
@@ -101,7 +101,7 @@ def test_a_silent_webhook_holds_up_no_other(engine: Engine, tmp_path: Path) -> N
         assert [task.name for task in telling] == [
             "deliver by webhook hung",
             "deliver by webhook pager",
-            "tell by webhook",
+            "deliver by webhook",
         ]
         timetable = Timetable(telling[:1])
         others = Timetable(telling[1:])
