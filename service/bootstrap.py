@@ -23,11 +23,10 @@ from service.domain.plant.role import SecondFactorRule
 from service.domain.plant.tank import Tank
 from service.errors import ConfigError
 from service.jobs.alarms.setup import AlarmSetup
-from service.jobs.ingest.plant import Plant
 from service.jobs.operations.retention import RetentionPolicy
 from service.jobs.operations.watchdog import Watchdog
 from service.jobs.plant.apply import bring_into_force
-from service.jobs.reports.plant import ReportPlant
+from service.jobs.plant.plant import Plant
 from service.notify.channels.base import Notifier
 from service.notify.channels.http_gateway import HttpNotifier
 from service.notify.channels.sms_modem import ModemNotifier
@@ -179,9 +178,9 @@ class Installation(Configuration):
         return file_notice(self.site.path, self.version, self.site)
 
     @cached_property
-    def intake(self) -> Plant:
-        """The plant for ingest."""
-        return Plant(tanks=self.tanks, signals=self.site.signals(), ids=self.ids, alarms=self.alarms)
+    def model(self) -> Plant:
+        """The plant as jobs take it."""
+        return Plant(setups=self.setups, signals=self.site.signals(), ids=self.ids, alarms=self.alarms)
 
     def pages(self, clock: Callable[[], datetime], guest: str | None = None) -> WebPlant:
         """The installation for the pages, with its own connections; *guest* is signed in without a password."""
@@ -193,10 +192,10 @@ class Installation(Configuration):
             units=self.site.units,
             zone=self.site.time_zone,
             setups=self.setups,
+            signals=self.site.signals(),
             ids=self.ids,
             alarms=self.alarms,
             connectors=tuple(connector.key for connector in self.site.connectors()),
-            intake=self.intake,
             secret=self.secret,
             links=self.links,
             clock=clock,
@@ -208,11 +207,6 @@ class Installation(Configuration):
             version=self.version,
             file_notice=self.file_notice,
         )
-
-    @cached_property
-    def reports(self) -> ReportPlant:
-        """The installation for shift logs and reports."""
-        return ReportPlant(engine=self.engine, alarms=self.alarms, setups=self.setups, ids=self.ids)
 
 
 def retention_policy(settings: Settings) -> RetentionPolicy:

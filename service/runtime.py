@@ -118,7 +118,7 @@ class Runtime:
         if isinstance(source, ForwardingSource | OrphanedSpool):
             # Files are decoded to tags; a device only knows its own addresses.
             tags = {address: signal.tag for address, signal in self._plant.site.addresses(source.key).items()}
-        return ingest(source, self._plant.intake, engine or self._plant.engine, self._clock, tags=tags)
+        return ingest(source, self._plant.model, engine or self._plant.engine, self._clock, tags=tags)
 
     def read_all(self) -> list[IngestReport]:
         """Poll and store every source, one after the other."""
@@ -164,31 +164,27 @@ class Runtime:
             self.superseded = revision_in_force(conn) != self._plant.version.id
 
     def _evaluate(self, grant: LeaseGrant, now: datetime) -> Evaluated:
-        plant, engine = self._plant, grant.engine
+        plant, engine = self._plant.model, grant.engine
         estimate_present(engine, plant.setups, plant.ids, now)
         projected = project_all(engine, plant.setups, plant.ids, now)
-        out = tanks_out(engine, plant.alarms, plant.ids)
+        out = tanks_out(engine, plant)
         tanks = split_over(plant.setups, out)
         outlooks = outlook_all(engine, tanks, plant.ids, now)
         own, trouble = Evaluated(), None
         try:
             own = evaluate_service(
                 engine,
-                plant.alarms,
+                replace(plant, setups=[setup for setup in plant.setups if setup.tank.key not in out]),
                 connectors=self._connectors,
                 started_at=self._started_at,
                 added_at=self._added_at,
                 now=now,
-                tanks=[setup for setup in plant.setups if setup.tank.key not in out],
-                ids=plant.ids,
             )
         except Exception as error:  # raised after the tanks are evaluated, which matters more
             trouble = error
         seen = evaluate(
             engine,
-            plant.alarms,
-            tanks,
-            plant.ids,
+            replace(plant, setups=tanks),
             projected=projected,
             ahead={key: self._forecast_of(key, found) for key, found in outlooks.items()},
             now=now,
@@ -233,7 +229,7 @@ class Runtime:
                 void_claims(conn, way.channel, way.recipients)
             self._claims_voided_at[way.name] = grant.token
         if isinstance(way.notifier, ModemNotifier):  # in the sending thread: a modem has one serial line
-            listen(engine, plant.alarms, plant.setups, plant.ids, way.notifier, now)
+            listen(engine, plant.model, way.notifier, now)
         return deliver(
             engine,
             plant.alarms,
@@ -285,7 +281,7 @@ class Runtime:
         grant = self._leases.grant(DELIVER)
         if grant is None:
             return 0
-        return mail_reports(replace(self._plant.reports, engine=grant.engine), self._plant.mailing, now)
+        return mail_reports(grant.engine, self._plant.model, self._plant.mailing, now)
 
     def send_account_notices(self, now: datetime) -> int:
         """Queue mails to those whose accounts were changed, if this node has the lease."""

@@ -79,9 +79,7 @@ class Teller:
             try:
                 actor = Actor(name=OPERATOR, via=Door.DEMO)
                 with transaction(self._plant.engine) as conn:
-                    submit_command(
-                        conn, self._plant.alarms, self._plant.setups, record.key, Acknowledge(), actor, now=now
-                    )
+                    submit_command(conn, self._plant.model, record.key, Acknowledge(), actor, now=now)
             except InputError as error:
                 self.line(now, str(error))
 

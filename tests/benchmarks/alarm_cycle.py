@@ -32,7 +32,16 @@ from service.storage.database.schema import migrate
 from service.storage.database.session import make_engine, transaction
 from service.storage.embedded.server import EmbeddedServer
 from service.storage.plant.site_tables import sync_site
-from tests.support.alarm_plant import MINUTE, NIGHT, NIGHT_OPERATOR, AlarmPlant, alarm_setup, definitions, tank_setup
+from tests.support.alarm_plant import (
+    MINUTE,
+    NIGHT,
+    NIGHT_OPERATOR,
+    AlarmPlant,
+    alarm_setup,
+    definitions,
+    plant_of,
+    tank_setup,
+)
 from tests.support.mail_server import Mailbox, mail_server
 from tests.support.stopping import in_order
 
@@ -89,7 +98,7 @@ def storm(plant: AlarmPlant, tanks: list[TankSetup]) -> Storm:
     """Quiet, then every tank beyond its danger limit."""
 
     def look(at: datetime) -> int:
-        return evaluate(plant.engine, plant.setup, tanks, plant.ids, projected={}, now=at).messages
+        return evaluate(plant.engine, plant_of(plant.setup, tanks, plant.ids), projected={}, now=at).messages
 
     def believe(at: datetime, clearance: float) -> None:
         for tank in tanks:

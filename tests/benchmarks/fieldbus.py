@@ -44,6 +44,7 @@ from connectors.modbus.connector import ModbusConnector
 from connectors.modbus.points import ModbusDevice, ModbusLine, ModbusPoint, RegisterTable
 from connectors.opcua.connector import OpcuaConnector
 from connectors.opcua.items import OpcuaItem, OpcuaSource
+from service.domain.blanket.estimate import TankSetup
 from service.domain.plant.signal import Signal, SignalKind
 from service.jobs.ingest import IngestStep, Plant, ingest
 from service.jobs.ingest.forward import ForwardingSource
@@ -215,7 +216,12 @@ def _whole(url: str, ports: dict[str, list[int]], count: list[int], latencies: l
     signals = [Signal(tag=tag, kind=SignalKind.STATUS, tank=None, unit="state") for tag in tags]
     with transaction(engine) as conn:
         ids = sync_site(conn, TANKS, signals)
-    plant = Plant(tanks={t.key: t for t in TANKS}, signals={s.tag: s for s in signals}, ids=ids, alarms=alarm_setup())
+    plant = Plant(
+        setups=[TankSetup(tank=t, blankets=()) for t in TANKS],
+        signals={s.tag: s for s in signals},
+        ids=ids,
+        alarms=alarm_setup(),
+    )
 
     def on_step(step: IngestStep, delivery: Delivery) -> None:
         if step is IngestStep.COMMITTED:

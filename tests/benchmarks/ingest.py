@@ -148,7 +148,9 @@ def _whole_path(engine: Engine, path: Path) -> tuple[int, float]:
     tank, signals = _plant()
     with transaction(engine) as conn:
         ids = site_ids(conn)
-    plant = Plant(tanks={tank.key: tank}, signals={s.tag: s for s in signals}, ids=ids, alarms=alarm_setup())
+    plant = Plant(
+        setups=[TankSetup(tank=tank, blankets=())], signals={s.tag: s for s in signals}, ids=ids, alarms=alarm_setup()
+    )
 
     def now() -> datetime:
         return START + timedelta(days=3650)

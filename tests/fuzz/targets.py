@@ -27,9 +27,10 @@ from connectors.csv.file import read_file
 from connectors.errors import ConnectorError, Malformed
 from connectors.modbus.connector import ModbusConnector
 from connectors.modbus.points import Framing, ModbusDevice, ModbusLine, ModbusPoint, RegisterTable, ValueType
+from service.domain.blanket.estimate import TankSetup
 from service.errors import InputError
 from service.jobs.ingest import push as pushed
-from service.jobs.ingest.plant import Plant
+from service.jobs.plant.plant import Plant
 from service.notify.messages.links import AlarmLinks
 from service.photo import SIDE, _decode
 from service.site.site import check_bytes
@@ -135,7 +136,7 @@ def read_image(data: bytes) -> None:
 def read_http(data: bytes) -> None:
     """What is posted, and what stands in links and cookies."""
     plant = Plant(
-        tanks={tank.key: tank for tank in TANKS},
+        setups=[TankSetup(tank=tank, blankets=()) for tank in TANKS],
         signals={signal.tag: signal for signal in SIGNALS},
         ids=SiteIds(tanks={}, signals={}),
         alarms=alarm_setup(),

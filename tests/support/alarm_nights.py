@@ -311,7 +311,7 @@ class Night:
             self.outcome.rounds.append((at, seen))
         while self.typed and self.typed[0][0] <= moment:
             self.type(self.typed.pop(0)[1])
-        evaluate(self.plant.engine, self.plant.setup, TANKS, self.plant.ids, projected={}, now=moment)
+        evaluate(self.plant.engine, self.plant.model, projected={}, now=moment)
         self.truth.append((moment, self.measured(moment), seen_clearance(self.outcome.rounds)))
         self.watch(moment)
         self.tell(moment, moment + STEP)
@@ -434,14 +434,12 @@ class Night:
         before = self.danger_machine()
         if habit is Habit.AT_THE_PAGE:
             with suppress(InputError):
-                done = acknowledge(self.plant.engine, self.plant.setup, TANKS, code, who=person.name, now=now)
+                done = acknowledge(self.plant.engine, self.plant.model, code, who=person.name, now=now)
                 self.outcome.answers += done.changed
             return
         came_of = answer(
             self.plant.engine,
-            self.plant.setup,
-            TANKS,
-            self.plant.ids,
+            self.plant.model,
             sender=person.phone or "",
             text=words,
             now=now,
@@ -475,7 +473,7 @@ class Night:
         with transaction(self.plant.engine) as conn:
             waiting = [r.key for r in alarms(conn) if r.machine.state is AlarmState.RETURNED]
         for key in waiting:
-            acknowledge(self.plant.engine, self.plant.setup, TANKS, key, who=DAY_SHIFT, now=now)
+            acknowledge(self.plant.engine, self.plant.model, key, who=DAY_SHIFT, now=now)
         self.tell(now, now + STEP)
 
 

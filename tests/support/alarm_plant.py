@@ -23,6 +23,7 @@ from service.jobs.accounts.actor import Actor, Door
 from service.jobs.alarms.command import Done, submit_command
 from service.jobs.alarms.setup import AlarmSetup
 from service.jobs.calls.deliver import Delivered, deliver
+from service.jobs.plant.plant import Plant
 from service.notify.channels.base import Message, Receipt
 from service.notify.messages.facts import SitePresentation
 from service.storage.alarms.alarms import sync_alarms
@@ -113,10 +114,15 @@ def by(name: str) -> Actor:
     return Actor(name=name, via=Door.PAGE, account=name.casefold())
 
 
+def plant_of(setup: AlarmSetup, tanks: Sequence[TankSetup], ids: SiteIds) -> Plant:
+    """The plant as jobs take it."""
+    signals = {signal.tag: signal for s in tanks for signal in (*s.blankets, *s.others)}
+    return Plant(setups=tanks, signals=signals, ids=ids, alarms=setup)
+
+
 def acknowledge(
     engine: Engine,
-    setup: AlarmSetup,
-    tanks: tuple[TankSetup, ...],
+    plant: Plant,
     name: str,
     *,
     who: str,
@@ -125,7 +131,7 @@ def acknowledge(
 ) -> Done:
     """Somebody takes an alarm."""
     with transaction(engine) as conn:
-        return submit_command(conn, setup, tanks, name, Acknowledge(note=note), by(who), now=now)
+        return submit_command(conn, plant, name, Acknowledge(note=note), by(who), now=now)
 
 
 @dataclass
@@ -135,6 +141,12 @@ class AlarmPlant:
     engine: Engine
     setup: AlarmSetup
     ids: SiteIds
+    tanks: Sequence[TankSetup] = TANKS
+
+    @property
+    def model(self) -> Plant:
+        """The plant as jobs take it, with the alarms as they are set up now."""
+        return plant_of(self.setup, self.tanks, self.ids)
 
     @classmethod
     def build(
@@ -149,7 +161,7 @@ class AlarmPlant:
         with transaction(engine) as conn:
             ids = sync_site(conn, [s.tank for s in tanks], list(signals.values()))
             sync_alarms(conn, setup.definitions, now)
-        return cls(engine, setup, ids)
+        return cls(engine, setup, ids, tanks)
 
     def believe(
         self,

@@ -13,6 +13,7 @@ from sqlalchemy import Engine
 from connectors.base import Delivery
 from connectors.csv.decoding.format import CsvFormat
 from connectors.csv.drop import CsvDrop, CsvDropConfig
+from service.domain.blanket.estimate import TankSetup
 from service.jobs.ingest import IngestReport, IngestStep, Plant, ingest
 from service.storage.database.session import make_engine, transaction
 from service.storage.plant.site_tables import site_ids
@@ -30,7 +31,7 @@ def plant(engine: Engine) -> Plant:
     with transaction(engine) as conn:
         ids = site_ids(conn)
     return Plant(
-        tanks={tank.key: tank for tank in TANKS},
+        setups=[TankSetup(tank=tank, blankets=()) for tank in TANKS],
         signals={signal.tag: signal for signal in SIGNALS},
         ids=ids,
         alarms=replace(alarm_setup(), units="si"),

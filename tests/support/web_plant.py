@@ -17,7 +17,6 @@ from service.domain.blanket.estimate import TankSetup
 from service.domain.plant.role import Role, Scope, SecondFactorRule
 from service.domain.plant.units import UnitSystem
 from service.jobs.accounts import people
-from service.jobs.ingest.plant import Plant
 from service.notify.channels.gateway_hook import GatewayHook
 from service.notify.messages.links import AlarmLinks
 from service.storage.database.session import make_engine, page_engine, transaction
@@ -114,15 +113,15 @@ def served(
     clock = Clock(NIGHT)
     with transaction(engine) as conn:
         ids = site_ids(conn)
-    plant = AlarmPlant(engine, alarm_setup(), ids) if ids.tanks else settle(engine, setups)
+    plant = AlarmPlant(engine, alarm_setup(), ids, setups) if ids.tanks else settle(engine, setups)
     assert plant.ids.tanks.keys() == {s.tank.key for s in setups}, "another plant is there; see filled_by"
-    signals = {signal.tag: signal for setup in setups for signal in (*setup.blankets, *setup.others)}
     web = WebPlant(
         engine=page_engine(engine),
         name="Alder Creek",
         units=units,
         zone=ZoneInfo("America/New_York"),
         setups=setups,
+        signals=plant.model.signals,
         ids=plant.ids,
         alarms=plant.setup,
         connectors=("drop",),
@@ -132,7 +131,6 @@ def served(
         # The administrator of these tests signs in with the password alone; what the default asks has tests of its own.
         second_factor=SecondFactorRule.OPTIONAL,
         hooks={hook.key: hook for hook in hooks},
-        intake=Plant(tanks={s.tank.key: s.tank for s in setups}, signals=signals, ids=plant.ids, alarms=plant.setup),
     )
     app = create_app(web)
     server = WebServer(app, listen("127.0.0.1", 0))

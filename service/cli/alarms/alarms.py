@@ -77,7 +77,7 @@ def _ack(name: Name, who: Who, note: Note = "", site: SiteFile = None, json: Jso
     """Say that you have an alarm: nobody else is called, and those who were called are told who has it."""
     command = Acknowledge(note=note)
     with open_installation(site) as plant, transaction(plant.engine) as conn:
-        done = submit_command(conn, plant.alarms, plant.setups, name, command, typed_by(who), now=wall_clock())
+        done = submit_command(conn, plant.model, name, command, typed_by(who), now=wall_clock())
     tell_done(done, json)
 
 
@@ -96,14 +96,14 @@ def _shelve(
     with open_installation(site) as plant:
         command = Shelve(why=why, until=coming(until, plant.site.time_zone, now))
         with transaction(plant.engine) as conn:
-            done = submit_command(conn, plant.alarms, plant.setups, name, command, typed_by(who), now=now)
+            done = submit_command(conn, plant.model, name, command, typed_by(who), now=now)
     tell_done(done, json)
 
 
 def _unshelve(name: Name, who: Who, site: SiteFile = None, json: Json = False) -> None:
     """Unshelve an alarm before its time."""
     with open_installation(site) as plant, transaction(plant.engine) as conn:
-        done = submit_command(conn, plant.alarms, plant.setups, name, Unshelve(), typed_by(who), now=wall_clock())
+        done = submit_command(conn, plant.model, name, Unshelve(), typed_by(who), now=wall_clock())
     tell_done(done, json)
 
 

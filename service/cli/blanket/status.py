@@ -50,9 +50,7 @@ def _status(site: SiteFile = None, json: Json = False) -> None:
         with transaction(plant.engine) as conn:
             cores = latest_core_times(conn, [plant.ids.tanks[key] for key in plant.tanks])
             sources = {health.connector: health for health in connector_health(conn)}
-            observed = standing_observations(
-                conn, plant.setups, plant.ids, plant.alarms.widest_limits(), estimates, now
-            )
+            observed = standing_observations(conn, plant.model, estimates, now)
             nodes = workers(conn, [c.key for c in plant.site.connectors()])
             pages = next(
                 (found.last_error for found in job_records(conn) if found.job == "pages" and found.failing), ""
@@ -62,7 +60,7 @@ def _status(site: SiteFile = None, json: Json = False) -> None:
             if estimates[key].trust is Trust.GOOD:
                 estimates[key] = replace(estimates[key], trust=Trust.DOUBTFUL)
         keys = sorted(plant.tanks, key=lambda key: _clearance(plant, estimates[key], observed.get(key)))
-        setups = split_over(plant.setups, tanks_out(plant.engine, plant.alarms, plant.ids))
+        setups = split_over(plant.setups, tanks_out(plant.engine, plant.model))
         loadings = loading_all(plant.engine, setups, plant.ids, estimates, now)
         strained = {key: abnormal_words(loadings[key].load, plant.site.units) for key in keys}
         # Also what the site file does not name: gateways that post, and sources described no longer.

@@ -60,11 +60,9 @@ def _why(
             known = f"did you mean {near!r}?" if near else f"known: {', '.join(plant.tanks)}"
             misused(f"there is no tank {tank!r}; {known}")
         asked = moment(at, plant.site.time_zone, now)
-        out = tanks_out(plant.engine, plant.alarms, plant.ids, asked)
+        out = tanks_out(plant.engine, plant.model, asked)
         (split,) = (found for found in split_over(plant.setups, out) if found.tank.key == tank)
-        found = explain(
-            plant.engine, plant.alarms, split, plant.ids, at=asked, now=now, alarm=alarm, out_of_service=tank in out
-        )
+        found = explain(plant.engine, plant.model, split, at=asked, now=now, alarm=alarm, out_of_service=tank in out)
     if json:
         say_json(asdict(found))
         return
@@ -124,7 +122,7 @@ def _duty(
 def _reset(name: Name, who: Who, site: SiteFile = None, json: Json = False) -> None:
     """Reset a latched alarm that is over and acknowledged."""
     with open_installation(site) as plant, transaction(plant.engine) as conn:
-        done = submit_command(conn, plant.alarms, plant.setups, name, Reset(), typed_by(who), now=wall_clock())
+        done = submit_command(conn, plant.model, name, Reset(), typed_by(who), now=wall_clock())
     tell_done(done, json)
 
 
@@ -147,13 +145,13 @@ def _out(
                 "out of service",
                 json,
                 changed=take_out(
-                    plant.engine, plant.alarms, plant.ids, name, typed_by(who), why=why, permit=permit, now=wall_clock()
+                    plant.engine, plant.model, name, typed_by(who), why=why, permit=permit, now=wall_clock()
                 ),
             )
             return
         command = RemoveFromService(why=why, permit=permit)
         with transaction(plant.engine) as conn:
-            done = submit_command(conn, plant.alarms, plant.setups, name, command, typed_by(who), now=wall_clock())
+            done = submit_command(conn, plant.model, name, command, typed_by(who), now=wall_clock())
     tell_done(done, json)
 
 
@@ -161,12 +159,12 @@ def _back(name: AlarmOrTank, who: Who, site: SiteFile = None, json: Json = False
     """Return an alarm, or a tank, to service. What is wrong calls at the next evaluation."""
     with open_installation(site) as plant:
         if name in plant.tanks:
-            put = put_back(plant.engine, plant.alarms, plant.ids, name, typed_by(who), now=wall_clock())
+            put = put_back(plant.engine, plant.model, name, typed_by(who), now=wall_clock())
             _tell_tank(name, "in service", json, changed=put)
             return
         command = ReturnToService()
         with transaction(plant.engine) as conn:
-            done = submit_command(conn, plant.alarms, plant.setups, name, command, typed_by(who), now=wall_clock())
+            done = submit_command(conn, plant.model, name, command, typed_by(who), now=wall_clock())
     tell_done(done, json)
 
 

@@ -118,7 +118,7 @@ def _add(
         )
         draft = CoreDraft(core=core, typed_value=value, typed_unit=unit, confirmed=yes)
         with transaction(plant.engine) as conn:
-            logged = submit_core(conn, plant.alarms, plant.ids, found, draft, typed_by(), now=now)
+            logged = submit_core(conn, plant.model, found, draft, typed_by(), now=now)
         _tell(plant, found, core, logged, json)
 
 
@@ -153,7 +153,7 @@ def _correct(
         )
         draft = CoreDraft(core=right, typed_value=value, typed_unit=unit, confirmed=yes, supersedes=core, reason=reason)
         with transaction(plant.engine) as conn:
-            logged = submit_core(conn, plant.alarms, plant.ids, found, draft, typed_by(), now=now)
+            logged = submit_core(conn, plant.model, found, draft, typed_by(), now=now)
         _tell(plant, found, right, logged, json)
 
 
@@ -161,7 +161,7 @@ def _withdraw(core: CoreId, reason: Reason, by: By = "", site: SiteFile = None, 
     """Withdraw a core that was not taken (wrong tank and time, entered twice); it stays in the history."""
     now = wall_clock()
     with storing(site) as plant, transaction(plant.engine) as conn:
-        withdraw_core(conn, plant.alarms, plant.tanks, core, typed_by(by), reason=reason, now=now)
+        withdraw_core(conn, plant.model, core, typed_by(by), reason=reason, now=now)
     say_json({"withdrawn": core, "reason": reason}) if json else say(f"core {core} withdrawn: {reason}")
 
 

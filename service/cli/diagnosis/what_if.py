@@ -65,7 +65,7 @@ def _what_if(
         storm_start=begins,
     )
     with reading(site) as plant:
-        out = tanks_out(plant.engine, plant.alarms, plant.ids)
+        out = tanks_out(plant.engine, plant.model)
         setup = next((s for s in split_over(plant.setups, out) if s.tank.key == tank), None)
         if setup is None:
             misused(f"there is no tank {tank!r}; known: {', '.join(plant.tanks)}")

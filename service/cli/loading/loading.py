@@ -44,7 +44,7 @@ def _loading(
     """Show the loading of every tank and its limits, its state point, and which input is missing or too old."""
     now = wall_clock()
     with reading(site) as plant:
-        out = tanks_out(plant.engine, plant.alarms, plant.ids)
+        out = tanks_out(plant.engine, plant.model)
         setups = [setup for setup in split_over(plant.setups, out) if tank in (None, setup.tank.key)]
         if not setups:
             misused(f"there is no tank {tank!r}; known: {', '.join(plant.tanks)}")

@@ -45,7 +45,7 @@ def _ingest(
     with storing(site) as plant:
         key = connector or _only_connector(plant)
         source = files_source(plant.site, key, files, plant.engine, wall_clock, move=move)
-        report = ingest(source, plant.intake, plant.engine, wall_clock)
+        report = ingest(source, plant.model, plant.engine, wall_clock)
         source.close()
     if json:
         say_json(asdict(report))

@@ -54,7 +54,7 @@ def _shift(at: At = "now", format: As = Form.TEXT, output: Output = None, site: 
     now = wall_clock()
     with reading(site) as plant:
         asked = moment(at, plant.site.time_zone, now)
-        log = read_shift(plant.reports, plant.reports.shift(asked), now)
+        log = read_shift(plant.engine, plant.model, plant.model.shift(asked), now)
         document = shift_document(log, site=plant.site.name, zone=plant.site.time_zone, now=now)
         _hand_out(plant, document, asdict(log), format, output)
 
@@ -75,7 +75,8 @@ def _note(
     with open_installation(site) as plant:
         zone = plant.site.time_zone
         record = write_note(
-            plant.reports,
+            plant.engine,
+            plant.model,
             text,
             typed_by(by),
             id=uuid4(),
@@ -107,7 +108,7 @@ def _report(
     now = wall_clock()
     with reading(site) as plant:
         period = _period(plant, span, day)
-        report = read_period(plant.reports, period, now)
+        report = read_period(plant.engine, plant.model, period, now)
         document = period_document(
             report, site=plant.site.name, units=plant.site.units, zone=plant.site.time_zone, now=now
         )

@@ -52,8 +52,7 @@ def _drift(
         tags = [signal] if signal else [s.tag for setup in plant.setups for s in setup.blankets]
         good = _metres(plant, "--tolerance", tolerance) if tolerance else None
         found = [
-            review(plant.engine, plant.setups, plant.ids, tag, now, tolerance=TOLERANCE if good is None else good)
-            for tag in tags
+            review(plant.engine, plant.model, tag, now, tolerance=TOLERANCE if good is None else good) for tag in tags
         ]
         found.sort(key=lambda r: (r.review.advice.action.urgency, -abs(r.review.advice.error)))
         if json:
@@ -137,18 +136,7 @@ def _certificate(
         if record is None:
             raise InputError(f"there is no record {id}; list them with: underweir drift --json")
         path = out or Path(f"certificate-{id}.pdf")
-        path.write_bytes(
-            certify(
-                plant.engine,
-                plant.setups,
-                plant.ids,
-                record,
-                site=plant.site.name,
-                units=plant.site.units,
-                zone=plant.site.time_zone,
-                now=now,
-            )
-        )
+        path.write_bytes(certify(plant.engine, plant.model, record, now=now))
     if json:
         say_json({"id": id, "file": str(path)})
     else:

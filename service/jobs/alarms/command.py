@@ -25,14 +25,15 @@ from service.alarms.machine import (
     Unshelve,
     step,
 )
+from service.alarms.rules import RuleInput
 from service.calls.escalation import AfterNo, calls_after_no
 from service.calls.routing import Routing, SentMessage
-from service.domain.blanket.estimate import TankSetup
 from service.errors import InputError
 from service.jobs.accounts.actor import Actor, audit
 from service.jobs.alarms.setup import AlarmSetup
 from service.jobs.calls.escalate import not_answering, scene_of
-from service.jobs.calls.notification import REMEMBER, AlarmChange, Decided, decide, write
+from service.jobs.plant.plant import Plant
+from service.jobs.calls.notification import REMEMBER, AlarmChange, Decided, Scene, decide, write
 from service.storage.alarms.alarms import (
     AlarmRecord,
     find_alarms,
@@ -42,7 +43,6 @@ from service.storage.alarms.alarms import (
     sent_messages,
 )
 from service.storage.calls.outbox import cancel_calls
-from service.storage.plant.site_tables import site_ids
 
 log = structlog.get_logger(__name__)
 
@@ -73,8 +73,7 @@ class Done:
 
 def submit_command(
     conn: Connection,
-    setup: AlarmSetup,
-    tanks: Sequence[TankSetup],
+    plant: Plant,
     name: str,
     command: Command,
     actor: Actor,
@@ -99,7 +98,7 @@ def submit_command(
     """
     command = replace(command, who=actor.name)
     key = _meant(find_alarms(conn, name), name)
-    definition = setup.definition(key)
+    definition = plant.alarms.definition(key)
     if definition is None:
         raise InputError(f"alarm {key} is no longer in the site file; it calls nobody any more")
     record = lock_alarms(conn, [key])[key]
@@ -107,18 +106,23 @@ def submit_command(
     messages, after_no = 0, None
     if taken.transitions:
         change = AlarmChange(record=record, definition=definition, machine=taken.machine, transitions=taken.transitions)
-        scene = scene_of(conn, setup, tanks, site_ids(conn), definition, now)
         if isinstance(command, Acknowledge) and record.machine.occurred_at is not None:
             cancel_calls(conn, record.id, record.machine.occurred_at, now, f"{command.who} has it")
+        unread = Scene(tank=None, situation=RuleInput(at=now))
         before = sent_messages(conn, [record.id], now - REMEMBER).get(record.id, [])
         if isinstance(command, Decline):
-            after_no = _after_no(conn, setup, change, before, now)
-            scene = replace(scene, called=not_answering(change.machine, before))
+            after_no = _after_no(conn, plant.alarms, change, before, now)
             routing = Routing(transition=taken.transitions[-1], tells=after_no.tells, silences=after_no.silences)
-            decided: Sequence[Decided] = [Decided(change=change, scene=scene, routing=routing)]
+            decided: Sequence[Decided] = [Decided(change=change, scene=unread, routing=routing)]
         else:
-            decided = decide(setup, change, scene, before, now)
-        messages = write(conn, setup, decided, now)
+            decided = decide(plant.alarms, change, unread, before, now)
+        if any(one.routing.tells for one in decided):
+            # Readings, cores and advice are read only for the words of a message.
+            scene = scene_of(conn, plant, definition, now)
+            if isinstance(command, Decline):
+                scene = replace(scene, called=not_answering(change.machine, before))
+            decided = [replace(one, scene=scene) for one in decided]
+        messages = write(conn, plant.alarms, decided, now)
         save_alarms(conn, [(record.id, taken.machine)])
         audit(conn, actor, now, _ACTIONS[type(command)], key, _detail(taken.machine.code, command))
     log.info(

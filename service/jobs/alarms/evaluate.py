@@ -48,6 +48,7 @@ from service.jobs.calls.escalate import escalate
 from service.jobs.calls.notification import REMEMBER, AlarmChange, Decided, Scene, also_active, decide, write
 from service.jobs.diagnosis.evidence import evidence_of
 from service.jobs.forecast.ahead import Ahead
+from service.jobs.plant.plant import Plant
 from service.storage.alarms.alarms import (
     AlarmRecord,
     alarms,
@@ -74,9 +75,7 @@ class Evaluated:
 
 def evaluate(
     engine: Engine,
-    setup: AlarmSetup,
-    tanks: Sequence[TankSetup],
-    ids: SiteIds,
+    plant: Plant,
     *,
     projected: Mapping[str, Estimate],
     now: datetime,
@@ -87,8 +86,7 @@ def evaluate(
 
     Parameters
     ----------
-    tanks : the tanks with their signals.
-    ids : row numbers of tanks and signals.
+    plant : the flow of those out of service split over the others.
     projected : each tank's belief at *now*, by tank key; without one the newest estimate stands for it.
     ahead : each tank's outlook at *now*, by tank key; alarms on it are left as they are where it is missing.
     out_of_service : tanks taken out of service, with the reason: their alarms are suppressed by design.
@@ -105,7 +103,7 @@ def evaluate(
 
     That several tanks fill at once is decided before any of them is written, so that the cause calls in their place.
     """
-    looks, records, failed = _looks(engine, setup, tanks, ids, projected, ahead or {}, now, out_of_service or {})
+    looks, records, failed = _looks(engine, plant, projected, ahead or {}, now, out_of_service or {})
     quiet: list[tuple[AlarmRecord, Machine]] = []
     done = 0
     decided: list[tuple[_Look, list[AlarmChange]]] = []
@@ -113,16 +111,16 @@ def evaluate(
         with suppress(_Spared), _sparing(look.tank.tank.key, failed):
             decided.append((look, look.decide()))
     everything = [_standing(change) for _, changes in decided for change in changes]
-    names = {tank.tank.key: tank.tank.label for tank in tanks}
+    names = {tank.tank.key: tank.tank.label for tank in plant.setups}
     seen = RuleInput(at=now, filling=filling_seen(everything, names, now))
-    plantwide, messages = _plantwide(engine, setup, records, seen, now)
+    plantwide, messages = _plantwide(engine, plant.alarms, records, seen, now)
     transitions = sum(len(change.transitions) for change in plantwide)
-    causes = calling(causes_of([*_connectors(setup, records), *map(_standing, plantwide)]))
+    causes = calling(causes_of([*_connectors(plant.alarms, records), *map(_standing, plantwide)]))
     for look, changes in decided:
         try:
             with _sparing(look.tank.tank.key, failed):
                 if any(change.transitions for change in changes):
-                    changed, written = _write_tank(engine, setup, look, tanks, ids, causes)
+                    changed, written = _write_tank(engine, plant, look, causes)
                     transitions += changed
                     messages += written
                 else:
@@ -133,44 +131,41 @@ def evaluate(
     if quiet:
         with transaction(engine) as conn:
             save_unless_changed(conn, quiet)
-    messages += escalate(engine, setup, tanks, ids, projected=projected, now=now)
+    messages += escalate(engine, plant, projected=projected, now=now)
     return Evaluated(tanks=done, transitions=transitions, messages=messages, failed=failed)
 
 
 def evaluate_service(
     engine: Engine,
-    setup: AlarmSetup,
+    plant: Plant,
     *,
     connectors: Sequence[str],
     started_at: datetime,
     now: datetime,
-    tanks: Sequence[TankSetup] = (),
-    ids: SiteIds | None = None,
     added_at: Mapping[str, datetime] | None = None,
 ) -> Evaluated:
     """Look at the alarms the service has about itself.
 
     Parameters
     ----------
+    plant : with the tanks in service alone: a source that falls silent for several at once is noticed before it counts as down.
     connectors : keys of the site's connectors.
     started_at : when this service started; a source is given time to deliver from then on.
     added_at : by connector when it came into force, where that was after the start.
-    tanks, ids : the tanks, where a source that falls silent for several at once shall be noticed before it counts as down.
 
     Notes
     -----
     Run it before :func:`evaluate`, which folds what follows from a silent source under that source's alarm.
     """
-    definitions = [d for d in setup.of_tank(None) if d.watch is not SystemWatch.FILLING]
+    definitions = [d for d in plant.alarms.of_tank(None) if d.watch is not SystemWatch.FILLING]
     with transaction(engine) as conn:
         records = lock_alarms(conn, [definition.key for definition in definitions])
-        silent = {} if ids is None else silent_tanks(conn, tanks, ids, setup.feeds, started_at=started_at, now=now)
         situation = service_situation(
             conn,
             connectors,
-            rotas=setup.rotas,
-            silent=silent,
-            effluent=() if ids is None else plant_effluent(conn, tanks, ids, now),
+            rotas=plant.alarms.rotas,
+            silent=silent_tanks(conn, plant, started_at=started_at, now=now),
+            effluent=plant_effluent(conn, plant, now),
             started_at=started_at,
             added_at=added_at,
             now=now,
@@ -180,7 +175,7 @@ def evaluate_service(
             if definition.key in records:
                 given = Evaluate(verdict=judge(definition, situation), live=True)
                 changes.append(_stepped(definition, records[definition.key], [(now, given)]))
-        written = _write_all(conn, setup, changes, tank=None, situation=situation, now=now)
+        written = _write_all(conn, plant.alarms, changes, tank=None, situation=situation, now=now)
     return Evaluated(transitions=sum(len(change.transitions) for change in changes), messages=written, failed={})
 
 
@@ -248,9 +243,7 @@ def _sparing(tank: str, failed: dict[str, str]) -> Iterator[None]:
 
 def _looks(
     engine: Engine,
-    setup: AlarmSetup,
-    tanks: Sequence[TankSetup],
-    ids: SiteIds,
+    plant: Plant,
     projected: Mapping[str, Estimate],
     ahead: Mapping[str, Ahead],
     now: datetime,
@@ -259,24 +252,27 @@ def _looks(
     failed: dict[str, str] = {}
     with transaction(engine) as conn:
         records = {record.key: record for record in alarms(conn)}
-    for place, why in setup.unmatched({key: record.tank for key, record in records.items()}).items():
+    for place, why in plant.alarms.unmatched({key: record.tank for key, record in records.items()}).items():
         # Looked at is what both know of; but nobody may believe that everything was.
         failed[place] = why
         log.error("alarms and site file do not fit each other", of=place, problem=why)
-    known = {tank.tank.key: tuple(d for d in setup.of_tank(tank.tank.key) if d.key in records) for tank in tanks}
-    watched = [tank for tank in tanks if known[tank.tank.key]]
+    known = {
+        tank.tank.key: tuple(d for d in plant.alarms.of_tank(tank.tank.key) if d.key in records)
+        for tank in plant.setups
+    }
+    watched = [tank for tank in plant.setups if known[tank.tank.key]]
     after = {tank.tank.key: _earliest(known[tank.tank.key], records) for tank in watched}
     histories: dict[str, TankHistory] = {}
     try:
         with transaction(engine) as conn:
-            histories = tank_histories(conn, watched, ids, after=after, now=now)
+            histories = tank_histories(conn, watched, plant.ids, after=after, now=now)
     except Exception as error:
         if isinstance(error, StorageError) and error.retryable:
             raise
         # Something about one tank spoils the shared reading: read each by itself, and name the one that cannot be read.
         for tank in watched:
             with suppress(_Spared), _sparing(tank.tank.key, failed), transaction(engine) as conn:
-                histories |= tank_histories(conn, [tank], ids, after=after, now=now)
+                histories |= tank_histories(conn, [tank], plant.ids, after=after, now=now)
     looks = [
         _Look(
             tank=tank,
@@ -323,14 +319,7 @@ def _plantwide(
         return changes, _write_all(conn, setup, changes, tank=None, situation=seen, now=now)
 
 
-def _write_tank(
-    engine: Engine,
-    setup: AlarmSetup,
-    look: _Look,
-    tanks: Sequence[TankSetup],
-    ids: SiteIds,
-    causes: Sequence[StandingAlarm],
-) -> tuple[int, int]:
+def _write_tank(engine: Engine, plant: Plant, look: _Look, causes: Sequence[StandingAlarm]) -> tuple[int, int]:
     """Decide again with the alarms held against everybody else, and write."""
     with transaction(engine) as conn:
         records = lock_alarms(conn, [definition.key for definition in look.definitions])
@@ -338,14 +327,14 @@ def _write_tank(
         live = look.live
         written = _write_all(
             conn,
-            setup,
+            plant.alarms,
             changes,
             tank=look.tank.tank,
             situation=live,
             now=look.now,
             causes=causes,
-            evidence=evidence_of(conn, look.tank, tanks, ids, live.estimate, look.now),
-            taken_back=_taken_back(conn, look, changes, ids),
+            evidence=evidence_of(conn, look.tank, plant.setups, plant.ids, live.estimate, look.now),
+            taken_back=_taken_back(conn, look, changes, plant.ids),
         )
     return sum(len(change.transitions) for change in changes), written
 

@@ -27,6 +27,7 @@ from service.jobs.alarms.setup import AlarmSetup
 from service.jobs.alarms.situations import TankHistory, cores_taken_back, tank_histories
 from service.jobs.blanket.estimate import standing_at
 from service.jobs.forecast.ahead import Ahead, ahead_of, danger_height
+from service.jobs.plant.plant import Plant
 from service.notify.messages.wording import contradicting, verdict_words
 from service.storage.alarms.alarms import JournalLine, journal
 from service.storage.calls.outbox import DeliveryTrace, traces
@@ -69,9 +70,8 @@ class Explanation:
 
 def explain(
     engine: Engine,
-    setup: AlarmSetup,
+    plant: Plant,
     tank: TankSetup,
-    ids: SiteIds,
     *,
     at: datetime,
     now: datetime | None = None,
@@ -96,6 +96,7 @@ def explain(
     level or forecast it was decided by.
     """
     past = now is not None and now - at > PRESENT
+    setup, ids = plant.alarms, plant.ids
     definitions = [d for d in setup.of_tank(tank.tank.key) if alarm is None or d.key == alarm]
     with transaction(engine) as conn:
         history = tank_histories(conn, [tank], ids, after={tank.tank.key: None}, now=at)[tank.tank.key]

@@ -38,6 +38,7 @@ from service.domain.blanket.estimate import BLIND_AFTER, Assessment, Estimate, E
 from service.domain.cores.core import Core
 from service.domain.plant.reading import ReadingReason
 from service.domain.plant.signal import Signal, SignalKind, sensor_height
+from service.jobs.plant.plant import Plant
 from service.storage.alarms import inputs as alarm_inputs
 from service.storage.alarms.alarms import alarms, transitions_between
 from service.storage.alarms.inputs import StoredCore
@@ -301,20 +302,11 @@ def tank_histories(
 
 
 def standing_observations(
-    conn: Connection,
-    tanks: Sequence[TankSetup],
-    ids: SiteIds,
-    limits: Mapping[str, float],
-    believed: Mapping[str, Estimate],
-    now: datetime,
+    conn: Connection, plant: Plant, believed: Mapping[str, Estimate], now: datetime
 ) -> dict[str, Observation]:
-    """What people saw beyond a limit and nothing has taken back, by tank key; tanks of which there is nothing are left out.
-
-    Parameters
-    ----------
-    limits : the widest clearance of a tank's alarms, by its key. [m]
-    """
-    histories = tank_histories(conn, tanks, ids, after={tank.tank.key: None for tank in tanks}, now=now)
+    """What people saw beyond a limit and nothing has taken back, by tank key; tanks of which there is nothing are left out. The limit is the widest of a tank's alarms."""
+    limits = plant.alarms.widest_limits()
+    histories = tank_histories(conn, plant.setups, plant.ids, after=dict.fromkeys(plant.tanks), now=now)
     found = {
         key: standing(history.at(now, believed.get(key)), limits[key])
         for key, history in histories.items()
@@ -439,32 +431,23 @@ def service_situation(
     )
 
 
-def plant_effluent(
-    conn: Connection, tanks: Sequence[TankSetup], ids: SiteIds, now: datetime
-) -> tuple[EffluentSeen, ...]:
+def plant_effluent(conn: Connection, plant: Plant, now: datetime) -> tuple[EffluentSeen, ...]:
     """What the meters of the whole plant's effluent last said."""
-    meters = {s.tag: s for tank in tanks for s in tank.others if s.tank is None and s.limit is not None}
-    readings = alarm_inputs.good_readings(conn, {ids.signals[tag]: now for tag in meters}, now)
-    return effluent_seen(tuple(meters.values()), {tag: readings[ids.signals[tag]] for tag in meters}, now)
+    meters = {s.tag: s for tank in plant.setups for s in tank.others if s.tank is None and s.limit is not None}
+    readings = alarm_inputs.good_readings(conn, {plant.ids.signals[tag]: now for tag in meters}, now)
+    return effluent_seen(tuple(meters.values()), {tag: readings[plant.ids.signals[tag]] for tag in meters}, now)
 
 
 #: After a start the sources are read before anything is called silent.
 SETTLE = timedelta(minutes=2)
 
 
-def silent_tanks(
-    conn: Connection,
-    tanks: Sequence[TankSetup],
-    ids: SiteIds,
-    feeds: Mapping[str, frozenset[str]],
-    *,
-    started_at: datetime,
-    now: datetime,
-) -> dict[str, tuple[str, ...]]:
+def silent_tanks(conn: Connection, plant: Plant, *, started_at: datetime, now: datetime) -> dict[str, tuple[str, ...]]:
     """By source the names of the tanks it alone feeds whose blanket readings have all stopped."""
     if now - started_at < SETTLE:
         return {}
-    fed = [tank for tank in tanks if tank.blankets and len(feeds.get(tank.tank.key, ())) == 1]
+    ids, feeds = plant.ids, plant.alarms.feeds
+    fed = [tank for tank in plant.setups if tank.blankets and len(feeds.get(tank.tank.key, ())) == 1]
     newest = alarm_inputs.samples(conn, {ids.signals[s.tag]: now for tank in fed for s in tank.blankets}, now)
     found: dict[str, tuple[str, ...]] = {}
     for tank in fed:

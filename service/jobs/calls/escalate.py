@@ -15,24 +15,22 @@ from service.alarms.machine import QUIET, AlarmState, Machine, called_further, u
 from service.alarms.rules import RuleInput
 from service.calls.escalation import due_calls
 from service.calls.routing import Notification, Routing, SentMessage, Suppression, covering
-from service.domain.blanket.estimate import Estimate, TankSetup
+from service.domain.blanket.estimate import Estimate
 from service.jobs.alarms.setup import AlarmSetup
 from service.jobs.alarms.situations import tank_histories
 from service.jobs.calls.notification import REMEMBER, AlarmChange, Decided, Scene, decide, write
 from service.jobs.diagnosis.evidence import evidence_of
+from service.jobs.plant.plant import Plant
 from service.notify.messages.facts import Called
 from service.storage.alarms.alarms import AlarmRecord, alarms, grouped_alarms, lock_alarms, sent_messages
 from service.storage.database.session import transaction
-from service.storage.plant.site_tables import SiteIds
 
 log = structlog.get_logger(__name__)
 
 
 def escalate(
     engine: Engine,
-    setup: AlarmSetup,
-    tanks: Sequence[TankSetup],
-    ids: SiteIds,
+    plant: Plant,
     *,
     projected: Mapping[str, Estimate],
     now: datetime,
@@ -51,14 +49,14 @@ def escalate(
         # A first look without locks: nearly always nobody is due.
         history = sent_messages(conn, [record.id for record in standing], now - REMEMBER)
         silent = grouped_alarms(conn, [record.id for record in standing])
-    everything = [_standing(setup, record) for record in known]
+    everything = [_standing(plant.alarms, record) for record in known]
     active = [s.definition for s in everything if s is not None and s.machine.active and s.machine.state not in QUIET]
     causes = causes_of((s for s in everything if s is not None), ended_after=now - LINGERS)
-    one_pass = _Pass(setup=setup, tanks=tanks, ids=ids, projected=projected, now=now)
+    one_pass = _Pass(plant=plant, projected=projected, now=now)
     calls = 0
     for record in standing:
-        alarm = _standing(setup, record)
-        if alarm is None or covering(alarm.definition, active) or shared_cause(alarm, causes, setup.feeds):
+        alarm = _standing(plant.alarms, record)
+        if alarm is None or covering(alarm.definition, active) or shared_cause(alarm, causes, plant.alarms.feeds):
             continue
         if record.id in silent:
             if record.machine.off_since is None:  # else it is about to end with its cause
@@ -79,9 +77,7 @@ def not_answering(machine: Machine, history: Sequence[SentMessage]) -> tuple[Cal
 
 def scene_of(
     conn: Connection,
-    setup: AlarmSetup,
-    tanks: Sequence[TankSetup],
-    ids: SiteIds,
+    plant: Plant,
     definition: AlarmDefinition,
     now: datetime,
     projected: Mapping[str, Estimate] | None = None,
@@ -92,14 +88,14 @@ def scene_of(
     ----------
     projected : each tank's belief at *now*, by its key; the newest estimate where that is missing.
     """
-    danger = next((d.limit for d in setup.of_tank(definition.tank) if d.kind is AlarmKind.HIGH_HIGH), None)
-    tank = next((found for found in tanks if found.tank.key == definition.tank), None)
+    danger = next((d.limit for d in plant.alarms.of_tank(definition.tank) if d.kind is AlarmKind.HIGH_HIGH), None)
+    tank = plant.setup(definition.tank)
     if tank is None:
         return Scene(tank=None, situation=RuleInput(at=now), danger_limit=danger)
-    seen = tank_histories(conn, [tank], ids, after={tank.tank.key: None}, now=now)[tank.tank.key]
+    seen = tank_histories(conn, [tank], plant.ids, after={tank.tank.key: None}, now=now)[tank.tank.key]
     newest = seen.estimates[-1] if seen.estimates else None
     situation = seen.at(now, (projected or {}).get(tank.tank.key) or newest)
-    evidence = evidence_of(conn, tank, tanks, ids, situation.estimate, now)
+    evidence = evidence_of(conn, tank, plant.setups, plant.ids, situation.estimate, now)
     return Scene(tank=tank.tank, situation=situation, danger_limit=danger, evidence=evidence)
 
 
@@ -112,9 +108,7 @@ def _standing(setup: AlarmSetup, record: AlarmRecord) -> StandingAlarm | None:
 class _Pass:
     """What one pass over the unanswered alarms goes by. Each alarm is decided again while it is held."""
 
-    setup: AlarmSetup
-    tanks: Sequence[TankSetup]
-    ids: SiteIds
+    plant: Plant
     projected: Mapping[str, Estimate]
     now: datetime
 
@@ -122,8 +116,7 @@ class _Pass:
         self, record: AlarmRecord, definition: AlarmDefinition, history: Sequence[SentMessage]
     ) -> tuple[tuple[Notification, ...], tuple[Suppression, ...]]:
         """Who is to be called now, and who is not and why."""
-        setup = self.setup
-        return due_calls(setup.callout, definition, record.machine, history, now=self.now)
+        return due_calls(self.plant.alarms.callout, definition, record.machine, history, now=self.now)
 
     def unfold(self, conn: Connection, definition: AlarmDefinition) -> int:
         """The cause is over and this alarm still stands, untold: it now calls by itself."""
@@ -137,7 +130,7 @@ class _Pass:
             transitions=(unfolded(record.machine, self.now),),
         )
         scene = self.scene(conn, definition)
-        return write(conn, self.setup, decide(self.setup, change, scene, history, self.now), self.now)
+        return write(conn, self.plant.alarms, decide(self.plant.alarms, change, scene, history, self.now), self.now)
 
     def call(self, conn: Connection, definition: AlarmDefinition) -> int:
         """Call further, unless it was answered a moment ago."""
@@ -150,7 +143,7 @@ class _Pass:
         change = AlarmChange(record=record, definition=definition, machine=record.machine, transitions=(transition,))
         routing = Routing(transition=transition, tells=tells, silences=silences)
         log.warning("called further", alarm=definition.key, contacts=[tell.contact.name for tell in tells])
-        return write(conn, self.setup, [Decided(change=change, scene=scene, routing=routing)], self.now)
+        return write(conn, self.plant.alarms, [Decided(change=change, scene=scene, routing=routing)], self.now)
 
     def _held(self, conn: Connection, definition: AlarmDefinition) -> tuple[AlarmRecord, list[SentMessage]]:
         """The alarm, held against everybody else, and what was told of it."""
@@ -159,4 +152,4 @@ class _Pass:
 
     def scene(self, conn: Connection, definition: AlarmDefinition) -> Scene:
         """What is known of the alarm's tank now."""
-        return scene_of(conn, self.setup, self.tanks, self.ids, definition, self.now, self.projected)
+        return scene_of(conn, self.plant, definition, self.now, self.projected)

@@ -2,16 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from datetime import datetime
 
 import structlog
 from sqlalchemy import Engine
 
-from service.domain.blanket.estimate import TankSetup
 from service.jobs.alarms.setup import AlarmSetup
 from service.jobs.calls.deliver import tell_next
 from service.jobs.calls.reply import Answered, answer
+from service.jobs.plant.plant import Plant
 from service.notify.channels.gateway_hook import Fate, GatewayReceipt, GatewayReply
 from service.storage.calls.outbox import (
     find_by_gateway_id,
@@ -21,7 +20,6 @@ from service.storage.calls.outbox import (
     was_answered,
 )
 from service.storage.database.session import transaction
-from service.storage.plant.site_tables import SiteIds
 
 log = structlog.get_logger(__name__)
 
@@ -47,15 +45,11 @@ def take_receipt(engine: Engine, setup: AlarmSetup, receipt: GatewayReceipt, now
     return True
 
 
-def take_reply(
-    engine: Engine, setup: AlarmSetup, tanks: Sequence[TankSetup], ids: SiteIds, reply: GatewayReply, now: datetime
-) -> Answered | None:
+def take_reply(engine: Engine, plant: Plant, reply: GatewayReply, now: datetime) -> Answered | None:
     """Act on what somebody wrote; None when that message was dealt with before."""
     with transaction(engine) as conn:
         # Held while it is dealt with: gateways repeat a post they are impatient about.
         lock_reply(conn, reply.message_id)
         if was_answered(conn, reply.message_id):
             return None
-        return answer(
-            engine, setup, tanks, ids, sender=reply.sender, text=reply.text, now=now, message_id=reply.message_id
-        )
+        return answer(engine, plant, sender=reply.sender, text=reply.text, now=now, message_id=reply.message_id)

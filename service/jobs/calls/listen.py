@@ -2,20 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from datetime import datetime
 from typing import Protocol
 
 import structlog
 from sqlalchemy import Engine
 
-from service.domain.blanket.estimate import TankSetup
-from service.jobs.alarms.setup import AlarmSetup
 from service.jobs.calls.reply import Answered, answer
+from service.jobs.plant.plant import Plant
 from service.notify.channels.sms_modem import Incoming
 from service.storage.calls.outbox import was_answered
 from service.storage.database.session import transaction
-from service.storage.plant.site_tables import SiteIds
 
 log = structlog.get_logger(__name__)
 
@@ -32,9 +29,7 @@ class Inbox(Protocol):
         ...
 
 
-def listen(
-    engine: Engine, setup: AlarmSetup, tanks: Sequence[TankSetup], ids: SiteIds, ear: Inbox, now: datetime
-) -> list[Answered]:
+def listen(engine: Engine, plant: Plant, inbox: Inbox, now: datetime) -> list[Answered]:
     """Deal with every reply that lies in the modem.
 
     Notes
@@ -43,21 +38,19 @@ def listen(
     twice is stored once, and the answer is sent once, as all of them are known by the message's id.
     """
     heard = []
-    for message in ear.incoming():
+    for message in inbox.incoming():
         if not _dealt_with(engine, message):
             heard.append(
                 answer(
                     engine,
-                    setup,
-                    tanks,
-                    ids,
+                    plant,
                     sender=message.sender,
                     text=message.text,
                     now=now,
                     message_id=message.id,
                 )
             )
-        ear.forget(message)
+        inbox.forget(message)
     return heard
 
 

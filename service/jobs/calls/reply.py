@@ -39,6 +39,7 @@ from service.jobs.alarms.command import Done, submit_command
 from service.jobs.alarms.setup import AlarmSetup
 from service.jobs.alarms.situations import standing_observations
 from service.jobs.cores.core import CoreDraft, known_words, submit_core
+from service.jobs.plant.plant import Plant
 from service.notify.channels import gsm7
 from service.notify.messages.wording import observed
 from service.storage.accounts import sessions
@@ -46,7 +47,6 @@ from service.storage.alarms.alarms import AlarmRecord, alarms
 from service.storage.blanket.estimates import latest_estimates
 from service.storage.calls.outbox import OutboxMessage, answers_since, enqueue, last_message, last_notified, lock_reply
 from service.storage.database.session import transaction
-from service.storage.plant.site_tables import SiteIds
 
 log = structlog.get_logger(__name__)
 
@@ -96,9 +96,7 @@ class Answered:
 
 def answer(
     engine: Engine,
-    setup: AlarmSetup,
-    tanks: Sequence[TankSetup],
-    ids: SiteIds,
+    plant: Plant,
     *,
     sender: str,
     text: str,
@@ -112,14 +110,14 @@ def answer(
     sender : the number it came from, with or without its plus.
     message_id : what names the incoming message, so that the same one delivered twice is answered once.
     """
-    contact = _known(setup, sender)
+    contact = _known(plant.alarms, sender)
     if contact is None:
         log.warning("reply from an unknown number", sender=_masked(sender))
         return Answered(reason=ReplyReason.UNKNOWN_NUMBER)
     recipient = contact.phone or sender
     with transaction(engine) as conn:
         lock_reply(conn, recipient)
-        desk = _ReplyHandler(conn, setup, tuple(tanks), ids, contact, now)
+        desk = _ReplyHandler(conn, plant, contact, now)
         reply = read_reply(text)
         code = reply.code if isinstance(reply, TakesIt | Declines) else None
         many_wrong = code is not None and desk.many_wrong(code)
@@ -183,15 +181,13 @@ class _ReplyHandler:
     """Where one person's reply is dealt with."""
 
     conn: Connection
-    setup: AlarmSetup
-    tanks: tuple[TankSetup, ...]
-    ids: SiteIds
+    plant: Plant
     contact: Contact
     now: datetime
 
     @property
     def units(self) -> UnitSystem:
-        return self.contact.units or self.setup.units
+        return self.contact.units or self.plant.alarms.units
 
     @property
     def actor(self) -> Actor:
@@ -255,7 +251,7 @@ class _ReplyHandler:
         said, changed = [], False
         command = Decline(who=self.contact.name, with_code=code is not None)
         for record in meant:
-            if self.setup.definition(record.key) is None:
+            if self.plant.alarms.definition(record.key) is None:
                 continue  # no longer in the site file: it calls nobody
             done = self.submit(record.key, command)
             changed = changed or done.changed
@@ -265,7 +261,7 @@ class _ReplyHandler:
         return (ReplyReason.PASSED_ON if changed else ReplyReason.NOTHING_OPEN), " ".join(said), None
 
     def submit(self, name: str, command: Command) -> Done:
-        return submit_command(self.conn, self.setup, self.tanks, name, command, self.actor, now=self.now)
+        return submit_command(self.conn, self.plant, name, command, self.actor, now=self.now)
 
     def after_no(self, tank: str, done: Done, *, with_code: bool) -> str:
         """What a no came to, in a sentence or two."""
@@ -309,7 +305,7 @@ class _ReplyHandler:
             if self.waiting():
                 return self.what_to_send(no_such)
             return ReplyReason.NOTHING_OPEN, no_such + self.status(), None
-        definition = self.setup.definition(done.key)
+        definition = self.plant.alarms.definition(done.key)
         label = self.label(None if definition is None else definition.tank)
         if not done.changed:
             return ReplyReason.NOTHING_OPEN, f"{label} {done.code}: {done.reason.value}. {self.status()}", None
@@ -325,10 +321,10 @@ class _ReplyHandler:
 
     def status(self) -> str:
         """How every tank stands, the fullest first."""
-        tank_ids = {self.ids.tanks[tank.tank.key]: tank for tank in self.tanks}
+        tank_ids = {self.plant.ids.tanks[tank.tank.key]: tank for tank in self.plant.setups}
         found = latest_estimates(self.conn, list(tank_ids), until=self.now)
         believed = {tank_ids[number].tank.key: estimate for number, estimate in found.items()}
-        seen = standing_observations(self.conn, self.tanks, self.ids, self.setup.widest_limits(), believed, self.now)
+        seen = standing_observations(self.conn, self.plant, believed, self.now)
         lines = []
         for tank_id, estimate in found.items():
             tank = tank_ids[tank_id].tank
@@ -338,10 +334,10 @@ class _ReplyHandler:
             if tank.key in seen:
                 # What a person saw goes before the number that it contradicts.
                 clearance = min(clearance, seen[tank.key].clearance)
-                where = observed(seen[tank.key], self.units, self.setup.site.zone, tank.side_water_depth)
+                where = observed(seen[tank.key], self.units, self.plant.alarms.site.zone, tank.side_water_depth)
                 lines.append((clearance, f"{tank.label}: {where}"))
                 continue
-            clock = format_clock(estimate.time, self.setup.site.zone).rpartition(" ")[0]
+            clock = format_clock(estimate.time, self.plant.alarms.site.zone).rpartition(" ")[0]
             lines.append((clearance, f"{tank.label} {where} {describe_rate(estimate.rate, self.units)}{doubt} {clock}"))
         return "; ".join(line for _, line in sorted(lines)) or "No readings yet."
 
@@ -349,7 +345,7 @@ class _ReplyHandler:
         tank = self.tank_meant(said.tank)
         unit = said.unit or shown_unit(Dimension.LENGTH, self.units)
         if tank is None:
-            example = self.tanks[0].tank.key if self.tanks else "EAST"
+            example = self.plant.setups[0].tank.key if self.plant.setups else "EAST"
             return ReplyReason.WHICH_TANK, f"Which tank? Send: core {example} {said.number:g} {unit}", None
         thickness = said.thickness if said.thickness is not None else to_si(said.number, unit)
         pending = {
@@ -361,13 +357,13 @@ class _ReplyHandler:
             "taken_at": self.now.isoformat(),
         }
         shown = format_length(thickness, self.units)
-        clock = format_clock(self.now, self.setup.site.zone)
+        clock = format_clock(self.now, self.plant.alarms.site.zone)
         words = f"Log a core of {shown} in {tank.tank.label} at {clock}? Send YES or NO."
         return ReplyReason.CORE_ASKED, words, pending
 
     def confirm(self) -> _Outcome:
         pending = self.question()
-        tank = None if not pending else next((t for t in self.tanks if t.tank.key == pending["tank"]), None)
+        tank = None if not pending else self.plant.setup(pending["tank"])
         if not pending or tank is None:
             if self.waiting():
                 return self.what_to_send()  # a yes to what? An alarm is taken by its code
@@ -383,9 +379,7 @@ class _ReplyHandler:
         )
         confirmed = pending.get("confirmed", False)
         draft = CoreDraft(core=core, typed_value=pending["typed"], typed_unit=pending["unit"], confirmed=confirmed)
-        logged = submit_core(
-            self.conn, self.setup, self.ids, tank.tank, draft, self.actor, now=self.now, units=self.units
-        )
+        logged = submit_core(self.conn, self.plant, tank.tank, draft, self.actor, now=self.now, units=self.units)
         if not logged.stored:
             why = " ".join(finding.sentence for finding in logged.findings)
             if not refused(logged.findings):
@@ -393,7 +387,7 @@ class _ReplyHandler:
                 return ReplyReason.CORE_ASKED, asked, pending | {"confirmed": True}
             return ReplyReason.CORE_REFUSED, f"Not stored: {why}", None
         if logged.known is not None:
-            return ReplyReason.CORE_LOGGED, known_words(logged.known, self.setup), None
+            return ReplyReason.CORE_LOGGED, known_words(logged.known, self.plant.alarms), None
         clearance = tank.tank.clearance(tank.tank.height_from_thickness(core.thickness, core.distance_from_wall))
         return (
             ReplyReason.CORE_LOGGED,
@@ -404,16 +398,17 @@ class _ReplyHandler:
     def tank_meant(self, words: str) -> TankSetup | None:
         """The tank the words name; without words the one they were last told about, or the only one."""
         if words:
-            named = [t for t in self.tanks if _names(words, t)]
+            named = [t for t in self.plant.setups if _names(words, t)]
             return named[0] if len(named) == 1 else None
-        if len(self.tanks) == 1:
-            return self.tanks[0]
+        if len(self.plant.setups) == 1:
+            return self.plant.setups[0]
         told = last_notified(self.conn, self.contact.name, self.now - SPEAKS_OF)
-        about = [d.tank for key in told if (d := self.setup.definition(key)) is not None and d.tank is not None]
-        return next((t for t in self.tanks if about and t.tank.key == about[0]), None)
+        about = [d.tank for key in told if (d := self.plant.alarms.definition(key)) is not None and d.tank is not None]
+        return self.plant.setup(about[0]) if about else None
 
     def label(self, tank: str | None) -> str:
-        return next((t.tank.label for t in self.tanks if t.tank.key == tank), self.setup.site.name)
+        found = self.plant.setup(tank)
+        return self.plant.alarms.site.name if found is None else found.tank.label
 
 
 def _names(words: str, tank: TankSetup) -> bool:

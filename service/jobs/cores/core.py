@@ -7,7 +7,6 @@ estimated anew are one transaction. Alarms read cores where they are kept, so th
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from uuid import UUID, uuid4
@@ -29,11 +28,11 @@ from service.errors import InputError
 from service.jobs.accounts.actor import Actor, Door, audit
 from service.jobs.alarms.setup import AlarmSetup
 from service.jobs.cores.notice import core_notices
+from service.jobs.plant.plant import Plant
 from service.storage.blanket.estimates import latest_estimates
 from service.storage.calls.outbox import enqueue
 from service.storage.cores import cores as store
 from service.storage.cores.cores import CoreRecord, correct_core, current_cores, find_core, insert_core
-from service.storage.plant.site_tables import SiteIds
 
 #: An estimate older than this says little about a core; the recent cores are asked instead.
 ESTIMATE_COUNTS_FOR = timedelta(hours=2)
@@ -79,8 +78,7 @@ class Logged:
 
 def submit_core(
     conn: Connection,
-    setup: AlarmSetup,
-    ids: SiteIds,
+    plant: Plant,
     tank: Tank,
     draft: CoreDraft,
     actor: Actor,
@@ -100,7 +98,7 @@ def submit_core(
     InputError
         when the core it corrects is not there or was corrected before, or the id is another core's.
     """
-    core, tank_id = draft.core, ids.tanks[tank.key]
+    core, tank_id = draft.core, plant.ids.tanks[tank.key]
     if draft.supersedes is None and (known := _known(conn, draft, tank_id, actor)) is not None:
         return Logged(stored=True, already=True, known=known)
     findings: tuple[CoreFinding, ...] = ()
@@ -109,7 +107,7 @@ def submit_core(
     if find_core(conn, core.id) is None:
         expected = _expected_height(conn, tank, tank_id, core.taken_at, leave_out=draft.supersedes)
         findings = check_core(
-            core, tank, now=now, units=units or setup.units, typed_unit=draft.typed_unit, expected=expected
+            core, tank, now=now, units=units or plant.alarms.units, typed_unit=draft.typed_unit, expected=expected
         )
         if refused(findings) or (findings and not draft.confirmed):
             return Logged(stored=False, already=False, findings=findings, expected=expected)
@@ -130,14 +128,13 @@ def submit_core(
         word, detail = "CORRECTED CORE", {"corrects": str(draft.supersedes), "reason": draft.reason}
     if new:
         audit(conn, actor, now, f"core {'logged' if word == 'CORE' else 'corrected'}", str(core.id), detail)
-        enqueue(conn, core_notices(setup, core, tank, now, word))
+        enqueue(conn, core_notices(plant.alarms, core, tank, now, word))
     return Logged(stored=True, already=not new, findings=findings, expected=expected)
 
 
 def withdraw_core(
     conn: Connection,
-    setup: AlarmSetup,
-    tanks: Mapping[str, Tank],
+    plant: Plant,
     core_id: UUID,
     actor: Actor,
     *,
@@ -157,9 +154,9 @@ def withdraw_core(
     record = find_core(conn, withdrawal)
     if record is None:
         raise InputError(f"core {core_id} could not be withdrawn")
-    tank = tanks.get(record.core.tank)
+    tank = plant.tanks.get(record.core.tank)
     if tank is not None:
-        enqueue(conn, core_notices(setup, record.core, tank, now, "WITHDRAWN CORE", reason.strip()))
+        enqueue(conn, core_notices(plant.alarms, record.core, tank, now, "WITHDRAWN CORE", reason.strip()))
 
 
 def known_words(known: CoreRecord, setup: AlarmSetup) -> str:

@@ -6,7 +6,7 @@ what is delivered again changes nothing.
 """
 
 from service.jobs.ingest.drive import IngestStep, ingest
-from service.jobs.ingest.plant import Plant
 from service.jobs.ingest.report import DeliveryReport, IngestReport
+from service.jobs.plant.plant import Plant
 
 __all__ = ["DeliveryReport", "IngestReport", "IngestStep", "Plant", "ingest"]

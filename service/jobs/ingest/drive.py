@@ -16,8 +16,8 @@ from connectors.errors import ConnectorError, Malformed
 from service.errors import StorageError
 from service.jobs.ingest.dead_letter import SupportsDeadLetter, SupportsQuarantine, bisect, is_poison
 from service.jobs.ingest.intake import Intake
-from service.jobs.ingest.plant import Plant
 from service.jobs.ingest.report import DeliveryReport, IngestReport
+from service.jobs.plant.plant import Plant
 from service.storage.database.session import is_serialization_failure, transaction
 from service.storage.readings import connector_state
 

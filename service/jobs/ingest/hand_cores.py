@@ -15,7 +15,7 @@ from service.domain.cores.core import Core, Surface, surface_of
 from service.domain.plant.units import UNITS, Dimension, to_si
 from service.jobs.accounts.actor import Actor, Door
 from service.jobs.cores.core import CoreDraft, known_words, submit_core
-from service.jobs.ingest.plant import Plant
+from service.jobs.plant.plant import Plant
 from service.storage.cores.cores import current_cores, find_core
 from service.storage.database.epoch import to_us
 
@@ -97,7 +97,7 @@ def store_cores(
             reason="" if before is None else f"{source} brought another thickness for the same core",
             batch_id=batch_id,
         )
-        logged = submit_core(conn, plant.alarms, plant.ids, plant.tanks[core.tank], draft, actor, now=now)
+        logged = submit_core(conn, plant, plant.tanks[core.tank], draft, actor, now=now)
         sentences = [finding.sentence for finding in logged.findings]
         if not logged.stored:
             outcome.rejects.append(_reject(typed, "thickness", _typed(typed), " ".join(sentences)))

@@ -13,9 +13,9 @@ from sqlalchemy import Connection
 
 from connectors.base import Delivery, Reject, SampleBlock
 from service.jobs.ingest.hand_cores import CoreOutcome, store_cores
-from service.jobs.ingest.plant import Plant
 from service.jobs.ingest.report import DeliveryReport
 from service.jobs.ingest.samples import SampleReader
+from service.jobs.plant.plant import Plant
 from service.storage.blanket.recompute import mark_signals_dirty
 from service.storage.database.epoch import from_us, to_us
 from service.storage.readings import connector_state

@@ -15,8 +15,8 @@ from connectors.base import Delivery, Reject, Sample, SourceQuality, SourceReaso
 from service.domain.plant.units import convert, unit
 from service.errors import DomainError
 from service.jobs.ingest.intake import Intake
-from service.jobs.ingest.plant import Plant
 from service.jobs.ingest.samples import MOST_AHEAD, OLDEST, SampleReader
+from service.jobs.plant.plant import Plant
 from service.storage.database.session import transaction
 from service.storage.readings.lookup import StoredReading, lock_pushes, stored_readings
 

@@ -11,7 +11,7 @@ import numpy as np
 from connectors.base import Reject, SampleBlock
 from service.domain.plant.reading import Quality, ReadingReason
 from service.domain.plant.units import unit
-from service.jobs.ingest.plant import Plant
+from service.jobs.plant.plant import Plant
 from service.storage.database.epoch import to_us
 from service.storage.readings.columns import ReadingColumns
 

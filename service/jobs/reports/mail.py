@@ -6,9 +6,10 @@ import base64
 from datetime import datetime
 
 import structlog
+from sqlalchemy import Engine
 
 from service.domain.plant.period import Period
-from service.jobs.reports.plant import ReportPlant
+from service.jobs.plant.plant import Plant
 from service.jobs.reports.report import read_period
 from service.reports.mailing import Mailing
 from service.reports.period_document import period_document
@@ -20,7 +21,7 @@ from service.storage.database.session import transaction
 log = structlog.get_logger(__name__)
 
 
-def mail_reports(plant: ReportPlant, mailing: Mailing, now: datetime) -> int:
+def mail_reports(engine: Engine, plant: Plant, mailing: Mailing, now: datetime) -> int:
     """Write the mails of every report that is due into the outbox, and return how many. Run it every minute.
 
     Days and months that ended before the first alarm was defined have none.
@@ -28,17 +29,17 @@ def mail_reports(plant: ReportPlant, mailing: Mailing, now: datetime) -> int:
     count = 0
     if "email" not in plant.alarms.channels:
         return count
-    for period in mailing.due(plant.zone, now):
-        with transaction(plant.engine) as conn:
+    for period in mailing.due(plant.alarms.site.zone, now):
+        with transaction(engine) as conn:
             known = first_defined_at(conn, list(plant.ids.tanks.values()))
         if not any(first < period.end for first in known.values()):
             continue  # nobody watched yet: a report would say that of a plant whose service is new
         keys = {contact: _key(period, contact.name) for contact in mailing.to if contact.email}
-        with transaction(plant.engine) as conn:
+        with transaction(engine) as conn:
             there = existing_keys(conn, list(keys.values()))
         if there.issuperset(keys.values()):
             continue
-        subject, text, attached = _mail(plant, period, now)
+        subject, text, attached = _mail(engine, plant, period, now)
         messages = [
             OutboxMessage(
                 key=key,
@@ -58,19 +59,23 @@ def mail_reports(plant: ReportPlant, mailing: Mailing, now: datetime) -> int:
             )
             for contact, key in keys.items()
         ]
-        with transaction(plant.engine) as conn:
+        with transaction(engine) as conn:
             count += enqueue(conn, messages)
         log.info("report mailed", report=period.span.value, period=period.name, to=len(messages))
     return count
 
 
-def _mail(plant: ReportPlant, period: Period, now: datetime) -> tuple[str, str, dict[str, str]]:
+def _mail(engine: Engine, plant: Plant, period: Period, now: datetime) -> tuple[str, str, dict[str, str]]:
     """Subject, text, and the document as the outbox keeps it."""
     from service.reports.rendering.pdf import as_pdf  # the libraries of documents load slowly
 
     site = plant.alarms.site
     document = period_document(
-        read_period(plant, period, now), site=site.name, units=plant.alarms.units, zone=plant.zone, now=now
+        read_period(engine, plant, period, now),
+        site=site.name,
+        units=plant.alarms.units,
+        zone=plant.alarms.site.zone,
+        now=now,
     )
     name = f"{period.span}-{period.name}.pdf"
     content = as_pdf(document, units=plant.alarms.units, made_at=now)

@@ -5,13 +5,13 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from datetime import datetime, timedelta
 
-from sqlalchemy import Connection
+from sqlalchemy import Connection, Engine
 
 from service.alarms.definition import AlarmDefinition, AlarmKind
 from service.domain.blanket.estimate import TankSetup
 from service.domain.plant.period import Period
 from service.domain.plant.tank import Tank
-from service.jobs.reports.plant import ReportPlant
+from service.jobs.plant.plant import Plant
 from service.notify.messages.wording import kind_word
 from service.reports.log_sheet import SheetCore
 from service.reports.period_report import (
@@ -33,12 +33,12 @@ from service.storage.trends.period_figures import blanket_figures, signal_figure
 HOLD = timedelta(minutes=10)
 
 
-def read_period(plant: ReportPlant, period: Period, now: datetime) -> PeriodReport:
+def read_period(engine: Engine, plant: Plant, period: Period, now: datetime) -> PeriodReport:
     """The report of a period as far as it has come."""
     end = min(period.end, now)
     definitions = {definition.key: definition for definition in plant.alarms.definitions}
     tags = [s.tag for setup in plant.setups for s in setup.blankets]
-    with transaction(plant.engine) as conn:
+    with transaction(engine) as conn:
         signals = _signals(conn, plant, period.start, end)
         facts = PeriodFacts(
             period=period,
@@ -55,14 +55,14 @@ def read_period(plant: ReportPlant, period: Period, now: datetime) -> PeriodRepo
     return period_report(facts)
 
 
-def read_cores(plant: ReportPlant, start: datetime, end: datetime) -> list[SheetCore]:
+def read_cores(engine: Engine, plant: Plant, start: datetime, end: datetime) -> list[SheetCore]:
     """The cores of a stretch as they stand now, with what was typed."""
-    with transaction(plant.engine) as conn:
+    with transaction(engine) as conn:
         records = current_cores(conn, [plant.ids.tanks[setup.tank.key] for setup in plant.setups], start, end)
     return [SheetCore(core=r.core, typed_value=r.typed_value, typed_unit=r.typed_unit) for r in records]
 
 
-def _signals(conn: Connection, plant: ReportPlant, start: datetime, end: datetime) -> dict[str, SignalSummary]:
+def _signals(conn: Connection, plant: Plant, start: datetime, end: datetime) -> dict[str, SignalSummary]:
     """Every signal once, also where several tanks share it."""
     every = {s.tag: s for setup in plant.setups for s in (*setup.blankets, *setup.others)}
     summaries = {}
@@ -76,7 +76,7 @@ def _signals(conn: Connection, plant: ReportPlant, start: datetime, end: datetim
 
 def _tank(
     conn: Connection,
-    plant: ReportPlant,
+    plant: Plant,
     setup: TankSetup,
     signals: Mapping[str, SignalSummary],
     start: datetime,

@@ -6,12 +6,12 @@ from collections.abc import Sequence
 from datetime import datetime, timedelta
 from uuid import UUID
 
-from sqlalchemy import Connection
+from sqlalchemy import Connection, Engine
 
 from service.calls.hand_over import WorkedShift
 from service.errors import InputError
 from service.jobs.accounts.actor import Actor, audit
-from service.jobs.reports.plant import ReportPlant
+from service.jobs.plant.plant import Plant
 from service.notify.messages.wording import kind_word
 from service.reports.shift_log import (
     HandOver,
@@ -37,14 +37,14 @@ EARLY = timedelta(hours=1)
 LONGEST_NOTE = 2000
 
 
-def read_shift(plant: ReportPlant, shift: WorkedShift, now: datetime) -> ShiftLog:
+def read_shift(engine: Engine, plant: Plant, shift: WorkedShift, now: datetime) -> ShiftLog:
     """The log of a shift as far as it has come."""
-    following = plant.next(shift)
+    following = plant.shift_after(shift)
     until = min(now, shift.end)
     tank_ids = [plant.ids.tanks[setup.tank.key] for setup in plant.setups]
     tank_of = {s.tag: setup.tank.key for setup in plant.setups for s in (*setup.blankets, *setup.others)}
     definitions = {definition.key: definition for definition in plant.alarms.definitions}
-    with transaction(plant.engine) as conn:
+    with transaction(engine) as conn:
         written = notes_between(conn, shift.start, shift.end)
         facts = ShiftFacts(
             shift=shift,
@@ -81,7 +81,8 @@ def read_shift(plant: ReportPlant, shift: WorkedShift, now: datetime) -> ShiftLo
 
 
 def write_note(
-    plant: ReportPlant,
+    engine: Engine,
+    plant: Plant,
     note: str,
     actor: Actor,
     *,
@@ -107,7 +108,7 @@ def write_note(
     if at is not None and at > now:
         raise InputError("the note is about a time still to come: notes are written about what was")
     shift_start = plant.shift(at or now).start
-    with transaction(plant.engine) as conn:
+    with transaction(engine) as conn:
         if corrects is not None:
             old = find_note(conn, corrects)
             if old is None:
@@ -127,16 +128,16 @@ def write_note(
     return record
 
 
-def taking_over(plant: ReportPlant, now: datetime) -> WorkedShift:
+def taking_over(plant: Plant, now: datetime) -> WorkedShift:
     """The shift that whoever signs now takes over: the running one, or the next when it is about to begin."""
     return plant.shift(now + EARLY)
 
 
-def take_over(plant: ReportPlant, actor: Actor, *, id: UUID, now: datetime) -> NoteRecord:
+def take_over(engine: Engine, plant: Plant, actor: Actor, *, id: UUID, now: datetime) -> NoteRecord:
     """Somebody signs that they have the plant."""
     shift = taking_over(plant, now)
     record = NoteRecord(id=id, shift_start=shift.start, recorded_at=now, kind=NoteKind.TAKE_OVER, author=actor.name)
-    with transaction(plant.engine) as conn:
+    with transaction(engine) as conn:
         _keep(conn, record, "shift taken over", actor, {"shift": shift.start.isoformat()})
     return record
 

@@ -2,30 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from datetime import datetime
-from zoneinfo import ZoneInfo
 
 from sqlalchemy import Engine
 
-from service.domain.blanket.estimate import TankSetup
-from service.domain.plant.units import UnitSystem
+from service.jobs.plant.plant import Plant
 from service.jobs.sensors.review import review
-from service.storage.plant.site_tables import SiteIds
 from service.storage.sensors.calibrations import CalibrationRecord
 
 
-def certify(
-    engine: Engine,
-    setups: Sequence[TankSetup],
-    ids: SiteIds,
-    record: CalibrationRecord,
-    *,
-    site: str,
-    units: UnitSystem,
-    zone: ZoneInfo,
-    now: datetime,
-) -> bytes:
+def certify(engine: Engine, plant: Plant, record: CalibrationRecord, *, now: datetime) -> bytes:
     """The certificate as a PDF.
 
     Raises
@@ -37,7 +23,7 @@ def certify(
     from service.reports.certificate import RecordedWork, certificate
 
     work = record.calibration
-    one = review(engine, setups, ids, work.tag, now)
+    one = review(engine, plant, work.tag, now)
     return certificate(
         RecordedWork(
             id=record.id,
@@ -49,8 +35,8 @@ def certify(
         ),
         one.setup.tank,
         one.proof(work.at),
-        site=site,
-        units=units,
-        zone=zone,
+        site=plant.alarms.site.name,
+        units=plant.alarms.units,
+        zone=plant.alarms.site.zone,
         now=now,
     )

@@ -20,6 +20,7 @@ from service.domain.sensors.review import USUAL_PAIRS, HeightAt, SensorReview, r
 from service.domain.sensors.work_proof import WorkProof, work_proof
 from service.errors import InputError
 from service.jobs.blanket.estimate import newest_state
+from service.jobs.plant.plant import Plant
 from service.storage.blanket.estimates import latest_estimates
 from service.storage.cores.pairs import newest_pairs, pairs_of
 from service.storage.database.session import transaction
@@ -91,9 +92,7 @@ class SensorSummary:
     last_work: datetime | None
 
 
-def worklist(
-    engine: Engine, setups: Sequence[TankSetup], ids: SiteIds, now: datetime, *, tolerance: float = TOLERANCE
-) -> list[SensorSummary]:
+def worklist(engine: Engine, plant: Plant, now: datetime, *, tolerance: float = TOLERANCE) -> list[SensorSummary]:
     """Every blanket sensor, the most urgent first; cheap enough for a page that is opened often.
 
     Parameters
@@ -102,14 +101,14 @@ def worklist(
     """
     found = []
     with transaction(engine) as conn:
-        works = current_calibrations(conn, [ids.signals[s.tag] for setup in setups for s in setup.blankets])
+        works = current_calibrations(conn, [plant.ids.signals[s.tag] for setup in plant.setups for s in setup.blankets])
         last_work = {work.signal_id: work.calibration.at for work in works}
-        for setup in setups:
-            state = newest_state(conn, setup, ids.tanks[setup.tank.key]) or estimator.initial(setup)
+        for setup in plant.setups:
+            state = newest_state(conn, setup, plant.ids.tanks[setup.tank.key]) or estimator.initial(setup)
             pivot = PIVOT_SHARE * setup.tank.side_water_depth
             for signal in setup.blankets:
                 sensor = state.sensors.get(signal.tag) or first_sensor(setup.tank)
-                pairs = newest_pairs(conn, ids.signals[signal.tag], 2 * USUAL_PAIRS)
+                pairs = newest_pairs(conn, plant.ids.signals[signal.tag], 2 * USUAL_PAIRS)
                 above = usual_height(_sound(pairs), setup.tank) - pivot
                 found.append(
                     SensorSummary(
@@ -118,7 +117,7 @@ def worklist(
                         decision=decide(sensor.bank, now.timestamp(), above, tolerance),
                         sound_cores=sensor.bank.cores,
                         last_core=pairs[-1].time if pairs else None,
-                        last_work=last_work.get(ids.signals[signal.tag]),
+                        last_work=last_work.get(plant.ids.signals[signal.tag]),
                     )
                 )
     return sorted(found, key=lambda one: (one.decision.action.urgency, -abs(one.decision.error), one.tag))
@@ -132,8 +131,7 @@ def _sound(pairs: Sequence[Pair]) -> list[Pair]:
 
 def review(
     engine: Engine,
-    setups: Sequence[TankSetup],
-    ids: SiteIds,
+    plant: Plant,
     tag: str,
     now: datetime,
     *,
@@ -152,9 +150,9 @@ def review(
     InputError
         when no tank has a blanket sensor of that tag.
     """
-    setup = setup_of(setups, tag)
+    setup = setup_of(plant.setups, tag)
     with transaction(engine) as conn:
-        signal_id, tank_id = ids.signals[tag], ids.tanks[setup.tank.key]
+        signal_id, tank_id = plant.ids.signals[tag], plant.ids.tanks[setup.tank.key]
         works = current_calibrations(conn, [signal_id])
         pairs = pairs_of(conn, [signal_id])
         state = newest_state(conn, setup, tank_id)
@@ -166,8 +164,8 @@ def review(
             [work.calibration for work in works],
             now,
             tolerance=tolerance,
-            other_tanks=[other.tank.key for other in setups if other.tank.key != setup.tank.key],
-            height_at=_heights(conn, ids),
+            other_tanks=[other.tank.key for other in plant.setups if other.tank.key != setup.tank.key],
+            height_at=_heights(conn, plant.ids),
             explained=explained,
         )
     return Reviewed(setup=setup, review=found, works=tuple(works))

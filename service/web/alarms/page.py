@@ -159,7 +159,7 @@ def answer_by_link(
     actor = replace(visitor.actor, name=name, via=Door.LINK)
     command = Acknowledge(note=note.strip())
     with transaction(plant.engine) as conn:
-        done = submit_command(conn, plant.alarms, plant.setups, view.record.key, command, actor, now=plant.clock())
+        done = submit_command(conn, plant, view.record.key, command, actor, now=plant.clock())
     [words] = told(plant, [_found(plant, view.record.key)], plant.clock())
     return page(request, plant, visitor, "answered.html.j2", told=words, done=done, who=name)
 
@@ -193,7 +193,7 @@ def _found(plant: WebPlant, name: str) -> AlarmView:
 
 def _do(request: Request, plant: WebPlant, visitor: Principal, name: str, command: Command) -> Response:
     with transaction(plant.engine) as conn:
-        done = submit_command(conn, plant.alarms, plant.setups, name, command, visitor.actor, now=plant.clock())
+        done = submit_command(conn, plant, name, command, visitor.actor, now=plant.clock())
     if not done.changed:
         raise HTTPException(409, f"Nothing was changed: {done.reason}. The alarm is {done.state}.")
     board_of(request).view(fresh=True)

@@ -72,7 +72,7 @@ def push(
         raise HTTPException(
             413, f"At most {MOST_ROWS} rows are taken at once; these are {len(rows)}. Send them in parts."
         )
-    verdicts = store_pushed(plant.engine, plant.intake, rows, sender=pusher.label, now=plant.clock())
+    verdicts = store_pushed(plant.engine, plant, rows, sender=pusher.label, now=plant.clock())
     counts = Counter(found.verdict for found in verdicts)
     return {**{str(verdict): counts[verdict] for verdict in RowOutcome}, "rows": [_shown(found) for found in verdicts]}
 

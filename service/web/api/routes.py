@@ -241,7 +241,7 @@ def acknowledge(
     try:
         command = Acknowledge(note=said.note.strip())
         with transaction(plant.engine) as conn:
-            done = submit_command(conn, plant.alarms, plant.setups, name, command, visitor.actor, now=plant.clock())
+            done = submit_command(conn, plant, name, command, visitor.actor, now=plant.clock())
     except InputError as error:
         return problem(404, str(error))
     if not done.changed:

@@ -1,4 +1,4 @@
-"""The installation as the pages need it."""
+"""The installation as the pages need it, and how a route gets it."""
 
 from __future__ import annotations
 
@@ -11,37 +11,28 @@ from zoneinfo import ZoneInfo
 from fastapi import Depends, Request
 from sqlalchemy import Engine
 
-from service.domain.blanket.estimate import TankSetup
 from service.domain.plant.role import SecondFactorRule
-from service.domain.plant.tank import Tank
 from service.domain.plant.units import UnitSystem
 from service.jobs.accounts.people import LONGEST_TOKEN
-from service.jobs.alarms.setup import AlarmSetup
-from service.jobs.ingest.plant import Plant as IntakePlant
-from service.jobs.reports.plant import ReportPlant
+from service.jobs.plant.plant import Plant as JobPlant
 from service.notify.channels.gateway_hook import GatewayHook
 from service.notify.messages.links import AlarmLinks
 from service.storage.database.session import read_only
-from service.storage.plant.site_tables import SiteIds, SiteVersion
+from service.storage.plant.site_tables import SiteVersion
 
 if TYPE_CHECKING:  # it loads much, and few plants have an identity provider
     from service.identity import IdentityClient
 
 
 @dataclass(frozen=True, kw_only=True)
-class WebPlant:
+class WebPlant(JobPlant):
     """One installation as the pages see it."""
 
     engine: Engine
     name: str
     units: UnitSystem
     zone: ZoneInfo
-    setups: tuple[TankSetup, ...]
-    ids: SiteIds
-    alarms: AlarmSetup
     connectors: tuple[str, ...]
-    #: What taking in pushed readings has to know.
-    intake: IntakePlant
     secret: bytes
     links: AlarmLinks
     clock: Callable[[], datetime]
@@ -59,20 +50,6 @@ class WebPlant:
     file_notice: Callable[[], str] = str
     #: What text message gateways may post here.
     hooks: Mapping[str, GatewayHook] = field(default_factory=dict)
-
-    @property
-    def tanks(self) -> Mapping[str, Tank]:
-        """Every tank by its key."""
-        return {setup.tank.key: setup.tank for setup in self.setups}
-
-    @property
-    def reports(self) -> ReportPlant:
-        """The installation as shift logs and reports see it."""
-        return ReportPlant(engine=self.engine, alarms=self.alarms, setups=self.setups, ids=self.ids)
-
-    def setup(self, key: str) -> TankSetup | None:
-        """The tank of that key with its signals."""
-        return next((setup for setup in self.setups if setup.tank.key == key), None)
 
 
 def _whole(request: Request) -> WebPlant:

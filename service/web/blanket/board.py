@@ -247,7 +247,7 @@ def read_board(plant: WebPlant, now: datetime) -> BoardView:
         records = alarms(conn)
         sources = {health.connector: health for health in connector_health(conn)}
         pasts = past_work(conn, now)
-        observed = standing_observations(conn, plant.setups, plant.ids, plant.alarms.widest_limits(), believed, now)
+        observed = standing_observations(conn, plant, believed, now)
     heard = dict(zip(newest.signal_id.tolist(), map(from_us, newest.time_us.tolist()), strict=True))
     shown = alarm_views(plant, records)
     tanks = []

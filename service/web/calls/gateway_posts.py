@@ -94,7 +94,7 @@ def _reply(plant: WebPlant, hook: GatewayHook, posted: Mapping[str, Any]) -> dic
     found = read_reply(hook.replies, posted)
     if found is None:
         raise HTTPException(422, f"Needed: {hook.replies.id}, {hook.replies.sender} and {hook.replies.text}.")
-    done = take_reply(plant.engine, plant.alarms, plant.setups, plant.ids, found, plant.clock())
+    done = take_reply(plant.engine, plant, found, plant.clock())
     # Whether the number is known is not told: the answer goes by text message, to known numbers only.
     return {"reply": "taken before" if done is None else "taken"}
 

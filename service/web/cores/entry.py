@@ -111,7 +111,7 @@ def keep(
         reason=reason,
     )
     with transaction(plant.engine) as conn:
-        logged = submit_core(conn, plant.alarms, plant.ids, tank, draft, visitor.actor, now=now, units=plant.units)
+        logged = submit_core(conn, plant, tank, draft, visitor.actor, now=now, units=plant.units)
     return _verdict(plant, tank, core if logged.known is None else logged.known.core, logged)
 
 

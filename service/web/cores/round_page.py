@@ -212,7 +212,7 @@ def withdraw(
     if not reason.strip():
         return _core_page(request, plant, visitor, core_id, wrong="Say why it is withdrawn.", status=400)
     with transaction(plant.engine) as conn:
-        withdraw_core(conn, plant.alarms, plant.tanks, core_id, visitor.actor, reason=reason.strip(), now=plant.clock())
+        withdraw_core(conn, plant, core_id, visitor.actor, reason=reason.strip(), now=plant.clock())
     return RedirectResponse("/cores", status_code=303)
 
 

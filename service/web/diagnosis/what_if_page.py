@@ -79,7 +79,7 @@ def what_if(
 
 def split_now(plant: WebPlant, view: TankView) -> TankSetup:
     """The tank with its part of the plant's flow as it is split over the tanks in service now."""
-    out = tanks_out(plant.engine, plant.alarms, plant.ids)
+    out = tanks_out(plant.engine, plant)
     return next(s for s in split_over(plant.setups, out) if s.tank.key == view.tank.key)
 
 
@@ -93,7 +93,7 @@ def others_of(plant: WebPlant, view: TankView) -> list[tuple[str, str]]:
 
 
 def _course(plant: WebPlant, view: TankView, wish: Wish) -> Course:
-    out = tanks_out(plant.engine, plant.alarms, plant.ids)
+    out = tanks_out(plant.engine, plant)
     setups = split_over(plant.setups, out)
     return course(
         plant.engine,

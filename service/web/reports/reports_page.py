@@ -86,7 +86,7 @@ def _document(plant: WebPlant, period: Period) -> Document:
             503, "Other reports are being prepared; try again when they are done.", {"Retry-After": "30"}
         )
     try:
-        report = read_period(plant.reports, period, now)
+        report = read_period(plant.engine, plant, period, now)
     finally:
         _running.release()
     return period_document(report, site=plant.name, units=plant.units, zone=plant.zone, now=now)

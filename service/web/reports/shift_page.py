@@ -39,8 +39,8 @@ def shown(request: Request, plant: Plant, visitor: Viewer, at: At = "") -> HTMLR
 @router.get("/shift.pdf")
 def printed(plant: Plant, visitor: Viewer, at: At = "") -> Response:
     """The same to print and file."""
-    now, reports = plant.clock(), plant.reports
-    log = read_shift(reports, reports.shift(_moment(plant, at)), now)
+    now = plant.clock()
+    log = read_shift(plant.engine, plant, plant.shift(_moment(plant, at)), now)
     document = shift_document(log, site=plant.name, zone=plant.zone, now=now)
     return pdf(plant, document, now, f"shift-{_local(plant, log.shift.start):%Y-%m-%d-%H%M}")
 
@@ -60,7 +60,8 @@ def note(
     now = plant.clock()
     try:
         write_note(
-            plant.reports,
+            plant.engine,
+            plant,
             note,
             visitor.actor,
             id=_id(id),
@@ -76,7 +77,7 @@ def note(
 @router.post("/shift/take-over", dependencies=[FormChecked])
 def sign(plant: Plant, visitor: Operator, id: Line = "", at: Line = "") -> Response:
     """Somebody has the plant from now on."""
-    take_over(plant.reports, visitor.actor, id=_id(id), now=plant.clock())
+    take_over(plant.engine, plant, visitor.actor, id=_id(id), now=plant.clock())
     return _back(plant, _moment(plant, at))
 
 
@@ -120,10 +121,9 @@ def pdf(plant: WebPlant, document: Document, made_at: datetime, name: str) -> Re
 def _page(
     request: Request, plant: WebPlant, visitor: Principal, at: datetime, *, wrong: str = "", typed: str = ""
 ) -> HTMLResponse:
-    reports, now = plant.reports, plant.clock()
-    shift = reports.shift(at)
-    log = read_shift(reports, shift, now)
-    coming = taking_over(reports, now)
+    now, shift = plant.clock(), plant.shift(at)
+    log = read_shift(plant.engine, plant, shift, now)
+    coming = taking_over(plant, now)
     # Read on the log of the shift that ends, or on that of the one that has just begun.
     signed = {shift.start: log.taken_over, shift.end: log.handed_over}.get(coming.start)
     return page(
@@ -136,7 +136,7 @@ def _page(
         coming=coming,
         may_sign=visitor.may(Role.OPERATOR) and signed is not None and visitor.label not in [one.who for one in signed],
         may_write=visitor.may(Role.OPERATOR),
-        earlier=reports.before(shift).start,
+        earlier=plant.shift_before(shift).start,
         later=None if log.running else shift.end,
         wrong=wrong,
         typed=typed,
@@ -149,14 +149,14 @@ def _stretch(plant: WebPlant, at: datetime, whole: str) -> tuple[datetime, datet
     if whole == "day":
         day = day_of(_local(plant, at).date(), plant.zone)
         return day.start, day.end, day.name
-    shift = plant.reports.shift(at)
+    shift = plant.shift(at)
     say = words_of(plant)
     return shift.start, shift.end, f"{shift.name}, {say.time(shift.start)} to {say.clock(shift.end)}"
 
 
 def _sheet(plant: WebPlant, start: datetime, end: datetime, title: str) -> LogSheet:
     return log_sheet(
-        read_cores(plant.reports, start, end),
+        read_cores(plant.engine, plant, start, end),
         plant.tanks,
         title=f"Log sheet of cores: {title}",
         site=plant.name,
@@ -183,7 +183,7 @@ def _id(text: str) -> UUID:
 
 
 def _back(plant: WebPlant, at: datetime) -> RedirectResponse:
-    start = plant.reports.shift(at).start
+    start = plant.shift(at).start
     return RedirectResponse(f"/shift?at={start:%Y-%m-%dT%H:%M:%SZ}", status_code=303)
 
 

@@ -41,7 +41,7 @@ def sensors(plant: Plant, visitor: Reader) -> dict[str, Any]:
                 "last_core_at": one.last_core,
                 "last_work_at": one.last_work,
             }
-            for one in worklist(plant.engine, plant.setups, plant.ids, now)
+            for one in worklist(plant.engine, plant, now)
         ],
     }
 

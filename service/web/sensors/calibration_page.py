@@ -45,16 +45,7 @@ def certificate(plant: Plant, visitor: Viewer, calibration_id: UUID) -> Response
     newest = _versions(plant, calibration_id)[-1]
     if newest.withdrawn:
         raise HTTPException(404, "This record was withdrawn: there is no certificate of it.")
-    content = certify(
-        plant.engine,
-        plant.setups,
-        plant.ids,
-        newest,
-        site=plant.name,
-        units=plant.units,
-        zone=plant.zone,
-        now=plant.clock(),
-    )
+    content = certify(plant.engine, plant, newest, now=plant.clock())
     return Response(
         content,
         media_type="application/pdf",

@@ -59,7 +59,7 @@ def listed(request: Request, plant: Plant, visitor: Viewer) -> HTMLResponse:
         plant,
         visitor,
         "sensors.html.j2",
-        rows=worklist(plant.engine, plant.setups, plant.ids, plant.clock()),
+        rows=worklist(plant.engine, plant, plant.clock()),
         flags=FLAGS,
         tolerance=TOLERANCE,
     )
@@ -156,4 +156,4 @@ def reviewed(plant: WebPlant, tag: str, explained: int | None = 0) -> Reviewed:
     """
     if not any(signal.tag == tag for setup in plant.setups for signal in setup.blankets):
         raise HTTPException(404, f"There is no blanket sensor {tag!r}.")
-    return review(plant.engine, plant.setups, plant.ids, tag, plant.clock(), explained=explained)
+    return review(plant.engine, plant, tag, plant.clock(), explained=explained)

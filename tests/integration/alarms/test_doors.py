@@ -108,7 +108,7 @@ class House:
         """Estimate what changed, and look at the alarms."""
         now = wall_clock()
         update_estimates(self.plant.engine, self.plant.setups, self.plant.ids, now)
-        evaluate(self.plant.engine, self.plant.alarms, self.plant.setups, self.plant.ids, projected={}, now=now)
+        evaluate(self.plant.engine, self.plant.model, projected={}, now=now)
 
     def cores(self) -> list[float]:
         with transaction(self.plant.engine) as conn:
@@ -162,7 +162,7 @@ class House:
         )
         with transaction(self.plant.engine) as conn:
             draft = CoreDraft(core=core, typed_value=thickness, typed_unit="m", confirmed=True)
-            submit_core(conn, self.plant.alarms, self.plant.ids, tank, draft, by("Ben"), now=now)
+            submit_core(conn, self.plant.model, tank, draft, by("Ben"), now=now)
         self.prepared = core.id
 
     def stand(self, state: AlarmState) -> None:
@@ -261,7 +261,7 @@ def texts(*said: str) -> Make:
         def say(words: str) -> object:
             reply = GatewayReply(message_id=str(uuid.uuid4()), sender=PHONE, text=words)
             plant = house.plant
-            return take_reply(plant.engine, plant.alarms, plant.setups, plant.ids, reply, wall_clock())
+            return take_reply(plant.engine, plant.model, reply, wall_clock())
 
         for words in said[:-1]:
             say(words)
@@ -292,9 +292,7 @@ def sheet(*thicknesses: float) -> Make:
 
     def make(house: House) -> Go:
         def bring(number: int, thickness: float) -> object:
-            return ingest(
-                OneSheet(f"round {number}.csv", thickness), house.plant.intake, house.plant.engine, wall_clock
-            )
+            return ingest(OneSheet(f"round {number}.csv", thickness), house.plant.model, house.plant.engine, wall_clock)
 
         for number, thickness in enumerate(thicknesses[:-1]):
             bring(number, thickness)

@@ -36,13 +36,13 @@ from tests.support.alarm_plant import (
     EAST,
     MINUTE,
     NIGHT,
-    TANKS,
     WEST,
     AlarmPlant,
     acknowledge,
     alarm_setup,
     by,
     definitions,
+    plant_of,
 )
 
 HOUR, DAY = timedelta(hours=1), timedelta(days=1)
@@ -50,14 +50,14 @@ HOUR, DAY = timedelta(hours=1), timedelta(days=1)
 
 def look(plant: AlarmPlant, now: datetime, **more: Any) -> Evaluated:
     projected: Mapping[str, Estimate] = more.pop("projected", {})
-    done = evaluate(plant.engine, plant.setup, TANKS, plant.ids, projected=projected, now=now, **more)
+    done = evaluate(plant.engine, plant.model, projected=projected, now=now, **more)
     assert done.failed == {}
     return done
 
 
 def do(plant: AlarmPlant, command: Command, now: datetime) -> Done:
     with transaction(plant.engine) as conn:
-        return submit_command(conn, plant.setup, TANKS, "east.high", command, by("Sam"), now=now)
+        return submit_command(conn, plant.model, "east.high", command, by("Sam"), now=now)
 
 
 def stand(plant: AlarmPlant, key: str) -> AlarmRecord:
@@ -248,16 +248,16 @@ class TestPeople:
 
     def test_taken_by_code_or_key(self, plant: AlarmPlant, high: AlarmRecord) -> None:
         at = NIGHT + 3 * MINUTE
-        done = acknowledge(plant.engine, plant.setup, TANKS, high.machine.code, who="Sam", now=at, note="going")
+        done = acknowledge(plant.engine, plant.model, high.machine.code, who="Sam", now=at, note="going")
         assert (done.changed, done.state) == (True, AlarmState.ACKNOWLEDGED)
-        again = acknowledge(plant.engine, plant.setup, TANKS, "east.high", who="Ben", now=at)
+        again = acknowledge(plant.engine, plant.model, "east.high", who="Ben", now=at)
         assert (again.changed, again.reason) == (False, MachineReason.ALREADY_ACKNOWLEDGED)
         line = lines(plant, "east.high")[-1]
         assert (line.event, line.actor, line.detail["note"]) == ("acknowledged", "Sam", "going")
 
     def test_an_unknown_code_is_refused_with_advice(self, plant: AlarmPlant) -> None:
         with pytest.raises(InputError, match="no alarm has the code or key 'XXXX'"):
-            acknowledge(plant.engine, plant.setup, TANKS, "XXXX", who="Sam", now=NIGHT)
+            acknowledge(plant.engine, plant.model, "XXXX", who="Sam", now=NIGHT)
 
     def test_shelved_until_a_time_then_back_by_itself(self, plant: AlarmPlant, high: AlarmRecord) -> None:
         at = NIGHT + 3 * MINUTE
@@ -322,7 +322,7 @@ class TestTogether:
 
         before = stand(plant, "east.high")
         monkeypatch.setattr("service.jobs.calls.notification.enqueue", broken)
-        done = evaluate(plant.engine, plant.setup, TANKS, plant.ids, projected={}, now=NIGHT + MINUTE)
+        done = evaluate(plant.engine, plant.model, projected={}, now=NIGHT + MINUTE)
         assert done.failed == {"east": "no"}
         assert stand(plant, "east.high") == before
         assert events(plant, "east.high") == []
@@ -342,7 +342,7 @@ class TestTogether:
             return tank_histories(conn, tanks, *args, **more)
 
         monkeypatch.setattr("service.jobs.alarms.evaluate.tank_histories", picky)
-        done = evaluate(plant.engine, plant.setup, TANKS, plant.ids, projected={}, now=NIGHT + MINUTE)
+        done = evaluate(plant.engine, plant.model, projected={}, now=NIGHT + MINUTE)
         assert done.failed == {"east": "ValueError: east is odd"}
         assert done.tanks == 1
         assert all("West" in subject for _, subject in outbox(plant))
@@ -371,7 +371,9 @@ class TestService:
     """The service's own alarms."""
 
     def look(self, plant: AlarmPlant, now: datetime) -> Evaluated:
-        return evaluate_service(plant.engine, plant.setup, connectors=["drop"], started_at=NIGHT, now=now)
+        return evaluate_service(
+            plant.engine, plant_of(plant.setup, (), plant.ids), connectors=["drop"], started_at=NIGHT, now=now
+        )
 
     def test_a_silent_source_and_its_return(self, plant: AlarmPlant) -> None:
         with transaction(plant.engine) as conn:
@@ -425,11 +427,11 @@ class TestOutOfService:
 
     def live(self, plant: AlarmPlant, now: datetime, clearance: float) -> None:
         plant.believe(now, clearance)
-        look(plant, now, out_of_service=tanks_out(plant.engine, plant.setup, plant.ids))
+        look(plant, now, out_of_service=tanks_out(plant.engine, plant.model))
 
     def test_by_a_person(self, plant: AlarmPlant) -> None:
         self.live(plant, NIGHT, 2.0)
-        change = {"engine": plant.engine, "setup": plant.setup, "ids": plant.ids, "tank": "east", "actor": by("Sam")}
+        change = {"engine": plant.engine, "plant": plant.model, "tank": "east", "actor": by("Sam")}
         assert take_out(**change, why="drained for repair", permit="W-17", now=NIGHT + MINUTE)  # type: ignore[arg-type]
         assert not take_out(**change, why="again", now=NIGHT + MINUTE)  # type: ignore[arg-type]
         for minute in range(2, 6):
@@ -455,7 +457,7 @@ class TestOutOfService:
         self.live(plant, NIGHT + 2 * MINUTE, 0.3)
         assert outbox(plant) == []
         with pytest.raises(InputError, match="by the site file"):
-            put_back(plant.engine, plant.setup, plant.ids, "east", by("Sam"), now=NIGHT)
+            put_back(plant.engine, plant.model, "east", by("Sam"), now=NIGHT)
         plant.setup = replace(plant.setup, out_of_service={})
         self.live(plant, NIGHT + 3 * MINUTE, 0.3)
         assert {subject.split(":")[0] for _, subject in outbox(plant)} == {"DANGER East clarifier"}
@@ -463,7 +465,7 @@ class TestOutOfService:
     def test_a_name_and_a_reason_are_needed(self, plant: AlarmPlant) -> None:
         for who, why in (("", "why"), ("Sam", " ")):
             with pytest.raises(InputError, match="name and a reason"):
-                take_out(plant.engine, plant.setup, plant.ids, "east", by(who), why=why, now=NIGHT)
+                take_out(plant.engine, plant.model, "east", by(who), why=why, now=NIGHT)
 
 
 def test_a_tank_never_cored_has_the_usual_time_for_its_first_core(engine: Engine) -> None:

@@ -22,7 +22,17 @@ from service.notify.channels.base import Notifier
 from service.notify.channels.smtp import SmtpAccount, SmtpNotifier
 from service.storage.cores.cores import withdraw_core
 from service.storage.database.session import transaction
-from tests.support.alarm_plant import EAST, MINUTE, NIGHT, NIGHT_OPERATOR, TANKS, AlarmPlant, alarm_setup, definitions
+from tests.support.alarm_plant import (
+    EAST,
+    MINUTE,
+    NIGHT,
+    NIGHT_OPERATOR,
+    TANKS,
+    AlarmPlant,
+    alarm_setup,
+    definitions,
+    plant_of,
+)
 from tests.support.flowing_plant import FLOWING, store_day
 from tests.support.flowing_plant import TANKS as FLOWING_TANKS
 from tests.support.mail_server import Mailbox, mail_server
@@ -42,13 +52,13 @@ def plant(engine: Engine) -> AlarmPlant:
         for minute in range(8):
             now = NIGHT + minute * MINUTE
             built.believe(now, 2.0 if minute < 3 else 1.0, rate=0.2)
-            evaluate(built.engine, built.setup, TANKS, built.ids, projected={}, now=now)
+            evaluate(built.engine, built.model, projected={}, now=now)
             deliver(built.engine, built.setup, channels, clock=lambda now=now: now)  # type: ignore[misc]
     return built
 
 
 def ask(plant: AlarmPlant, at: datetime, alarm: str | None = "east.high") -> Explanation:
-    return explain(plant.engine, plant.setup, EAST, plant.ids, at=at, alarm=alarm)
+    return explain(plant.engine, plant.model, EAST, at=at, alarm=alarm)
 
 
 def test_why_was_i_called(plant: AlarmPlant) -> None:
@@ -102,7 +112,7 @@ def test_a_decision_made_late_says_so(plant: AlarmPlant) -> None:
             reason=EstimateReason.BLIND,
             verdict=ReadingReason.ECHO_LOST,
         )
-    evaluate(plant.engine, plant.setup, TANKS, plant.ids, projected={}, now=at + 20 * MINUTE)
+    evaluate(plant.engine, plant.model, projected={}, now=at + 20 * MINUTE)
     found = ask(plant, at + 5 * MINUTE, alarm="east.measurement").sentences
     assert any("03:32 EST occurred: abnormal for the whole on-delay (decided at 03:50 EST" in line for line in found)
     assert any("echo lost" in line for line in found)
@@ -125,7 +135,7 @@ def test_it_judges_by_the_forecast_the_service_went_by(engine: Engine) -> None:
     store_day(engine, plant.ids)
     danger = danger_height(FLOWING.tank, setup.of_tank("east"))
     for at in (NIGHT, NIGHT - 20 * MINUTE):
-        found = explain(engine, setup, FLOWING, plant.ids, at=at)
+        found = explain(engine, plant_of(setup, TANKS, plant.ids), FLOWING, at=at)
         assert any(sentence.startswith("Forecast: danger") for sentence in found.sentences), found.sentences
         told = next(answer for answer in found.alarms if answer.key == "east.soon").verdict
         assert told.reason.value != "no forecast"
@@ -137,7 +147,9 @@ def test_it_judges_by_the_forecast_the_service_went_by(engine: Engine) -> None:
     ahead = ahead_of(outlook.forecast, danger, outlook.solids_loading)
     assert ahead_of(now.forecast, danger, now.solids_loading) == ahead
     situation = ahead.seen_in(RuleInput(at=NIGHT, estimate=project_all(engine, [FLOWING], plant.ids, NIGHT)["east"]))
-    told = next(a for a in explain(engine, setup, FLOWING, plant.ids, at=NIGHT).alarms if a.key == "east.soon").verdict
+    told = next(
+        a for a in explain(engine, plant_of(setup, TANKS, plant.ids), FLOWING, at=NIGHT).alarms if a.key == "east.soon"
+    ).verdict
     assert told == judge(soon, situation)
 
 
@@ -152,15 +164,15 @@ def test_a_past_minute_tells_what_was_decided_then_from_what_is_known_now(engine
     plant = AlarmPlant.build(engine, alarm_setup(alarms=definitions(on_delay=timedelta(0), off_delay=timedelta(0))))
     plant.believe(NIGHT, 3.0)
     core = plant.core(NIGHT, 3.6)
-    evaluate(engine, plant.setup, TANKS, plant.ids, projected={}, now=NIGHT)
+    evaluate(engine, plant.model, projected={}, now=NIGHT)
     with transaction(engine) as conn:
         withdraw_core(conn, core.id, id=uuid4(), at=NIGHT + 30 * MINUTE, reason="wrong tank", by="Kim")
     plant.believe(NIGHT + 31 * MINUTE, 3.0)
-    evaluate(engine, plant.setup, TANKS, plant.ids, projected={}, now=NIGHT + 31 * MINUTE)
+    evaluate(engine, plant.model, projected={}, now=NIGHT + 31 * MINUTE)
     plant.core(NIGHT + 5 * MINUTE, 1.0, recorded_at=NIGHT + 40 * MINUTE)
 
     at, now = NIGHT + 10 * MINUTE, NIGHT + 60 * MINUTE
-    found = explain(engine, plant.setup, EAST, plant.ids, at=at, now=now, alarm="east.high-high")
+    found = explain(engine, plant.model, EAST, at=at, now=now, alarm="east.high-high")
     said = found.sentences
     known, decided = said.index("As known now, with whatever came in, was corrected or withdrawn since:"), said.index(
         "As decided then, by the journal:"
@@ -179,7 +191,7 @@ def test_a_past_minute_tells_what_was_decided_then_from_what_is_known_now(engine
     assert "; by 1.3 ft under the weir (hand core beyond limit)" in occurred
     assert found.alarms[0].decided is not None
     # The present is told in one piece, as it is.
-    present = explain(engine, plant.setup, EAST, plant.ids, at=now, now=now, alarm="east.high-high").sentences
+    present = explain(engine, plant.model, EAST, at=now, now=now, alarm="east.high-high").sentences
     assert not any(sentence.startswith("As ") for sentence in present)
 
 
@@ -189,10 +201,8 @@ def test_what_was_decided_only_later_is_not_how_it_stood_then(plant: AlarmPlant)
         plant.believe(
             at + minute * MINUTE, 1.0, trust=Trust.BLIND, reason=EstimateReason.BLIND, verdict=ReadingReason.ECHO_LOST
         )  # fmt: skip
-    evaluate(plant.engine, plant.setup, TANKS, plant.ids, projected={}, now=at + 20 * MINUTE)
-    found = explain(
-        plant.engine, plant.setup, EAST, plant.ids, at=at + 5 * MINUTE, now=at + 30 * MINUTE, alarm="east.measurement"
-    )
+    evaluate(plant.engine, plant.model, projected={}, now=at + 20 * MINUTE)
+    found = explain(plant.engine, plant.model, EAST, at=at + 5 * MINUTE, now=at + 30 * MINUTE, alarm="east.measurement")
     assert found.alarms[0].state == "normal"
     assert any(
         "it stood at normal since" in sentence and "abnormal (echo lost)" in sentence for sentence in found.sentences

@@ -27,6 +27,7 @@ from tests.support.alarm_plant import (
     by,
     definitions,
     hand_over_all,
+    plant_of,
     tank_setup,
 )
 
@@ -50,14 +51,12 @@ def plant(engine: Engine) -> AlarmPlant:
 def look(plant: AlarmPlant, now: datetime) -> Evaluated:
     evaluate_service(
         plant.engine,
-        plant.setup,
+        plant_of(plant.setup, TWENTY, plant.ids),
         connectors=["plc"],
         started_at=NIGHT - timedelta(hours=1),
         now=now,
-        tanks=TWENTY,
-        ids=plant.ids,
     )
-    done = evaluate(plant.engine, plant.setup, TWENTY, plant.ids, projected={}, now=now)
+    done = evaluate(plant.engine, plant_of(plant.setup, TWENTY, plant.ids), projected={}, now=now)
     assert done.failed == {}
     hand_over_all(plant, now)
     return done
@@ -179,8 +178,7 @@ def test_whoever_has_the_cause_is_not_called_for_its_consequences(plant: AlarmPl
     minutes(plant, 6, 12, None, step=3)
     acknowledge(
         plant.engine,
-        plant.setup,
-        tuple(TWENTY),
+        plant_of(plant.setup, tuple(TWENTY), plant.ids),
         "system.connector.plc",
         who="Night operator",
         now=NIGHT + 12 * MINUTE,
@@ -203,7 +201,9 @@ def test_a_shelved_cause_keeps_what_it_folded_but_folds_nothing_more(plant: Alar
         look(plant, now)
     shelved, now = Shelve(why="expected, bypass open", until=NIGHT + timedelta(hours=4)), NIGHT + 4 * MINUTE
     with transaction(plant.engine) as conn:
-        submit_command(conn, plant.setup, tuple(TWENTY), "system.filling", shelved, by("Sam"), now=now)
+        submit_command(
+            conn, plant_of(plant.setup, tuple(TWENTY), plant.ids), "system.filling", shelved, by("Sam"), now=now
+        )
     for minute in range(5, 8):
         now = NIGHT + minute * MINUTE
         with transaction(plant.engine) as conn:

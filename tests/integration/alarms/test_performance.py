@@ -9,7 +9,7 @@ from sqlalchemy import Engine
 from service.alarms.definition import Priority
 from service.jobs.alarms.evaluate import evaluate
 from service.jobs.alarms.performance import alarm_figures, monthly_figures
-from tests.support.alarm_plant import MINUTE, NIGHT, TANKS, AlarmPlant, acknowledge, alarm_setup, definitions
+from tests.support.alarm_plant import MINUTE, NIGHT, AlarmPlant, acknowledge, alarm_setup, definitions
 
 
 def test_figures_of_a_night(engine: Engine) -> None:
@@ -17,9 +17,9 @@ def test_figures_of_a_night(engine: Engine) -> None:
     for minute in range(12):
         now = NIGHT + minute * MINUTE
         plant.believe(now, 0.3 if 2 <= minute <= 5 else 2.0)
-        evaluate(engine, plant.setup, TANKS, plant.ids, projected={}, now=now)
+        evaluate(engine, plant.model, projected={}, now=now)
         if minute == 5:
-            acknowledge(engine, plant.setup, TANKS, "east.high-high", who="Sam", now=now)
+            acknowledge(engine, plant.model, "east.high-high", who="Sam", now=now)
     found = alarm_figures(engine, plant.setup, NIGHT, NIGHT + timedelta(hours=1))
     assert found.by_alarm == {"east.high": 1, "east.high-high": 1}
     assert found.priority_shares == {Priority.LOW: 0.0, Priority.MEDIUM: 0.5, Priority.HIGH: 0.5}

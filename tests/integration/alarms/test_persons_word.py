@@ -27,7 +27,7 @@ from service.storage.cores.cores import CoreRecord, correct_core, withdraw_core
 from service.storage.database.session import transaction
 from service.storage.readings.batches import open_batch
 from service.storage.readings.writer import ReadingWriter
-from tests.support.alarm_plant import EAST, MINUTE, NIGHT, AlarmPlant, alarm_setup, definitions
+from tests.support.alarm_plant import EAST, MINUTE, NIGHT, AlarmPlant, alarm_setup, definitions, plant_of
 from tests.support.plant import columns
 
 HOUR = timedelta(hours=1)
@@ -54,7 +54,7 @@ def plant(engine: Engine) -> AlarmPlant:
 
 def look(plant: AlarmPlant, now: datetime) -> AlarmRecord:
     """Look at all alarms; gives back the danger alarm."""
-    done = evaluate(plant.engine, plant.setup, (TANK,), plant.ids, projected={}, now=now)
+    done = evaluate(plant.engine, plant_of(plant.setup, (TANK,), plant.ids), projected={}, now=now)
     assert done.failed == {}
     return stand(plant, "east.high-high")
 
@@ -92,12 +92,11 @@ def test_a_core_stands_beside_sensors_that_contradict_it_whatever_the_time(plant
     for hours in (0.1, 1.0, 8.0, 20.0):
         both_say(plant, NIGHT + hours * HOUR, 3.0)
         assert look(plant, NIGHT + hours * HOUR).machine.state is AlarmState.UNACKNOWLEDGED
-    said = explain(plant.engine, plant.setup, TANK, plant.ids, at=NIGHT + 12 * HOUR, alarm="east.high-high")
+    said = explain(plant.engine, plant.model, TANK, at=NIGHT + 12 * HOUR, alarm="east.high-high")
     assert said.alarms[0].verdict.reason is RuleReason.CORE_BEYOND_LIMIT
     assert any("it contradicts the sensor" in sentence for sentence in said.sentences)
     with transaction(plant.engine) as conn:
-        limits = plant.setup.widest_limits()
-        [seen] = standing_observations(conn, [TANK], plant.ids, limits, {}, NIGHT + 20 * HOUR).values()
+        [seen] = standing_observations(conn, plant.model, {}, NIGHT + 20 * HOUR).values()
     assert seen.reason is RuleReason.CORE_BEYOND_LIMIT
     assert not any("CLEARED" in subject for subject in subjects(plant))
 
@@ -169,7 +168,7 @@ def test_effluent_beyond_its_limit_calls_and_holds_what_else_would_be_over(plant
     assert not look(plant, NIGHT + 2 * MINUTE).machine.active
     reads(plant, OUTFALL, NIGHT + 3 * MINUTE, 0.045)
     evaluate_service(
-        plant.engine, plant.setup, connectors=(), started_at=NIGHT, now=NIGHT + 3 * MINUTE, tanks=(TANK,), ids=plant.ids
+        plant.engine, plant_of(plant.setup, (TANK,), plant.ids), connectors=(), started_at=NIGHT, now=NIGHT + 3 * MINUTE
     )
     assert stand(plant, "plant.effluent-solids").machine.active
     assert "EFFLUENT Alder Creek: effluent solids 45.0 mg/L by outfall" in subjects(plant)
@@ -195,7 +194,7 @@ def test_a_second_core_takes_a_wrong_one_back_whatever_the_one_sensor_does(engin
             mark_dirty(conn, {plant.ids.tanks["east"]: NIGHT - 4 * HOUR})
         update_estimates(engine, (tank,), plant.ids, now)
         projected = project_all(engine, (tank,), plant.ids, now)
-        done = evaluate(engine, setup, (tank,), plant.ids, projected=projected, now=now)
+        done = evaluate(engine, plant_of(setup, (tank,), plant.ids), projected=projected, now=now)
         assert done.failed == {}
         return stand(plant, "east.high-high")
 
@@ -221,7 +220,7 @@ def test_a_silent_sensor_clears_nothing_by_itself(engine: Engine) -> None:
     plant.believe(NIGHT + HOUR, 0.3)
 
     def at(now: datetime) -> AlarmRecord:
-        evaluate(engine, setup, (EAST,), plant.ids, projected={}, now=now)
+        evaluate(engine, plant_of(setup, (EAST,), plant.ids), projected={}, now=now)
         return stand(plant, "east.high-high")
 
     assert at(NIGHT + HOUR).machine.active

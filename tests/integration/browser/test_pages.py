@@ -16,7 +16,7 @@ from playwright.sync_api import Browser, Page
 from service.calls.duty import Rota, Shift
 from service.domain.plant.role import Role
 from service.jobs.alarms.evaluate import evaluate
-from tests.support.alarm_plant import MINUTE, NIGHT, TANKS, WEST
+from tests.support.alarm_plant import MINUTE, NIGHT, WEST
 from tests.support.web_plant import PASSWORD, WebSite
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
@@ -58,7 +58,7 @@ def storm(site: WebSite) -> None:
     site.plant.core(NIGHT - timedelta(hours=1), 3.0)
     for minute in (0, 2, 3):
         now = NIGHT + minute * MINUTE
-        evaluate(site.web.engine, site.plant.setup, TANKS, site.plant.ids, projected={}, now=now)
+        evaluate(site.web.engine, site.plant.model, projected={}, now=now)
     site.clock.now = NIGHT + 4 * MINUTE
 
 

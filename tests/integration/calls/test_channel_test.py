@@ -16,7 +16,7 @@ from service.jobs.alarms.setup import AlarmSetup
 from service.jobs.calls.channel_tests import send_channel_tests
 from service.notify.heartbeat import beat
 from service.storage.database.session import transaction
-from tests.support.alarm_plant import MINUTE, NIGHT, AlarmPlant, alarm_setup
+from tests.support.alarm_plant import MINUTE, NIGHT, AlarmPlant, alarm_setup, plant_of
 from tests.support.http_gateway import http_gateway
 
 ANNA = Contact(name="Anna", email="anna@example.org", phone="+15550100101", channels=("sms", "email"))
@@ -66,7 +66,13 @@ def test_a_service_that_was_away_tests_nobody_in_the_middle_of_a_shift(engine: E
 def test_a_hole_in_the_rota_is_an_alarm_a_day_ahead(engine: Engine) -> None:
     plant = AlarmPlant.build(engine, setup_with(0, 1, 2, 3))
     for hours in (0, 12, 25):
-        evaluate_service(engine, plant.setup, connectors=[], started_at=NIGHT, now=NIGHT + timedelta(hours=hours))
+        evaluate_service(
+            engine,
+            plant_of(plant.setup, (), plant.ids),
+            connectors=[],
+            started_at=NIGHT,
+            now=NIGHT + timedelta(hours=hours),
+        )
     (first, *_) = rows(engine)
     assert first[2] == "SERVICE Alder Creek: nobody is on duty in 23 h (rota ops)"
     assert len(rows(engine)) == 2

@@ -22,12 +22,12 @@ from service.notify.channels.smtp import SmtpAccount, SmtpNotifier
 from service.storage.alarms.alarms import JournalLine, alarms, journal
 from service.storage.calls.outbox import next_due
 from service.storage.database.session import transaction
-from tests.support.alarm_plant import MINUTE, NIGHT, TANKS, AlarmPlant, acknowledge, alarm_setup
+from tests.support.alarm_plant import MINUTE, NIGHT, AlarmPlant, acknowledge, alarm_setup, plant_of
 from tests.support.mail_server import Mailbox, mail_server
 
 
 def look(plant: AlarmPlant, now: datetime) -> int:
-    done = evaluate(plant.engine, plant.setup, TANKS, plant.ids, projected={}, now=now)
+    done = evaluate(plant.engine, plant.model, projected={}, now=now)
     assert done.failed == {}
     return done.messages
 
@@ -67,9 +67,7 @@ def test_rising_blanket_is_mailed_taken_and_cleared(engine: Engine) -> None:
         assert mailbox.subjects[2].startswith("DANGER East clarifier: sludge 0.40 m under the weir")
 
         danger = next(line for line in journal_of(engine) if line.key == "east.high-high" and line.event == "occurred")
-        done = acknowledge(
-            engine, plant.setup, TANKS, danger.detail["code"].lower(), who="Night operator", now=now + MINUTE
-        )
+        done = acknowledge(engine, plant.model, danger.detail["code"].lower(), who="Night operator", now=now + MINUTE)
         assert done.changed
         hand_over(plant, channels, now + MINUTE)
         assert mailbox.recipients[3:] == ["supervisor@example.org"]
@@ -139,7 +137,13 @@ class TestFailing:
         with mail_server(mailbox) as port:
             channels: dict[str, Notifier] = {"email": notifier(port)}
             hand_over(plant, channels, NIGHT + MINUTE)
-            evaluate_service(plant.engine, plant.setup, connectors=[], started_at=NIGHT, now=NIGHT + 2 * MINUTE)
+            evaluate_service(
+                plant.engine,
+                plant_of(plant.setup, (), plant.ids),
+                connectors=[],
+                started_at=NIGHT,
+                now=NIGHT + 2 * MINUTE,
+            )
             hand_over(plant, channels, NIGHT + 2 * MINUTE)
         assert mailbox.subjects[1] == "SERVICE Alder Creek: alarm messages are not getting through"
 
@@ -221,7 +225,7 @@ class TestFailing:
         with mail_server(mailbox) as port:
             channels: dict[str, Notifier] = {"email": notifier(port)}
             hand_over(plant, channels, NIGHT + MINUTE)
-            acknowledge(plant.engine, plant.setup, TANKS, "east.high", who="Day shift", now=NIGHT + MINUTE)
+            acknowledge(plant.engine, plant.model, "east.high", who="Day shift", now=NIGHT + MINUTE)
             run(plant, channels, Clock(NIGHT + MINUTE), timedelta(minutes=10))
         assert mailbox.raw == []
         assert attempts(plant) == ["retry", "cancelled"]

@@ -16,7 +16,7 @@ from service.calls.escalation import EscalationPolicy, EscalationStep, Whom
 from service.jobs.alarms.evaluate import evaluate
 from service.storage.alarms.alarms import journal
 from service.storage.database.session import transaction
-from tests.support.alarm_plant import MINUTE, NIGHT, TANKS, AlarmPlant, acknowledge, alarm_setup, hand_over_all
+from tests.support.alarm_plant import MINUTE, NIGHT, AlarmPlant, acknowledge, alarm_setup, hand_over_all
 
 PEOPLE = tuple(
     Contact(name=name, email=f"{name.lower()}@example.org", phone=phone, channels=("email",))
@@ -57,7 +57,7 @@ def night(
     for minute in range(start, minutes):
         now = NIGHT + minute * MINUTE
         plant.believe(now, clearance(minute))
-        done = evaluate(plant.engine, plant.setup, TANKS, plant.ids, projected={}, now=now)
+        done = evaluate(plant.engine, plant.model, projected={}, now=now)
         assert done.failed == {}
         hand_over_all(plant, now)
     return now
@@ -99,7 +99,7 @@ def test_nobody_answers(plant: AlarmPlant) -> None:
 
 def test_an_answer_stops_the_calls_and_the_others_hear_of_it(plant: AlarmPlant) -> None:
     now = night(plant, 13)
-    acknowledge(plant.engine, plant.setup, TANKS, "east.high-high", who="Chief", now=now)
+    acknowledge(plant.engine, plant.model, "east.high-high", who="Chief", now=now)
     night(plant, 40, start=13)
     assert calls(plant) == [*CLIMB[:3], (12, "Ben", "sms", "acknowledged")]
 
@@ -117,7 +117,7 @@ def test_a_danger_somebody_has_and_that_gets_no_better_calls_them_again_then_the
         plant.setup, definitions=tuple(replace(d, improve_within=15 * MINUTE) for d in plant.setup.definitions)
     )
     now = night(plant, 3)
-    acknowledge(plant.engine, plant.setup, TANKS, "east.high-high", who="Chief", now=now)
+    acknowledge(plant.engine, plant.model, "east.high-high", who="Chief", now=now)
     night(plant, 35, lambda _: clearance, start=3)
     assert calls(plant) == [
         (1, "Ben", "sms", "alarm"),
@@ -144,6 +144,6 @@ def test_a_danger_somebody_has_and_that_gets_better_calls_nobody(plant: AlarmPla
         plant.setup, definitions=tuple(replace(d, improve_within=15 * MINUTE) for d in plant.setup.definitions)
     )
     now = night(plant, 3, lambda _: 0.1)
-    acknowledge(plant.engine, plant.setup, TANKS, "east.high-high", who="Chief", now=now)
+    acknowledge(plant.engine, plant.model, "east.high-high", who="Chief", now=now)
     night(plant, 45, lambda minute: min(0.1 + 0.01 * (minute - 2), 0.55), start=3)
     assert calls(plant) == [(1, "Ben", "sms", "alarm"), (2, "Ben", "sms", "acknowledged")]

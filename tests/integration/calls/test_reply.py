@@ -22,7 +22,7 @@ from service.storage.accounts import sessions
 from service.storage.alarms.alarms import alarms, journal
 from service.storage.cores.cores import current_cores
 from service.storage.database.session import transaction
-from tests.support.alarm_plant import MINUTE, NIGHT, TANKS, WEST, AlarmPlant, alarm_setup, definitions, hand_over_all
+from tests.support.alarm_plant import MINUTE, NIGHT, WEST, AlarmPlant, alarm_setup, definitions, hand_over_all
 
 ANNA = Contact(name="Anna", phone="+15550100101", channels=("sms",))
 BEN = Contact(name="Ben", phone="+15550100102", channels=("sms",), units="si")
@@ -42,7 +42,7 @@ def plant(engine: Engine) -> AlarmPlant:
         now = NIGHT + minute * MINUTE
         built.believe(now, 0.3, rate=0.1)
         built.believe(now, 2.0, tank=WEST)
-        done = evaluate(built.engine, built.setup, TANKS, built.ids, projected={}, now=now)
+        done = evaluate(built.engine, built.model, projected={}, now=now)
         assert done.failed == {}
     hand_over_all(built, NIGHT + MINUTE)
     return built
@@ -51,7 +51,7 @@ def plant(engine: Engine) -> AlarmPlant:
 def say(
     plant: AlarmPlant, words: str, *, sender: str = "+15550100101", now: datetime = LATER, id: str = ""
 ) -> Answered:
-    return answer(plant.engine, plant.setup, TANKS, plant.ids, sender=sender, text=words, now=now, message_id=id)
+    return answer(plant.engine, plant.model, sender=sender, text=words, now=now, message_id=id)
 
 
 def code(plant: AlarmPlant) -> str:
@@ -193,7 +193,7 @@ def fill_west(plant: AlarmPlant) -> None:
     for minute in range(2, 4):
         now = NIGHT + minute * MINUTE
         plant.believe(now, 0.4, tank=WEST)
-        evaluate(plant.engine, plant.setup, TANKS, plant.ids, projected={}, now=now)
+        evaluate(plant.engine, plant.model, projected={}, now=now)
     assert state(plant, "west.high-high") is AlarmState.UNACKNOWLEDGED
 
 
@@ -361,9 +361,9 @@ def test_a_reply_in_the_modem_is_dealt_with_once_though_the_process_dies(plant: 
         Incoming(index=2, id="b", sender="15550100102", text="?"),
     )
     with pytest.raises(KeyboardInterrupt):
-        listen(plant.engine, plant.setup, TANKS, plant.ids, pocket, LATER)
+        listen(plant.engine, plant.model, pocket, LATER)
     pocket.dies = False
-    heard = listen(plant.engine, plant.setup, TANKS, plant.ids, pocket, LATER + MINUTE)
+    heard = listen(plant.engine, plant.model, pocket, LATER + MINUTE)
     assert [answered.reason for answered in heard] == [ReplyReason.STATUS]
     assert pocket.messages == []
     assert state(plant) is AlarmState.ACKNOWLEDGED

@@ -100,7 +100,7 @@ def test_the_mail_says_what_was_seen_and_goes_out_even_where_that_fails(
     for minute in range(4):
         plant.believe(NIGHT + minute * MINUTE, 0.5, rate=0.1)
     for minute in (0, 2, 3):
-        evaluate(engine, plant.setup, TANKS, plant.ids, projected={}, now=NIGHT + minute * MINUTE)
+        evaluate(engine, plant.model, projected={}, now=NIGHT + minute * MINUTE)
     with transaction(engine) as conn:
         told = [row.payload for row in conn.execute(text("SELECT payload FROM outbox"))]
     danger = next(payload for payload in told if payload["subject"].startswith("DANGER"))

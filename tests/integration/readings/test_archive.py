@@ -233,7 +233,7 @@ def test_the_journal_goes_with_its_messages_and_comes_back(engine: Engine, tmp_p
     plant = AlarmPlant.build(engine)
     for minute in range(4):
         plant.believe(NIGHT + minute * MINUTE, 2.0 if minute == 0 else 0.3)
-        evaluate(engine, plant.setup, TANKS, plant.ids, projected={}, now=NIGHT + minute * MINUTE)
+        evaluate(engine, plant.model, projected={}, now=NIGHT + minute * MINUTE)
     hand_over_all(plant, NIGHT + 4 * MINUTE)
     with transaction(engine) as conn:
         waiting = conn.execute(

@@ -35,15 +35,17 @@ Post = Callable[..., Response]
 def url(engine: Engine) -> Iterator[str]:
     """Where a server of this test's own takes readings."""
     with transaction(engine) as conn:
-        ids = describe(conn)
+        describe(conn)
+    described = described_plant(engine)
     zone = ZoneInfo("America/New_York")
     plant = WebPlant(
         engine=engine,
         name="Invented",
         units="si",
         zone=zone,
-        setups=(),
-        ids=ids,
+        setups=described.setups,
+        signals=described.signals,
+        ids=described.ids,
         alarms=AlarmSetup(
             definitions=(),
             contacts=(),
@@ -52,7 +54,6 @@ def url(engine: Engine) -> Iterator[str]:
             channels=frozenset(),
         ),
         connectors=(),
-        intake=described_plant(engine),
         secret=SECRET,
         links=AlarmLinks(SECRET, None),
         clock=lambda: NOON,

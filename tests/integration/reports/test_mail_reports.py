@@ -13,11 +13,10 @@ from service.domain.cores.core import Core, Surface
 from service.jobs.calls.deliver import deliver
 from service.jobs.cores.core import CoreDraft, submit_core
 from service.jobs.reports.mail import mail_reports
-from service.jobs.reports.plant import ReportPlant
 from service.notify.channels.smtp import SmtpAccount, SmtpNotifier
 from service.reports.mailing import Mailing
 from service.storage.database.session import transaction
-from tests.support.alarm_plant import EAST, MINUTE, NIGHT, NIGHT_OPERATOR, SUPERVISOR, TANKS, AlarmPlant, by
+from tests.support.alarm_plant import EAST, MINUTE, NIGHT, NIGHT_OPERATOR, SUPERVISOR, AlarmPlant, by
 from tests.support.mail_server import Mailbox, mail_server
 
 SIX = datetime(2026, 1, 15, 11, 0, tzinfo=UTC)  # 06:00 in New York
@@ -31,23 +30,21 @@ def hand_over(plant: AlarmPlant, port: int, now: datetime) -> None:
 
 def test_no_report_is_mailed_of_a_day_before_the_service_knew_the_plant(engine: Engine) -> None:
     plant = AlarmPlant.build(engine)  # its alarms are defined at NIGHT
-    reports = ReportPlant(engine=engine, alarms=plant.setup, setups=TANKS, ids=plant.ids)
     plant.believe(NIGHT - timedelta(days=1), 2.0)  # brought in later, of a time nobody watched
-    assert mail_reports(reports, MAILING, SIX - timedelta(days=1)) == 0
-    assert mail_reports(reports, MAILING, SIX) == 2
+    assert mail_reports(engine, plant.model, MAILING, SIX - timedelta(days=1)) == 0
+    assert mail_reports(engine, plant.model, MAILING, SIX) == 2
 
 
 def test_yesterdays_report_is_mailed_once_with_its_document(engine: Engine) -> None:
     plant = AlarmPlant.build(engine)
-    reports = ReportPlant(engine=engine, alarms=plant.setup, setups=TANKS, ids=plant.ids)
     plant.believe(NIGHT, 2.0)
     plant.core(NIGHT, 1.9)
     mailbox = Mailbox()
     with mail_server(mailbox) as port:
-        assert mail_reports(reports, MAILING, SIX - MINUTE) == 0
-        assert mail_reports(reports, MAILING, SIX) == 2
+        assert mail_reports(engine, plant.model, MAILING, SIX - MINUTE) == 0
+        assert mail_reports(engine, plant.model, MAILING, SIX) == 2
         for later in (1, 2, 600):  # the timetable goes on, on this node or another
-            assert mail_reports(reports, MAILING, SIX + later * MINUTE) == 0
+            assert mail_reports(engine, plant.model, MAILING, SIX + later * MINUTE) == 0
         hand_over(plant, port, SIX + MINUTE)
         hand_over(plant, port, SIX + 2 * MINUTE)
     assert sorted(mailbox.recipients) == ["night@example.org", "supervisor@example.org"]
@@ -64,8 +61,7 @@ def test_yesterdays_report_is_mailed_once_with_its_document(engine: Engine) -> N
 
 def test_a_report_waits_for_a_mail_server_that_is_away(engine: Engine) -> None:
     plant = AlarmPlant.build(engine)
-    reports = ReportPlant(engine=engine, alarms=plant.setup, setups=TANKS, ids=plant.ids)
-    mail_reports(reports, MAILING, SIX)
+    mail_reports(engine, plant.model, MAILING, SIX)
     hand_over(plant, 9, SIX)  # nobody listens there
     mailbox = Mailbox()
     with mail_server(mailbox) as port:
@@ -76,7 +72,14 @@ def test_a_report_waits_for_a_mail_server_that_is_away(engine: Engine) -> None:
 def log(plant: AlarmPlant, core: Core, told: tuple[Contact, ...], now: datetime) -> None:
     draft = CoreDraft(core=core, typed_value=1.0, typed_unit="m")
     with transaction(plant.engine) as conn:
-        submit_core(conn, replace(plant.setup, told_of_cores=told), plant.ids, EAST.tank, draft, by("Sam"), now=now)
+        submit_core(
+            conn,
+            replace(plant.model, alarms=replace(plant.setup, told_of_cores=told)),
+            EAST.tank,
+            draft,
+            by("Sam"),
+            now=now,
+        )
 
 
 def test_a_core_is_told_at_once_and_once_where_the_site_wants_it(engine: Engine) -> None:

@@ -14,7 +14,6 @@ from service.domain.blanket.estimate import Trust
 from service.domain.plant.period import day_of
 from service.errors import InputError, StorageError
 from service.jobs.alarms.evaluate import evaluate
-from service.jobs.reports.plant import ReportPlant
 from service.jobs.reports.report import read_period
 from service.jobs.reports.shift import read_shift, take_over, taking_over, write_note
 from service.reports.shift_log import EntryKind
@@ -23,7 +22,7 @@ from service.storage.database.session import transaction
 from service.storage.readings.batches import open_batch
 from service.storage.readings.writer import ReadingWriter
 from service.storage.trends.period_figures import blanket_figures, signal_figures
-from tests.support.alarm_plant import EAST, MINUTE, NIGHT, TANKS, AlarmPlant, acknowledge, by, hand_over_all
+from tests.support.alarm_plant import EAST, MINUTE, NIGHT, AlarmPlant, acknowledge, by, hand_over_all
 from tests.support.plant import columns
 
 ZONE = ZoneInfo("America/New_York")
@@ -34,23 +33,19 @@ def plant(engine: Engine) -> AlarmPlant:
     return AlarmPlant.build(engine)
 
 
-def reports(plant: AlarmPlant) -> ReportPlant:
-    return ReportPlant(engine=plant.engine, alarms=plant.setup, setups=TANKS, ids=plant.ids)
-
-
 def storm(plant: AlarmPlant) -> None:
     """East comes near the weir at 03:00; Sam has it five minutes later."""
     for minute in range(4):
         plant.believe(NIGHT + minute * MINUTE, 0.9)
     for minute in (0, 2, 3):
-        evaluate(plant.engine, plant.setup, TANKS, plant.ids, projected={}, now=NIGHT + minute * MINUTE)
+        evaluate(plant.engine, plant.model, projected={}, now=NIGHT + minute * MINUTE)
     hand_over_all(plant, NIGHT + 4 * MINUTE)
-    acknowledge(plant.engine, plant.setup, TANKS, "east.high", who="Sam", now=NIGHT + 7 * MINUTE, note="going")
+    acknowledge(plant.engine, plant.model, "east.high", who="Sam", now=NIGHT + 7 * MINUTE, note="going")
 
 
 def note(plant: AlarmPlant, words: str, now: datetime, **more: Any) -> uuid.UUID:
     fresh = uuid.uuid4()
-    write_note(reports(plant), words, by("Sam"), id=fresh, now=now, **more)
+    write_note(plant.engine, plant.model, words, by("Sam"), id=fresh, now=now, **more)
     return fresh
 
 
@@ -58,8 +53,8 @@ def test_a_night_with_an_alarm_is_told_in_order(plant: AlarmPlant) -> None:
     plant.core(NIGHT - timedelta(hours=1), 2.9)
     storm(plant)
     note(plant, "  West scum box hosed down  ", NIGHT + timedelta(hours=1))
-    see = reports(plant)
-    log = read_shift(see, see.shift(NIGHT), NIGHT + timedelta(hours=2))
+    see = plant.model
+    log = read_shift(plant.engine, see, see.shift(NIGHT), NIGHT + timedelta(hours=2))
     assert [entry.kind for entry in log.entries][:2] == [EntryKind.CORE, EntryKind.ALARM]
     assert "Sam had it after" in log.entries[1].words
     assert any(e.kind is EntryKind.MESSAGE and "Night operator by email" in e.words for e in log.entries)
@@ -73,8 +68,8 @@ def test_notes_are_corrected_beside_themselves_and_never_changed(plant: AlarmPla
     first = note(plant, "Gate B sticks", NIGHT)
     # Corrected in the next shift, it stands where it belongs.
     note(plant, "It is gate C", NIGHT + timedelta(hours=8), corrects=first)
-    see = reports(plant)
-    entries = read_shift(see, see.shift(NIGHT), NIGHT + timedelta(hours=9)).entries
+    see = plant.model
+    entries = read_shift(plant.engine, see, see.shift(NIGHT), NIGHT + timedelta(hours=9)).entries
     assert [(entry.words, entry.corrected) for entry in entries] == [
         ("Gate B sticks", True),
         ("Correction: It is gate C", False),
@@ -100,21 +95,21 @@ def test_a_note_that_cannot_be_is_refused(plant: AlarmPlant) -> None:
 def test_a_note_sent_twice_is_kept_once(plant: AlarmPlant) -> None:
     same = uuid.uuid4()
     for _ in range(2):
-        write_note(reports(plant), "once", by("Sam"), id=same, now=NIGHT)
-    see = reports(plant)
-    assert len(read_shift(see, see.shift(NIGHT), NIGHT).entries) == 1
+        write_note(plant.engine, plant.model, "once", by("Sam"), id=same, now=NIGHT)
+    see = plant.model
+    assert len(read_shift(plant.engine, see, see.shift(NIGHT), NIGHT).entries) == 1
     with transaction(plant.engine) as conn:
         assert len(changes(conn)) == 1
 
 
 def test_whoever_comes_early_signs_for_the_shift_that_begins(plant: AlarmPlant) -> None:
-    see = reports(plant)
+    see = plant.model
     early = datetime(2026, 1, 14, 11, 45, tzinfo=UTC)  # 06:45
     assert taking_over(see, early).name == "day"
-    take_over(see, by("Ann"), id=uuid.uuid4(), now=early)
-    night, day = see.shift(early), see.next(see.shift(early))
-    assert [one.who for one in read_shift(see, night, early).handed_over] == ["Ann"]
-    assert [one.who for one in read_shift(see, day, early).taken_over] == ["Ann"]
+    take_over(plant.engine, see, by("Ann"), id=uuid.uuid4(), now=early)
+    night, day = see.shift(early), see.shift_after(see.shift(early))
+    assert [one.who for one in read_shift(plant.engine, see, night, early).handed_over] == ["Ann"]
+    assert [one.who for one in read_shift(plant.engine, see, day, early).taken_over] == ["Ann"]
     assert taking_over(see, NIGHT).name == "night"
 
 
@@ -155,7 +150,7 @@ def test_the_days_report_is_that_of_its_day(plant: AlarmPlant) -> None:
     plant.core(NIGHT - timedelta(hours=1), 2.9)
     plant.core(NIGHT - timedelta(hours=9), 2.0)  # the day before
     storm(plant)
-    report = read_period(reports(plant), day_of(date(2026, 1, 14), ZONE), NIGHT + timedelta(days=2))
+    report = read_period(plant.engine, plant.model, day_of(date(2026, 1, 14), ZONE), NIGHT + timedelta(days=2))
     east, west = report.tanks
     assert (east.rounds, east.due) == (1, 1)
     assert east.blanket is not None
@@ -164,4 +159,4 @@ def test_the_days_report_is_that_of_its_day(plant: AlarmPlant) -> None:
     assert west.blanket is None
     [alarm] = [a for a in report.alarms if a.key == "east.high"]
     assert (alarm.acknowledged_by, alarm.returned_at) == ("Sam", None)
-    assert read_period(reports(plant), day_of(date(2026, 1, 12), ZONE), NIGHT).tanks[0].rounds == 0
+    assert read_period(plant.engine, plant.model, day_of(date(2026, 1, 12), ZONE), NIGHT).tanks[0].rounds == 0

@@ -12,7 +12,7 @@ from service.storage.accounts.audit import changes
 from service.storage.alarms.alarms import alarms
 from service.storage.database.session import transaction
 from service.web.base.throttle import MOST_PRESSES, MOST_WRONG, OVER
-from tests.support.alarm_plant import MINUTE, NIGHT, TANKS
+from tests.support.alarm_plant import MINUTE, NIGHT
 from tests.support.web_plant import WebSite, form_token
 
 
@@ -23,7 +23,7 @@ def storm(site: WebSite) -> WebSite:
         site.plant.believe(NIGHT + minute * MINUTE, 0.9)
     for minute in (0, 2, 3):
         now = NIGHT + minute * MINUTE
-        evaluate(site.web.engine, site.plant.setup, TANKS, site.plant.ids, projected={}, now=now)
+        evaluate(site.web.engine, site.plant.model, projected={}, now=now)
     site.clock.now = NIGHT + 3 * MINUTE
     assert state(site) == "unacknowledged"
     return site

@@ -25,7 +25,7 @@ from service.storage.alarms.alarms import AlarmRecord, alarms
 from service.storage.calls.outbox import health
 from service.storage.database.session import transaction
 from service.web.base.throttle import MOST_WRONG
-from tests.support.alarm_plant import EAST, MINUTE, NIGHT, TANKS, Willing
+from tests.support.alarm_plant import EAST, MINUTE, NIGHT, TANKS, Willing, plant_of
 from tests.support.web_plant import WebSite, served
 
 SECRET = "an invented gateway secret"
@@ -62,7 +62,7 @@ def site(engine: Engine) -> Iterator[WebSite]:
         plant.core(NIGHT, 1.0)
         for minute in range(2):
             plant.believe(NIGHT + minute * MINUTE, 0.3)
-            evaluate(engine, setup, TANKS, plant.ids, projected={}, now=NIGHT + minute * MINUTE)
+            evaluate(engine, plant_of(setup, TANKS, plant.ids), projected={}, now=NIGHT + minute * MINUTE)
         running.clock.now = NIGHT + MINUTE
         deliver(engine, setup, {"sms": Gateway(), "email": Willing("email")}, clock=running.clock)
         yield running
@@ -83,7 +83,7 @@ def rows(site: WebSite) -> list[tuple[str, str, str]]:
 
 
 def told(site: WebSite) -> str:
-    found = explain(site.web.engine, site.plant.setup, EAST, site.plant.ids, at=site.clock(), alarm="east.high-high")
+    found = explain(site.web.engine, site.plant.model, EAST, at=site.clock(), alarm="east.high-high")
     return "\n".join(found.sentences)
 
 

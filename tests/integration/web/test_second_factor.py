@@ -24,7 +24,7 @@ from service.storage.database.session import transaction
 from service.web.accounts.sign_in import CODE_COOKIE
 from service.web.base.access import SESSION_COOKIE, Needs
 from tests.integration.web.test_access import doors, routes
-from tests.support.alarm_plant import MINUTE, NIGHT, TANKS
+from tests.support.alarm_plant import MINUTE, NIGHT
 from tests.support.web_plant import PASSWORD, SECRET, WebSite, form_token
 
 STEP = timedelta(seconds=30)
@@ -287,7 +287,7 @@ def test_the_link_in_an_alarm_mail_needs_no_code(site: WebSite) -> None:
         site.plant.believe(NIGHT + minute * MINUTE, 0.9)
     for minute in (0, 2, 3):
         now = NIGHT + minute * MINUTE
-        evaluate(site.web.engine, site.plant.setup, TANKS, site.plant.ids, projected={}, now=now)
+        evaluate(site.web.engine, site.plant.model, projected={}, now=now)
     site.clock.now = NIGHT + 3 * MINUTE
     with transaction(site.web.engine) as conn:
         code = next(row.machine.code for row in alarms(conn) if row.key == "east.high")

@@ -42,8 +42,7 @@ def test_a_silent_source_with_one_row_stamped_ahead_is_called_silent(site: WebSi
         for signal in setup.blankets
         for time in (now - timedelta(hours=9), now + timedelta(hours=23))
     ]
-    assert web.intake is not None
-    report = ingest(One(rows), web.intake, web.engine, lambda: now)
+    report = ingest(One(rows), web, web.engine, lambda: now)
     assert report.accepted == len(rows)
 
     (view,) = [tank for tank in read_board(web, now).tanks if tank.setup is setup]
@@ -66,10 +65,9 @@ def test_a_silent_source_with_one_row_stamped_ahead_is_called_silent(site: WebSi
 
 def test_a_clock_that_is_minutes_ahead_makes_no_source_silent(site: WebSite) -> None:
     web, now = site.web, NIGHT
-    assert web.intake is not None
     ingest(
         One([Sample(web.setups[0].blankets[0].tag, now + timedelta(minutes=3), 1.0)]),
-        web.intake,
+        web,
         web.engine,
         lambda: now,
     )

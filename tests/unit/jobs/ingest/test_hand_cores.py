@@ -8,8 +8,9 @@ from sqlalchemy import Connection
 
 from connectors.base import HandCore
 from connectors.csv.decoding.lines import MAX_LISTED_REJECTS
+from service.domain.blanket.estimate import TankSetup
 from service.jobs.ingest.hand_cores import MOST_WARNINGS, CoreOutcome, store_cores
-from service.jobs.ingest.plant import Plant
+from service.jobs.plant.plant import Plant
 from service.storage.plant.site_tables import SiteIds
 from tests.support.alarm_plant import alarm_setup
 from tests.support.plant import NOON, TANKS
@@ -17,7 +18,10 @@ from tests.support.plant import NOON, TANKS
 
 def test_a_sheet_of_cores_of_no_tank_is_counted_and_does_not_fill_the_memory() -> None:
     plant = Plant(
-        tanks={tank.key: tank for tank in TANKS}, signals={}, ids=SiteIds(tanks={}, signals={}), alarms=alarm_setup()
+        setups=[TankSetup(tank=tank, blankets=()) for tank in TANKS],
+        signals={},
+        ids=SiteIds(tanks={}, signals={}),
+        alarms=alarm_setup(),
     )
     whole = CoreOutcome()
     nowhere = cast(Connection, None)  # what is of no tank never gets that far
