@@ -116,7 +116,8 @@ def _in_a_process(way: str, url: str, files: Path, rows: int) -> dict[str, float
 
 def _measure(way: str, url: str, files: Path, rows: int) -> dict[str, float]:
     """One way, in this process."""
-    from service.logs import configure
+    from service.domain.blanket.estimate import TankSetup
+from service.logs import configure
     from service.storage.database.schema import migrate
     from service.storage.database.session import make_engine
 
