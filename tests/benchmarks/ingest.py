@@ -116,8 +116,7 @@ def _in_a_process(way: str, url: str, files: Path, rows: int) -> dict[str, float
 
 def _measure(way: str, url: str, files: Path, rows: int) -> dict[str, float]:
     """One way, in this process."""
-    from service.domain.blanket.estimate import TankSetup
-from service.logs import configure
+    from service.logs import configure
     from service.storage.database.schema import migrate
     from service.storage.database.session import make_engine
 
@@ -141,6 +140,7 @@ from service.logs import configure
 def _whole_path(engine: Engine, path: Path) -> tuple[int, float]:
     from connectors.csv.decoding.format import CsvFormat
     from connectors.csv.drop import CsvDropConfig, CsvFiles
+    from service.domain.blanket.estimate import TankSetup
     from service.jobs.ingest import Plant, ingest
     from service.reader import Reader
     from service.storage.database.session import transaction

@@ -32,8 +32,8 @@ from service.errors import InputError
 from service.jobs.accounts.actor import Actor, audit
 from service.jobs.alarms.setup import AlarmSetup
 from service.jobs.calls.escalate import not_answering, scene_of
-from service.jobs.plant.plant import Plant
 from service.jobs.calls.notification import REMEMBER, AlarmChange, Decided, Scene, decide, write
+from service.jobs.plant.plant import Plant
 from service.storage.alarms.alarms import (
     AlarmRecord,
     find_alarms,

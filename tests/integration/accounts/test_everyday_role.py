@@ -148,7 +148,7 @@ def test_of_the_journal_everyday_deletes_what_retention_may_and_nothing_newer(ev
     plant = AlarmPlant.build(everyday)
     for minute in range(4):
         plant.believe(NIGHT + minute * MINUTE, 2.0 if minute == 0 else 0.3)
-        evaluate(everyday, plant.setup, TANKS, plant.ids, projected={}, now=NIGHT + minute * MINUTE)
+        evaluate(everyday, plant.model, projected={}, now=NIGHT + minute * MINUTE)
     with transaction(everyday) as conn:
         # The lines of that night once more, at times that tell: by the server's own clock.
         made = [
