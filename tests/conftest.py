@@ -27,10 +27,14 @@ from tests.support.database import TestServer, chosen_kind, docker_problem, imag
 if TYPE_CHECKING:
     from playwright.sync_api import Browser
 
-# No test fails for being slow on a busy machine. `deploy/test --all` looks longer for what breaks a property.
-settings.register_profile("quick", deadline=None, suppress_health_check=[HealthCheck.too_slow], max_examples=50)
-settings.register_profile("thorough", settings.get_profile("quick"), max_examples=200)
-settings.load_profile("thorough" if os.environ.get("UNDERWEIR_TEST_THOROUGH", "") not in ("", "0") else "quick")
+# No test fails for being slow on a busy machine. UNDERWEIR_TEST_THOROUGH looks so many times longer for what breaks a property.
+settings.register_profile(
+    "tests",
+    deadline=None,
+    suppress_health_check=[HealthCheck.too_slow],
+    max_examples=50 * int(os.environ.get("UNDERWEIR_TEST_THOROUGH") or 1),
+)
+settings.load_profile("tests")
 
 #: What passwords are hashed with in a service; tests within this process take a hash that costs nothing.
 SHIPPED_HASHER = people._hasher
