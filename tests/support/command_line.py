@@ -56,7 +56,7 @@ def _as_before() -> Iterator[None]:
     handlers = {number: signal.getsignal(number) for number in _SIGNALS}
     root = logging.getLogger()
     logging_to, level = root.handlers[:], root.level
-    with mock.patch.object(sys, "unraisablehook", sys.unraisablehook), mock.patch.object(logs, "_hidden", set()):
+    with mock.patch.object(sys, "unraisablehook", sys.unraisablehook), mock.patch.object(logs, "_secrets", set()):
         try:
             yield
         finally:
