@@ -31,7 +31,7 @@ from service.storage.database.session import make_engine, read_only, transaction
 from service.storage.operations.leases import database_time
 from service.storage.plant.site_tables import revision_in_force
 from service.web.app import create_app
-from service.web.server import WebServer, listen
+from service.web.server import WebServer, bind_socket
 
 log = structlog.get_logger(__name__)
 
@@ -92,7 +92,7 @@ class Pages:
         ConfigError
             when the address cannot be had.
         """
-        taken = listen(self._settings.http_host, self._settings.http_port)
+        taken = bind_socket(self._settings.http_host, self._settings.http_port)
         plant = self._once_there(stopped)
         if plant is None:
             return

@@ -41,7 +41,7 @@ from service.jobs.operations.watchdog import LOOK_EVERY, Watchdog
 from service.jobs.plant.outage import tanks_out
 from service.jobs.reports.mail import mail_reports
 from service.notify.channels.sms_modem import ModemNotifier
-from service.notify.heartbeat import beat
+from service.notify.health_check import send_heartbeat
 from service.scheduler import Task
 from service.storage.calls.outbox import void_claims
 from service.storage.database.session import read_only, transaction
@@ -250,7 +250,7 @@ class Runtime:
         url, complete = self._plant.settings.heartbeat_url, self._completed_at
         if url is None or complete is None or complete == self._reported_at:
             return
-        trouble = beat(url.get_secret_value())
+        trouble = send_heartbeat(url.get_secret_value())
         if trouble is not None:
             log.warning("heartbeat not heard", reason=trouble)
             return

@@ -11,7 +11,7 @@ from service.domain.plant.role import Role
 from service.jobs.accounts import people
 from service.jobs.blanket.estimate import update_estimates
 from service.web.app import create_app
-from service.web.server import WebServer, listen
+from service.web.server import WebServer, bind_socket
 
 GUEST = "demo"
 
@@ -38,7 +38,7 @@ def serve_until_stopped(plant: Installation, since: datetime, say: Callable[[str
         now=since,
         actor="demo",
     )
-    server = WebServer(create_app(plant.pages(clock, guest=GUEST)), listen("127.0.0.1", plant.settings.http_port))
+    server = WebServer(create_app(plant.pages(clock, guest=GUEST)), bind_socket("127.0.0.1", plant.settings.http_port))
     server.start()
     say(f"\nThe pages, open without a password to this machine alone: {server.address}   (Ctrl-C ends)")
     try:

@@ -20,6 +20,7 @@ from service.domain.plant.display import (
     format_speed,
 )
 from service.domain.plant.units import Dimension, UnitSystem
+from service.reports.rendering.document import csv_safe
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -195,14 +196,5 @@ def alarms_as_csv(alarms: Iterable[ListedAlarm]) -> str:
     writer.writerow([*_HEADINGS.values(), "changes"])
     for alarm in alarms:
         cells = [str(getattr(alarm, name)) for name in _HEADINGS]
-        writer.writerow([harmless(cell) for cell in (*cells, "\n".join(alarm.history))])
+        writer.writerow([csv_safe(cell) for cell in (*cells, "\n".join(alarm.history))])
     return written.getvalue()
-
-
-def harmless(cell: str) -> str:
-    """The cell with an apostrophe before what would begin a formula.
-
-    >>> harmless("=1+1"), harmless("Storm flow")
-    ("'=1+1", 'Storm flow')
-    """
-    return f"'{cell}" if cell.startswith(("=", "+", "-", "@", "\t", "\r")) else cell

@@ -9,7 +9,7 @@ from zoneinfo import ZoneInfo
 from service.calls.contact import Contact
 from service.domain.plant.period import Period, PeriodKind, last_whole
 
-#: A report that could not leave in so long is not mailed any more; it is there on its page.
+#: After this long a report is no longer mailed; it stays available on its page.
 LATEST = {PeriodKind.DAILY: timedelta(hours=18), PeriodKind.MONTHLY: timedelta(days=5)}
 
 

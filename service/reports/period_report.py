@@ -19,15 +19,15 @@ from service.domain.plant.tank import TankKind
 from service.reports.alarm_names import about, name_of
 
 _HOUR = timedelta(hours=1)
-#: A core that is more likely wrong than not says nothing about a sensor.
+#: Cores more probably wrong than this are left out.
 _WRONG = 0.5
-#: Loading is only given where its signals spoke for at least this share of the period.
+#: Loading is given where its signals were valid for at least this share of the period.
 ENOUGH = 0.5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Blanket:
-    """The believed blanket over the period. Heights [m]."""
+    """The blanket estimate over the period. Heights [m]."""
 
     known: timedelta
     lowest: float
@@ -50,7 +50,7 @@ class SensorAgainstCores:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Spoke:
+class SignalAvailability:
     """How much of the period a signal gave usable values."""
 
     tag: str
@@ -78,14 +78,14 @@ class TankReport:
     label: str
     side_water_depth: float
     blanket: Blanket | None
-    watched: float  #: share of the period in which something was believed
+    watched: float  #: share of the period with an estimate
     rounds: int
     cores: int
     due: int | None
     sensors: tuple[SensorAgainstCores, ...]
     load: TankLoad | None  #: from the means of the period
     peak_overflow: float | None  #: [m/h]
-    signals: tuple[Spoke, ...]
+    signals: tuple[SignalAvailability, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -109,7 +109,7 @@ class PeriodReport:
     end: datetime
     running: bool
     tanks: tuple[TankReport, ...]
-    signals: tuple[Spoke, ...]
+    signals: tuple[SignalAvailability, ...]
     alarms: tuple[AlarmLine, ...]
     works: tuple[Calibration, ...]
 
@@ -139,16 +139,16 @@ class PeriodFacts:
 
 
 def period_report(facts: PeriodFacts) -> PeriodReport:
-    """Put the report together."""
+    """Compile the report."""
     period = facts.period
     end = min(period.end, facts.now)
     length = end - period.start
-    # What the whole plant shares is known by every tank: told once.
+    # Signals of the whole plant are read with every tank: listed once.
     shared = {
-        signal.tag: spoke
+        signal.tag: found
         for one in facts.tanks
         for signal in one.setup.others
-        if signal.tank is None and (spoke := _spoke(one, signal, length)) is not None
+        if signal.tank is None and (found := _availability(one, signal, length)) is not None
     }
     labels = {one.setup.tank.key: one.setup.tank.label for one in facts.tanks}
     priorities = {key: definition.priority for key, definition in facts.definitions.items()}
@@ -187,15 +187,15 @@ def _tank(one: TankFacts, facts: PeriodFacts, length: timedelta) -> TankReport:
         sensors=tuple(found for s in one.setup.blankets if (found := _against(s.tag, one.pairs)) is not None),
         load=_load(one, length),
         peak_overflow=_peak(one, length),
-        signals=tuple(spoke for s in every if (spoke := _spoke(one, s, length)) is not None),
+        signals=tuple(share for s in every if (share := _availability(one, s, length)) is not None),
     )
 
 
-def _spoke(one: TankFacts, signal: Signal, length: timedelta) -> Spoke | None:
+def _availability(one: TankFacts, signal: Signal, length: timedelta) -> SignalAvailability | None:
     said = one.signals.get(signal.tag)
     if said is None:
         return None
-    return Spoke(tag=signal.tag, share=_share(said.known, length), readings=said.readings, bad=said.bad)
+    return SignalAvailability(tag=signal.tag, share=_share(said.known, length), readings=said.readings, bad=said.bad)
 
 
 def _against(tag: str, pairs: Iterable[Pair]) -> SensorAgainstCores | None:

@@ -29,8 +29,8 @@ from service.domain.plant.tank import Tank
 from service.domain.plant.units import UnitSystem
 from service.reports.alarm_names import about, name_of
 
-#: An estimate older than this says nothing about where a blanket stands.
-SAYS_FOR = timedelta(hours=2)
+#: Older estimates are not shown.
+ESTIMATE_VALID_FOR = timedelta(hours=2)
 
 
 class EntryKind(StrEnum):
@@ -77,7 +77,7 @@ class WrittenNote:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class HandOver:
-    """Somebody took over."""
+    """A signed take-over."""
 
     who: str
     at: datetime
@@ -122,7 +122,7 @@ class ShiftEntry:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StandingItem:
-    """One thing that stands at the end: a tank, or an alarm, or something put aside."""
+    """One open item at the end: a tank, or an alarm, active, shelved or out of service."""
 
     about: str
     words: str
@@ -144,28 +144,28 @@ class ShiftLog:
 
 
 def shift_log(facts: ShiftFacts, *, units: UnitSystem, zone: ZoneInfo) -> ShiftLog:
-    """Put a shift's log together.
+    """Compile a shift's log.
 
     Parameters
     ----------
     facts : what is stored of it.
     units, zone : how the plant reads lengths and times.
     """
-    teller = _Teller(facts, units, zone)
-    entries = sorted(teller.entries(), key=lambda entry: entry.at)
+    builder = _LogBuilder(facts, units, zone)
+    entries = sorted(builder.entries(), key=lambda entry: entry.at)
     return ShiftLog(
         shift=facts.shift,
-        until=teller.until,
+        until=builder.until,
         running=facts.now < facts.shift.end,
         entries=tuple(entries),
-        tanks=tuple(teller.tanks()),
-        open=tuple(teller.open()),
+        tanks=tuple(builder.tanks()),
+        open=tuple(builder.open()),
         taken_over=tuple(facts.taken_over),
         handed_over=tuple(facts.handed_over),
     )
 
 
-class _Teller:
+class _LogBuilder:
     def __init__(self, facts: ShiftFacts, units: UnitSystem, zone: ZoneInfo) -> None:
         self._facts = facts
         self._units = units
@@ -177,7 +177,7 @@ class _Teller:
         self._last = {line.key: line for line in known}
 
     def entries(self) -> Iterator[ShiftEntry]:
-        """Everything that happened, in no order."""
+        """Every entry, in no order."""
         facts, shift = self._facts, self._facts.shift
         for occurrence in self._occurrences:
             over = occurrence.returned_at
@@ -223,10 +223,14 @@ class _Teller:
             )
 
     def tanks(self) -> Iterator[StandingItem]:
-        """Where every tank stands at the end."""
+        """State of every tank at the end."""
         for key, tank in self._facts.tanks.items():
             estimate = self._facts.estimates.get(key)
-            if estimate is None or not math.isfinite(estimate.height) or self.until - estimate.time > SAYS_FOR:
+            if (
+                estimate is None
+                or not math.isfinite(estimate.height)
+                or self.until - estimate.time > ESTIMATE_VALID_FOR
+            ):
                 yield StandingItem(about=tank.label, words="no data", doubt="no estimate: take a core")
                 continue
             words = f"{describe_clearance(tank.clearance(estimate.height), self._units, tank.side_water_depth)}, {describe_rate(estimate.rate, self._units)}"
@@ -236,7 +240,7 @@ class _Teller:
             yield StandingItem(about=tank.label, words=words, doubt=doubt)
 
     def open(self) -> Iterator[StandingItem]:
-        """Alarms that stand, and what is put aside."""
+        """Active alarms, and those shelved or out of service."""
         for occurrence in self._occurrences:
             last = self._last[occurrence.key]
             if occurrence.returned_at is None and last.to_state not in (*QUIET, AlarmState.NORMAL):

@@ -24,7 +24,7 @@ from service.web.api.schemas import PROBLEMS
 from service.web.base import problems
 from service.web.base.plant import WebPlant
 from service.web.base.request_limit import RequestLimit
-from service.web.base.security_headers import Guard
+from service.web.base.security_headers import SecurityHeaders
 from service.web.base.signing import Signer
 from service.web.base.throttle import Throttle
 from service.web.blanket import board_page, tank_page
@@ -76,7 +76,7 @@ def create_app(plant: WebPlant) -> FastAPI:
     app = FastAPI(
         title="Underweir",
         version=__version__,
-        summary="Sludge blankets of one plant: what is believed, what was measured, what is wrong.",
+        summary="Sludge blankets of one plant: estimates, measurements and alarms.",
         openapi_url=None,  # served to those who may read, with the rest of the programs' interface
         docs_url=None,
         redoc_url=None,
@@ -86,7 +86,7 @@ def create_app(plant: WebPlant) -> FastAPI:
     app.state.signer = Signer(plant.secret)
     app.state.board = Board(replace(plant, engine=read_only(plant.engine)))
     app.state.throttle = Throttle()
-    #: Set when the service stops: pages that are open must not keep it.
+    #: Set when the service stops, so that open event streams end.
     app.state.stopping = threading.Event()
     for router in ROUTERS:
         app.include_router(router)
@@ -95,12 +95,12 @@ def create_app(plant: WebPlant) -> FastAPI:
     problems.register(app)
     app.add_middleware(GZipMiddleware, minimum_size=600, compresslevel=6)
     app.add_middleware(RequestLimit)
-    app.add_middleware(Guard, failed=problems.unforeseen)
+    app.add_middleware(SecurityHeaders, failed=problems.unexpected_error)
     return app
 
 
 class _Static(StaticFiles):
-    """Static files, kept by browsers for good: their addresses change with their content."""
+    """Static files, cached by browsers for good: their addresses change with their content."""
 
     async def get_response(self, path: str, scope: Scope) -> Response:
         answer = await super().get_response(path, scope)

@@ -13,23 +13,23 @@ from fastapi import FastAPI
 from starlette.types import Receive, Scope, Send
 
 from service.errors import ConfigError
-from service.web.base.request_timeout import PatientProtocol
+from service.web.base.request_timeout import RequestTimeoutProtocol
 
 log = structlog.get_logger(__name__)
 
-#: Requests under way are given so long to end.
-PATIENCE_S = 5
-#: The event loop turns ten times a second; one that has not for so long hangs. [s]
-TURNED_WITHIN_S = 5.0
+#: Time for running requests to end at shutdown. [s]
+SHUTDOWN_S = 5
+#: The event loop ticks ten times a second; without a tick for so long it hangs. [s]
+TICK_WITHIN_S = 5.0
 
 
-def listen(host: str, port: int) -> socket.socket:
-    """Take the address.
+def bind_socket(host: str, port: int) -> socket.socket:
+    """Bind the listening socket.
 
     Raises
     ------
     ConfigError
-        when it cannot be had, with what to do.
+        when the address cannot be bound, with what to do.
     """
     family = socket.AF_INET6 if ":" in host else socket.AF_INET
     taken = socket.socket(family, socket.SOCK_STREAM)
@@ -50,17 +50,17 @@ def listen(host: str, port: int) -> socket.socket:
 
 
 class _Server(uvicorn.Server):
-    """Uvicorn's own, which notes when its event loop last turned."""
+    """Uvicorn's server, which notes the last tick of its event loop."""
 
-    turned_at = 0.0
+    ticked_at = 0.0
 
     async def on_tick(self, counter: int) -> bool:
-        self.turned_at = time.monotonic()
+        self.ticked_at = time.monotonic()
         return await super().on_tick(counter)
 
 
 class WebServer:
-    """One running server, whose application may be exchanged meanwhile."""
+    """A running server whose application can be exchanged."""
 
     def __init__(self, app: FastAPI, taken: socket.socket, trusted_proxies: str = "127.0.0.1") -> None:
         self._app = app
@@ -71,14 +71,14 @@ class WebServer:
         self._socket = taken
         config = uvicorn.Config(
             newest,
-            http=PatientProtocol,
+            http=RequestTimeoutProtocol,
             log_config=None,
             access_log=False,
             server_header=False,
             proxy_headers=True,
             forwarded_allow_ips=trusted_proxies,
             timeout_keep_alive=15,
-            timeout_graceful_shutdown=PATIENCE_S,
+            timeout_graceful_shutdown=SHUTDOWN_S,
             limit_concurrency=500,
             lifespan="off",
         )
@@ -93,26 +93,26 @@ class WebServer:
 
     @property
     def answers(self) -> bool:
-        """Whether its event loop turns."""
-        return self._thread.is_alive() and time.monotonic() - self._server.turned_at < TURNED_WITHIN_S
+        """Whether its event loop ticks."""
+        return self._thread.is_alive() and time.monotonic() - self._server.ticked_at < TICK_WITHIN_S
 
     def start(self) -> None:
-        """Begin to answer; returns when it does."""
+        """Start, and return when it accepts requests."""
         self._thread.start()
         while not self._server.started and self._thread.is_alive():
             self._thread.join(0.01)
         log.info("pages served", address=self.address)
 
     def exchange(self, app: FastAPI) -> None:
-        """Answer with another application from now on; pages kept open by the one before are let go, and come again."""
+        """Serve another application from now on; open event streams end, and browsers reconnect."""
         before, self._app = self._app, app
         before.state.stopping.set()
         before.state.plant.engine.dispose()  # a request that is still running closes its connection when it ends
 
     def stop(self) -> None:
-        """Take no more requests, let those under way end, and return."""
+        """Shut down gracefully."""
         self._app.state.stopping.set()
         self._server.should_exit = True
-        self._thread.join(PATIENCE_S + 5)
+        self._thread.join(SHUTDOWN_S + 5)
         self._socket.close()
         self._app.state.plant.engine.dispose()

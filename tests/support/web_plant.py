@@ -23,7 +23,7 @@ from service.storage.database.session import make_engine, page_engine, transacti
 from service.storage.plant.site_tables import site_ids
 from service.web.app import create_app
 from service.web.base.plant import WebPlant
-from service.web.server import WebServer, listen
+from service.web.server import WebServer, bind_socket
 from tests.support.alarm_plant import NIGHT, TANKS, AlarmPlant, alarm_setup
 
 PASSWORD = "six heron marsh lantern"
@@ -133,7 +133,7 @@ def served(
         hooks={hook.key: hook for hook in hooks},
     )
     app = create_app(web)
-    server = WebServer(app, listen("127.0.0.1", 0))
+    server = WebServer(app, bind_socket("127.0.0.1", 0))
     server.start()
     site = WebSite(app, web, plant, clock, server.address)
     try:

@@ -12,7 +12,7 @@ import typer
 
 from service.bootstrap import database, read_only_database, settings_from_environment, wall_clock
 from service.cli.base.options import Json
-from service.cli.base.output import misused, say, say_json, say_table, warn
+from service.cli.base.output import say, say_json, say_table, usage_error, warn
 from service.domain.plant.role import Role, Scope, SecondFactorRule
 from service.jobs.accounts import people, second_factor
 from service.storage.accounts import api_tokens, second_factors
@@ -215,10 +215,10 @@ def _asked(from_input: bool) -> str:
     if from_input:
         return sys.stdin.readline().rstrip("\r\n")
     if not sys.stdin.isatty():
-        misused("there is no terminal to ask for the password; pipe it in with --password-stdin")
+        usage_error("there is no terminal to ask for the password; pipe it in with --password-stdin")
     password = getpass.getpass("Password: ")
     if getpass.getpass("Again: ") != password:
-        misused("the two passwords differ")
+        usage_error("the two passwords differ")
     return password
 
 

@@ -13,9 +13,9 @@ from service.alarms.machine import Acknowledge, AlarmState, Machine, Shelve, Uns
 from service.bootstrap import open_installation, wall_clock
 from service.cli.base.actor import login_name, typed_by
 from service.cli.base.options import Json, SiteFile
-from service.cli.base.output import DONE, PROBLEMS, leave, say, say_json, say_table
+from service.cli.base.output import DONE, PROBLEMS, exit_with, say, say_json, say_table
 from service.cli.base.plant import reading
-from service.cli.base.times import coming, moment
+from service.cli.base.times import future_moment, moment
 from service.domain.plant.display import format_clock, format_duration, format_local_time
 from service.jobs.alarms.command import Done, submit_command
 from service.jobs.calls.journal import told_journal
@@ -70,7 +70,7 @@ def _alarms(
                     for r in shown
                 ],
             )
-    leave(PROBLEMS if active else DONE)
+    exit_with(PROBLEMS if active else DONE)
 
 
 def _ack(name: Name, who: Who, note: Note = "", site: SiteFile = None, json: Json = False) -> None:
@@ -94,7 +94,7 @@ def _shelve(
     """Shelve an alarm for a while; it returns by itself."""
     now = wall_clock()
     with open_installation(site) as plant:
-        command = Shelve(why=why, until=coming(until, plant.site.time_zone, now))
+        command = Shelve(why=why, until=future_moment(until, plant.site.time_zone, now))
         with transaction(plant.engine) as conn:
             done = submit_command(conn, plant.model, name, command, typed_by(who), now=now)
     tell_done(done, json)
@@ -158,7 +158,7 @@ def tell_done(done: Done, json: bool) -> NoReturn:
     else:
         heard = "" if not done.told else f"; {done.told} told"
         say(f"{done.key}: {done.reason.value}; now {done.state.value}{heard}")
-    leave(DONE if done.changed else PROBLEMS)
+    exit_with(DONE if done.changed else PROBLEMS)
 
 
 def _sentence(line: store.JournalLine) -> str:

@@ -26,7 +26,8 @@ from service.calls.backtest import Call
 from service.calls.comparison import Score
 from service.calls.escalation import OnCall
 from service.cli.base.options import Json
-from service.cli.base.output import misused, say, say_json, say_table, warn
+from service.cli.base.output import say, say_json, say_table, usage_error, warn
+from service.cli.base.plant import known_tank
 from service.cli.base.times import moment
 from service.domain.plant.display import format_delay, format_duration, format_length, format_local_time
 from service.domain.plant.units import UnitSystem
@@ -88,13 +89,12 @@ def _replayed(
     zone, units = tried.time_zone, tried.units
     first, last = moment(start, zone, now), min(moment(end, zone, now), now)
     if first >= last:
-        misused("--from must be before --to")
+        usage_error("--from must be before --to")
     answered_after = None if answer_after is None else _span(answer_after)
     setups = tried.setups()
     if tank is not None:
+        known_tank(tank, tried.tanks())
         setups = tuple(setup for setup in setups if setup.tank.key == tank)
-        if not setups:
-            misused(f"there is no tank {tank!r}; known: {', '.join(tried.tanks())}")
     for setup in setups:
         for signal in (*setup.blankets, *setup.others):
             if signal.tag not in known.ids.signals:
@@ -182,7 +182,7 @@ def _span(text: str) -> timedelta:
         # '5m' is five minutes here, as people write it for intervals.
         span = duration(text[:-1] + " min" if text.endswith("m") else text)
     except PydanticCustomError as error:
-        misused(f"--answer-after: {error.message()}")
+        usage_error(f"--answer-after: {error.message()}")
     return span
 
 

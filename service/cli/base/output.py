@@ -18,17 +18,17 @@ STOPPED = 130
 
 
 def say(text: str = "") -> None:
-    """A line of result."""
+    """Print a line of the result."""
     typer.echo(text)
 
 
 def warn(text: str) -> None:
-    """A line for the person, not for the pipe."""
+    """Print a line on standard error."""
     typer.echo(text, err=True)
 
 
 def say_json(value: object) -> None:
-    """The whole result as one JSON document."""
+    """Print the result as one JSON document."""
     typer.echo(as_json(value))
 
 
@@ -38,22 +38,22 @@ def as_json(value: object) -> str:
 
 
 def say_table(heads: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
-    """Rows under heads, columns as wide as their widest cell."""
+    """Print a table with columns as wide as their widest cell."""
     widths = [max(len(str(cell)) for cell in column) for column in zip(heads, *rows, strict=True)]
     for row in (heads, *rows):
         typer.echo("  ".join(str(cell).ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip())
 
 
-def leave(status: int) -> NoReturn:
+def exit_with(status: int) -> NoReturn:
     """End the command with that exit status."""
     sys.stdout.flush()
     raise typer.Exit(status)
 
 
-def misused(text: str) -> NoReturn:
-    """Say what was wrong with the call, and end."""
+def usage_error(text: str) -> NoReturn:
+    """Print what was wrong with the arguments, and end with exit status 2."""
     warn(text)
-    leave(MISUSED)
+    exit_with(MISUSED)
 
 
 def _plain(value: Any) -> object:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
 
@@ -10,12 +10,13 @@ import typer
 
 from service import bootstrap
 from service.bootstrap import Installation, wall_clock
-from service.cli.base.output import DONE, warn
+from service.cli.base.output import DONE, usage_error, warn
 from service.domain.blanket.past_work import PastWork, past_words
 from service.domain.operations.lease import EVALUATE
 from service.domain.plant.display import format_local_time
 from service.jobs.blanket.catch_up import catch_up
 from service.jobs.blanket.estimate import past_work
+from service.site.sections.quantity import closest_word
 from service.storage.database.session import transaction
 from service.storage.operations.backlog import backlog
 from service.storage.operations.leases import active_node
@@ -49,6 +50,16 @@ def storing(site_file: Path | None) -> Iterator[Installation]:
                 catch_up(plant.engine, plant.setups, plant.ids, wall_clock())
             raise
         catch_up(plant.engine, plant.setups, plant.ids, wall_clock())
+
+
+def known_tank(key: str, known: Collection[str]) -> str:
+    """The key if there is a tank of that key; ends the command with what to write instead otherwise."""
+    if key not in known:
+        near = closest_word(key, tuple(known))
+        usage_error(
+            f"there is no tank {key!r}; " + (f"did you mean {near!r}?" if near else f"known: {', '.join(known)}")
+        )
+    return key
 
 
 def _say_other_file(plant: Installation) -> None:

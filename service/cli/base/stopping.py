@@ -12,21 +12,21 @@ import structlog
 
 log = structlog.get_logger(__name__)
 
-#: How soon a request to stop is seen [s].
+#: Polling interval for a signal [s].
 LOOK_S = 0.2
-#: How soon an interruption that went astray comes again [s].
+#: Delay until a lost interruption is raised again [s].
 AGAIN_S = 0.05
 
 
 def stop_like_ctrl_c() -> None:
-    """Let a closed terminal or a plain kill end a command as Ctrl-C does: an embedded server it started is shut down with it.
+    """Make SIGTERM and SIGHUP end a command as Ctrl-C does, so that an embedded server it started shuts down too.
 
     Notes
     -----
-    An interruption that falls into a destructor ends nothing: Python drops whatever is raised there. It is raised once more.
+    Python drops an exception raised in a destructor, KeyboardInterrupt included; it is raised again.
     """
     for number in (signal.SIGTERM, signal.SIGHUP):
-        if signal.getsignal(number) is signal.SIG_DFL:  # under nohup, hanging up is meant to mean nothing
+        if signal.getsignal(number) is signal.SIG_DFL:  # not under nohup, which ignores SIGHUP
             signal.signal(number, signal.default_int_handler)
     signal.signal(signal.SIGALRM, signal.default_int_handler)
     say_dropped = sys.unraisablehook
@@ -40,8 +40,8 @@ def stop_like_ctrl_c() -> None:
     sys.unraisablehook = dropped
 
 
-class StopAsked:
-    """SIGTERM and Ctrl-C from now on are noted, and end nothing by themselves."""
+class StopSignal:
+    """Records SIGTERM and SIGINT from now on in place of acting on them."""
 
     def __init__(self) -> None:
         self._signals: list[int] = []
@@ -58,10 +58,9 @@ class StopAsked:
         return signal.Signals(self._signals[0]).name
 
     def wait(self, seconds: float = float("inf")) -> None:
-        """Return when asked to stop, or after so many seconds.
+        """Wait for a signal, or so many seconds.
 
-        Looked at again and again: a signal that another thread happens to get does not wake this one. Waiting for an event
-        goes on rightly where somebody sets the time of day meanwhile.
+        Polls, as a signal delivered to another thread does not wake this one. Event.wait is not affected by clock changes.
         """
         never = threading.Event()
         while not self and seconds > 0:
@@ -70,8 +69,8 @@ class StopAsked:
 
 
 @contextmanager
-def impatient(cut: Callable[[], int], after: float) -> Iterator[None]:
-    """End what hangs in the database while the block waits for it, again and again until the block is over.
+def cut_connections_after(cut: Callable[[], int], after: float) -> Iterator[None]:
+    """Cut database connections that block the context, repeatedly until it is left.
 
     Parameters
     ----------

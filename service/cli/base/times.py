@@ -6,7 +6,7 @@ import re
 from datetime import UTC, datetime, timedelta
 from zoneinfo import ZoneInfo
 
-from service.cli.base.output import misused
+from service.cli.base.output import usage_error
 
 _CLOCK = re.compile(r"([01]?\d|2[0-3]):([0-5]\d)")
 _AGO = re.compile(r"(\d+(?:\.\d+)?)\s*(min|m|h|d)(?:\s+ago)?")
@@ -14,7 +14,7 @@ _SPAN = {"m": 60.0, "min": 60.0, "h": 3600.0, "d": 86_400.0}
 
 
 def moment(text: str, zone: ZoneInfo, now: datetime) -> datetime:
-    """The moment meant: '03:10' (the last time the plant's clock showed it), '2 h ago', or a date and time.
+    """The time meant: '03:10' (the last time the plant's clock showed it), '2 h ago', or a date and time.
 
     A time without offset is the plant's. In the autumn's repeated hour the later one not after now is meant, since people
     log what has just happened; the spring's missing hour is refused.
@@ -36,12 +36,14 @@ def moment(text: str, zone: ZoneInfo, now: datetime) -> datetime:
     try:
         given = datetime.fromisoformat(text)
     except ValueError:
-        misused(f"{text!r} is not a time; write '03:10', '2 h ago', '2026-03-14 03:10' or 2026-03-14T03:10:00-04:00")
+        usage_error(
+            f"{text!r} is not a time; write '03:10', '2 h ago', '2026-03-14 03:10' or 2026-03-14T03:10:00-04:00"
+        )
     return given.astimezone(UTC) if given.tzinfo is not None else _resolved(given, zone, now, text)
 
 
-def coming(text: str, zone: ZoneInfo, now: datetime) -> datetime:
-    """The moment ahead that is meant: '2 h', '06:00' (the next time the plant's clock shows it), or a date and time."""
+def future_moment(text: str, zone: ZoneInfo, now: datetime) -> datetime:
+    """The future time meant: '2 h', '06:00' (the next time the plant's clock shows it), or a date and time."""
     text = text.strip()
     if match := _AGO.fullmatch(text):
         return now + timedelta(seconds=float(match[1]) * _SPAN[match[2]])
@@ -55,5 +57,5 @@ def coming(text: str, zone: ZoneInfo, now: datetime) -> datetime:
 def _resolved(naive: datetime, zone: ZoneInfo, now: datetime, text: str) -> datetime:
     early, late = (naive.replace(tzinfo=zone, fold=fold).astimezone(UTC) for fold in (0, 1))
     if early.astimezone(zone).replace(tzinfo=None) != naive:
-        misused(f"{text!r} did not exist: the plant's clocks ({zone.key}) were put forward over it")
+        usage_error(f"{text!r} did not exist: the plant's clocks ({zone.key}) were put forward over it")
     return late if late <= now else early

@@ -14,8 +14,8 @@ from pydantic_core import PydanticCustomError
 
 from service.bootstrap import wall_clock
 from service.cli.base.options import SiteFile
-from service.cli.base.output import misused, say, warn
-from service.cli.base.plant import reading
+from service.cli.base.output import say, usage_error, warn
+from service.cli.base.plant import known_tank, reading
 from service.cli.base.times import moment
 from service.domain.blanket.estimate import Estimate, EstimateReason
 from service.domain.plant.tank import Tank
@@ -50,18 +50,17 @@ def _estimate(
     """Print what is believed of a tank: time, height, standard deviation, rate, clearance, trust, reason. SI and UTC."""
     now = wall_clock()
     with reading(site) as plant:
-        setup = next((s for s in plant.setups if s.tank.key == tank), None)
-        if setup is None:
-            misused(f"there is no tank {tank!r}; known: {', '.join(plant.tanks)}")
+        known_tank(tank, plant.tanks)
+        setup = next(s for s in plant.setups if s.tank.key == tank)
         zone = plant.site.time_zone
         try:
             # '1m' is a minute here, as people write it for intervals.
             step = duration(every[:-1] + " min" if every.endswith("m") else every)
         except PydanticCustomError as error:
-            misused(f"--every: {error.message()}")
+            usage_error(f"--every: {error.message()}")
         first, last = moment(start, zone, now), moment(end, zone, now)
         if step.total_seconds() <= 0 or first > last:
-            misused("--every must be longer than nothing, and --from before --to")
+            usage_error("--every must be longer than nothing, and --from before --to")
         told = believed_between(plant.engine, setup, plant.ids, first, last, step)
     # Tenths of a millimetre: finer digits would be noise dressed up as knowledge.
     table = pd.DataFrame([_row(estimate, setup.tank) for estimate in told])

@@ -15,8 +15,8 @@ from service.calls.duty import stretches
 from service.cli.alarms.alarms import Name, Who, tell_done
 from service.cli.base.actor import typed_by
 from service.cli.base.options import Json, SiteFile
-from service.cli.base.output import DONE, PROBLEMS, leave, misused, say, say_json, say_table
-from service.cli.base.plant import reading
+from service.cli.base.output import DONE, PROBLEMS, exit_with, say, say_json, say_table
+from service.cli.base.plant import known_tank, reading
 from service.cli.base.times import moment
 from service.domain.loading.split import split_over
 from service.domain.plant.display import format_local_time
@@ -25,7 +25,6 @@ from service.jobs.alarms.explain import explain
 from service.jobs.alarms.performance import alarm_figures, monthly_figures
 from service.jobs.plant.outage import put_back, take_out, tanks_out
 from service.reports.alarm_figures import figure_lines
-from service.site.sections.quantity import closest_word
 from service.storage.database.session import transaction
 
 At = Annotated[str, typer.Option(help="The minute asked about: '03:10', '2 h ago', '2026-03-14 03:10' (plant time).")]
@@ -54,11 +53,7 @@ def _why(
     """Say why somebody was called, or not called: the chain from reading to message at that minute."""
     now = wall_clock()
     with reading(site) as plant:
-        setup = next((found for found in plant.setups if found.tank.key == tank), None)
-        if setup is None:
-            near = closest_word(tank, tuple(plant.tanks))
-            known = f"did you mean {near!r}?" if near else f"known: {', '.join(plant.tanks)}"
-            misused(f"there is no tank {tank!r}; {known}")
+        known_tank(tank, plant.tanks)
         asked = moment(at, plant.site.time_zone, now)
         out = tanks_out(plant.engine, plant.model, asked)
         (split,) = (found for found in split_over(plant.setups, out) if found.tank.key == tank)
@@ -173,7 +168,7 @@ def _tell_tank(tank: str, state: str, json: bool, *, changed: bool) -> None:
         say_json({"tank": tank, "state": state, "changed": changed})
     else:
         say(f"tank {tank}: {state}" + ("" if changed else " already"))
-    leave(DONE if changed else PROBLEMS)
+    exit_with(DONE if changed else PROBLEMS)
 
 
 def _row(one: Figures) -> dict[str, object]:

@@ -12,8 +12,8 @@ from pydantic_core import PydanticCustomError
 from service.bootstrap import Installation, wall_clock
 from service.cli.base.actor import typed_by
 from service.cli.base.options import Json, SiteFile
-from service.cli.base.output import DONE, PROBLEMS, leave, misused, say, say_json, say_table, warn
-from service.cli.base.plant import reading, storing
+from service.cli.base.output import DONE, PROBLEMS, exit_with, say, say_json, say_table, usage_error, warn
+from service.cli.base.plant import known_tank, reading, storing
 from service.cli.base.times import moment
 from service.domain.cores.check import CoreFinding
 from service.domain.cores.core import Core, Surface, surface_of
@@ -112,7 +112,7 @@ def _add(
     """
     now = wall_clock()
     with storing(site) as plant:
-        found = _tank(plant, tank)
+        found = plant.tanks[known_tank(tank, plant.tanks)]
         core, value, unit = _typed(
             plant, found, thickness, at, from_wall, arm, replicate, fluff, surface, by, note, id, now
         )
@@ -146,8 +146,7 @@ def _correct(
             old = find_core(conn, core)
         if old is None:
             raise InputError(f"there is no core {core}; list them with: underweir core list")
-        key = tank or old.core.tank
-        found = _tank(plant, key)
+        found = plant.tanks[known_tank(tank or old.core.tank, plant.tanks)]
         right, value, unit = _typed(
             plant, found, thickness, at, from_wall, arm, old.core.replicate, fluff, None, by, note, None, now, old.core
         )
@@ -179,7 +178,7 @@ def _list(
             if history is not None:
                 records = core_history(conn, history)
             else:
-                keys = [_tank(plant, tank).key] if tank else list(plant.tanks)
+                keys = [known_tank(tank, plant.tanks)] if tank else list(plant.tanks)
                 records = current_cores(conn, [plant.ids.tanks[k] for k in keys], now - timedelta(days=days))
         if json:
             say_json([_row(plant, record) for record in records])
@@ -190,16 +189,6 @@ def _list(
                 ("taken", "tank", "thickness", "height", "by", "note", "id"),
                 [_line(plant, record) for record in records],
             )
-
-
-def _tank(plant: Installation, key: str) -> Tank:
-    tank = plant.tanks.get(key)
-    if tank is None:
-        near = closest_word(key, tuple(plant.tanks))
-        misused(
-            f"there is no tank {key!r}; " + (f"did you mean {near!r}?" if near else f"known: {', '.join(plant.tanks)}")
-        )
-    return tank
 
 
 def _typed(
@@ -244,7 +233,7 @@ def _length(plant: Installation, name: str, text: str) -> tuple[float, float, st
         metres = quantity(text, Dimension.LENGTH, unit, f"3.4 {unit}")
     except PydanticCustomError as error:
         context = error.context or {}
-        misused(f"{name}: {context.get('problem')}; {context.get('remedy')}")
+        usage_error(f"{name}: {context.get('problem')}; {context.get('remedy')}")
     words = text.replace(",", ".").split()
     typed = next((u for u in ("ft", "in", "cm", "mm", "m") if words[-1].endswith(u)), unit)
     return metres, metres / to_si(1.0, typed), typed
@@ -255,7 +244,7 @@ def _surface(word: str) -> Surface:
     if seen is None:
         near = closest_word(word, tuple(s.value for s in Surface))
         known = ", ".join(s.value for s in Surface)
-        misused(
+        usage_error(
             f"--surface: {word!r} is not one of the words; "
             + (f"did you mean {near!r}?" if near else f"use one of: {known}")
         )
@@ -283,13 +272,13 @@ def _tell(plant: Installation, tank: Tank, core: Core, logged: Logged, json: boo
                 "findings": [_finding(finding) for finding in logged.findings],
             }
         )
-        leave(DONE if logged.stored else PROBLEMS)
+        exit_with(DONE if logged.stored else PROBLEMS)
     for finding in logged.findings:
         warn(finding.sentence)
     if not logged.stored:
         confirmable = all(finding.severity.value == "confirm" for finding in logged.findings)
         warn("not stored" + ("; if it is correct all the same, confirm it with --yes" if confirmable else ""))
-        leave(PROBLEMS)
+        exit_with(PROBLEMS)
     say(
         f"{tank.label}: core of {format_length(core.thickness, units)} at {format_clock(core.taken_at, zone)}"
         f" stored; blanket {describe_clearance(tank.clearance(height), units, tank.side_water_depth)}"

@@ -12,8 +12,8 @@ import typer
 from service.alarms.definition import AlarmKind
 from service.bootstrap import Installation, wall_clock
 from service.cli.base.options import Json, SiteFile
-from service.cli.base.output import misused, say, say_json, say_table, warn
-from service.cli.base.plant import past_values, pasts_of, reading
+from service.cli.base.output import say, say_json, say_table, usage_error, warn
+from service.cli.base.plant import known_tank, past_values, pasts_of, reading
 from service.domain.forecast.outlook import HORIZONS, Forecast
 from service.domain.forecast.wording import clear_water_words, reaching_words, spread
 from service.domain.loading.sheet import verdict_words
@@ -55,7 +55,7 @@ def _what_if(
 ) -> None:
     """Show the blanket over the next hours as things are and if something were changed. Advice only; nothing is changed."""
     if picture is not None and picture.suffix.lower() not in (".png", ".svg", ".pdf"):
-        misused(f"{picture}: a picture's name ends in .png, .svg or .pdf")
+        usage_error(f"{picture}: a picture's name ends in .png, .svg or .pdf")
     now = wall_clock()
     wish = Wish(
         return_flow=return_flow,
@@ -66,9 +66,7 @@ def _what_if(
     )
     with reading(site) as plant:
         out = tanks_out(plant.engine, plant.model)
-        setup = next((s for s in split_over(plant.setups, out) if s.tank.key == tank), None)
-        if setup is None:
-            misused(f"there is no tank {tank!r}; known: {', '.join(plant.tanks)}")
+        setup = next(s for s in split_over(plant.setups, out) if s.tank.key == known_tank(tank, plant.tanks))
         found = course(
             plant.engine,
             setup,

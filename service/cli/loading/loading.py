@@ -8,8 +8,8 @@ import typer
 
 from service.bootstrap import Installation, wall_clock
 from service.cli.base.options import Json, SiteFile
-from service.cli.base.output import misused, say, say_json, say_table
-from service.cli.base.plant import past_values, pasts_of, reading
+from service.cli.base.output import say, say_json, say_table
+from service.cli.base.plant import known_tank, past_values, pasts_of, reading
 from service.domain.loading.inputs import LoadInput
 from service.domain.loading.sheet import (
     THEORY_CAUTION,
@@ -45,9 +45,9 @@ def _loading(
     now = wall_clock()
     with reading(site) as plant:
         out = tanks_out(plant.engine, plant.model)
+        if tank is not None:
+            known_tank(tank, plant.tanks)
         setups = [setup for setup in split_over(plant.setups, out) if tank in (None, setup.tank.key)]
-        if not setups:
-            misused(f"there is no tank {tank!r}; known: {', '.join(plant.tanks)}")
         believed = project_all(plant.engine, setups, plant.ids, now)
         found = loading_all(plant.engine, setups, plant.ids, believed, now)
         if json:

@@ -9,7 +9,7 @@ import typer
 
 from service.bootstrap import database, read_only_database, retention_policy, settings_from_environment, wall_clock
 from service.cli.base.options import Json
-from service.cli.base.output import PROBLEMS, leave, misused, say, say_json, say_table
+from service.cli.base.output import PROBLEMS, exit_with, say, say_json, say_table, usage_error
 from service.jobs.operations import archive
 from service.storage.database.session import transaction
 from service.storage.trends.archive_files import Kept
@@ -79,7 +79,7 @@ def _check(json: Json = False) -> None:
         if not found:
             say("no files in the archive")
     if any(each.problem for each in found):
-        leave(PROBLEMS)
+        exit_with(PROBLEMS)
 
 
 def _now(json: Json = False) -> None:
@@ -87,7 +87,9 @@ def _now(json: Json = False) -> None:
     settings = settings_from_environment()
     keeping = retention_policy(settings)
     if not keeping.months and keeping.journal_months is None:
-        misused("everything is kept for ever: set UNDERWEIR_KEEP_READINGS_MONTHS, …_ESTIMATES_… or …_JOURNAL_MONTHS")
+        usage_error(
+            "everything is kept for ever: set UNDERWEIR_KEEP_READINGS_MONTHS, …_ESTIMATES_… or …_JOURNAL_MONTHS"
+        )
     with database(settings) as engine:
         done = archive.archive_old(engine, keeping, wall_clock())
     if json:
@@ -104,7 +106,7 @@ def _restore(month: Month, json: Json = False) -> None:
     try:
         first = datetime.strptime(month, "%Y-%m").replace(tzinfo=UTC)
     except ValueError:
-        misused(f"{month!r} is not a month; write it like 2024-03")
+        usage_error(f"{month!r} is not a month; write it like 2024-03")
     settings = settings_from_environment()
     with database(settings) as engine:
         done = archive.restore(engine, settings.archive_folder, first, wall_clock())

@@ -10,7 +10,7 @@ import typer
 
 from service.bootstrap import wall_clock
 from service.cli.base.options import Json, SiteFile
-from service.cli.base.output import DONE, PROBLEMS, leave, say, say_json
+from service.cli.base.output import DONE, PROBLEMS, exit_with, say, say_json
 
 if TYPE_CHECKING:
     from service.examination import ExaminationResult
@@ -49,7 +49,7 @@ def _examine(
     else:
         say()
         say(f"{count[Grade.WRONG]} wrong, {count[Grade.LOOK]} to look at, {count[Grade.FINE]} fine")
-    leave(PROBLEMS if count[Grade.WRONG] else DONE)
+    exit_with(PROBLEMS if count[Grade.WRONG] else DONE)
 
 
 def _say(verdict: ExaminationResult, mark: str) -> None:

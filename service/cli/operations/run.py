@@ -19,7 +19,7 @@ from service.bootstrap import (
     wall_clock,
 )
 from service.cli.base.options import SiteFile
-from service.cli.base.stopping import StopAsked, impatient
+from service.cli.base.stopping import StopSignal, cut_connections_after
 from service.degraded_start import DegradedStart
 from service.domain.operations.lease import LeaseStatus
 from service.errors import ConfigError, ServiceError, StorageError
@@ -65,7 +65,7 @@ def _run(site: SiteFile = None) -> None:
     settings = settings_from_environment()
     logs.configure(settings.log_level.upper())
     logs.register_secrets(settings.secrets())
-    asked = StopAsked()
+    asked = StopSignal()
     with acquire_instance_lock(settings.data_dir, settings.node_name) as holder, ExitStack() as stack:
         known, clock = load_configuration(site, settings), DatabaseClock(wall_clock, steady_clock)
         known.prepare()
@@ -185,7 +185,7 @@ class RunningService:
     def stop(self) -> None:
         """Let what is under way end, and leave the leases to whoever wants them."""
         assert self._watch is not None
-        with impatient(self._leases.kill_connections, STOP_PATIENCE_S):
+        with cut_connections_after(self._leases.kill_connections, STOP_PATIENCE_S):
             self._watch.cancel_files()
             if self._supervisor.stop():
                 self._hanging.append(self._supervisor)
@@ -248,7 +248,7 @@ class RunningService:
             readiness.notify(readiness.ALIVE)
 
 
-def _until_asked(work: RunningService, asked: StopAsked) -> None:
+def _until_asked(work: RunningService, asked: StopSignal) -> None:
     """Watch, by whatever version of the site file is in force, until told to stop."""
     while not asked:
         asked.wait(LOOK_FOR_VERSION_S)
@@ -265,7 +265,7 @@ def _until_asked(work: RunningService, asked: StopAsked) -> None:
 
 
 def _once_there(
-    arrive: Callable[[], Installation], waiting: Callable[[str], DegradedStart], asked: StopAsked
+    arrive: Callable[[], Installation], waiting: Callable[[str], DegradedStart], asked: StopSignal
 ) -> Installation | None:
     """The installation as soon as its database is there; None when told to stop before."""
     try:

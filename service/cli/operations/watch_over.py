@@ -11,11 +11,11 @@ import typer
 
 from service import logs
 from service.bootstrap import mail_notifier, make_notifiers, settings_from_environment, wall_clock
-from service.cli.base.output import DONE, PROBLEMS, leave, misused, say
-from service.cli.base.stopping import StopAsked
+from service.cli.base.output import DONE, PROBLEMS, exit_with, say, usage_error
+from service.cli.base.stopping import StopSignal
 from service.jobs.operations.external_watchdog import ExternalWatchdog, Recipient
 from service.notify.channels.base import Notifier
-from service.notify.health_check import spoken
+from service.notify.health_check import redacted_url
 from service.site.site import load_site
 
 
@@ -40,7 +40,7 @@ def _watch_over(
     """Watch over services from another machine, and tell people when one falls silent; until SIGTERM or Ctrl-C."""
     for url in urls:
         if urlsplit(url).scheme not in ("http", "https") or not urlsplit(url).hostname:
-            misused(f"{url!r} is no web address; write such as https://underweir.example.org")
+            usage_error(f"{url!r} is no web address; write such as https://underweir.example.org")
     settings = settings_from_environment()
     mail = mail_notifier(settings)
     notifiers: dict[str, Notifier] = {} if mail is None else {"email": mail}
@@ -50,7 +50,7 @@ def _watch_over(
     for recipient in recipients:
         if recipient.channel not in notifiers:
             needed = "--gateway FILE" if recipient.channel == "sms" else "UNDERWEIR_SMTP_HOST and UNDERWEIR_SMTP_FROM"
-            misused(f"nothing carries a message to {recipient.address}: set {needed}")
+            usage_error(f"nothing carries a message to {recipient.address}: set {needed}")
     overseer = ExternalWatchdog(
         urls=urls,
         recipients=recipients,
@@ -60,11 +60,11 @@ def _watch_over(
     if once:
         silent = overseer.check(wall_clock())
         for url in urls:
-            say(f"{spoken(url)}: {'silent, ' + overseer.presences[url].why if url in silent else 'answers'}")
-        leave(PROBLEMS if silent else DONE)
+            say(f"{redacted_url(url)}: {'silent, ' + overseer.presences[url].why if url in silent else 'answers'}")
+        exit_with(PROBLEMS if silent else DONE)
     logs.configure(settings.log_level.upper())
     logs.register_secrets(settings.secrets())
-    asked = StopAsked()
+    asked = StopSignal()
     while not asked:
         overseer.check(wall_clock())
         asked.wait(every)

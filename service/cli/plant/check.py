@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from service.cli.base.output import DONE, PROBLEMS, leave, say, say_json
+from service.cli.base.output import DONE, PROBLEMS, exit_with, say, say_json
 from service.site.reading.finding import errors_of
 from service.site.site import check_site
 
@@ -38,7 +38,7 @@ def _check(
             say(f"{file}: {_count(len(errors), 'mistake')}; the service will not start with it")
         else:
             say(f"{file}: {_count(len(findings), 'warning')}, no mistakes")
-    leave(PROBLEMS if errors else DONE)
+    exit_with(PROBLEMS if errors else DONE)
 
 
 def _count(number: int, word: str) -> str:

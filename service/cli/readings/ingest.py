@@ -10,7 +10,7 @@ import typer
 
 from service.bootstrap import Installation, wall_clock
 from service.cli.base.options import Json, SiteFile
-from service.cli.base.output import DONE, PROBLEMS, leave, misused, say, say_json, warn
+from service.cli.base.output import DONE, PROBLEMS, exit_with, say, say_json, usage_error, warn
 from service.cli.base.plant import storing
 from service.jobs.ingest import DeliveryReport, ingest
 from service.site.sections.csv_drop import CsvSection
@@ -41,7 +41,7 @@ def _ingest(
     """
     missing = [str(path) for path in files if not path.is_file()]
     if missing:
-        misused(f"no such file: {', '.join(missing)}")
+        usage_error(f"no such file: {', '.join(missing)}")
     with storing(site) as plant:
         key = connector or _only_connector(plant)
         source = files_source(plant.site, key, files, plant.engine, wall_clock, move=move)
@@ -55,15 +55,15 @@ def _ingest(
     if report.error:
         warn(report.error)
     clean = not report.error and not any(d.rejected or d.cores_rejected for d in report.deliveries)
-    leave(DONE if clean else PROBLEMS)
+    exit_with(DONE if clean else PROBLEMS)
 
 
 def _only_connector(plant: Installation) -> str:
     keys = [section.key for section in plant.site.connectors() if isinstance(section, CsvSection)]
     if not keys:
-        misused('the site file has no connector of kind "csv"')
+        usage_error('the site file has no connector of kind "csv"')
     if len(keys) > 1:
-        misused("name the connector that fits the files with --connector: " + ", ".join(keys))
+        usage_error("name the connector that fits the files with --connector: " + ", ".join(keys))
     return keys[0]
 
 

@@ -10,7 +10,7 @@ import typer
 
 from service.bootstrap import settings_from_environment, wall_clock
 from service.cli.base.options import Json, SiteFile
-from service.cli.base.output import DONE, PROBLEMS, leave, misused, say, say_json, say_table, warn
+from service.cli.base.output import DONE, PROBLEMS, exit_with, say, say_json, say_table, usage_error, warn
 from service.errors import InputError
 from service.site import load_site
 from service.sources import ProbedPoint, probe_points
@@ -38,7 +38,7 @@ def _probe(
     found = load_site(path)
     sources = probe_points(found, connector, wall_clock)
     if not sources:
-        misused(
+        usage_error(
             f"no live source {connector!r} in {path}" if connector else f"{path} has no live source (modbus or opcua)"
         )
     clean = all(not source.problem and all(_fine(point) for point in source.points) for source in sources)
@@ -46,7 +46,7 @@ def _probe(
         say_json(
             [{"connector": s.key, "problem": s.problem, "points": [_row(point) for point in s.points]} for s in sources]
         )
-        leave(DONE if clean else PROBLEMS)
+        exit_with(DONE if clean else PROBLEMS)
     for source in sources:
         if source.problem:
             warn(source.problem)
@@ -55,7 +55,7 @@ def _probe(
                 ("address", "place", "raw", "value", "quality", "age", "remark"),
                 [_line(point) for point in source.points],
             )
-    leave(DONE if clean else PROBLEMS)
+    exit_with(DONE if clean else PROBLEMS)
 
 
 def _client_certificate(

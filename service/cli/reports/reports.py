@@ -15,7 +15,7 @@ import typer
 from service.bootstrap import Installation, open_installation, wall_clock
 from service.cli.base.actor import typed_by
 from service.cli.base.options import Json, SiteFile
-from service.cli.base.output import as_json, misused, say, say_json
+from service.cli.base.output import as_json, say, say_json, usage_error
 from service.cli.base.plant import reading
 from service.cli.base.times import moment
 from service.domain.plant.display import format_local_time
@@ -122,11 +122,11 @@ def _period(plant: Installation, span: PeriodKind, day: str | None) -> Period:
     try:
         found = date.fromisoformat(day if len(day) > 7 else f"{day}-01")
     except ValueError:
-        misused(f"{day!r} is not a day; write one as 2026-03-14")
+        usage_error(f"{day!r} is not a day; write one as 2026-03-14")
     if found > now.astimezone(zone).date():
-        misused(f"{day} is in the future")
+        usage_error(f"{day} is in the future")
     if found.year < 1970:
-        misused(f"{day} is too long ago")
+        usage_error(f"{day} is too long ago")
     return period_of(span, found, zone)
 
 
@@ -149,7 +149,7 @@ def _hand_out(plant: Installation, document: Document, values: dict[str, Any], f
         output.write_bytes(content)
         say(str(output))
     elif form in (Form.PDF, Form.XLSX) and sys.stdout.isatty():
-        misused(f"a {form} is not for a terminal: name a file with --output")
+        usage_error(f"a {form} is not for a terminal: name a file with --output")
     else:
         sys.stdout.flush()
         sys.stdout.buffer.write(content)

@@ -13,7 +13,7 @@ from pydantic_core import PydanticCustomError
 from service.bootstrap import Installation, wall_clock
 from service.cli.base.actor import login_name, typed_by
 from service.cli.base.options import Json, SiteFile
-from service.cli.base.output import misused, say, say_json, say_table, warn
+from service.cli.base.output import say, say_json, say_table, usage_error, warn
 from service.cli.base.plant import reading, storing
 from service.cli.base.times import moment
 from service.domain.cores.core import Calibration, CalibrationKind
@@ -149,7 +149,7 @@ def _metres(plant: Installation, name: str, text: str) -> float:
         return quantity(text, Dimension.LENGTH, unit, f"0.4 {unit}")
     except PydanticCustomError as error:
         context = error.context or {}
-        misused(f"{name}: {context.get('problem')}; {context.get('remedy')}")
+        usage_error(f"{name}: {context.get('problem')}; {context.get('remedy')}")
 
 
 def _tell(plant: Installation, one: Reviewed) -> None:

@@ -20,7 +20,7 @@ from service.calls.routing import MessageKind, RouteReason, address_of, instead,
 from service.errors import LeaseLost
 from service.jobs.alarms.setup import AlarmSetup
 from service.jobs.calls.notification import REMEMBER
-from service.notify.channels.base import Attached, Message, Notifier, Receipt
+from service.notify.channels.base import Attachment, Message, Notifier, Receipt
 from service.storage.alarms.alarms import alarm_of_event, sent_message, sent_messages
 from service.storage.calls.outbox import (
     EVERYBODY,
@@ -120,7 +120,7 @@ def _send(notifier: Notifier, claimed: Claimed, now: datetime) -> Receipt:
         created_at=claimed.created_at,
         reply_to_key=claimed.payload.get("reply_to"),
         attached=tuple(
-            Attached(name=one["name"], type=one["type"], content=base64.b64decode(one["content"]))
+            Attachment(name=one["name"], type=one["type"], content=base64.b64decode(one["content"]))
             for one in claimed.payload.get("attached", ())
         ),
     )

@@ -11,7 +11,7 @@ import structlog
 from service.domain.operations.silence import Presence, Word, due, seen, told
 from service.domain.plant.display import format_duration
 from service.notify.channels.base import Message, Notifier, text_of
-from service.notify.health_check import look_at, spoken
+from service.notify.health_check import check_health, redacted_url
 
 log = structlog.get_logger(__name__)
 
@@ -42,7 +42,7 @@ class ExternalWatchdog:
     def check(self, now: datetime) -> list[str]:
         """One look at every service; returns those that count as silent."""
         for url in self.urls:
-            standing = seen(self.presences.get(url, Presence()), look_at(url), now)
+            standing = seen(self.presences.get(url, Presence()), check_health(url), now)
             word = due(standing, now, after=self.after, again=AGAIN)
             if word is not None and self._tell(url, standing, word, now):
                 standing = told(standing, word, now)
@@ -61,7 +61,7 @@ class ExternalWatchdog:
                 continue
             notifier = self.notifiers[recipient.channel]
             since = (standing.silent_since or standing.told_at or now).astimezone(UTC)
-            key = "|".join(("watch-over", spoken(url), word, since.isoformat(), recipient.address))
+            key = "|".join(("watch-over", redacted_url(url), word, since.isoformat(), recipient.address))
             text = text_of(words, recipient.channel)
             message = Message(key=key, recipient=recipient.address, subject=words, text=text, created_at=now)
             receipt = notifier.send(message, now)
@@ -70,7 +70,7 @@ class ExternalWatchdog:
                 handed.add(recipient)
             else:
                 log.warning("not told, tried again", channel=recipient.channel, reason=receipt.answer)
-        log.warning("told", service=spoken(url), word=word.value, why=standing.why, handed=len(handed))
+        log.warning("told", service=redacted_url(url), word=word.value, why=standing.why, handed=len(handed))
         if len(handed) < len(self.recipients):
             return False
         del self._handed[url, word]
@@ -80,9 +80,9 @@ class ExternalWatchdog:
 def message_text(url: str, standing: Presence, word: Word, now: datetime) -> str:
     """What people read."""
     if word is Word.BACK or standing.silent_since is None:
-        return f"CLEARED: Underweir at {spoken(url)} answers again."
+        return f"CLEARED: Underweir at {redacted_url(url)} answers again."
     lasted = format_duration(now - standing.silent_since)
     return (
-        f"SILENT: Underweir at {spoken(url)} has not answered for {lasted} ({standing.why}). "
+        f"SILENT: Underweir at {redacted_url(url)} has not answered for {lasted} ({standing.why}). "
         "Nobody is called while it is down: watch the tanks by hand core, and see to its machine."
     )

@@ -11,8 +11,8 @@ from service.notify.channels import gsm7
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Attached:
-    """A document that goes with a message, where the channel can carry one."""
+class Attachment:
+    """A document attached to a message, where the channel can carry one."""
 
     name: str
     type: str  #: media type
@@ -30,26 +30,26 @@ class Message:
     html: str = ""
     created_at: datetime
     reply_to_key: str | None = None  #: key of the first message of the same occurrence, for threading
-    attached: tuple[Attached, ...] = ()
+    attached: tuple[Attachment, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Receipt:
-    """What came of one try: handed over when ``failure`` is None. ``answer`` is the other side's own words."""
+    """Result of one attempt: delivered when ``failure`` is None. ``answer`` is the server's text."""
 
     failure: Failure | None = None
     answer: str = ""
     retry_after: timedelta | None = None
-    message_id: str | None = None  #: what the other side calls the message, where receipts may speak of it
+    message_id: str | None = None  #: the provider's id of the message, for delivery receipts
 
     @property
     def sent(self) -> bool:
-        """Whether the other side took responsibility for the message."""
+        """Whether the server accepted the message."""
         return self.failure is None
 
 
 def text_of(words: str, channel: str) -> str:
-    """Words as a channel carries them: one text message, never more, or a line.
+    """Text as a channel carries it: at most one SMS part, or a line.
 
     >>> text_of("CORE North tank", "email")
     'CORE North tank\\n'
@@ -58,14 +58,14 @@ def text_of(words: str, channel: str) -> str:
 
 
 class Notifier(Protocol):
-    """One channel. Used by one thread at a time; never raises for what the other side does."""
+    """A channel. Used by one thread at a time; never raises for what the server does."""
 
     channel: str
 
     def send(self, message: Message, now: datetime) -> Receipt:
-        """Hand the message over, or say why not."""
+        """Send the message."""
         ...
 
     def close(self) -> None:
-        """Release what is held; called after a batch, safe to call again, sending may go on afterwards."""
+        """Close connections after a batch; may be called again, and sending may go on."""
         ...

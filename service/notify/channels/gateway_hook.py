@@ -10,16 +10,16 @@ from typing import Any
 
 
 class Fate(StrEnum):
-    """What a receipt says of a message."""
+    """Delivery status of a message."""
 
     DELIVERED = "delivered"  #: the phone has it
-    FAILED = "failed"  #: the phone never will
+    FAILED = "failed"  #: the phone will never get it
     UNDER_WAY = "under way"  #: anything else a gateway reports
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ReceiptFields:
-    """Where a receipt keeps the message's id and its status, and which statuses say delivered or failed."""
+    """Field names of a receipt, and which statuses mean delivered or failed."""
 
     id: str
     status: str
@@ -29,7 +29,7 @@ class ReceiptFields:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ReplyFields:
-    """Where an incoming message keeps its id, its sender's number and its text."""
+    """Field names of an incoming message."""
 
     id: str
     sender: str
@@ -38,7 +38,7 @@ class ReplyFields:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class GatewayHook:
-    """What one gateway may post here, and the secret it proves itself with."""
+    """What one gateway may post, and its secret."""
 
     key: str
     secret: str = field(repr=False)
@@ -46,13 +46,13 @@ class GatewayHook:
     replies: ReplyFields | None = None
 
     def knows(self, secret: str) -> bool:
-        """Whether that is the secret; takes as long for a near miss as for a wild guess."""
+        """Compare the secret in constant time."""
         return hmac.compare_digest(secret.encode(), self.secret.encode())
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class GatewayReceipt:
-    """What became of a message the gateway took."""
+    """A delivery receipt."""
 
     message_id: str
     fate: Fate
@@ -61,7 +61,7 @@ class GatewayReceipt:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class GatewayReply:
-    """What somebody wrote."""
+    """An incoming message."""
 
     message_id: str
     sender: str

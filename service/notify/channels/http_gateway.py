@@ -23,17 +23,17 @@ from service.errors import ConfigError
 from service.notify.channels import gsm7
 from service.notify.channels.base import Message, Receipt
 
-#: An answer longer than this is no answer of a gateway.
+#: Longest response read.
 _LONGEST_ANSWER = 64 * 1024
 _E164 = re.compile(r"\+[1-9]\d{1,14}")
 
-#: What templates may ask for; secrets come on top.
+#: Template variables; secrets come on top.
 FIELDS = ("to", "to_digits", "text", "subject", "key", "created_at")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class HttpGateway:
-    """How one gateway wants to be spoken to.
+    """The request one gateway expects.
 
     Templates name values as ``${to}``, ``${to_digits}`` (the number without its plus), ``${text}``, ``${subject}``,
     ``${key}``, ``${created_at}``, and every secret by its own name; each value is escaped as its place demands.
@@ -91,7 +91,7 @@ class HttpNotifier:
         adapter: Callable[[], HTTPAdapter] | None = None,
         sign: Callable[[bytes, datetime], Mapping[str, str]] | None = None,
     ) -> None:
-        """*adapter* makes what connects in the place of the usual; *sign* gives headers for the body as it is sent."""
+        """*adapter* replaces the usual transport; *sign* gives headers for the body as it is sent."""
         self.channel = gateway.channel
         self._gateway = gateway
         self._adapter = adapter
@@ -123,13 +123,13 @@ class HttpNotifier:
                 verify=gateway.ca_file or True,
             ) as response:
                 answer = _read(response, deadline)
-                return self._sorted(response, answer, now)
+                return self._classified(response, answer, now)
         except requests.exceptions.SSLError as error:
             return self._failed(Failure.TLS, error)
         except requests.exceptions.ConnectTimeout as error:
             return self._failed(Failure.TIMED_OUT, error)
         except (requests.exceptions.Timeout, _TooSlow) as error:
-            # The request is out; whether it was taken nobody knows.
+            # The request is out; whether it was accepted is unknown.
             return self._failed(Failure.BROKE_OFF, error)
         except requests.exceptions.ConnectionError as error:
             begun = "RemoteDisconnected" in repr(error) or "ConnectionReset" in repr(error)
@@ -138,7 +138,7 @@ class HttpNotifier:
             return self._failed(Failure.GARBAGE, error)
 
     def greet(self) -> Receipt:
-        """Connect to the gateway (or to the proxy in between), with TLS where it asks for it; no request is made."""
+        """Test the connection to the gateway or its proxy, with TLS where used; sends no request."""
         url = _filled(self._gateway.url, defaultdict(str), _escape_url)
         proxy = requests.utils.select_proxy(url, requests.utils.get_environ_proxies(url))
         to = urlsplit(proxy or url)
@@ -172,9 +172,9 @@ class HttpNotifier:
                 self._session.mount("https://", self._adapter())
         return self._session
 
-    def _sorted(self, response: requests.Response, answer: str, now: datetime) -> Receipt:
+    def _classified(self, response: requests.Response, answer: str, now: datetime) -> Receipt:
         status = response.status_code
-        said = self._spoken(f"{status} {' '.join(answer.split())}"[:500])
+        said = self._redacted(f"{status} {' '.join(answer.split())}"[:500])
         gateway = self._gateway
         if gateway.refused is not None and re.search(gateway.refused, answer):
             return Receipt(failure=Failure.RECIPIENT_REFUSED, answer=said)
@@ -194,15 +194,15 @@ class HttpNotifier:
             return Receipt(failure=Failure.REFUSED, answer=said)
         if status == 408 or status >= 500:
             return Receipt(failure=Failure.TEMPORARY, answer=said, retry_after=retry_after)
-        # A wrong address or a redirect: somebody has to put the site file right, until then it is tried again.
+        # A wrong address or a redirect: the site file has to be corrected; retried until then.
         return Receipt(failure=Failure.GARBAGE, answer=said)
 
     def _failed(self, failure: Failure, error: Exception) -> Receipt:
         self.close()
-        return Receipt(failure=failure, answer=self._spoken(f"{type(error).__name__}: {error}"[:500]))
+        return Receipt(failure=failure, answer=self._redacted(f"{type(error).__name__}: {error}"[:500]))
 
-    def _spoken(self, text: str) -> str:
-        """What may be shown and stored: gateways and libraries like to repeat the address, and with it the key in it."""
+    def _redacted(self, text: str) -> str:
+        """Text without secrets: gateways and libraries often repeat the URL with the key in it."""
         for secret in sorted(self._gateway.secrets.values(), key=len, reverse=True):
             if secret:
                 text = text.replace(secret, "***").replace(quote(secret, safe=""), "***")

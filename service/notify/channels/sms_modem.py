@@ -41,7 +41,7 @@ class GsmModem:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Incoming:
-    """A message that lies in the modem."""
+    """A message stored in the modem."""
 
     index: int
     id: str
@@ -50,7 +50,7 @@ class Incoming:
 
 
 class ModemNotifier:
-    """Sends one message after the other; the line is opened for a batch."""
+    """Sends and reads messages; the serial line stays open for a batch."""
 
     channel = "sms"
 
@@ -71,13 +71,13 @@ class ModemNotifier:
             line.write(f"AT+CMGS={unit.length}\r".encode())
             prompt = self._until(line, re.compile(rb"> |" + _FINAL.pattern), self._modem.timeout)
             if not prompt.endswith(b"> "):
-                return self._sorted(prompt)
+                return self._classified(prompt)
             handed = True
             line.write(unit.pdu.encode() + _CTRL_Z)
-            return self._sorted(self._until(line, _FINAL, self._modem.network_timeout))
+            return self._classified(self._until(line, _FINAL, self._modem.network_timeout))
         except _Refused as refused:
             self.close()
-            return self._sorted(refused.answer)
+            return self._classified(refused.answer)
         except _Silent as error:
             self._abandon()
             return Receipt(failure=Failure.BROKE_OFF if handed else Failure.TIMED_OUT, answer=str(error))
@@ -86,7 +86,7 @@ class ModemNotifier:
             return Receipt(failure=Failure.BROKE_OFF if handed else Failure.UNREACHABLE, answer=str(error)[:500])
 
     def incoming(self) -> list[Incoming]:
-        """Messages that lie in the modem; empty when it does not answer. What cannot be read as text is left out."""
+        """Messages stored in the modem; empty when it does not answer. Messages that are not text are left out."""
         try:
             listed = self._ask(self._opened(), "AT+CMGL=4")
         except (_Refused, _Silent, serial.SerialException, OSError):
@@ -104,14 +104,14 @@ class ModemNotifier:
         return found
 
     def forget(self, message: Incoming) -> None:
-        """Delete a message that was dealt with; if that fails it is read again, and known by its id."""
+        """Delete a handled message; if that fails it is read again and recognized by its id."""
         try:
             self._ask(self._opened(), f"AT+CMGD={message.index}")
         except (_Refused, _Silent, serial.SerialException, OSError):
             self.close()
 
     def greet(self) -> Receipt:
-        """Look whether the modem is there and may be used; it is not spoken to, as the running service may hold its line."""
+        """Test that the device exists and may be opened; does not open it, as the running service may hold it."""
         port = self._modem.port
         if not os.path.exists(port):
             return Receipt(failure=Failure.UNREACHABLE, answer=f"{port} is not there")
@@ -152,7 +152,7 @@ class ModemNotifier:
         return answer
 
     def _until(self, line: serial.Serial, wanted: re.Pattern[bytes], timeout: float) -> bytes:
-        """What the modem says up to a final answer; a modem that chatters without end is cut off too."""
+        """Read up to a final response, within the timeout and 64 KiB."""
         heard = b""
         waits = max(1, round(timeout / (line.timeout or 0.2)))
         while waits > 0 and len(heard) < 65_536:
@@ -171,7 +171,7 @@ class ModemNotifier:
         self.close()
 
     @staticmethod
-    def _sorted(answer: bytes) -> Receipt:
+    def _classified(answer: bytes) -> Receipt:
         said = " ".join(answer.decode("ascii", "replace").split())[:500]
         if answer.endswith(b"OK\r\n"):
             return Receipt(answer=said)

@@ -20,7 +20,7 @@ from service.notify.channels.base import Message, Receipt
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SmtpAccount:
-    """The mail server that accepts our messages, and how to speak with it."""
+    """Submission server and credentials."""
 
     host: str
     port: int
@@ -29,7 +29,7 @@ class SmtpAccount:
     user: str | None = None
     password: str | None = None
     timeout: float = 30.0  #: for every answer of the server [s]
-    #: Certificates to trust in place of the machine's own store, for servers with a private authority.
+    #: CA certificates in place of the system store, for servers with a private CA.
     ca_file: str | None = None
 
     def __repr__(self) -> str:
@@ -59,7 +59,7 @@ class SmtpNotifier:
         return receipt
 
     def greet(self) -> Receipt:
-        """Connect, protect the connection and sign in as for a message, send none, and leave."""
+        """Test the connection: connect, TLS, sign in; sends no message."""
         try:
             client = self._connected()
             code, answer = client.noop()
@@ -77,14 +77,14 @@ class SmtpNotifier:
             self.close()
 
     def close(self) -> None:
-        """Say goodbye to the server."""
+        """Close the connection."""
         client, self._client = self._client, None
         if client is not None:
             with contextlib.suppress(smtplib.SMTPException, OSError):
                 client.quit()
 
     def _try(self, mail: EmailMessage, recipient: str) -> tuple[Receipt, bool]:
-        """One try, and whether it is certain that the server did not accept the message."""
+        """One attempt, and whether the server certainly did not accept the message."""
         handed = False
         try:
             client = self._connected()

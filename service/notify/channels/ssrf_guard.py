@@ -23,7 +23,7 @@ class AddressRefused(ValueError):
     """The address leads where messages must not go."""
 
 
-def why_not(address: Address, *, private: bool) -> str | None:
+def refusal_reason(address: Address, *, private: bool) -> str | None:
     """Why no message may go to that address; None where one may.
 
     Parameters
@@ -34,7 +34,7 @@ def why_not(address: Address, *, private: bool) -> str | None:
     ----------
     IANA special-purpose address registries (RFC 6890), as Python's ``ipaddress`` keeps them.
 
-    >>> why_not(ipaddress.ip_address("169.254.169.254"), private=True)
+    >>> refusal_reason(ipaddress.ip_address("169.254.169.254"), private=True)
     'is link-local'
     """
     inner = _unwrapped(address)
@@ -57,7 +57,7 @@ def _unwrapped(address: Address) -> Address:
     return address.ipv4_mapped or address.sixtofour or address
 
 
-def reachable(host: str, port: int, *, private: bool) -> str:
+def checked_address(host: str, port: int, *, private: bool) -> str:
     """The numeric address to connect to.
 
     Raises
@@ -70,7 +70,7 @@ def reachable(host: str, port: int, *, private: bool) -> str:
     found = socket.getaddrinfo(host.strip("[]"), port, type=socket.SOCK_STREAM)
     addresses = [str(entry[4][0]) for entry in found]
     for text in addresses:
-        reason = why_not(ipaddress.ip_address(text.partition("%")[0]), private=private)
+        reason = refusal_reason(ipaddress.ip_address(text.partition("%")[0]), private=private)
         if reason is not None:
             raise AddressRefused(f"{host} leads to {text}, which {reason}")
     return addresses[0]
@@ -104,7 +104,7 @@ def guarded_adapter(*, private: bool) -> HTTPAdapter:
 def _at_checked_address(connection: Any, connect: Any, private: bool) -> socket.socket:
     # The name stays what certificates are checked against; only the connection goes to the number.
     name = connection._dns_host
-    connection._dns_host = reachable(name, connection.port, private=private)
+    connection._dns_host = checked_address(name, connection.port, private=private)
     try:
         made: socket.socket = connect()
     finally:

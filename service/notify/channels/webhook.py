@@ -23,14 +23,14 @@ class Webhook:
 
     key: str
     gateway: HttpGateway
-    #: With it every message is signed.
+    #: Signs every message.
     signing_secret: str | None = field(default=None, repr=False)
-    #: Whether the address may lie in the plant's own network.
+    #: Whether a private network address is allowed.
     private: bool = False
 
 
 def signature(secret: str, body: bytes, now: datetime) -> dict[str, str]:
-    """The headers by which the other side knows that a message is ours and fresh.
+    """Headers by which the receiver verifies origin and age.
 
     Notes
     -----

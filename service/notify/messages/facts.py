@@ -18,19 +18,19 @@ from service.domain.plant.tank import TankKind
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SitePresentation:
-    """How the site wants to be spoken to."""
+    """What messages of a site need: name, time zone, links."""
 
     name: str
     zone: ZoneInfo
-    #: Where the pages are reached from outside; None where there is no such address.
+    #: Address of the pages from outside; None where there is none.
     public_url: str | None = None
-    #: Makes the link by which an occurrence (alarm key, code, time now) is answered; None where there are no links.
+    #: Makes the link that acknowledges an occurrence (alarm key, code, time now); None where there are no links.
     link: Callable[[str, str, datetime], str | None] | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Called:
-    """Somebody who was called before and has not answered."""
+    """Somebody called earlier without an answer."""
 
     contact: str
     at: datetime
@@ -58,20 +58,20 @@ class AlarmFacts:
     danger_limit: float | None = None  #: clearance of the tank's high-high alarm
     sensors: tuple[SensorSeen, ...] = ()
     core: CoreSeen | None = None
-    standing: Observation | None = None  #: what a person saw beyond a limit and nothing has taken back
-    taken_back: TakenBack | None = None  #: the core with which what stood beyond the limit went
+    standing: Observation | None = None  #: the manual observation beyond a limit in force
+    taken_back: TakenBack | None = None  #: the withdrawn or corrected core that ended the observation
     also_active: tuple[str, ...] = ()  #: headlines of the tank's other active alarms
     evidence: Evidence | None = None  #: why the blanket may rise
     called: tuple[Called, ...] = ()  #: who was called about this occurrence before
-    had_by: str = ""  #: who had acknowledged it when it called again
-    declined: tuple[str, ...] = ()  #: who said no
+    had_by: str = ""  #: who had acknowledged it when it re-alarmed
+    declined: tuple[str, ...] = ()  #: who declined
     actor: str = ""
     note: str = ""
     shelved_until: datetime | None = None
 
     @property
     def clearance(self) -> float | None:
-        """Believed clear water under the weir. [m]"""
+        """Estimated clear water under the weir. [m]"""
         if self.estimate is None or self.side_water_depth is None:
             return None
         return self.side_water_depth - self.estimate.height

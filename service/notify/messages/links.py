@@ -1,7 +1,7 @@
 """Signed links that acknowledge one alarm occurrence without signing in, valid for a day.
 
-The link carries everything, the service keeps nothing. Opening it shows the alarm; only pressing the button there acts, as
-mail scanners open links on their own.
+The token carries everything; the service stores nothing. GET shows the alarm, only the button's POST acts: mail scanners open
+links on their own.
 """
 
 from __future__ import annotations
@@ -13,15 +13,15 @@ import hmac
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 
-#: Longer than any alarm should wait for its answer.
+#: Longer than any alarm should wait for an acknowledgement.
 VALID_FOR = timedelta(hours=24)
 _MAC_BYTES = 16
 _DIVIDER = "\n"
 
 
 @dataclass(frozen=True, slots=True)
-class Pass:
-    """What a link lets somebody do: answer that occurrence of that alarm until a time."""
+class LinkClaims:
+    """Claims of a link: the alarm, its occurrence, and the expiry."""
 
     key: str
     code: str
@@ -29,7 +29,7 @@ class Pass:
 
 
 class AlarmLinks:
-    """Makes and checks the links of one installation.
+    """Signs and verifies the links of one installation.
 
     >>> links = AlarmLinks(b"a secret of at least 32 bytes 1234", "https://underweir.example.org")
     >>> now = datetime(2026, 3, 14, 3, 10, tzinfo=UTC)
@@ -45,7 +45,7 @@ class AlarmLinks:
         self._url = public_url.rstrip("/") if public_url else None
 
     def link(self, key: str, code: str, now: datetime) -> str | None:
-        """The whole address for a message; None where there is no address people could reach."""
+        """Address for a message; None where there is no public address."""
         return None if self._url is None or not code else f"{self._url}/a/{self.token(key, code, now)}"
 
     def token(self, key: str, code: str, now: datetime) -> str:
@@ -53,8 +53,8 @@ class AlarmLinks:
         body = _DIVIDER.join((key, code, str(int((now + VALID_FOR).timestamp())))).encode("utf-8")
         return base64.urlsafe_b64encode(self._mac(body) + body).rstrip(b"=").decode("ascii")
 
-    def read(self, token: str, now: datetime) -> Pass | None:
-        """What the link is good for; None when it was not made here, was changed, or is too old."""
+    def read(self, token: str, now: datetime) -> LinkClaims | None:
+        """The claims; None when the signature is invalid or the link has expired."""
         try:
             raw = base64.urlsafe_b64decode(token + "=" * (-len(token) % 4))
         except (binascii.Error, ValueError):
@@ -63,7 +63,7 @@ class AlarmLinks:
         if not hmac.compare_digest(mac, self._mac(body)):
             return None
         key, code, expires = body.decode("utf-8").split(_DIVIDER)
-        found = Pass(key, code, datetime.fromtimestamp(int(expires), UTC))
+        found = LinkClaims(key, code, datetime.fromtimestamp(int(expires), UTC))
         return found if now < found.expires_at else None
 
     def _mac(self, body: bytes) -> bytes:

@@ -75,7 +75,7 @@ class MessageLayout:
 
 def render(facts: AlarmFacts, system: UnitSystem) -> Rendered:
     """Render a message for a reader of that unit system."""
-    sheet = sheet_of(facts, system)
+    sheet = layout_of(facts, system)
     return Rendered(
         subject=_one_line(sheet.headline, SUBJECT_LENGTH),
         text=_ENVIRONMENT.get_template("message.txt.j2").render(sheet=sheet),
@@ -84,12 +84,12 @@ def render(facts: AlarmFacts, system: UnitSystem) -> Rendered:
     )
 
 
-def sheet_of(facts: AlarmFacts, system: UnitSystem) -> MessageLayout:
+def layout_of(facts: AlarmFacts, system: UnitSystem) -> MessageLayout:
     """The parts in reading order: how bad, how reliable, what to do and the cautions, then the details."""
     asks = facts.kind is MessageKind.ALARM
     sections = []
     if asks:
-        sections.append(MessageSection(title="Look at this first", lines=wording.look_first(facts, system)))
+        sections.append(MessageSection(title="Look at this first", lines=wording.first_checks(facts, system)))
         if consequence := wording.consequence(facts):
             sections.append(MessageSection(title="If nothing is done", lines=(consequence,)))
         if cause := wording.usual_cause(facts):
@@ -140,7 +140,7 @@ def _extras(facts: AlarmFacts, system: UnitSystem) -> list[str]:
     trust = wording.trust_short(facts)
     if trust and facts.kind is MessageKind.ALARM:
         extras.append(trust)
-    if facts.kind is MessageKind.ALARM and (seen := hint(wording.seen_of(facts))):
+    if facts.kind is MessageKind.ALARM and (seen := hint(wording.patterns_of(facts))):
         extras.append(seen)
     if by := wording.cleared_by(facts, system):
         extras.append(f"By {by}")

@@ -52,7 +52,7 @@ def word(facts: AlarmFacts) -> str:
     match facts.kind:
         case MessageKind.CLEARED:
             # The first word may be all that is read.
-            return "STILL DANGER" if _WORD[AlarmKind.HIGH_HIGH] in still(facts) else "CLEARED"
+            return "STILL DANGER" if _WORD[AlarmKind.HIGH_HIGH] in still_active(facts) else "CLEARED"
         case MessageKind.ACKNOWLEDGED:
             return "TAKEN"
         case MessageKind.SHELF_ENDING:
@@ -62,7 +62,7 @@ def word(facts: AlarmFacts) -> str:
     return _WORD[facts.definition.kind]
 
 
-def still(facts: AlarmFacts) -> tuple[str, ...]:
+def still_active(facts: AlarmFacts) -> tuple[str, ...]:
     """Severity words of the alarms still active on the tank; the worst first."""
     words = {line.split(":", 1)[0] for line in facts.also_active}
     known = list(dict.fromkeys([_WORD[AlarmKind.HIGH_HIGH], *_WORD.values()]))
@@ -111,7 +111,7 @@ def _alarm(facts: AlarmFacts, system: UnitSystem) -> str:
             now = "" if facts.clearance is None else f", now {where(facts.clearance, facts, system)}"
             return f"sludge rising {rate}{now}{over}"
         case AlarmKind.TIME_TO_DANGER:
-            when = "soon" if facts.value is None else f"in about {_hours(facts.value)}"
+            when = "soon" if facts.value is None else f"in about {forecast_time(facts.value)}"
             return f"forecast reaches the danger limit {when}{over}"
         case AlarmKind.DEVIATION:
             difference = facts.value or 0.0
@@ -208,14 +208,14 @@ def worse_in(facts: AlarmFacts) -> str | None:
         return None
     if facts.definition.kind is AlarmKind.HIGH and facts.danger_limit is not None and clearance > facts.danger_limit:
         hours = (clearance - facts.danger_limit) / estimate.rate
-        return f"danger in about {_hours(hours)}" if hours <= _FAR else None
+        return f"danger in about {forecast_time(hours)}" if hours <= _FAR else None
     if clearance <= 0:
         return None
     hours = clearance / estimate.rate
-    return f"at the weir in about {_hours(hours)}" if hours <= _FAR else None
+    return f"at the weir in about {forecast_time(hours)}" if hours <= _FAR else None
 
 
-def _hours(hours: float) -> str:
+def forecast_time(hours: float) -> str:
     """A forecast time, rounded to what a forecast can tell."""
     span = timedelta(hours=hours)
     if span < timedelta(minutes=10):
@@ -276,9 +276,7 @@ def _system(facts: AlarmFacts) -> str:
         case SystemWatch.CHATTERING:
             return f"these alarms come and go too often to be reliable: {facts.detail}"
         case SystemWatch.STALE:
-            return (
-                f"these alarms have been active for more than {_hours(facts.definition.limit or 0.0)}: {facts.detail}"
-            )
+            return f"these alarms have been active for more than {forecast_time(facts.definition.limit or 0.0)}: {facts.detail}"
     return "the service has a problem"
 
 
@@ -296,7 +294,7 @@ _ENDED = {
 
 
 def _cleared(facts: AlarmFacts, system: UnitSystem) -> str:
-    stands = ", ".join(still(facts))
+    stands = ", ".join(still_active(facts))
     return _ended(facts, system, f", still {stands}" if stands else "")
 
 
@@ -470,7 +468,7 @@ _NOT_STORED: dict[RuleReason | None, tuple[tuple[str, ...], str, str]] = {
 _MOST_CHECKS = 4
 
 
-def look_first(facts: AlarmFacts, system: UnitSystem) -> tuple[str, ...]:
+def first_checks(facts: AlarmFacts, system: UnitSystem) -> tuple[str, ...]:
     """What to check first: the site's own action where it has one, then by the pattern seen, else the usual checks."""
     definition = facts.definition
     if not definition.action_of_site and facts.reason in _NOT_STORED:
@@ -478,7 +476,7 @@ def look_first(facts: AlarmFacts, system: UnitSystem) -> tuple[str, ...]:
     if definition.kind not in _OF_BLANKET:
         return (definition.action,) if definition.action else _usual_checks(facts)
     own = (definition.action,) if definition.action_of_site else ()
-    found = seen_of(facts)
+    found = patterns_of(facts)
     if not found:
         return own or _usual_checks(facts)
     lines = leading_checks(found, _MOST_CHECKS - len(own))
@@ -489,24 +487,24 @@ def look_first(facts: AlarmFacts, system: UnitSystem) -> tuple[str, ...]:
             *lines,
             f"By the settling test, a return flow of {flow} for this tank would be enough, if the site allows it.",
         )
-    return (*own, *lines) if FieldCheck.SENSOR_DOUBT in found or cored_just_now(facts) else (*own, *lines, CONFIRM)
+    return (*own, *lines) if FieldCheck.SENSOR_DOUBT in found or recently_cored(facts) else (*own, *lines, CONFIRM)
 
 
 #: After a core this recent nobody is asked for another.
-JUST_NOW = timedelta(hours=1)
+RECENT_CORE = timedelta(hours=1)
 
 
-def cored_just_now(facts: AlarmFacts) -> bool:
+def recently_cored(facts: AlarmFacts) -> bool:
     """Whether the last core is recent."""
-    return facts.core is not None and facts.now - facts.core.taken_at <= JUST_NOW
+    return facts.core is not None and facts.now - facts.core.taken_at <= RECENT_CORE
 
 
-def seen_of(facts: AlarmFacts) -> tuple[FieldCheck, ...]:
+def patterns_of(facts: AlarmFacts) -> tuple[FieldCheck, ...]:
     """The patterns seen; empty where the alarm is not about a blanket."""
     if facts.evidence is None or facts.definition.kind not in _OF_BLANKET:
         return ()
     found = findings(facts.evidence)
-    return tuple(one for one in found if one is not FieldCheck.SENSOR_DOUBT or not cored_just_now(facts))
+    return tuple(one for one in found if one is not FieldCheck.SENSOR_DOUBT or not recently_cored(facts))
 
 
 def _usual_checks(facts: AlarmFacts) -> tuple[str, ...]:
@@ -516,7 +514,7 @@ def _usual_checks(facts: AlarmFacts) -> tuple[str, ...]:
         ):
             # Common practice, no source.
             arm = (
-                "Is the arm turning?" if cored_just_now(facts) else "Is the arm turning? Then confirm with a hand core."
+                "Is the arm turning?" if recently_cored(facts) else "Is the arm turning? Then confirm with a hand core."
             )
             if facts.tank_kind is TankKind.SECONDARY:
                 return (

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,3 +67,16 @@ class Document:
 def text_of(cell: Cell) -> str:
     """A cell as people read it."""
     return cell if isinstance(cell, str) else cell.text
+
+
+def csv_safe(cell: Any) -> Any:
+    """The cell, with an apostrophe before text that a spreadsheet would take for a formula.
+
+    The leading apostrophe is what OWASP recommends against "CSV injection"; numbers stay numbers.
+
+    >>> csv_safe("=1+1"), csv_safe("@SUM(A1)"), csv_safe(-1.5), csv_safe("fine")
+    ("'=1+1", "'@SUM(A1)", -1.5, 'fine')
+    """
+    if isinstance(cell, str) and cell.lstrip(" ").startswith(("=", "+", "-", "@", "\t", "\r", "\n", "|", "%")):
+        return f"'{cell}"
+    return cell

@@ -10,7 +10,7 @@ from fastapi.responses import HTMLResponse, RedirectResponse
 from service.errors import InputError
 from service.jobs.accounts import people, second_factor
 from service.jobs.accounts.second_factor import FactorKeys
-from service.web.accounts.sign_in import inside
+from service.web.accounts.sign_in import local_path
 from service.web.base.access import CONFIRM, FormChecked, Principal, Viewer
 from service.web.base.plant import Plant, WebPlant
 from service.web.base.templating import page
@@ -20,8 +20,8 @@ router = APIRouter(include_in_schema=False)
 
 @router.get(CONFIRM)
 def asked(request: Request, plant: Plant, visitor: Viewer, to: str = "/account") -> Response:
-    """The form: a code where a second factor is on, else the password; a fresh sign-in for who comes from the identity provider."""
-    return RedirectResponse(inside(to), status_code=303) if visitor.proven else _page(request, plant, visitor, to)
+    """Ask for proof: a code where a second factor is on, else the password; a new sign-in for accounts of the identity provider."""
+    return RedirectResponse(local_path(to), status_code=303) if visitor.proven else _page(request, plant, visitor, to)
 
 
 @router.post(CONFIRM, dependencies=[FormChecked])
@@ -32,7 +32,7 @@ def given(
     proof: Annotated[str, Form(max_length=1000)] = "",
     to: Annotated[str, Form(max_length=2000)] = "/account",
 ) -> Response:
-    """Look at it; in this session it counts for some minutes."""
+    """Check the proof; it is valid for some minutes in this session."""
     assert visitor.person is not None
     try:
         second_factor.prove(
@@ -46,7 +46,7 @@ def given(
         )
     except InputError as error:
         return _page(request, plant, visitor, to, wrong=str(error))
-    return RedirectResponse(inside(to), status_code=303)
+    return RedirectResponse(local_path(to), status_code=303)
 
 
 def _page(request: Request, plant: WebPlant, visitor: Principal, to: str, wrong: str = "") -> HTMLResponse:
@@ -58,7 +58,7 @@ def _page(request: Request, plant: WebPlant, visitor: Principal, to: str, wrong:
         visitor,
         "confirm.html.j2",
         status=400 if wrong else 200,
-        to=inside(to),
+        to=local_path(to),
         by_code=standing.since is not None,
         by_password=standing.offered,
         minutes=int(people.PROVEN_FOR.total_seconds()) // 60,

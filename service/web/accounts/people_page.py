@@ -35,7 +35,7 @@ Password = Annotated[str, Form(max_length=1000)]
 
 @router.get("/people")
 def listed(request: Request, plant: Plant, visitor: Administrator) -> HTMLResponse:
-    """Everybody, and the form for somebody new."""
+    """List people, with the form that adds one."""
     return _people(request, plant, visitor)
 
 
@@ -50,7 +50,7 @@ def add(
     email: Email = "",
     password: Password = "",
 ) -> Response:
-    """Let somebody new in."""
+    """Add a person."""
     try:
         people.add(
             plant.engine,
@@ -70,21 +70,21 @@ def add(
 
 @router.post("/people/{name}/role", dependencies=[FormChecked])
 def change_role(plant: Plant, visitor: ProvenAdministrator, name: str, role: Text = "") -> Response:
-    """Give somebody another role."""
+    """Change a role."""
     people.change_role(plant.engine, name, _role(role), now=plant.clock(), actor=_actor(visitor))
     return RedirectResponse("/people", status_code=303)
 
 
 @router.post("/people/{name}/switch", dependencies=[FormChecked])
 def switch(plant: Plant, visitor: ProvenAdministrator, name: str, on: Text = "") -> Response:
-    """Switch somebody off, or on again."""
+    """Disable or enable an account."""
     people.switch(plant.engine, name, on == "yes", now=plant.clock(), actor=_actor(visitor))
     return RedirectResponse("/people", status_code=303)
 
 
 @router.post("/people/{name}/password", dependencies=[FormChecked])
 def set_password(plant: Plant, visitor: ProvenAdministrator, name: str, password: Password = "") -> Response:
-    """Give somebody else a new password; where they are signed in, they are signed out."""
+    """Set somebody else's password; their sessions end."""
     if people.clean_name(name) == _actor(visitor):
         raise InputError("change your own password on the page of your account, with the current one")
     people.change_password(plant.engine, name, password, now=plant.clock(), actor=_actor(visitor))
@@ -118,7 +118,7 @@ def own_password(
 
 @router.post("/account/email", dependencies=[FormChecked])
 def own_email(request: Request, plant: Plant, visitor: Viewer, email: Email = "", password: Password = "") -> Response:
-    """Say where one wants to be told of changes to one's account."""
+    """Change the address for account notices."""
     assert visitor.person is not None
     now, name = plant.clock(), visitor.person.name
     try:
@@ -137,7 +137,7 @@ def sign_out_elsewhere(
     stay: Annotated[list[str] | None, Form()] = None,
     password: Password = "",
 ) -> Response:
-    """End sessions of one's own, given the password: it may be somebody else who holds one of them."""
+    """End one's own other sessions, given the password: this session may be the stolen one."""
     assert visitor.person is not None
     now = plant.clock()
     try:
@@ -158,7 +158,7 @@ def new_token(
     scope: Annotated[list[str] | None, Form()] = None,
     days: Annotated[int, Form(ge=1, le=3660)] = 90,
 ) -> Response:
-    """Make a token for a program; its secret is shown once."""
+    """Create an API token; its secret is shown once."""
     assert visitor.person is not None
     now = plant.clock()
     try:
@@ -179,7 +179,7 @@ def new_token(
 
 @router.post("/account/tokens/{token_id}/revoke", dependencies=[FormChecked])
 def revoke(plant: Plant, visitor: Viewer, token_id: int) -> Response:
-    """Take a token of one's own back; an administrator may take back any."""
+    """Revoke one's own token; an administrator may revoke any."""
     assert visitor.person is not None
     with transaction(plant.engine) as conn:
         own = {token.id for token in api_tokens.tokens(conn, visitor.person.id)}

@@ -24,13 +24,13 @@ Code = Annotated[str, Form(max_length=100)]
 
 @router.get("/account/second-factor")
 def shown(request: Request, plant: Plant, visitor: SettingUp) -> HTMLResponse:
-    """How it stands, and what to do next."""
+    """Show the status and the next step."""
     return _page(request, plant, visitor)
 
 
 @router.post("/account/second-factor", dependencies=[FormChecked])
 def begin(request: Request, plant: Plant, visitor: SettingUp, password: Password = "") -> Response:
-    """Make a key, given the password: the page may have been left open."""
+    """Create a key, given the password: the page may have been left open."""
     assert visitor.person is not None
     try:
         people.prove_password(plant.engine, visitor.person.name, password, address=visitor.address, now=plant.clock())
@@ -57,7 +57,7 @@ def picture(plant: Plant, visitor: SettingUp) -> Response:
 
 @router.post("/account/second-factor/confirm", dependencies=[FormChecked])
 def confirm(request: Request, plant: Plant, visitor: SettingUp, code: Code = "") -> HTMLResponse:
-    """Switch it on, and show the recovery codes."""
+    """Turn it on, and show the recovery codes."""
     assert visitor.person is not None
     try:
         codes = second_factor.confirm(plant.engine, FactorKeys(plant.secret), visitor.person, code, plant.clock())
@@ -68,7 +68,7 @@ def confirm(request: Request, plant: Plant, visitor: SettingUp, code: Code = "")
 
 @router.post("/account/second-factor/off", dependencies=[FormChecked])
 def switch_off(request: Request, plant: Plant, visitor: Viewer, password: Password = "", code: Code = "") -> Response:
-    """Switch one's own off, with password and code."""
+    """Turn off one's own, with password and code."""
     assert visitor.person is not None
     now = plant.clock()
     try:
@@ -83,7 +83,7 @@ def switch_off(request: Request, plant: Plant, visitor: Viewer, password: Passwo
 
 @router.post("/people/{name}/second-factor/off", dependencies=[FormChecked])
 def take_off(plant: Plant, visitor: ProvenAdministrator, name: str) -> Response:
-    """Take it off somebody who lost the phone."""
+    """Turn it off for somebody who lost the phone."""
     assert visitor.person is not None
     second_factor.take_off(plant.engine, name, now=plant.clock(), actor=visitor.person.name)
     return RedirectResponse("/people", status_code=303)
@@ -110,7 +110,7 @@ def _page(
 
 
 def _pending(plant: WebPlant, visitor: Principal) -> str | None:
-    """The key being set up; shown only where who it is was proven a moment ago, as a cookie may be in somebody else's hands."""
+    """The key being set up; only shown after a recent proof, as the session cookie may be stolen."""
     assert visitor.person is not None
     if not visitor.proven:
         return None

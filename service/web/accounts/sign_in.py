@@ -29,22 +29,22 @@ from service.web.base.access import (
     cookie_name,
     signer_of,
 )
-from service.web.base.plant import Plant, WebPlant, WholePlant
+from service.web.base.plant import Plant, WebPlant, WritablePlant
 from service.web.base.templating import page
 
 router = APIRouter(include_in_schema=False)
 Anybody = Annotated[Principal, Depends(Public("whoever signs in is not known yet"))]
 
-#: Says whose password was right a moment ago, to the second step alone.
+#: Cookie of the second step: whose password was right, and when.
 CODE_COOKIE, CODE_PATH = "uw_half_way", "/sign-in/code"
 _THIS_MACHINE = frozenset({"127.0.0.1", "localhost", "::1"})
 
 
 @router.get("/sign-in")
-def form(request: Request, plant: WholePlant, visitor: Anybody, to: str = "/") -> Response:
-    """The form; the demo's guest is let in at once."""
+def form(request: Request, plant: WritablePlant, visitor: Anybody, to: str = "/") -> Response:
+    """The form; the demo's guest is signed in at once."""
     if visitor.person is not None:
-        return RedirectResponse(inside(to), status_code=303)
+        return RedirectResponse(local_path(to), status_code=303)
     # Named as this machine: a page elsewhere that made its own name point here must not become the guest.
     if plant.guest is not None and request.url.hostname in _THIS_MACHINE:
         return _guest(request, plant, visitor, to)
@@ -60,7 +60,7 @@ def sign_in(
     password: Annotated[str, Form(max_length=1000)] = "",
     to: Annotated[str, Form(max_length=2000)] = "/",
 ) -> Response:
-    """Look at name and password."""
+    """Check name and password."""
     agent = request.headers.get("user-agent", "")
     now = plant.clock()
     came = people.sign_in(plant.engine, name, password, address=visitor.address, agent=agent, now=now)
@@ -75,10 +75,10 @@ def sign_in(
         case TurnedAway():
             return _form(request, plant, visitor, to, "Name or password is wrong.", name, status=401)
         case CodeNeeded(person=person):
-            return code_asked(request, person, to, now)
+            return ask_for_code(request, person, to, now)
         case SignedIn():
             # A session always begins under a new secret: one planted before sign-in opens nothing.
-            return admitted(request, came, to)
+            return session_started(request, came, to)
 
 
 @router.post("/sign-out", dependencies=[FormChecked])
@@ -91,9 +91,9 @@ def sign_out(request: Request, plant: Plant, visitor: SettingUp) -> Response:
     return answer
 
 
-def code_asked(request: Request, person: PersonRecord, to: str, now: datetime) -> Response:
-    """Send a browser that gave the right password on to the code; a signed cookie says whose password it was, and when."""
-    kept = json.dumps([person.name, now.timestamp(), inside(to)])
+def ask_for_code(request: Request, person: PersonRecord, to: str, now: datetime) -> Response:
+    """Redirect to the second step; a signed cookie carries whose password was right, and when."""
+    kept = json.dumps([person.name, now.timestamp(), local_path(to)])
     answer = RedirectResponse(CODE_PATH, status_code=303)
     answer.set_cookie(
         CODE_COOKIE,
@@ -114,11 +114,13 @@ def _guest(request: Request, plant: WebPlant, visitor: AnyVisitor, to: str) -> R
         return _form(request, plant, visitor, to)
     agent = request.headers.get("user-agent", "")
     signed_in = people.admit(plant.engine, person, address=visitor.address, agent=agent, now=plant.clock())
-    return admitted(request, signed_in, to)
+    return session_started(request, signed_in, to)
 
 
-def turned_away(request: Request, plant: WebPlant, visitor: Principal, to: str, wrong: str, status: int) -> Response:
-    """The form again, with what went wrong."""
+def sign_in_refused(
+    request: Request, plant: WebPlant, visitor: Principal, to: str, wrong: str, status: int
+) -> Response:
+    """The sign-in form again, with the reason."""
     return _form(request, plant, visitor, to, wrong, status=status)
 
 
@@ -127,15 +129,15 @@ def _form(
 ) -> Response:
     fresh = "" if visitor.visit else secrets.token_urlsafe(18)
     shown = Principal(visit=visitor.visit or fresh, address=visitor.address)
-    answer = page(request, plant, shown, "sign_in.html.j2", status=status, to=inside(to), wrong=wrong, name=name)
+    answer = page(request, plant, shown, "sign_in.html.j2", status=status, to=local_path(to), wrong=wrong, name=name)
     if fresh:
         _set(request, answer, VISIT_COOKIE, fresh)
     return answer
 
 
-def admitted(request: Request, signed_in: SignedIn, to: str) -> Response:
-    """Begin the session, under a new secret."""
-    answer = RedirectResponse(inside(to), status_code=303)
+def session_started(request: Request, signed_in: SignedIn, to: str) -> Response:
+    """Start the session under a new secret."""
+    answer = RedirectResponse(local_path(to), status_code=303)
     _set(request, answer, SESSION_COOKIE, signed_in.secret, max_age=int(people.LONGEST.total_seconds()))
     _drop(request, answer, VISIT_COOKIE)
     return answer
@@ -158,10 +160,10 @@ def _drop(request: Request, answer: Response, name: str) -> None:
     answer.delete_cookie(cookie_name(request, name), path="/", secure=request.url.scheme == "https")
 
 
-def inside(to: str) -> str:
-    """Where to go on: only within these pages, whatever the address says.
+def local_path(to: str) -> str:
+    """A redirect target, if it is a path of this site, else "/" (no open redirect).
 
-    >>> inside("/alarms?x=1"), inside("//example.com/"), inside("https://example.com"), inside("/\\\\example.com")
+    >>> local_path("/alarms?x=1"), local_path("//example.com/"), local_path("https://example.com"), local_path("/\\\\example.com")
     ('/alarms?x=1', '/', '/', '/')
     """
     plain = to.startswith("/") and not to.startswith(("//", "/\\")) and to.isprintable() and "\\" not in to

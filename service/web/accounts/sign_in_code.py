@@ -15,7 +15,7 @@ from service.errors import InputError
 from service.jobs.accounts import second_factor
 from service.jobs.accounts.people import SignedIn, TurnedAway
 from service.jobs.accounts.second_factor import FactorKeys
-from service.web.accounts.sign_in import CODE_COOKIE, CODE_PATH, admitted, turned_away
+from service.web.accounts.sign_in import CODE_COOKIE, CODE_PATH, session_started, sign_in_refused
 from service.web.base.access import FormChecked, Principal, Public, signer_of
 from service.web.base.plant import Plant, WebPlant
 from service.web.base.templating import page
@@ -41,10 +41,10 @@ def form(request: Request, plant: Plant, visitor: Anybody) -> Response:
 def check(
     request: Request, plant: Plant, visitor: Anybody, code: Annotated[str, Form(max_length=100)] = ""
 ) -> Response:
-    """Look at the code."""
+    """Check the code."""
     half_way = _half_way(request)
     if half_way is None:
-        return turned_away(request, plant, visitor, "/", _TOO_LATE, 401)
+        return sign_in_refused(request, plant, visitor, "/", _TOO_LATE, 401)
     name, proven_at, to = half_way
     agent = request.headers.get("user-agent", "")
     try:
@@ -60,12 +60,12 @@ def check(
         )
     except InputError as error:
         words = str(error)
-        answer = turned_away(request, plant, visitor, to, f"{words[:1].upper()}{words[1:]}.", 401)
+        answer = sign_in_refused(request, plant, visitor, to, f"{words[:1].upper()}{words[1:]}.", 401)
         answer.delete_cookie(CODE_COOKIE, path=CODE_PATH)
         return answer
     match came:
         case SignedIn():
-            answer = admitted(request, came, to)
+            answer = session_started(request, came, to)
             answer.delete_cookie(CODE_COOKIE, path=CODE_PATH)
             return answer
         case TurnedAway(wait=wait) if wait.total_seconds() > 0:

@@ -15,9 +15,9 @@ from fastapi.responses import RedirectResponse
 from service.errors import IdentityError, InputError
 from service.jobs.accounts import people
 from service.jobs.accounts.single_sign_on import asked_lately, let_in
-from service.web.accounts.sign_in import admitted, inside, turned_away
+from service.web.accounts.sign_in import local_path, session_started, sign_in_refused
 from service.web.base.access import Principal, Public, signer_of
-from service.web.base.plant import Plant, WebPlant, WholePlant
+from service.web.base.plant import Plant, WebPlant, WritablePlant
 
 if TYPE_CHECKING:
     from service.identity import IdentityClient
@@ -28,20 +28,20 @@ Word = Annotated[str, Query(max_length=4000)]
 log = structlog.get_logger(__name__)
 
 COOKIE, PATH = "uw_there_and_back", "/sign-in/single"
-#: Whoever takes longer at the provider begins anew.
+#: Longest time at the provider; later the sign-in has to start over.
 LONGEST = timedelta(minutes=10)
 
 
 @router.get("/sign-in/single")
 def there(request: Request, plant: Plant, visitor: Anybody, to: Word = "/", fresh: bool = False) -> Response:
-    """Send the browser to the provider; what must come back with it waits in its cookie."""
+    """Redirect to the provider; state, nonce and verifier are kept in a signed cookie."""
     client = _client(plant)
     try:
         begun = client.begin(fresh=fresh)
     except IdentityError as error:
         log.warning("identity provider", problem=str(error))
-        return turned_away(request, plant, visitor, to, "The identity provider cannot be reached. Try again later, or use a local account.", 503)  # fmt: skip
-    kept = [begun.state, begun.nonce, begun.verifier, inside(to), plant.clock().timestamp(), fresh]
+        return sign_in_refused(request, plant, visitor, to, "The identity provider cannot be reached. Try again later, or use a local account.", 503)  # fmt: skip
+    kept = [begun.state, begun.nonce, begun.verifier, local_path(to), plant.clock().timestamp(), fresh]
     answer = RedirectResponse(begun.address, status_code=303)
     answer.set_cookie(
         COOKIE,
@@ -57,9 +57,9 @@ def there(request: Request, plant: Plant, visitor: Anybody, to: Word = "/", fres
 
 @router.get("/sign-in/single/done")
 def back(
-    request: Request, plant: WholePlant, visitor: Anybody, code: Word = "", state: Word = "", error: Word = ""
+    request: Request, plant: WritablePlant, visitor: Anybody, code: Word = "", state: Word = "", error: Word = ""
 ) -> Response:
-    """Somebody comes back: only the browser that left, only once, and only with the provider's own word."""
+    """Callback: only for the browser that was redirected, once, and with a valid answer of the provider."""
     client = _client(plant)
     answer = _back(request, plant, visitor, client, code, state, error)
     answer.delete_cookie(COOKIE, path=PATH)
@@ -72,10 +72,10 @@ def _back(
     kept = _kept(request)
     now = plant.clock()
     if kept is None or not hmac.compare_digest(kept[0].encode(), state.encode()) or now.timestamp() - kept[4] > LONGEST.total_seconds():  # fmt: skip
-        return turned_away(request, plant, visitor, "/", "This sign-in took too long, or began in another browser. Start over.", 400)  # fmt: skip
+        return sign_in_refused(request, plant, visitor, "/", "This sign-in took too long, or began in another browser. Start over.", 400)  # fmt: skip
     _, nonce, verifier, to, _, fresh = kept
     if error or not code:
-        return turned_away(request, plant, visitor, to, "The identity provider did not sign you in.", 401)
+        return sign_in_refused(request, plant, visitor, to, "The identity provider did not sign you in.", 401)
     try:
         who = client.finish(code, nonce=nonce, verifier=verifier, now=now)
         if fresh and not asked_lately(who, now):
@@ -86,13 +86,13 @@ def _back(
         signed_in = let_in(plant.engine, who, address=visitor.address, agent=agent, now=now)
     except IdentityError as problem:
         log.warning("single sign-on failed", problem=str(problem), address=visitor.address)
-        return turned_away(request, plant, visitor, to, "The identity provider's answer cannot be trusted. Start over.", 401)  # fmt: skip
+        return sign_in_refused(request, plant, visitor, to, "The identity provider's answer cannot be trusted. Start over.", 401)  # fmt: skip
     except InputError as problem:
         words = str(problem)
-        return turned_away(request, plant, visitor, to, f"{words[:1].upper()}{words[1:]}.", 403)
+        return sign_in_refused(request, plant, visitor, to, f"{words[:1].upper()}{words[1:]}.", 403)
     if visitor.session:
         people.sign_out(plant.engine, visitor.session)  # one stay in this browser, and not the one without proof
-    return admitted(request, signed_in, to)
+    return session_started(request, signed_in, to)
 
 
 def _kept(request: Request) -> tuple[str, str, str, str, float, bool] | None:

@@ -25,20 +25,20 @@ from service.jobs.alarms.command import submit_command
 from service.jobs.calls.journal import told_journal
 from service.storage.alarms.alarms import AlarmRecord, find_alarms
 from service.storage.database.session import transaction
-from service.web.alarms.words import told
+from service.web.alarms.words import alarms_in_words
 from service.web.base.access import FormChecked, Operator, Principal, Public, Supervisor, Viewer
 from service.web.base.plant import Plant, WebPlant
 from service.web.base.templating import page
-from service.web.base.throttle import count_press, count_wrong
+from service.web.base.throttle import limit_failures, limit_uses
 from service.web.base.times import moment
 from service.web.blanket.board import AlarmView, alarm_views
 from service.web.blanket.board_page import board_of
 
 router = APIRouter(include_in_schema=False)
 
-#: How long an alarm can be put aside here. [h]
+#: Offered shelving times. [h]
 SHELF_HOURS = (0.5, 1.0, 2.0, 4.0, 8.0)
-#: Lines of the journal on one page.
+#: Journal lines on one page.
 LINES = 100
 
 Note = Annotated[str, Form(max_length=500)]
@@ -47,9 +47,9 @@ ByLink = Annotated[Principal, Depends(Public("the signed link is the permission"
 
 @router.get("/alarms")
 def listed(request: Request, plant: Plant, visitor: Viewer) -> HTMLResponse:
-    """Everything that is not normal."""
+    """List the alarms that are not normal."""
     views = board_of(request).view(fresh=True).alarms
-    shown = told(plant, views, plant.clock())
+    shown = alarms_in_words(plant, views, plant.clock())
     return page(
         request,
         plant,
@@ -64,9 +64,9 @@ def listed(request: Request, plant: Plant, visitor: Viewer) -> HTMLResponse:
 
 @router.get("/alarms/{name}")
 def one(request: Request, plant: Plant, visitor: Viewer, name: str) -> HTMLResponse:
-    """One alarm: what it means, where it stands, and what happened to it."""
+    """One alarm: definition, status and journal."""
     view = _found(plant, name)
-    [words] = told(plant, [view], plant.clock())
+    [words] = alarms_in_words(plant, [view], plant.clock())
     with transaction(plant.engine) as conn:
         lines = told_journal(conn, key=view.record.key, limit=LINES)
     return page(request, plant, visitor, "alarm.html.j2", told=words, lines=lines, hours=SHELF_HOURS)
@@ -74,7 +74,7 @@ def one(request: Request, plant: Plant, visitor: Viewer, name: str) -> HTMLRespo
 
 @router.post("/alarms/{name}/acknowledge", dependencies=[FormChecked])
 def acknowledge(request: Request, plant: Plant, visitor: Operator, name: str, note: Note = "") -> Response:
-    """Somebody has it."""
+    """Acknowledge an alarm."""
     return _do(request, plant, visitor, name, Acknowledge(note=note.strip()))
 
 
@@ -87,7 +87,7 @@ def shelve(
     hours: Annotated[float, Form(gt=0, le=12)] = 1.0,
     why: Note = "",
 ) -> Response:
-    """Put it aside for a while."""
+    """Shelve an alarm."""
     if not why.strip():
         raise HTTPException(400, "Say why it is shelved; the next shift needs to know.")
     until = plant.clock() + timedelta(hours=hours)
@@ -96,13 +96,13 @@ def shelve(
 
 @router.post("/alarms/{name}/unshelve", dependencies=[FormChecked])
 def unshelve(request: Request, plant: Plant, visitor: Operator, name: str) -> Response:
-    """Take it off the shelf."""
+    """Unshelve an alarm."""
     return _do(request, plant, visitor, name, Unshelve())
 
 
 @router.post("/alarms/{name}/reset", dependencies=[FormChecked])
 def reset(request: Request, plant: Plant, visitor: Operator, name: str, note: Note = "") -> Response:
-    """Let a latched alarm go."""
+    """Reset a latched alarm."""
     return _do(request, plant, visitor, name, Reset(note=note.strip()))
 
 
@@ -110,13 +110,13 @@ def reset(request: Request, plant: Plant, visitor: Operator, name: str, note: No
 def remove(
     request: Request, plant: Plant, visitor: Supervisor, name: str, why: Note = "", permit: Note = ""
 ) -> Response:
-    """Take it out of service until somebody puts it back."""
+    """Remove an alarm from service until somebody returns it."""
     return _do(request, plant, visitor, name, RemoveFromService(why=why.strip(), permit=permit.strip()))
 
 
 @router.post("/alarms/{name}/restore", dependencies=[FormChecked])
 def restore(request: Request, plant: Plant, visitor: Supervisor, name: str, why: Note = "") -> Response:
-    """Put it back into service."""
+    """Return an alarm to service."""
     return _do(request, plant, visitor, name, ReturnToService(why=why.strip()))
 
 
@@ -124,7 +124,7 @@ def restore(request: Request, plant: Plant, visitor: Supervisor, name: str, why:
 def journal_page(
     request: Request, plant: Plant, visitor: Viewer, alarm: str | None = None, before: str | None = None
 ) -> HTMLResponse:
-    """What happened, newest first."""
+    """The alarm journal, newest first."""
     end = None if before is None else moment(before)
     with transaction(plant.engine) as conn:
         lines = told_journal(conn, key=alarm, end=end, limit=LINES + 1)
@@ -134,9 +134,9 @@ def journal_page(
 
 @router.get("/a/{token}")
 def by_link(request: Request, plant: Plant, visitor: ByLink, token: str) -> Response:
-    """What the link in a message shows. Nothing changes by looking: mail scanners look too."""
+    """The page a message links to. GET changes nothing: mail scanners open links too."""
     view = _of_link(request, plant, visitor, token)
-    [words] = told(plant, [view], plant.clock())
+    [words] = alarms_in_words(plant, [view], plant.clock())
     names = list(dict.fromkeys(contact.name for contact in plant.alarms.contacts))
     return page(request, plant, visitor, "answer.html.j2", told=words, token=token, names=names)
 
@@ -151,7 +151,7 @@ def answer_by_link(
     other: Annotated[str, Form(max_length=100)] = "",
     note: Note = "",
 ) -> Response:
-    """Somebody pressed the button."""
+    """Acknowledge by link."""
     view = _of_link(request, plant, visitor, token)
     name = visitor.label or other.strip() or who.strip()
     if not name:
@@ -160,18 +160,18 @@ def answer_by_link(
     command = Acknowledge(note=note.strip())
     with transaction(plant.engine) as conn:
         done = submit_command(conn, plant, view.record.key, command, actor, now=plant.clock())
-    [words] = told(plant, [_found(plant, view.record.key)], plant.clock())
+    [words] = alarms_in_words(plant, [_found(plant, view.record.key)], plant.clock())
     return page(request, plant, visitor, "answered.html.j2", told=words, done=done, who=name)
 
 
 def _of_link(request: Request, plant: WebPlant, visitor: Principal, token: str) -> AlarmView:
     found = plant.links.read(token, plant.clock())
     if found is None:
-        count_wrong(request, plant, visitor.address, "link")
+        limit_failures(request, plant, visitor.address, "link")
         raise HTTPException(
             410, "This link has expired or is incomplete. Sign in, or answer with the code of the message."
         )
-    count_press(request, plant, token)
+    limit_uses(request, plant, token)
     view = _found(plant, found.key)
     if view.record.machine.code != found.code:
         raise HTTPException(410, "This link belongs to an earlier alarm, which is over. Sign in to see the alarms now.")

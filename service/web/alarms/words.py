@@ -13,7 +13,7 @@ from service.jobs.alarms.situations import TankHistory, tank_histories
 from service.jobs.calls.notification import AlarmChange, Scene, facts_of
 from service.jobs.diagnosis.evidence import evidence_of
 from service.notify.messages import wording
-from service.notify.messages.render import MessageLayout, sheet_of
+from service.notify.messages.render import MessageLayout, layout_of
 from service.storage.database.session import transaction
 from service.web.base.plant import WebPlant
 from service.web.blanket.board import AlarmView
@@ -21,15 +21,15 @@ from service.web.blanket.board import AlarmView
 
 @dataclass(frozen=True, slots=True)
 class AlarmInWords:
-    """One alarm in words."""
+    """An alarm, worded."""
 
     view: AlarmView
     clause: str
     sheet: MessageLayout
 
 
-def told(plant: WebPlant, views: Iterable[AlarmView], now: datetime) -> list[AlarmInWords]:
-    """The alarms in words, in the order given."""
+def alarms_in_words(plant: WebPlant, views: Iterable[AlarmView], now: datetime) -> list[AlarmInWords]:
+    """Word alarms, in the order given."""
     views = list(views)
     keys = {view.definition.tank for view in views if view.definition.tank is not None}
     setups = [setup for setup in plant.setups if setup.tank.key in keys]
@@ -66,4 +66,4 @@ def _told(
         evidence=evidence.get(view.definition.tank or ""),
     )
     facts = facts_of(plant.alarms, change, scene, now)
-    return AlarmInWords(view, wording.main_clause(facts, plant.units), sheet_of(facts, plant.units))
+    return AlarmInWords(view, wording.main_clause(facts, plant.units), layout_of(facts, plant.units))

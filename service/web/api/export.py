@@ -1,7 +1,7 @@
 """Streams whole tables: CSV for spreadsheets, Parquet for programs.
 
-A table is read by a thread and on a connection of its own, which end with the client: whoever cancels a download, or stops
-reading it, holds nothing. No other thread ever touches that connection.
+Each export has its own thread and connection, which end with the client: a cancelled or stalled download holds nothing. No
+other thread touches that connection.
 """
 
 from __future__ import annotations
@@ -24,6 +24,7 @@ from sqlalchemy import Connection
 from starlette.types import Receive, Send
 from starlette.types import Scope as AsgiScope
 
+from service.reports.rendering.document import csv_safe
 from service.storage.alarms.alarms import journal, journal_span
 from service.storage.blanket.estimates import estimates_between, estimates_span
 from service.storage.cores.cores import current_cores
@@ -39,13 +40,13 @@ What = Literal["readings", "estimates", "cores", "journal"]
 Row = Mapping[str, Any]
 
 #: Estimates and journal are read this much at a time.
-STRETCH = timedelta(days=7)
-#: So many exports at once; each keeps a connection to the database.
+CHUNK_SPAN = timedelta(days=7)
+#: Concurrent exports; each holds a database connection.
 _running = threading.BoundedSemaphore(3)
-#: A client that takes nothing for so long has gone. [s]
+#: A client that reads nothing for so long is gone. [s]
 CLIENT_WAIT_S = 60.0
 #: Pieces read ahead of the client.
-AHEAD = 4
+QUEUED_PIECES = 4
 
 #: The columns of each table, and what they hold in Parquet (Arrow's names of types).
 _TIME = "timestamp[us]"
@@ -99,7 +100,13 @@ COLUMNS: dict[What, Columns] = {
 def export(
     plant: WebPlant, what: What, form: Form, tanks: Sequence[str], start: datetime, end: datetime
 ) -> StreamingResponse:
-    """The answer that hands the table out."""
+    """Stream a table.
+
+    Raises
+    ------
+    HTTPException
+        503 while too many exports are running.
+    """
     if not _running.acquire(blocking=False):
         raise HTTPException(503, "Other exports are running; try again when they are done.", {"Retry-After": "30"})
     name = f"{what}-{start:%Y%m%d}-{end:%Y%m%d}.{form}"
@@ -113,12 +120,12 @@ def export(
 
 
 class _Producer:
-    """Reads a table in a thread of its own, a few pieces ahead of whoever takes them; owns the connection."""
+    """Reads a table on its own thread, a few pieces ahead of the consumer; owns the connection."""
 
     def __init__(self, plant: WebPlant, pieces: Callable[[Connection], Iterator[bytes]]) -> None:
         self._plant = plant
         self._pieces = pieces
-        self._ready: queue.Queue[bytes | BaseException | None] = queue.Queue(AHEAD)
+        self._ready: queue.Queue[bytes | BaseException | None] = queue.Queue(QUEUED_PIECES)
         self._over = threading.Event()
         self._cancel: Callable[[], None] | None = None
         self._lock = threading.Lock()
@@ -126,15 +133,15 @@ class _Producer:
         self._thread.start()
 
     def end(self) -> None:
-        """Nobody takes any more; returns at once. The thread closes what it opened."""
+        """Cancel; returns at once. The thread closes its connection."""
         self._over.set()
         with self._lock:
             if self._cancel is not None:
-                # Asked for over a further connection, so on a further thread: this one may be the event loop's.
+                # Cancelling opens another connection, so it needs another thread: this one may be the event loop's.
                 threading.Thread(target=_cancelled, args=(self._cancel,), name="export cancel", daemon=True).start()
 
     async def taken(self) -> AsyncIterator[bytes]:
-        """The pieces as they come; an error of the reading comes out here."""
+        """The pieces as they come; raises what the reading raised."""
         while True:
             piece = await asyncio.to_thread(self._next)
             if piece is None:
@@ -146,7 +153,7 @@ class _Producer:
 
     def _next(self) -> bytes | BaseException | None:
         try:
-            # Short, so that a thread that waits here is free soon after the client has gone.
+            # Short, so that the waiting thread is free soon after the client has gone.
             return self._ready.get(timeout=1.0)
         except queue.Empty:
             return None if self._over.is_set() else b""
@@ -165,7 +172,7 @@ class _Producer:
                     with self._lock:
                         self._cancel = None
             self._put(None)
-        except Exception as error:  # told to whoever takes the pieces; nobody else hears it
+        except Exception as error:  # raised again in pieces(), for the consumer
             if not self._over.is_set():
                 log.warning("export broke off", error=str(error))
                 self._put(error)
@@ -174,7 +181,7 @@ class _Producer:
             _running.release()
 
     def _put(self, piece: bytes | BaseException | None) -> bool:
-        """Hand a piece over; False when nobody takes it."""
+        """Queue a piece; False when the consumer is gone."""
         waited = 0.0
         while not self._over.is_set() and waited < CLIENT_WAIT_S:
             try:
@@ -204,26 +211,13 @@ class _Download(StreamingResponse):
             self._producer.end()
 
 
-def safe(cell: Any) -> Any:
-    """A cell that no spreadsheet takes for a formula, whatever somebody wrote into a note.
-
-    A leading apostrophe is what OWASP recommends against "CSV injection"; numbers stay numbers.
-
-    >>> safe("=1+1"), safe("@SUM(A1)"), safe(-1.5), safe("fine")
-    ("'=1+1", "'@SUM(A1)", -1.5, 'fine')
-    """
-    if isinstance(cell, str) and cell.lstrip(" ").startswith(("=", "+", "-", "@", "\t", "\r", "\n", "|", "%")):
-        return f"'{cell}"
-    return cell
-
-
 def _csv(columns: Columns, chunks: Iterable[list[Row]]) -> Iterator[bytes]:
     buffer = io.StringIO()
     writer = csv.writer(buffer)
     writer.writerow(columns)
     for chunk in chunks:
         for row in chunk:
-            writer.writerow([safe(_plain(row[name])) for name in columns])
+            writer.writerow([csv_safe(_plain(row[name])) for name in columns])
         yield buffer.getvalue().encode("utf-8")
         buffer.seek(0)
         buffer.truncate()
@@ -237,7 +231,7 @@ def _plain(cell: Any) -> Any:
 
 
 class _Sink(io.RawIOBase):
-    """Collects what the writer writes until it is handed out."""
+    """A file for the Parquet writer, emptied piece by piece."""
 
     def __init__(self) -> None:
         super().__init__()
@@ -302,13 +296,13 @@ def _readings(
 def _stretches(
     start: datetime, end: datetime, span: tuple[datetime, datetime] | None
 ) -> Iterator[tuple[datetime, datetime]]:
-    """Pieces of a range as far as there is anything in it; a range without data costs nothing."""
+    """Split a range into pieces, clipped to the data."""
     if span is None:
         return
     start, end = max(start, span[0]), min(end, span[1] + timedelta.resolution)
     while start < end:
-        yield start, min(start + STRETCH, end)
-        start += STRETCH
+        yield start, min(start + CHUNK_SPAN, end)
+        start += CHUNK_SPAN
 
 
 def _estimates(

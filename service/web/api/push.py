@@ -18,7 +18,7 @@ from service.web.base.plant import Plant
 
 router = APIRouter(prefix="/api/v1", tags=["readings"])
 
-#: More in one request keeps the database from everybody else for too long.
+#: Largest batch: more would block the database for too long.
 MOST_ROWS = 10_000
 
 
@@ -51,7 +51,7 @@ def push(
     request: Request,
     plant: Plant,
     pusher: Pusher,
-    _checked: Annotated[None, ScriptChecked],  # after the token: a stranger is told to sign in
+    _checked: Annotated[None, ScriptChecked],  # after the token, so that strangers get 401
     body: Annotated[bytes, Depends(_body)],
 ) -> dict[str, Any]:
     """Store a batch of readings.

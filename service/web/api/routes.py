@@ -34,27 +34,29 @@ from service.web.base.plant import Plant, WebPlant
 from service.web.base.problems import problem
 from service.web.base.times import moment
 from service.web.blanket.board import AlarmView, TankView
-from service.web.blanket.board_page import board_of
+from service.web.blanket.board_page import board_of, tank_view
 from service.web.blanket.flow_series import Lane
 from service.web.blanket.series import series_of
-from service.web.cores.entry import CoreEntry, EntryVerdict, keep
+from service.web.cores.entry import CoreEntry, EntryVerdict, store_entry
 from service.web.diagnosis.what_if_page import split_now
 
 router = APIRouter(prefix="/api/v1")
 
-#: Rows of one answer: usual and at most.
+#: Rows of a page: default and maximum.
 USUAL, MOST = 500, 5000
-#: Pixels of a picture: at most.
+#: Largest width in pixels.
 WIDEST = 4000
 
 When = Annotated[str | None, Query(description="ISO 8601; UTC without an offset.", max_length=40)]
 Limit = Annotated[int, Query(ge=1, le=MOST)]
-Width = Annotated[int, Query(ge=1, le=WIDEST, description="Pixels: so many pairs of least and greatest value at most.")]
+Width = Annotated[
+    int, Query(ge=1, le=WIDEST, description="Width in pixels: at most so many pairs of lowest and highest value.")
+]
 Name = Annotated[str, Path(max_length=200)]
 
 
 class Note(BaseModel):
-    """What somebody says when answering an alarm."""
+    """Body of an acknowledgement."""
 
     model_config = ConfigDict(extra="forbid")
     note: Annotated[str, Field(max_length=500)] = ""
@@ -62,25 +64,22 @@ class Note(BaseModel):
 
 @router.get("/tanks", response_model=answers.Tanks, tags=["tanks"])
 def tanks(request: Request, plant: Plant, visitor: Reader) -> dict[str, Any]:
-    """Every tank as it stands now, the worst first."""
+    """Every tank now, the worst first."""
     view = board_of(request).view()
     return {"at": view.at, "tanks": [_tank(tank) for tank in view.tanks]}
 
 
 @router.get("/tanks/{key}", response_model=answers.TankNow, tags=["tanks"])
 def tank(request: Request, plant: Plant, visitor: Reader, key: Name) -> dict[str, Any]:
-    """One tank as it stands now."""
-    for view in board_of(request).view().tanks:
-        if view.tank.key == key:
-            return _tank(view)
-    raise HTTPException(404, f"There is no tank {key!r}.")
+    """One tank now."""
+    return _tank(tank_view(request, key))
 
 
 @router.get("/tanks/{key}/estimates", response_model=answers.Estimates, tags=["tanks"])
 def estimates(
     plant: Plant, visitor: Reader, key: Name, start: When = None, end: When = None, limit: Limit = USUAL
 ) -> dict[str, Any]:
-    """What was believed, oldest first; ``next`` is the start of the next page."""
+    """Estimates, oldest first; ``next`` is the start of the next page."""
     tank_id = _tank_id(plant, key)
     first, last = _range(plant, start, end)
     with transaction(plant.engine) as conn:
@@ -104,10 +103,8 @@ def estimates(
 
 @router.get("/tanks/{key}/loading", tags=["tanks"])
 def loading(request: Request, plant: Plant, visitor: Reader, key: Name) -> dict[str, Any]:
-    """What is asked of a tank now beside its limits, its state point, and how its inputs stand."""
-    view = next((view for view in board_of(request).view().tanks if view.tank.key == key), None)
-    if view is None:
-        raise HTTPException(404, f"There is no tank {key!r}.")
+    """Loading of a tank now with its limits, its state point, and the status of its inputs."""
+    view = tank_view(request, key)
     now, setup = plant.clock(), split_now(plant, view)
     with transaction(plant.engine) as conn:
         heading = newest_heading(conn, setup, plant.ids.tanks[key])
@@ -127,7 +124,7 @@ def series(
         Lane | None, Query(description="Also this flow or loading; null where it is not measured.")
     ] = None,
 ) -> dict[str, Any]:
-    """Everything a trend of the tank is drawn from: least and greatest value per pixel, cores, limits, alarms."""
+    """Series for a trend of the tank: lowest and highest value per pixel, cores, limits, alarms."""
     _tank_id(plant, key)
     first, last = _range(plant, start, end)
     return series_of(plant, key, first, last, width, under)
@@ -147,7 +144,7 @@ def signals(plant: Plant, visitor: Reader) -> dict[str, Any]:
 def readings(
     plant: Plant, visitor: Reader, tag: Name, start: When = None, end: When = None, width: Width = 1000
 ) -> dict[str, Any]:
-    """Readings in SI: least, greatest and last value per pixel. Whole tables come from the exports."""
+    """Readings in SI: lowest, highest and last value per pixel. For whole tables use the exports."""
     if tag not in {s.tag for setup in plant.setups for s in (*setup.blankets, *setup.others)}:
         raise HTTPException(404, f"There is no signal {tag!r}.")
     first, last = _range(plant, start, end)
@@ -170,14 +167,14 @@ def cores(
     end: When = None,
     limit: Limit = USUAL,
 ) -> dict[str, Any]:
-    """Hand cores as they stand after corrections, oldest first; ``next`` is the start of the next page."""
+    """Current hand cores (corrections applied), oldest first; ``next`` is the start of the next page."""
     ids = [_tank_id(plant, tank)] if tank is not None else [plant.ids.tanks[key] for key in plant.tanks]
     first, last = _range(plant, start, end, days=30)
     with transaction(plant.engine) as conn:
         found = current_cores(conn, ids, first, last, limit=limit + 1)
     rows = found[:limit]
     while len(found) > len(rows) > 0 and rows and found[len(rows)].core.taken_at == rows[-1].core.taken_at:
-        rows.append(found[len(rows)])  # a page never parts cores of one moment
+        rows.append(found[len(rows)])  # cores of one time stay on one page
     return {
         "cores": [_core(record) for record in rows],
         "next": found[len(rows)].core.taken_at if len(found) > len(rows) else None,
@@ -190,8 +187,8 @@ def cores(
     status_code=201,
     response_model=answers.CoreVerdict,
     responses={
-        200: {"model": answers.CoreVerdict, "description": "Kept before under this id."},
-        409: PROBLEMS[409] | {"description": "Doubtful: look again, and send it with confirmed = true."},
+        200: {"model": answers.CoreVerdict, "description": "Already stored under this id."},
+        409: PROBLEMS[409] | {"description": "Doubtful: check again, and send it with confirmed = true."},
     },
 )
 def log_core(
@@ -202,9 +199,9 @@ def log_core(
     entry: CoreEntry,
     response: Response,
 ) -> Any:
-    """Keep a hand core. The id is the sender's: sending it again keeps it once."""
+    """Log a hand core. The client chooses the id: sending it again stores it once."""
     try:
-        verdict = keep(plant, visitor, entry)
+        verdict = store_entry(plant, visitor, entry)
     except InputError as error:
         return problem(422, str(error))
     match verdict.state:
@@ -237,7 +234,7 @@ def acknowledge(
     name: Name,
     said: Note,
 ) -> Any:
-    """Say that somebody has it; *name* is the code of the message or the alarm's key."""
+    """Acknowledge an alarm; *name* is the code of the message or the alarm's key."""
     try:
         command = Acknowledge(note=said.note.strip())
         with transaction(plant.engine) as conn:
@@ -254,7 +251,7 @@ def acknowledge(
 def journal_lines(
     plant: Plant, visitor: Reader, start: When = None, end: When = None, limit: Limit = USUAL
 ) -> dict[str, Any]:
-    """What happened to the alarms, newest first; ``next`` is the end of the next page."""
+    """The alarm journal, newest first; ``next`` is the end of the next page."""
     first, last = _range(plant, start, end, days=7)
     with transaction(plant.engine) as conn:
         lines = journal(conn, start=first, end=last, limit=limit)
@@ -289,7 +286,7 @@ def exported(
     start: When = None,
     end: When = None,
 ) -> StreamingResponse:
-    """A whole table as CSV or Parquet, in SI and UTC, piece by piece."""
+    """A whole table as CSV or Parquet, streamed, in SI and UTC."""
     if tank is not None:
         _tank_id(plant, tank)
     first, last = _range(plant, start, end, days=30)
@@ -298,7 +295,7 @@ def exported(
 
 @router.get("/openapi.json", include_in_schema=False)
 def description(request: Request, visitor: Reader) -> JSONResponse:
-    """This interface, described."""
+    """The OpenAPI description."""
     app = request.app
     found = get_openapi(title=app.title, version=__version__, summary=app.summary, routes=app.routes)
     found.setdefault("components", {})["securitySchemes"] = {"token": {"type": "http", "scheme": "bearer"}}

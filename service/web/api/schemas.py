@@ -32,12 +32,12 @@ PROBLEMS: dict[int | str, dict[str, Any]] = {
         400: "A time or a number makes no sense here.",
         401: "Sign in, or send a token.",
         403: "Not allowed to this person or token.",
-        404: "There is no such thing.",
+        404: "Not found.",
         409: "Nothing was changed; says why.",
         413: "Too much at once.",
-        415: "In a form that is not taken.",
-        422: "Cannot be understood or kept; says why.",
-        503: "Busy, or the database is away; try again.",
+        415: "Unsupported content type.",
+        422: "Cannot be read or stored; says why.",
+        503: "Busy, or the database cannot be reached; try again.",
     }.items()
 }
 
@@ -60,7 +60,7 @@ class AlarmNow(BaseModel):
 
 
 class CoreKept(BaseModel):
-    """A hand core as it stands."""
+    """A hand core, corrections applied."""
 
     id: UUID
     tank: str
@@ -81,7 +81,7 @@ class CoreKept(BaseModel):
 
 
 class TankNow(BaseModel):
-    """A tank as it stands now; numbers are null where nothing is known."""
+    """A tank now; numbers are null where unknown."""
 
     tank: str
     label: str
@@ -94,7 +94,7 @@ class TankNow(BaseModel):
     trust: Trust
     standing_observation: Annotated[
         str | None,
-        Field(description="What a person saw beyond a limit that nothing has taken back; null where nothing."),
+        Field(description="A manual observation beyond a limit that is still in force; null where there is none."),
     ]
     reason: EstimateReason
     last_reading_at: datetime | None
@@ -111,7 +111,7 @@ class Tanks(BaseModel):
 
 
 class EstimateAt(BaseModel):
-    """What was believed at a moment."""
+    """An estimate."""
 
     time: datetime
     height_m: float | None
@@ -122,14 +122,14 @@ class EstimateAt(BaseModel):
 
 
 class Estimates(BaseModel):
-    """A page of what was believed."""
+    """A page of estimates."""
 
     estimates: list[EstimateAt]
     next: Annotated[datetime | None, Field(description="Start of the next page; null on the last.")]
 
 
 class TrendLine(BaseModel):
-    """A line of a picture: equally long lists, an entry a pixel that has readings."""
+    """A line of a chart: lists of equal length, one entry per pixel with readings."""
 
     time: list[datetime]
     low: list[float]
@@ -188,7 +188,7 @@ class LaneDrawn(TrendLine):
 
 
 class TrendSeries(BaseModel):
-    """Everything a tank's trend is drawn from."""
+    """Series for a tank's trend."""
 
     tank: str
     start: datetime
@@ -220,7 +220,7 @@ class Signals(BaseModel):
 
 
 class ReadingsBucket(BaseModel):
-    """What happened within one pixel."""
+    """Readings within one pixel."""
 
     time: datetime
     low: float
@@ -246,7 +246,7 @@ class Cores(BaseModel):
 
 
 class CoreVerdict(BaseModel):
-    """What came of a core that was sent."""
+    """Result of logging a core."""
 
     id: UUID
     state: Literal["stored", "already"]
@@ -266,16 +266,16 @@ class Alarms(BaseModel):
 
 
 class Acknowledged(BaseModel):
-    """An alarm somebody has now."""
+    """An acknowledged alarm."""
 
     alarm: str
     code: str
     state: AlarmState
-    told: Annotated[int, Field(description="How many others hear of it.")]
+    told: Annotated[int, Field(description="How many other people are notified.")]
 
 
 class JournalEntry(BaseModel):
-    """A line of the journal, with who was told and who was not, and why."""
+    """A journal line, with who was notified and who was not, and why."""
 
     id: int
     at: datetime
@@ -298,7 +298,7 @@ class Journal(BaseModel):
 
 
 class RowTaken(BaseModel):
-    """What became of one row."""
+    """Result of one row."""
 
     row: int
     verdict: str
@@ -306,7 +306,7 @@ class RowTaken(BaseModel):
 
 
 class Taken(BaseModel):
-    """What became of a batch of readings."""
+    """Result of a batch of readings."""
 
     stored: int
     duplicate: int

@@ -16,7 +16,7 @@ from service.domain.plant.role import Role, Scope
 from service.jobs.accounts.actor import Actor, Door
 from service.jobs.accounts.people import is_proven, session_of, token_of
 from service.storage.accounts.people import PersonRecord
-from service.web.base.plant import WholePlant
+from service.web.base.plant import WritablePlant
 from service.web.base.signing import Signer
 
 SESSION_COOKIE = "uw_session"
@@ -26,13 +26,13 @@ CONFIRM = "/account/confirm"
 
 
 def cookie_name(request: Request, name: str) -> str:
-    """What a cookie is called: over TLS with the prefix that browsers take from this very host alone (RFC 6265bis)."""
+    """Cookie name: over TLS with the __Host- prefix (RFC 6265bis)."""
     return f"__Host-{name}" if request.url.scheme == "https" else name
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Principal:
-    """Who is asking: somebody signed in, a program with a token, or nobody known."""
+    """Who sends the request: a person signed in, a program with a token, or an anonymous visitor."""
 
     person: PersonRecord | None = None
     #: The secret of the session; empty for programs and strangers.
@@ -41,19 +41,19 @@ class Principal:
     #: What form tokens are bound to.
     visit: str = ""
     address: str = ""
-    #: Has to set up a second factor before anything else.
+    #: Must set up a second factor before anything else.
     confined: bool = False
-    #: Proved who they are a moment ago, in this session.
+    #: Re-authenticated recently in this session.
     proven: bool = False
 
     @property
     def label(self) -> str:
-        """How they are called on pages and on alarms."""
+        """Name shown on pages and alarms."""
         return "" if self.person is None else self.person.label
 
     @property
     def actor(self) -> Actor:
-        """Who changes what they change; the door is the programs' interface where they come with a token."""
+        """The actor of their changes; by API where they come with a token."""
         return Actor(
             name=self.label,
             via=Door.PAGE if self.scopes is None else Door.API,
@@ -67,17 +67,17 @@ class Principal:
 
 
 class SignInNeeded(Exception):
-    """Nobody known is asking for what only known people may have."""
+    """An anonymous visitor requests what needs a sign-in."""
 
 
 class SecondFactorNeeded(Exception):
-    """Somebody who has to set up a second factor first asks for something else."""
+    """Somebody who must set up a second factor first requests something else."""
 
 
 class ProofNeeded(Exception):
-    """What guards accounts is to be changed, and there is nothing but a cookie to say that its owner wants it.
+    """Security settings are to be changed without a recent re-authentication.
 
-    ``back`` is the page to go on from afterwards.
+    ``back`` is the page to return to.
     """
 
     def __init__(self, back: str) -> None:
@@ -91,8 +91,8 @@ def signer_of(request: Request) -> Signer:
     return found
 
 
-def visitor_of(request: Request, plant: WholePlant) -> Principal:
-    """Who is asking."""
+def visitor_of(request: Request, plant: WritablePlant) -> Principal:
+    """Authenticate a request."""
     address = request.client.host if request.client is not None else ""
     scheme, _, secret = request.headers.get("authorization", "").partition(" ")
     if scheme.lower() == "bearer":
@@ -107,7 +107,7 @@ def visitor_of(request: Request, plant: WholePlant) -> Principal:
         now = plant.clock()
         found = session_of(plant.engine, session, now)
         if found is not None:
-            # Looked at with every request: a stricter rule, or a higher role, counts for sessions that are open too.
+            # Checked with every request: a stricter rule, or a higher role, applies to open sessions too.
             local = found.person.password_set_at is not None
             lacks = local and not found.second_factor and plant.second_factor.asks(found.person.role)
             return Principal(
@@ -126,13 +126,13 @@ AnyVisitor = Annotated[Principal, Depends(visitor_of)]
 
 @dataclass(frozen=True)
 class Needs:
-    """Lets through whoever has at least that role and, coming with a token, that scope."""
+    """Authorizes whoever has at least that role and, with a token, that scope."""
 
     role: Role
     scope: Scope | None = None
-    #: Also those who have to set up a second factor before anything else.
+    #: Also for people who must set up a second factor first.
     confined: bool = False
-    #: Where set, the cookie is not enough: password, code or a fresh sign-in a moment ago. The page to go on from afterwards.
+    #: Where set, a recent re-authentication is needed; the page to return to.
     proven_for: str = ""
 
     def __call__(self, visitor: AnyVisitor) -> Principal:
@@ -152,7 +152,7 @@ class Needs:
 
 @dataclass(frozen=True)
 class Public:
-    """Lets everybody through; says why that is right."""
+    """Authorizes everybody, with the reason."""
 
     why: str
 
@@ -176,14 +176,14 @@ Pusher = Annotated[Principal, Depends(Needs(Role.OPERATOR, Scope.PUSH))]
 
 
 def form_checked(request: Request, visitor: AnyVisitor, form_token: Annotated[str, Form(max_length=200)] = "") -> None:
-    """A form comes from a page of ours."""
+    """Check the CSRF token of a form."""
     _checked(request, visitor, form_token)
 
 
 def script_checked(
     request: Request, visitor: AnyVisitor, x_form_token: Annotated[str, Header(max_length=200)] = ""
 ) -> None:
-    """A script's request comes from a page of ours; programs with a token have no cookie that could be misused."""
+    """Check the CSRF token of a script's request; requests with an API token need none."""
     if visitor.scopes is None:
         _checked(request, visitor, x_form_token)
 

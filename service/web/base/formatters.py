@@ -21,7 +21,7 @@ from service.domain.plant.display import (
     format_span,
 )
 from service.domain.plant.units import Dimension, UnitSystem, from_si, shown_unit
-from service.notify.messages.wording import kind_word, verdict_words
+from service.notify.messages.wording import forecast_time, kind_word, verdict_words
 
 __all__ = ["Words", "kind_word", "verdict_words"]
 
@@ -95,13 +95,8 @@ class Words:
         return format_duration(span)
 
     def hours(self, hours: float) -> str:
-        """A forecast's time, no finer than anybody can foresee."""
-        minutes = hours * 60.0
-        if minutes < 10:
-            return "under 10 min"
-        if minutes < 120:
-            return format_duration(timedelta(minutes=round(minutes / 10) * 10))
-        return f"{hours:.0f} h"
+        """A forecast time, rounded to what a forecast can tell."""
+        return forecast_time(hours)
 
     def past(self, work: PastWork) -> str:
         """What is estimated again beside the present, as a sentence."""

@@ -26,7 +26,7 @@ if TYPE_CHECKING:  # it loads much, and few plants have an identity provider
 
 @dataclass(frozen=True, kw_only=True)
 class WebPlant(JobPlant):
-    """One installation as the pages see it."""
+    """One installation for the pages."""
 
     engine: Engine
     name: str
@@ -42,11 +42,11 @@ class WebPlant(JobPlant):
     second_factor: SecondFactorRule = SecondFactorRule.ADMINISTRATORS
     #: How long a token may be good for.
     longest_token: timedelta = LONGEST_TOKEN
-    #: Who is signed in without a password; only for a demo that nobody else can reach.
+    #: Account signed in without a password; only for a demo that nobody else can reach.
     guest: str | None = None
     #: Which version of the site file is in force.
     version: SiteVersion | None = None
-    #: Says that the file on disk is another one; empty where it is not.
+    #: Notice that the file on disk differs; empty where it does not.
     file_notice: Callable[[], str] = str
     #: What text message gateways may post here.
     hooks: Mapping[str, GatewayHook] = field(default_factory=dict)
@@ -58,11 +58,11 @@ def _whole(request: Request) -> WebPlant:
 
 
 def _as_asked(request: Request) -> WebPlant:
-    """Whoever asks with GET or HEAD only reads: the database refuses whatever the answer would write."""
+    """GET and HEAD requests get a read-only engine: the database refuses writes."""
     found: WebPlant = request.app.state.plant
     return replace(found, engine=read_only(found.engine)) if request.method in ("GET", "HEAD") else found
 
 
 Plant = Annotated[WebPlant, Depends(_as_asked)]
-#: For what is written along the way, whatever is asked: when a session was last used, and a sign-in that ends with a redirect.
-WholePlant = Annotated[WebPlant, Depends(_whole)]
+#: For GET requests that write: the time a session was last used, a sign-in that ends with a redirect.
+WritablePlant = Annotated[WebPlant, Depends(_whole)]

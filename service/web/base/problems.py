@@ -28,7 +28,7 @@ def problem(status: int, detail: str, **more: Any) -> JSONResponse:
 
 
 def register(app: FastAPI) -> None:
-    """Teach the app what to answer."""
+    """Register the exception handlers."""
     app.add_exception_handler(SignInNeeded, _sign_in)
     app.add_exception_handler(SecondFactorNeeded, _second_factor)
     app.add_exception_handler(ProofNeeded, _proof)
@@ -103,9 +103,9 @@ def _service(request: Request, error: Exception) -> Response:
     return _answer(request, 500, "Something went wrong in the service; the details are in its log.")
 
 
-def unforeseen(request: Request, error: Exception) -> Response:
-    """What is answered when nobody foresaw what happened; it is in the log."""
-    # As text: a renderer that shows every variable of every frame would take minutes, and could show a secret.
+def unexpected_error(request: Request, error: Exception) -> Response:
+    """Response to an unexpected exception; the traceback is logged."""
+    # As text: a renderer with the variables of every frame would take minutes, and could show a secret.
     trace = "".join(traceback.format_exception(error, limit=-15))
     log.error("page failed", path=_path(request), trace=trace)
     return _answer(request, 500, "Something went wrong in the service; the details are in its log.")
@@ -150,7 +150,7 @@ def _note_refusal(request: Request, status: int, detail: str) -> None:
 
 
 def _path(request: Request) -> str:
-    """The route's form, as what stands in its place may be a key; where no route was found, nothing but that."""
+    """The route's template, as the path itself may contain a secret."""
     found: str = getattr(request.scope.get("route"), "path", "no such page")
     return found
 
@@ -158,5 +158,5 @@ def _path(request: Request) -> str:
 def _who(request: Request) -> Principal:
     try:
         return visitor_of(request, request.app.state.plant)
-    except (HTTPException, ServiceError):  # the trouble may be just this
+    except (HTTPException, ServiceError):  # this may be the failure itself
         return Principal()

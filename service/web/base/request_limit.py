@@ -11,9 +11,9 @@ from starlette.types import ASGIApp, Receive, Scope, Send
 
 from service.web.base.access import SESSION_COOKIE
 
-#: At once, of one session, one token, or one address that has neither.
+#: Concurrent requests of a session, a token, or an address without either.
 MOST_AT_ONCE = 8
-#: Open event streams of one client: they wait without a thread, one for each tab.
+#: Open event streams of one client: one a tab, without a thread while waiting.
 MOST_STREAMS = 32
 STREAM = "/live"
 
@@ -23,7 +23,7 @@ _TOO_MANY = PlainTextResponse(
 
 
 class RequestLimit:
-    """Counts what is under way, on the event loop's one thread."""
+    """Middleware that counts requests in progress, on the event loop's thread."""
 
     def __init__(self, app: ASGIApp) -> None:
         self._app = app
@@ -48,7 +48,7 @@ class RequestLimit:
 
 
 def _client(scope: Scope) -> str:
-    """Whose request it is: a session's, a token's, or an address's."""
+    """Client a request is counted for: token, session or address."""
     headers = Headers(scope=scope)
     if token := headers.get("authorization"):
         return f"token {token}"

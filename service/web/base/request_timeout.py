@@ -8,41 +8,41 @@ from typing import Any
 import h11
 from uvicorn.protocols.http.h11_impl import H11Protocol
 
-#: The head of a request takes no longer [s]; more than the pause that a kept connection may make between two of them.
+#: Timeout of a request's head [s]; longer than the keep-alive pause between two requests.
 HEAD_S = 30.0
-#: Nor does its body [s]: a large round over a weak mobile connection still gets through.
+#: Timeout of its body [s]: a large round over a weak mobile connection still gets through.
 BODY_S = 120.0
-#: How often it is looked at [s].
-LOOK_S = 2.0
+#: Interval of the checks [s].
+CHECK_S = 2.0
 
 
-class PatientProtocol(H11Protocol):
-    """Uvicorn's own protocol, which waits for ever, with an end to it. Answers may take as long as they like: pages stay open."""
+class RequestTimeoutProtocol(H11Protocol):
+    """Uvicorn's HTTP protocol with timeouts on requests. Responses have none: event streams stay open."""
 
     _since: float = 0.0
-    _looking: asyncio.TimerHandle | None = None
+    _timer: asyncio.TimerHandle | None = None
 
     def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]
-        """Somebody has connected."""
+        """Start the clock."""
         super().connection_made(transport)
         self._since = self.loop.time()
-        self._look_again()
+        self._schedule_check()
 
     def connection_lost(self, exc: Exception | None) -> None:
-        """They are gone."""
-        if self._looking is not None:
-            self._looking.cancel()
+        """Stop the checks."""
+        if self._timer is not None:
+            self._timer.cancel()
         super().connection_lost(exc)
 
     def on_response_complete(self) -> None:
-        """An answer is out; the next request may come."""
+        """Restart the clock for the next request."""
         self._since = self.loop.time()
         super().on_response_complete()
 
-    def _look_again(self) -> None:
-        self._looking = self.loop.call_later(LOOK_S, self._look)
+    def _schedule_check(self) -> None:
+        self._timer = self.loop.call_later(CHECK_S, self._check)
 
-    def _look(self) -> None:
+    def _check(self) -> None:
         waited = self.loop.time() - self._since
         sending: Any = self.cycle
         answering = sending is not None and not sending.response_complete
@@ -54,4 +54,4 @@ class PatientProtocol(H11Protocol):
         if too_slow:
             self.transport.close()
         else:
-            self._look_again()
+            self._schedule_check()

@@ -59,8 +59,8 @@ class TooLarge(Exception):
     """A request's body passed the limit."""
 
 
-class Guard:
-    """Puts the headers on every answer, also on that to a failure, and refuses bodies beyond the limit."""
+class SecurityHeaders:
+    """Middleware: headers on every response, also to a failure, and 413 for bodies beyond the limit."""
 
     def __init__(
         self, app: ASGIApp, failed: Callable[[Request, Exception], Response], largest_body: int = LARGEST_BODY
@@ -87,7 +87,7 @@ class Guard:
         async def guarded(message: Message) -> None:
             nonlocal started, refused
             if refused:
-                # Whoever reads bodies takes our refusal for a body that cannot be parsed: what is said is said here.
+                # Body parsers take the refusal for a parse error, so the 413 is sent here.
                 if not started:
                     refused = False
                     await _TOO_LARGE(scope, receive, guarded)
@@ -100,13 +100,13 @@ class Guard:
                     headers.setdefault(name, value)
                 headers.setdefault("Cache-Control", "no-store")
                 if scope["path"].startswith("/api/"):
-                    # What a program asked for is never shown as a page of ours.
+                    # API responses are never shown as a page.
                     headers.setdefault("Content-Disposition", 'attachment; filename="api.json"')
                 if scope["scheme"] == "https":
                     headers.setdefault("Strict-Transport-Security", "max-age=31536000")
             await send(message)
 
-        # No name, time or number holds a NUL, and the database takes none.
+        # PostgreSQL takes no NUL character in text.
         app: ASGIApp = _NO_NUL if "\0" in scope["path"] or b"%00" in scope["query_string"] else self._app
         try:
             await app(scope, limited, guarded)
@@ -114,7 +114,7 @@ class Guard:
             if not started:
                 refused = False
                 await _TOO_LARGE(scope, receive, guarded)
-        except Exception as error:  # the last line of defence: nobody sees our inside, and the browser stays strict
+        except Exception as error:  # last resort: no internals shown, headers kept
             answer = await run_in_threadpool(self._failed, Request(scope), error)
             if started:
                 raise

@@ -11,14 +11,14 @@ _MAC_CHARACTERS = 43  # SHA-256 in base64 without padding
 
 
 class Signer:
-    """Signs with keys derived from the installation's secret, one for each purpose."""
+    """HMAC signer with a derived key per purpose."""
 
     def __init__(self, secret: bytes) -> None:
         self._secret = secret
         self._form_key = self._key("form")
 
     def signed(self, value: str, purpose: str = "cookie") -> str:
-        """The value with its signature; what is signed for one purpose is nothing for another.
+        """The value with its signature, valid for one purpose only.
 
         >>> signer = Signer(b"secret")
         >>> signer.value(signer.signed("hello")), signer.value("hello." + "x" * 43)
@@ -29,7 +29,7 @@ class Signer:
         return f"{value}.{_text(self._mac(self._key(purpose), value))}"
 
     def value(self, signed: str, purpose: str = "cookie") -> str | None:
-        """The value if the signature is ours, and for that purpose."""
+        """The value if its signature is valid for that purpose."""
         value, _, mac = signed.rpartition(".")
         if len(mac) != _MAC_CHARACTERS or not value:
             return None
@@ -37,7 +37,7 @@ class Signer:
         return value if hmac.compare_digest(mac.encode(), right.encode()) else None
 
     def form_token(self, visit: str) -> str:
-        """A token for the forms of one visit. Masked anew each time: compressed pages must not give it away letter by letter.
+        """A token for the forms of one visit. Masked anew each time, against compression attacks (BREACH).
 
         >>> signer = Signer(b"secret")
         >>> a, b = signer.form_token("visit"), signer.form_token("visit")

@@ -30,13 +30,13 @@ from service.storage.readings.connector_state import ConnectorHealth, connector_
 from service.storage.readings.readings import latest_readings
 from service.web.base.plant import WebPlant
 
-#: What was read is shown to everybody for so long.
+#: Lifetime of the cache.
 KEPT_FOR = timedelta(seconds=2)
-#: Whoever asks while another reads it waits no longer. [s]
+#: Longest wait for a refresh by another request. [s]
 WAIT_S = 15.0
-#: How far back a core still says something about a tank at a glance.
+#: Age of the oldest core shown.
 CORES_BACK = timedelta(days=30)
-#: A blanket that moves slower than this is not extrapolated [m/h]; nor is any further than this [h].
+#: Least rate that is extrapolated [m/h], and the furthest time [h].
 MOVES, FAR = 0.005, 24.0
 
 _GRAVITY = {Priority.LOW: 1, Priority.MEDIUM: 2, Priority.HIGH: 3}
@@ -57,22 +57,22 @@ class AlarmView:
 
     @property
     def word(self) -> str:
-        """How bad, in a word."""
+        """Severity word."""
         return kind_word(self.definition.kind)
 
     @property
     def active(self) -> bool:
-        """Whether its condition stands and nobody put it aside."""
+        """Whether its condition is abnormal and it is neither shelved nor out of service."""
         return self.record.machine.active and self.state not in QUIET
 
     @property
     def waits(self) -> bool:
-        """Whether it waits for somebody to say that they have it."""
+        """Whether it waits for an acknowledgement."""
         return self.state in AWAITING
 
     @property
     def gravity(self) -> int:
-        """How bad: 0 not at all, 3 the worst."""
+        """Rank for sorting: 0 none to 3 worst."""
         if self.state in QUIET:
             return 0
         return _GRAVITY[self.definition.priority] if self.active or self.waits else 0
@@ -102,7 +102,7 @@ class TankView:
 
     @property
     def known(self) -> bool:
-        """Whether anything is believed at all."""
+        """Whether there is an estimate."""
         return self.estimate.reason is not EstimateReason.NO_DATA and math.isfinite(self.estimate.height)
 
     @property
@@ -112,13 +112,13 @@ class TankView:
 
     @property
     def trust(self) -> Trust:
-        """Whether the number can be believed: never as long as a person's word stands against it."""
+        """Trust in the estimate; at most doubtful while a manual observation contradicts it."""
         good = self.estimate.trust is Trust.GOOD
         return Trust.DOUBTFUL if good and self.observation is not None else self.estimate.trust
 
     @property
     def level(self) -> str:
-        """danger, warning or normal: where the believed blanket, or what a person saw, stands against the limits."""
+        """danger, warning, normal or unknown: estimate and manual observation against the limits."""
         seen = math.inf if self.observation is None else self.observation.clearance
         if not self.known and self.observation is None:
             return "unknown"
@@ -130,7 +130,7 @@ class TankView:
         return "normal"
 
     def observed(self, units: UnitSystem, zone: ZoneInfo) -> str:
-        """What a person saw that stands, and whether it contradicts the number; empty where nothing does."""
+        """The manual observation in force, worded; empty where there is none."""
         if self.observation is None:
             return ""
         clearance = self.clearance if self.known else None
@@ -153,7 +153,7 @@ class TankView:
 
     @property
     def to_danger(self) -> float | None:
-        """Hours until the danger limit: as forecast, else if it goes on like now; None where it is not in sight."""
+        """Hours to the danger limit, by forecast or else at the present rate; None where it is not in sight."""
         if self.forecast is None:
             return self._reaches(self.danger_limit)
         if self.level == "danger" or self.estimate.trust is Trust.BLIND or not self.forecast.within_reach:
@@ -162,12 +162,12 @@ class TankView:
 
     @property
     def early(self) -> float | None:
-        """Hours until the danger limit that it may well be: one in ten that it comes sooner still."""
+        """Hours to the danger limit at the forecast's 10 % quantile."""
         return self.forecast.early if self.forecast is not None and self.to_danger is not None else None
 
     @property
     def to_weir(self) -> float | None:
-        """Hours until the weir if it goes on like now."""
+        """Hours to the weir at the present rate."""
         return self._reaches(0.0)
 
     @property
@@ -197,7 +197,7 @@ class BoardView:
 
     @property
     def waiting(self) -> int:
-        """How many alarms nobody has said they have."""
+        """Unacknowledged alarms."""
         return sum(1 for alarm in self.alarms if alarm.waits and alarm.state is not AlarmState.RETURNED)
 
     @property
@@ -207,7 +207,7 @@ class BoardView:
 
 
 class Board:
-    """Keeps what was read for a moment, so that fifty phones cost the database as much as one."""
+    """Caches the overview, so that fifty phones cost the database as much as one."""
 
     def __init__(self, plant: WebPlant) -> None:
         self._plant = plant
@@ -215,16 +215,16 @@ class Board:
         self._kept: BoardView | None = None
 
     def view(self, *, fresh: bool = False, wait_s: float = WAIT_S) -> BoardView:
-        """The plant now; *fresh* after something was changed by whoever asks.
+        """The plant now; *fresh* bypasses the cache, after a change.
 
         Raises
         ------
         StorageError
-            when it cannot be read, or somebody else has been reading it for longer than *wait_s*.
+            when it cannot be read, or another refresh takes longer than *wait_s*.
         """
         now = self._plant.clock()
         if not self._lock.acquire(timeout=wait_s):
-            raise StorageError("The overview is being read for too long; try again.", retryable=True)
+            raise StorageError("The overview takes too long to read; try again.", retryable=True)
         try:
             if fresh or self._kept is None or not timedelta(0) <= now - self._kept.at < KEPT_FOR:
                 self._kept = read_board(self._plant, now)
@@ -234,13 +234,13 @@ class Board:
 
 
 def read_board(plant: WebPlant, now: datetime) -> BoardView:
-    """Where every tank stands now."""
+    """Read the state of every tank."""
     believed = project_all(plant.engine, plant.setups, plant.ids, now)
     outlooks = outlook_all(plant.engine, plant.setups, plant.ids, now)
     signal_ids = {s.tag: plant.ids.signals[s.tag] for setup in plant.setups for s in setup.blankets}
     tank_ids = [plant.ids.tanks[setup.tank.key] for setup in plant.setups]
     with transaction(plant.engine) as conn:
-        # What is stamped ahead of the clock says nothing of whether its source is heard now.
+        # Readings stamped in the future do not show that the source is alive.
         newest = latest_readings(conn, list(signal_ids.values()), now)
         samples = latest_assessments(conn, list(signal_ids.values()), now)
         cores = last_cores(conn, tank_ids, now - CORES_BACK, now + timedelta(minutes=5))
@@ -276,7 +276,7 @@ def read_board(plant: WebPlant, now: datetime) -> BoardView:
 
 
 def alarm_views(plant: WebPlant, records: Sequence[AlarmRecord]) -> list[AlarmView]:
-    """Alarms that are not normal: those that wait first, then the worst, then the newest."""
+    """Alarms that are not normal: unacknowledged first, then the worst, then the newest."""
     found = []
     for record in records:
         definition = plant.alarms.definition(record.key)

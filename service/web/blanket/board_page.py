@@ -9,7 +9,7 @@ from collections.abc import AsyncIterator
 from datetime import timedelta
 from typing import Any
 
-from fastapi import APIRouter, Request
+from fastapi import APIRouter, HTTPException, Request
 from fastapi.responses import HTMLResponse, StreamingResponse
 from starlette.concurrency import run_in_threadpool
 
@@ -25,9 +25,9 @@ from service.web.charts.tank_section import SectionDrawing, draw
 
 router = APIRouter(include_in_schema=False)
 
-#: How often a page that is open is told what is new, and that we are still there.
+#: Interval of events. [s]
 BEAT_S = 2.0
-#: How often it is asked whether the one who looks may still look.
+#: Events between checks of the session.
 CHECK_BEATS = 15
 
 
@@ -40,31 +40,31 @@ def overview(request: Request, plant: Plant, visitor: Viewer) -> HTMLResponse:
 
 @router.get("/live")
 def live(request: Request, plant: Plant, visitor: Viewer) -> StreamingResponse:
-    """What is new, as server-sent events, for as long as somebody looks."""
+    """Server-sent events with changes of the overview."""
     board = board_of(request)
 
     def now() -> tuple[str, str]:
         view = board.view()
         return board_html(plant, view, visitor), words_of(plant).clock(view.at)
 
-    def still_welcome() -> bool:
+    def authorized() -> bool:
         return visitor_of(request, plant).person is not None
 
     return StreamingResponse(
-        _events(request, now, still_welcome),
+        _events(request, now, authorized),
         media_type="text/event-stream",
         headers={"Cache-Control": "no-store", "X-Accel-Buffering": "no"},
     )
 
 
-async def _events(request: Request, now: Any, still_welcome: Any) -> AsyncIterator[str]:
-    # The one coroutine among threads: an open page waits nearly all the time, and must not hold a thread while it does.
+async def _events(request: Request, now: Any, authorized: Any) -> AsyncIterator[str]:
+    # A coroutine, not a thread: an open page waits nearly all the time.
     told, beats = "", 0
     stopping = request.app.state.stopping
     yield "retry: 3000\n\n"
     while not stopping.is_set():
         beats += 1
-        if beats % CHECK_BEATS == 0 and not await run_in_threadpool(still_welcome):
+        if beats % CHECK_BEATS == 0 and not await run_in_threadpool(authorized):
             yield "event: leave\ndata: {}\n\n"
             return
         try:
@@ -80,20 +80,28 @@ async def _events(request: Request, now: Any, still_welcome: Any) -> AsyncIterat
 
 
 def board_of(request: Request) -> Board:
-    """What is kept of the plant for everybody."""
+    """The application's cached overview."""
     found: Board = request.app.state.board
     return found
 
 
+def tank_view(request: Request, key: str) -> TankView:
+    """State of one tank; HTTPException 404 when there is none of that key."""
+    for view in board_of(request).view().tanks:
+        if view.tank.key == key:
+            return view
+    raise HTTPException(404, f"There is no tank {key!r}.")
+
+
 def board_html(plant: WebPlant, view: BoardView, visitor: Principal) -> str:
-    """The cards of all tanks."""
+    """HTML of the tanks' cards."""
     say = words_of(plant)
-    cards = [(tank, drawing_of(tank, say), spoken(tank, say)) for tank in view.tanks]
+    cards = [(tank, drawing_of(tank, say), section_words(tank, say)) for tank in view.tanks]
     return fragment("board.html.j2", plant, view=view, cards=cards, may_log=visitor.may(Role.OPERATOR))
 
 
 def drawing_of(view: TankView, say: Words, *, ticks: bool = False) -> SectionDrawing:
-    """The tank's picture."""
+    """The tank's section drawing."""
     marks = [
         (name, limit, f"{name} {say.length(limit)}" if ticks else name)
         for name, limit in (("warning", view.warning_limit), ("danger", view.danger_limit))
@@ -116,8 +124,8 @@ def drawing_of(view: TankView, say: Words, *, ticks: bool = False) -> SectionDra
     )
 
 
-def spoken(view: TankView, say: Words) -> str:
-    """The picture in words."""
+def section_words(view: TankView, say: Words) -> str:
+    """The section drawing in words, for screen readers."""
     if not view.known:
         return f"Section of {view.tank.label}: no data on its blanket."
     return (

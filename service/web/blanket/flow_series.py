@@ -20,7 +20,7 @@ from service.storage.trends.series import Bucket, buckets
 
 
 class Lane(StrEnum):
-    """What can be drawn under the trend."""
+    """A quantity that can be drawn under the trend."""
 
     FLOW = "flow"
     RETURN_FLOW = "return_flow"
@@ -51,8 +51,8 @@ _NEEDS = {
 
 
 def lanes_of(setup: TankSetup) -> tuple[Lane, ...]:
-    """What can be drawn of a tank with the signals it has."""
-    return tuple(lane for lane in Lane if all(_speaking(setup, kind) for kind in _needed(setup, lane)))
+    """Quantities for which the tank has the signals."""
+    return tuple(lane for lane in Lane if all(_signals(setup, kind) for kind in _needed(setup, lane)))
 
 
 def lane_of(
@@ -65,7 +65,7 @@ def lane_of(
     end: datetime,
     width: int,
 ) -> dict[str, Any]:
-    """One lane: least, greatest and last value per pixel in SI, with the unit it is read in and its limit."""
+    """One lane: lowest, highest and last value per pixel in SI, with its display unit and limit."""
     tank = setup.tank
     parts = {kind: _shared(conn, setup, ids, kind, start, end, width) for kind in _needed(setup, lane)}
     flows = parts.get(SignalKind.FLOW, [])
@@ -97,12 +97,12 @@ def lane_of(
 def joined(
     parts: Sequence[Sequence[Bucket]], holds: Sequence[timedelta], combine: Callable[[Sequence[float]], float]
 ) -> list[Bucket]:
-    """Buckets of something that grows with each of its parts, at every time at which all parts are known.
+    """Combine buckets of a quantity that increases with each of its parts, where all parts are known.
 
     Parameters
     ----------
-    holds : how long each part's last value stands where it has no newer one.
-    combine : from one value of each part; least of all parts give the least, greatest the greatest.
+    holds : how long each part's last value stays valid.
+    combine : value from one value of each part; lowest parts give the lowest, highest the highest.
     """
     newest: list[Bucket | None] = [None] * len(parts)
     reached = [0] * len(parts)
@@ -124,28 +124,28 @@ def joined(
 
 
 def _needed(setup: TankSetup, lane: Lane) -> tuple[SignalKind, ...]:
-    """A tank that nothing is returned from is loaded by its flow alone."""
+    """Signals a lane needs; tanks without return sludge are loaded by their flow alone."""
     secondary = setup.tank.kind is TankKind.SECONDARY
     return tuple(
         k for k in _NEEDS[lane] if secondary or lane is not Lane.SOLIDS_LOADING or k is not SignalKind.RETURN_FLOW
     )
 
 
-def _speaking(setup: TankSetup, kind: SignalKind) -> list[Signal]:
+def _signals(setup: TankSetup, kind: SignalKind) -> list[Signal]:
     """The tank's own signals of a kind, else the plant's."""
     signals = [s for s in setup.others if s.kind is kind]
     return [s for s in signals if s.tank == setup.tank.key] or [s for s in signals if s.tank is None]
 
 
 def _holds(setup: TankSetup, kind: SignalKind) -> timedelta:
-    return max(signal.stale_after for signal in _speaking(setup, kind))
+    return max(signal.stale_after for signal in _signals(setup, kind))
 
 
 def _shared(
     conn: Connection, setup: TankSetup, ids: SiteIds, kind: SignalKind, start: datetime, end: datetime, width: int
 ) -> list[Bucket]:
-    """What all signals of a kind say of this tank: its own, or its part of the plant's."""
-    signals = _speaking(setup, kind)
+    """Buckets of a kind of signal: the tank's own, or its share of the plant's."""
+    signals = _signals(setup, kind)
     parts = [buckets(conn, "reading", ids.signals[s.tag], start, end, width) for s in signals]
     flow = kind is not SignalKind.FEED_SOLIDS
     factor = setup.share_of_plant if flow and signals[0].tank is None else 1.0

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from datetime import timedelta
 
-from fastapi import APIRouter, HTTPException, Request
+from fastapi import APIRouter, Request
 from fastapi.responses import HTMLResponse
 
 from service.domain.loading.sheet import THEORY_CAUTION, input_name, input_words, load_figures
@@ -17,7 +17,7 @@ from service.storage.database.session import transaction
 from service.web.base.access import Viewer
 from service.web.base.plant import Plant
 from service.web.base.templating import page, words_of
-from service.web.blanket.board_page import board_of, drawing_of, spoken
+from service.web.blanket.board_page import drawing_of, section_words, tank_view
 from service.web.blanket.flow_series import NAMES, lanes_of
 from service.web.charts.flux import draw_flux
 from service.web.diagnosis.what_if_page import NOTHING_TYPED, others_of, split_now
@@ -40,9 +40,7 @@ CORES = 12
 @router.get("/tanks/{key}")
 def tank(request: Request, plant: Plant, visitor: Viewer, key: str) -> HTMLResponse:
     """The page."""
-    view = next((view for view in board_of(request).view().tanks if view.tank.key == key), None)
-    if view is None:
-        raise HTTPException(404, f"There is no tank {key!r}.")
+    view = tank_view(request, key)
     say = words_of(plant)
     setup = split_now(plant, view)
     with transaction(plant.engine) as conn:
@@ -57,7 +55,7 @@ def tank(request: Request, plant: Plant, visitor: Viewer, key: str) -> HTMLRespo
         "tank.html.j2",
         view=view,
         drawing=drawing_of(view, say, ticks=True),
-        words=spoken(view, say),
+        words=section_words(view, say),
         cores=[
             (r, view.tank.height_from_thickness(r.core.thickness, r.core.distance_from_wall))
             for r in reversed(cores[-CORES:])

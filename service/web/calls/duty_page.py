@@ -24,7 +24,7 @@ AHEAD = timedelta(days=14)
 
 @router.get("/duty")
 def duty(request: Request, plant: Plant, visitor: Viewer, tested: str = "") -> HTMLResponse:
-    """Now, the next two weeks with their gaps, and everybody's ways."""
+    """On duty now and in the next two weeks, gaps, and everybody's contact channels."""
     now = plant.clock()
     rotas = [(rota, on_duty(rota, now), stretches(rota, now, now + AHEAD)) for rota in plant.alarms.rotas]
     known = {contact.name for contact in plant.alarms.contacts}
@@ -42,7 +42,7 @@ def duty(request: Request, plant: Plant, visitor: Viewer, tested: str = "") -> H
 
 @router.post("/duty/test", dependencies=[FormChecked])
 def send_test(plant: Plant, visitor: Supervisor, name: Annotated[str, Form(max_length=200)] = "") -> Response:
-    """Call somebody now by every way there is, saying that nothing is wrong."""
+    """Send a test call on every channel."""
     contact = next((c for c in plant.alarms.contacts if c.name == name), None)
     if contact is None:
         raise HTTPException(404, f"There is no contact {name!r} in the site file.")
@@ -55,13 +55,13 @@ def send_test(plant: Plant, visitor: Supervisor, name: Annotated[str, Form(max_l
 
 
 def _ways(plant: WebPlant, visitor: Principal) -> list[tuple[str, list[tuple[str, str, bool]]]]:
-    """By contact every way: channel, address as this visitor may see it, and whether the service can use it."""
+    """By contact: channel, address as this visitor may see it, and whether the service can use it."""
     whole = visitor.may(Role.OPERATOR)
     return [
         (
             contact.name,
             [
-                (channel, address if whole else masked(address), channel in plant.alarms.channels)
+                (channel, address if whole else mask_address(address), channel in plant.alarms.channels)
                 for channel in contact.channels
                 if (address := address_of(contact, channel)) is not None
             ],
@@ -70,10 +70,10 @@ def _ways(plant: WebPlant, visitor: Principal) -> list[tuple[str, list[tuple[str
     ]
 
 
-def masked(address: str) -> str:
-    """As much of an address as tells people apart, and no more.
+def mask_address(address: str) -> str:
+    """The address, masked to what tells people apart.
 
-    >>> masked("+15550100199"), masked("night@example.org")
+    >>> mask_address("+15550100199"), mask_address("night@example.org")
     ('…199', 'n…@example.org')
     """
     local, at, domain = address.partition("@")

@@ -1,7 +1,7 @@
 """Webhooks for SMS gateways: delivery receipts and replies, authenticated by a secret in a header, never in the address.
 
-Addresses stand in the logs of proxies and gateways. A gateway that sends no header of ours signs in with Basic authentication
-(RFC 7617), under any name, with the secret as its password.
+Addresses end up in logs of proxies and gateways. A gateway that cannot send the header uses Basic authentication (RFC 7617),
+under any name, with the secret as password.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ from service.jobs.calls.gateway_post import take_receipt, take_reply
 from service.notify.channels.gateway_hook import GatewayHook, read_receipt, read_reply
 from service.web.base.access import Principal, Public
 from service.web.base.plant import Plant, WebPlant
-from service.web.base.throttle import count_wrong
+from service.web.base.throttle import limit_failures
 
 router = APIRouter(prefix="/gateway", include_in_schema=False)
 
@@ -33,7 +33,7 @@ def _secret(
     authorization: Annotated[str, Header(max_length=1000)] = "",
     x_gateway_secret: Annotated[str, Header(max_length=500)] = "",
 ) -> str:
-    """What the gateway proves itself with: our header, or the password of Basic authentication."""
+    """The secret sent: the header, or the password of Basic authentication."""
     scheme, _, sent = authorization.partition(" ")
     if scheme.lower() != "basic":
         return x_gateway_secret
@@ -55,25 +55,25 @@ Body = Annotated[bytes, Depends(_body)]
 
 @router.post("/{key}/receipt")
 def receipt(request: Request, plant: Plant, visitor: ByGateway, key: str, secret: Secret, body: Body) -> dict[str, str]:
-    """What became of a message."""
+    """Take a delivery receipt."""
     return _receipt(plant, _hook(request, plant, visitor, key, secret), _posted(request, body))
 
 
 @router.post("/{key}/reply")
 def reply(request: Request, plant: Plant, visitor: ByGateway, key: str, secret: Secret, body: Body) -> dict[str, str]:
-    """What somebody wrote."""
+    """Take an incoming message."""
     return _reply(plant, _hook(request, plant, visitor, key, secret), _posted(request, body))
 
 
 def _hook(request: Request, plant: WebPlant, visitor: Principal, key: str, secret: str) -> GatewayHook:
     hook = plant.hooks.get(key, _NOBODY)
     if not hook.knows(secret) or hook is _NOBODY:
-        count_wrong(request, plant, visitor.address, "gateway")
+        limit_failures(request, plant, visitor.address, "gateway")
         raise HTTPException(404, "There is no gateway of that name and secret.")
     return hook
 
 
-#: Compared with where no gateway has that name, so that a name cannot be found out by the time an answer takes.
+#: Compared with where there is no gateway of that name, so that timing does not reveal names.
 _NOBODY = GatewayHook(key="", secret="x" * 32)
 
 

@@ -11,7 +11,7 @@ WIDTH, ASCENT, DESCENT = 0.62, 0.8, 0.25
 
 @dataclass(frozen=True, slots=True)
 class Box:
-    """What words cover."""
+    """Area covered by text."""
 
     left: float
     right: float
@@ -19,7 +19,7 @@ class Box:
     bottom: float
 
     def meets(self, other: Box) -> bool:
-        """Whether they lie on each other.
+        """Whether they overlap.
 
         >>> Box(0, 2, 0, 2).meets(Box(1, 3, 1, 3)), Box(0, 2, 0, 2).meets(Box(2, 3, 0, 2))
         (True, False)
@@ -31,7 +31,7 @@ class Box:
 
 @dataclass(frozen=True, slots=True)
 class Label:
-    """Words that belong to a level, above it if there is room."""
+    """Text that belongs to a level, above it if there is room."""
 
     level: float
     words: str
@@ -39,7 +39,7 @@ class Label:
 
 
 def words_box(words: str, baseline: float, size: float, *, left: float | None = None, right: float = 0.0) -> Box:
-    """What words cover that begin at *left*, or else end at *right*."""
+    """Area of text that begins at *left*, or else ends at *right*."""
     width = WIDTH * size * len(words)
     start = right - width if left is None else left
     return Box(start, start + width, baseline - ASCENT * size, baseline + DESCENT * size)

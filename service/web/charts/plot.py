@@ -63,7 +63,7 @@ class Plot:
 
 @dataclass
 class PlotFrame:
-    """The frame things are placed in, in the axes' own numbers; what lies outside is drawn at its edge."""
+    """A chart under construction, in data coordinates; points outside are drawn at the edge."""
 
     x_low: float
     x_high: float

@@ -30,7 +30,7 @@ Short = Annotated[str, Field(max_length=20)]
 
 
 class CoreEntry(BaseModel):
-    """What was read, as it was typed. ``id`` is made by whoever sends it, so that sending twice stores once."""
+    """A core as typed. The client makes the ``id``, so that sending twice stores once."""
 
     model_config = ConfigDict(extra="forbid", str_strip_whitespace=True)
 
@@ -52,7 +52,7 @@ class CoreEntry(BaseModel):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class EntryVerdict:
-    """What came of an entry. Lengths [m]; ``sensor`` is the sensor minus the core."""
+    """Result of an entry. Lengths [m]; ``sensor`` is sensor minus core."""
 
     logged: Logged
     core: Core
@@ -72,10 +72,10 @@ class EntryVerdict:
         return "refused" if refuses else "confirm"
 
 
-def keep(
+def store_entry(
     plant: WebPlant, visitor: Principal, entry: CoreEntry, *, supersedes: UUID | None = None, reason: str = ""
 ) -> EntryVerdict:
-    """Check an entry and store it, unless somebody has to look again first.
+    """Check an entry and store it, unless it has to be confirmed first.
 
     Raises
     ------
@@ -132,7 +132,7 @@ def _verdict(plant: WebPlant, tank: Tank, core: Core, logged: Logged) -> EntryVe
             height=height,
             clearance=clearance,
             sentence=sentence,
-            sensor_sentence="No sensor reading within 15 minutes to compare with.",
+            sensor_sentence="No sensor reading close enough in time to compare with.",
         )
     raw, corrected = beside
     difference = raw - height
@@ -157,7 +157,7 @@ def _verdict(plant: WebPlant, tank: Tank, core: Core, logged: Logged) -> EntryVe
 
 
 def _sensor_beside(plant: WebPlant, tank: Tank, at: datetime) -> tuple[float, float] | None:
-    """What a sensor of the tank said nearest to that time: as it read, and corrected. [m]"""
+    """Reading of the tank's sensors nearest to that time: raw, and drift-corrected. [m]"""
     setup = plant.setup(tank.key)
     if setup is None or not setup.blankets:
         return None

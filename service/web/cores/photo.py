@@ -23,7 +23,7 @@ router = APIRouter()
     "/api/v1/cores/{core_id}/photo",
     tags=["cores"],
     status_code=201,
-    responses={200: {"description": "Kept before."}, 422: {"description": "Cannot be kept; says why."}},
+    responses={200: {"description": "Already stored."}, 422: {"description": "Cannot be stored; says why."}},
 )
 def take(
     plant: Plant,
@@ -33,7 +33,7 @@ def take(
     content: Annotated[bytes, Body(media_type="application/octet-stream", description="JPEG, PNG or WebP.")],
     response: Response,
 ) -> Any:
-    """Keep a photo with a core that is kept already. Only the picture is kept, not what the device wrote into the file."""
+    """Store a photo with a stored core. Metadata of the file is dropped."""
     try:
         new = keep_photo(plant.engine, core_id, content, visitor.actor, now=plant.clock())
     except InputError as error:
@@ -57,6 +57,6 @@ def show(plant: Plant, visitor: Viewer, core_id: UUID) -> Response:
 def remove(
     plant: Plant, visitor: Supervisor, core_id: UUID, reason: Annotated[str, Form(max_length=200)] = ""
 ) -> Response:
-    """Take the photo out for good."""
+    """Delete the photo permanently."""
     drop_photo(plant.engine, core_id, visitor.actor, reason=reason, now=plant.clock())
     return RedirectResponse(f"/cores/{core_id}", status_code=303)

@@ -27,12 +27,12 @@ from service.web.base.plant import Plant, WebPlant
 from service.web.base.templating import page, words_of
 from service.web.base.times import plant_moment
 from service.web.blanket.board_page import board_of
-from service.web.cores.entry import CoreEntry, EntryVerdict, keep
+from service.web.cores.entry import CoreEntry, EntryVerdict, store_entry
 
 router = APIRouter(include_in_schema=False)
 Anybody = Annotated[Principal, Depends(Public("general advice; nothing of the plant is in it"))]
 
-#: The arm against the sampler, as somebody on the walkway sees it. [degree]
+#: Position of the arm against the sampler, as seen from the walkway. [degree]
 ARM = (
     ("", "not noted"),
     ("0", "has just passed"),
@@ -40,9 +40,9 @@ ARM = (
     ("180", "half a turn away"),
     ("300", "comes next"),
 )
-#: How far back cores are listed.
+#: Age of the oldest core listed.
 LISTED_FOR = timedelta(days=30)
-#: So many rows at most.
+#: Most rows listed.
 LISTED = 500
 
 Line = Annotated[str, Field(max_length=100)]
@@ -106,19 +106,19 @@ def log(
     try:
         taken_at = plant_moment(form.when, plant.zone, plant.clock())
         entry = CoreEntry.model_validate({**typed, "confirmed": bool(form.confirmed), "taken_at": taken_at})
-        verdict = keep(plant, visitor, entry)
+        verdict = store_entry(plant, visitor, entry)
     except (ValidationError, InputError) as error:
         return _form(request, plant, visitor, {**typed, "when": form.when}, wrong=_said(error), status=400)
     if verdict.state in ("stored", "already"):
         board_of(request).view(fresh=True)
-        wrong = _photo_kept(plant, visitor, verdict.core.id, form.photo)
+        wrong = _store_photo(plant, visitor, verdict.core.id, form.photo)
         return _form(request, plant, visitor, {"tank": form.tank, "unit": form.unit}, wrong=wrong, verdict=verdict)
     return _form(request, plant, visitor, {**typed, "when": form.when}, verdict=verdict, status=409)
 
 
 @router.get("/round/data")
 def data(request: Request, plant: Plant, visitor: Operator) -> JSONResponse:
-    """What the phone has to know: tanks with their last values, and a form token to send with."""
+    """Data for the phone: tanks with their last values, and a form token."""
     return JSONResponse(
         {
             "form_token": signer_of(request).form_token(visitor.visit),
@@ -131,7 +131,7 @@ def data(request: Request, plant: Plant, visitor: Operator) -> JSONResponse:
 
 @router.get("/cautions")
 def cautions(request: Request, plant: Plant, visitor: Anybody) -> HTMLResponse:
-    """Before somebody goes to the water, and how to take a good core."""
+    """Cautions, and how to take a good core."""
     return page(request, plant, visitor, "cautions.html.j2")
 
 
@@ -139,7 +139,7 @@ def cautions(request: Request, plant: Plant, visitor: Anybody) -> HTMLResponse:
 def listed(
     request: Request, plant: Plant, visitor: Viewer, tank: Annotated[str, Query(max_length=100)] = ""
 ) -> HTMLResponse:
-    """Cores as they stand, newest first."""
+    """List current cores, newest first."""
     keys = [tank] if tank in plant.tanks else list(plant.tanks)
     now = plant.clock()
     with transaction(plant.engine) as conn:
@@ -153,7 +153,7 @@ def listed(
 
 @router.get("/cores/{core_id}")
 def one(request: Request, plant: Plant, visitor: Viewer, core_id: UUID) -> HTMLResponse:
-    """One core with its history, and the form that puts it right."""
+    """One core with its history, and the form that corrects it."""
     return _core_page(request, plant, visitor, core_id)
 
 
@@ -187,7 +187,7 @@ def correct(
                 **_kept_lengths(plant, old, tank, form.unit),
             }
         )
-        verdict = keep(plant, visitor, entry, supersedes=core_id, reason=form.reason.strip())
+        verdict = store_entry(plant, visitor, entry, supersedes=core_id, reason=form.reason.strip())
     except (ValidationError, InputError) as error:
         return _core_page(request, plant, visitor, core_id, wrong=_said(error), status=400)
     if verdict.state in ("stored", "already"):
@@ -208,7 +208,7 @@ def withdraw(
     core_id: UUID,
     reason: Annotated[str, Form(max_length=100)] = "",
 ) -> Response:
-    """Take back a core that never was."""
+    """Withdraw a core."""
     if not reason.strip():
         return _core_page(request, plant, visitor, core_id, wrong="Say why it is withdrawn.", status=400)
     with transaction(plant.engine) as conn:
@@ -216,8 +216,8 @@ def withdraw(
     return RedirectResponse("/cores", status_code=303)
 
 
-def _photo_kept(plant: WebPlant, visitor: Principal, core_id: UUID, photo: UploadFile | str | None) -> str:
-    """Keep the photo that came with a form; what went wrong with it, or nothing: the core is kept all the same."""
+def _store_photo(plant: WebPlant, visitor: Principal, core_id: UUID, photo: UploadFile | str | None) -> str:
+    """Store the photo of a form; returns what went wrong, or nothing. The core is stored in either case."""
     if photo is None or isinstance(photo, str):
         return ""
     content = photo.file.read(LARGEST + 1)
@@ -315,7 +315,7 @@ def _core_page(
 def _typed_of(plant: WebPlant, record: CoreRecord) -> dict[str, str]:
     value, unit, inches = f"{record.typed_value:g}", record.typed_unit, ""
     if unit == "in" and plant.units == "us" and record.typed_value >= 12.0:
-        # Kept as inches, read as feet and inches.
+        # Stored as inches, typed as feet and inches.
         feet, rest = divmod(record.typed_value, 12.0)
         value, unit, inches = f"{feet:g}", "ft in", f"{rest:g}"
     return {
@@ -330,7 +330,7 @@ def _typed_of(plant: WebPlant, record: CoreRecord) -> dict[str, str]:
 
 
 def _kept_lengths(plant: WebPlant, old: CoreRecord, tank: str, unit: str) -> dict[str, str]:
-    """Position and fluff of the old version in the unit that the form speaks; the position only in the same tank."""
+    """Position and fluff of the old version in the form's unit; the position only for the same tank."""
     plain = "ft" if unit == "ft in" else unit
     if plain not in ("ft", "in", "m", "cm"):
         return {}

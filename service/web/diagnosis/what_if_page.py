@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Annotated, Any
 
-from fastapi import APIRouter, HTTPException, Query, Request
+from fastapi import APIRouter, Query, Request
 from fastapi.responses import HTMLResponse
 
 from service.domain.blanket.estimate import TankSetup
@@ -19,15 +19,15 @@ from service.web.base.access import Viewer
 from service.web.base.plant import Plant, WebPlant
 from service.web.base.templating import page
 from service.web.blanket.board import TankView
-from service.web.blanket.board_page import board_of
+from service.web.blanket.board_page import tank_view
 from service.web.charts.course import draw_course
 
 router = APIRouter(include_in_schema=False)
 
-#: Hours ahead of which the numbers are told.
+#: Hours ahead in the table.
 AHEAD = (0.5, 1.0, 2.0, 3.0, 4.0, 6.0)
 
-#: The form before anything was typed.
+#: An empty form.
 NOTHING_TYPED: Mapping[str, Any] = {"return_flow": "", "out": (), "storm": "", "hours": ""}
 
 Flow = Annotated[str, Query(max_length=40)]
@@ -44,10 +44,8 @@ def what_if(
     storm: Flow = "",
     hours: Annotated[str, Query(max_length=10)] = "",
 ) -> HTMLResponse:
-    """The page; what was typed wrongly is said on it, with everything typed still there."""
-    view = next((view for view in board_of(request).view().tanks if view.tank.key == key), None)
-    if view is None:
-        raise HTTPException(404, f"There is no tank {key!r}.")
+    """The page; mistakes are shown on it, with all entries kept."""
+    view = tank_view(request, key)
     typed = {"return_flow": return_flow, "out": out or [], "storm": storm, "hours": hours}
     found, wrong = None, ""
     try:
@@ -78,7 +76,7 @@ def what_if(
 
 
 def split_now(plant: WebPlant, view: TankView) -> TankSetup:
-    """The tank with its part of the plant's flow as it is split over the tanks in service now."""
+    """The tank with its share of the plant's flow over the tanks in service now."""
     out = tanks_out(plant.engine, plant)
     return next(s for s in split_over(plant.setups, out) if s.tank.key == view.tank.key)
 

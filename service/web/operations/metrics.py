@@ -1,6 +1,6 @@
 """``/metrics``: figures for monitoring servers in the OpenMetrics text format.
 
-Everything comes from the database, so a restart loses nothing and every node tells the same.
+All figures come from the database: a restart loses nothing, and every node gives the same.
 """
 
 from __future__ import annotations
@@ -38,7 +38,7 @@ router = APIRouter(include_in_schema=False)
 
 @router.get("/metrics")
 def metrics(request: Request, plant: Plant, visitor: Measurer) -> Response:
-    """The figures; OpenMetrics where it is asked for, else the older text format that everything reads."""
+    """OpenMetrics where the client accepts it, else the Prometheus text format."""
     registry = CollectorRegistry(auto_describe=False)
     registry.register(_Plant(plant))
     encode, kind = choose_encoder(request.headers.get("accept", ""))

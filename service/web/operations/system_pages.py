@@ -26,19 +26,19 @@ Anybody = Annotated[Principal, Depends(Public("nothing of the plant is in it"))]
 
 @router.get("/more")
 def more(request: Request, plant: Plant, visitor: Viewer) -> HTMLResponse:
-    """The way to everything else."""
+    """The menu."""
     return page(request, plant, visitor, "more.html.j2")
 
 
 @router.get("/offline")
 def offline(request: Request, plant: Plant, visitor: Anybody) -> HTMLResponse:
-    """Shown by the service worker when the service cannot be reached."""
+    """Page the service worker shows while the service cannot be reached."""
     return page(request, plant, Principal(), "offline.html.j2")
 
 
 @router.get("/worker.js")
 def worker(visitor: Anybody) -> Response:
-    """The service worker; it has to lie at the top to reach every page."""
+    """The service worker; its path must be at the root to cover every page."""
     script = resources.files("service.web").joinpath("static", "worker.js").read_text("utf-8")
     kept = ", ".join(
         f'"{static(name)}"' for name in ("app.css", "theme.js", "queue.js", "reveal.js", "round.js", "icon.svg")
@@ -67,7 +67,7 @@ def manifest(plant: Plant, visitor: Anybody) -> JSONResponse:
 
 @router.get("/livez")
 def alive(visitor: Anybody) -> PlainTextResponse:
-    """The process answers."""
+    """Liveness: the process answers."""
     return PlainTextResponse(f"underweir {__version__}\n")
 
 
@@ -77,7 +77,7 @@ OVERVIEW_WITHIN_S = 1.0
 
 @router.get("/readyz")
 def ready(request: Request, visitor: Anybody) -> PlainTextResponse:
-    """What people look at first, the overview, can be read, and soon enough."""
+    """Readiness: the overview can be read in time."""
     began = time.monotonic()
     board_of(request).view(wait_s=OVERVIEW_WITHIN_S)
     if time.monotonic() - began > OVERVIEW_WITHIN_S:
@@ -85,13 +85,13 @@ def ready(request: Request, visitor: Anybody) -> PlainTextResponse:
     return PlainTextResponse("ready\n")
 
 
-#: Longer than any look at all alarms takes, and than what is known of it is late.
+#: Longest age of the last complete evaluation of alarms.
 LOOKED_WITHIN = timedelta(minutes=5)
 
 
 @router.get("/readyz/alarms")
 def alarms_ready(plant: Plant, visitor: Anybody) -> PlainTextResponse:
-    """Somebody has looked at all alarms within the last minutes: this node, or the one that has the work."""
+    """Readiness of alarms: this or another node evaluated all alarms within the last minutes."""
     with transaction(plant.engine) as conn:
         looked = next((found.last_good_at for found in job_records(conn) if found.job == "evaluate"), None)
         changing = plant.version is not None and revision_in_force(conn) != plant.version.id

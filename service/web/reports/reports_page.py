@@ -21,7 +21,7 @@ from service.web.reports.shift_page import pdf
 router = APIRouter(include_in_schema=False)
 
 Day = Annotated[str, Query(alias="date", max_length=20)]
-#: A month of many tanks takes a while: so many at once, as the alarms need the database too.
+#: Concurrent reports: a month of many tanks takes a while, and the alarms need the database too.
 _running, WAIT = threading.BoundedSemaphore(2), timedelta(seconds=20)
 _XLSX = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
 

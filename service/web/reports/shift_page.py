@@ -32,13 +32,13 @@ Text = Annotated[str, Form(max_length=4000)]
 
 @router.get("/shift")
 def shown(request: Request, plant: Plant, visitor: Viewer, at: At = "") -> HTMLResponse:
-    """A shift, the running one if nothing is said."""
+    """A shift, by default the running one."""
     return _page(request, plant, visitor, _moment(plant, at))
 
 
 @router.get("/shift.pdf")
 def printed(plant: Plant, visitor: Viewer, at: At = "") -> Response:
-    """The same to print and file."""
+    """The shift log as PDF."""
     now = plant.clock()
     log = read_shift(plant.engine, plant, plant.shift(_moment(plant, at)), now)
     document = shift_document(log, site=plant.name, zone=plant.zone, now=now)
@@ -55,7 +55,7 @@ def note(
     at: Line = "",
     corrects: Line = "",
 ) -> Response:
-    """Write a note; a correction goes beside what it corrects."""
+    """Add a note, or a correction of one."""
     asked = _moment(plant, at)
     now = plant.clock()
     try:
@@ -76,7 +76,7 @@ def note(
 
 @router.post("/shift/take-over", dependencies=[FormChecked])
 def sign(plant: Plant, visitor: Operator, id: Line = "", at: Line = "") -> Response:
-    """Somebody has the plant from now on."""
+    """Sign the take-over of the plant."""
     take_over(plant.engine, plant, visitor.actor, id=_id(id), now=plant.clock())
     return _back(plant, _moment(plant, at))
 
@@ -167,7 +167,7 @@ def _sheet(plant: WebPlant, start: datetime, end: datetime, title: str) -> LogSh
 
 
 def _moment(plant: WebPlant, at: str) -> datetime:
-    """The moment asked about; years from now nothing can be said, and calendars end."""
+    """The time requested; 404 beyond the calendar."""
     now = plant.clock()
     asked = moment(at) if at else now
     if not 1970 < asked.year < now.year + 2:

@@ -25,7 +25,7 @@ from service.web.base.lengths import length, signed_length
 from service.web.base.plant import Plant, WebPlant
 from service.web.base.templating import page, words_of
 from service.web.base.times import plant_moment
-from service.web.sensors.page import counted, reviewed, settings, signal_of
+from service.web.sensors.page import counting_words, reviewed, settings, signal_of
 
 router = APIRouter(include_in_schema=False)
 
@@ -64,7 +64,7 @@ class WorkForm(BaseModel):
 def form(
     request: Request, plant: Plant, visitor: Technician, tag: str, corrects: Annotated[UUID | None, Query()] = None
 ) -> HTMLResponse:
-    """The form; with *corrects* it is filled in with the record that is put right."""
+    """The form; with *corrects* it is filled in with the record to correct."""
     typed = WorkForm(id=str(uuid4()), kind=CalibrationKind.CALIBRATION.value, by=visitor.label)
     if corrects is not None:
         typed = _of(plant, _recorded(plant, corrects))
@@ -129,7 +129,7 @@ def _form(
         tank=tank,
         advice=found.review.advice,
         settings=settings(found, words_of(plant)),
-        counts=counted(signal_of(found)),
+        counts=counting_words(signal_of(found)),
         kinds=KINDS,
         typed=typed,
         work=work,

@@ -61,11 +61,11 @@ def withdraw(
     calibration_id: UUID,
     reason: Annotated[str, Form(max_length=200)] = "",
 ) -> Response:
-    """Take it back: it never was."""
+    """Withdraw the record."""
     try:
         withdraw_work(plant.engine, calibration_id, visitor.actor, id=uuid4(), reason=reason, now=plant.clock())
     except InputError as error:
-        _versions(plant, calibration_id)  # there is no such record: that is said first
+        _versions(plant, calibration_id)  # raises 404 where there is no such record
         text = str(error)
         return _page(request, plant, visitor, calibration_id, wrong=text[:1].upper() + text[1:], status=400)
     return RedirectResponse(f"/calibrations/{calibration_id}", status_code=303)

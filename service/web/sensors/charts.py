@@ -29,7 +29,7 @@ class Band:
     sd: float
 
 
-def thinned(points: Sequence[PairInHindsight]) -> list[PairInHindsight]:
+def sampled(points: Sequence[PairInHindsight]) -> list[PairInHindsight]:
     """So many points that each can still be seen; those called wrong all stay."""
     every = -(-len(points) // MOST_MARKS)
     return [point for n, point in enumerate(points) if every < 2 or n % every == 0 or point.wrong > CALLED]
@@ -40,7 +40,7 @@ def pair_plot(review: SensorReview, say: Words) -> Plot | None:
     points = review.history.points
     if not points:
         return None
-    shown = thinned(points)
+    shown = sampled(points)
     heights = [say.in_unit(p.pair.core_height) for p in shown] + [say.in_unit(p.pair.sensor) for p in shown]
     low, high = _room(heights, 0.05)
     frame = PlotFrame(low, high, low, high)
@@ -105,7 +105,7 @@ def offset_plot(
         frame.line("fit", [(b.at.timestamp(), say.in_unit(b.mean)) for b in part])
     for work in works:
         frame.moment("work", work.at.timestamp(), work.kind.value)
-    for point in thinned(points):
+    for point in sampled(points):
         shape = "wrong" if point.wrong > CALLED else "now"
         frame.mark(shape, point.pair.time.timestamp(), say.in_unit(point.pair.difference))
     for step in review.history.steps:

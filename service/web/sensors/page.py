@@ -53,7 +53,7 @@ COUNTS = {
 
 @router.get("/sensors")
 def listed(request: Request, plant: Plant, visitor: Viewer) -> HTMLResponse:
-    """The list of work."""
+    """The worklist."""
     return page(
         request,
         plant,
@@ -89,7 +89,7 @@ def one(
         flags=FLAGS,
         cause=CAUSES[found.review.advice.cause],
         settings=settings(found, say),
-        counts=counted(signal_of(found)),
+        counts=counting_words(signal_of(found)),
         tolerance=TOLERANCE,
         days=days,
         stretches=STRETCHES,
@@ -117,7 +117,7 @@ class TransmitterSetting:
 
 
 def settings(found: Reviewed, say: Words) -> list[TransmitterSetting]:
-    """What to type in, finer than people read a blanket: the transmitter takes every digit."""
+    """Transmitter settings, with more digits than a blanket is read: the transmitter takes them."""
     setting, signal = found.review.advice.setting, signal_of(found)
     unit = say.length_unit
 
@@ -137,8 +137,8 @@ def settings(found: Reviewed, say: Words) -> list[TransmitterSetting]:
     return rows
 
 
-def counted(signal: Signal) -> str:
-    """Which way the transmitter counts, in words; empty where the site file does not say."""
+def counting_words(signal: Signal) -> str:
+    """Direction the transmitter counts, in words; empty where the site file does not say."""
     return "" if signal.mount is None else COUNTS[signal.mount.measures]
 
 
@@ -148,7 +148,7 @@ def signal_of(found: Reviewed) -> Signal:
 
 
 def reviewed(plant: WebPlant, tag: str, explained: int | None = 0) -> Reviewed:
-    """The sensor of that tag, looked at with everything known.
+    """Review of the sensor of that tag, with everything known.
 
     Parameters
     ----------

@@ -44,7 +44,7 @@ from service.storage.blanket.recompute import claim_due
 from service.storage.cores.cores import current_cores
 from service.storage.database.session import transaction
 from service.web.app import create_app
-from service.web.server import WebServer, listen
+from service.web.server import WebServer, bind_socket
 from tests.support.alarm_plant import AlarmPlant, by
 from tests.support.web_plant import PASSWORD, Clock, WebSite, form_token
 
@@ -200,7 +200,7 @@ def house(tmp_path: Path, database_url: str, monkeypatch: pytest.MonkeyPatch) ->
             )  # fmt: skip
         web = plant.pages(clock)
         app = create_app(web)
-        server = WebServer(app, listen("127.0.0.1", 0))
+        server = WebServer(app, bind_socket("127.0.0.1", 0))
         server.start()
         site = WebSite(app, web, AlarmPlant(plant.engine, plant.alarms, plant.ids), clock, server.address)
         found = House(plant, site)

@@ -21,7 +21,7 @@ from service.storage.database.session import transaction
 from service.storage.readings.batches import open_batch
 from service.storage.readings.writer import ReadingWriter
 from service.web.app import create_app
-from service.web.server import WebServer, listen
+from service.web.server import WebServer, bind_socket
 from tests.support.alarm_plant import AlarmPlant
 from tests.support.plant import columns
 from tests.support.web_plant import PASSWORD, Clock, WebSite
@@ -139,7 +139,7 @@ def test_the_board_and_the_page_of_the_tank_say_so(plant: Installation) -> None:
     )
     web = plant.pages(clock)
     app = create_app(web)
-    server = WebServer(app, listen("127.0.0.1", 0))
+    server = WebServer(app, bind_socket("127.0.0.1", 0))
     server.start()
     site = WebSite(app, web, AlarmPlant(plant.engine, plant.alarms, plant.ids), clock, server.address)
     try:

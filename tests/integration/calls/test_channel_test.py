@@ -14,7 +14,7 @@ from service.calls.duty import Rota, Shift
 from service.jobs.alarms.evaluate import evaluate_service
 from service.jobs.alarms.setup import AlarmSetup
 from service.jobs.calls.channel_tests import send_channel_tests
-from service.notify.heartbeat import beat
+from service.notify.health_check import send_heartbeat
 from service.storage.database.session import transaction
 from tests.support.alarm_plant import MINUTE, NIGHT, AlarmPlant, alarm_setup, plant_of
 from tests.support.http_gateway import http_gateway
@@ -82,9 +82,9 @@ def test_a_hole_in_the_rota_is_an_alarm_a_day_ahead(engine: Engine) -> None:
 def test_the_watcher_outside_hears(status: int, heard: str | None) -> None:
     with http_gateway() as gateway:
         gateway.status = status
-        assert beat(gateway.url + "/live") == heard
+        assert send_heartbeat(gateway.url + "/live") == heard
         assert [asked.path for asked in gateway.asked] == ["/live"]
 
 
 def test_a_watcher_that_is_away_stops_nothing_and_its_address_stays_secret() -> None:
-    assert beat("http://127.0.0.1:1/s3cret") == "ConnectionError"
+    assert send_heartbeat("http://127.0.0.1:1/s3cret") == "ConnectionError"

@@ -23,7 +23,7 @@ from service.storage.readings.connector_state import connector_health
 from service.storage.readings.readings import readings_between
 from service.web.app import create_app
 from service.web.base.plant import WebPlant
-from service.web.server import WebServer, listen
+from service.web.server import WebServer, bind_socket
 from tests.support.ingest_victim import plant as described_plant
 from tests.support.plant import NIGHT, NOON, describe
 
@@ -58,7 +58,7 @@ def url(engine: Engine) -> Iterator[str]:
         links=AlarmLinks(SECRET, None),
         clock=lambda: NOON,
     )
-    server = WebServer(create_app(plant), listen("127.0.0.1", 0))
+    server = WebServer(create_app(plant), bind_socket("127.0.0.1", 0))
     server.start()
     yield f"{server.address}/api/v1/readings"
     server.stop()

@@ -11,7 +11,7 @@ from service.jobs.alarms.evaluate import evaluate
 from service.storage.accounts.audit import changes
 from service.storage.alarms.alarms import alarms
 from service.storage.database.session import transaction
-from service.web.base.throttle import MOST_PRESSES, MOST_WRONG, OVER
+from service.web.base.throttle import MAX_FAILURES, MAX_USES, WINDOW
 from tests.support.alarm_plant import MINUTE, NIGHT
 from tests.support.web_plant import WebSite, form_token
 
@@ -142,17 +142,17 @@ def test_an_alarm_nobody_knows_is_not_there(site: WebSite) -> None:
 def test_whoever_tries_links_is_told_to_wait_and_whoever_has_one_is_not(storm: WebSite) -> None:
     """A link is 128 bits of signature: trying never finds one, and costs neither the database nor the people behind the same address."""
     link, client = link_of(storm), storm.client()
-    found = [client.get(f"/a/{number}{link}").status_code for number in range(MOST_WRONG + 1)]
-    assert found == [410] * MOST_WRONG + [429]
+    found = [client.get(f"/a/{number}{link}").status_code for number in range(MAX_FAILURES + 1)]
+    assert found == [410] * MAX_FAILURES + [429]
     assert int(client.post(f"/a/x{link}", data={"who": "x"}).headers["retry-after"]) > 0
     assert "Night operator has it" in client.post(f"/a/{link}", data={"who": "Night operator"}).text
-    storm.clock.forward(OVER)
+    storm.clock.forward(WINDOW)
     assert client.get(f"/a/x{link}").status_code == 410
 
 
 def test_one_link_is_pressed_so_often_and_no_more(storm: WebSite) -> None:
     link, client = link_of(storm), storm.client()
-    found = [client.get(f"/a/{link}").status_code for _ in range(MOST_PRESSES + 1)]
-    assert found == [200] * MOST_PRESSES + [429]
-    storm.clock.forward(OVER)
+    found = [client.get(f"/a/{link}").status_code for _ in range(MAX_USES + 1)]
+    assert found == [200] * MAX_USES + [429]
+    storm.clock.forward(WINDOW)
     assert client.get(f"/a/{link}").status_code == 200

@@ -24,7 +24,7 @@ from service.notify.channels.gateway_hook import GatewayHook, ReceiptFields, Rep
 from service.storage.alarms.alarms import AlarmRecord, alarms
 from service.storage.calls.outbox import health
 from service.storage.database.session import transaction
-from service.web.base.throttle import MOST_WRONG
+from service.web.base.throttle import MAX_FAILURES
 from tests.support.alarm_plant import EAST, MINUTE, NIGHT, TANKS, Willing, plant_of
 from tests.support.web_plant import WebSite, served
 
@@ -137,8 +137,8 @@ def test_only_the_gateway_may(site: WebSite, what: str) -> None:
 
 
 def test_whoever_guesses_the_secret_of_a_gateway_is_told_to_wait_and_the_gateway_is_not(site: WebSite) -> None:
-    found = [post(site, "receipt", secret=f"guess {number}", json={}).status_code for number in range(MOST_WRONG + 1)]
-    assert found == [404] * MOST_WRONG + [429]
+    found = [post(site, "receipt", secret=f"guess {number}", json={}).status_code for number in range(MAX_FAILURES + 1)]
+    assert found == [404] * MAX_FAILURES + [429]
     assert post(site, "receipt", json=receipt("DELIVRD")).status_code == 200
 
 

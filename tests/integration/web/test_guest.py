@@ -6,12 +6,12 @@ from dataclasses import replace
 
 from service.domain.plant.role import Role
 from service.web.app import create_app
-from service.web.server import WebServer, listen
+from service.web.server import WebServer, bind_socket
 from tests.support.web_plant import WebSite
 
 
 def test_the_guest_is_let_in_on_this_machine_only(site: WebSite) -> None:
-    server = WebServer(create_app(replace(site.web, guest=Role.SUPERVISOR.value)), listen("127.0.0.1", 0))
+    server = WebServer(create_app(replace(site.web, guest=Role.SUPERVISOR.value)), bind_socket("127.0.0.1", 0))
     server.start()
     try:
         client = site.client()

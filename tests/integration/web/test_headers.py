@@ -66,7 +66,7 @@ def test_a_failure_nobody_foresaw_shows_nothing_and_stays_strict(
         raise RuntimeError("a secret inside")
 
     client = site.client(Role.VIEWER)
-    monkeypatch.setattr("service.web.alarms.page.told", broken)
+    monkeypatch.setattr("service.web.alarms.page.alarms_in_words", broken)
     answer = client.get("/alarms")
     assert answer.status_code == 500
     assert "secret" not in answer.text
@@ -127,7 +127,7 @@ def test_what_somebody_wrote_is_never_taken_for_markup(site: WebSite) -> None:
             "surface": "clear",
         },
     )
-    assert "Kept" in answer.text
+    assert "Saved" in answer.text
     for path in ("/cores", "/tanks/east", "/round", "/"):
         page = client.get(path).text
         assert "<script>alert" not in page

@@ -19,7 +19,7 @@ PATIENCE_S = 300.0
 
 @pytest.fixture(autouse=True)
 def _quick(monkeypatch: pytest.MonkeyPatch) -> None:
-    for name, value in (("HEAD_S", 0.5), ("BODY_S", 0.5), ("LOOK_S", 0.1)):
+    for name, value in (("HEAD_S", 0.5), ("BODY_S", 0.5), ("CHECK_S", 0.1)):
         monkeypatch.setattr(patience, name, value)
 
 

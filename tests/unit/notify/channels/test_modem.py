@@ -17,7 +17,7 @@ from service.calls.retry import Failure
 from service.notify.channels.base import Message, Receipt
 from service.notify.channels.sms_modem import GsmModem, Incoming, ModemNotifier
 from service.notify.channels.sms_pdu import submit
-from service.notify.channels.ssrf_guard import AddressRefused, _at_checked_address, guarded_adapter, reachable
+from service.notify.channels.ssrf_guard import AddressRefused, _at_checked_address, checked_address, guarded_adapter
 
 NOW = datetime(2026, 1, 14, 8, 10, tzinfo=UTC)
 OK = b"\r\nOK\r\n"
@@ -210,14 +210,14 @@ def test_the_connection_goes_to_the_very_address_that_was_checked(monkeypatch: p
 def test_a_name_that_leads_to_both_kinds_of_addresses_is_a_trick(monkeypatch: pytest.MonkeyPatch) -> None:
     resolving(monkeypatch, "93.184.215.14", "169.254.169.254")
     with pytest.raises(AddressRefused, match=r"x leads to 169\.254\.169\.254, which is link-local"):
-        reachable("x", 80, private=True)
+        checked_address("x", 80, private=True)
     resolving(monkeypatch, "10.0.0.1")
-    assert reachable("x", 80, private=True) == "10.0.0.1"
+    assert checked_address("x", 80, private=True) == "10.0.0.1"
     with pytest.raises(AddressRefused):
-        reachable("x", 80, private=False)
+        checked_address("x", 80, private=False)
     asked = resolving(monkeypatch, "fe80::1%eth0")
     with pytest.raises(AddressRefused):
-        reachable("[fe80::1]", 80, private=True)
+        checked_address("[fe80::1]", 80, private=True)
     assert asked[0][0] == "fe80::1"
 
 

@@ -20,7 +20,6 @@ import requests.exceptions as http_errors
 from service.calls.retry import Failure
 from service.errors import ConfigError
 from service.notify import health_check as look
-from service.notify import heartbeat
 from service.notify.channels import http_gateway, smtp
 from service.notify.channels.base import Message
 from service.notify.channels.http_gateway import HttpGateway, HttpNotifier
@@ -224,14 +223,14 @@ def test_an_address_that_cannot_stand_in_a_header_is_none(address: str) -> None:
 
 
 def test_a_mail_has_its_sender_its_thread_and_its_attachments() -> None:
-    from service.notify.channels.base import Attached
+    from service.notify.channels.base import Attachment
 
     plain = compose(message(recipient="a@b"), sender="u@example.org", now=NOW)
     assert plain["From"] == "Underweir <u@example.org>"
     assert plain["Message-ID"].endswith("@example.org>")
     assert not plain.is_multipart()
     assert compose(message(recipient="a@b"), sender="u", now=NOW)["Message-ID"].endswith("@u>")
-    sheet = Attached(name="day.csv", type="text/csv", content=b"1,2\n")
+    sheet = Attachment(name="day.csv", type="text/csv", content=b"1,2\n")
     full = compose(
         message(recipient="a@b", html="<p>x</p>", attached=(sheet,), reply_to_key="first"),
         sender="Plant <u@example.org>",
@@ -444,8 +443,8 @@ def test_only_a_success_is_a_sign_of_life(monkeypatch: pytest.MonkeyPatch, statu
         return Answer(status)
 
     monkeypatch.setattr(requests, "get", get)
-    assert (look.look_at("https://u.example.org") is None) is well
-    assert (heartbeat.beat("https://watcher.example.org/secret") is None) is well
+    assert (look.check_health("https://u.example.org") is None) is well
+    assert (look.send_heartbeat("https://watcher.example.org/secret") is None) is well
     assert [one["url"] for one in asked] == [
         "https://u.example.org/readyz/alarms",
         "https://watcher.example.org/secret",
@@ -466,8 +465,8 @@ def test_why_nothing_was_seen_and_never_the_secret_address(
         raise error(url)
 
     monkeypatch.setattr(requests, "get", get)
-    assert look.look_at("https://u.example.org/secret") == words
-    assert heartbeat.beat("https://watcher.example.org/secret") == error.__name__
+    assert look.check_health("https://u.example.org/secret") == words
+    assert look.send_heartbeat("https://watcher.example.org/secret") == error.__name__
 
 
 @pytest.mark.parametrize(
@@ -475,7 +474,7 @@ def test_why_nothing_was_seen_and_never_the_secret_address(
     [("http://[::1]:8080/x", "http://[::1]:8080"), ("https://u.example.org", "https://u.example.org"), ("https://a:b@c.example.org/", "https://c.example.org")],
 )  # fmt: skip
 def test_an_address_is_shown_without_what_is_secret_in_it(url: str, shown: str) -> None:
-    assert look.spoken(url) == shown
+    assert look.redacted_url(url) == shown
 
 
 # --- a modem ----------------------------------------------------------------------------------------------------------
@@ -495,6 +494,6 @@ def test_an_address_is_shown_without_what_is_secret_in_it(url: str, shown: str) 
     ],
 )  # fmt: skip
 def test_a_modems_answers(said: str, failure: Failure | None) -> None:
-    found = ModemNotifier._sorted(f"\r\n{said}\r\n".encode())
+    found = ModemNotifier._classified(f"\r\n{said}\r\n".encode())
     assert found.failure is failure
     assert found.answer == " ".join(said.split())

@@ -6,13 +6,13 @@ import ipaddress
 
 import pytest
 
-from service.notify.channels.ssrf_guard import why_not
+from service.notify.channels.ssrf_guard import refusal_reason
 
 
 @pytest.mark.parametrize("address", ["93.184.215.14", "2606:2800:21f:cb07:6820:80da:af6b:8b2c", "64:ff9b::5db8:d70e"])
 @pytest.mark.parametrize("private", [True, False])
 def test_the_world_is_open(address: str, private: bool) -> None:
-    assert why_not(ipaddress.ip_address(address), private=private) is None
+    assert refusal_reason(ipaddress.ip_address(address), private=private) is None
 
 
 @pytest.mark.parametrize(
@@ -20,8 +20,8 @@ def test_the_world_is_open(address: str, private: bool) -> None:
     ["10.1.2.3", "172.16.0.1", "192.168.1.9", "127.0.0.1", "::1", "fd12::1", "::ffff:10.0.0.1", "64:ff9b::a01:203"],
 )
 def test_the_plants_own_network_needs_leave(address: str) -> None:
-    assert why_not(ipaddress.ip_address(address), private=False) is not None
-    assert why_not(ipaddress.ip_address(address), private=True) is None
+    assert refusal_reason(ipaddress.ip_address(address), private=False) is not None
+    assert refusal_reason(ipaddress.ip_address(address), private=True) is None
 
 
 @pytest.mark.parametrize(
@@ -44,4 +44,4 @@ def test_the_plants_own_network_needs_leave(address: str) -> None:
 )
 @pytest.mark.parametrize("private", [True, False])
 def test_nowhere_else(address: str, private: bool) -> None:
-    assert why_not(ipaddress.ip_address(address), private=private) is not None
+    assert refusal_reason(ipaddress.ip_address(address), private=private) is not None

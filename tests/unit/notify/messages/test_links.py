@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from service.notify.messages.links import AlarmLinks, Pass
+from service.notify.messages.links import AlarmLinks, LinkClaims
 
 NOW = datetime(2026, 3, 14, 3, 10, tzinfo=UTC)
 LINKS = AlarmLinks(b"a secret of at least 32 bytes 1234", "https://underweir.example.org/")
@@ -20,7 +20,7 @@ def test_a_link_leads_to_its_occurrence() -> None:
     assert link is not None
     base, _, token = link.rpartition("/")
     assert base == "https://underweir.example.org/a"
-    assert LINKS.read(token, NOW) == Pass("east.high", "K7MD", NOW + timedelta(hours=24))
+    assert LINKS.read(token, NOW) == LinkClaims("east.high", "K7MD", NOW + timedelta(hours=24))
 
 
 def test_there_is_no_link_without_an_address_or_an_occurrence() -> None:

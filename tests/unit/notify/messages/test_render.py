@@ -25,7 +25,7 @@ from service.domain.plant.tank import TankKind
 from service.notify.channels import gsm7
 from service.notify.messages.facts import AlarmFacts
 from service.notify.messages.render import render, sms
-from service.notify.messages.wording import look_first
+from service.notify.messages.wording import first_checks
 from tests.unit.notify.cases import NOW, facts, service_facts
 
 MINUTES = timedelta(minutes=1)
@@ -287,7 +287,7 @@ STORM = Evidence(
 
 
 def test_what_was_seen_says_what_to_look_at_first() -> None:
-    lines = look_first(facts(evidence=STORM), "us")
+    lines = first_checks(facts(evidence=STORM), "us")
     assert [line.split(".")[0] for line in lines] == [
         "Flow surge",
         "This tank gets more than its share",
@@ -296,14 +296,14 @@ def test_what_was_seen_says_what_to_look_at_first() -> None:
         "By the settling test, a return flow of 2",
         "Confirm with a hand core, if safe, and log it",
     ]
-    assert "a return flow of 360 m3/h for this tank" in look_first(facts(evidence=STORM), "si")[4]
+    assert "a return flow of 360 m3/h for this tank" in first_checks(facts(evidence=STORM), "si")[4]
     text = render(facts(evidence=STORM), "us").text
     assert "Lock out the arm's drive" in text
     assert "come first" in text
 
 
 def test_doubt_about_the_sensor_asks_for_the_core_first_and_once() -> None:
-    lines = look_first(facts(evidence=replace(STORM, sensor_doubtful=True)), "si")
+    lines = first_checks(facts(evidence=replace(STORM, sensor_doubtful=True)), "si")
     assert lines[0].startswith("Sensor in doubt: take a hand core first")
     assert CONFIRM not in lines
 
@@ -311,14 +311,14 @@ def test_doubt_about_the_sensor_asks_for_the_core_first_and_once() -> None:
 def test_the_sites_own_words_stand_first_and_built_in_ones_give_way() -> None:
     given = facts(evidence=STORM)
     own = replace(given, definition=replace(given.definition, action="Call the shift lead.", action_of_site=True))
-    assert look_first(own, "us")[:2] == (
+    assert first_checks(own, "us")[:2] == (
         "Call the shift lead.",
         "Flow surge. Storm, pump station, side streams that can wait?",
     )
     built_in = replace(given, definition=replace(given.definition, action="Something usual."))
-    assert "Something usual." not in look_first(built_in, "us")
+    assert "Something usual." not in first_checks(built_in, "us")
     silent = replace(own, evidence=Evidence(kind=TankKind.SECONDARY))
-    assert look_first(silent, "us") == ("Call the shift lead.",)
+    assert first_checks(silent, "us") == ("Call the shift lead.",)
 
 
 def test_an_overload_is_told_with_its_number_and_limit() -> None:
@@ -329,7 +329,7 @@ def test_an_overload_is_told_with_its_number_and_limit() -> None:
 
 
 def test_a_sensor_alarm_keeps_its_own_words() -> None:
-    lines = look_first(facts(AlarmKind.READS_HIGH, evidence=STORM), "us")
+    lines = first_checks(facts(AlarmKind.READS_HIGH, evidence=STORM), "us")
     assert lines == ("Take a hand core now: it shows whether the sludge is really there.",)
 
 
@@ -380,8 +380,8 @@ class TestAPersonsWord:
     def test_a_core_minutes_old_is_not_asked_for_again(self) -> None:
         fresh = replace(CORE, taken_at=NOW - timedelta(minutes=5))
         told = facts(standing=replace(SEEN, core=fresh), core=fresh)
-        assert "hand core" not in " ".join(look_first(told, "us"))
-        assert "hand core" in " ".join(look_first(facts(), "us"))
+        assert "hand core" not in " ".join(first_checks(told, "us"))
+        assert "hand core" in " ".join(first_checks(facts(), "us"))
 
 
 class TestCleared:

@@ -21,7 +21,7 @@ from service.domain.plant.reading import ReadingReason
 from service.domain.plant.tank import TankKind
 from service.notify.messages import wording
 from service.notify.messages.facts import AlarmFacts
-from service.notify.messages.render import SUBJECT_LENGTH, _one_line, render, sheet_of, sms
+from service.notify.messages.render import SUBJECT_LENGTH, _one_line, layout_of, render, sms
 from tests.unit.notify.cases import NOW, SITE, facts, service_facts
 
 K, R = AlarmKind, RuleReason
@@ -66,7 +66,7 @@ def test_the_first_word_says_how_bad_it_is(kind: AlarmKind) -> None:
     assert wording.word(replace(given, kind=MessageKind.SHELF_ENDING)) == "SHELVING ENDS"
     danger = replace(given, kind=MessageKind.CLEARED, also_active=("WARNING: x", "DANGER: 0.4 m"))
     assert wording.word(danger) == "STILL DANGER"
-    assert wording.still(danger) == ("DANGER", "WARNING")
+    assert wording.still_active(danger) == ("DANGER", "WARNING")
     assert wording.word(service_facts(SystemWatch.FILLING)) == "TANKS FILLING"
 
 
@@ -110,7 +110,7 @@ def test_the_clause_after_the_tank(given: AlarmFacts, line: str) -> None:
      (119 / 60, "2 h"), (2.0, "2 h"), (2.6, "3 h"), (23.4, "23 h")],
 )  # fmt: skip
 def test_a_foretold_time_is_no_finer_than_anybody_can_foresee(hours: float, said: str) -> None:
-    assert wording._hours(hours) == said
+    assert wording.forecast_time(hours) == said
 
 
 @pytest.mark.parametrize(
@@ -321,38 +321,38 @@ def test_how_far_a_number_can_be_believed(trust: Trust) -> None:
 def test_nobody_who_cored_within_the_hour_is_sent_to_core_again() -> None:
     for age, just in ((H, True), (H + timedelta(seconds=1), False)):
         given = facts(core=replace(CORE, taken_at=NOW - age))
-        assert wording.cored_just_now(given) is just
-        assert any("hand core" in line for line in wording.look_first(given, "si")) is not just
-    assert not wording.cored_just_now(facts(core=None))
+        assert wording.recently_cored(given) is just
+        assert any("hand core" in line for line in wording.first_checks(given, "si")) is not just
+    assert not wording.recently_cored(facts(core=None))
 
 
 @pytest.mark.parametrize("kind", [K.HIGH, K.HIGH_HIGH, K.RATE, K.TIME_TO_DANGER, K.SOLIDS_LOADING])
 def test_without_a_pattern_the_usual_is_looked_at(kind: AlarmKind) -> None:
-    assert wording.look_first(facts(kind), "si")[0].startswith("Return sludge")
-    assert wording.look_first(facts(kind, tank_kind=TankKind.PRIMARY), "si")[0].startswith("Sludge pump of this tank")
+    assert wording.first_checks(facts(kind), "si")[0].startswith("Return sludge")
+    assert wording.first_checks(facts(kind, tank_kind=TankKind.PRIMARY), "si")[0].startswith("Sludge pump of this tank")
 
 
 def test_a_pattern_seen_goes_before_the_usual_and_four_lines_are_the_most() -> None:
     evidence = Evidence(
         kind=TankKind.SECONDARY, pattern=Pattern.RETURN_LOST, surface=(Surface.BUBBLES, Surface.TURBID), overloaded=True, share_of_even=1.5
     )  # fmt: skip
-    lines = wording.look_first(facts(evidence=evidence), "si")
+    lines = wording.first_checks(facts(evidence=evidence), "si")
     assert len(lines) == 5
     assert lines[0].startswith("Return flow is down")
     assert lines[-1] == "Confirm with a hand core, if safe, and log it."
-    restoring = wording.look_first(facts(evidence=replace(evidence, restoring_flow=0.1)), "si")
+    restoring = wording.first_checks(facts(evidence=replace(evidence, restoring_flow=0.1)), "si")
     assert "a return flow of 360 m3/h for this tank would be enough" in restoring[-2]
     doubt = replace(evidence, sensor_doubtful=True)
-    first = wording.look_first(facts(evidence=doubt), "si")
+    first = wording.first_checks(facts(evidence=doubt), "si")
     assert first[0].startswith("Sensor in doubt: take a hand core first")
     assert "Confirm" not in first[-1]
     cored = facts(evidence=doubt, core=replace(CORE, taken_at=NOW))
-    assert not any("hand core" in line for line in wording.look_first(cored, "si"))
+    assert not any("hand core" in line for line in wording.first_checks(cored, "si"))
     own = AlarmDefinition(key="k", kind=K.HIGH, tank="east", action="Call the chief.", action_of_site=True)
-    said = wording.look_first(facts(definition=own, evidence=evidence), "si")
+    said = wording.first_checks(facts(definition=own, evidence=evidence), "si")
     assert (said[0], len(said)) == ("Call the chief.", 5)
-    assert wording.look_first(facts(definition=own), "si") == ("Call the chief.",)
-    assert wording.seen_of(facts(K.READS_HIGH, evidence=evidence)) == ()
+    assert wording.first_checks(facts(definition=own), "si") == ("Call the chief.",)
+    assert wording.patterns_of(facts(K.READS_HIGH, evidence=evidence)) == ()
 
 
 @pytest.mark.parametrize(
@@ -361,18 +361,18 @@ def test_a_pattern_seen_goes_before_the_usual_and_four_lines_are_the_most() -> N
      (K.CORE_OVERDUE, "Take a hand core and log it"), (K.SYSTEM, "hand cores until the service works")],
 )  # fmt: skip
 def test_what_each_other_alarm_asks_for(kind: AlarmKind, said: str) -> None:
-    assert said in wording.look_first(facts(kind), "si")[0]
+    assert said in wording.first_checks(facts(kind), "si")[0]
 
 
 def test_a_tank_still_watched_by_another_sensor_is_not_called_unwatched() -> None:
     good, bad = sensor("LT-2", age=10 * MIN), sensor("LT-1", verdict=ReadingReason.FLAT)
     given = facts(K.BAD_MEASUREMENT, reason=R.FLAT, detail="LT-1", sensors=(bad, good))
     assert wording.other_sensors(given) == "LT-2"
-    assert wording.look_first(given, "si")[0].startswith("Still monitored by LT-2")
+    assert wording.first_checks(given, "si")[0].startswith("Still monitored by LT-2")
     assert wording.other_sensors(replace(given, reason=R.BLIND)) == ""
     assert wording.other_sensors(replace(given, detail="LT-2")) == ""
     late = replace(given, sensors=(bad, sensor("LT-2", age=11 * MIN)))
-    assert wording.look_first(late, "si")[0].startswith("No sensor is monitoring this tank")
+    assert wording.first_checks(late, "si")[0].startswith("No sensor is monitoring this tank")
     three = replace(given, sensors=(bad, good, sensor("LT-3")))
     assert wording.other_sensors(three) == "LT-2 and LT-3"
 
@@ -395,15 +395,15 @@ def test_how_soon_somebody_is_expected_to_act() -> None:
     for priority, words in said.items():
         definition = replace(facts().definition, priority=priority, time_to_respond=timedelta(minutes=15))
         assert wording.urgency(facts(definition=definition)) == f"{words}, within 15 min."
-    assert sheet_of(facts(), "si").urgency == wording.urgency(facts())
-    assert sheet_of(cleared(K.HIGH), "si").urgency is None
+    assert layout_of(facts(), "si").urgency == wording.urgency(facts())
+    assert layout_of(cleared(K.HIGH), "si").urgency is None
 
 
 # --- the whole message ------------------------------------------------------------------------------------------------
 
 
 def rows(given: AlarmFacts) -> dict[str, str]:
-    return dict(sheet_of(given, "si").rows)
+    return dict(layout_of(given, "si").rows)
 
 
 def test_rows_of_each_kind_of_message() -> None:
@@ -450,7 +450,7 @@ def test_what_the_sensors_and_the_last_core_said() -> None:
 
 
 def test_sections_and_links_stand_where_they_help() -> None:
-    calls = sheet_of(facts(also_active=("WARNING: x",)), "si")
+    calls = layout_of(facts(also_active=("WARNING: x",)), "si")
     assert [s.title for s in calls.sections] == [
         "Look at this first",
         "If nothing is done",
@@ -458,16 +458,16 @@ def test_sections_and_links_stand_where_they_help() -> None:
         "Before you go to the tank",
     ]
     assert (calls.grave, calls.acknowledge, calls.link) == (True, True, None)
-    over = sheet_of(cleared(K.HIGH), "si")
+    over = layout_of(cleared(K.HIGH), "si")
     assert (over.sections, over.grave, over.acknowledge) == ((), False, False)
-    assert not sheet_of(facts(K.RATE), "si").grave
-    assert sheet_of(facts(K.HIGH), "si").grave
+    assert not layout_of(facts(K.RATE), "si").grave
+    assert layout_of(facts(K.HIGH), "si").grave
     site = replace(SITE, public_url="https://u.example.org/")
-    assert sheet_of(facts(site=site), "si").link == "https://u.example.org/alarms/K7QDHM"
-    assert sheet_of(facts(site=site, code=""), "si").link is None
-    assert not sheet_of(facts(code=""), "si").acknowledge
+    assert layout_of(facts(site=site), "si").link == "https://u.example.org/alarms/K7QDHM"
+    assert layout_of(facts(site=site, code=""), "si").link is None
+    assert not layout_of(facts(code=""), "si").acknowledge
     linked = replace(site, link=lambda key, code, now: f"{key} {code} {now:%H:%M}")
-    assert sheet_of(facts(site=linked), "si").link == "east.alarm K7QDHM 08:10"
+    assert layout_of(facts(site=linked), "si").link == "east.alarm K7QDHM 08:10"
 
 
 def test_who_did_not_answer_and_who_said_no_is_told() -> None:

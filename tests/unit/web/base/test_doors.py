@@ -39,16 +39,16 @@ from service.web.base.access import (
     script_checked,
 )
 from service.web.base.request_limit import MOST_AT_ONCE, MOST_STREAMS, RequestLimit
-from service.web.base.security_headers import HEADERS, Guard
+from service.web.base.security_headers import HEADERS, SecurityHeaders
 from service.web.base.signing import Signer
 from service.web.base.throttle import (
-    MOST_PRESSES,
-    MOST_REMEMBERED,
-    MOST_WRONG,
-    OVER,
+    MAX_FAILURES,
+    MAX_KEYS,
+    MAX_USES,
+    WINDOW,
     Throttle,
-    count_press,
-    count_wrong,
+    limit_failures,
+    limit_uses,
 )
 
 NOW = datetime(2026, 3, 14, 3, 10, tzinfo=UTC)
@@ -216,7 +216,7 @@ def test_a_session_begins_in_a_cookie_that_scripts_and_other_hosts_never_see(sch
     """RFC 6265bis: __Host- asks for Secure, Path=/ and no Domain."""
     request = asked(scheme)
     assert cookie_name(request, "uw_session") == f"{prefix}uw_session"
-    answer = sign_in.admitted(request, SignedIn(secret="a secret", person=person()), "//example.com")
+    answer = sign_in.session_started(request, SignedIn(secret="a secret", person=person()), "//example.com")
     assert (answer.status_code, answer.headers["location"]) == (303, "/")
     found = cookies_of(answer)
     session = found[f"{prefix}uw_session"]
@@ -230,7 +230,7 @@ def test_a_session_begins_in_a_cookie_that_scripts_and_other_hosts_never_see(sch
 
 
 def test_half_way_in_a_cookie_says_whose_password_was_right_for_the_code_page_alone() -> None:
-    answer = sign_in.code_asked(asked(), person(), "https://example.com", NOW)
+    answer = sign_in.ask_for_code(asked(), person(), "https://example.com", NOW)
     assert (answer.status_code, answer.headers["location"]) == (303, "/sign-in/code")
     kept, *attributes = [part.strip() for part in cookies_of(answer)["uw_half_way"].split(";")]
     value = SIGNER.value(kept.strip('"'), "half way")
@@ -245,7 +245,7 @@ def test_half_way_in_a_cookie_says_whose_password_was_right_for_the_code_page_al
      ("/a\nb", False), ("/a\tb", False), ("https://e.com", False), ("javascript:alert(1)", False)],
 )  # fmt: skip
 def test_one_goes_on_within_these_pages_only(to: str, inside: bool) -> None:
-    assert sign_in.inside(to) == (to if inside else "/")
+    assert sign_in.local_path(to) == (to if inside else "/")
 
 
 # --- guesses ----------------------------------------------------------------------------------------------------------
@@ -254,17 +254,17 @@ def test_one_goes_on_within_these_pages_only(to: str, inside: bool) -> None:
 def test_what_is_counted_is_forgotten_after_ten_minutes_and_beyond_the_most_nothing_is_counted() -> None:
     throttle = Throttle()
     assert [throttle.wait("a", 2, NOW + n * S) for n in range(2)] == [timedelta(0)] * 2
-    assert throttle.wait("a", 2, NOW + 2 * S) == OVER - 2 * S
-    assert throttle.wait("a", 2, NOW + OVER - S) == S
+    assert throttle.wait("a", 2, NOW + 2 * S) == WINDOW - 2 * S
+    assert throttle.wait("a", 2, NOW + WINDOW - S) == S
     assert throttle.wait("b", 2, NOW) == timedelta(0)
     # The first is forgotten at ten minutes, so one more is let through; the second then still counts.
-    assert throttle.wait("a", 2, NOW + OVER) == timedelta(0)
-    assert throttle.wait("a", 2, NOW + OVER) == S
+    assert throttle.wait("a", 2, NOW + WINDOW) == timedelta(0)
+    assert throttle.wait("a", 2, NOW + WINDOW) == S
 
 
 def test_the_key_unused_longest_is_forgotten_first() -> None:
     throttle = Throttle()
-    for n in range(MOST_REMEMBERED):
+    for n in range(MAX_KEYS):
         throttle.wait(str(n), 1, NOW)
     assert throttle.wait("0", 1, NOW) > timedelta(0)  # used again: now the newest
     throttle.wait("new", 1, NOW)
@@ -274,15 +274,15 @@ def test_the_key_unused_longest_is_forgotten_first() -> None:
 
 def test_wrong_links_are_counted_by_address_and_presses_by_link() -> None:
     request, plant = asked(), SimpleNamespace(clock=lambda: NOW + timedelta(seconds=0.2))
-    assert (MOST_WRONG, MOST_PRESSES, timedelta(minutes=10)) == (20, 60, OVER)
-    results = [status(lambda: count_wrong(request, plant, "192.0.2.1", "link")) for _ in range(21)]  # type: ignore[arg-type]
+    assert (MAX_FAILURES, MAX_USES, timedelta(minutes=10)) == (20, 60, WINDOW)
+    results = [status(lambda: limit_failures(request, plant, "192.0.2.1", "link")) for _ in range(21)]  # type: ignore[arg-type]
     assert results == [200] * 20 + [429]
-    assert status(lambda: count_wrong(request, plant, "192.0.2.2", "link")) == 200  # type: ignore[arg-type]
-    assert status(lambda: count_wrong(request, plant, "192.0.2.1", "gateway")) == 200  # type: ignore[arg-type]
-    assert [status(lambda: count_press(request, plant, "t")) for _ in range(61)] == [200] * 60 + [429]  # type: ignore[arg-type]
+    assert status(lambda: limit_failures(request, plant, "192.0.2.2", "link")) == 200  # type: ignore[arg-type]
+    assert status(lambda: limit_failures(request, plant, "192.0.2.1", "gateway")) == 200  # type: ignore[arg-type]
+    assert [status(lambda: limit_uses(request, plant, "t")) for _ in range(61)] == [200] * 60 + [429]  # type: ignore[arg-type]
     plant.clock = lambda: NOW + timedelta(seconds=1)
     with pytest.raises(HTTPException) as refused:
-        count_press(request, plant, "t")  # type: ignore[arg-type]
+        limit_uses(request, plant, "t")  # type: ignore[arg-type]
     assert refused.value.headers == {"Retry-After": "600"}  # 599.2 s, whole seconds up
 
 
@@ -343,8 +343,8 @@ async def large_late(scope: Scope, receive: Receive, send: Send) -> None:
     await send({"type": "http.response.body", "body": b"never"})
 
 
-def guard(app: Any) -> Guard:
-    return Guard(app, lambda request, error: PlainTextResponse("sorry", status_code=500), largest_body=10)
+def guard(app: Any) -> SecurityHeaders:
+    return SecurityHeaders(app, lambda request, error: PlainTextResponse("sorry", status_code=500), largest_body=10)
 
 
 def head(sent: list[Message]) -> tuple[int, dict[str, str]]:
