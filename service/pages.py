@@ -25,7 +25,7 @@ from service.confinement import die_with, end_first
 from service.errors import ConfigError, ServiceError, StorageError
 from service.jobs.operations.database_clock import DatabaseClock
 from service.jobs.operations.leadership import steady_clock
-from service.pages_process import ALIVE, BEAT_S, SERVING
+from service.pages_process import ALIVE, HEARTBEAT_S, SERVING
 from service.settings import Settings, load_settings
 from service.storage.database.session import make_engine, read_only, transaction
 from service.storage.operations.leases import database_time
@@ -44,11 +44,11 @@ NICE = 5
 #: When memory runs out the pages are killed before the watch, and the file reader before the pages.
 OUT_OF_MEMORY_SCORE = 500
 #: Intervals for checking the version of the site file in force, and the database's time. [s]
-LOOK_S, HEAR_S = 1.0, 10.0
+CHECK_VERSION_S, SYNC_CLOCK_S = 1.0, 10.0
 #: Retry interval while the database is away, or this node cannot use the version in force. [s]
-TRY_AGAIN_S = 5.0
+RETRY_S = 5.0
 #: After a stop, or the end of the watch, the process exits within this time. [s]
-END_S = 12.0
+EXIT_TIMEOUT_S = 12.0
 
 
 def main() -> None:
@@ -58,15 +58,15 @@ def main() -> None:
     config = json.loads(pipe.readline())
     _confine(config["parent"])
     stopped = threading.Event()
-    beat = _Beat()
+    heartbeat = _Heartbeat()
     threading.Thread(target=_end_with_the_watch, args=[pipe, stopped], name="end", daemon=True).start()
-    threading.Thread(target=beat.run, name="beat", daemon=True).start()
+    threading.Thread(target=heartbeat.run, name="beat", daemon=True).start()
     settings = load_settings()
     logs.configure(settings.log_level.upper())
     logs.register_secrets([*settings.secrets(), config["database_url"]])
     site_file = None if config["site_file"] is None else Path(config["site_file"])
     try:
-        Pages(settings, config["database_url"], site_file, beat).serve(stopped)
+        Pages(settings, config["database_url"], site_file, heartbeat).serve(stopped)
     except ConfigError as error:
         log.error("no pages", problem=str(error))
         sys.exit(2)
@@ -75,14 +75,14 @@ def main() -> None:
 class Pages:
     """Serves the pages by the version of the site file in force."""
 
-    def __init__(self, settings: Settings, database_url: str, site_file: Path | None, beat: _Beat) -> None:
+    def __init__(self, settings: Settings, database_url: str, site_file: Path | None, heartbeat: _Heartbeat) -> None:
         self._settings = settings
         self._site_file = site_file
-        self._beat = beat
+        self._heartbeat = heartbeat
         self._engine = make_engine(database_url, application_name="underweir pages", pool_size=1)
         self._clock = DatabaseClock(wall_clock, steady_clock)
-        self._heard_at = -HEAR_S
-        self._tried_at = -TRY_AGAIN_S
+        self._synced_at = -SYNC_CLOCK_S
+        self._tried_at = -RETRY_S
 
     def serve(self, stopped: threading.Event) -> None:
         """Serve until *stopped* is set.
@@ -93,42 +93,42 @@ class Pages:
             when the address cannot be had.
         """
         taken = bind_socket(self._settings.http_host, self._settings.http_port)
-        plant = self._once_there(stopped)
+        plant = self._wait_for_installation(stopped)
         if plant is None:
             return
         server = WebServer(create_app(plant.pages(self._clock)), taken, self._settings.trusted_proxies)
         server.start()
-        self._beat.server = server
-        while not stopped.wait(LOOK_S):
+        self._heartbeat.server = server
+        while not stopped.wait(CHECK_VERSION_S):
             with suppress(StorageError):  # the pages say so themselves
-                plant = self._looked(server, plant)
+                plant = self._follow_version(server, plant)
         server.stop()
 
-    def _once_there(self, stopped: threading.Event) -> Installation | None:
+    def _wait_for_installation(self, stopped: threading.Event) -> Installation | None:
         while not stopped.is_set():
             try:
-                self._hear()
-                return self._known()
+                self._sync_clock()
+                return self._load()
             except ServiceError as error:
                 log.warning("the pages wait", error=str(error))
-            stopped.wait(TRY_AGAIN_S)
+            stopped.wait(RETRY_S)
         return None
 
-    def _known(self) -> Installation:
+    def _load(self) -> Installation:
         plant = installation_in_force(self._settings, self._engine, self._site_file)
         plant.prepare()
         return plant
 
-    def _looked(self, server: WebServer, plant: Installation) -> Installation:
+    def _follow_version(self, server: WebServer, plant: Installation) -> Installation:
         """Change to the version of the site file in force, if it is another one and this node understands it."""
-        self._hear()
+        self._sync_clock()
         with transaction(read_only(self._engine)) as conn:
             newest = revision_in_force(conn)
-        if plant.version is None or newest == plant.version.id or time.monotonic() - self._tried_at < TRY_AGAIN_S:
+        if plant.version is None or newest == plant.version.id or time.monotonic() - self._tried_at < RETRY_S:
             return plant
         self._tried_at = time.monotonic()
         try:
-            plant = self._known()
+            plant = self._load()
         except ConfigError as error:
             log.error(
                 "the site file in force cannot be gone by here; the pages go by the one before", problem=str(error)
@@ -137,17 +137,17 @@ class Pages:
         server.exchange(create_app(plant.pages(self._clock)))
         return plant
 
-    def _hear(self) -> None:
+    def _sync_clock(self) -> None:
         """Synchronize the clock with the database's."""
-        if time.monotonic() - self._heard_at < HEAR_S:
+        if time.monotonic() - self._synced_at < SYNC_CLOCK_S:
             return
         with transaction(read_only(self._engine)) as conn:
             asked_at = steady_clock()
             self._clock.observe(database_time(conn), asked_at, steady_clock())
-        self._heard_at = time.monotonic()
+        self._synced_at = time.monotonic()
 
 
-class _Beat:
+class _Heartbeat:
     """Writes to the pipe whether the process serves; nothing while its server hangs."""
 
     def __init__(self) -> None:
@@ -163,7 +163,7 @@ class _Beat:
             if server is None or server.answers:
                 with suppress(OSError):
                     os.write(self._pipe, ALIVE if server is None else SERVING)
-            time.sleep(BEAT_S)
+            time.sleep(HEARTBEAT_S)
 
 
 def _confine(parent: int) -> None:
@@ -182,7 +182,7 @@ def _confine(parent: int) -> None:
 def _end_with_the_watch(pipe: FileIO, stopped: threading.Event) -> None:
     pipe.readall()
     stopped.set()
-    time.sleep(END_S)
+    time.sleep(EXIT_TIMEOUT_S)
     os._exit(1)
 
 

@@ -24,11 +24,11 @@ log = structlog.get_logger(__name__)
 #: Heartbeat bytes: alive; alive and serving.
 ALIVE, SERVING = b".", b"+"
 #: The interval of the heartbeat. [s]
-BEAT_S = 2.0
+HEARTBEAT_S = 2.0
 #: Pages without a heartbeat for so long hang: a thread that computes, or waits for memory, lets the others run. [s]
-HEARD_WITHIN_S = 60.0
+HEARTBEAT_TIMEOUT_S = 60.0
 #: Restart delay: the first, doubling up to the second, reset after a life of the third. [s]
-FIRST_AGAIN_S, LONGEST_AGAIN_S, LIVED_S = 1.0, 60.0, 300.0
+FIRST_RESTART_S, MAX_RESTART_S, STABLE_S = 1.0, 60.0, 300.0
 #: Time for requests under way to end when the service stops. [s]
 STOP_S = 15.0
 
@@ -44,7 +44,7 @@ class PagesProcess:
     database_url : where the pages find the database, its password included.
     site_file : what the folders of the site file are relative to.
     command : what to start.
-    heard_within, first_again, longest_again : :data:`HEARD_WITHIN_S`, :data:`FIRST_AGAIN_S`, :data:`LONGEST_AGAIN_S`.
+    heard_within, first_again, longest_again : :data:`HEARTBEAT_TIMEOUT_S`, :data:`FIRST_RESTART_S`, :data:`MAX_RESTART_S`.
     """
 
     def __init__(
@@ -53,14 +53,14 @@ class PagesProcess:
         site_file: Path | None,
         *,
         command: Sequence[str] = COMMAND,
-        heard_within: float = HEARD_WITHIN_S,
-        first_again: float = FIRST_AGAIN_S,
-        longest_again: float = LONGEST_AGAIN_S,
+        heartbeat_timeout: float = HEARTBEAT_TIMEOUT_S,
+        first_restart: float = FIRST_RESTART_S,
+        max_restart: float = MAX_RESTART_S,
     ) -> None:
         self._config = {"database_url": database_url, "site_file": None if site_file is None else str(site_file)}
         self._command = list(command)
-        self._heard_within = heard_within
-        self._first_again, self._longest_again = first_again, longest_again
+        self._heartbeat_timeout = heartbeat_timeout
+        self._first_restart, self._max_restart = first_restart, max_restart
         self._stop = threading.Event()
         self._process: subprocess.Popen[bytes] | None = None
         self._lock = threading.Lock()
@@ -80,7 +80,7 @@ class PagesProcess:
     def trouble(self) -> str:
         """Why the pages are not served; empty while they are, and in the first minute."""
         silent = time.monotonic() - self._served_at
-        if not self._problem and silent <= self._heard_within:
+        if not self._problem and silent <= self._heartbeat_timeout:
             return ""
         return f"the pages are down: {self._problem or 'they do not answer'}"
 
@@ -102,23 +102,23 @@ class PagesProcess:
         self._thread.join()
 
     def _run(self) -> None:
-        again = self._first_again
+        again = self._first_restart
         while not self._stop.is_set():
             began = time.monotonic()
             try:
-                self._problem = self._live()
+                self._problem = self._run_once()
             except OSError as error:  # no memory, no descriptor, no process number left
                 self._problem = f"their process cannot be started: {error}"
             if self._stop.is_set():
                 return
             self._last_end = self._problem
-            if time.monotonic() - began > LIVED_S:
-                again = self._first_again
+            if time.monotonic() - began > STABLE_S:
+                again = self._first_restart
             log.error("the pages are down; the watch goes on", problem=self._problem, again_in_s=round(again, 1))
             self._stop.wait(again)
-            again = min(2 * again, self._longest_again)
+            again = min(2 * again, self._max_restart)
 
-    def _live(self) -> str:
+    def _run_once(self) -> str:
         """One life of the process; returns how it ended."""
         with subprocess.Popen(
             self._command,
@@ -147,7 +147,7 @@ class PagesProcess:
         pipe = process.stdout.fileno()
         received_at, stop_at = time.monotonic(), 0.0
         while True:
-            found, _, _ = select.select([pipe], [], [], min(1.0, self._heard_within / 4))
+            found, _, _ = select.select([pipe], [], [], min(1.0, self._heartbeat_timeout / 4))
             now = time.monotonic()
             received = os.read(pipe, 4096) if found else None
             if received == b"":
@@ -158,7 +158,7 @@ class PagesProcess:
                 received_at = now
                 if received.endswith(SERVING):
                     self._served_at, self._problem = now, ""
-            elif now - received_at > self._heard_within:
+            elif now - received_at > self._heartbeat_timeout:
                 return f"their process said nothing for {now - received_at:.0f} s, and was ended"
             if self._stop.is_set():
                 stop_at = stop_at or now + STOP_S

@@ -42,7 +42,7 @@ def take_in(
     engine: Engine, folder: Path, on_step: Callable[[IngestStep, Delivery], None] = lambda step, delivery: None
 ) -> IngestReport:
     """Look into the folder twice, as a service does, the second time long after the first; reports on the second look."""
-    moments = iter(range(0, 1_000_000, 1_000))
+    moments = iter(range(0, 1_000_000, 6))
 
     def taken(content_hash: str) -> bool:
         with transaction(engine) as conn:

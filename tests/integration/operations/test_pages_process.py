@@ -49,15 +49,15 @@ class Stand:
         self._lives = folder / "lives"
         self.made: PagesProcess | None = None
 
-    def start(self, does: str, *, heard_within: float = 600.0, first_again: float = 0.05) -> PagesProcess:
+    def start(self, does: str, *, heartbeat_timeout: float = 600.0, first_restart: float = 0.05) -> PagesProcess:
         command = [sys.executable, "-c", CHILD.format(lives=str(self._lives)) + does]
         self.made = PagesProcess(
             "postgresql://u:swordfish@db/underweir",
             Path("/etc/underweir/site.toml"),
             command=command,
-            heard_within=heard_within,
-            first_again=first_again,
-            longest_again=4 * first_again,
+            heartbeat_timeout=heartbeat_timeout,
+            first_restart=first_restart,
+            max_restart=4 * first_restart,
         )
         self.made.start()
         return self.made
@@ -91,7 +91,7 @@ def test_they_are_told_where_the_database_is_by_no_way_that_others_can_read(stan
 
 def test_pages_that_ended_are_started_again_and_said_to_be_down_meanwhile(stand: Stand) -> None:
     with capture_logs() as said:
-        made = stand.start("beat(2); os._exit(7)", first_again=0.3)
+        made = stand.start("beat(2); os._exit(7)", first_restart=0.3)
         waited(lambda: "with exit status 7" in made.trouble, "nobody says that they are down")
         assert made.trouble.startswith("the pages are down")
         waited(lambda: len(stand.lives) >= 4, "they are not started again")
@@ -113,13 +113,13 @@ def test_pages_that_come_back_are_no_trouble_any_more(stand: Stand, tmp_path: Pa
 
 def test_pages_that_say_nothing_are_ended(stand: Stand) -> None:
     """As where one thread holds the interpreter, or the machine has stopped the process."""
-    made = stand.start("beat(3); os.kill(os.getpid(), 19)", heard_within=1.0)
+    made = stand.start("beat(3); os.kill(os.getpid(), 19)", heartbeat_timeout=1.0)
     waited(lambda: len(stand.lives) >= 2, "pages that hang are left alone")
     assert not psutil.pid_exists(int(str(stand.lives[0]["pid"]))) or made.pid != stand.lives[0]["pid"]
 
 
 def test_pages_that_live_and_serve_nothing_are_down(stand: Stand) -> None:
-    made = stand.start("beat(100000, b'.')", heard_within=1.0)
+    made = stand.start("beat(100000, b'.')", heartbeat_timeout=1.0)
     waited(lambda: made.trouble != "", "waiting for ever is taken for serving")
     assert len(stand.lives) == 1, "it lives, and may go on waiting"
 

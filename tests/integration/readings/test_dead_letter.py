@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import errno
+import itertools
 import os
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import replace
@@ -419,16 +420,17 @@ class Dropping:
         self._engine, self._plant = engine, plant
         self.folder = folder / "drop"
         self.folder.mkdir()
-        moments = iter(range(0, 1_000_000, 1_000))
+        seconds = itertools.count()
         config = CsvDropConfig(
             key="drop",
             folder=self.folder,
+            settle=timedelta(0),
             format=CsvFormat(tags=frozenset(signal.tag for signal in SIGNALS)),
             keep=keep,
             quarantine=folder / "quarantine",
             block_bytes=500 if parts else 1 << 20,
         )
-        self._drop = CsvDrop(config, reader=InlineReader(), now=lambda: NOON, clock=lambda: float(next(moments)))
+        self._drop = CsvDrop(config, reader=InlineReader(), now=lambda: NOON, clock=lambda: float(next(seconds)))
         rows = 60 if parts else 1
         for hour, name in enumerate(("a.csv", "bad.csv", "z.csv")):
             start = NIGHT + hour * timedelta(hours=1)
