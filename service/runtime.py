@@ -26,9 +26,8 @@ from service.jobs.accounts.notices import tell_owners
 from service.jobs.alarms.evaluate import Evaluated, evaluate, evaluate_service
 from service.jobs.blanket.estimate import Outlook, estimate_past, estimate_present, outlook_all, project_all
 from service.jobs.calls.channel_tests import send_channel_tests
-from service.jobs.calls.deliver import Delivered, deliver
-from service.jobs.calls.delivery_worker import DeliveryWorker, ways_of
-from service.jobs.calls.listen import listen
+from service.jobs.calls.deliver import Delivered, DeliveryWorker, deliver, delivery_workers
+from service.jobs.calls.incoming import listen
 from service.jobs.forecast.ahead import Ahead, ahead_of, danger_height
 from service.jobs.ingest import IngestReport, ingest
 from service.jobs.ingest.forward import ForwardingSource, OrphanedSpool
@@ -87,7 +86,7 @@ class Runtime:
     ) -> None:
         self._plant = plant
         self._leases = SingleNode(plant.engine) if leases is None else leases
-        self._workers = ways_of(plant.notifiers)
+        self._workers = delivery_workers(plant.notifiers)
         self._claims_voided_at: dict[str, int] = {}  #: by worker: the lease's token when old claims were voided
         self._sources = sources
         self._clock = clock

@@ -1,7 +1,7 @@
-"""The alarms of one tank stepped through what is known, with nobody called and nothing written: for replays.
+"""Steps the alarms of one tank through its history for a replay; nobody is called and nothing is written.
 
 Every alarm goes through the same rules and the same machine as live. Beside the site's own values, those of high and
-high-high are tried with other limits and on-delays in the same pass. Nobody answers in a rehearsal: an alarm that is over
+high-high are tried with other limits and on-delays in the same pass. Nobody answers in a backtest: an alarm that is over
 waits for acknowledgement, and is raised anew when the condition comes back.
 """
 
@@ -32,7 +32,7 @@ _WAITING = frozenset({AlarmState.NORMAL, AlarmState.RETURNED, AlarmState.LATCHED
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BacktestLine:
-    """One line of a rehearsed journal. ``known_at`` is when it was decided; ``transition.at`` the time it speaks of."""
+    """One line of a backtest's journal. ``known_at`` is when it was decided; ``transition.at`` the time it speaks of."""
 
     definition: AlarmDefinition
     transition: Transition

@@ -1,4 +1,4 @@
-"""What an alarm is: the record that IEC 62682 / ISA-18.2 rationalization asks for."""
+"""Defines an alarm by the fields that IEC 62682 / ISA-18.2 rationalization asks for."""
 
 from __future__ import annotations
 

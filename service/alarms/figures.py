@@ -1,4 +1,4 @@
-"""How good the alarms themselves are: the performance figures of ISA-18.2 / IEC 62682 and EEMUA 191, per operator. Pure.
+"""Computes alarm performance figures per operator, as in ISA-18.2 / IEC 62682 and EEMUA 191. Pure.
 
 References
 ----------

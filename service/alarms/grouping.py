@@ -1,4 +1,4 @@
-"""Alarms of many tanks with one cause: the cause calls, and its consequences are folded under it. Pure.
+"""Groups the alarms of many tanks under one cause: the cause calls, its consequences do not. Pure.
 
 Two causes are known: a source that feeds several tanks falls silent, and several tanks fill at once (storm flow, return
 pumps down). A danger is never folded, nor anything more urgent than the cause itself.

@@ -1,4 +1,4 @@
-"""What people and instruments saw of one tank, and what takes a person's word back. Pure.
+"""Observations of one tank by people and instruments, and what contradicts a person's observation. Pure.
 
 A person's word stands until a second observation contradicts it: another core, or two independent instruments that agree.
 Time alone takes nothing back, nor does the sensor that the core contradicted: it may look through dispersed sludge.
@@ -18,6 +18,8 @@ from service.domain.plant.signal import SignalKind
 #: Observations of one blanket that are further apart than this contradict each other: twice what a core repeats to. [m]
 #: Common practice, no source.
 AGREE = 0.3
+#: A sensor value this close to a core in time is compared with it.
+PAIR_WITHIN = timedelta(minutes=15)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -1,4 +1,4 @@
-"""The rules: from what is known of a tank at a time to what that means for one alarm, always with a named reason.
+"""Alarm rules: the condition of one alarm from what is known of a tank at a time, always with a named reason.
 
 Fail towards telling. What is not known never clears an alarm; a doubtful sensor raises an alarm of its own instead of
 silencing another; what a person saw beyond a limit stands until a second observation takes it back.

@@ -1,7 +1,7 @@
-"""Who would have been called in a rehearsal, and when: the same routing and the same escalations as live.
+"""Lists the calls a backtest would have made, by the same routing and escalation as live.
 
 Two answers are assumed: nobody ever answers, or everybody who is called answers after a while. Every channel is taken to
-work, and nothing is folded over several tanks, since a rehearsal sees one tank.
+work, and nothing is folded over several tanks, since a backtest sees one tank.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ from service.calls.comparison import AlarmSpell, spells
 from service.calls.escalation import OnCall, due_calls
 from service.calls.routing import Notification, RouteReason, SentMessage, covering, route
 
-#: How often the service looks whether somebody else has to be called, as a rehearsal sees it.
+#: How often the service looks whether somebody else has to be called, as a backtest sees it.
 LOOK = timedelta(minutes=1)
 #: Calls put off because somebody was told a moment ago come at most this long after the escalation's last.
 PUT_OFF = timedelta(minutes=15)
@@ -35,20 +35,20 @@ class Call:
 
 
 def backtest_calls(
-    rehearsal: Backtest, callout: OnCall, end: datetime, answered_after: timedelta | None = None
+    run: Backtest, callout: OnCall, end: datetime, answered_after: timedelta | None = None
 ) -> tuple[Call, ...]:
     """Every call of a tank's alarms, oldest first.
 
     Parameters
     ----------
-    callout : people, rotas and escalations to rehearse with.
+    callout : people, rotas and escalations to run with.
     end : of the replay; what is called after it nobody knows.
     answered_after : how long after the first call of an occurrence somebody has it; None: nobody ever does.
     """
     channels = frozenset(channel for contact in callout.contacts for channel in contact.channels)
-    stood = [(track.definition, spells(track.lines)) for track in rehearsal.tracks]
+    stood = [(track.definition, spells(track.lines)) for track in run.tracks]
     calls: list[Call] = []
-    for track in rehearsal.tracks:
+    for track in run.tracks:
         history: list[SentMessage] = []
         for line, until in _raised(track, end):
             answer = until if answered_after is None else min(until, line.known_at + answered_after)

@@ -1,4 +1,4 @@
-"""What a set of limits and delays would have meant: alarms, warning times, time in alarm."""
+"""Compares limits and delays in a backtest: alarms raised, warning times, time in alarm."""
 
 from __future__ import annotations
 
@@ -72,15 +72,15 @@ class Comparison:
     trials: tuple[Score, ...]
 
 
-def compare(rehearsal: Backtest, cores: Iterable[tuple[datetime, float]], start: datetime, end: datetime) -> Comparison:
-    """Sum a rehearsal up.
+def compare(run: Backtest, cores: Iterable[tuple[datetime, float]], start: datetime, end: datetime) -> Comparison:
+    """Sum a backtest up.
 
     Parameters
     ----------
     cores : time and clearance [m] of the hand cores, as they stand at the end.
     start, end : of the replay.
     """
-    own = {track.definition.key: track for track in rehearsal.tracks}
+    own = {track.definition.key: track for track in run.tracks}
     limits = [
         d.limit for d in (t.definition for t in own.values()) if d.kind is AlarmKind.HIGH_HIGH and d.limit is not None
     ]
@@ -111,8 +111,8 @@ def compare(rehearsal: Backtest, cores: Iterable[tuple[datetime, float]], start:
 
     return Comparison(
         dangers=tuple(dangers),
-        own=tuple(score(track, 0.0) for track in rehearsal.tracks),
-        trials=tuple(score(trial.track, trial.limit_change) for trial in rehearsal.trials),
+        own=tuple(score(track, 0.0) for track in run.tracks),
+        trials=tuple(score(trial.track, trial.limit_change) for trial in run.trials),
     )
 
 

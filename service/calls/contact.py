@@ -1,4 +1,4 @@
-"""Somebody who can be told, and what they want to be told about."""
+"""A contact: how a person is reached, and which alarms they want."""
 
 from __future__ import annotations
 

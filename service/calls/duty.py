@@ -1,4 +1,4 @@
-"""Who is on duty when: rotations in the plant's own time, across DST, with exceptions. Pure.
+"""Duty rotas: who is on duty at a time, across changes of the clock and with overrides. Pure.
 
 Every hand-over is an instant: the local time written in the rota, on that day, in the plant's zone. Where the autumn's
 clock shows it twice the first counts, so nobody's turn starts twice; where the spring's clock skips it, the hand-over is as

@@ -1,4 +1,4 @@
-"""Who is called next when nobody answers: one escalation per priority and time of day. Pure.
+"""Escalation policies: who is called next when nobody answers, per priority and time of day. Pure.
 
 What was told is read back from the outbox, and every call has a key made of step and round; so the same moment decided
 twice calls once, and a service that was away calls once for the present instead of catching up on every round missed.
@@ -205,7 +205,7 @@ def due_calls(
     begin = min((t.at for t in told), default=now)
     had_by = callout.who_had_it(machine)
     if had_by is not None:
-        begin += _FOR_WHO_HAD_IT
+        begin += _OWNER_HEAD_START
     last_step_done = True
     for number, step in enumerate(steps):
         elapsed = now - begin - step.after
@@ -289,9 +289,9 @@ def calls_after_no(
 
 
 #: Nobody is called twice within this time by two steps that meet.
-_BREATH = timedelta(minutes=4)
+_MIN_GAP = timedelta(minutes=4)
 #: Whoever had an alarm that calls again has this long before the escalation begins anew.
-_FOR_WHO_HAD_IT = timedelta(minutes=5)
+_OWNER_HEAD_START = timedelta(minutes=5)
 
 
 class _Calls:
@@ -323,7 +323,7 @@ class _Calls:
         key = _key(self.definition, self.machine, name, person.name, channel)
         if key in self.keys:
             return
-        just_now = just_told and any(t.contact == person.name and self.now - t.at < _BREATH for t in self.told)
+        just_now = just_told and any(t.contact == person.name and self.now - t.at < _MIN_GAP for t in self.told)
         if just_now or any(tell.contact.name == person.name for tell in self.tells):
             self.silences.append(Suppression(contact=person.name, reason=RouteReason.JUST_TOLD))
             return

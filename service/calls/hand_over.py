@@ -1,4 +1,4 @@
-"""When the plant hands over: shifts in the plant's own time, from the rota's hours or, without one, day and night. Pure."""
+"""Shifts and hand-over times in plant time, from the rota's hours or, without one, day and night. Pure."""
 
 from __future__ import annotations
 

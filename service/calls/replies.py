@@ -1,4 +1,4 @@
-"""What somebody means who answers an alarm by SMS, with one thumb, at night. Pure.
+"""Parses text message replies: takes an alarm, declines it, asks for status, or reports a core. Pure.
 
 Only a clear yes takes an alarm: its code alone, or OK and the code, and nothing beside. Phones answer by themselves, and
 quote what they answer; a code inside other words is no yes. A no is taken more freely, as all it does is call the next

@@ -1,4 +1,4 @@
-"""When a message that could not be handed over is tried again, as a pure function of what happened."""
+"""The retry schedule for messages that could not be delivered. Pure."""
 
 from __future__ import annotations
 

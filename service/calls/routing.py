@@ -1,4 +1,4 @@
-"""Who is told what, or why nobody is. Pure: from the transitions of one pass and what was told before.
+"""Decides who is notified of a transition, and why the others are not. Pure.
 
 One pass over late data may bring an alarm and its end together, or days of the past after an outage. People are told about
 the present: once, and with the end in the same message when it is already over.
@@ -181,7 +181,7 @@ def route(
     return tuple(routings)
 
 
-def instead(
+def failover(
     definition: AlarmDefinition,
     contacts: Sequence[Contact],
     failed: SentMessage,
@@ -215,7 +215,7 @@ def instead(
 _INSTEAD = "|instead|"
 
 
-def is_instead_of(key: str, failed: str) -> bool:
+def is_failover_of(key: str, failed: str) -> bool:
     """Whether a message was put on its way because another could not be handed over.
 
     >>> is_instead_of("a|b|instead|Sam|sms", "a|b"), is_instead_of("a|b|instead|Sam|sms|instead|Kim|sms", "a|b")

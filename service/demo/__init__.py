@@ -1,1 +1,1 @@
-"""The job shown in about a minute: an invented two-tank plant on a storm night, through the real service."""
+"""A demo of about a minute: an invented two-tank plant on a storm night, run through the real service."""

@@ -1,4 +1,4 @@
-"""What the picture of the night is drawn from: the database's own story beside the simulator's truth."""
+"""Collects the data of the demo's picture: what the database has beside the simulated truth."""
 
 from __future__ import annotations
 

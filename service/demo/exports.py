@@ -1,4 +1,4 @@
-"""What the invented plant's other systems do: export readings and core sheets as files, into the folders that are watched."""
+"""Exports readings and core sheets as files into the watched folders, as the invented plant's other systems would."""
 
 from __future__ import annotations
 

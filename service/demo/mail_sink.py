@@ -1,4 +1,4 @@
-"""A real SMTP server on loopback that keeps what it is given: the demo's other end of the line."""
+"""An SMTP server on loopback that keeps every mail it receives."""
 
 from __future__ import annotations
 

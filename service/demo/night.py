@@ -1,4 +1,4 @@
-"""One invented night, run through the real service at high speed."""
+"""Runs one simulated night through the real service at high speed."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The pages after the night: open to whoever sits at this machine, and to nobody else."""
+"""Serves the pages after the demo's night, to this machine alone and without a password."""
 
 from __future__ import annotations
 

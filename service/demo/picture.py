@@ -1,4 +1,4 @@
-"""The night as a picture: raw, corrected with its band, cores, limits and alarms, one panel per tank."""
+"""Draws the night: raw readings, the estimate with its band, cores, limits and alarms, one panel per tank."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The invented plant of the demo, as its site file, and the names its simulated channels go by."""
+"""The site file of the demo's invented plant, and the names of its simulated channels."""
 
 from __future__ import annotations
 

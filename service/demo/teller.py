@@ -1,4 +1,4 @@
-"""Tells the person watching what happens during the night, and answers alarms as the invented operator would."""
+"""Narrates the night to the person watching, and acknowledges alarms as the invented operator."""
 
 from __future__ import annotations
 

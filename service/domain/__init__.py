@@ -1,1 +1,1 @@
-"""What is true: tanks, readings, cores and the mathematics of the blanket. Pure: no clock, no I/O, no settings."""
+"""Tanks, readings, cores and the mathematics of the blanket. Pure: no clock, no I/O, no settings."""

@@ -1,4 +1,4 @@
-"""What is wrong with an installation, and what to do about it; looks at everything and changes nothing."""
+"""Checks an installation and says what is wrong and what to do; changes nothing."""
 
 from service.examination.installation import examine
 from service.examination.verdict import ExaminationResult, Grade

@@ -1,4 +1,4 @@
-"""The machine's side: folders, room on disks, who may read the secrets, time zones."""
+"""Checks the machine: folders, disk space, permissions of secrets, time zones."""
 
 from __future__ import annotations
 

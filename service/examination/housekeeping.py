@@ -1,4 +1,4 @@
-"""What stops a database server in its second year that ran well in its first; no page shows it before."""
+"""Checks what stops a database server after a year or two: vacuum, old transactions, replication slots."""
 
 from __future__ import annotations
 

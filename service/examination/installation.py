@@ -1,4 +1,4 @@
-"""Everything in its order: settings first, as all else hangs on them, then the machine, the database, the ways in and out."""
+"""Runs all checks in order: settings, machine, database, delivery channels, sources."""
 
 from __future__ import annotations
 

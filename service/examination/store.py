@@ -1,4 +1,4 @@
-"""The database's side: version, tables, room, clock, queues, and whether the jobs ran lately."""
+"""Checks the database: version, tables, clock, queues, sources, and whether the jobs ran lately."""
 
 from __future__ import annotations
 

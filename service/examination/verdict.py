@@ -1,4 +1,4 @@
-"""One thing that was looked at: how it is, and what to do where it is not well."""
+"""The result of one check: its grade, what was found, and what to do."""
 
 from __future__ import annotations
 

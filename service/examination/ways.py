@@ -1,4 +1,4 @@
-"""The ways in and out: mail server, gateways, modem, live sources. Speaks to each, and sends nothing."""
+"""Checks delivery channels and live sources: connects to each, and sends nothing."""
 
 from __future__ import annotations
 

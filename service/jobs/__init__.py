@@ -1,1 +1,1 @@
-"""What runs. One verb a file: read, decide, write."""
+"""Jobs: each reads, decides and writes. One verb a file."""

@@ -1,1 +1,1 @@
-"""A simulated plant whose truth is known: used by the demo and to score the estimators, sharing no code with them."""
+"""A simulated plant whose truth is known, for the demo and for scoring the estimators; shares no code with them."""

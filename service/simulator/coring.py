@@ -1,4 +1,4 @@
-"""Simulated rounds with the core sampler: when people core, how well they read, and what they get wrong."""
+"""Simulates hand cores: when people core, their reading errors and their mistakes."""
 
 from __future__ import annotations
 

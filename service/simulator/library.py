@@ -1,4 +1,4 @@
-"""The scenario library: many invented plants, every fault several times, fixed seeds; what the estimators are scored on."""
+"""The scenario library the estimators are scored on: many invented plants, every fault several times, fixed seeds."""
 
 from __future__ import annotations
 

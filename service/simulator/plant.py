@@ -1,4 +1,4 @@
-"""The simulated plant: tanks fed from one aeration basin (or straight from the sewer), what goes wrong, and its truth."""
+"""Simulates the plant: tanks fed from one aeration basin or straight from the sewer, disturbances, and the true blanket."""
 
 from __future__ import annotations
 

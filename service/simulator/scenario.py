@@ -1,4 +1,4 @@
-"""A scenario in, a recording out: everything the plant would send and write down, with the truth beside it."""
+"""Runs a scenario into a recording: everything the plant would send, with the truth beside it."""
 
 from __future__ import annotations
 

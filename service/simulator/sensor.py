@@ -1,4 +1,4 @@
-"""Simulated blanket sensors: a true height in, what the instrument reports out, with every way it can lie."""
+"""Simulates blanket sensors: from a true height to the reported value, with every fault."""
 
 from __future__ import annotations
 

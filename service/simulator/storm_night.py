@@ -1,4 +1,4 @@
-"""The demonstration's night: an invented plant of two tanks, a storm, a failed return pump, and a sensor that reads low."""
+"""The demo's scenario: two tanks, a storm, a failed return pump, and a sensor that reads low."""
 
 from __future__ import annotations
 

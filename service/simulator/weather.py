@@ -1,4 +1,4 @@
-"""What flows into the simulated plant: the daily pattern, its noise, and storms."""
+"""Simulates the inflow: daily pattern, noise and storms."""
 
 from __future__ import annotations
 

@@ -227,7 +227,7 @@ CHOSEN: dict[tuple[str, str], tuple[Any, str]] = {
     ("service.jobs.blanket.estimate", "PIECE"): (10_000, "a second or two of work, which is what a kill costs"),
     ("service.jobs.blanket.estimate", "LONGEST"): (2 * D, "a piece of the past, however few readings there are"),
     ("service.jobs.cores.core", "ESTIMATE_COUNTS_FOR"): (2 * H, "an older estimate is not held against a core"),
-    ("service.jobs.alarms.situations", "PAIR_WITHIN"): (15 * MIN, "a core and a sensor speak of the same moment"),
+    ("service.alarms.observations", "PAIR_WITHIN"): (15 * MIN, "a core and a sensor speak of the same moment"),
 }  # fmt: skip
 
 

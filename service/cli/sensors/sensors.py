@@ -22,8 +22,7 @@ from service.domain.plant.units import Dimension, shown_unit
 from service.domain.sensors.advice import TOLERANCE, Action, Advice
 from service.errors import InputError
 from service.jobs.sensors.calibrate import record_work
-from service.jobs.sensors.certify import certify
-from service.jobs.sensors.review import Reviewed, review, setup_of
+from service.jobs.sensors.review import Reviewed, certify, review, setup_of
 from service.site.sections.quantity import quantity
 from service.storage.database.session import transaction
 from service.storage.sensors.calibrations import find_calibration

@@ -1,1 +1,1 @@
-"""What people measure and see: a hand core, whether it can be right, and which blunder would explain one that is not."""
+"""Hand cores: their fields, their plausibility, and the mistakes that explain a wrong one."""

@@ -1,4 +1,4 @@
-"""Why a core may be wrong: the blunders people make with hand cores, each tried against what was expected."""
+"""Finds the mistake that best explains a hand core that does not fit what was expected."""
 
 from __future__ import annotations
 

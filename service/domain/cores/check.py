@@ -1,4 +1,4 @@
-"""Whether a hand core can be right, before it is kept: what is refused, and what the person is asked to confirm.
+"""Checks a hand core before it is stored: what is refused, and what has to be confirmed.
 
 Refused is only what cannot be: no tank is deeper than it is, and nobody cores tomorrow. A core that merely disagrees is
 never refused, because the core may be right and everything else wrong; the person is asked to look once more.

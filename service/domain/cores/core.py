@@ -1,4 +1,4 @@
-"""A hand core, and what the round saw of the surface."""
+"""A hand core, and the words for the surface seen with it; work on a sensor."""
 
 from __future__ import annotations
 

@@ -1,1 +1,1 @@
-"""What is wrong, and what helps."""
+"""Probable causes of a high blanket, what to check, and the effect of changes."""

@@ -1,4 +1,4 @@
-"""What an experienced operator would check first, for the pattern seen.
+"""Lists what to check first on a tank, from the pattern of flows and observations.
 
 Lines of advice, in order, from what the flows say, what the last round saw and what the settling test did. The tool only
 advises: site procedures, local codes and the licensed operator decide. The lines are common practice of the trade, without

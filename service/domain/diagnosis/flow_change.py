@@ -1,4 +1,4 @@
-"""A flow somebody has in mind, from how they write it: "+20 %", "-0.5 MGD", "3.2 MGD", "3.2"."""
+"""Parses a flow or a change of flow as people write it: "+20 %", "-0.5 MGD", "3.2 MGD", "3.2"."""
 
 from __future__ import annotations
 

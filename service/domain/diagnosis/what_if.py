@@ -1,4 +1,4 @@
-"""What would happen if: the forecast of a tank as things are, beside the forecast after a change."""
+"""Forecasts a tank as things are and after a change of flows."""
 
 from __future__ import annotations
 

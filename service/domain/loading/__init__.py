@@ -1,1 +1,1 @@
-"""What is asked of a tank, and what it can bear."""
+"""Loading of a clarifier, and its capacity."""

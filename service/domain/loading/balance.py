@@ -1,4 +1,4 @@
-"""The balance of a tank carried forward: what comes in, what is drawn off, and where that takes the blanket."""
+"""Carries the solids balance of a tank forward: feed, underflow, and the blanket that follows."""
 
 from __future__ import annotations
 

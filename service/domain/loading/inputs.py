@@ -1,4 +1,4 @@
-"""What a tank's loading figures are made from: every input with its value, its age, and why it is missing."""
+"""The inputs of a tank's loading figures: each with its value, its age, and why it is missing."""
 
 from __future__ import annotations
 

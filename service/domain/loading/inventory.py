@@ -1,4 +1,4 @@
-"""How much sludge the tanks hold, how long it stays, and what comes back: balances of solids.
+"""Solids balances: sludge held in the tanks, its detention time, and the sludge returned.
 
 Flows in m³/s, solids in kg/m³, masses in kg, times in h.
 """

@@ -1,4 +1,4 @@
-"""What is asked of a clarifier: overflow, solids, weir and underflow rates, detention, and the split between tanks.
+"""Loading rates of a clarifier: overflow, solids, weir and underflow rates, detention, and the split between tanks.
 
 Flows come in as stored, in m³/s; answers come in the units the trade reads, in SI.
 """

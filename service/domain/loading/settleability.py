@@ -1,4 +1,4 @@
-"""What the settling test says: sludge indices, and the return flow they ask for.
+"""Sludge indices from the settling test, and the return flow they call for.
 
 Settled volumes in mL/L, solids in kg/m³ (which is g/L), indices in mL/g.
 """

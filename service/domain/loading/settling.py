@@ -1,4 +1,4 @@
-"""How fast sludge settles: hindered-settling velocities and what a sludge volume index says about them.
+"""Hindered-settling velocities, and their parameters from a sludge volume index.
 
 Concentrations in kg/m³ (which is g/L), speeds in m/h, indices in mL/g.
 """

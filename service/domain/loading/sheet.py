@@ -1,4 +1,4 @@
-"""A tank's loading in words and figures, as the command, the pages and the messages tell it."""
+"""A tank's loading figures with limits and warnings, for commands, pages and messages."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""How the plant's flow is split over its tanks: by surface, over those of a kind that are in service."""
+"""Splits the plant's flow over its tanks: by surface, over those of a kind that are in service."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""State point analysis: can this tank, with this sludge today, pass its solids downward as fast as they arrive?"""
+"""State point analysis: whether a tank can pass its solids downward as fast as they arrive."""
 
 from __future__ import annotations
 

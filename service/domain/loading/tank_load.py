@@ -1,4 +1,4 @@
-"""How hard a tank is worked now: every loading figure that what is measured allows, its limits, and its state point."""
+"""Computes every loading figure of a tank that its measurements allow, with limits and the state point."""
 
 from __future__ import annotations
 

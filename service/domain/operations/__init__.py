@@ -1,1 +1,1 @@
-"""What keeps the service itself alive: leases, circuit breakers, silence that must be noticed."""
+"""Leases, circuit breakers and the watchdog's rules."""

@@ -1,4 +1,4 @@
-"""When to try a failing source again: exponential back-off with full jitter, and a circuit that says where it stands."""
+"""A circuit breaker for a failing source: exponential back-off with full jitter."""
 
 from __future__ import annotations
 

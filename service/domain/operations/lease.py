@@ -1,4 +1,4 @@
-"""Which of several nodes does a piece of work: a lease that runs out, and a number that fences off who had it before.
+"""Leases with fencing tokens: which of several nodes does a piece of work.
 
 Pure. :class:`Lease` is what the database keeps and follows the database's clock alone; :class:`Tenure` is what one node
 believes of it by its own steady clock, which may run at another rate, stand still while the node is paused, and knows
@@ -31,7 +31,7 @@ def reading(source: str) -> str:
     return f"poll:{source}"
 
 
-def spoken(work: str) -> str:
+def work_label(work: str) -> str:
     """A piece of work as people call it.
 
     >>> spoken("deliver"), spoken(reading("panel"))

@@ -1,4 +1,4 @@
-"""When a service counts as silent, to a machine outside or to a part of itself, and when people hear of it. Pure."""
+"""Watchdog rules: when a service counts as silent, and when people are notified. Pure."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from datetime import datetime, timedelta
 from enum import StrEnum
 
 
-class Word(StrEnum):
+class SilenceNotice(StrEnum):
     """What people are told."""
 
     SILENT = "silent"
@@ -16,7 +16,7 @@ class Word(StrEnum):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Presence:
+class Liveness:
     """Whether one service is there, as whoever watches it sees it."""
 
     #: First look without an answer since the last one with; None while it answers.
@@ -26,14 +26,14 @@ class Presence:
     told_at: datetime | None = None
 
 
-def seen(before: Presence, trouble: str | None, now: datetime) -> Presence:
+def seen(before: Liveness, trouble: str | None, now: datetime) -> Liveness:
     """After one look; *trouble* says why it did not answer, None that it did."""
     if trouble is None:
         return replace(before, silent_since=None)
     return replace(before, silent_since=before.silent_since or now, why=trouble)
 
 
-def due(standing: Presence, now: datetime, *, after: timedelta, again: timedelta) -> Word | None:
+def due(standing: Liveness, now: datetime, *, after: timedelta, again: timedelta) -> SilenceNotice | None:
     """What people have to be told now; it stays due until :func:`told` says that they were.
 
     Parameters
@@ -43,18 +43,18 @@ def due(standing: Presence, now: datetime, *, after: timedelta, again: timedelta
 
     >>> from datetime import UTC
     >>> start = datetime(2026, 1, 1, tzinfo=UTC)
-    >>> silent = Presence(silent_since=start)
+    >>> silent = Liveness(silent_since=start)
     >>> limits = {"after": timedelta(minutes=3), "again": timedelta(minutes=30)}
     >>> due(silent, start + timedelta(minutes=2), **limits), due(silent, start + timedelta(minutes=3), **limits)
     (None, <Word.SILENT: 'silent'>)
     """
     if standing.silent_since is None:
-        return None if standing.told_at is None else Word.BACK
+        return None if standing.told_at is None else SilenceNotice.BACK
     if standing.told_at is None:
-        return Word.SILENT if now - standing.silent_since >= after else None
-    return Word.STILL_SILENT if now - standing.told_at >= again else None
+        return SilenceNotice.SILENT if now - standing.silent_since >= after else None
+    return SilenceNotice.STILL_SILENT if now - standing.told_at >= again else None
 
 
-def told(standing: Presence, word: Word, now: datetime) -> Presence:
+def told(standing: Liveness, word: SilenceNotice, now: datetime) -> Liveness:
     """After people were told."""
-    return replace(standing, told_at=None if word is Word.BACK else now)
+    return replace(standing, told_at=None if word is SilenceNotice.BACK else now)

@@ -1,1 +1,1 @@
-"""What tanks, signals, units and roles are, and how their numbers are shown."""
+"""Tanks, signals, units and roles, and how numbers are formatted."""

@@ -1,4 +1,4 @@
-"""How numbers are shown to people: few digits, the plant's units, the plant's time. Rounds for reading, never for keeping."""
+"""Formats numbers and times for people: few digits, the plant's units, plant time. Stored values are never rounded."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Days and months in the plant's own time: the stretch a report speaks of. A day of changed clocks has 23 or 25 hours."""
+"""Days and months in plant time, for reports. A day on which clocks change has 23 or 25 hours."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What people may do: five roles, each including those before it."""
+"""Roles of people, each including those before it, and scopes of tokens."""
 
 from __future__ import annotations
 

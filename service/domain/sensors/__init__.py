@@ -1,1 +1,1 @@
-"""How far each instrument is off, and what to do about it."""
+"""Sensor drift, agreement with hand cores, and advice on calibration."""

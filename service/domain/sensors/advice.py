@@ -1,4 +1,4 @@
-"""What to do about a sensor: recalibrate now, watch, leave it, or take more cores first; and what to set."""
+"""Advises on a sensor: recalibrate, watch, leave it or take more cores; and which values to set."""
 
 from __future__ import annotations
 

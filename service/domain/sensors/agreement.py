@@ -1,4 +1,4 @@
-"""How well two ways of measuring agree: limits of agreement, and straight lines with error in both.
+"""Agreement of two methods of measurement: limits of agreement, and straight lines with error in both.
 
 References
 ----------

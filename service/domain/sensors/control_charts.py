@@ -1,4 +1,4 @@
-"""Control charts of sensor minus core: the tabular CUSUM and the EWMA, which technicians know and trust.
+"""Control charts of sensor minus core: the tabular CUSUM and the EWMA.
 
 References
 ----------

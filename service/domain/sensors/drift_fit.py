@@ -1,4 +1,4 @@
-"""Noise of the cores and walk of the offset, fitted to a sensor's pairs by maximum likelihood times stated priors.
+"""Fits core noise and drift walk to a sensor's pairs by maximum a posteriori.
 
 The likelihood of the linear drift model is worked out on a grid of (core noise, walk) for each structure (with or
 without trend, with or without span error), all filters side by side; a parabola through the best point and its neighbours

@@ -1,4 +1,4 @@
-"""The past of one sensor's drift, as it looks with everything known now: verdicts in hindsight, fitted noise, smoothed path.
+"""The history of one sensor's drift in hindsight: core verdicts, fitted noise, smoothed path.
 
 The bank of filters runs over the pairs once more and judges each core with the next one's hindsight. What is left is one
 linear model per stretch between works; its noise is fitted, its smoother draws the path.

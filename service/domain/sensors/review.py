@@ -1,4 +1,4 @@
-"""Everything there is to say about one sensor: history, advice, control charts, agreement with the cores, doubtful cores."""
+"""Reviews one sensor: drift history, advice, control charts, agreement with the cores, doubtful cores."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Whether work on a sensor helped: the sound hand cores before it beside those after it.
+"""Tests whether work on a sensor helped: sound hand cores before it against those after it.
 
 The claim is the change of the mean error, with Welch's interval, because the two sides scatter differently; with fewer than
 three cores on a side nothing is claimed at all.

@@ -1,1 +1,1 @@
-"""Who may do what, and what happens when somebody signs in."""
+"""Accounts: sign-in, second factors, tokens, and notices of changes."""

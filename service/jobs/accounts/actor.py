@@ -1,4 +1,4 @@
-"""Who changes a record, and through which door: the same value at every door, and one way to write it down."""
+"""The actor of a change: who, through which door; and its line in the audit log."""
 
 from __future__ import annotations
 

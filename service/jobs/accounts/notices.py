@@ -1,4 +1,4 @@
-"""Whoever's account was changed is told by mail, so that they notice what they did not do themselves.
+"""Mails the owner of an account about changes to it, so that they notice what they did not do.
 
 Read from the audit log, where every change stands whoever made it: pages, the command line, the identity provider.
 """

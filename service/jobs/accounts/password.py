@@ -1,4 +1,4 @@
-"""What a password must be before it is taken.
+"""Checks the strength of a new password.
 
 NIST SP 800-63B-4, section 3.1.1.2: length counts and composition rules do not; a password is compared with those many
 people use, with words of the service and with the name it belongs to.

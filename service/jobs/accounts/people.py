@@ -1,4 +1,4 @@
-"""People: who may sign in, and what happens when somebody tries.
+"""Accounts of people: passwords, sessions, tokens, and throttled sign-in.
 
 Passwords are hashed with Argon2id; session and token secrets are random, so that a plain hash of them is enough. A name
 nobody has takes as long to refuse as a wrong password.
@@ -276,10 +276,10 @@ def sign_in(
             # Failures are forgiven with the right code: else the password would buy a guesser of codes ever new tries.
             return CodeNeeded(person)
         sessions.clear_failures(conn, name=clean, address=address)
-        return opened(conn, person, address=address, agent=agent, now=now)
+        return open_session(conn, person, address=address, agent=agent, now=now)
 
 
-def opened(
+def open_session(
     conn: Connection,
     person: PersonRecord,
     *,
@@ -306,7 +306,7 @@ def opened(
     return SignedIn(secret=secret, person=person)
 
 
-def admit(engine: Engine, person: PersonRecord, *, address: str, agent: str, now: datetime) -> SignedIn:
+def sign_in_guest(engine: Engine, person: PersonRecord, *, address: str, agent: str, now: datetime) -> SignedIn:
     """Open a session without a password; for the demo, which knows who sits in front of it."""
     secret = secrets.token_urlsafe(32)
     with transaction(engine) as conn:

@@ -1,4 +1,4 @@
-"""A second factor for local accounts: one-time codes from a phone (RFC 6238), and recovery codes for whoever lost it.
+"""A second factor for local accounts: one-time codes from a phone (RFC 6238), and recovery codes.
 
 Set up by the person: a key is made, shown once, and confirmed with a code; from then on sign-in asks for one. Keys are sealed
 and recovery codes hashed with keys made from the installation's secret, so that nobody makes codes from a copy of the
@@ -193,7 +193,9 @@ def sign_in(
             people.record_failure(conn, name, address, now)
             return TurnedAway()
         sessions.clear_failures(conn, name=name, address=address)
-        return people.opened(conn, person, address=address, agent=agent, now=now, detail={"by": "password and code"})
+        return people.open_session(
+            conn, person, address=address, agent=agent, now=now, detail={"by": "password and code"}
+        )
 
 
 def switch_off(

@@ -1,4 +1,4 @@
-"""Somebody let in by the word of the identity provider; their role is what it says today."""
+"""Signs people in through the identity provider; their role is the one it reports."""
 
 from __future__ import annotations
 
@@ -45,7 +45,7 @@ def let_in(engine: Engine, who: VerifiedIdentity, *, address: str, agent: str, n
     if person.role is not who.role:
         people.change_role(engine, person.name, who.role, now=now, actor=ACTOR)
     with transaction(engine) as conn:
-        return people.opened(
+        return people.open_session(
             conn, person, address=address, agent=agent, now=now, detail={"by": ACTOR}, proven=asked_lately(who, now)
         )
 

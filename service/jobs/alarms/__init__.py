@@ -1,4 +1,4 @@
-"""Whether somebody must know: alarms evaluated, commanded, explained and replayed.
+"""Alarms evaluated, commanded, explained and replayed.
 
 Doors: :mod:`.evaluate`, :mod:`.command`, :mod:`.setup`.
 """

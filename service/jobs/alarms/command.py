@@ -1,4 +1,4 @@
-"""The one way in for what a person does to an alarm, whichever door it comes through.
+"""Applies a person's command to an alarm; every door goes through here.
 
 The alarm's state, its journal, its line in the audit log and the messages that follow are one transaction.
 """
@@ -31,8 +31,8 @@ from service.calls.routing import Routing, SentMessage
 from service.errors import InputError
 from service.jobs.accounts.actor import Actor, audit
 from service.jobs.alarms.setup import AlarmSetup
-from service.jobs.calls.escalate import not_answering, scene_of
-from service.jobs.calls.notification import REMEMBER, AlarmChange, Decided, Scene, decide, write
+from service.jobs.calls.escalate import scene_of, unanswered_calls
+from service.jobs.calls.notification import HISTORY_SPAN, AlarmChange, Decided, Scene, decide, write
 from service.jobs.plant.plant import Plant
 from service.storage.alarms.alarms import (
     AlarmRecord,
@@ -109,7 +109,7 @@ def submit_command(
         if isinstance(command, Acknowledge) and record.machine.occurred_at is not None:
             cancel_calls(conn, record.id, record.machine.occurred_at, now, f"{command.who} has it")
         unread = Scene(tank=None, situation=RuleInput(at=now))
-        before = sent_messages(conn, [record.id], now - REMEMBER).get(record.id, [])
+        before = sent_messages(conn, [record.id], now - HISTORY_SPAN).get(record.id, [])
         if isinstance(command, Decline):
             after_no = _after_no(conn, plant.alarms, change, before, now)
             routing = Routing(transition=taken.transitions[-1], tells=after_no.tells, silences=after_no.silences)
@@ -120,7 +120,7 @@ def submit_command(
             # Readings, cores and advice are read only for the words of a message.
             scene = scene_of(conn, plant, definition, now)
             if isinstance(command, Decline):
-                scene = replace(scene, called=not_answering(change.machine, before))
+                scene = replace(scene, called=unanswered_calls(change.machine, before))
             decided = [replace(one, scene=scene) for one in decided]
         messages = write(conn, plant.alarms, decided, now)
         save_alarms(conn, [(record.id, taken.machine)])

@@ -1,4 +1,4 @@
-"""Estimates in, alarms out: each tank's alarms are stepped through what is new, then looked at as things are now.
+"""Evaluates the alarms of every tank and of the service, and writes states, journal and messages.
 
 State, journal and messages of a tank are one transaction: there is never an alarm without its message, or a message
 without its alarm. A tank that fails does not stop the others.
@@ -45,7 +45,7 @@ from service.jobs.alarms.situations import (
     tank_histories,
 )
 from service.jobs.calls.escalate import escalate
-from service.jobs.calls.notification import REMEMBER, AlarmChange, Decided, Scene, also_active, decide, write
+from service.jobs.calls.notification import HISTORY_SPAN, AlarmChange, Decided, Scene, also_active, decide, write
 from service.jobs.diagnosis.evidence import evidence_of
 from service.jobs.forecast.ahead import Ahead
 from service.jobs.plant.plant import Plant
@@ -108,7 +108,7 @@ def evaluate(
     done = 0
     decided: list[tuple[_Look, list[AlarmChange]]] = []
     for look in looks:
-        with suppress(_Spared), _sparing(look.tank.tank.key, failed):
+        with suppress(_TankFailed), _isolated(look.tank.tank.key, failed):
             decided.append((look, look.decide()))
     everything = [_standing(change) for _, changes in decided for change in changes]
     names = {tank.tank.key: tank.tank.label for tank in plant.setups}
@@ -118,15 +118,15 @@ def evaluate(
     causes = calling(causes_of([*_connectors(plant.alarms, records), *map(_standing, plantwide)]))
     for look, changes in decided:
         try:
-            with _sparing(look.tank.tank.key, failed):
+            with _isolated(look.tank.tank.key, failed):
                 if any(change.transitions for change in changes):
                     changed, written = _write_tank(engine, plant, look, causes)
                     transitions += changed
                     messages += written
                 else:
-                    quiet += [(c.record, c.machine) for c in changes if _worth_keeping(c.record.machine, c.machine)]
+                    quiet += [(c.record, c.machine) for c in changes if _memory_changed(c.record.machine, c.machine)]
                 done += 1
-        except _Spared:
+        except _TankFailed:
             continue
     if quiet:
         with transaction(engine) as conn:
@@ -221,12 +221,12 @@ class _Look:
         return changes
 
 
-class _Spared(Exception):
+class _TankFailed(Exception):
     """One tank failed; the others go on."""
 
 
 @contextmanager
-def _sparing(tank: str, failed: dict[str, str]) -> Iterator[None]:
+def _isolated(tank: str, failed: dict[str, str]) -> Iterator[None]:
     try:
         yield
     except StorageError as error:
@@ -234,11 +234,11 @@ def _sparing(tank: str, failed: dict[str, str]) -> Iterator[None]:
             raise  # the database is away for every tank alike
         failed[tank] = str(error)
         log.exception("alarms not evaluated", tank=tank)
-        raise _Spared from error
+        raise _TankFailed from error
     except Exception as error:  # one tank's trouble must not leave the others unwatched
         failed[tank] = f"{type(error).__name__}: {error}"
         log.exception("alarms not evaluated", tank=tank)
-        raise _Spared from error
+        raise _TankFailed from error
 
 
 def _looks(
@@ -271,7 +271,7 @@ def _looks(
             raise
         # Something about one tank spoils the shared reading: read each by itself, and name the one that cannot be read.
         for tank in watched:
-            with suppress(_Spared), _sparing(tank.tank.key, failed), transaction(engine) as conn:
+            with suppress(_TankFailed), _isolated(tank.tank.key, failed), transaction(engine) as conn:
                 histories |= tank_histories(conn, [tank], plant.ids, after=after, now=now)
     looks = [
         _Look(
@@ -312,7 +312,7 @@ def _plantwide(
         return [_stepped(d, known[d.key], [(now, Evaluate(verdict=judge(d, seen), live=True))]) for d in definitions]
 
     changes = look(records)
-    if not any(c.transitions or _worth_keeping(c.record.machine, c.machine) for c in changes):
+    if not any(c.transitions or _memory_changed(c.record.machine, c.machine) for c in changes):
         return changes, 0
     with transaction(engine) as conn:
         changes = look(lock_alarms(conn, [definition.key for definition in definitions]))
@@ -357,7 +357,7 @@ def _reached(machine: Machine) -> datetime | None:
     return machine.data_to or machine.since
 
 
-def _worth_keeping(before: Machine, after: Machine) -> bool:
+def _memory_changed(before: Machine, after: Machine) -> bool:
     """Whether a machine's memory changed in more than the value last seen, which alone is not worth a write every few seconds."""
     return before != replace(after, value=before.value)
 
@@ -385,7 +385,7 @@ def _write_all(
     taken_back: tuple[TakenBack, ...] = (),
 ) -> int:
     moved = [change for change in changes if change.transitions]
-    history = sent_messages(conn, [change.record.id for change in moved], now - REMEMBER) if moved else {}
+    history = sent_messages(conn, [change.record.id for change in moved], now - HISTORY_SPAN) if moved else {}
     active = [change for change in changes if change.machine.active and change.machine.state not in QUIET]
     danger = next(
         (change.definition.limit for change in changes if change.definition.kind is AlarmKind.HIGH_HIGH), None

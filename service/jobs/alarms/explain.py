@@ -1,4 +1,4 @@
-"""Why was I called, or not called? For any tank and minute: the chain of reasons from reading to message."""
+"""Explains why somebody was called or not: for a tank and minute, the chain from reading to message."""
 
 from __future__ import annotations
 

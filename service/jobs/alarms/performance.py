@@ -1,4 +1,4 @@
-"""How good the alarms themselves were over a span, from their journal."""
+"""Alarm performance figures of a span, from the journal."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Stored history run again as it was lived: conditioning, estimate, forecast and alarms, at every moment with what had arrived.
+"""Replays stored history as it became known: conditioning, estimate, forecast and alarms at every moment.
 
 Nothing is sent, and nothing is written: the database is read in transactions that cannot write.
 """
@@ -95,7 +95,7 @@ def _reading_only(engine: Engine) -> Iterator[Connection]:
 
 def backtest(
     stage: ReplayRun,
-    rehearsal: Backtest,
+    alarms: Backtest,
     start: datetime,
     end: datetime,
     callout: OnCall | None = None,
@@ -104,7 +104,7 @@ def backtest(
     """Take everything in as it came, and look at the alarms as the service does."""
     arrivals = stage.arrivals()
     stage.take_known(arrivals)
-    looks = _Looks(stage, rehearsal)
+    looks = _Looks(stage, alarms)
     looks.at(start)
     before = start
     for arrival in arrivals:
@@ -117,12 +117,12 @@ def backtest(
         looks.at(moment)
     return TankReplay(
         tank=stage.setup.tank.key,
-        lines=tuple(rehearsal.lines()),
-        comparison=compare(rehearsal, stage.clearances(), start, end),
-        unanswered=() if callout is None else backtest_calls(rehearsal, callout, end),
+        lines=tuple(alarms.lines()),
+        comparison=compare(alarms, stage.clearances(), start, end),
+        unanswered=() if callout is None else backtest_calls(alarms, callout, end),
         answered=()
         if callout is None or answered_after is None
-        else backtest_calls(rehearsal, callout, end, answered_after),
+        else backtest_calls(alarms, callout, end, answered_after),
         readings=len(stage.came),
         looks=looks.count,
         began_at=stage.began_at,
@@ -132,10 +132,10 @@ def backtest(
 class _Looks:
     """The looks of a replay: the situation before and now, put before the alarms."""
 
-    def __init__(self, stage: ReplayRun, rehearsal: Backtest) -> None:
+    def __init__(self, stage: ReplayRun, alarms: Backtest) -> None:
         self._stage = stage
-        self._rehearsal = rehearsal
-        kinds = {track.definition.kind: track.definition for track in rehearsal.tracks}
+        self._alarms = alarms
+        kinds = {track.definition.kind: track.definition for track in alarms.tracks}
         self._danger = danger_height(stage.setup.tank, kinds.values())
         self._foresees = AlarmKind.TIME_TO_DANGER in kinds
         self._loads = AlarmKind.SOLIDS_LOADING in kinds
@@ -145,12 +145,12 @@ class _Looks:
         """Look."""
         self.count += 1
         stage, setup, refold = self._stage, self._stage.setup, self._stage.refold
-        seen = stage.history(self._rehearsal.reached)
+        seen = stage.history(self._alarms.reached)
         past = [seen.at(e.time, e) for e in seen.estimates if e.time <= now]
         live = seen.at(now, estimator.project(setup, refold.state, now))
         if refold.heard and (self._foresees or self._loads):
             live = self._ahead(now).seen_in(live)
-        self._rehearsal.look(past, live)
+        self._alarms.look(past, live)
 
     def _ahead(self, now: datetime) -> Ahead:
         setup, heading = self._stage.setup, self._stage.refold.heading

@@ -1,4 +1,4 @@
-"""A tank's stored history laid out in the order it became known, and what is known of the tank as it is taken in."""
+"""Lays a tank's stored history out in the order it became known, for a replay."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from typing import NamedTuple
 import structlog
 from sqlalchemy import Connection
 
-from service.alarms.observations import Contradiction
+from service.alarms.observations import PAIR_WITHIN, Contradiction
 from service.domain.blanket import estimate as estimator
 from service.domain.blanket.estimate import Assessment, Event, TankSetup
 from service.domain.blanket.incremental_replay import EventChange, Refold, StateAt
@@ -21,7 +21,7 @@ from service.domain.cores.core import Calibration, Core
 from service.domain.forecast.tracker import heading_from_json
 from service.domain.plant.reading import Quality, Reading
 from service.errors import DomainError
-from service.jobs.alarms.situations import NEVER, PAIR_WITHIN, TankHistory, contradictions, heard_after, watched_others
+from service.jobs.alarms.situations import NEVER, TankHistory, contradictions, heard_after, watched_others
 from service.storage.alarms import inputs as alarm_inputs
 from service.storage.alarms.inputs import StoredCore
 from service.storage.blanket import checkpoints

@@ -1,4 +1,4 @@
-"""What the alarm jobs work with: definitions, people, and how the site is spoken to."""
+"""The alarms of a site with its people and message settings."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What is known of a tank, or of the service, at a time: read from storage into the values the rules look at."""
+"""Reads the input of the alarm rules from storage, for a tank or for the service."""
 
 from __future__ import annotations
 
@@ -15,6 +15,7 @@ from service.alarms.figures import Occurrence, chattering
 from service.alarms.machine import CALLING, QUIET, AlarmState
 from service.alarms.observations import (
     AGREE,
+    PAIR_WITHIN,
     Contradiction,
     CoreSeen,
     EffluentSeen,
@@ -46,9 +47,6 @@ from service.storage.calls import outbox
 from service.storage.cores.cores import superseded_cores
 from service.storage.plant.site_tables import SiteIds
 from service.storage.readings.connector_state import connector_health
-
-#: A sensor value this close to a core in time is compared with it.
-PAIR_WITHIN = timedelta(minutes=15)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -1,1 +1,1 @@
-"""Readings, cores and calibrations in, believed blankets out."""
+"""Blanket estimates from readings, cores and calibrations."""

@@ -1,4 +1,4 @@
-"""Estimates what a command has just stored, where no service does so within seconds."""
+"""Updates estimates after a command stored data, where no service is running."""
 
 from __future__ import annotations
 

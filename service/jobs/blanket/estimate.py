@@ -1,4 +1,4 @@
-"""Readings, cores and calibrations in, believed blankets out: per tank, from the earliest time whose data changed.
+"""Estimates the blanket of each tank from readings, cores and calibrations, from the earliest change on.
 
 The present comes first (:func:`estimate_present`): what is new, or late by little, is estimated at once, back to the change,
 in one transaction. Where more changed than can be done between two looks at the alarms, as after an import of old

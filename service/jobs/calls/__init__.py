@@ -1,1 +1,1 @@
-"""Who is told, how, and what they answered: notification, delivery, escalation, replies."""
+"""Notification, delivery, escalation and replies."""

@@ -1,4 +1,4 @@
-"""A call that proves the way to the person on duty, once a shift, while nothing is wrong."""
+"""Sends a test message to whoever begins a shift, by every channel they have."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Hands messages over: claim, send, record. At least once; a crash costs at most one duplicate; nothing is lost.
+"""Delivers messages from the outbox, at least once: claim, send, record.
 
 What cannot be handed over is tried again by a schedule, and meanwhile told to the same person another way or to the next
 person. That something is stuck is an alarm of its own (see the service's alarms in evaluate).
@@ -16,11 +16,12 @@ from sqlalchemy import Connection, Engine
 
 from service.calls.escalation import told_since_it_called
 from service.calls.retry import OF_CHANNEL, Failure, next_try
-from service.calls.routing import MessageKind, RouteReason, address_of, instead, is_instead_of
+from service.calls.routing import MessageKind, RouteReason, address_of, failover, is_failover_of
 from service.errors import LeaseLost
 from service.jobs.alarms.setup import AlarmSetup
-from service.jobs.calls.notification import REMEMBER
+from service.jobs.calls.notification import HISTORY_SPAN
 from service.notify.channels.base import Attachment, Message, Notifier, Receipt
+from service.notify.channels.webhook import WebhookNotifier
 from service.storage.alarms.alarms import alarm_of_event, sent_message, sent_messages
 from service.storage.calls.outbox import (
     EVERYBODY,
@@ -43,7 +44,7 @@ LEASE = timedelta(minutes=3)
 ALL_DUE = 10_000
 #: Channels on which every recipient is a server of its own; on all others one server takes every message.
 SERVER_EACH = frozenset({"webhook"})
-BEFORE_THE_TRIED = timedelta(seconds=1)
+AHEAD_OF_TRIED = timedelta(seconds=1)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -90,7 +91,7 @@ def deliver(
             try:
                 with transaction(engine) as conn:
                     # One transaction both records the last message and claims the next.
-                    outcomes = [] if done is None else _settle(conn, setup, *done, now, lease, recipients)
+                    outcomes = [] if done is None else _record_all(conn, setup, *done, now, lease, recipients)
                     claimed = claim(conn, now, channels=tuple(notifiers), lease=lease, recipients=recipients)
             except LeaseLost:
                 if done is not None and done[1].failure is None:
@@ -131,7 +132,7 @@ def _send(notifier: Notifier, claimed: Claimed, now: datetime) -> Receipt:
         return Receipt(failure=Failure.GARBAGE, answer=f"{type(error).__name__}: {error}"[:500])
 
 
-def _settle(
+def _record_all(
     conn: Connection,
     setup: AlarmSetup,
     claimed: Claimed,
@@ -147,7 +148,7 @@ def _settle(
         # They go before the one that was tried, in case it alone was at fault.
         sharing = Recipients(only=claimed.recipient) if claimed.channel in SERVER_EACH else recipients
         others = claim(conn, now, channels=(claimed.channel,), lease=lease, limit=ALL_DUE, recipients=sharing)
-        outcomes += [_record(conn, setup, other, shared, now, before=BEFORE_THE_TRIED) for other in others]
+        outcomes += [_record(conn, setup, other, shared, now, before=AHEAD_OF_TRIED) for other in others]
     return outcomes
 
 
@@ -174,7 +175,7 @@ def _record(
         retry_after=receipt.retry_after,
     )
     if retry.stuck:
-        tell_next(conn, setup, claimed, now, once=retry.at is not None)
+        notify_next(conn, setup, claimed, now, once=retry.at is not None)
     if retry.at is not None:
         record_retry(
             conn,
@@ -192,7 +193,7 @@ def _record(
     return "failed"
 
 
-def tell_next(conn: Connection, setup: AlarmSetup, claimed: Claimed, now: datetime, *, once: bool = False) -> None:
+def notify_next(conn: Connection, setup: AlarmSetup, claimed: Claimed, now: datetime, *, once: bool = False) -> None:
     """Put the same message on its way to whoever can be reached instead; where *once* is asked for, not a second time."""
     if claimed.alarm_event_id is None or claimed.payload["kind"] != MessageKind.ALARM:
         return
@@ -201,12 +202,12 @@ def tell_next(conn: Connection, setup: AlarmSetup, claimed: Claimed, now: dateti
     definition = None if alarm is None else setup.definition(alarm.key)
     if alarm is None or definition is None:
         return
-    history = sent_messages(conn, [alarm.id], now - REMEMBER).get(alarm.id, [])
-    if once and any(is_instead_of(other.key, claimed.key) for other in history):
+    history = sent_messages(conn, [alarm.id], now - HISTORY_SPAN).get(alarm.id, [])
+    if once and any(is_failover_of(other.key, claimed.key) for other in history):
         return
     if failed.occurred_at == alarm.machine.occurred_at:  # of one that is past, everything told counts
         history = told_since_it_called(alarm.machine, history)
-    tell = instead(definition, setup.contacts, failed, history, setup.channels)
+    tell = failover(definition, setup.contacts, failed, history, setup.channels)
     if tell is None:
         log.error("nobody left to tell", alarm=alarm.key, message=claimed.key)
         return
@@ -237,3 +238,35 @@ def tell_next(conn: Connection, setup: AlarmSetup, claimed: Claimed, now: dateti
         ],
     )
     log.warning("next person told", alarm=alarm.key, contact=tell.contact.name, channel=tell.channel)
+
+
+@dataclass(frozen=True, slots=True)
+class DeliveryWorker:
+    """A channel, or one webhook, whose server is its own."""
+
+    channel: str
+    notifier: Notifier
+    recipients: Recipients = EVERYBODY
+
+    @property
+    def name(self) -> str:
+        """What people and the book of runs call it: one name for each that the site file describes, and no more."""
+        return self.channel if self.recipients.only is None else f"{self.channel} {self.recipients.only}"
+
+
+def delivery_workers(notifiers: Mapping[str, Notifier]) -> list[DeliveryWorker]:
+    """Every way there is; together they take every message of the channels, and no two take the same.
+
+    Notes
+    -----
+    What is for a webhook that the site file no longer has goes the way of the channel itself, which knows to give it up.
+    """
+    ways: list[DeliveryWorker] = []
+    for channel, notifier in notifiers.items():
+        if not isinstance(notifier, WebhookNotifier):
+            ways.append(DeliveryWorker(channel, notifier))
+            continue
+        apart = notifier.apart()
+        ways += [DeliveryWorker(channel, alone, Recipients(only=key)) for key, alone in apart.items()]
+        ways.append(DeliveryWorker(channel, notifier, Recipients(besides=tuple(apart))))
+    return ways

@@ -1,4 +1,4 @@
-"""Calls further: who is told next about an alarm nobody has answered, or whose cause is over without it."""
+"""Escalates alarms that nobody has answered, or whose cause is over while they are still active."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ from service.calls.routing import Notification, Routing, SentMessage, Suppressio
 from service.domain.blanket.estimate import Estimate
 from service.jobs.alarms.setup import AlarmSetup
 from service.jobs.alarms.situations import tank_histories
-from service.jobs.calls.notification import REMEMBER, AlarmChange, Decided, Scene, decide, write
+from service.jobs.calls.notification import HISTORY_SPAN, AlarmChange, Decided, Scene, decide, write
 from service.jobs.diagnosis.evidence import evidence_of
 from service.jobs.plant.plant import Plant
 from service.notify.messages.facts import Called
@@ -47,7 +47,7 @@ def escalate(
         if not standing:
             return 0
         # A first look without locks: nearly always nobody is due.
-        history = sent_messages(conn, [record.id for record in standing], now - REMEMBER)
+        history = sent_messages(conn, [record.id for record in standing], now - HISTORY_SPAN)
         silent = grouped_alarms(conn, [record.id for record in standing])
     everything = [_standing(plant.alarms, record) for record in known]
     active = [s.definition for s in everything if s is not None and s.machine.active and s.machine.state not in QUIET]
@@ -68,7 +68,7 @@ def escalate(
     return calls
 
 
-def not_answering(machine: Machine, history: Sequence[SentMessage]) -> tuple[Called, ...]:
+def unanswered_calls(machine: Machine, history: Sequence[SentMessage]) -> tuple[Called, ...]:
     """Who was called about this occurrence before and has said neither yes nor no."""
     said = {*machine.declined, *machine.declined_without_code}
     called = {t.contact: t.at for t in history if t.occurred_at == machine.occurred_at and t.contact not in said}
@@ -120,7 +120,7 @@ class _Pass:
 
     def unfold(self, conn: Connection, definition: AlarmDefinition) -> int:
         """The cause is over and this alarm still stands, untold: it now calls by itself."""
-        record, history = self._held(conn, definition)
+        record, history = self._lock(conn, definition)
         if record.machine.state is not AlarmState.UNACKNOWLEDGED or not grouped_alarms(conn, [record.id]):
             return 0
         change = AlarmChange(
@@ -134,21 +134,21 @@ class _Pass:
 
     def call(self, conn: Connection, definition: AlarmDefinition) -> int:
         """Call further, unless it was answered a moment ago."""
-        record, history = self._held(conn, definition)
+        record, history = self._lock(conn, definition)
         tells, silences = self.due(record, definition, history)
         if not tells:
             return 0
-        scene = replace(self.scene(conn, definition), called=not_answering(record.machine, history))
+        scene = replace(self.scene(conn, definition), called=unanswered_calls(record.machine, history))
         transition = replace(called_further(record.machine, self.now), note=", ".join(t.contact.name for t in tells))
         change = AlarmChange(record=record, definition=definition, machine=record.machine, transitions=(transition,))
         routing = Routing(transition=transition, tells=tells, silences=silences)
         log.warning("called further", alarm=definition.key, contacts=[tell.contact.name for tell in tells])
         return write(conn, self.plant.alarms, [Decided(change=change, scene=scene, routing=routing)], self.now)
 
-    def _held(self, conn: Connection, definition: AlarmDefinition) -> tuple[AlarmRecord, list[SentMessage]]:
+    def _lock(self, conn: Connection, definition: AlarmDefinition) -> tuple[AlarmRecord, list[SentMessage]]:
         """The alarm, held against everybody else, and what was told of it."""
         record = lock_alarms(conn, [definition.key])[definition.key]
-        return record, sent_messages(conn, [record.id], self.now - REMEMBER).get(record.id, [])
+        return record, sent_messages(conn, [record.id], self.now - HISTORY_SPAN).get(record.id, [])
 
     def scene(self, conn: Connection, definition: AlarmDefinition) -> Scene:
         """What is known of the alarm's tank now."""

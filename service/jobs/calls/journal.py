@@ -1,4 +1,4 @@
-"""The journal with what became of every message it speaks of: waiting, handed over, delivered, failed or cancelled."""
+"""The alarm journal with the delivery status of every message it names."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""From transitions to journal lines and outbox rows, inside the transaction that keeps the alarm's new state."""
+"""Writes transitions as journal lines and outbox rows, in the transaction that saves the alarm's state."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ from service.storage.alarms.alarms import AlarmRecord, append_events
 from service.storage.calls.outbox import OutboxMessage, enqueue
 
 #: What was told longer ago plays no part in whom to tell now.
-REMEMBER = timedelta(days=7)
+HISTORY_SPAN = timedelta(days=7)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

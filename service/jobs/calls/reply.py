@@ -1,4 +1,4 @@
-"""Answers to what people write back: a code, "no", "?", "took a core: 2.4 ft". Only known numbers are heard.
+"""Answers text messages from contacts: a code, "no", "?", "took a core: 2.4 ft". Other numbers are ignored.
 
 A number alone proves nothing: an alarm is taken, given back, or declined for good only by its code. Phones and gateways
 write by themselves too, so what is no clear yes or no is answered once with what to send, and no number is answered often.
@@ -51,9 +51,9 @@ from service.storage.database.session import transaction
 log = structlog.get_logger(__name__)
 
 #: A question is open to a yes this long.
-QUESTION_STANDS = timedelta(minutes=30)
+QUESTION_OPEN_FOR = timedelta(minutes=30)
 #: "No" without a code, and a core without a tank, speak of what the person was told within this time.
-SPEAKS_OF = timedelta(hours=12)
+CONTEXT_FOR = timedelta(hours=12)
 #: Answers are counted over this time: what helps nobody a second time is said once about the same alarms, at most
 #: MOST_HINTS times in all, and no number gets more than MOST_ANSWERS but for what it changed.
 ANSWERS_COUNTED = timedelta(hours=1)
@@ -117,15 +117,15 @@ def answer(
     recipient = contact.phone or sender
     with transaction(engine) as conn:
         lock_reply(conn, recipient)
-        desk = _ReplyHandler(conn, plant, contact, now)
+        handler = _ReplyHandler(conn, plant, contact, now)
         reply = read_reply(text)
         code = reply.code if isinstance(reply, TakesIt | Declines) else None
-        many_wrong = code is not None and desk.many_wrong(code)
-        reason, words, pending = desk.act(reply)
+        many_wrong = code is not None and handler.many_wrong(code)
+        reason, words, pending = handler.act(reply)
         if many_wrong:
             reason, words = ReplyReason.WRONG_CODES, _FORGED
         words = gsm7.shorten(gsm7.plain(words))
-        about = " ".join(sorted(record.machine.code for record in desk.waiting()))
+        about = " ".join(sorted(record.machine.code for record in handler.waiting()))
         log.info("reply", contact=contact.name, outcome=reason.value)
         if _answered_enough(reason, about, answers_since(conn, recipient, now - ANSWERS_COUNTED)):
             log.info("reply left unanswered", contact=contact.name, outcome=reason.value)
@@ -225,7 +225,7 @@ class _ReplyHandler:
 
     def waiting(self) -> list[AlarmRecord]:
         """The alarms this person was told of that nobody has."""
-        told = last_notified(self.conn, self.contact.name, self.now - SPEAKS_OF)
+        told = last_notified(self.conn, self.contact.name, self.now - CONTEXT_FOR)
         return [r for r in alarms(self.conn) if r.machine.state is AlarmState.UNACKNOWLEDGED and r.key in told]
 
     def what_to_send(self, before: str = "") -> _Outcome:
@@ -316,7 +316,7 @@ class _ReplyHandler:
 
     def question(self) -> dict[str, Any] | None:
         """What they were asked last; None when something else, above all an alarm, was told since."""
-        last = last_message(self.conn, self.contact.name, self.now - QUESTION_STANDS)
+        last = last_message(self.conn, self.contact.name, self.now - QUESTION_OPEN_FOR)
         return None if last is None else last.get("pending")
 
     def status(self) -> str:
@@ -402,7 +402,7 @@ class _ReplyHandler:
             return named[0] if len(named) == 1 else None
         if len(self.plant.setups) == 1:
             return self.plant.setups[0]
-        told = last_notified(self.conn, self.contact.name, self.now - SPEAKS_OF)
+        told = last_notified(self.conn, self.contact.name, self.now - CONTEXT_FOR)
         about = [d.tank for key in told if (d := self.plant.alarms.definition(key)) is not None and d.tank is not None]
         return self.plant.setup(about[0]) if about else None
 

@@ -1,1 +1,1 @@
-"""Hand cores recorded, corrected and withdrawn: the one way in is :mod:`.core`."""
+"""Hand cores recorded, corrected and withdrawn: every door goes through :mod:`.core`."""

@@ -1,4 +1,4 @@
-"""The photo of a hand core, kept with it."""
+"""Stores and removes the photo of a hand core."""
 
 from __future__ import annotations
 

@@ -1,1 +1,1 @@
-"""Why a blanket rises, and what would happen if something were changed."""
+"""Evidence for advice, and what-if forecasts."""

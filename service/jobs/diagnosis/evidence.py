@@ -1,4 +1,4 @@
-"""What is known of a tank that tells why its blanket rises: flows, the last round, the settling test, the state point."""
+"""Reads the evidence that advice is drawn from: flows, the last round, the settling test, the state point."""
 
 from __future__ import annotations
 

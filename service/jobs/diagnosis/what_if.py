@@ -1,4 +1,4 @@
-"""What would happen to a tank if its return flow, the tanks in service, or the plant's flow were changed now."""
+"""Forecasts a tank if its return flow, the tanks in service or the plant's flow were changed now."""
 
 from __future__ import annotations
 

@@ -1,1 +1,1 @@
-"""What the forecast says of a tank, as far as alarms watch it."""
+"""The forecast values that alarms watch."""

@@ -1,4 +1,4 @@
-"""What the forecast says of a tank, as far as alarms watch it: the same for the service and for a replay."""
+"""The forecast values that alarms watch, the same for the service and for a replay."""
 
 from __future__ import annotations
 

@@ -1,1 +1,1 @@
-"""How hard every tank is worked."""
+"""Loading figures of every tank."""

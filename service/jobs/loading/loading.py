@@ -1,4 +1,4 @@
-"""How hard every tank is worked: its loading figures from what was last heard, with what they were made from."""
+"""Computes the loading figures of every tank from the latest readings, with their inputs."""
 
 from __future__ import annotations
 

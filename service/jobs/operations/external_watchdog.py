@@ -8,7 +8,7 @@ from datetime import UTC, datetime, timedelta
 
 import structlog
 
-from service.domain.operations.silence import Presence, Word, due, seen, told
+from service.domain.operations.silence import Liveness, SilenceNotice, due, seen, told
 from service.domain.plant.display import format_duration
 from service.notify.channels.base import Message, Notifier, text_of
 from service.notify.health_check import check_health, redacted_url
@@ -35,24 +35,24 @@ class ExternalWatchdog:
     recipients: Sequence[Recipient]
     notifiers: Mapping[str, Notifier]
     after: timedelta
-    presences: dict[str, Presence] = field(default_factory=dict)
+    presences: dict[str, Liveness] = field(default_factory=dict)
     #: Who has been handed the word that is due, so that a failed mail server costs nobody a second message.
-    _handed: dict[tuple[str, Word], set[Recipient]] = field(default_factory=dict)
+    _handed: dict[tuple[str, SilenceNotice], set[Recipient]] = field(default_factory=dict)
 
     def check(self, now: datetime) -> list[str]:
         """One look at every service; returns those that count as silent."""
         for url in self.urls:
-            standing = seen(self.presences.get(url, Presence()), check_health(url), now)
+            standing = seen(self.presences.get(url, Liveness()), check_health(url), now)
             word = due(standing, now, after=self.after, again=AGAIN)
             if word is not None and self._tell(url, standing, word, now):
                 standing = told(standing, word, now)
             self.presences[url] = standing
         return [url for url in self.urls if self._silent(self.presences[url], now)]
 
-    def _silent(self, standing: Presence, now: datetime) -> bool:
+    def _silent(self, standing: Liveness, now: datetime) -> bool:
         return standing.silent_since is not None and now - standing.silent_since >= self.after
 
-    def _tell(self, url: str, standing: Presence, word: Word, now: datetime) -> bool:
+    def _tell(self, url: str, standing: Liveness, word: SilenceNotice, now: datetime) -> bool:
         """Hand the word to everybody; True when everybody has it."""
         words = message_text(url, standing, word, now)
         handed = self._handed.setdefault((url, word), set())
@@ -77,9 +77,9 @@ class ExternalWatchdog:
         return True
 
 
-def message_text(url: str, standing: Presence, word: Word, now: datetime) -> str:
+def message_text(url: str, standing: Liveness, word: SilenceNotice, now: datetime) -> str:
     """What people read."""
-    if word is Word.BACK or standing.silent_since is None:
+    if word is SilenceNotice.BACK or standing.silent_since is None:
         return f"CLEARED: Underweir at {redacted_url(url)} answers again."
     lasted = format_duration(now - standing.silent_since)
     return (

@@ -14,7 +14,7 @@ import structlog
 from service.alarms.definition import AlarmDefinition, AlarmKind, Priority
 from service.calls.contact import Contact
 from service.calls.routing import address_of
-from service.domain.operations.silence import Presence, Word, due, seen, told
+from service.domain.operations.silence import Liveness, SilenceNotice, due, seen, told
 from service.domain.plant.display import format_local_time
 from service.jobs.alarms.setup import AlarmSetup
 from service.notify.channels import gsm7
@@ -54,7 +54,7 @@ class Watchdog:
         self._notifiers = notifiers
         self._node = node
         self._after = after
-        self._presence = Presence()
+        self._presence = Liveness()
         self._standing_by = False
         self._reached: set[str] = set()  #: who was told of this silence
 
@@ -82,40 +82,40 @@ class Watchdog:
         if word is None:
             return 0
         reached = self._tell(word, now)
-        if reached or word is Word.BACK:
+        if reached or word is SilenceNotice.BACK:
             self._presence = told(self._presence, word, now)
-        if word is Word.BACK:
+        if word is SilenceNotice.BACK:
             self._reached = set()
         return reached
 
-    def _tell(self, word: Word, now: datetime) -> int:
+    def _tell(self, word: SilenceNotice, now: datetime) -> int:
         callout = self._setup.callout
         everybody = callout.everybody(_NOT_WATCHED)
         match word:
-            case Word.SILENT:
+            case SilenceNotice.SILENT:
                 first = callout.first_called(_NOT_WATCHED, now)
                 wanted = first or tuple(c for c in everybody if c.receives(None, Priority.HIGH)) or everybody
-            case Word.STILL_SILENT:
+            case SilenceNotice.STILL_SILENT:
                 wanted = everybody
-            case Word.BACK:
+            case SilenceNotice.BACK:
                 wanted = tuple(c for c in everybody if c.name in self._reached)
         reached = self._hand(wanted, word, now)
-        if not reached and word is Word.SILENT:
+        if not reached and word is SilenceNotice.SILENT:
             reached = self._hand(everybody, word, now)
         self._reached |= reached
         log.error(
-            "the alarms are looked at again" if word is Word.BACK else "the alarms are not looked at",
+            "the alarms are looked at again" if word is SilenceNotice.BACK else "the alarms are not looked at",
             since=self._since(now).isoformat(),
             trouble=self._presence.why,
             told=sorted(reached),
         )
         return len(reached)
 
-    def _hand(self, contacts: Sequence[Contact], word: Word, now: datetime) -> set[str]:
+    def _hand(self, contacts: Sequence[Contact], word: SilenceNotice, now: datetime) -> set[str]:
         """Each person by the first way that works; returns who was reached."""
         return {contact.name for contact in contacts if self._reach(contact, word, now)}
 
-    def _reach(self, contact: Contact, word: Word, now: datetime) -> bool:
+    def _reach(self, contact: Contact, word: SilenceNotice, now: datetime) -> bool:
         subject, text = self._words(word, now)
         stamp = (self._presence.told_at or self._since(now)).astimezone(UTC).isoformat()
         for channel in contact.channels:
@@ -140,12 +140,12 @@ class Watchdog:
         """Since when nobody looks; once they are looked at again, when that was told last."""
         return self._presence.silent_since or self._presence.told_at or now
 
-    def _words(self, word: Word, now: datetime) -> tuple[str, str]:
+    def _words(self, word: SilenceNotice, now: datetime) -> tuple[str, str]:
         site, zone = self._setup.site.name, self._setup.site.zone
-        if word is Word.BACK and self._standing_by:
+        if word is SilenceNotice.BACK and self._standing_by:
             subject = f"WATCHED AGAIN {site}: {self._node} hears that another node looks at the tanks."
             return subject, f"{subject}\n"
-        if word is Word.BACK:
+        if word is SilenceNotice.BACK:
             subject = f"WATCHED AGAIN {site}: {self._node} looks at the tanks again. It makes up for what it missed; alarms follow."
             return subject, f"{subject}\n"
         start = format_local_time(self._since(now), zone)

@@ -1,1 +1,1 @@
-"""Reports and shift logs read from what is stored, and mailed."""
+"""Reports and shift logs, read from storage and mailed."""

@@ -1,4 +1,4 @@
-"""Daily and monthly reports put on their way to those who want them, each once."""
+"""Mails daily and monthly reports, each once."""
 
 from __future__ import annotations
 

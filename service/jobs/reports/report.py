@@ -1,4 +1,4 @@
-"""The report of a day or month, read from what is stored."""
+"""Reads the report of a day or month from storage."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The shift log read, written into and taken over."""
+"""Reads the shift log, writes notes into it, and records who took over."""
 
 from __future__ import annotations
 

@@ -1,1 +1,1 @@
-"""Work on sensors recorded, proven and reviewed."""
+"""Calibrations recorded, and sensors reviewed."""

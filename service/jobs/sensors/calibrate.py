@@ -1,4 +1,4 @@
-"""Work on a sensor recorded by a person: as found, as left, by whom, why; the drift starts anew from it."""
+"""Records work on a sensor: as found, as left, by whom, why. The drift starts anew from it."""
 
 from __future__ import annotations
 

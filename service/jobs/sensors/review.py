@@ -1,4 +1,4 @@
-"""Sensors looked at with everything known: one with its drift, advice, charts and doubtful cores; all as a list of work."""
+"""Reviews sensors: one with drift, advice, charts and doubtful cores; all as a work list; certificates."""
 
 from __future__ import annotations
 
@@ -194,3 +194,34 @@ def _heights(conn: Connection, ids: SiteIds) -> HeightAt:
         return found.height, found.sd
 
     return at
+
+
+def certify(engine: Engine, plant: Plant, record: CalibrationRecord, *, now: datetime) -> bytes:
+    """The certificate as a PDF.
+
+    Raises
+    ------
+    InputError
+        when the sensor is no longer in the site file.
+    """
+    # The libraries that draw it load slowly, and few commands need them.
+    from service.reports.certificate import RecordedWork, certificate
+
+    work = record.calibration
+    one = review(engine, plant, work.tag, now)
+    return certificate(
+        RecordedWork(
+            id=record.id,
+            work=work,
+            recorded_at=record.recorded_at,
+            note=record.note,
+            supersedes=record.supersedes,
+            correction_reason=record.correction_reason,
+        ),
+        one.setup.tank,
+        one.proof(work.at),
+        site=plant.alarms.site.name,
+        units=plant.alarms.units,
+        zone=plant.alarms.site.zone,
+        now=now,
+    )

@@ -13,7 +13,7 @@ from sqlalchemy import Connection, bindparam, select, text
 from sqlalchemy.dialects.postgresql import ARRAY, insert
 from sqlalchemy.types import Text
 
-from service.domain.operations.lease import reading, spoken
+from service.domain.operations.lease import reading, work_label
 from service.errors import LeaseLost
 from service.storage.database.tables import LeaseRow
 
@@ -195,7 +195,7 @@ def workers(conn: Connection, sources: Sequence[str]) -> list[Worker]:
     found = [
         Worker(
             node_name=node,
-            works=tuple(spoken(lease.name) for lease in held),
+            works=tuple(work_label(lease.name) for lease in held),
             since=max((lease.since for lease in held if lease.since is not None), default=None) if node else None,
         )
         for node, held in by_node.items()

@@ -113,7 +113,7 @@ def _guest(request: Request, plant: WebPlant, visitor: AnyVisitor, to: str) -> R
     if person is None:
         return _form(request, plant, visitor, to)
     agent = request.headers.get("user-agent", "")
-    signed_in = people.admit(plant.engine, person, address=visitor.address, agent=agent, now=plant.clock())
+    signed_in = people.sign_in_guest(plant.engine, person, address=visitor.address, agent=agent, now=plant.clock())
     return session_started(request, signed_in, to)
 
 

@@ -15,7 +15,7 @@ from urllib.parse import parse_qsl
 
 from fastapi import APIRouter, Depends, Header, HTTPException, Request
 
-from service.jobs.calls.gateway_post import take_receipt, take_reply
+from service.jobs.calls.incoming import take_receipt, take_reply
 from service.notify.channels.gateway_hook import GatewayHook, read_receipt, read_reply
 from service.web.base.access import Principal, Public
 from service.web.base.plant import Plant, WebPlant

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import datetime
 from typing import Annotated, Literal
 from uuid import UUID
 
 from pydantic import AwareDatetime, BaseModel, ConfigDict, Field
 
+from service.alarms.observations import AGREE, PAIR_WITHIN
 from service.domain.cores.core import Core, Surface
 from service.domain.plant.display import describe_clearance, format_length
 from service.domain.plant.tank import Tank
@@ -20,11 +21,6 @@ from service.storage.database.session import transaction
 from service.web.base.access import Principal
 from service.web.base.lengths import length
 from service.web.base.plant import WebPlant
-
-#: A sensor's value this close to a core in time is compared with it.
-BESIDE = timedelta(minutes=15)
-#: Sensor and core further apart than this do not agree: twice what a core repeats to. [m] Common practice, no source.
-AGREE = 0.3
 
 Short = Annotated[str, Field(max_length=20)]
 
@@ -164,7 +160,9 @@ def _sensor_beside(plant: WebPlant, tank: Tank, at: datetime) -> tuple[float, fl
     ids = [plant.ids.signals[signal.tag] for signal in setup.blankets]
     with transaction(plant.engine) as conn:
         near = [
-            a for a in assessments_between(conn, ids, at - BESIDE, at + BESIDE) if math.isfinite(a.height + a.corrected)
+            a
+            for a in assessments_between(conn, ids, at - PAIR_WITHIN, at + PAIR_WITHIN)
+            if math.isfinite(a.height + a.corrected)
         ]
     if not near:
         return None

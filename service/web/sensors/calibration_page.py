@@ -12,7 +12,7 @@ from service.domain.plant.role import Role
 from service.domain.sensors.work_proof import LEAST_CORES, WorkOutcome
 from service.errors import InputError
 from service.jobs.sensors.calibrate import withdraw_work
-from service.jobs.sensors.certify import certify
+from service.jobs.sensors.review import certify
 from service.storage.blanket.recompute import dirty_since
 from service.storage.database.session import transaction
 from service.storage.sensors.calibrations import CalibrationRecord, calibration_history

@@ -35,14 +35,14 @@ def test_a_session_opened_while_its_owner_was_being_switched_off_opens_nothing(
     assert people.session_of(engine, signed_in.secret, NIGHT) is not None
     people.switch(engine, "operator", False, now=NIGHT, actor="a test")
     with transaction(engine) as conn:
-        late = people.opened(conn, person, address="192.0.2.1", agent="", now=NIGHT)
+        late = people.open_session(conn, person, address="192.0.2.1", agent="", now=NIGHT)
     assert people.session_of(engine, late.secret, NIGHT) is None
     assert people.session_of(engine, signed_in.secret, NIGHT) is None
 
 
 def test_only_what_was_switched_off_is_out(engine: Engine, person: PersonRecord) -> None:
     with transaction(engine) as conn:
-        secret = people.opened(conn, person, address="192.0.2.1", agent="", now=NIGHT).secret
+        secret = people.open_session(conn, person, address="192.0.2.1", agent="", now=NIGHT).secret
         stored.set_active(conn, person.id, False)
     assert people.session_of(engine, secret, NIGHT) is None
     with transaction(engine) as conn:
@@ -84,7 +84,7 @@ def test_sessions_of_several_people_are_told_apart(engine: Engine, person: Perso
     other = people.add(engine, name="other", label="", role=Role.VIEWER, password=PASSWORD, now=NIGHT, actor="a test")
     with transaction(engine) as conn:
         mine, theirs = (
-            people.opened(conn, p, address="192.0.2.1", agent="", now=NIGHT).secret for p in (person, other)
+            people.open_session(conn, p, address="192.0.2.1", agent="", now=NIGHT).secret for p in (person, other)
         )
     for secret, name in ((mine, "operator"), (theirs, "other")):
         found = people.session_of(engine, secret, NIGHT)
@@ -106,7 +106,8 @@ def test_a_new_password_ends_every_session_but_the_one_it_was_typed_in(engine: E
     other = people.add(engine, name="other", label="", role=Role.VIEWER, password=PASSWORD, now=NIGHT, actor="a test")
     with transaction(engine) as conn:
         here, lost, theirs = (
-            people.opened(conn, p, address="192.0.2.1", agent="", now=NIGHT).secret for p in (person, person, other)
+            people.open_session(conn, p, address="192.0.2.1", agent="", now=NIGHT).secret
+            for p in (person, person, other)
         )
         assert sessions.close_sessions_of(conn, person.id, but=people.hash_secret(here)) == 1
     open_ = [people.session_of(engine, secret, NIGHT) is not None for secret in (here, lost, theirs)]
@@ -116,7 +117,7 @@ def test_a_new_password_ends_every_session_but_the_one_it_was_typed_in(engine: E
 def test_what_is_over_is_forgotten_and_what_is_not_stays(engine: Engine, person: PersonRecord) -> None:
     def opened(started: timedelta, seen: timedelta) -> str:
         with transaction(engine) as conn:
-            secret = people.opened(conn, person, address="192.0.2.1", agent="", now=NIGHT + started).secret
+            secret = people.open_session(conn, person, address="192.0.2.1", agent="", now=NIGHT + started).secret
             sessions.touch_session(conn, people.hash_secret(secret), NIGHT + seen)
         return people.hash_secret(secret)
 

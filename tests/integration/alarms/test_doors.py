@@ -33,7 +33,7 @@ from service.jobs.accounts import people
 from service.jobs.accounts.actor import Door
 from service.jobs.alarms.evaluate import evaluate
 from service.jobs.blanket.estimate import update_estimates
-from service.jobs.calls.gateway_post import take_reply
+from service.jobs.calls.incoming import take_reply
 from service.jobs.calls.reply import Answered
 from service.jobs.cores.core import CoreDraft, submit_core
 from service.jobs.ingest import ingest

@@ -60,6 +60,14 @@ def do(plant: AlarmPlant, command: Command, now: datetime) -> Done:
         return submit_command(conn, plant.model, "east.high", command, by("Sam"), now=now)
 
 
+def test_a_command_that_calls_nobody_reads_no_evidence(plant: AlarmPlant, monkeypatch: pytest.MonkeyPatch) -> None:
+    def unexpected(*args: object) -> None:
+        raise AssertionError("only the words of a message need it")
+
+    monkeypatch.setattr("service.jobs.alarms.command.scene_of", unexpected)
+    assert do(plant, Shelve(why="diver", until=NIGHT + HOUR), NIGHT).state is AlarmState.SHELVED
+
+
 def stand(plant: AlarmPlant, key: str) -> AlarmRecord:
     with transaction(plant.engine) as conn:
         return next(record for record in alarms(conn) if record.key == key)

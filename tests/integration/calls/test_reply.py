@@ -14,7 +14,7 @@ from service.alarms.machine import CODE_ALPHABET, CODE_LENGTH, AlarmState
 from service.calls.contact import Contact
 from service.errors import StorageError
 from service.jobs.alarms.evaluate import evaluate
-from service.jobs.calls.listen import listen
+from service.jobs.calls.incoming import listen
 from service.jobs.calls.reply import CODES_COUNTED, MANY_WRONG_CODES, Answered, ReplyReason, answer
 from service.notify.channels import gsm7
 from service.notify.channels.sms_modem import Incoming

@@ -18,7 +18,7 @@ from service.calls.contact import Contact, is_mail_address
 from service.calls.retry import OF_CHANNEL, PERMANENT, Failure, GiveUp, next_try
 from service.domain.blanket.estimate import Assessment
 from service.domain.cores.core import Surface
-from service.domain.operations.silence import Presence, Word, due, seen, told
+from service.domain.operations.silence import Liveness, SilenceNotice, due, seen, told
 from service.domain.plant.reading import ReadingReason
 from service.domain.plant.signal import SignalKind
 from tests.unit.alarms.cases import T0
@@ -86,21 +86,21 @@ def test_the_other_side_is_granted_between_seconds_and_half_an_hour(asked: timed
 
 def test_a_silence_is_told_after_its_time_and_again_at_its_interval() -> None:
     limits = {"after": 3 * MIN, "again": 30 * MIN}
-    silent = seen(Presence(), "no answer", T0)
+    silent = seen(Liveness(), "no answer", T0)
     assert (silent.silent_since, silent.why) == (T0, "no answer")
     assert seen(silent, "refused", T0 + MIN).silent_since == T0
     assert seen(silent, "refused", T0 + MIN).why == "refused"
     assert due(silent, T0 + 3 * MIN - S, **limits) is None
-    assert due(silent, T0 + 3 * MIN, **limits) is Word.SILENT
-    known = told(silent, Word.SILENT, T0 + 3 * MIN)
+    assert due(silent, T0 + 3 * MIN, **limits) is SilenceNotice.SILENT
+    known = told(silent, SilenceNotice.SILENT, T0 + 3 * MIN)
     assert due(known, T0 + 33 * MIN - S, **limits) is None
-    assert due(known, T0 + 33 * MIN, **limits) is Word.STILL_SILENT
-    again = told(known, Word.STILL_SILENT, T0 + 33 * MIN)
+    assert due(known, T0 + 33 * MIN, **limits) is SilenceNotice.STILL_SILENT
+    again = told(known, SilenceNotice.STILL_SILENT, T0 + 33 * MIN)
     assert due(again, T0 + 60 * MIN, **limits) is None
     back = seen(again, None, T0 + 40 * MIN)
-    assert due(back, T0 + 40 * MIN, **limits) is Word.BACK
-    assert due(told(back, Word.BACK, T0 + 40 * MIN), T0 + 50 * MIN, **limits) is None
-    assert due(Presence(), T0, **limits) is None
+    assert due(back, T0 + 40 * MIN, **limits) is SilenceNotice.BACK
+    assert due(told(back, SilenceNotice.BACK, T0 + 40 * MIN), T0 + 50 * MIN, **limits) is None
+    assert due(Liveness(), T0, **limits) is None
 
 
 # --- whom an alarm reaches --------------------------------------------------------------------------------------------

@@ -30,7 +30,7 @@ from service.calls.duty import Rota, Shift, stretches
 from service.calls.escalation import EscalationPolicy, EscalationStep, OnCall, Whom, due_calls
 from service.calls.replies import TookCore, read_reply
 from service.calls.retry import PATIENT_WAITS, SIGN_IN_WAITS, WAITS
-from service.calls.routing import REMEMBERED, MessageKind, RouteReason, SentMessage, instead, route
+from service.calls.routing import REMEMBERED, MessageKind, RouteReason, SentMessage, failover, route
 from tests.unit.alarms.cases import T0, situation
 
 MINUTE, HOUR = timedelta(minutes=1), timedelta(hours=1)
@@ -97,7 +97,7 @@ def test_nobody_who_was_told_already_stands_in_for_another() -> None:
     """Dora has the message by mail; a text to her would reach nobody new, while Eve has heard nothing."""
     anna, dora, eve = person("Anna", "email"), person("Dora"), person("Eve", "email", priorities=(Priority.LOW,))
     history = [said("Anna"), said("Dora")]
-    chosen = instead(HIGH, (anna, dora, eve), history[0], history, frozenset({"email", "sms"}))
+    chosen = failover(HIGH, (anna, dora, eve), history[0], history, frozenset({"email", "sms"}))
     assert chosen is not None
     assert (chosen.contact.name, chosen.channel) == ("Eve", "email")
 

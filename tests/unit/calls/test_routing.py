@@ -20,7 +20,7 @@ from service.calls.routing import (
     Routing,
     SentMessage,
     covering,
-    instead,
+    failover,
     route,
 )
 from tests.unit.alarms.cases import T0
@@ -247,9 +247,9 @@ class TestInstead:
         again = T0 + timedelta(hours=1)
         before = [replace(told(), contact=c.name, channel=way) for c in (ANNA, BEN) for way in ("email", "sms")]
         failed = replace(told(), at=again)
-        assert instead(HIGH, (ANNA, BEN), failed, [*before, failed], self.BOTH) is None
+        assert failover(HIGH, (ANNA, BEN), failed, [*before, failed], self.BOTH) is None
         calls_again = Machine(state=U, occurred_at=T0, called_since=again)
-        now = instead(HIGH, (ANNA, BEN), failed, told_since_it_called(calls_again, [*before, failed]), self.BOTH)
+        now = failover(HIGH, (ANNA, BEN), failed, told_since_it_called(calls_again, [*before, failed]), self.BOTH)
         assert now is not None
         assert (now.contact.name, now.channel) == ("Anna", "sms")
 
@@ -258,7 +258,7 @@ class TestInstead:
         eve = replace(BEN, name="Eve", email="eve@example.org", priorities=(Priority.LOW,))
         contacts, history = (ANNA, eve, ben, CARL), [told()]
         chosen = []
-        while (tell := instead(HIGH, contacts, history[-1], history, self.BOTH)) is not None:
+        while (tell := failover(HIGH, contacts, history[-1], history, self.BOTH)) is not None:
             chosen.append((tell.contact.name, tell.channel, tell.reason))
             history.append(
                 SentMessage(
@@ -277,4 +277,4 @@ class TestInstead:
         ]
 
     def test_nobody_left(self) -> None:
-        assert instead(HIGH, (ANNA,), told(), [told()], EMAIL) is None
+        assert failover(HIGH, (ANNA,), told(), [told()], EMAIL) is None

@@ -7,16 +7,16 @@ from datetime import timedelta
 from hypothesis import given
 from hypothesis import strategies as st
 
-from service.domain.operations.silence import Presence, Word, due, seen, told
+from service.domain.operations.silence import Liveness, SilenceNotice, due, seen, told
 from tests.unit.alarms.cases import T0
 
 MINUTE = timedelta(minutes=1)
 AFTER, AGAIN = 3 * MINUTE, 30 * MINUTE
 
 
-def live(looks: list[bool], handed: list[bool] | None = None) -> list[tuple[int, Word]]:
+def live(looks: list[bool], handed: list[bool] | None = None) -> list[tuple[int, SilenceNotice]]:
     """A look a minute, True where the service answers; *handed* says whether telling would work in that minute."""
-    standing, words = Presence(), []
+    standing, words = Liveness(), []
     for minute, answers in enumerate(looks):
         now = T0 + minute * MINUTE
         standing = seen(standing, None if answers else "down", now)
@@ -32,16 +32,20 @@ def test_a_restart_is_no_silence() -> None:
 
 
 def test_silence_is_told_again_and_its_end_once() -> None:
-    assert live([False] * 40 + [True] * 3) == [(3, Word.SILENT), (33, Word.STILL_SILENT), (40, Word.BACK)]
+    assert live([False] * 40 + [True] * 3) == [
+        (3, SilenceNotice.SILENT),
+        (33, SilenceNotice.STILL_SILENT),
+        (40, SilenceNotice.BACK),
+    ]
 
 
 def test_what_could_not_be_told_stays_due() -> None:
-    assert live([False] * 8, [minute > 5 for minute in range(8)]) == [(6, Word.SILENT)]
+    assert live([False] * 8, [minute > 5 for minute in range(8)]) == [(6, SilenceNotice.SILENT)]
     assert live([False] * 5 + [True] * 3, [False] * 8) == []
 
 
 @given(st.lists(st.tuples(st.booleans(), st.booleans()), max_size=120))
 def test_words_alternate(minutes: list[tuple[bool, bool]]) -> None:
     words = [word for _, word in live([a for a, _ in minutes], [h for _, h in minutes])]
-    for before, after in zip([Word.BACK, *words], words, strict=False):
-        assert (before is Word.BACK) == (after is Word.SILENT)
+    for before, after in zip([SilenceNotice.BACK, *words], words, strict=False):
+        assert (before is SilenceNotice.BACK) == (after is SilenceNotice.SILENT)
