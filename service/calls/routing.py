@@ -218,9 +218,9 @@ _INSTEAD = "|instead|"
 def is_failover_of(key: str, failed: str) -> bool:
     """Whether a message was put on its way because another could not be handed over.
 
-    >>> is_instead_of("a|b|instead|Sam|sms", "a|b"), is_instead_of("a|b|instead|Sam|sms|instead|Kim|sms", "a|b")
+    >>> is_failover_of("a|b|instead|Sam|sms", "a|b"), is_failover_of("a|b|instead|Sam|sms|instead|Kim|sms", "a|b")
     (True, True)
-    >>> is_instead_of("a|bc|instead|Sam|sms", "a|b")
+    >>> is_failover_of("a|bc|instead|Sam|sms", "a|b")
     False
     """
     return key.startswith(failed + _INSTEAD)

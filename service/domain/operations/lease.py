@@ -34,7 +34,7 @@ def reading(source: str) -> str:
 def work_label(work: str) -> str:
     """A piece of work as people call it.
 
-    >>> spoken("deliver"), spoken(reading("panel"))
+    >>> work_label("deliver"), work_label(reading("panel"))
     ('messages', 'reading panel')
     """
     source = work.removeprefix(reading(""))

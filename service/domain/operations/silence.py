@@ -46,7 +46,7 @@ def due(standing: Liveness, now: datetime, *, after: timedelta, again: timedelta
     >>> silent = Liveness(silent_since=start)
     >>> limits = {"after": timedelta(minutes=3), "again": timedelta(minutes=30)}
     >>> due(silent, start + timedelta(minutes=2), **limits), due(silent, start + timedelta(minutes=3), **limits)
-    (None, <Word.SILENT: 'silent'>)
+    (None, <SilenceNotice.SILENT: 'silent'>)
     """
     if standing.silent_since is None:
         return None if standing.told_at is None else SilenceNotice.BACK
