@@ -392,11 +392,11 @@ def trust_sentence(facts: AlarmFacts, system: UnitSystem) -> str | None:
         return None
     match facts.estimate.trust:
         case Trust.GOOD:
-            return "This estimate is reliable."
+            return "The blanket estimate is reliable."
         case Trust.DOUBTFUL:
-            return "This estimate is doubtful: check it before you rely on it."
+            return "The blanket estimate is doubtful: check it before you rely on it."
         case Trust.BLIND:
-            return "No valid reading: this estimate is old and may be wrong."
+            return "No valid reading: the blanket estimate is old and may be wrong."
 
 
 def trust_short(facts: AlarmFacts) -> str | None:
@@ -406,7 +406,9 @@ def trust_short(facts: AlarmFacts) -> str | None:
         return "Do not trust sensor" if against else "Seen by a person"
     if facts.estimate is None:
         return None
-    return {Trust.GOOD: "Reliable", Trust.DOUBTFUL: "Doubtful", Trust.BLIND: "No valid reading"}[facts.estimate.trust]
+    return {Trust.GOOD: "Estimate reliable", Trust.DOUBTFUL: "Estimate doubtful", Trust.BLIND: "No valid reading"}[
+        facts.estimate.trust
+    ]
 
 
 _VERDICT = {

@@ -89,7 +89,7 @@ def test_replies(text: str, meant: Reply) -> None:
     assert read_reply(text) == meant
 
 
-ALARM = "DANGER East clarifier: sludge 1.0 ft under weir, rising 0.3 ft/h. Reliable. 03:01 EST. Code K7QDHM"
+ALARM = "DANGER East clarifier: sludge 1.0 ft under weir, rising 0.3 ft/h. Estimate reliable. 03:01 EST. Code K7QDHM"
 
 
 @pytest.mark.parametrize(

@@ -140,7 +140,7 @@ def test_first_line_of_other_kinds(given_facts: AlarmFacts, line: str) -> None:
 
 def test_the_whole_message() -> None:
     text = render(facts(), "us").text
-    assert "This estimate is reliable." in text
+    assert "The blanket estimate is reliable." in text
     assert "Since       Wed 14 Jan 03:04 EST (6 min ago)" in text
     assert "Limit       2.0 ft under the weir" in text
     assert "reads 12.3 ft above the floor, 11.3 ft after drift correction, last reading 03:10 EST" in text
@@ -163,7 +163,10 @@ def test_the_whole_message() -> None:
 
 @pytest.mark.parametrize(
     ("trust", "sentence"),
-    [(Trust.DOUBTFUL, "This estimate is doubtful"), (Trust.BLIND, "No valid reading: this estimate is old")],
+    [
+        (Trust.DOUBTFUL, "The blanket estimate is doubtful"),
+        (Trust.BLIND, "No valid reading: the blanket estimate is old"),
+    ],
 )
 def test_doubt_is_said_right_after_the_number(trust: Trust, sentence: str) -> None:
     assert render(facts(trust=trust), "us").text.splitlines()[1].startswith(sentence)
@@ -236,7 +239,7 @@ def test_autumns_repeated_hour_is_told_apart() -> None:
 
 def test_sms_says_what_counts() -> None:
     assert sms(facts(), "us") == (
-        "DANGER East clarifier: sludge 1.8 ft under weir, rising 0.6 ft/h, at weir in 3 h. Reliable. "
+        "DANGER East clarifier: sludge 1.8 ft under weir, rising 0.6 ft/h, at weir in 3 h. Estimate reliable. "
         "Core 2 h ago 10.8 ft. 03:10 EST. Code K7QDHM"
     )
 

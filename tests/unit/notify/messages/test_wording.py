@@ -304,8 +304,8 @@ def test_what_alone_takes_a_persons_word_back(reason: RuleReason, ends: str) -> 
 @pytest.mark.parametrize("trust", list(Trust))
 def test_how_far_a_number_can_be_believed(trust: Trust) -> None:
     said = {
-        Trust.GOOD: ("is reliable", "Reliable"),
-        Trust.DOUBTFUL: ("doubtful", "Doubtful"),
+        Trust.GOOD: ("is reliable", "Estimate reliable"),
+        Trust.DOUBTFUL: ("doubtful", "Estimate doubtful"),
         Trust.BLIND: ("No valid reading", "No valid reading"),
     }
     given = facts(trust=trust)
@@ -495,8 +495,8 @@ def test_a_text_message_has_its_code_only_where_it_can_be_answered() -> None:
     assert "Code" not in sms(cleared(K.HIGH), "si")
     for kind in (MessageKind.CLEARED, MessageKind.ACKNOWLEDGED, MessageKind.SHELF_ENDING):
         other = sms(sent(K.HIGH, kind, rate=0.0, sensors=(), actor="Mia"), "si")
-        assert not [word for word in ("Code", "Reliable", "Core") if word in other]
+        assert not [word for word in ("Code", "Estimate", "Core") if word in other]
     assert "Code" not in sms(facts(code=""), "si")
-    assert "Reliable" in sms(facts(), "si")
+    assert "Estimate reliable" in sms(facts(), "si")
     assert "Core 2 h ago 3.30 m" in sms(facts(rate=0.0), "si")
     assert "By hand core" in sms(cleared(K.HIGH, core=replace(CORE, last_heard=True), rate=0.0, sensors=()), "si")
