@@ -108,7 +108,7 @@ def read_names(data: bytes) -> None:
         Path(os.fsdecode(os.path.join(os.fsencode(folder), name))).write_text(
             "time,tag,value\n2025-03-01T00:00:00Z,A,x\n"
         )
-        seconds = iter(range(0, 10_000, 100))
+        seconds = iter(range(0, 10_000, 6))  # longer than a file settles, shorter than a poll
         config = CsvDropConfig(key="drop", folder=folder, format=FORM, patterns=("*",))
         drop = CsvDrop(config, reader=InlineReader(), now=lambda: NOW, clock=lambda: float(next(seconds)))
         for _ in range(2):
