@@ -22,6 +22,9 @@ from service.domain.plant.display import (
 from service.domain.plant.units import Dimension, UnitSystem
 from service.reports.rendering.document import csv_safe
 
+#: So many changes are told of each alarm; what is older stands in the journal.
+MOST_CHANGES = 20
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SetPointChange:
@@ -69,7 +72,7 @@ def listed_alarms(
     Parameters
     ----------
     tanks : what people call each tank, by its key.
-    changes : by alarm key, the oldest first.
+    changes : by alarm key, the oldest first; the newest MOST_CHANGES are told, and that there were others.
     """
     return [
         ListedAlarm(
@@ -87,7 +90,7 @@ def listed_alarms(
             consequence=d.consequence,
             action=d.action,
             respond_within=format_duration(d.time_to_respond),
-            history=tuple(_told(change, d.kind, units, zone) for change in changes.get(d.key, ())),
+            history=tuple(_history(changes.get(d.key, ()), d.kind, units, zone)),
         )
         for d in definitions
     ]
@@ -147,6 +150,13 @@ def set_point(kind: AlarmKind, value: float | None, units: UnitSystem) -> str:
 
 
 _SECONDS = ("on_delay", "off_delay", "time_to_respond", "re_alarm_after", "improve_within")
+
+
+def _history(changes: Sequence[SetPointChange], kind: AlarmKind, units: UnitSystem, zone: ZoneInfo) -> Iterable[str]:
+    if len(changes) > MOST_CHANGES:
+        yield f"Only the newest {MOST_CHANGES} changes are listed; the journal has the others."
+    for change in changes[-MOST_CHANGES:]:
+        yield _told(change, kind, units, zone)
 
 
 def _told(change: SetPointChange, kind: AlarmKind, units: UnitSystem, zone: ZoneInfo) -> str:

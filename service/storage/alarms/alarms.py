@@ -334,10 +334,13 @@ def _lines(conn: Connection, statement: Any) -> list[JournalLine]:
     ]
 
 
-def definition_changes(conn: Connection) -> list[JournalLine]:
-    """Every line about a definition, of all alarms, the oldest first."""
+def definition_changes(conn: Connection, *, most: int) -> list[JournalLine]:
+    """The newest lines about the definitions of all alarms, at most so many of each alarm, the oldest first."""
     events = [Event.DEFINED.value, Event.REDEFINED.value, Event.UNDEFINED.value]
-    return _lines(conn, _journal().where(AlarmEvent.event.in_(events)).order_by(AlarmEvent.id))
+    place = func.row_number().over(partition_by=AlarmEvent.alarm_id, order_by=AlarmEvent.id.desc()).label("place")
+    ranked = select(AlarmEvent.id, place).where(AlarmEvent.event.in_(events)).subquery()
+    newest = select(ranked.c.id).where(ranked.c.place <= most)
+    return _lines(conn, _journal().where(AlarmEvent.id.in_(newest)).order_by(AlarmEvent.id))
 
 
 def _records() -> Any:

@@ -8,11 +8,14 @@ from enum import StrEnum
 from typing import Any
 from uuid import UUID
 
-from sqlalchemy import Connection, Row, select
+from sqlalchemy import Connection, Row, func, select
 from sqlalchemy.dialects.postgresql import insert
 
 from service.errors import InputError
 from service.storage.database.tables import ShiftNote
+
+#: Lines of one shift: more than people write, and no more than one page shows.
+MOST_LINES = 200
 
 
 class NoteKind(StrEnum):
@@ -41,7 +44,7 @@ def add_note(conn: Connection, record: NoteRecord) -> bool:
     Raises
     ------
     InputError
-        it says nothing, or corrects a note that is not there.
+        it says nothing, corrects a note that is not there, or the shift has as many lines as it may.
     """
     if record.kind is NoteKind.NOTE and not record.note:
         raise InputError("the note is empty: write what the next shift has to know")
@@ -49,6 +52,9 @@ def add_note(conn: Connection, record: NoteRecord) -> bool:
         old = find_note(conn, record.corrects)
         if old is None or old.kind is not NoteKind.NOTE:
             raise InputError(f"there is no note {record.corrects} to correct")
+    written = select(func.count()).where(ShiftNote.shift_start == record.shift_start, ShiftNote.id != record.id)
+    if conn.execute(written).scalar_one() >= MOST_LINES:
+        raise InputError(f"this shift has {MOST_LINES} lines already, and takes no more; write into the next one")
     row = insert(ShiftNote).values(
         id=record.id,
         shift_start=record.shift_start,

@@ -26,6 +26,9 @@ from service.web.base.access import (
 from service.web.base.plant import Plant, WebPlant
 from service.web.base.templating import page
 
+#: So many tokens and sessions of one person are listed.
+LISTED = 100
+
 router = APIRouter(include_in_schema=False)
 
 Text = Annotated[str, Form(max_length=200)]
@@ -228,17 +231,22 @@ def _account(
     status: int = 200,
 ) -> HTMLResponse:
     assert visitor.person is not None
+    now = plant.clock()
     with transaction(plant.engine) as conn:
         tokens = api_tokens.tokens(conn, visitor.person.id)
+    tokens.sort(key=lambda token: not token.valid(now))
+    stays = people.signed_in_at(plant.engine, visitor.person, visitor.session, now)
     return page(
         request,
         plant,
         visitor,
         "account.html.j2",
         status=status,
-        tokens=tokens,
+        tokens=tokens[:LISTED],
+        more_tokens=len(tokens) > LISTED,
         factor=second_factor.standing(plant.engine, visitor.person),
-        stays=people.signed_in_at(plant.engine, visitor.person, visitor.session, plant.clock()),
+        stays=stays[:LISTED],
+        more_stays=len(stays) > LISTED,
         scopes=list(Scope),
         longest_days=plant.longest_token.days,
         alarm_days=people.LONGEST_ALARM_TOKEN.days,

@@ -8,7 +8,7 @@ from fastapi import APIRouter, Query, Request, Response
 from fastapi.responses import HTMLResponse
 
 from service.jobs.alarms.performance import monthly_figures
-from service.reports.alarm_definitions import ListedAlarm, SetPointChange, alarms_as_csv, listed_alarms
+from service.reports.alarm_definitions import MOST_CHANGES, ListedAlarm, SetPointChange, alarms_as_csv, listed_alarms
 from service.reports.alarm_figures import figure_lines
 from service.storage.alarms.alarms import definition_changes
 from service.storage.database.session import transaction
@@ -49,7 +49,7 @@ def definitions_csv(plant: Plant, visitor: Viewer) -> Response:
 
 def _listed(plant: WebPlant) -> list[ListedAlarm]:
     with transaction(plant.engine) as conn:
-        lines = definition_changes(conn)
+        lines = definition_changes(conn, most=MOST_CHANGES + 1)
     changes: dict[str, list[SetPointChange]] = {}
     for line in lines:
         changes.setdefault(line.key, []).append(

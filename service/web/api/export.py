@@ -41,6 +41,8 @@ Row = Mapping[str, Any]
 
 #: Estimates and journal are read this much at a time.
 CHUNK_SPAN = timedelta(days=7)
+#: Cores are read so many at a time.
+CORES_AT_ONCE = 2000
 #: Concurrent exports; each holds a database connection.
 _running = threading.BoundedSemaphore(3)
 #: A client that reads nothing for so long is gone. [s]
@@ -327,24 +329,27 @@ def _estimates(
 def _cores(
     conn: Connection, plant: WebPlant, tanks: Sequence[str], start: datetime, end: datetime
 ) -> Iterator[list[Row]]:
-    yield [
-        {
-            "id": str(r.core.id),
-            "tank": r.core.tank,
-            "taken_at": r.core.taken_at,
-            "thickness_m": r.core.thickness,
-            "distance_from_wall_m": r.core.distance_from_wall,
-            "replicate": r.core.replicate,
-            "fluff_m": r.core.fluff,
-            "surface": "; ".join(r.core.surface),
-            "taken_by": r.core.taken_by,
-            "note": r.core.note,
-            "typed_value": r.typed_value,
-            "typed_unit": r.typed_unit,
-            "correction_reason": r.correction_reason,
-        }
-        for r in current_cores(conn, [plant.ids.tanks[key] for key in tanks], start, end)
-    ]
+    ids = [plant.ids.tanks[key] for key in tanks]
+    while found := current_cores(conn, ids, start, end, limit=CORES_AT_ONCE):
+        yield [
+            {
+                "id": str(r.core.id),
+                "tank": r.core.tank,
+                "taken_at": r.core.taken_at,
+                "thickness_m": r.core.thickness,
+                "distance_from_wall_m": r.core.distance_from_wall,
+                "replicate": r.core.replicate,
+                "fluff_m": r.core.fluff,
+                "surface": "; ".join(r.core.surface),
+                "taken_by": r.core.taken_by,
+                "note": r.core.note,
+                "typed_value": r.typed_value,
+                "typed_unit": r.typed_unit,
+                "correction_reason": r.correction_reason,
+            }
+            for r in found
+        ]
+        start = found[-1].core.taken_at + timedelta.resolution  # cores of one moment come together
 
 
 def _journal(
