@@ -77,11 +77,11 @@ def environment() -> dict[str, str]:
 class MemoryLimit:
     """Holds a process and all that it starts to so much memory together, and says how, and how much there was at most."""
 
-    def __init__(self, most: int = MEMORY) -> None:
+    def __init__(self, most: int = MEMORY, proc: Path = Path("/proc/self")) -> None:
         self.most = most
         self.peak = 0
         self.ended: list[str] = []  #: processes that went for want of memory
-        self._group = _control_group(most)
+        self._group = _control_group(most, proc)
         self._over = threading.Event()
         self._thread: threading.Thread | None = None
 
@@ -105,6 +105,8 @@ class MemoryLimit:
         if self._thread is not None:
             self._thread.join()
         if self._group is not None:
+            if killed := _killed(self._group):
+                self.ended.append(f"{killed} by the kernel")
             with suppress(OSError):
                 self._group.rmdir()
 
@@ -138,13 +140,19 @@ def _score(pid: int) -> int:
     return -1000
 
 
-def _control_group(most: int) -> Path | None:
+def _killed(group: Path) -> int:
+    """How many processes of a group the kernel ended for want of memory."""
+    with suppress(OSError, StopIteration):
+        lines = (group / "memory.events").read_text("ascii").splitlines()
+        return int(next(line.split()[1] for line in lines if line.startswith("oom_kill ")))
+    return 0
+
+
+def _control_group(most: int, proc: Path) -> Path | None:
     """A group of our own beside the one that this runs in, where the system has given us the right to make one (version 2)."""
     with suppress(OSError, StopIteration):
-        own = next(line for line in Path("/proc/self/cgroup").read_text().splitlines() if line.startswith("0::"))
-        root = next(
-            line.split()[4] for line in Path("/proc/self/mountinfo").read_text().splitlines() if " - cgroup2 " in line
-        )
+        own = next(line for line in (proc / "cgroup").read_text().splitlines() if line.startswith("0::"))
+        root = next(line.split()[4] for line in (proc / "mountinfo").read_text().splitlines() if " - cgroup2 " in line)
         parent = Path(root + own.removeprefix("0::")).parent
         if "memory" not in (parent / "cgroup.subtree_control").read_text().split():
             return None

