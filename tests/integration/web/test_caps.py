@@ -21,7 +21,7 @@ from service.storage.database.session import transaction
 from service.storage.reports.shift_notes import MOST_LINES, NoteKind, NoteRecord, add_note
 from service.web.api import export
 from service.web.app import ROUTERS
-from tests.support.alarm_plant import MINUTE, NIGHT, TANKS
+from tests.support.alarm_plant import MINUTE, NIGHT
 from tests.support.plant import core_record
 from tests.support.web_plant import WebSite
 
@@ -72,7 +72,7 @@ def fill(site: WebSite) -> None:
     for minute in range(4):
         now = NIGHT + minute * MINUTE
         site.plant.believe(now, 2.0 if minute == 0 else 0.3)
-        evaluate(engine, site.plant.setup, TANKS, ids, projected={}, now=now)
+        evaluate(engine, site.plant.model, projected={}, now=now)
     site.token(Role.VIEWER, Scope.READ)
     site.client(Role.VIEWER)
     signal = ids.signals["east.blanket"]
@@ -107,7 +107,10 @@ def fill(site: WebSite) -> None:
 
 def gets() -> list[APIRoute]:
     return [
-        route for router in ROUTERS for route in router.routes if isinstance(route, APIRoute) and "GET" in route.methods
+        route
+        for router in ROUTERS
+        for route in router.routes
+        if isinstance(route, APIRoute) and "GET" in (route.methods or ())
     ]
 
 
