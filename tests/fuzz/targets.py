@@ -144,7 +144,7 @@ def read_http(data: bytes) -> None:
     for parse in (push._from_json, push._from_csv):
         with contextlib.suppress(HTTPException):
             for row in parse(data):
-                with contextlib.suppress(pushed._Unfit):
+                with contextlib.suppress(pushed._InvalidRow):
                     pushed._sample(row, plant, NOW)
     for form in (CoreEntry, Note):
         with contextlib.suppress(ValidationError):

@@ -1,7 +1,7 @@
-"""Plant to database: drive a connector, store what it delivers, and only then let it move on.
+"""Ingest: poll a connector, store what it delivers, and only then acknowledge it.
 
-A whole file is one transaction, with its readings, cores, ledger entry, counts, marks for estimation and the connector's new
-place; the connector is told after the commit. A crash at any point therefore leaves either nothing or everything, and
+A whole file is one transaction, with its readings, cores, entry in the processed files, counts, recompute marks and the connector's new
+position; the connector is told after the commit. A crash at any point therefore leaves either nothing or everything, and
 what is delivered again changes nothing.
 """
 

@@ -1,4 +1,4 @@
-"""Drives a connector: poll, store in one transaction per file, commit, and only then tell the connector."""
+"""Poll a connector and store what it delivers, one transaction per file; acknowledge to the connector after the commit."""
 
 from __future__ import annotations
 
@@ -23,20 +23,20 @@ from service.storage.readings import connector_state
 
 log = structlog.get_logger(__name__)
 
-#: How often a transaction that deadlocked with another is tried again at once.
+#: Attempts at a transaction that deadlocks with another, without a pause.
 ATTEMPTS = 5
-#: How many refusals in parts it may take: halving a thousand values down to a bad one takes ten, to four bad ones forty. What is
-#: not yet apart then is set aside as it is.
-PARTS_REFUSED = 50
+#: Failures while bisecting: halving a thousand values down to a bad one takes ten, to four bad ones forty. What is not
+#: isolated by then becomes a dead letter as it is.
+MAX_BISECT_FAILURES = 50
 
 
 class IngestStep(StrEnum):
-    """Where the work stands, for whoever shows progress (or pulls the plug)."""
+    """Progress of an ingest, for whoever shows it (or kills the process there in a test)."""
 
     DELIVERED = "delivered"  #: a part has arrived, nothing of it is stored
     STORED = "stored"  #: a part is in the open transaction
     COMMITTED = "committed"  #: everything is stored for good, the connector does not know yet
-    TOLD = "told"  #: the connector has moved on
+    ACKNOWLEDGED = "acknowledged"  #: the connector has moved on
 
 
 def ingest(
@@ -52,13 +52,13 @@ def ingest(
 
     Parameters
     ----------
-    clock : tells now; asked anew for every delivery.
-    tags : which signal an address of this connector means; None when its addresses are tags.
-    on_step : told of every step, possibly from another thread.
+    clock : returns the time; called for every delivery.
+    tags : signal tag by address; None when the addresses are tags.
+    on_step : called at every step, possibly from another thread.
 
     Returns
     -------
-    What was stored, and the connector's error if it met one: that is written into its health, not raised.
+    What was stored, and the connector's error if there was one: it is recorded in its health, not raised.
 
     Raises
     ------
@@ -105,23 +105,23 @@ class _Driver:
         key = self._connector.key
         with transaction(self._engine) as conn:
             state = connector_state.load_state(conn, key)
-        empty, passed_by = True, None
+        empty, skipped = True, None
         deliveries = _guarded(self._connector, state)
         for first in deliveries:
             empty = False
-            if first.part and first.origin == passed_by:
-                continue  # the rest of a file that was refused
+            if first.part and first.origin == skipped:
+                continue  # the rest of a file that cannot be stored
             try:
                 if not first.last_part:
                     report, parts = self._file(first, deliveries)
                 elif first.content_hash is None:
-                    report, parts = self._single_or_aside(first)
+                    report, parts = self._single_or_dead_letter(first)
                 else:
                     report, parts = self._single(first)
             except Exception as error:
-                if not self._passed_by(first, error):
+                if not self._quarantined(first, error):
                     raise
-                passed_by = first.origin
+                skipped = first.origin
                 continue
             self._done.append(report)
             # A file is news; a device's answer, once a second, is not.
@@ -139,7 +139,7 @@ class _Driver:
             )
             for part in parts:
                 self._connector.committed(part)
-            self._on_step(IngestStep.TOLD, parts[-1])
+            self._on_step(IngestStep.ACKNOWLEDGED, parts[-1])
         if empty:
             with transaction(self._engine) as conn:
                 connector_state.record_success(conn, key, self._clock())
@@ -153,49 +153,49 @@ class _Driver:
         )
 
     def _single(self, delivery: Delivery) -> tuple[DeliveryReport, list[Delivery]]:
-        """A delivery at hand is simply stored again after a deadlock: a device would not show the same values twice."""
+        """Store a delivery; retry it after a deadlock, as a device would not show the same values twice."""
         for attempt in range(1, ATTEMPTS + 1):
             try:
                 with transaction(self._engine) as conn:
                     intake = self._intake()
                     intake.begin(conn, delivery)
                     self._on_step(IngestStep.DELIVERED, delivery)
-                    told = intake.take(delivery)
+                    taken = intake.take(delivery)
                     self._on_step(IngestStep.STORED, delivery)
                     report = intake.finish()
                 self._on_step(IngestStep.COMMITTED, delivery)
-                return report, [told]
+                return report, [taken]
             except StorageError as error:
                 if attempt == ATTEMPTS or not is_serialization_failure(error):
                     raise
                 log.info("trying again", connector=self._connector.key, problem=str(error), attempt=attempt)
         raise AssertionError("unreachable")
 
-    def _passed_by(self, first: Delivery, error: Exception) -> bool:
-        """Whether a file that is refused for good was left to its source, so that the files after it go in."""
+    def _quarantined(self, first: Delivery, error: Exception) -> bool:
+        """Quarantine a file that can never be stored, so that the files after it go in; False where that is not the case."""
         files = self._connector
         if first.content_hash is None or not isinstance(files, SupportsQuarantine) or not is_poison(error):
             return False
-        why = _said(error)
+        why = _reason(error)
         with transaction(self._engine) as conn:  # that this commits shows that the database takes what is sound
             connector_state.record_failure(conn, files.key, self._clock(), f"{first.origin} cannot be stored: {why}")
         log.error("file cannot be stored", connector=files.key, origin=first.origin, reason=why)
         files.quarantine(first, why)
         return True
 
-    def _single_or_aside(self, delivery: Delivery) -> tuple[DeliveryReport, list[Delivery]]:
-        """A live source waits for nobody: what of its values is refused for good must not hold up the rest."""
+    def _single_or_dead_letter(self, delivery: Delivery) -> tuple[DeliveryReport, list[Delivery]]:
+        """Store a delivery of a live source; values that can never be stored become dead letters and do not hold up the rest."""
         try:
             return self._single(delivery)
         except Exception as error:
-            aside = self._connector
-            if not isinstance(aside, SupportsDeadLetter) or not is_poison(error):
+            source = self._connector
+            if not isinstance(source, SupportsDeadLetter) or not is_poison(error):
                 raise
-            log.warning("refused, tried in parts", connector=aside.key, origin=delivery.origin, problem=str(error))
-            return self._apart(delivery, aside)
+            log.warning("refused, tried in parts", connector=source.key, origin=delivery.origin, problem=str(error))
+            return self._store_bisecting(delivery, source)
 
-    def _apart(self, delivery: Delivery, aside: SupportsDeadLetter) -> tuple[DeliveryReport, list[Delivery]]:
-        """Refused once: tried again on its own and then by halves, until only what is at fault is left for setting aside."""
+    def _store_bisecting(self, delivery: Delivery, source: SupportsDeadLetter) -> tuple[DeliveryReport, list[Delivery]]:
+        """Bisect a delivery that was refused, until only what is at fault is left to become a dead letter."""
         refused: list[tuple[Delivery, str]] = []
         stored: list[DeliveryReport] = []
         waiting, failures = [delivery], 0
@@ -205,15 +205,15 @@ class _Driver:
                 stored.append(self._single(part)[0])
             except Exception as error:
                 if not is_poison(error):
-                    raise  # what is stored of it is met again as known, the rest is tried again
+                    raise  # what is stored of it is a duplicate next time, the rest is tried again
                 failures += 1
-                if len(part.samples) > 1 and failures < PARTS_REFUSED:
+                if len(part.samples) > 1 and failures < MAX_BISECT_FAILURES:
                     waiting += reversed(bisect(part))
                 else:
-                    refused.append((part, _said(error)))
-        self._pass_by(delivery)
+                    refused.append((part, _reason(error)))
+        self._skip(delivery)
         for part, why in refused:
-            aside.dead_letter(part, why)
+            source.dead_letter(part, why)
         report = DeliveryReport(
             origin=delivery.origin,
             batch_id=stored[-1].batch_id if stored else None,
@@ -224,9 +224,9 @@ class _Driver:
         )
         return report, [delivery]
 
-    def _pass_by(self, delivery: Delivery) -> None:
-        """Move the source's place past a delivery. That this commits shows that the database takes what is sound."""
-        for state in (delivery.state, None):  # the place itself may be what is refused
+    def _skip(self, delivery: Delivery) -> None:
+        """Move the source's position past a delivery. That this commits shows that the database takes sound data."""
+        for state in (delivery.state, None):  # the position itself may be what is refused
             try:
                 with transaction(self._engine) as conn:
                     connector_state.record_success(conn, self._connector.key, self._clock(), state=state)
@@ -236,12 +236,12 @@ class _Driver:
                     raise
 
     def _file(self, first: Delivery, rest: Iterator[Delivery]) -> tuple[DeliveryReport, list[Delivery]]:
-        """A file in parts: while one part is stored, the next is read."""
-        told: list[Delivery] = []
+        """Store a file in parts: while one part is stored, the next is read."""
+        taken: list[Delivery] = []
 
         def take(part: Delivery) -> None:
             # A file may hold millions of rejects, and its connector has written them down already: they are not kept here.
-            told.append(replace(intake.take(part), rejects=(), cores=()))
+            taken.append(replace(intake.take(part), rejects=(), cores=()))
             self._on_step(IngestStep.STORED, part)
 
         intake = self._intake()
@@ -264,14 +264,14 @@ class _Driver:
             if storing is not None:
                 storing.result()
             report = intake.finish()
-        self._on_step(IngestStep.COMMITTED, told[-1])
-        return report, told
+        self._on_step(IngestStep.COMMITTED, taken[-1])
+        return report, taken
 
     def _intake(self) -> Intake:
         return Intake(self._connector.key, self._plant, self._tags, self._clock)
 
 
-def _said(error: Exception) -> str:
+def _reason(error: Exception) -> str:
     return str(error) if isinstance(error, StorageError) else f"it cannot be used ({type(error).__name__}: {error})"
 
 
@@ -287,11 +287,11 @@ def _parts(key: str, first: Delivery, rest: Iterator[Delivery]) -> Iterator[Deli
 
 
 def _guarded(connector: Connector, state: Mapping[str, object]) -> Iterator[Delivery]:
-    """What the connector delivers; a defect of one connector must not stop the others, so it comes out as its error."""
+    """Yield what the connector delivers; a defect in it is raised as a ConnectorError, so that it stops no other connector."""
     try:
         yield from connector.poll(state)
     except (ConnectorError, StorageError):
-        raise  # it asks the database which files are known: that it is away is no defect of the connector
+        raise  # connectors look known files up in the database: that it is away is no defect of theirs
     except Exception as exc:
         log.exception("connector broke", connector=connector.key)
         raise Malformed(

@@ -1,8 +1,8 @@
-"""Store and forward: what a live source sends while the database is away waits in a spool, and goes first when it is back.
+"""Store and forward: a spool on disk takes what a live source sends while the database is away, and is stored first afterwards.
 
 A file waits in its folder by itself; a register shows a value once. A :class:`ForwardingSource` stands between such a
-source and :func:`ingest` and is a connector itself: it replays its spool before it asks the source, and
-:meth:`ForwardingSource.poll_to_spool` reads the source into the spool when nothing can be stored.
+source and :func:`ingest` and is a connector itself: it replays its spool before it polls the source, and
+:meth:`ForwardingSource.poll_to_spool` polls the source into the spool when nothing can be stored.
 """
 
 from __future__ import annotations
@@ -11,6 +11,7 @@ import contextlib
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
+from pathlib import Path
 from typing import Any
 
 import structlog
@@ -18,11 +19,79 @@ import structlog
 from connectors.base import Connector, Delivery, SourceHealth
 from service.jobs.ingest.dead_letter import DeadLetterQueue
 from service.jobs.ingest.record import decode, encode
-from service.jobs.ingest.spool_reader import SpoolReader
-from service.storage.readings.dead_letter import DeadLetters
+from service.storage.readings.dead_letter import DeadLetters, samples_of
 from service.storage.readings.spool import Spool, SpoolCounts
 
 log = structlog.get_logger(__name__)
+
+
+class SpoolReader:
+    """Replays a spool's records, oldest first, then the dead letters that somebody moved back to be tried again.
+
+    The next delivery is given out only once the last one was stored or dead-lettered: nothing overtakes it.
+    """
+
+    def __init__(self, key: str, spool: Spool, dead_letters: DeadLetterQueue) -> None:
+        self._key = key
+        self._spool = spool
+        self._dead_letters = dead_letters
+        #: A record's sequence number, or the file that was moved back.
+        self._in_flight: int | Path | None = None
+
+    @property
+    def has_records(self) -> bool:
+        """Whether there is anything to replay."""
+        return self._spool.counts().records > 0 or bool(self._spool.dead_letters.retry_candidates())
+
+    @property
+    def in_flight(self) -> bool:
+        """Whether a delivery is given out and not yet stored."""
+        return self._in_flight is not None
+
+    def deliveries(self) -> Iterator[tuple[Delivery, bool]]:
+        """Each delivery, and whether it is a retried dead letter: its position in the source is long past."""
+        self.reset()
+        for record in self._spool.pending():
+            delivery = self._dead_letters.decode(record.payload, record.samples)
+            if delivery is None:
+                self._spool.trim(record.sequence)
+                continue
+            self._in_flight = record.sequence
+            yield delivery, False
+            if self.in_flight:
+                return
+        for path in self._spool.dead_letters.retry_candidates():
+            delivery = self._retried(path)
+            if delivery is None:
+                continue
+            self._in_flight = path
+            yield delivery, True
+            if self.in_flight:
+                return
+
+    def acknowledge(self) -> None:
+        """Remove the delivery in flight: it is stored."""
+        if isinstance(self._in_flight, Path):
+            self._spool.dead_letters.remove(self._in_flight)
+        elif self._in_flight is not None:
+            self._spool.trim(self._in_flight)
+        self._in_flight = None
+
+    def reset(self) -> None:
+        """Keep the delivery in flight in the spool: it was not stored."""
+        self._in_flight = None
+
+    def _retried(self, path: Path) -> Delivery | None:
+        """Decode a dead letter that was moved back; None when it is gone, or is undecodable and went back."""
+        try:
+            payload = path.read_bytes()
+        except OSError as error:
+            log.warning("cannot be read, so not tried again", source=self._key, file=str(path), problem=str(error))
+            return None
+        delivery = self._dead_letters.decode(payload, samples_of(path))
+        if delivery is None:
+            self._spool.dead_letters.remove(path)
+        return delivery
 
 
 class ForwardingSource:
@@ -30,8 +99,8 @@ class ForwardingSource:
 
     Parameters
     ----------
-    place_known : whether the place in the source that was stored last is known. Where it is not, as before the database has
-        been heard, what is held leaves that place alone: a source with a history is asked for it from there on, later.
+    place_known : whether the position in the source that was stored last is known. Where it is not, as before the database
+        has answered, what is spooled leaves that position alone: a source with a history is asked for it from there on, later.
     """
 
     def __init__(
@@ -44,29 +113,29 @@ class ForwardingSource:
         place_known: bool = True,
     ) -> None:
         self.key = connector.key
-        #: How often it wants to be read.
+        #: Poll interval.
         self.every = every
         self._connector = connector
         self._spool = spool
-        self._refusals = DeadLetterQueue(self.key, spool, clock)
-        self._put_by = SpoolReader(self.key, spool, self._refusals)
+        self._dead_letters = DeadLetterQueue(self.key, spool, clock)
+        self._replay = SpoolReader(self.key, spool, self._dead_letters)
         self._place_known = place_known
-        self._open: Delivery | None = None
+        self._open: Delivery | None = None  #: polled, and neither stored nor spooled
         self._state: Mapping[str, Any] | None = None
-        self._disk_refuses = False
+        self._disk_full = False
 
     def poll(self, state: Mapping[str, Any]) -> Iterator[Delivery]:
-        """First what was put by, then what the source has now."""
-        self._keep_open()
-        for held, moved_back in self._put_by.deliveries():
-            if moved_back and self._state is not None:
+        """Replay the spool, then poll the source."""
+        self._spool_open()
+        for spooled, retried in self._replay.deliveries():
+            if retried and self._state is not None:
                 state = self._state
-            given = replace(held, state=state) if moved_back or not held.state else held
-            yield given
-            if self._put_by.given_out:
+            delivery = replace(spooled, state=state) if retried or not spooled.state else spooled
+            yield delivery
+            if self._replay.in_flight:
                 return
             if self._state is None:
-                state = given.state
+                state = delivery.state
         if self._state is not None:
             state = self._state
         for delivery in self._connector.poll(state):
@@ -78,58 +147,58 @@ class ForwardingSource:
 
     def committed(self, delivery: Delivery) -> None:
         """Trim the spool, or let the source move on."""
-        if self._put_by.given_out:
-            self._put_by.stored()
+        if self._replay.in_flight:
+            self._replay.acknowledge()
         elif self._open is not None:
             self._open = None
             self._connector.committed(delivery)
 
     def dead_letter(self, delivery: Delivery, why: str) -> None:
-        """Keep apart, with its reason, what of a delivery cannot be stored; then the delivery counts as committed.
+        """Keep what of a delivery cannot be stored, with its reason; then the delivery counts as committed.
 
         Raises
         ------
         StorageError
             the disk does not take it.
         """
-        self._refusals.dead_letter(delivery, why)
+        self._dead_letters.put(delivery, why)
 
     def dead_letters(self) -> DeadLetters:
-        """What of it is set aside."""
+        """Count this source's dead letters."""
         return self._spool.dead_letters.count()
 
     def poll_to_spool(self) -> int:
-        """Read the source into the spool, for the database is away.
+        """Poll the source into the spool, as the database is away.
 
         Returns
         -------
-        How many samples were put by.
+        How many samples were spooled.
 
         Raises
         ------
         ConnectorError
             when the source cannot be read either.
         """
-        self._put_by.forget()
-        held = self._keep_open()
+        self._replay.reset()
+        samples = self._spool_open()
         state = self._state
         if state is None:
             state = {}
             for record in self._spool.pending():
-                with contextlib.suppress(ValueError):  # set aside when it is its turn
+                with contextlib.suppress(ValueError):  # dead-lettered when its turn comes
                     state = decode(record.payload).state
         for delivery in self._connector.poll(state):
             self._state = delivery.state
             self._open = delivery
-            held += self._keep_open()
-        return held
+            samples += self._spool_open()
+        return samples
 
     def orphaned_spool(self) -> OrphanedSpool | None:
-        """What is still put by, as a source of its own: for the node whose source another node reads now."""
-        return OrphanedSpool(self.key, self._put_by, self._refusals) if self._put_by.any else None
+        """What is still spooled, as a source of its own, where another node polls the source now; None if nothing is."""
+        return OrphanedSpool(self.key, self._replay, self._dead_letters) if self._replay.has_records else None
 
     def release(self) -> None:
-        """Leave the source to another node: what it still gives is put by, then the line is closed until the next reading."""
+        """Leave the source to another node: spool what it still gives, then close the connection until the next poll."""
         try:
             if self._state is not None:
                 self.poll_to_spool()
@@ -140,76 +209,73 @@ class ForwardingSource:
                 rest()
 
     def flush(self) -> None:
-        """Bring to disk what a full disk left in memory; also while reading hangs, and from any thread."""
+        """Write to disk what a full disk left in memory; also while a poll hangs, and from any thread."""
         self._spool.flush()
 
     def spooled(self) -> SpoolCounts:
-        """What the spool holds and has lost."""
+        """Count what the spool holds and has lost."""
         return self._spool.counts()
 
     def acknowledge_losses(self, counts: SpoolCounts) -> None:
-        """The losses in *counts* are written down where people see them."""
+        """Subtract the losses in *counts*: they are written down where people see them."""
         self._spool.acknowledge_losses(counts)
 
     def health(self) -> SourceHealth | None:
-        """The source's own account of itself, if it gives one."""
-        asked = getattr(self._connector, "health", None)
-        return asked() if callable(asked) else None
+        """Return the source's own health, if it reports one."""
+        health = getattr(self._connector, "health", None)
+        return health() if callable(health) else None
 
     def close(self) -> None:
-        """Put by what is on its way, and release the source."""
+        """Spool the open delivery, and release the source."""
         try:
-            self._keep_open()
+            self._spool_open()
         finally:
             self._connector.close()
             self._spool.close()
 
-    def _keep_open(self) -> int:
-        """Put a delivery by that was given out and not stored, and let the source move on."""
+    def _spool_open(self) -> int:
+        """Spool a delivery that was given out and not stored, and let the source move on; returns its samples."""
         delivery, self._open = self._open, None
         if delivery is None:
             return 0
         try:
             if len(delivery.samples):
-                held = delivery if self._place_known else replace(delivery, state={})
-                self._spool.append(encode(held), len(delivery.samples))
-                self._tell_of_disk(self._spool.counts())
+                record = delivery if self._place_known else replace(delivery, state={})
+                self._spool.append(encode(record), len(delivery.samples))
+                disk_full = self._spool.counts().in_memory > 0
+                if disk_full and not self._disk_full:
+                    log.error(
+                        "neither database nor disk takes anything: what is read waits in memory; free space on the disk",
+                        source=self.key,
+                    )
+                self._disk_full = disk_full
         finally:
             self._connector.committed(delivery)
         return len(delivery.samples)
 
-    def _tell_of_disk(self, counts: SpoolCounts) -> None:
-        refuses = counts.in_memory > 0
-        if refuses and not self._disk_refuses:
-            log.error(
-                "neither database nor disk takes anything: what is read waits in memory; free space on the disk",
-                source=self.key,
-            )
-        self._disk_refuses = refuses
-
 
 class OrphanedSpool:
-    """What was put by, alone, as a connector. It moves no place in the source: that is kept by whoever reads it now."""
+    """A spool alone, as a connector. It leaves the position in the source alone: that is the polling node's."""
 
-    def __init__(self, key: str, put_by: SpoolReader, refusals: DeadLetterQueue) -> None:
+    def __init__(self, key: str, replay: SpoolReader, dead_letters: DeadLetterQueue) -> None:
         self.key = key
-        self._put_by = put_by
-        self._refusals = refusals
+        self._replay = replay
+        self._dead_letters = dead_letters
 
     def poll(self, state: Mapping[str, Any]) -> Iterator[Delivery]:
-        """What was put by, oldest first."""
-        for held, _ in self._put_by.deliveries():
-            yield replace(held, state=state)
-            if self._put_by.given_out:
+        """Replay the spool, oldest first."""
+        for spooled, _ in self._replay.deliveries():
+            yield replace(spooled, state=state)
+            if self._replay.in_flight:
                 return
 
     def committed(self, delivery: Delivery) -> None:
-        """It is needed no more."""
-        self._put_by.stored()
+        """Remove it from the spool."""
+        self._replay.acknowledge()
 
     def dead_letter(self, delivery: Delivery, why: str) -> None:
-        """Keep apart, with its reason, what of a delivery cannot be stored."""
-        self._refusals.dead_letter(delivery, why)
+        """Keep what of a delivery cannot be stored, with its reason."""
+        self._dead_letters.put(delivery, why)
 
     def close(self) -> None:
         """Nothing is held open."""

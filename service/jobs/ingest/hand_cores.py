@@ -1,4 +1,4 @@
-"""Hand cores that came in a file or through a gateway: into SI, checked, recognised when they came before, kept."""
+"""Store hand cores that came in a file or through a gateway: convert to SI, check, skip duplicates, correct."""
 
 from __future__ import annotations
 
@@ -21,8 +21,8 @@ from service.storage.database.epoch import to_us
 
 #: Namespace of the ids of cores that came without one: the same core in another file has the same id.
 DELIVERED_CORES = UUID("6f0c7f4e-0d0b-5a86-9c3c-5d4c1a4b7e21")
-#: Most warnings kept of one file.
-MOST_WARNINGS = 1_000
+#: Warnings kept of one file at most.
+MAX_WARNINGS = 1_000
 
 
 @dataclass(slots=True)
@@ -36,7 +36,7 @@ class CoreOutcome:
     warnings: list[str] = field(default_factory=list)  #: the first of them
 
     def add(self, other: CoreOutcome) -> None:
-        """Count the cores of a further part in."""
+        """Add the cores of a further part."""
         self.accepted += other.accepted
         self.duplicate += other.duplicate
         self.corrected += other.corrected
@@ -45,8 +45,8 @@ class CoreOutcome:
         self.warn(other.warnings)
 
     def warn(self, sentences: Iterable[str]) -> None:
-        """Keep what should be looked at, as much of it as somebody will."""
-        self.warnings += list(sentences)[: MOST_WARNINGS - len(self.warnings)]
+        """Add warnings, up to the number that somebody will read."""
+        self.warnings += list(sentences)[: MAX_WARNINGS - len(self.warnings)]
 
     @property
     def rejected(self) -> int:
@@ -82,7 +82,7 @@ def store_cores(
         else:
             read.append((typed, core))
     delivered = {core.id for _, core in read}
-    # In the order of tanks, so that two deliveries at once wait for each other instead of deadlocking.
+    # In the order of tanks: two deliveries at once wait for each other and do not deadlock.
     for typed, core in sorted(read, key=lambda pair: (plant.ids.tanks[pair[1].tank], pair[1].taken_at)):
         if find_core(conn, core.id) is not None:
             outcome.duplicate += 1
@@ -138,7 +138,7 @@ def _core(core: HandCore, plant: Plant, now: datetime) -> Core | Reject:
         if meant is not None:
             seen.append(meant)
         else:
-            # Not one of the trade's words: kept as the person wrote it.
+            # Not one of the known words: kept as written.
             note = f"{note}; surface: {word}" if note else f"surface: {word}"
     without_id = Core(
         id=DELIVERED_CORES,

@@ -1,4 +1,4 @@
-"""One file, or one answer of a device, into one open transaction."""
+"""Store one delivery (a file, or one answer of a device) within one open transaction."""
 
 from __future__ import annotations
 
@@ -18,13 +18,12 @@ from service.jobs.ingest.samples import SampleReader
 from service.jobs.plant.plant import Plant
 from service.storage.blanket.recompute import mark_signals_dirty
 from service.storage.database.epoch import from_us, to_us
-from service.storage.readings import connector_state
-from service.storage.readings import processed_files as ledger
+from service.storage.readings import connector_state, processed_files
 from service.storage.readings.batches import close_batch, open_batch
 from service.storage.readings.writer import ReadingWriter
 
-#: Rejects and warnings repeated in the report; all of them are in the quarantine file.
-SHOWN = 50
+#: Rejects and warnings listed in the report; all of them are in the quarantine file.
+MAX_LISTED = 50
 #: A reading further ahead than this does not make its source fresh: the clocks of devices that nobody sets differ by minutes.
 CLOCKS_DIFFER = timedelta(minutes=10)
 
@@ -41,28 +40,28 @@ class Intake:
         self._latest: datetime | None = None
         self._reader = SampleReader(plant, tags)
         self._rejected = 0
-        self._shown: tuple[Reject, ...] = ()
+        self._listed: tuple[Reject, ...] = ()
         self._cores = CoreOutcome()
         self._delivered = 0
         self._last_sample_at: datetime | None = None
         self._ahead_until: datetime | None = None
         self._state: Mapping[str, Any] = {}
-        self._met_before: ledger.ProcessedFile | None = None
+        self._processed_before: processed_files.ProcessedFile | None = None
         self._batch_id: int | None = None
 
     def begin(self, conn: Connection, first: Delivery) -> None:
-        """Open the batch and enter the content into the ledger; a content met before leaves nothing but the state."""
+        """Open the batch and enter the content as processed; a content processed before stores nothing but the state."""
         self._conn = conn
         self._origin = first.origin
         if first.content_hash is not None:
-            self._met_before = ledger.find(conn, self._connector, first.content_hash)
-        if self._met_before is not None or _says_nothing(first):
+            self._processed_before = processed_files.find(conn, self._connector, first.content_hash)
+        if self._processed_before is not None or _is_empty(first):
             return
         now = self._now()
         opening = conn.begin_nested()
         batch_id = open_batch(conn, self._connector, first.origin, now)
         # Waits while another process takes in the same content; if that one commits, this one has nothing to do.
-        if first.content_hash is not None and not ledger.record(
+        if first.content_hash is not None and not processed_files.record(
             conn,
             connector=self._connector,
             content_hash=first.content_hash,
@@ -72,14 +71,14 @@ class Intake:
             received_at=now,
         ):
             opening.rollback()
-            self._met_before = ledger.find(conn, self._connector, first.content_hash)
+            self._processed_before = processed_files.find(conn, self._connector, first.content_hash)
             return
         opening.commit()
         self._batch_id = batch_id
         self._writer = ReadingWriter(conn, batch_id)
 
     def take(self, part: Delivery) -> Delivery:
-        """Store a part; gives it back for the connector, without its samples and, on the last, with all that was refused."""
+        """Store a part; return it for the connector, without its samples and, on the last, with all rejects."""
         self._state = part.state
         if self._batch_id is None:
             return replace(part, samples=_NO_SAMPLES)
@@ -89,7 +88,7 @@ class Intake:
         self._note_times(read.time_us, now)
         self._delivered += len(part.samples)
         self._rejected += len(part.rejects) + part.unlisted
-        self._shown += part.rejects[: SHOWN - len(self._shown)]
+        self._listed += part.rejects[: MAX_LISTED - len(self._listed)]
         if part.cores:
             outcome = store_cores(
                 self._conn,
@@ -106,7 +105,7 @@ class Intake:
         return replace(part, samples=_NO_SAMPLES, refused=refused, refused_unlisted=unlisted)
 
     def _note_times(self, time_us: NDArray[np.int64], now: datetime) -> None:
-        """How fresh the source is goes by its newest reading that is not ahead of the clock; how wrong its clock is by the others."""
+        """Note the newest reading that is not ahead of the clock (freshness), and the furthest that is (clock error)."""
         ahead = time_us > to_us(now + CLOCKS_DIFFER)
         if not ahead.all():
             newest = from_us(int(time_us[~ahead].max()))
@@ -116,7 +115,7 @@ class Intake:
             self._ahead_until = furthest if self._ahead_until is None else max(furthest, self._ahead_until)
 
     def _now(self) -> datetime:
-        """The time, which does not go back within a delivery: its batch is no older than what its readings were judged by."""
+        """The time, never going back within a delivery: its batch is no older than what its readings were judged by."""
         now = self._clock()
         self._latest = now if self._latest is None else max(now, self._latest)
         return self._latest
@@ -125,11 +124,11 @@ class Intake:
         return (*self._reader.rejects(), *self._cores.rejects)
 
     def finish(self) -> DeliveryReport:
-        """Write counts, marks and the connector's new place; afterwards the transaction may commit."""
+        """Write counts, recompute marks and the connector's new position; afterwards the transaction may commit."""
         now = self._now()
         if self._batch_id is None:
             connector_state.record_success(self._conn, self._connector, now, state=self._state)
-            first = self._met_before
+            first = self._processed_before
             return DeliveryReport(
                 origin=self._origin,
                 already_taken_in=first is not None,
@@ -166,13 +165,13 @@ class Intake:
             cores_duplicate=cores.duplicate,
             cores_corrected=cores.corrected,
             cores_rejected=cores.rejected,
-            rejects=(*self._shown, *self._refused())[:SHOWN],
-            warnings=tuple(cores.warnings[:SHOWN]),
+            rejects=(*self._listed, *self._refused())[:MAX_LISTED],
+            warnings=tuple(cores.warnings[:MAX_LISTED]),
         )
 
 
-def _says_nothing(delivery: Delivery) -> bool:
-    """A poll that found nothing new moves the connector's place, and leaves no batch behind."""
+def _is_empty(delivery: Delivery) -> bool:
+    """Whether a poll found nothing new: it moves the connector's position and makes no batch."""
     return (
         delivery.last_part
         and delivery.content_hash is None

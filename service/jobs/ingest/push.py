@@ -1,4 +1,4 @@
-"""Readings that a gateway posts: every row judged by itself, the sound ones stored, and a verdict given on each."""
+"""Readings posted by a gateway: validate each row, store the valid ones, return a verdict on each."""
 
 from __future__ import annotations
 
@@ -18,9 +18,9 @@ from service.jobs.ingest.intake import Intake
 from service.jobs.ingest.samples import MOST_AHEAD, OLDEST, SampleReader
 from service.jobs.plant.plant import Plant
 from service.storage.database.session import transaction
-from service.storage.readings.lookup import StoredReading, lock_pushes, stored_readings
+from service.storage.readings.readings import StoredReading, lock_pushes, stored_readings
 
-#: What pushed readings are filed under, beside the connectors of the site file.
+#: The connector name of pushed readings.
 PUSHED = "push"
 
 
@@ -45,7 +45,7 @@ class RowVerdict:
 def store_pushed(
     engine: Engine, plant: Plant, rows: Sequence[Mapping[str, Any]], *, sender: str, now: datetime
 ) -> tuple[RowVerdict, ...]:
-    """Store what is sound of a batch, all at once.
+    """Store the valid rows of a batch in one transaction.
 
     Parameters
     ----------
@@ -68,9 +68,9 @@ def store_pushed(
     for number, row in enumerate(rows, start=1):
         try:
             samples.append((number, _sample(row, plant, now)))
-        except _Unfit as unfit:
-            verdicts[number] = RowVerdict(number, RowOutcome.REJECTED, str(unfit))
-            rejects.append(Reject(number, unfit.field, unfit.text[:200], str(unfit)))
+        except _InvalidRow as invalid:
+            verdicts[number] = RowVerdict(number, RowOutcome.REJECTED, str(invalid))
+            rejects.append(Reject(number, invalid.field, invalid.text[:200], str(invalid)))
     block = block_of([sample for _, sample in samples])
     delivery = Delivery(origin=sender, samples=block, rejects=tuple(rejects))
     columns = SampleReader(plant, None).read(block, now)
@@ -79,9 +79,9 @@ def store_pushed(
         keys = list(zip(columns.signal_id.tolist(), columns.time_us.tolist(), strict=True))
         known = stored_readings(conn, [k[0] for k in keys], [k[1] for k in keys])
         values = zip(columns.value.tolist(), columns.quality.tolist(), columns.reason.tolist(), strict=True)
-        for (number, _), key, held in zip(samples, keys, values, strict=True):
-            verdicts[number] = RowVerdict(number, _verdict(known.get(key), held))
-            known[key] = held
+        for (number, _), key, reading in zip(samples, keys, values, strict=True):
+            verdicts[number] = RowVerdict(number, _verdict(known.get(key), reading))
+            known[key] = reading
         intake = Intake(PUSHED, plant, None, lambda: now)
         intake.begin(conn, delivery)
         intake.take(delivery)
@@ -89,7 +89,7 @@ def store_pushed(
     return tuple(verdicts[number] for number in sorted(verdicts))
 
 
-class _Unfit(Exception):
+class _InvalidRow(Exception):
     """A row that cannot be stored, in words for whoever set up the gateway."""
 
     def __init__(self, field: str, text: object, reason: str) -> None:
@@ -107,16 +107,16 @@ def _verdict(before: StoredReading | None, after: StoredReading) -> RowOutcome:
 
 def _sample(row: Mapping[str, Any], plant: Plant, now: datetime) -> Sample:
     if not isinstance(row, Mapping):
-        raise _Unfit("row", row, "the row is no object with tag, time and value")
+        raise _InvalidRow("row", row, "the row is no object with tag, time and value")
     strange = sorted(set(row) - {"tag", "time", "value", "unit", "quality"})
     if strange:
-        raise _Unfit(
+        raise _InvalidRow(
             strange[0], row[strange[0]], f"there is no field {strange[0]!r}; known are tag, time, value, unit, quality"
         )
     tag = row.get("tag")
     signal = plant.signals.get(tag) if isinstance(tag, str) else None
     if signal is None:
-        raise _Unfit("tag", tag, f"no signal of the site file is called {tag!r}")
+        raise _InvalidRow("tag", tag, f"no signal of the site file is called {tag!r}")
     at = _time(row.get("time"), now)
     quality = _quality(row.get("quality"))
     value = _value(row.get("value"), quality)
@@ -125,9 +125,9 @@ def _sample(row: Mapping[str, Any], plant: Plant, now: datetime) -> Sample:
         try:
             value = convert(value, str(written), signal.unit)
         except DomainError as error:
-            raise _Unfit("unit", written, f"{error}; this signal is in {signal.unit}") from None
+            raise _InvalidRow("unit", written, f"{error}; this signal is in {signal.unit}") from None
         if math.isinf(value) or math.isinf(value * unit(signal.unit).factor):
-            raise _Unfit("value", row.get("value"), "the value is beyond all numbers")
+            raise _InvalidRow("value", row.get("value"), "the value is beyond all numbers")
     reason = {
         SourceQuality.GOOD: SourceReason.NONE,
         SourceQuality.UNCERTAIN: SourceReason.SOURCE_UNCERTAIN,
@@ -138,21 +138,21 @@ def _sample(row: Mapping[str, Any], plant: Plant, now: datetime) -> Sample:
 
 def _time(written: Any, now: datetime) -> datetime:
     if not isinstance(written, str):
-        raise _Unfit("time", written, "time is missing; write it as text such as 2026-03-01T03:00:00Z")
+        raise _InvalidRow("time", written, "time is missing; write it as text such as 2026-03-01T03:00:00Z")
     try:
         at = datetime.fromisoformat(written.strip())
     except ValueError:
-        raise _Unfit("time", written, "this is no time; write it as 2026-03-01T03:00:00Z") from None
+        raise _InvalidRow("time", written, "this is no time; write it as 2026-03-01T03:00:00Z") from None
     if at.tzinfo is None:
-        raise _Unfit("time", written, "the time has no offset from UTC; add Z, or one such as -05:00")
+        raise _InvalidRow("time", written, "the time has no offset from UTC; add Z, or one such as -05:00")
     try:
         at = at.astimezone(UTC)
     except OverflowError:
-        raise _Unfit("time", written, "this time lies beyond the calendar") from None
+        raise _InvalidRow("time", written, "this time lies beyond the calendar") from None
     if at < OLDEST:
-        raise _Unfit("time", written, f"the time is before {OLDEST:%Y}: the clock of the gateway is not set")
+        raise _InvalidRow("time", written, f"the time is before {OLDEST:%Y}: the clock of the gateway is not set")
     if at > now + MOST_AHEAD:
-        raise _Unfit("time", written, "the time is more than a day ahead: check clock and offset of the gateway")
+        raise _InvalidRow("time", written, "the time is more than a day ahead: check clock and offset of the gateway")
     return at
 
 
@@ -162,20 +162,20 @@ def _quality(written: Any) -> SourceQuality:
     try:
         return SourceQuality[str(written).strip().upper()]
     except KeyError:
-        raise _Unfit("quality", written, 'quality is "good", "uncertain" or "bad"') from None
+        raise _InvalidRow("quality", written, 'quality is "good", "uncertain" or "bad"') from None
 
 
 def _value(written: Any, quality: SourceQuality) -> float:
     if written is None or (isinstance(written, str) and not written.strip()):
         if quality is SourceQuality.BAD:
             return math.nan
-        raise _Unfit("value", "", "value is missing; leave it out only where the quality is bad")
+        raise _InvalidRow("value", "", "value is missing; leave it out only where the quality is bad")
     if isinstance(written, bool) or not isinstance(written, int | float | str):
-        raise _Unfit("value", written, "the value is no number")
+        raise _InvalidRow("value", written, "the value is no number")
     try:
         value = float(written)
     except (ValueError, OverflowError):
-        raise _Unfit("value", written, "the value is no number; decimals have a point") from None
+        raise _InvalidRow("value", written, "the value is no number; decimals have a point") from None
     if not math.isfinite(value):
-        raise _Unfit("value", written, "the value is no number; leave it out and set the quality to bad")
+        raise _InvalidRow("value", written, "the value is no number; leave it out and set the quality to bad")
     return value

@@ -1,4 +1,4 @@
-"""A delivery of a live source as the bytes of one record, and back."""
+"""Spool record format: encode a delivery of a live source as bytes, and decode it."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ _COLUMNS = (("address_index", "<i4"), ("time_us", "<i8"), ("value", "<f8"), ("qu
 
 
 def encode(delivery: Delivery) -> bytes:
-    """A delivery of a live source as bytes: its head as JSON, then its columns."""
+    """Encode a delivery of a live source: a JSON header, then its columns."""
     block = delivery.samples
     head = json.dumps(
         {
@@ -30,7 +30,7 @@ def encode(delivery: Delivery) -> bytes:
 
 
 def decode(data: bytes) -> Delivery:
-    """The delivery that :func:`encode` wrote.
+    """Decode what :func:`encode` wrote.
 
     Raises
     ------

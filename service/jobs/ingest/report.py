@@ -1,4 +1,4 @@
-"""What came of a poll, for the person or script that asked."""
+"""Reports on a poll and on each delivery in it."""
 
 from __future__ import annotations
 
@@ -10,11 +10,11 @@ from connectors.base import Reject
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DeliveryReport:
-    """What became of one file or one answer of a device. Every reading and every core counts exactly once."""
+    """Result of one file or one answer of a device. Every reading and every core counts exactly once."""
 
     origin: str
     batch_id: int | None = None
-    #: The very same content was taken in before; nothing was changed.
+    #: The same content was processed before; nothing was changed.
     already_taken_in: bool = False
     first_taken_in_at: datetime | None = None
     accepted: int = 0
@@ -33,7 +33,7 @@ class DeliveryReport:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class IngestReport:
-    """What one poll of a connector brought. ``error`` says why it ended early; what came before it is stored."""
+    """Result of one poll of a connector. ``error`` says why it ended early; what came before it is stored."""
 
     connector: str
     deliveries: tuple[DeliveryReport, ...] = ()

@@ -1,4 +1,4 @@
-"""From samples as the source gave them to readings in SI, as columns."""
+"""Convert samples to readings: addresses to signals, units to SI, as columns."""
 
 from __future__ import annotations
 

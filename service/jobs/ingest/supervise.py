@@ -1,27 +1,26 @@
-"""Every source on a thread of its own: read at its own pace, left alone for a while when it fails, never in another's way.
+"""Supervise sources: each is polled on a thread of its own, behind a circuit breaker, and a watcher reports those that hang.
 
-A source that hangs holds its own thread and nothing else; the watcher notices and says so. While the database is away,
-live sources are read into their spools.
+A source that hangs blocks its own thread and nothing else. While the database is away, live sources are polled into their spools.
 """
 
 from __future__ import annotations
 
 import threading
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from typing import Protocol
 
 import structlog
 
-from service.domain.operations.circuit import LOOK_AGAIN, Circuit, CircuitState
+from service.domain.operations.circuit import LOOK_AGAIN, Circuit
 from service.errors import StorageError
 
 log = structlog.get_logger(__name__)
 
 
 class PollOutcome(Protocol):
-    """What one reading of a source came to; the ingest report is one."""
+    """Result of one poll of a source; the ingest report is one."""
 
     @property
     def error(self) -> str: ...
@@ -31,13 +30,13 @@ class PollOutcome(Protocol):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SupervisedSource:
-    """A source as the supervisor sees it.
+    """A source to supervise.
 
     Parameters
     ----------
-    read : reads it once and stores what it gave; raises StorageError when the database is away.
-    poll_to_spool : reads it into its spool instead; None for a source whose data wait by themselves.
-    report : writes down how it is doing, where people and alarms see it; called after every reading that could be stored.
+    read : polls it once and stores what it gave; raises StorageError when the database is away.
+    poll_to_spool : polls it into its spool instead; None for a source whose data wait by themselves.
+    report : writes its status to the database; called after every poll that could be stored.
     """
 
     key: str
@@ -50,12 +49,12 @@ class SupervisedSource:
     hung_after: timedelta = timedelta(minutes=2)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(slots=True, kw_only=True)
 class SourceStatus:
-    """How a source is doing now. ``lag`` is how far its last round fell behind its pace."""
+    """Status of a source. ``lag`` is how far its last round fell behind its interval."""
 
     key: str
-    circuit: Circuit
+    circuit: Circuit = field(default_factory=Circuit)
     reading_since: datetime | None = None
     hung: bool = False
     last_error: str = ""
@@ -67,27 +66,9 @@ class SourceStatus:
 @dataclass(slots=True)
 class _Runner:
     source: SupervisedSource
-    circuit: Circuit = field(default_factory=Circuit)
-    reading_since: datetime | None = None
-    hung: bool = False
-    last_error: str = ""
-    storing: bool = True
-    rounds: int = 0
-    lag: timedelta = timedelta(0)
+    status: SourceStatus
     thread: threading.Thread | None = None
     closed: bool = False
-
-    def status(self) -> SourceStatus:
-        return SourceStatus(
-            key=self.source.key,
-            circuit=self.circuit,
-            reading_since=self.reading_since,
-            hung=self.hung,
-            last_error=self.last_error,
-            storing=self.storing,
-            rounds=self.rounds,
-            lag=self.lag,
-        )
 
 
 class Supervisor:
@@ -95,9 +76,9 @@ class Supervisor:
 
     Parameters
     ----------
-    clock : tells now.
-    draw : draws a number evenly from 0 to 1.
-    on_hang : told once when a source does not come back from a reading.
+    clock : returns the time.
+    draw : returns a random number, uniform from 0 to 1.
+    on_hang : called once when a poll of a source does not return.
     """
 
     def __init__(
@@ -108,7 +89,7 @@ class Supervisor:
         draw: Callable[[], float],
         on_hang: Callable[[str, datetime], None] = lambda key, since: None,
     ) -> None:
-        self._runners = [_Runner(source) for source in sources]
+        self._runners = [_Runner(source, SourceStatus(key=source.key)) for source in sources]
         self._clock = clock
         self._draw = draw
         self._on_hang = on_hang
@@ -116,7 +97,7 @@ class Supervisor:
         self._watcher: threading.Thread | None = None
 
     def start(self) -> None:
-        """Begin; returns at once."""
+        """Start the threads."""
         for runner in self._runners:
             runner.thread = threading.Thread(
                 target=self._run, args=(runner,), name=f"read {runner.source.key}", daemon=True
@@ -126,9 +107,9 @@ class Supervisor:
         self._watcher.start()
 
     def stop(self, timeout_s: float = 10.0) -> list[str]:
-        """End after the readings under way; sources that hang are left behind after *timeout_s* [s] in all, and named.
+        """Stop after the polls under way; sources that hang are left behind after *timeout_s* [s] in all, and returned.
 
-        It may be called again, to close those that have come back since.
+        It may be called again, to close those whose poll has returned since.
         """
         self._stop.set()
         threads = [r.thread for r in self._runners if r.thread is not None]
@@ -150,28 +131,28 @@ class Supervisor:
         return left
 
     def statuses(self) -> tuple[SourceStatus, ...]:
-        """How every source is doing."""
-        return tuple(runner.status() for runner in self._runners)
+        """Return a copy of every source's status."""
+        return tuple(replace(runner.status) for runner in self._runners)
 
     def _run(self, runner: _Runner) -> None:
         while not self._stop.is_set():
             started = self._clock()
-            runner.reading_since = started
-            runner.circuit = runner.circuit.trying()
+            runner.status.reading_since = started
+            runner.status.circuit = runner.status.circuit.trying()
             try:
                 self._read(runner)
             finally:
-                runner.reading_since = None
-                runner.hung = False
-                runner.rounds += 1
+                runner.status.reading_since = None
+                runner.status.hung = False
+                runner.status.rounds += 1
             now = self._clock()
             source = runner.source
             # The time of day may be set while a source is read: no wait is longer than the longest that was meant.
-            if runner.circuit.retry_at is not None:
-                wait = min(runner.circuit.retry_at - now, max(source.max_backoff, source.every, LOOK_AGAIN))
+            if runner.status.circuit.retry_at is not None:
+                wait = min(runner.status.circuit.retry_at - now, max(source.max_backoff, source.every, LOOK_AGAIN))
             else:
                 wait = min(source.every - (now - started), source.every)
-                runner.lag = max(timedelta(0), -wait)
+                runner.status.lag = max(timedelta(0), -wait)
             self._stop.wait(max(0.0, wait.total_seconds()))
 
     def _read(self, runner: _Runner) -> None:
@@ -179,10 +160,10 @@ class Supervisor:
         try:
             outcome = source.read()
         except StorageError as error:
-            if runner.storing:
+            if runner.status.storing:
                 log.warning("nothing can be stored", source=source.key, error=str(error))
-            runner.storing = False
-            runner.last_error = str(error)
+            runner.status.storing = False
+            runner.status.last_error = str(error)
             self._poll_to_spool(runner)
             return
         except Exception as error:
@@ -190,33 +171,33 @@ class Supervisor:
             log.exception("reading failed unexpectedly", source=source.key)
             self._failed(runner, f"{type(error).__name__}: {error}", retryable=True)
             return
-        if not runner.storing:
+        if not runner.status.storing:
             log.info("storing again", source=source.key)
-        runner.storing = True
+        runner.status.storing = True
         if outcome.error:
             self._failed(runner, outcome.error, retryable=outcome.retryable)
         else:
-            runner.last_error = ""
-            runner.circuit = runner.circuit.succeeded()
+            runner.status.last_error = ""
+            runner.status.circuit = runner.status.circuit.succeeded()
         self._report(runner)
 
     def _poll_to_spool(self, runner: _Runner) -> None:
         poll_to_spool = runner.source.poll_to_spool
         if poll_to_spool is None:
             # Its data wait where they are; only the pace slackens.
-            self._failed(runner, runner.last_error, retryable=True)
+            self._failed(runner, runner.status.last_error, retryable=True)
             return
         try:
             poll_to_spool()
-            runner.circuit = runner.circuit.succeeded()
+            runner.status.circuit = runner.status.circuit.succeeded()
         except Exception as error:
-            if runner.circuit.failures == 0:
+            if runner.status.circuit.failures == 0:
                 log.warning("source failed while the database is away", source=runner.source.key, error=str(error))
             self._failed(runner, str(error), retryable=bool(getattr(error, "retryable", True)))
 
     def _failed(self, runner: _Runner, error: str, *, retryable: bool) -> None:
-        runner.last_error = error
-        runner.circuit = runner.circuit.failed(
+        runner.status.last_error = error
+        runner.status.circuit = runner.status.circuit.failed(
             self._clock(),
             retryable=retryable,
             base=max(runner.source.every, timedelta(seconds=1)),
@@ -228,7 +209,7 @@ class Supervisor:
         if runner.source.report is None:
             return
         try:
-            runner.source.report(runner.status())
+            runner.source.report(replace(runner.status))
         except StorageError as error:
             log.warning("health not written", source=runner.source.key, error=str(error))
         except Exception:
@@ -239,14 +220,11 @@ class Supervisor:
         while not self._stop.wait(1.0):
             now = self._clock()
             for runner in self._runners:
-                since = runner.reading_since
-                if since is not None and not runner.hung and now - since > runner.source.hung_after:
-                    runner.hung = True
+                since = runner.status.reading_since
+                if since is not None and not runner.status.hung and now - since > runner.source.hung_after:
+                    runner.status.hung = True
                     log.error("source hangs", source=runner.source.key, since=since.isoformat())
                     try:
                         self._on_hang(runner.source.key, since)
                     except StorageError as error:
                         log.warning("hang not written", source=runner.source.key, error=str(error))
-
-
-__all__ = ["CircuitState", "PollOutcome", "SourceStatus", "SupervisedSource", "Supervisor"]

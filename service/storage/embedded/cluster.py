@@ -1,10 +1,12 @@
-"""PostgreSQL's own files of the embedded database: made once, checked before each start, and run with these settings."""
+"""The embedded database's files: create and check the cluster, the server's command line, and the folder of its Unix socket."""
 
 from __future__ import annotations
 
 import os
 import shutil
+import stat
 import subprocess
+import tempfile
 from collections.abc import Mapping
 from pathlib import Path
 
@@ -99,3 +101,62 @@ def server_command(
 def last_lines(text: str, count: int = 15) -> str:
     """Return the last lines of a server's words."""
     return "\n".join([line for line in text.splitlines() if line.strip()][-count:]) or "(nothing)"
+
+
+#: A socket's path may have 107 bytes at most (Linux, unix(7); macOS 103), and PostgreSQL's clients take a comma for the end of
+#: a host's name. Such a data folder has its socket elsewhere.
+LONGEST_SOCKET_PATH = 103
+SOCKET_NOTE = "socket-folder"
+
+
+def socket_folder(data: Path, account: Account) -> Path:
+    """Return the socket's folder, made if need be: in the data folder, or a short one that the note in it names."""
+    inside = data / "run"
+    if "," not in str(inside) and len(os.fsencode(inside / ".s.PGSQL.5432")) <= LONGEST_SOCKET_PATH:
+        if not inside.is_dir():
+            inside.mkdir(mode=0o700)
+            _hand_over(inside, account)
+        return inside
+    note = data / SOCKET_NOTE
+    if note.is_file():
+        noted = Path(note.read_text(encoding="utf-8"))
+        if _is_private(noted, account):
+            return noted
+    made = Path(tempfile.mkdtemp(prefix="underweir-", dir=_short_place(account)))
+    _hand_over(made, account)
+    if len(os.fsencode(made / ".s.PGSQL.5432")) > LONGEST_SOCKET_PATH:
+        made.rmdir()
+        raise EmbeddedError(
+            f"The database's socket needs a path of at most {LONGEST_SOCKET_PATH} bytes, and {inside} and {made} are longer:"
+            " choose a data folder with a shorter path (UNDERWEIR_DATA_DIR)."
+        )
+    note.write_text(str(made), encoding="utf-8")
+    return made
+
+
+def remove_socket_folder(data: Path) -> None:
+    """Remove the short folder of a stopped server, if it had one."""
+    note = data / SOCKET_NOTE
+    if note.is_file():
+        shutil.rmtree(note.read_text(encoding="utf-8"), ignore_errors=True)
+        note.unlink()
+
+
+def _short_place(account: Account) -> str:
+    if os.geteuid() == 0:
+        return "/run" if account.may_enter(Path("/run")) else "/tmp"
+    own = os.environ.get("XDG_RUNTIME_DIR", "")
+    return own if own and os.access(own, os.W_OK) and len(os.fsencode(own)) < 60 else "/tmp"
+
+
+def _hand_over(folder: Path, account: Account) -> None:
+    if os.geteuid() != account.uid:
+        os.chown(folder, account.uid, account.gid)
+
+
+def _is_private(folder: Path, account: Account) -> bool:
+    try:
+        found = folder.lstat()
+    except OSError:
+        return False
+    return stat.S_ISDIR(found.st_mode) and found.st_uid == account.uid and stat.S_IMODE(found.st_mode) == 0o700

@@ -43,11 +43,12 @@ from service.storage.embedded.cluster import (
     ROLE,
     last_lines,
     make_cluster,
+    remove_socket_folder,
     require_version,
     server_command,
+    socket_folder,
 )
 from service.storage.embedded.server_process import Postmaster
-from service.storage.embedded.socket_folder import remove_socket_folder, socket_folder
 
 DATABASE = "underweir"
 

@@ -1,4 +1,4 @@
-"""Stored readings, read back: between two times, the latest, and as they were known at an earlier moment."""
+"""Read stored readings: between two times, the latest, by key, and as they were known at an earlier time."""
 
 from __future__ import annotations
 
@@ -13,8 +13,13 @@ from service.storage.database.binary_copy import copy_out
 from service.storage.database.epoch import from_us, to_us
 from service.storage.readings.columns import ReadingColumns
 
-#: Rows handed out at once by the streaming readers.
+#: Rows per chunk of the streaming readers.
 CHUNK_ROWS = 100_000
+#: Value, quality, reason.
+StoredReading = tuple[float, int, int]
+
+#: Any number of our own that nothing else uses as an advisory lock.
+_PUSH_LOCK = 0x5F70_7573
 
 
 def stream_between(
@@ -98,6 +103,25 @@ def latest_times(conn: Connection, signal_ids: Sequence[int]) -> list[datetime]:
     return [from_us(us) for us in latest_readings(conn, signal_ids).time_us.tolist()]
 
 
+def lock_pushes(conn: Connection) -> None:
+    """Wait until no other batch that asked for this is under way; released with the transaction."""
+    conn.execute(text("SELECT pg_advisory_xact_lock(:key)"), {"key": _PUSH_LOCK})
+
+
+def stored_readings(
+    conn: Connection, signal_ids: Sequence[int], times_us: Sequence[int]
+) -> dict[tuple[int, int], StoredReading]:
+    """What is stored under those keys; keys without a row are left out."""
+    if not times_us:
+        return {}
+    times = [from_us(us) for us in times_us]
+    rows = conn.execute(
+        _LOOK_UP,
+        {"signal_ids": list(signal_ids), "times": times, "earliest": min(times), "latest": max(times)},
+    )
+    return {(row.signal_id, to_us(row.time)): (row.value, row.quality, row.reason) for row in rows}
+
+
 _COLUMNS: dict[str, np.dtype[Any]] = {
     "signal_id": np.dtype(np.int32),
     "time": np.dtype(np.int64),
@@ -144,4 +168,11 @@ _COUNT = text(
 _EARLIEST = text(
     "SELECT min(r.time) FROM unnest(CAST(:signal_ids AS integer[])) AS s(id) CROSS JOIN LATERAL ("
     "SELECT time FROM reading WHERE signal_id = s.id ORDER BY time LIMIT 1) AS r"
+)
+
+_LOOK_UP = text(
+    "SELECT r.signal_id, r.time, r.value, r.quality, r.reason "
+    "FROM unnest(CAST(:signal_ids AS integer[]), CAST(:times AS timestamptz[])) AS k(signal_id, time) "
+    "CROSS JOIN LATERAL (SELECT * FROM reading r WHERE r.signal_id = k.signal_id AND r.time = k.time "
+    "AND r.time BETWEEN :earliest AND :latest OFFSET 0) AS r"
 )

@@ -9,7 +9,7 @@ from sqlalchemy import Connection
 from connectors.base import HandCore
 from connectors.csv.decoding.lines import MAX_LISTED_REJECTS
 from service.domain.blanket.estimate import TankSetup
-from service.jobs.ingest.hand_cores import MOST_WARNINGS, CoreOutcome, store_cores
+from service.jobs.ingest.hand_cores import MAX_WARNINGS, CoreOutcome, store_cores
 from service.jobs.plant.plant import Plant
 from service.storage.plant.site_tables import SiteIds
 from tests.support.alarm_plant import alarm_setup
@@ -36,4 +36,4 @@ def test_warnings_have_an_end() -> None:
     outcome = CoreOutcome()
     outcome.warn(f"line {line}: doubtful" for line in range(5_000))
     outcome.add(outcome)
-    assert len(outcome.warnings) == MOST_WARNINGS
+    assert len(outcome.warnings) == MAX_WARNINGS

@@ -6,7 +6,7 @@ import pytest
 from sqlalchemy import create_engine
 
 from service.errors import ConfigError
-from service.storage.database.address import postgres_url
+from service.storage.database.session import postgres_url
 
 
 def given_to_libpq(url: str) -> dict[str, object]:
