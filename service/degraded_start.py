@@ -19,7 +19,7 @@ from service.errors import StorageError
 from service.jobs.ingest import IngestReport
 from service.jobs.ingest.supervise import SupervisedSource, Supervisor
 from service.jobs.operations.leadership import steady_clock
-from service.jobs.operations.watchdog import LOOK_EVERY, Watchdog
+from service.jobs.operations.watchdog import CHECK_EVERY, Watchdog
 from service.scheduler import Task, Timetable
 from service.sources import spooling_sources
 
@@ -60,7 +60,7 @@ class DegradedStart:
             clock=clock,
             draw=random.random,
         )
-        self._timetable = Timetable([Task("speak up", self._look, LOOK_EVERY)], clock)
+        self._timetable = Timetable([Task("speak up", self._look, CHECK_EVERY)], clock)
 
     def __enter__(self) -> Self:
         self._supervisor.start()

@@ -36,7 +36,7 @@ from service.jobs.ingest.supervise import SourceStatus, SupervisedSource, Superv
 from service.jobs.operations.leadership import LeaseGrant, Leases, SingleNode
 from service.jobs.operations.maintenance import maintain
 from service.jobs.operations.rollup import roll_up
-from service.jobs.operations.watchdog import LOOK_EVERY, Watchdog
+from service.jobs.operations.watchdog import CHECK_EVERY, Watchdog
 from service.jobs.plant.outage import tanks_out
 from service.jobs.reports.mail import mail_reports
 from service.notify.channels.sms_modem import ModemNotifier
@@ -314,7 +314,7 @@ class Runtime:
             Task("report", self.mail_reports, REPORT_EVERY, DELIVER),
             # These are for a database outage.
             *([Task("settle", self.flush_spools, SETTLE_EVERY)] if len(files) < len(self._sources) else []),
-            *([] if self._watchdog is None else [Task("speak up", self.check_watchdog, LOOK_EVERY)]),
+            *([] if self._watchdog is None else [Task("speak up", self.check_watchdog, CHECK_EVERY)]),
             *([] if self._plant.revive is None else [Task("revive", self.restart_database, REVIVE_EVERY)]),
             Task("account notices", self.send_account_notices, REPORT_EVERY, DELIVER),
             *(

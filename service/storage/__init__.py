@@ -1,1 +1,1 @@
-"""What we remember. The only SQL."""
+"""Storage: all SQL of the service, and the embedded PostgreSQL server."""

@@ -51,7 +51,7 @@ def test_a_server_that_no_longer_answers_does_not_hold_the_jobs_for_ever(pair: P
     with FaultProxy(pair.primary.port) as network:
         engine = make_engine(f"postgresql://underweir@127.0.0.1:{network.port}/underweir")
         keeper = LeaseKeeper(
-            engine, Holder(node="n", node_name="n", process="p"), ["deliver"], turn=0.1, hang_after=1.0
+            engine, Holder(node="n", node_name="n", process="p"), ["deliver"], renew_every=0.1, hang_after=1.0
         )
         keeper.start()
         held = keeper.grant("deliver")
@@ -88,7 +88,9 @@ def test_a_lock_that_is_waited_for_in_vain_again_and_again_does_not_hold_the_job
     """Each try to renew ends before patience does, as at the database's own limit for a lock."""
     migrate(pair.url)
     engine = make_engine(pair.url)
-    keeper = LeaseKeeper(engine, Holder(node="n", node_name="n", process="p"), ["deliver"], turn=0.1, hang_after=2.0)
+    keeper = LeaseKeeper(
+        engine, Holder(node="n", node_name="n", process="p"), ["deliver"], renew_every=0.1, hang_after=2.0
+    )
     keeper.start()
     cut = threading.Event()
 
@@ -100,7 +102,7 @@ def test_a_lock_that_is_waited_for_in_vain_again_and_again_does_not_hold_the_job
         cut.set()
         return 0
 
-    monkeypatch.setattr(keeper, "cut_off", noted)
+    monkeypatch.setattr(keeper, "kill_connections", noted)
     monkeypatch.setattr("service.jobs.operations.leadership.leases.renew", in_vain)
     assert cut.wait(PATIENCE_S)
     keeper.stop()

@@ -1,4 +1,4 @@
-"""Old months out of the database into files, each read back before its rows go; and back again when somebody needs them."""
+"""Archive old months to files, each read back before its rows are dropped; restore them on request."""
 
 from __future__ import annotations
 
@@ -34,13 +34,13 @@ from service.storage.trends.rollups import mark_due
 
 log = structlog.get_logger(__name__)
 
-_PICTURES: tuple[Source, ...] = ("reading", "assessment", "estimate")
-#: Put back in this order: what is referred to comes first.
-_ORDER: tuple[Kept, ...] = (*_PICTURES, *old_calls.TABLES)
-#: A month that somebody brought back stays for so long.
+_TIME_SERIES: tuple[Source, ...] = ("reading", "assessment", "estimate")
+#: Order of restoring: referenced tables first.
+_ORDER: tuple[Kept, ...] = (*_TIME_SERIES, *old_calls.TABLES)
+#: A restored month is not archived again for this long.
 RESTORED_FOR = timedelta(days=31)
 #: Batches moved in one transaction: a matter of seconds, not of the month's millions at once.
-MOST_BATCHES = 500_000
+MAX_BATCHES = 500_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,7 +51,7 @@ class ArchiveCheck:
     problem: str
 
 
-def archive_old(engine: Engine, keeping: RetentionPolicy, now: datetime) -> list[Archived]:
+def archive_old(engine: Engine, policy: RetentionPolicy, now: datetime) -> list[Archived]:
     """Move every month that is older than what is kept to a file; returns the new files.
 
     Notes
@@ -64,20 +64,20 @@ def archive_old(engine: Engine, keeping: RetentionPolicy, now: datetime) -> list
     """
     roll_up(engine)
     done: list[Archived] = []
-    for source, months in keeping.months.items():
+    for source, months in policy.months.items():
         oldest_kept = _months_before(now, months)
         with transaction(engine) as conn:
             there = [month for month in map(partition_month, partitions(conn, source)) if month < oldest_kept]
             back = {file.month for file in archived.archive_files(conn) if _lately_restored(file, source, now)}
         for month in there:
             if month not in back:
-                file = _archive(engine, keeping.folder, source, month, now)
+                file = _archive(engine, policy.folder, source, month, now)
                 if file is not None:
                     done.append(file)
-    if "reading" in keeping.months:
-        done += _archive_batches(engine, keeping.folder, _months_before(now, keeping.months["reading"]), now)
-    if keeping.journal_months is not None:
-        done += _archive_journal(engine, keeping.folder, _months_before(now, keeping.journal_months), now)
+    if "reading" in policy.months:
+        done += _archive_batches(engine, policy.folder, _months_before(now, policy.months["reading"]), now)
+    if policy.journal_months is not None:
+        done += _archive_journal(engine, policy.folder, _months_before(now, policy.journal_months), now)
     return done
 
 
@@ -99,12 +99,12 @@ def restore(engine: Engine, folder: Path, month: datetime, now: datetime) -> lis
             raise InputError(f"nothing of {month:%Y-%m} is in the archive; see: underweir archive list")
         # The latest part first: where a reading was delivered again after its month was archived, what came last stands.
         for file in sorted(files, key=lambda file: (_ORDER.index(file.source), -file.part)):
-            _sound(folder, file)
+            _require_intact(folder, file)
             done.append((file, archived.restore_rows(conn, file, archive_files.read(folder / file.name))))
             archived.mark_restored(conn, file, now)
         if any(file.source == "reading" for file in files):
             done += _restore_batches(conn, folder, month)
-        for source in (each for each in _PICTURES if any(file.source == each for file in files)):
+        for source in (each for each in _TIME_SERIES if any(file.source == each for file in files)):
             last = next_month(month) - timedelta.resolution
             mark_due(conn, source, [(owner, month, last) for owner in archived.owners_of_month(conn, source, month)])
     return done
@@ -124,7 +124,7 @@ def _archive(engine: Engine, folder: Path, source: Source, month: datetime, now:
         part = archived.next_part(conn, source, month)
         file = _written(conn, folder, source, month, part, archived.rows_of_month(conn, source, month), now)
         drop_month(conn, source, month)
-    return _told(file)
+    return _logged(file)
 
 
 def _archive_batches(engine: Engine, folder: Path, oldest_kept: datetime, now: datetime) -> list[Archived]:
@@ -134,7 +134,7 @@ def _archive_batches(engine: Engine, folder: Path, oldest_kept: datetime, now: d
         with transaction(engine) as conn:
             if not archived.lock_batch_moves(conn, wait=False):
                 return done
-            month = old_batches.choose(conn, oldest_kept, MOST_BATCHES)
+            month = old_batches.choose(conn, oldest_kept, MAX_BATCHES)
             if month is None:
                 return done
             part = archived.next_part(conn, "batch", month)
@@ -143,7 +143,7 @@ def _archive_batches(engine: Engine, folder: Path, oldest_kept: datetime, now: d
             gone = old_batches.drop(conn)
             if file is None or gone != file.content.rows:
                 raise StorageError(f"{gone} batches of {month:%Y-%m} would go without being in a file", retryable=True)
-        _told(file)
+        _logged(file)
         done.append(file)
 
 
@@ -161,9 +161,9 @@ def _restore_batches(conn: Connection, folder: Path, month: datetime) -> list[tu
         if not len(wanted):
             return done
         path = folder / file.name
-        here = _held(path, wanted)
+        here = _batches_in(path, wanted)
         if len(here):
-            _sound(folder, file)
+            _require_intact(folder, file)
             parts = (part.filter(pc.is_in(part["id"], here)) for part in archive_files.read(path))
             done.append((file, archived.restore_rows(conn, file, parts)))
             wanted = wanted.filter(pc.invert(pc.is_in(wanted, here)))
@@ -194,7 +194,7 @@ def _archive_journal(engine: Engine, folder: Path, before: datetime, now: dateti
                 for table in old_calls.TABLES
             ]
             old_calls.drop(conn)
-        done += [file for file in files if _told(file) is not None and file is not None]
+        done += [file for file in files if _logged(file) is not None and file is not None]
 
 
 def _written(
@@ -224,7 +224,7 @@ def _written(
     return file
 
 
-def _told(file: Archived | None) -> Archived | None:
+def _logged(file: Archived | None) -> Archived | None:
     if file is not None:
         log.info("month moved to a file", table=file.source, month=f"{file.month:%Y-%m}", rows=file.content.rows)
     return file
@@ -247,14 +247,14 @@ def _problem(folder: Path, file: Archived) -> str:
     return "" if found == file.content else "its rows are not those that were put in"
 
 
-def _sound(folder: Path, file: Archived) -> None:
+def _require_intact(folder: Path, file: Archived) -> None:
     """Raise StorageError when a file does not hold what was put in."""
     problem = _problem(folder, file)
     if problem:
         raise StorageError(f"{folder / file.name}: {problem}. Nothing was restored.", retryable=False)
 
 
-def _held(path: Path, wanted: pa.Array) -> pa.Array:
+def _batches_in(path: Path, wanted: pa.Array) -> pa.Array:
     """Which of those batches a file holds."""
     ids = [part["id"].combine_chunks() for part in archive_files.read(path, ["id"])]
     return wanted.filter(pc.is_in(wanted, pa.concat_arrays(ids)))

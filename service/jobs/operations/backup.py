@@ -1,4 +1,4 @@
-"""Backups: the whole database as of one moment in one checked file, and the way back from it.
+"""Backups: a consistent dump of the whole database in one signed file; verify and restore it.
 
 A backup is a ZIP file of COPY text, a member a table, and ``manifest.json``: the tables' revision, and of every table its columns, rows
 and SHA-256. Its last bytes, where ZIP keeps a comment, are an HMAC-SHA-256 over all bytes before them, by a key made from the installation's
@@ -46,8 +46,8 @@ SUFFIX = ".underweir-backup"
 NAME = re.compile(r"\d{8}T\d{6}Z\.underweir-backup")
 MANIFEST = "manifest.json"
 
-#: What the libraries raise for a file that is no ZIP archive, or was one: changed sizes, places, methods and marks of encryption among it.
-_BROKEN = (
+#: What the libraries raise for damaged archives: changed sizes, offsets, methods and encryption flags among them.
+_DAMAGED = (
     KeyError,
     ValueError,
     OSError,
@@ -90,7 +90,7 @@ class TableEntry:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Manifest:
-    """What a backup says of itself."""
+    """The manifest of a backup."""
 
     made_at: str
     program: str
@@ -108,7 +108,7 @@ class Manifest:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BackupResult:
-    """A backup that was written and read again."""
+    """A backup that was written and verified."""
 
     path: Path
     size_bytes: int
@@ -117,7 +117,7 @@ class BackupResult:
 
 
 class BackupSeal:
-    """Signs backups, and sees whether one is as it was signed.
+    """Signs backups and verifies their signatures.
 
     >>> BackupSeal(b"a secret of at least 32 characters").key == BackupSeal(b"another secret of 32 characters!!").key
     False
@@ -128,7 +128,7 @@ class BackupSeal:
         self.key = hmac.new(self._key, b"which key", hashlib.sha256).hexdigest()[:16]
 
     def signature(self, file: IO[bytes]) -> bytes:
-        """What belongs at the end of a file: over all but as many bytes there."""
+        """Compute the signature over all of a file but the bytes for the signature at its end."""
         left = file.seek(0, os.SEEK_END) - _SIGNATURE
         file.seek(0)
         code = hmac.new(self._key, digestmod=hashlib.sha256)
@@ -138,13 +138,13 @@ class BackupSeal:
         return code.hexdigest().encode("ascii")
 
     def sign(self, file: IO[bytes]) -> None:
-        """Put the signature in its place."""
+        """Write the signature at the end of a file."""
         signature = self.signature(file)
         file.seek(-_SIGNATURE, os.SEEK_END)
         file.write(signature)
 
-    def signed(self, file: IO[bytes]) -> bool:
-        """Whether every byte is as it was signed."""
+    def verify(self, file: IO[bytes]) -> bool:
+        """Whether a file's signature is right."""
         expected = self.signature(file)
         file.seek(-min(_SIGNATURE, file.seek(0, os.SEEK_END)), os.SEEK_END)
         return hmac.compare_digest(file.read(_SIGNATURE), expected)
@@ -152,7 +152,7 @@ class BackupSeal:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RestoreResult:
-    """What was put back."""
+    """Result of a restore."""
 
     manifest: Manifest
     sessions_ended: int
@@ -164,7 +164,7 @@ class RestoreResult:
 
 
 def back_up(engine: Engine, folder: Path, seal: BackupSeal, now: datetime, *, keep: int | None = None) -> BackupResult:
-    """Write a backup into a folder, read it again, and only then remove the oldest.
+    """Write a backup into a folder, verify it, and only then remove the oldest.
 
     Parameters
     ----------
@@ -194,7 +194,7 @@ def back_up(engine: Engine, folder: Path, seal: BackupSeal, now: datetime, *, ke
                 os.unlink(unfinished)
             raise
         size = path.stat().st_size
-        removed = () if keep is None else _thin(folder, keep)
+        removed = () if keep is None else _remove_old(folder, keep)
     except OSError as error:
         raise InputError(
             f"the backup cannot be written to {folder} ({error.strerror}); is there room, and may this account write there?"
@@ -287,7 +287,7 @@ def _put_back(
 
 def _require_signed(file: IO[bytes], path: Path, manifest: Manifest, seal: BackupSeal, other_key: bool) -> None:
     if manifest.key == seal.key:
-        if not seal.signed(file):
+        if not seal.verify(file):
             raise InputError(
                 f"{path} was changed after it was made, or is damaged: its signature is not right. Nothing of it can be believed;"
                 " take another backup"
@@ -381,7 +381,7 @@ def _read_manifest(archive: zipfile.ZipFile, path: Path) -> Manifest:
         if archive.getinfo(MANIFEST).file_size > _LARGEST_MANIFEST:
             raise ValueError("too large")
         return _manifest(json.loads(archive.read(MANIFEST)))
-    except (TypeError, AttributeError, *_BROKEN) as error:
+    except (TypeError, AttributeError, *_DAMAGED) as error:
         raise InputError(f"{path} is no backup of Underweir, or its end is missing ({error})") from error
 
 
@@ -412,15 +412,15 @@ def _write(engine: Engine, file: IO[bytes], seal: BackupSeal, now: datetime) -> 
             tables=tuple(entries),
         )
         archive.writestr(MANIFEST, json.dumps(asdict(manifest), indent=1))
-        archive.comment = b"0" * _SIGNATURE  # its place
+        archive.comment = b"0" * _SIGNATURE  # reserved for the signature
     seal.sign(file)
 
 
-def _manifest(told: dict[str, Any]) -> Manifest:
-    if told["format"] != FORMAT:
-        raise ValueError(f"format {told['format']}, and only {FORMAT} is known here")
+def _manifest(given: dict[str, Any]) -> Manifest:
+    if given["format"] != FORMAT:
+        raise ValueError(f"format {given['format']}, and only {FORMAT} is known here")
     entries = []
-    for table in told["tables"]:
+    for table in given["tables"]:
         entry = TableEntry(
             name=table["name"],
             columns=tuple(table["columns"]),
@@ -432,10 +432,10 @@ def _manifest(told: dict[str, Any]) -> Manifest:
             raise ValueError("a table's name is none of ours")
         entries.append(entry)
     return Manifest(
-        made_at=str(told["made_at"]),
-        program=str(told["program"]),
-        revision=str(told["revision"]),
-        key=str(told["key"]),
+        made_at=str(given["made_at"]),
+        program=str(given["program"]),
+        revision=str(given["revision"]),
+        key=str(given["key"]),
         tables=tuple(entries),
     )
 
@@ -447,7 +447,7 @@ def _opened(path: Path) -> Iterator[tuple[zipfile.ZipFile, IO[bytes]]]:
         try:
             file = opened.enter_context(path.open("rb"))
             archive = opened.enter_context(zipfile.ZipFile(file))
-        except _BROKEN as error:
+        except _DAMAGED as error:
             raise InputError(f"{path} cannot be read as a backup: {error}") from error
         yield archive, file
 
@@ -460,13 +460,13 @@ def _checked(archive: zipfile.ZipFile, entry: TableEntry, path: Path) -> Iterato
             while piece := member.read(_PIECE):
                 digest.update(piece)
                 yield piece
-    except _BROKEN as error:
+    except _DAMAGED as error:
         raise InputError(f"{path} is damaged in table {entry.name}: {error}") from error
     if digest.hexdigest() != entry.sha256:
         raise InputError(f"{path} is damaged: table {entry.name} does not have the checksum it was stored with")
 
 
-def _thin(folder: Path, keep: int) -> tuple[Path, ...]:
+def _remove_old(folder: Path, keep: int) -> tuple[Path, ...]:
     old = backups(folder)[: -max(1, keep)]
     for path in old:
         path.unlink()

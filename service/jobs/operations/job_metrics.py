@@ -1,4 +1,4 @@
-"""The book of runs: what every job did is noted in memory, and written to the database now and then."""
+"""Job metrics: collect run statistics in memory and add them to the database at intervals."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ LONGEST_ERROR = 500
 
 
 class JobMetrics:
-    """Notes runs from any thread; written by :meth:`write`, a task of the timetable like any other."""
+    """Collects runs from any thread; :meth:`write` is scheduled like any other job."""
 
     def __init__(self, engine: Engine) -> None:
         self._engine = engine
@@ -23,7 +23,7 @@ class JobMetrics:
         self._noted: dict[str, JobRecord] = {}
 
     def note(self, job: str, began_at: datetime, seconds: float, error: str) -> None:
-        """One run is over; *error* is empty when all went well."""
+        """Add a finished run; *error* is empty when it succeeded."""
         run = JobRecord(
             job=job,
             runs=1,
@@ -40,12 +40,12 @@ class JobMetrics:
             self._noted[job] = run if before is None else _sum(before, run)
 
     def forget_others(self, jobs: Collection[str]) -> None:
-        """Leave out of the book what is no job any more, as after an upgrade or where a channel was given up."""
+        """Delete jobs that no longer exist, as after an upgrade or when a channel was removed."""
         with transaction(self._engine) as conn:
             keep_jobs(conn, jobs)
 
     def write(self, now: datetime) -> None:
-        """Add what was noted to the database; what cannot be written now is kept for the next time.
+        """Add the collected runs to the database; when that fails they are kept for the next time.
 
         Raises
         ------

@@ -1,4 +1,4 @@
-"""How long rows stay in the database."""
+"""Retention policy: how long rows stay in the database."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from service.storage.trends.chart_series import Source
 
 @dataclass(frozen=True, slots=True)
 class RetentionPolicy:
-    """What stays in the database: whole months before the present one, per table; what is not named stays for ever."""
+    """Whole months before the present one that stay in the database, per table; tables not named stay for ever."""
 
     folder: Path
     months: Mapping[Source, int]

@@ -1,4 +1,4 @@
-"""Changed rows in, least and greatest per bucket out, so that long trends stay quick."""
+"""Bring the rollups up to date with changed rows."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ log = structlog.get_logger(__name__)
 
 
 def roll_up(engine: Engine) -> int:
-    """Roll up what is due now, a transaction a portion; returns how many changes were taken up.
+    """Roll up what is due now, a portion per transaction; returns how many changes were processed.
 
     Notes
     -----

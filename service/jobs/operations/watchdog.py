@@ -1,7 +1,7 @@
-"""Tells people that nobody looks at the alarms. Needs no database: that is what is away when it matters.
+"""Watchdog (dead-man's switch): tells people that the alarms are not evaluated. Needs no database, which is what fails.
 
-A watch that has fallen silent looks like a quiet night. Everything else people are told goes through the outbox, which is in
-the database; this goes straight to the channels, is remembered in memory alone, and waits for nobody's answer.
+A service that has stopped evaluating looks like a quiet night. All other messages go through the outbox, which is in the
+database; this one goes straight to the channels, is remembered in memory alone, and waits for no answer.
 """
 
 from __future__ import annotations
@@ -22,29 +22,29 @@ from service.notify.channels.base import Message, Notifier
 
 log = structlog.get_logger(__name__)
 
-#: Look so often.
-LOOK_EVERY = timedelta(seconds=15)
-#: As long as it lasts everybody is told again so often.
-AGAIN = timedelta(minutes=30)
-#: A node that stands by waits so many times longer: mostly the one at work lives, and has said it already.
+#: Interval of checks.
+CHECK_EVERY = timedelta(seconds=15)
+#: Interval of repeated messages to everybody while it lasts.
+REPEAT_EVERY = timedelta(minutes=30)
+#: A standby node waits this many times longer: usually the active node lives, and has sent the message already.
 STANDBY_FACTOR = 2
-#: Looks at the alarms follow each other every few seconds; a gap of this length is none yet.
-_SHORT = timedelta(minutes=1)
+#: Evaluations follow each other every few seconds; a gap up to this length is normal.
+_NORMAL_GAP = timedelta(minutes=1)
 
-#: Who is called for this is who is called for any grave alarm of the whole plant.
+#: Recipients are those of any high alarm of the whole plant.
 _NOT_WATCHED = AlarmDefinition(
     key="system.not watched", kind=AlarmKind.SYSTEM, tank=None, priority=Priority.HIGH, limit=0.0
 )
 
 
 class Watchdog:
-    """Knows when the alarms were last looked at, and who was told that they are not.
+    """Tracks when the alarms were last evaluated, and who was told that they are not.
 
     Parameters
     ----------
-    notifiers : ways out of its own; each is used by one thread at a time.
-    node : what people call this machine.
-    after : alarms not looked at for so long are told of; None tells nobody.
+    notifiers : channels of its own; each is used by one thread at a time.
+    node : name of this machine.
+    after : time without evaluation before people are told; None tells nobody.
     """
 
     def __init__(
@@ -56,29 +56,29 @@ class Watchdog:
         self._after = after
         self._presence = Liveness()
         self._standing_by = False
-        self._reached: set[str] = set()  #: who was told of this silence
+        self._reached: set[str] = set()  #: who was told of this outage
 
     def reconfigure(self, setup: AlarmSetup, notifiers: Mapping[str, Notifier]) -> None:
-        """Go by another version of the site file; what was told already is remembered. Not while :meth:`check` runs."""
+        """Change to another version of the site file; who was told is remembered. Not while :meth:`check` runs."""
         self._setup, self._notifiers = setup, notifiers
 
     def check(self, seen_at: datetime, trouble: str, now: datetime, *, standing_by: bool = False) -> int:
-        """Tell whoever has to be told now; returns how many people that reached.
+        """Send the messages that are due; returns how many people they reached.
 
         Parameters
         ----------
-        seen_at : when every alarm was last looked at, or another node was known to do so.
-        trouble : what is in the way, in the program's words; empty where it does not know.
-        standing_by : whether the work is another node's, as far as this one knows. That node speaks up itself, unless it
-            is gone together with the database.
+        seen_at : when every alarm was last evaluated, or another node was known to do so.
+        trouble : the cause, in the program's words; empty where it is not known.
+        standing_by : whether evaluation is another node's, as far as this one knows. That node sends its own messages,
+            unless it is gone together with the database.
         """
         if self._after is None:
             return 0
-        unseen = now - seen_at > min(_SHORT, self._after)
+        unseen = now - seen_at > min(_NORMAL_GAP, self._after)
         self._presence = seen(self._presence, trouble if unseen else None, seen_at if unseen else now)
         self._standing_by = standing_by
         times = STANDBY_FACTOR if standing_by else 1
-        word = due(self._presence, now, after=times * self._after, again=times * AGAIN)
+        word = due(self._presence, now, after=times * self._after, again=times * REPEAT_EVERY)
         if word is None:
             return 0
         reached = self._tell(word, now)
@@ -99,9 +99,9 @@ class Watchdog:
                 wanted = everybody
             case SilenceNotice.BACK:
                 wanted = tuple(c for c in everybody if c.name in self._reached)
-        reached = self._hand(wanted, word, now)
+        reached = self._send(wanted, word, now)
         if not reached and word is SilenceNotice.SILENT:
-            reached = self._hand(everybody, word, now)
+            reached = self._send(everybody, word, now)
         self._reached |= reached
         log.error(
             "the alarms are looked at again" if word is SilenceNotice.BACK else "the alarms are not looked at",
@@ -111,8 +111,8 @@ class Watchdog:
         )
         return len(reached)
 
-    def _hand(self, contacts: Sequence[Contact], word: SilenceNotice, now: datetime) -> set[str]:
-        """Each person by the first way that works; returns who was reached."""
+    def _send(self, contacts: Sequence[Contact], word: SilenceNotice, now: datetime) -> set[str]:
+        """Send to each person by the first channel that works; return who was reached."""
         return {contact.name for contact in contacts if self._reach(contact, word, now)}
 
     def _reach(self, contact: Contact, word: SilenceNotice, now: datetime) -> bool:
@@ -137,7 +137,7 @@ class Watchdog:
         return False
 
     def _since(self, now: datetime) -> datetime:
-        """Since when nobody looks; once they are looked at again, when that was told last."""
+        """Since when the alarms are not evaluated; after that ended, when people were last told."""
         return self._presence.silent_since or self._presence.told_at or now
 
     def _words(self, word: SilenceNotice, now: datetime) -> tuple[str, str]:

@@ -1,4 +1,4 @@
-"""Tokens of programs; only hashes are kept."""
+"""API tokens of programs; only their hashes are stored."""
 
 from __future__ import annotations
 
@@ -6,10 +6,10 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import Connection, Select, insert, select, update
+from sqlalchemy import Connection, insert, select, update
 
-from service.domain.plant.role import Role, Scope
-from service.storage.accounts.people import PersonRecord
+from service.domain.plant.role import Scope
+from service.storage.accounts.people import PERSON, PersonRecord, record_of
 from service.storage.database.tables import ApiToken, Person
 
 
@@ -27,7 +27,7 @@ class TokenRecord:
     revoked_at: datetime | None
 
     def valid(self, now: datetime) -> bool:
-        """Whether it opens anything now."""
+        """Whether it is accepted now."""
         return self.revoked_at is None and self.person.active and now < self.expires_at
 
 
@@ -69,53 +69,45 @@ def tokens(conn: Connection, person_id: int | None = None) -> list[TokenRecord]:
 
 
 def use_token(conn: Connection, token_id: int, now: datetime) -> None:
-    """Note that a token was used."""
+    """Record the use of a token."""
     conn.execute(update(ApiToken).where(ApiToken.id == token_id).values(last_used_at=now))
 
 
 def revoke_token(conn: Connection, token_id: int, now: datetime) -> bool:
-    """Take a token back; False when there is no such token, or it was taken back before."""
+    """Revoke a token; False when there is none such, or it was revoked before."""
     statement = update(ApiToken).where(ApiToken.id == token_id, ApiToken.revoked_at.is_(None)).values(revoked_at=now)
     return bool(conn.execute(statement).rowcount)
 
 
 def revoke_tokens_of(conn: Connection, person_id: int, now: datetime) -> int:
-    """Take back every token of a person; returns how many opened something until now."""
+    """Revoke every token of a person; returns how many were valid."""
     statement = update(ApiToken).where(
         ApiToken.person_id == person_id, ApiToken.revoked_at.is_(None), ApiToken.expires_at > now
     )
     return conn.execute(statement.values(revoked_at=now)).rowcount
 
 
-def _tokens() -> Select[Any]:
+def _tokens() -> Any:
+    token = ApiToken
     return select(
-        *ApiToken.__table__.c,
-        Person.name.label("person_name"),
-        Person.label,
-        Person.role,
-        Person.active,
-        Person.created_at.label("person_created_at"),
-        Person.password_set_at,
-        Person.email,
-    ).join(Person, Person.id == ApiToken.person_id)
+        token.id.label("token_id"),
+        token.name.label("token_name"),
+        token.created_at.label("token_created_at"),
+        token.scopes,
+        token.expires_at,
+        token.last_used_at,
+        token.revoked_at,
+        *PERSON,
+    ).join(Person, Person.id == token.person_id)
 
 
 def _record(row: Any) -> TokenRecord:
     return TokenRecord(
-        id=row.id,
-        name=row.name,
-        person=PersonRecord(
-            id=row.person_id,
-            name=row.person_name,
-            label=row.label,
-            role=Role(row.role),
-            active=row.active,
-            created_at=row.person_created_at,
-            password_set_at=row.password_set_at,
-            email=row.email,
-        ),
+        id=row.token_id,
+        name=row.token_name,
+        person=record_of(row),
         scopes=frozenset(Scope(scope) for scope in row.scopes),
-        created_at=row.created_at,
+        created_at=row.token_created_at,
         expires_at=row.expires_at,
         last_used_at=row.last_used_at,
         revoked_at=row.revoked_at,

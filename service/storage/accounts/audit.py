@@ -37,7 +37,7 @@ def record_change(
     address: str = "",
     via: str = "",
 ) -> None:
-    """Write one line; *via* is the door it came through. Secrets never belong into *detail*."""
+    """Write one line; *via* is the interface it came through. Secrets never belong into *detail*."""
     conn.execute(
         insert(AuditEvent).values(
             at=at, actor=actor, action=action, subject=subject, detail=dict(detail or {}), address=address, via=via

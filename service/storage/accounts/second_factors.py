@@ -1,4 +1,4 @@
-"""What makes people's one-time codes, and their recovery codes. Keys come sealed, codes hashed."""
+"""Second factors: sealed keys of one-time codes, and hashed recovery codes."""
 
 from __future__ import annotations
 

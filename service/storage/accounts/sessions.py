@@ -1,4 +1,4 @@
-"""Sessions of people on the pages, and sign-ins that failed. Secrets come hashed; nothing stored opens anything."""
+"""Web sessions and failed sign-ins. Secrets are stored as hashes only."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from service.storage.database.tables import Person, SecondFactor, SignInFailure,
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SessionRecord:
-    """One stay, and whose it is."""
+    """A session and its person."""
 
     token_hash: str
     person: PersonRecord
@@ -134,7 +134,7 @@ def close_sessions_of(conn: Connection, person_id: int, *, but: str = "") -> int
 
 
 def drop_old(conn: Connection, *, seen_before: datetime, started_before: datetime, failed_before: datetime) -> None:
-    """Forget sessions and failures whose time is over."""
+    """Delete expired sessions and failures."""
     conn.execute(
         delete(WebSession).where((WebSession.seen_at < seen_before) | (WebSession.started_at < started_before))
     )
@@ -142,10 +142,10 @@ def drop_old(conn: Connection, *, seen_before: datetime, started_before: datetim
 
 
 def lock_sign_in(conn: Connection, *, name: str, address: str) -> None:
-    """Let nobody else count or note failures of that name, or from that address, until this transaction ends.
+    """Lock the failures of that name and from that address until this transaction ends.
 
-    Two advisory locks, taken in the order of their numbers so that no two transactions wait for each other. Sign-ins of other
-    names from other addresses go on meanwhile.
+    Two advisory locks, taken in the order of their numbers so that no two transactions deadlock. Other names and addresses
+    are not blocked.
     """
     numbers = {
         int.from_bytes(hashlib.sha256(f"{kind} {value}".encode("utf-8", "surrogatepass")).digest()[:8], signed=True)
@@ -156,14 +156,14 @@ def lock_sign_in(conn: Connection, *, name: str, address: str) -> None:
 
 
 def record_failure(conn: Connection, *, name: str, address: str, now: datetime) -> int:
-    """Note a sign-in that failed; returns the row's number."""
+    """Record a failed sign-in; returns the row's number."""
     row = insert(SignInFailure).values(name=name, address=address, at=now).returning(SignInFailure.id)
     number: int = conn.execute(row).scalar_one()
     return number
 
 
 def drop_failure(conn: Connection, number: int) -> None:
-    """Take back a failure that was noted before the password was looked at, which was right."""
+    """Delete a failure that was recorded before the password was verified, which was right."""
     conn.execute(delete(SignInFailure).where(SignInFailure.id == number))
 
 
@@ -180,5 +180,5 @@ def failures(conn: Connection, since: datetime, *, name: str | None = None, addr
 
 
 def clear_failures(conn: Connection, *, name: str, address: str) -> None:
-    """Forget the failures of a name from an address: the right password was given."""
+    """Delete the failures of a name from an address: the right password was given."""
     conn.execute(delete(SignInFailure).where(SignInFailure.name == name, SignInFailure.address == address))

@@ -1,1 +1,1 @@
-"""Where alarms stand, their journal, and what they are decided from."""
+"""Alarm states, the alarm journal, and the inputs of alarm rules."""

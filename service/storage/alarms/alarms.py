@@ -1,4 +1,4 @@
-"""Where alarms stand, and their journal. State, journal and outbox rows of one decision share one transaction."""
+"""Alarm states and the alarm journal. State, journal and outbox rows of one decision share one transaction."""
 
 from __future__ import annotations
 
@@ -56,8 +56,8 @@ def sync_alarms(
 ) -> None:
     """Make a row for every definition, and write every change of one into the journal: who, when, from what, to what, why.
 
-    An alarm no longer defined keeps its row and its journal. Only what changed is written, in the order of the keys, as
-    everywhere: so two services starting at once wait for each other, and commands do not stand in the way of evaluation.
+    An alarm no longer defined keeps its row and its journal. Only changes are written, in the order of the keys as
+    everywhere: two services starting at once wait for each other, and commands do not block evaluation.
     """
     tank_ids = {row.key: row.id for row in conn.execute(select(TankRow.key, TankRow.id))}
     places = select(AlarmRow.key, AlarmRow.kind, AlarmRow.tank_id, AlarmRow.connector, AlarmRow.described)
@@ -90,10 +90,10 @@ def sync_alarms(
             name: [(old or {}).get(name), value] for name, value in new.items() if (old or {}).get(name) != value
         }
         detail = {"definition": new, "changed": changed if old is not None else {}, "why": why}
-        _note(conn, rows[definition.key], event, now, by, detail)
+        _append_note(conn, rows[definition.key], event, now, by, detail)
     for key, place in stored.items():
         if place["described"] and key not in keys:
-            _note(conn, rows[key], Event.UNDEFINED, now, by, {"definition": last.get(key), "why": why})
+            _append_note(conn, rows[key], Event.UNDEFINED, now, by, {"definition": last.get(key), "why": why})
 
 
 def _last_definitions(conn: Connection) -> dict[str, dict[str, Any]]:
@@ -108,10 +108,10 @@ def _last_definitions(conn: Connection) -> dict[str, dict[str, Any]]:
     return {row.key: row.definition for row in conn.execute(newest)}
 
 
-def _note(
+def _append_note(
     conn: Connection, record: AlarmRecord, event: Event, now: datetime, by: str, detail: Mapping[str, Any]
 ) -> None:
-    """A line of the journal that changes no state."""
+    """Write a journal line that changes no state."""
     conn.execute(
         insert(AlarmEvent).values(
             alarm_id=record.id,
@@ -128,14 +128,14 @@ def _note(
 
 
 def lock_alarms(conn: Connection, keys: Sequence[str]) -> dict[str, AlarmRecord]:
-    """The alarms by key, held against every other writer until the transaction ends; always locked in the same order."""
+    """Lock alarms against other writers until the transaction ends, always in the same order; return them by key."""
     in_order = AlarmRow.key.collate("C")
     statement = _records().where(AlarmRow.key.in_(keys)).order_by(in_order).with_for_update(of=AlarmRow)
     return {record.key: record for record in map(_record, conn.execute(statement))}
 
 
 def alarms(conn: Connection, *, described_only: bool = True) -> list[AlarmRecord]:
-    """Every alarm, in the order of their keys."""
+    """Return every alarm, in the order of their keys."""
     statement = _records().order_by(AlarmRow.key)
     if described_only:
         statement = statement.where(AlarmRow.described)
@@ -151,8 +151,8 @@ def find_alarms(conn: Connection, code_or_key: str) -> list[AlarmRecord]:
     return [_record(row) for row in conn.execute(_records().where(code == code_or_key.strip().upper()))]
 
 
-def save_alarms(conn: Connection, stands: Iterable[tuple[int, Machine]]) -> None:
-    """Keep where alarms (by row number) stand now, all in one statement."""
+def save_alarms(conn: Connection, states: Iterable[tuple[int, Machine]]) -> None:
+    """Store the states of alarms (by row number), all in one statement."""
     rows = [
         {
             "id": alarm_id,
@@ -161,7 +161,7 @@ def save_alarms(conn: Connection, stands: Iterable[tuple[int, Machine]]) -> None
             "data_to": None if machine.data_to is None else machine.data_to.isoformat(),
             "machine": machine.to_json(),
         }
-        for alarm_id, machine in stands
+        for alarm_id, machine in states
     ]
     if rows:
         conn.execute(_SAVE, {"rows": json.dumps(rows)})
@@ -175,7 +175,7 @@ _SAVE = text(
 
 
 def save_unless_changed(conn: Connection, memories: Iterable[tuple[AlarmRecord, Machine]]) -> None:
-    """Keep where alarms stand that nothing happened to, unless somebody changed them since they were read."""
+    """Store the states of alarms without a transition, unless another writer changed them since they were read."""
     rows = [
         {"id": record.id, "before": json.dumps(record.machine.to_json()), "after": json.dumps(machine.to_json())}
         | {"data_to": machine.data_to}
@@ -228,7 +228,7 @@ def append_events(
 
 
 def sent_messages(conn: Connection, alarm_ids: Sequence[int], since: datetime) -> dict[int, list[SentMessage]]:
-    """What was put on its way about these alarms since a time and not called back, oldest first."""
+    """Return the messages about these alarms since a time that were not cancelled, oldest first."""
     statement = (
         select(
             AlarmEvent.alarm_id,
@@ -253,7 +253,7 @@ def sent_messages(conn: Connection, alarm_ids: Sequence[int], since: datetime) -
 def sent_message(
     key: str, channel: str, payload: Mapping[str, Any], at: datetime, *, failed: bool = False
 ) -> SentMessage:
-    """The memory of a message from its outbox row."""
+    """Make a ``SentMessage`` from an outbox row."""
     occurred = payload.get("occurred_at")
     return SentMessage(
         contact=payload["contact"],
@@ -267,10 +267,10 @@ def sent_message(
 
 
 def grouped_alarms(conn: Connection, alarm_ids: Sequence[int]) -> set[int]:
-    """Those of the alarms that, when they last called for attention, told nobody because their cause called instead."""
+    """Return those of the alarms whose last occurrence was grouped under its cause, which called instead."""
     if not alarm_ids:
         return set()
-    # A row of the index for each alarm, however long its journal; the state is written out, so that the partial index serves.
+    # One index row for each alarm, however long its journal; the state is a literal, so that the partial index is used.
     newest = (
         select(AlarmEvent.detail.has_key("folded_under").label("folded"))
         .where(AlarmEvent.alarm_id == AlarmRow.id, AlarmEvent.to_state == literal_column("'unacknowledged'"))
@@ -364,20 +364,20 @@ def _machine(row: Any) -> Machine:
     try:
         return Machine.from_json(row.machine)
     except (ValueError, TypeError) as error:
-        # One row that was spoilt must not leave every tank unwatched. Looked at anew it calls once more, rather than never.
+        # One unreadable row must not leave every tank unwatched. Evaluated anew the alarm calls once more, rather than never.
         log.error("what is kept of an alarm cannot be read; it is looked at anew", alarm=row.key, error=str(error))
         return Machine()
 
 
 def alarm_of_event(conn: Connection, event_id: int) -> AlarmRecord | None:
-    """The alarm a journal line speaks of."""
+    """Return the alarm of a journal line."""
     of_event = select(AlarmEvent.alarm_id).where(AlarmEvent.id == event_id).scalar_subquery()
     row = conn.execute(_records().where(AlarmRow.id == of_event)).first()
     return None if row is None else _record(row)
 
 
 def transitions_between(conn: Connection, start: datetime, end: datetime) -> list[Happened]:
-    """What happened to which alarm when, and the state it led to, at start ≤ time < end, the oldest first."""
+    """Return journal lines with the state they led to at start ≤ time < end, oldest first."""
     detail = AlarmEvent.detail
     rows = conn.execute(
         select(

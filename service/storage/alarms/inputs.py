@@ -1,4 +1,4 @@
-"""What alarms are decided from, for many tanks in a handful of queries: the same few for one tank and for a thousand."""
+"""Inputs of alarm rules, read for many tanks in a fixed number of queries."""
 
 from __future__ import annotations
 
@@ -11,14 +11,14 @@ from sqlalchemy import Connection, bindparam, text
 from sqlalchemy.dialects.postgresql import ARRAY
 from sqlalchemy.types import DateTime, Integer
 
-from service.domain.blanket.estimate import Assessment, Estimate, EstimateReason, Trust
+from service.domain.blanket.estimate import Assessment, Estimate
 from service.domain.cores.core import Surface
-from service.domain.plant.reading import ReadingReason
+from service.storage.blanket.estimates import assessment_of, estimate_of
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StoredCore:
-    """As much of a hand core as alarms look at. Lengths [m]."""
+    """The part of a hand core that alarm rules use. Lengths [m]."""
 
     taken_at: datetime
     thickness: float
@@ -31,21 +31,21 @@ class StoredCore:
 def new_estimates(conn: Connection, after: Mapping[int, datetime | None], until: datetime) -> dict[int, list[Estimate]]:
     """Estimates of each tank (by row number) after its own time, up to *until*, oldest first.
 
-    A tank without a time gets its newest estimate only; so does one with nothing new, as what is still believed.
+    A tank without a time, or with nothing new, gets its newest estimate only.
     """
     found: dict[int, list[Estimate]] = {tank_id: [] for tank_id in after}
     started = {tank_id: time for tank_id, time in after.items() if time is not None}
     for row in _rows(conn, _NEW_ESTIMATES, started, until):
-        found[row.id].append(_estimate(row))
+        found[row.id].append(estimate_of(row))
     rest = {tank_id: until for tank_id, estimates in found.items() if not estimates}
     for row in _rows(conn, _NEWEST_ESTIMATE, rest, until):
-        found[row.id].append(_estimate(row))
+        found[row.id].append(estimate_of(row))
     return found
 
 
 def samples(conn: Connection, after: Mapping[int, datetime], until: datetime) -> dict[int, list[Assessment]]:
     """Assessments of each signal (by row number) after its own time, and the last one before, oldest first."""
-    return _with_last_before(conn, after, until, _NEW_SAMPLES, _LAST_SAMPLE, _assessment)
+    return _with_last_before(conn, after, until, _NEW_SAMPLES, _LAST_SAMPLE, assessment_of)
 
 
 def cores(conn: Connection, after: Mapping[int, datetime], until: datetime) -> dict[int, list[StoredCore]]:
@@ -57,7 +57,7 @@ def samples_since_core(conn: Connection, since: Mapping[int, datetime], until: d
     """Sound assessments of each signal (by row number) since its own time, the last of every five minutes, oldest first."""
     found: dict[int, list[Assessment]] = {key: [] for key in since}
     for row in _rows(conn, _SINCE_CORE, since, until):
-        found[row.id].append(_assessment(row))
+        found[row.id].append(assessment_of(row))
     return found
 
 
@@ -102,7 +102,7 @@ def nearest_samples(
             "until": until,
         },
     )
-    found = {row.ordinal: _assessment(row) for row in rows}
+    found = {row.ordinal: assessment_of(row) for row in rows}
     return [found.get(ordinal) for ordinal in range(1, len(moments) + 1)]
 
 
@@ -120,24 +120,6 @@ def _rows(conn: Connection, statement: Any, after: Mapping[int, datetime], until
     if not after:
         return ()
     return conn.execute(statement, {"ids": list(after), "times": list(after.values()), "until": until})
-
-
-def _estimate(row: Any) -> Estimate:
-    return Estimate(
-        tank=row.key,
-        time=row.time,
-        height=row.height,
-        sd=row.sd,
-        rate=row.rate,
-        trust=Trust(row.trust),
-        reason=EstimateReason(row.reason),
-    )
-
-
-def _assessment(row: Any) -> Assessment:
-    return Assessment(
-        tag=row.tag, time=row.time, height=row.height, corrected=row.corrected, verdict=ReadingReason(row.verdict)
-    )
 
 
 def _core(row: Any) -> StoredCore:

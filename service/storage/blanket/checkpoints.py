@@ -1,4 +1,4 @@
-"""The estimator's state along the way: where a recomputation can start."""
+"""Checkpoints of the estimator's state, from which a recomputation starts."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ class Checkpoint:
 
 
 def save_checkpoint(conn: Connection, tank_id: int, time: datetime, state: Mapping[str, Any]) -> None:
-    """Keep the state after every event up to *time*, in the place of any other of that time."""
+    """Store the state after every event up to *time*, replacing another of that time."""
     statement = insert(EstimatorCheckpoint).values(tank_id=tank_id, time=time, state=dict(state))
     conn.execute(
         statement.on_conflict_do_update(
@@ -39,7 +39,7 @@ def save_checkpoint(conn: Connection, tank_id: int, time: datetime, state: Mappi
 def drop_earlier_in_hour(conn: Connection, tank_id: int, time: datetime) -> None:
     """Delete the checkpoints of the same hour before *time* but the newest few.
 
-    Live running so leaves a few an hour, not one a reading; a source that is a poll behind the others goes on from one of them.
+    Live running leaves a few an hour, not one a reading; a source that is a poll behind the others continues from one of them.
     """
     hour = time.replace(minute=0, second=0, microsecond=0)
     earlier = (

@@ -1,4 +1,4 @@
-"""Estimates and assessments: derived, so they are replaced from a time on, never patched."""
+"""Estimates and assessments: derived data, replaced from a time on."""
 
 from __future__ import annotations
 
@@ -6,11 +6,11 @@ from collections.abc import Iterable, Sequence
 from datetime import datetime
 from typing import Any
 
-from psycopg import sql
 from sqlalchemy import Connection, Table, delete, func, select, text
 
 from service.domain.blanket.estimate import Assessment, Estimate, EstimateReason, Trust
 from service.domain.plant.reading import ReadingReason
+from service.storage.database.binary_copy import copy_in_statement
 from service.storage.database.partitions import ensure_months
 from service.storage.database.session import psycopg_connection
 from service.storage.database.tables import AssessmentRow, EstimateRow, SignalRow, TankRow
@@ -75,7 +75,7 @@ def estimates_between(
     if end is not None:
         statement = statement.where(EstimateRow.time < end)
     rows = conn.execute(statement.order_by(EstimateRow.time, EstimateRow.tank_id).limit(limit))
-    return [_estimate(row) for row in rows]
+    return [estimate_of(row) for row in rows]
 
 
 def estimates_span(conn: Connection, tank_ids: Sequence[int]) -> tuple[datetime, datetime] | None:
@@ -87,7 +87,7 @@ def estimates_span(conn: Connection, tank_ids: Sequence[int]) -> tuple[datetime,
 def latest_estimates(conn: Connection, tank_ids: Sequence[int], until: datetime | None = None) -> dict[int, Estimate]:
     """The newest estimate of each tank (by row number), at *until* or before when it is given."""
     rows = conn.execute(_LATEST, {"tank_ids": sorted(set(tank_ids)), "until": until}).all()
-    return {row.tank_id: _estimate(row) for row in rows}
+    return {row.tank_id: estimate_of(row) for row in rows}
 
 
 def assessments_between(
@@ -101,7 +101,7 @@ def assessments_between(
     if end is not None:
         statement = statement.where(AssessmentRow.time < end)
     rows = conn.execute(statement.order_by(AssessmentRow.time, AssessmentRow.signal_id))
-    return [_assessment(row) for row in rows]
+    return [assessment_of(row) for row in rows]
 
 
 def latest_assessments(
@@ -109,7 +109,7 @@ def latest_assessments(
 ) -> dict[int, Assessment]:
     """The newest assessment of each signal (by row number), at *until* or before when it is given."""
     rows = conn.execute(_LATEST_ASSESSMENT, {"signal_ids": sorted(set(signal_ids)), "until": until}).all()
-    return {row.signal_id: _assessment(row) for row in rows}
+    return {row.signal_id: assessment_of(row) for row in rows}
 
 
 def _clear(
@@ -142,16 +142,14 @@ def _append(
         return
     times = [row[1] for row in rows]
     ensure_months(conn, table, min(times), max(times))
-    statement = sql.SQL("COPY {} ({}) FROM STDIN (FORMAT BINARY)").format(
-        sql.Identifier(table), sql.SQL(", ").join(sql.Identifier(name) for name in columns)
-    )
-    with psycopg_connection(conn).cursor() as cursor, cursor.copy(statement) as copy:
+    with psycopg_connection(conn).cursor() as cursor, cursor.copy(copy_in_statement(table, columns)) as copy:
         copy.set_types(types)
         for row in rows:
             copy.write_row(row)
 
 
-def _estimate(row: Any) -> Estimate:
+def estimate_of(row: Any) -> Estimate:
+    """Map a row of the table, with the tank's key, to an estimate."""
     return Estimate(
         tank=row.key,
         time=row.time,
@@ -163,7 +161,8 @@ def _estimate(row: Any) -> Estimate:
     )
 
 
-def _assessment(row: Any) -> Assessment:
+def assessment_of(row: Any) -> Assessment:
+    """Map a row of the table, with the signal's tag, to an assessment."""
     return Assessment(
         tag=row.tag, time=row.time, height=row.height, corrected=row.corrected, verdict=ReadingReason(row.verdict)
     )

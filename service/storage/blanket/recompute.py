@@ -1,13 +1,12 @@
-"""What has to be estimated again: per tank, the earliest time whose data changed.
+"""The recompute queue: per tank, the earliest time whose data changed; and backfills of the past.
 
-Marks are written in the transaction that stores the data, so neither can be lost without the other. An estimate run claims
-what is due, works, and settles its claim in the transaction that writes its results. Marks made meanwhile wait beside the
-claim: they neither hold up the run, nor are overlooked, nor make it start over, however often they come. A run that dies
-leaves its claim, which is due again.
+Marks are written in the transaction that stores the data, so neither is lost without the other. An estimate run claims what
+is due, works, and settles its claim in the transaction that writes its results. Marks made meanwhile are kept beside the
+claim: they neither block the run, nor are lost, nor restart it. A run that dies leaves its claim, which is due again.
 
-What is too much to be estimated at once becomes the tank's *past*: a time, ``past_from``, before which every estimate and
-checkpoint stored is that of all data. It is moved forward piece by piece. A piece is announced (``past_to``), worked out
-without any lock, and written only if it still stands announced: a change within it, or before it, withdraws it.
+What is too much to be estimated at once becomes the tank's backfill: a time, ``past_from``, before which every estimate and
+checkpoint stored is that of all data. It advances chunk by chunk. A chunk is announced (``past_to``), computed without any
+lock, and written only if it is still announced: a change within it, or before it, withdraws it.
 """
 
 from __future__ import annotations
@@ -30,24 +29,24 @@ class Due:
 
     tank_id: int
     dirty_from: datetime
-    #: Counts the claims on this tank: whoever claimed last may settle.
+    #: Fencing number: only the newest claim on the tank may settle.
     claim: int
 
 
 @dataclass(frozen=True, slots=True)
 class Backfill:
-    """The past of a tank, while it is estimated again beside the present."""
+    """A backfill: the past of a tank, estimated again beside the present."""
 
     tank_id: int
-    since: datetime  #: where it began
+    since: datetime  #: its beginning
     reached: datetime  #: everything earlier is estimated from all data
     began_at: datetime
-    piece: int  #: number of the piece that was announced last
-    piece_to: datetime | None  #: its end; None where it is written, or was withdrawn
+    piece: int  #: number of the chunk announced last
+    piece_to: datetime | None  #: the chunk's end; None where it is written, or was withdrawn
 
 
 def mark_dirty(conn: Connection, earliest: Mapping[int, datetime]) -> None:
-    """Mark tanks (by row number) as changed from a time on; an earlier mark stands."""
+    """Mark tanks (by row number) as changed from a time on; an earlier mark is kept."""
     if not earliest:
         return
     statement = insert(Recompute).values(
@@ -63,7 +62,7 @@ def mark_dirty(conn: Connection, earliest: Mapping[int, datetime]) -> None:
 
 
 def mark_signals_dirty(conn: Connection, earliest_us: Mapping[int, int]) -> None:
-    """Mark the tanks that signals (by row number) speak of; a signal of the whole plant speaks of every tank."""
+    """Mark the tanks of signals (by row number); a signal of the whole plant marks every tank."""
     if not earliest_us:
         return
     tank_of = {
@@ -85,9 +84,9 @@ def mark_signals_dirty(conn: Connection, earliest_us: Mapping[int, int]) -> None
 
 
 def claim_due(conn: Connection) -> list[Due]:
-    """Claim every tank that has to be estimated again and that no other process is at.
+    """Claim every tank that is due and that no other process works on.
 
-    Commit before the work begins: until then whoever stores data of these tanks waits.
+    Commit before the work begins: until then transactions that store data of these tanks wait.
     """
     conn.execute(_CLAIM, {"space": _ESTIMATING})
     rows = conn.execute(_CLAIMED).all()
@@ -95,70 +94,70 @@ def claim_due(conn: Connection) -> list[Due]:
 
 
 def dirty_since(conn: Connection, tank_id: int) -> datetime | None:
-    """From when on a tank has yet to be estimated again, claimed or not; None where nothing waits. Claims nothing."""
+    """Return from when on a tank is due, claimed or not; None where it is not. Claims nothing."""
     found: datetime | None = conn.execute(_WAITING, {"tank_id": tank_id}).scalar_one_or_none()
     return found
 
 
 def settle(conn: Connection, done: Due) -> bool:
-    """Drop a claim whose work is done in this transaction; False when somebody else claimed the tank since: it stays due."""
+    """Release a claim whose work is done in this transaction; False when another process claimed the tank since: it stays due."""
     return conn.execute(_SETTLE, {"tank_id": done.tank_id, "claim": done.claim}).rowcount == 1
 
 
 def lock_tank(conn: Connection, tank_id: int) -> bool:
-    """Take the sole right to write a tank's estimates until the transaction ends; False when another keeps it for long.
+    """Lock a tank's estimates against other writers until the transaction ends; False after a short wait.
 
-    A piece of the past is written in a moment, which is waited for; a process that was halted in the middle is not.
+    Writing a chunk of a backfill takes a moment, which is waited for; a process that was halted in the middle is not.
     """
-    give_up = time.monotonic() + HOLD_WAIT_S
+    give_up = time.monotonic() + LOCK_WAIT_S
     while not conn.execute(_HOLD, {"space": _ESTIMATING, "tank_id": tank_id}).scalar_one():
         if time.monotonic() > give_up:
             return False
-        time.sleep(HOLD_WAIT_S / 20)
+        time.sleep(LOCK_WAIT_S / 20)
     return True
 
 
 def find_backfill(conn: Connection, tank_id: int) -> Backfill | None:
-    """The past of a tank that is being estimated again; None when there is none."""
+    """Return the backfill of a tank; None when there is none."""
     return backfills(conn, [tank_id]).get(tank_id)
 
 
 def backfills(conn: Connection, tank_ids: Sequence[int]) -> dict[int, Backfill]:
-    """The pasts that are being estimated again, by the tank's row number."""
+    """Return backfills by the tank's row number."""
     rows = conn.execute(_PASTS, {"tank_ids": list(tank_ids)})
     return {row.tank_id: Backfill(*row) for row in rows}
 
 
 def backfills_by_key(conn: Connection) -> dict[str, Backfill]:
-    """All pasts that are being estimated again, by the tank's key."""
+    """Return all backfills by the tank's key."""
     keys = {row.id: row.key for row in conn.execute(select(TankRow.id, TankRow.key))}
     return {keys[number]: found for number, found in backfills(conn, sorted(keys)).items()}
 
 
 def extend_backfill(conn: Connection, tank_id: int, changed_from: datetime, now: datetime) -> None:
-    """Have everything from a time on estimated again beside the present, and withdraw a piece that this touches."""
+    """Begin a backfill from a time on, or extend one, and withdraw a chunk that this touches."""
     conn.execute(_LEAVE, {"tank_id": tank_id, "changed": changed_from, "now": now})
 
 
 def announce_chunk(conn: Connection, tank_id: int, to: datetime) -> Backfill:
-    """Say up to where the past is worked out now; returns the past as it stands until the piece is written or withdrawn."""
+    """Announce a chunk by its end; return the backfill, valid until the chunk is written or withdrawn."""
     conn.execute(_ANNOUNCE, {"tank_id": tank_id, "to": to})
     return backfills(conn, [tank_id])[tank_id]
 
 
 def advance_backfill(conn: Connection, tank_id: int, reached: datetime | None) -> None:
-    """The past is estimated up to a time; None: up to the present, and there is no past any more."""
+    """Advance the backfill to a time; None ends it."""
     conn.execute(_MOVE, {"tank_id": tank_id, "reached": reached})
 
 
-#: How long the right to write a tank is waited for [s].
-HOLD_WAIT_S = 2.0
+#: Lock timeout of :func:`lock_tank` [s].
+LOCK_WAIT_S = 2.0
 
-#: First key of the advisory locks on tanks being estimated: any number not used for another purpose.
+#: First key of the advisory locks on tanks, unique in this program.
 _ESTIMATING = 0x7357
 _HOLD = text("SELECT pg_try_advisory_xact_lock(:space, :tank_id)")
 
-#: A tank that is being marked at this very moment is left for the next time: nobody waits, nothing deadlocks.
+#: A tank that is being marked right now is left for the next time: no waiting, no deadlock.
 _CLAIM = text(
     "UPDATE recompute AS r SET working_from = least(r.working_from, r.dirty_from), dirty_from = NULL, "
     "claims = r.claims + 1 FROM ("

@@ -1,1 +1,1 @@
-"""The outbox: every message, claimed by a lease, every try recorded."""
+"""The outbox: messages, claims and delivery attempts."""

@@ -1,13 +1,13 @@
-"""The outbox: messages written with the decision that asked for them, claimed by a lease, every try recorded.
+"""The transactional outbox: messages are written with the decision, claimed by a lease, and every attempt is recorded.
 
-A worker that dies after handing a message over and before recording it leaves a lease that runs out, or that its successor
-voids; the message is then sent once more, with the same key. So nothing is lost, and a crash costs at most one duplicate.
+A worker that dies between sending a message and recording it leaves a claim that expires, or that its successor voids; the
+message is then sent again under the same key. Delivery is at least once: a crash costs at most one duplicate.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from datetime import datetime, timedelta
 from typing import Any
 
@@ -35,7 +35,7 @@ class OutboxMessage:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Claimed:
-    """A message this worker alone may hand over until its lease ends. ``attempts`` counts this try."""
+    """A message that this worker alone may send until its lease ends. ``attempts`` includes this one."""
 
     id: int
     key: str
@@ -49,7 +49,7 @@ class Claimed:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class OutboxHealth:
-    """How the way out is doing."""
+    """State of the outbox."""
 
     waiting: int
     waiting_since: datetime | None  #: oldest message tried in vain and still waiting
@@ -58,7 +58,7 @@ class OutboxHealth:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Recipients:
-    """Whose messages of a channel a worker takes: everybody's, those for one alone, or for all but some."""
+    """Filter on recipients: everybody, one only, or all but some."""
 
     only: str | None = None
     besides: tuple[str, ...] = ()
@@ -68,7 +68,7 @@ EVERYBODY = Recipients()
 
 
 def enqueue(conn: Connection, messages: Iterable[OutboxMessage]) -> int:
-    """Write messages to be handed over, and return how many were new; a key already there is left alone."""
+    """Add messages, and return how many were new; an existing key is left alone."""
     rows = [
         {
             "key": message.key,
@@ -89,16 +89,16 @@ def enqueue(conn: Connection, messages: Iterable[OutboxMessage]) -> int:
 
 
 def existing_keys(conn: Connection, keys: Sequence[str]) -> set[str]:
-    """Those of the keys that have a message, whatever became of it."""
+    """Return those of the keys that have a message, whatever its status."""
     return set(conn.execute(select(OutboxRow.key).where(OutboxRow.key.in_(keys))).scalars())
 
 
-# Times are those of the nodes' clocks, which may differ or be set. A message not yet tried waits for no time at all, and none
-# waits longer than any wait there is.
-#: Longer than any wait between two tries.
+# Times are of the nodes' clocks, which may differ or be set: a message not yet tried is due at once, and a time further ahead
+# than this counts as due.
+#: Longer than any wait between two attempts.
 _LONGEST_WAIT = timedelta(minutes=31)
 
-# What says that an alarm is over, or that somebody has it, waits for the alarm itself to reach the same person.
+# A message that an alarm is over, or that somebody has it, waits for the alarm itself to reach the same person.
 _CLAIM = text(
     """
     UPDATE outbox SET claimed_until = :until, attempts = attempts + 1
@@ -132,7 +132,7 @@ def claim(
     limit: int = 1,
     recipients: Recipients = EVERYBODY,
 ) -> list[Claimed]:
-    """Take messages that are due, so that no other worker hands them over while the lease lasts.
+    """Claim messages that are due, so that no other worker sends them while the lease lasts.
 
     Alarms come first, and of them those that have waited longest to be tried.
     """
@@ -152,8 +152,8 @@ def claim(
 
 
 def void_claims(conn: Connection, channel: str, recipients: Recipients = EVERYBODY) -> int:
-    """Let go of messages in a worker's hand, for that worker is known to deliver no more; returns how many."""
-    let_go = (
+    """Void a worker's claims, as it is known to deliver no more; returns how many."""
+    statement = (
         update(OutboxRow)
         .where(OutboxRow.channel == channel, OutboxRow.status == WAITING, OutboxRow.claimed_until.is_not(None))
         .where(OutboxRow.recipient.not_in(recipients.besides))
@@ -161,12 +161,12 @@ def void_claims(conn: Connection, channel: str, recipients: Recipients = EVERYBO
         .returning(OutboxRow.id)
     )
     if recipients.only is not None:
-        let_go = let_go.where(OutboxRow.recipient == recipients.only)
-    return len(conn.execute(let_go).all())
+        statement = statement.where(OutboxRow.recipient == recipients.only)
+    return len(conn.execute(statement).all())
 
 
 def record_sent(conn: Connection, outbox_id: int, at: datetime, answer: str, *, gateway_id: str | None = None) -> None:
-    """The other side took the message. True whatever became of the lease meanwhile."""
+    """Record that the other side accepted the message, whatever became of the claim meanwhile."""
     conn.execute(
         update(OutboxRow)
         .where(OutboxRow.id == outbox_id)
@@ -178,7 +178,7 @@ def record_sent(conn: Connection, outbox_id: int, at: datetime, answer: str, *, 
 def record_retry(
     conn: Connection, outbox_id: int, at: datetime, *, next_attempt_at: datetime, reason: str, answer: str
 ) -> None:
-    """It did not; try again at a time. What another worker has meanwhile sent stays sent."""
+    """Record a failed attempt and when to retry. What another worker has sent meanwhile stays sent."""
     conn.execute(
         update(OutboxRow)
         .where(OutboxRow.id == outbox_id, OutboxRow.status == WAITING)
@@ -188,7 +188,7 @@ def record_retry(
 
 
 def record_failed(conn: Connection, outbox_id: int, at: datetime, *, give_up: GiveUp, reason: str, answer: str) -> None:
-    """It never will."""
+    """Record that the message is given up."""
     conn.execute(
         update(OutboxRow)
         .where(OutboxRow.id == outbox_id, OutboxRow.status == WAITING)
@@ -198,30 +198,19 @@ def record_failed(conn: Connection, outbox_id: int, at: datetime, *, give_up: Gi
 
 
 def find_by_gateway_id(conn: Connection, channel: str, gateway_id: str) -> Claimed | None:
-    """The newest message that a gateway calls by that id."""
+    """Return the newest message with that id of a gateway's, locked."""
     row = conn.execute(
-        select(OutboxRow.__table__)
+        select(*(getattr(OutboxRow, field.name) for field in fields(Claimed)))
         .where(OutboxRow.channel == channel, OutboxRow.gateway_id == gateway_id)
         .order_by(OutboxRow.id.desc())
         .limit(1)
         .with_for_update()
     ).first()
-    if row is None:
-        return None
-    return Claimed(
-        id=row.id,
-        key=row.key,
-        alarm_event_id=row.alarm_event_id,
-        channel=row.channel,
-        recipient=row.recipient,
-        payload=row.payload,
-        attempts=row.attempts,
-        created_at=row.created_at,
-    )
+    return None if row is None else Claimed(**row._mapping)
 
 
 def record_delivered(conn: Connection, outbox_id: int, at: datetime, status: str) -> bool:
-    """The phone has it; False when that is known already."""
+    """Record delivery to the phone; False when that is known already."""
     changed = conn.execute(
         update(OutboxRow)
         .where(OutboxRow.id == outbox_id, OutboxRow.delivered_at.is_(None))
@@ -234,7 +223,7 @@ def record_delivered(conn: Connection, outbox_id: int, at: datetime, status: str
 
 
 def record_undelivered(conn: Connection, outbox_id: int, at: datetime, status: str) -> bool:
-    """It never will; False when that is known already, or the phone has it after all."""
+    """Record that delivery failed; False when that is known already, or it was delivered after all."""
     changed = conn.execute(
         update(OutboxRow)
         .where(OutboxRow.id == outbox_id, OutboxRow.status == SENT, OutboxRow.delivered_at.is_(None))
@@ -247,9 +236,9 @@ def record_undelivered(conn: Connection, outbox_id: int, at: datetime, status: s
 
 
 def cancel_calls(conn: Connection, alarm_id: int, occurred_at: datetime, now: datetime, why: str) -> int:
-    """Stop the calls about an occurrence that have not left yet, as somebody has it; what is in a worker's hand goes on.
+    """Cancel the unsent calls about an occurrence, as somebody has it; what a worker has claimed goes on.
 
-    Whoever hears nothing of its beginning by that hears nothing of its end either.
+    A person whose call is cancelled by that gets no message of its end either.
     """
     cancelled = _cancel(conn, alarm_id, "alarm", occurred_at, now, why)
     if cancelled:
@@ -303,7 +292,7 @@ def _about(
 
 
 def health(conn: Connection) -> OutboxHealth:
-    """How many messages wait, since when the oldest is tried in vain, and when one was last given up."""
+    """Return how many messages wait, since when the oldest fails, and when one was last given up."""
     waiting = conn.execute(select(func.count()).where(OutboxRow.status == WAITING)).scalar_one()
     since = conn.execute(
         select(func.min(OutboxRow.created_at)).where(OutboxRow.status == WAITING, OutboxRow.attempts > 0)
@@ -313,7 +302,7 @@ def health(conn: Connection) -> OutboxHealth:
 
 
 def next_due(conn: Connection) -> datetime | None:
-    """When the next message may be tried, leases counted; None when nothing waits."""
+    """Return when the next message is due, claims included; None when nothing waits."""
     due = func.greatest(OutboxRow.next_attempt_at, OutboxRow.claimed_until)
     found: datetime | None = conn.execute(select(func.min(due)).where(OutboxRow.status == WAITING)).scalar_one()
     return found
@@ -321,7 +310,7 @@ def next_due(conn: Connection) -> datetime | None:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Attempt:
-    """One try at handing a message over."""
+    """One delivery attempt."""
 
     at: datetime
     outcome: str
@@ -348,7 +337,7 @@ class DeliveryTrace:
 
     @property
     def fate(self) -> str:
-        """How far it got: a gateway that took a message has not yet delivered it."""
+        """Furthest status: a gateway that accepted a message has not yet delivered it."""
         if self.delivered_at is not None:
             return "delivered"
         return "handed over" if self.status == SENT else self.status
@@ -392,7 +381,7 @@ def _traces(conn: Connection, which: ColumnElement[bool]) -> list[DeliveryTrace]
 
 
 def last_notified(conn: Connection, contact: str, since: datetime) -> list[str]:
-    """Keys of the alarms a person was told of since a time, the newest first, each once."""
+    """Return the keys of the alarms a person was notified of since a time, the newest first, each once."""
     rows = conn.execute(
         select(AlarmRow.key)
         .join(AlarmEvent, AlarmEvent.alarm_id == AlarmRow.id)
@@ -408,12 +397,12 @@ def last_notified(conn: Connection, contact: str, since: datetime) -> list[str]:
 
 
 def lock_reply(conn: Connection, name: str) -> None:
-    """Until the transaction ends nobody else deals with the reply of that id, or answers that number."""
+    """Lock the handling of a reply id, or of a number's answers, until the transaction ends."""
     conn.execute(select(func.pg_advisory_xact_lock(func.hashtext("reply"), func.hashtext(name))))
 
 
 def answers_since(conn: Connection, recipient: str, since: datetime) -> list[tuple[str, str]]:
-    """What a number was answered since a time: the reason, and the codes of the alarms it was about."""
+    """Return the answers sent to a number since a time: the reason, and the codes of the alarms it was about."""
     rows = conn.execute(
         select(OutboxRow.payload["reason"].as_string(), OutboxRow.payload["about"].as_string()).where(
             OutboxRow.recipient == recipient,
@@ -433,7 +422,7 @@ def was_answered(conn: Connection, message_id: str) -> bool:
 
 
 def last_message(conn: Connection, contact: str, since: datetime) -> Mapping[str, Any] | None:
-    """The payload of the newest alarm or answer that was put on its way to a person since a time."""
+    """Return the payload of the newest alarm or answer for a person since a time."""
     row = conn.execute(
         select(OutboxRow.payload)
         .where(

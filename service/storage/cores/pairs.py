@@ -1,4 +1,4 @@
-"""Cores beside what the sensors said then, as the estimator paired them: derived, replaced from a time on."""
+"""Pairs of a hand core and a sensor value, as the estimator made them: derived data, replaced from a time on."""
 
 from __future__ import annotations
 

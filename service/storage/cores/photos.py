@@ -1,9 +1,9 @@
-"""Photos taken with hand cores, kept in the database: the backup carries them, and every node shows them."""
+"""Photos of hand cores, stored in the database: backups contain them, and every node shows them."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from datetime import datetime
 from uuid import UUID
 
@@ -27,14 +27,7 @@ class PhotoRecord:
 
 def add_photo(conn: Connection, record: PhotoRecord) -> bool:
     """Store it; False when the core has one already."""
-    row = insert(CorePhoto).values(
-        core_id=record.core_id,
-        recorded_at=record.recorded_at,
-        sha256=record.sha256,
-        width=record.width,
-        height=record.height,
-        jpeg=record.jpeg,
-    )
+    row = insert(CorePhoto).values(asdict(record))
     kept = conn.execute(row.on_conflict_do_nothing(index_elements=[CorePhoto.core_id]).returning(CorePhoto.core_id))
     return kept.first() is not None
 
@@ -54,6 +47,6 @@ def photo_of(conn: Connection, core_id: UUID) -> PhotoRecord | None:
 
 
 def remove_photo(conn: Connection, core_id: UUID) -> bool:
-    """Take a photo out for good; False when there is none."""
+    """Delete a photo; False when there is none."""
     gone = conn.execute(delete(CorePhoto).where(CorePhoto.core_id == core_id).returning(CorePhoto.core_id))
     return gone.first() is not None

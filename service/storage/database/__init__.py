@@ -1,4 +1,4 @@
-"""The way in to PostgreSQL: engine, transactions, tables, migrations, partitions.
+"""Access to PostgreSQL: engine, transactions, tables, migrations, partitions.
 
 Doors: :mod:`.session`, :mod:`.tables`, :mod:`.schema`.
 """

@@ -1,4 +1,4 @@
-"""Rows of fixed width to and from PostgreSQL by binary COPY, straight from and into numpy columns.
+"""Copy rows of fixed width to and from PostgreSQL by binary COPY, straight from and into numpy columns.
 
 The layout is that of PostgreSQL's documentation of COPY, section "Binary Format": a 19-byte header, then for every row
 the number of fields and for every field its length and its bytes, big-endian; a row with field count -1 ends it.
@@ -7,7 +7,7 @@ Timestamps are microseconds since 2000-01-01 UTC.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from typing import Any, LiteralString
 
 import numpy as np
@@ -20,10 +20,10 @@ from service.storage.database.session import psycopg_connection
 _HEADER = b"PGCOPY\n\xff\r\n\x00" + bytes(8)
 _TRAILER = b"\xff\xff"
 _POSTGRES_EPOCH_US = 946_684_800_000_000
-#: Rows written at once: small enough that the server works on one slice while the next is laid out.
+#: Rows per write: small enough that the server works on one slice while the next is laid out.
 _SLICE_ROWS = 8_192
 
-#: Columns of this name hold moments: microseconds since the Unix epoch on our side.
+#: Columns of this name hold times, as microseconds since the Unix epoch in numpy.
 TIME = "time"
 
 
@@ -37,9 +37,7 @@ def copy_in(conn: Connection, table: str, columns: Mapping[str, NDArray[Any]]) -
     """
     rows = next(iter(columns.values())).size
     layout = _layout({name: column.dtype for name, column in columns.items()})
-    statement = sql.SQL("COPY {} ({}) FROM STDIN (FORMAT BINARY)").format(
-        sql.Identifier(table), sql.SQL(", ").join(sql.Identifier(name) for name in columns)
-    )
+    statement = copy_in_statement(table, columns)
     slice_rows = np.empty(min(rows, _SLICE_ROWS), dtype=layout)
     slice_rows["fields"] = len(columns)
     for name, column in columns.items():
@@ -75,7 +73,7 @@ def copy_out(
     with (
         conn.begin_nested(),
         psycopg_connection(conn).cursor() as cursor,
-        cursor.copy(_copy_out_statement(query), params) as copy,
+        cursor.copy(sql.SQL("COPY ({}) TO STDOUT (FORMAT BINARY)").format(sql.SQL(query)), params) as copy,
     ):
         pending: list[bytes] = []
         size = -len(_HEADER)
@@ -91,8 +89,11 @@ def copy_out(
             yield _columns(whole, layout, columns)
 
 
-def _copy_out_statement(query: LiteralString) -> sql.Composed:
-    return sql.SQL("COPY ({}) TO STDOUT (FORMAT BINARY)").format(sql.SQL(query))
+def copy_in_statement(table: str, columns: Iterable[str]) -> sql.Composed:
+    """Build the COPY statement that appends rows of these columns in binary form."""
+    return sql.SQL("COPY {} ({}) FROM STDIN (FORMAT BINARY)").format(
+        sql.Identifier(table), sql.SQL(", ").join(map(sql.Identifier, columns))
+    )
 
 
 def _whole_rows(data: bytes, layout: np.dtype[Any]) -> tuple[bytes, bytes]:

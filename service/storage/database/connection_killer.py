@@ -1,7 +1,7 @@
-"""Cuts connections to a server that no longer answers.
+"""Shut down the sockets of connections to a server that no longer answers.
 
-A statement's time limit is kept by the server. One that hangs, or that a firewall has quietly cut off, keeps no limit, and a
-client waits for its answer for ever: then the line is cut on this side, and whoever waits gets an error that says try again.
+The server enforces the statement timeout. One that hangs, or that a firewall has silently cut off, enforces nothing, and a
+client would wait for ever: its socket is then shut down on this side, and the waiting thread gets a retryable error.
 """
 
 from __future__ import annotations
@@ -16,26 +16,26 @@ from sqlalchemy import Engine, event
 
 
 class ConnectionKiller:
-    """The connections an engine has open."""
+    """Tracks the open connections of engines."""
 
     def __init__(self, *engines: Engine) -> None:
         self._open: WeakSet[psycopg.Connection[Any]] = WeakSet()
         for engine in engines:
             event.listen(engine, "connect", self._opened)
-            # What lies in the pool was opened before anybody listened, and could never be cut.
+            # Connections already in the pool were opened before the listener, and could not be killed.
             engine.dispose()
 
     def _opened(self, connection: psycopg.Connection[Any], record: object) -> None:
         self._open.add(connection)
 
-    def cut(self) -> int:
-        """Cut every one, and return how many there were."""
-        cut = 0
+    def kill_all(self) -> int:
+        """Shut down every open connection; return how many there were."""
+        killed = 0
         for connection in list(self._open):
             try:
-                with socket.socket(fileno=os.dup(connection.fileno())) as line:
-                    line.shutdown(socket.SHUT_RDWR)
-                cut += 1
+                with socket.socket(fileno=os.dup(connection.fileno())) as raw:
+                    raw.shutdown(socket.SHUT_RDWR)
+                killed += 1
             except (OSError, psycopg.Error):
                 continue  # closed already
-        return cut
+        return killed

@@ -1,4 +1,4 @@
-"""Moments as columns of integers: microseconds since the Unix epoch, UTC, exactly."""
+"""Convert times to integer microseconds since the Unix epoch and back, exactly."""
 
 from __future__ import annotations
 
@@ -8,17 +8,17 @@ _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _MICROSECOND = timedelta(microseconds=1)
 
 
-def to_us(moment: datetime) -> int:
-    """Microseconds since the Unix epoch, in whole numbers so that nothing is rounded.
+def to_us(time: datetime) -> int:
+    """Return microseconds since the Unix epoch; integer arithmetic, nothing is rounded.
 
     >>> to_us(datetime(2000, 1, 1, tzinfo=UTC))
     946684800000000
     """
-    return (moment - _EPOCH) // _MICROSECOND
+    return (time - _EPOCH) // _MICROSECOND
 
 
 def from_us(us: int) -> datetime:
-    """The moment that many microseconds after the Unix epoch, in UTC.
+    """Return the time in UTC, from microseconds since the Unix epoch.
 
     >>> from_us(946684800000001).isoformat()
     '2000-01-01T00:00:00.000001+00:00'

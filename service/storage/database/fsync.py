@@ -1,4 +1,4 @@
-"""What a file system promises only when asked: that a name in a folder outlives a power failure."""
+"""Sync folders to disk: without it, a new name in a folder may not survive a power failure."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from pathlib import Path
 
 
 def sync_folder(folder: Path) -> None:
-    """Bring to disk which names a folder holds; the files themselves have to be brought there on their own.
+    """Sync a folder's entries to disk; the files in it are synced on their own.
 
     Raises
     ------

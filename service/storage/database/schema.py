@@ -1,4 +1,4 @@
-"""Bring the tables up to date. Safe from any number of processes at once: the migrations themselves take the lock."""
+"""Run the Alembic migrations and check the database's revision. Safe from several processes at once: the migrations lock."""
 
 from __future__ import annotations
 
@@ -17,12 +17,12 @@ from sqlalchemy import Engine
 from service.errors import StorageError
 from service.storage.database.session import make_engine, wrap_database_errors
 
-#: Alembic keeps what it works on in module variables, so within one process migrations go one after the other.
-_one_at_a_time = threading.Lock()
+#: Alembic keeps its context in module variables: one migration at a time within a process.
+_alembic_lock = threading.Lock()
 
 
 def migrations_folder() -> Path:
-    """Find the migrations: inside the package when installed from a wheel, at the top of the repository in a checkout."""
+    """Return the folder of the migrations: inside the package when installed from a wheel, at the top of the repository in a checkout."""
     installed = Path(__file__).with_name("migrations")
     checkout = Path(__file__).parents[3] / "alembic"
     for folder in (installed, checkout):
@@ -35,7 +35,7 @@ def migrations_folder() -> Path:
 
 
 def head_revision() -> str:
-    """Name the newest revision this program knows."""
+    """Return the newest revision this program knows."""
     head = ScriptDirectory.from_config(_config()).get_current_head()
     if head is None:
         raise StorageError("The folder of database migrations is empty; install the program again.", retryable=False)
@@ -43,18 +43,18 @@ def head_revision() -> str:
 
 
 def known_revisions() -> frozenset[str]:
-    """Name every revision this program knows the way from and to."""
+    """Return every revision this program can migrate from and to."""
     return frozenset(script.revision for script in ScriptDirectory.from_config(_config()).walk_revisions())
 
 
 def current_revision(target: Engine | str) -> str | None:
-    """Name the revision the database is at; None for an empty database."""
+    """Return the revision the database is at; None for an empty database."""
     with _engine(target) as engine, wrap_database_errors(), engine.connect() as connection:
         return MigrationContext.configure(connection).get_current_revision()
 
 
 def require_current(target: Engine | str) -> None:
-    """Refuse tables that are not those of this version of the program; changes nothing.
+    """Check that the tables are those of this version of the program; changes nothing.
 
     Raises
     ------
@@ -89,13 +89,13 @@ def migrate(target: Engine | str, revision: str = "head") -> None:
     with _engine(target) as engine:
         if revision == "head" and current_revision(engine) == head_revision():
             return
-        with _explained(engine):
+        with _wrap_migration_errors(engine):
             command.upgrade(_config(engine), revision)
 
 
 def downgrade(target: Engine | str, revision: str = "base") -> None:
     """Take the database back to ``revision``; data of the tables that go is lost."""
-    with _engine(target) as engine, _explained(engine):
+    with _engine(target) as engine, _wrap_migration_errors(engine):
         command.downgrade(_config(engine), revision)
 
 
@@ -121,9 +121,9 @@ def _engine(target: Engine | str) -> Iterator[Engine]:
 
 
 @contextmanager
-def _explained(engine: Engine) -> Iterator[None]:
+def _wrap_migration_errors(engine: Engine) -> Iterator[None]:
     try:
-        with _one_at_a_time, wrap_database_errors():
+        with _alembic_lock, wrap_database_errors():
             yield
     except CommandError as error:
         if "locate revision" in str(error).lower():

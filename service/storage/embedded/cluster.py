@@ -20,7 +20,7 @@ ADMIN, OWNER, ROLE = "underweir_admin", "underweir_owner", "underweir"
 
 
 def make_cluster(cluster: Path, account: Account, programs: Path, *, flush: bool) -> None:
-    """Make the cluster beside its place and move it there when it is whole.
+    """Create the cluster under a temporary name and rename it when it is complete.
 
     Parameters
     ----------
@@ -45,7 +45,7 @@ def make_cluster(cluster: Path, account: Account, programs: Path, *, flush: bool
         cwd="/",
         stdin=subprocess.DEVNULL,
         env={"PATH": os.defpath, "LC_ALL": "C"},
-        **account.become(),
+        **account.run_as(),
     )
     if done.returncode != 0:
         raise EmbeddedError(
@@ -76,7 +76,7 @@ def require_version(cluster: Path) -> None:
 def server_command(
     programs: Path, cluster: Path, folder: Path, sockets: Path, settings: Mapping[str, str]
 ) -> list[str]:
-    """Return the command that runs the server; what stands here no configuration file can undo."""
+    """Return the command that runs the server; these settings override every configuration file."""
     everything = {
         "listen_addresses": "",
         "unix_socket_directories": '"' + str(sockets).replace('"', '""') + '"',
@@ -99,7 +99,7 @@ def server_command(
 
 
 def last_lines(text: str, count: int = 15) -> str:
-    """Return the last lines of a server's words."""
+    """Return the last lines of a log."""
     return "\n".join([line for line in text.splitlines() if line.strip()][-count:]) or "(nothing)"
 
 
@@ -110,7 +110,7 @@ SOCKET_NOTE = "socket-folder"
 
 
 def socket_folder(data: Path, account: Account) -> Path:
-    """Return the socket's folder, made if need be: in the data folder, or a short one that the note in it names."""
+    """Return the socket's folder, created if missing: in the data folder, or a short one that a note in it names."""
     inside = data / "run"
     if "," not in str(inside) and len(os.fsencode(inside / ".s.PGSQL.5432")) <= LONGEST_SOCKET_PATH:
         if not inside.is_dir():
@@ -144,7 +144,7 @@ def remove_socket_folder(data: Path) -> None:
 
 def _short_place(account: Account) -> str:
     if os.geteuid() == 0:
-        return "/run" if account.may_enter(Path("/run")) else "/tmp"
+        return "/run" if account.can_enter(Path("/run")) else "/tmp"
     own = os.environ.get("XDG_RUNTIME_DIR", "")
     return own if own and os.access(own, os.W_OK) and len(os.fsencode(own)) < 60 else "/tmp"
 

@@ -1,4 +1,4 @@
-"""The embedded PostgreSQL: started, shared and stopped by whoever uses it, with its data in one private folder.
+"""Start, share and stop the embedded PostgreSQL server, whose data are in one private folder.
 
 The folder holds
 
@@ -15,7 +15,7 @@ which may belong to anything by now, never has to be believed: as long as ``aliv
 runs, and when it is free none does.
 
 There is no password and no network port. The socket is in a folder nobody else may enter, and the server asks the system
-who is at the other end (peer authentication): only the account that started it is let in.
+for the peer's account (peer authentication): only the account that started it may connect.
 """
 
 from __future__ import annotations
@@ -112,7 +112,7 @@ class EmbeddedServer:
 
     @property
     def owner_url(self) -> str:
-        """The database's URL for who owns the tables, and brings them up to date."""
+        """The database's URL for the owner of the tables, who migrates them."""
         return self.url.replace(f"//{ROLE}@", f"//{OWNER}@", 1)
 
     @property
@@ -163,7 +163,7 @@ class EmbeddedServer:
             return True
 
     def stop(self) -> None:
-        """Leave the server; who leaves last stops it."""
+        """Leave the server; the last process to leave stops it."""
         if self._users is None:
             return
         with self._turn(self._start_limit_s):
@@ -194,7 +194,7 @@ class EmbeddedServer:
         if not self._ready(postmaster, limit_s) and not launched:  # what ran was ending, or was only left over
             self._launch_unless_alive(account, programs, sockets)
             self._ready(postmaster, limit_s)
-        if not postmaster.answers():
+        if not postmaster.is_ready():
             raise EmbeddedError(
                 f"The database server ended as it started. It last said ({self._log}):\n{self._last_words()}",
                 retryable=True,  # as on a full disk
@@ -233,7 +233,7 @@ class EmbeddedServer:
                 env={"PATH": os.defpath, "LC_ALL": "C"},
                 pass_fds=(alive.descriptor,),  # the lock passes to the server and everything it starts
                 start_new_session=True,  # Ctrl-C at our terminal is ours to handle
-                **account.become(),
+                **account.run_as(),
             )
         except OSError as error:
             raise EmbeddedError(f"The database server cannot be started: {error}", retryable=True) from error
@@ -244,20 +244,20 @@ class EmbeddedServer:
 
     def _ready(self, postmaster: Postmaster, limit_s: float) -> bool:
         """Wait until the server takes connections (True) or is gone (False)."""
-        said = ""
+        reported = ""
 
         def report() -> None:
-            nonlocal said
+            nonlocal reported
             line = f"Waiting for the database: {self._last_words(1)}"
-            if line != said:
-                said = line
+            if line != reported:
+                reported = line
                 self._progress(line)
 
         ready = False
 
         def settled() -> bool:
             nonlocal ready
-            ready = postmaster.answers()
+            ready = postmaster.is_ready()
             return ready or not self._alive()
 
         if not wait_until(settled, limit_s, report):
@@ -311,7 +311,7 @@ class EmbeddedServer:
             postmaster = Postmaster(self._cluster, sockets, programs=None)
             postmaster.stop_fast()
             if not wait_until(lambda: not self._alive(), STOP_LIMIT_S if postmaster.pid() else 1.0):
-                postmaster.stop_at_once()
+                postmaster.stop_immediate()
                 if not wait_until(lambda: not self._alive(), 10.0):
                     raise EmbeddedError(f"The embedded database does not stop; its processes work in {self._cluster}.")
         remove_socket_folder(self._folder)

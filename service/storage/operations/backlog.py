@@ -1,4 +1,4 @@
-"""How much waits and how much there is: queues, deliveries of the last day, the database itself."""
+"""Figures for monitoring: queue lengths, deliveries of the last day, facts about the database."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from service.storage.database.tables import DeliveryAttempt, OutboxRow, Recomput
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Backlog:
-    """What waits."""
+    """Queue lengths."""
 
     #: (channel, how many wait, the oldest of them).
     messages: tuple[tuple[str, int, datetime], ...]
@@ -22,20 +22,20 @@ class Backlog:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DatabaseFacts:
-    """The database as it describes itself."""
+    """The server's own description."""
 
     now: datetime
     server: str
     size_bytes: int
     standby: bool
     read_only: bool  #: no standby, but set to take no writes
-    role: str  #: who asks
+    role: str  #: the current role
     superuser: bool
     owner: bool  #: whether that role owns the tables
 
 
 def backlog(conn: Connection) -> Backlog:
-    """Messages not yet handed over, and tanks not yet estimated."""
+    """Count messages not yet sent, and tanks not yet estimated."""
     waiting = conn.execute(
         select(OutboxRow.channel, func.count(), func.min(OutboxRow.created_at))
         .where(OutboxRow.status == "waiting")
@@ -56,7 +56,7 @@ def backlog(conn: Connection) -> Backlog:
 
 
 def deliveries_since(conn: Connection, since: datetime) -> dict[tuple[str, str], int]:
-    """How many tries at handing over a message had which outcome, by channel and outcome."""
+    """Count delivery attempts since a time, by channel and outcome."""
     rows = conn.execute(
         select(OutboxRow.channel, DeliveryAttempt.outcome, func.count())
         .join(OutboxRow, OutboxRow.id == DeliveryAttempt.outbox_id)
@@ -68,7 +68,7 @@ def deliveries_since(conn: Connection, since: datetime) -> dict[tuple[str, str],
 
 
 def database_facts(conn: Connection) -> DatabaseFacts:
-    """What the server says of itself, by its own clock."""
+    """Read the server's description of itself."""
     row = conn.execute(
         text(
             "SELECT clock_timestamp(), current_setting('server_version'),"
@@ -90,5 +90,5 @@ def database_facts(conn: Connection) -> DatabaseFacts:
     )
 
 
-#: What "of the last day" means.
+#: The period of delivery counts.
 DAY = timedelta(days=1)

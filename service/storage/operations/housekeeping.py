@@ -1,4 +1,4 @@
-"""What a PostgreSQL server does to stay fit for years, and what keeps it from doing so."""
+"""PostgreSQL housekeeping: autovacuum, transaction age, replication slots, dead rows, and what blocks them."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from sqlalchemy import Connection, text
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DeadRows:
-    """A table in which more is dead than alive."""
+    """A table with more dead than live rows."""
 
     table: str
     alive: int
@@ -19,7 +19,7 @@ class DeadRows:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class IdleSlot:
-    """A replication slot nobody reads from: the server keeps its log from there on."""
+    """An inactive replication slot: the server keeps its WAL from there on."""
 
     name: str
     kept_bytes: int
@@ -27,18 +27,18 @@ class IdleSlot:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class OpenSnapshot:
-    """The oldest transaction whose view of the rows the server has to keep."""
+    """The oldest transaction whose snapshot the server has to keep."""
 
-    application: str  #: what it calls itself
+    application: str  #: its application_name
     since: datetime
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Housekeeping:
-    """How the server's own upkeep stands. What the account may not see of others is not in it."""
+    """State of the server's housekeeping, as far as the account may see it."""
 
     now: datetime
-    autovacuum: bool  #: it clears up by itself
+    autovacuum: bool  #: autovacuum is on
     oldest_transaction: int  #: transactions since the oldest row that is not frozen, of any database
     snapshot: OpenSnapshot | None
     prepared: int  #: transactions prepared and never ended
@@ -49,7 +49,7 @@ class Housekeeping:
 
 
 def housekeeping(conn: Connection, *, least_dead: int) -> Housekeeping:
-    """How the server's upkeep stands.
+    """Read the state of the server's housekeeping.
 
     Parameters
     ----------

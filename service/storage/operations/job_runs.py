@@ -1,9 +1,9 @@
-"""How often every job ran, how long it took, and what went wrong last: kept here, so that it outlives a restart."""
+"""Run statistics of every job: counts, durations and the last error, kept across restarts."""
 
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from datetime import datetime
 
 from sqlalchemy import Connection, delete, func, select
@@ -14,7 +14,7 @@ from service.storage.database.tables import JobRunRow
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class JobRecord:
-    """One job's runs, of all time in the table, or of a while before they are added to it."""
+    """Statistics of one job: totals in the table, or an increment to be added to them."""
 
     job: str
     runs: int
@@ -34,21 +34,9 @@ class JobRecord:
 
 
 def add_runs(conn: Connection, records: Iterable[JobRecord]) -> None:
-    """Add what ran since the last time; several services add to the same rows."""
-    rows = [
-        {
-            "job": found.job,
-            "runs": found.runs,
-            "failures": found.failures,
-            "seconds": found.seconds,
-            "last_seconds": found.last_seconds,
-            "last_began_at": found.last_began_at,
-            "last_good_at": found.last_good_at,
-            "last_failed_at": found.last_failed_at,
-            "last_error": found.last_error,
-        }
-        for found in sorted(records, key=lambda found: found.job)  # in one order everywhere: no deadlocks
-    ]
+    """Add increments; several services add to the same rows."""
+    # In one order everywhere: no deadlocks.
+    rows = [asdict(found) for found in sorted(records, key=lambda found: found.job)]
     if not rows:
         return
     statement = insert(JobRunRow).values(rows)
@@ -71,7 +59,7 @@ def add_runs(conn: Connection, records: Iterable[JobRecord]) -> None:
 
 
 def keep_jobs(conn: Connection, jobs: Collection[str]) -> None:
-    """Forget every job but these."""
+    """Delete every job but these."""
     conn.execute(delete(JobRunRow).where(JobRunRow.job.not_in(jobs)))
 
 

@@ -1,4 +1,4 @@
-"""Leases in the database: taken, renewed and given up by its clock alone, and the fence that turns late writers away.
+"""Leases in the database: acquired, renewed and released by its clock, and the fencing check before a commit.
 
 The rules are those of :mod:`service.domain.operations.lease`; here they are as SQL, for any number of nodes at once.
 """
@@ -32,7 +32,7 @@ class Holder:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LeaseView:
-    """A lease as people see it."""
+    """A lease with its holder."""
 
     name: str
     node_name: str | None  #: None where nobody has it
@@ -43,7 +43,7 @@ class LeaseView:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Worker:
-    """A node and what it does; ``node_name`` None stands for what nobody does now. ``since`` is its newest work's."""
+    """A node and its work; ``node_name`` None stands for work that no node does. ``since`` is its newest work's."""
 
     node_name: str | None
     works: tuple[str, ...]
@@ -52,14 +52,14 @@ class Worker:
 
 @dataclass(frozen=True, slots=True)
 class Fence:
-    """Confirms in a writing transaction that the lease its work was begun under is still this process's."""
+    """Fencing check: the lease under which a writing transaction began is still this process's."""
 
     name: str
     process: str
     token: int
 
     def confirm(self, conn: Connection) -> None:
-        """Hold the lease in this process's hand until the transaction ends; nothing is asked of one that only read.
+        """Lock the lease for this process until the transaction ends; a transaction that only read passes.
 
         Raises
         ------
@@ -73,7 +73,7 @@ class Fence:
             )
 
 
-# The lock keeps a successor from taking the lease between this statement and the commit. Only who writes pays for it.
+# The lock keeps a successor from taking the lease between this statement and the commit. Only writers pay for it.
 _CONFIRM = text(
     """
     SELECT CASE WHEN pg_current_xact_id_if_assigned() IS NULL THEN true ELSE (
@@ -83,7 +83,7 @@ _CONFIRM = text(
     """
 )
 
-# clock_timestamp(): a transaction that waited for a lock must not reckon with the time at which it began.
+# clock_timestamp(): a transaction that waited for a lock must not use the time at which it began.
 _RENEW = text(
     "UPDATE lease SET expires = clock_timestamp() + make_interval(secs => :term) WHERE process = :process"
     " RETURNING name, token"
@@ -113,36 +113,36 @@ _FORGET = text("UPDATE lease SET process = NULL WHERE node = :node AND process I
 
 
 def session_name(process: str) -> str:
-    """What the database calls the sessions of a run of the service (``application_name``)."""
+    """The ``application_name`` of the sessions of a run of the service."""
     return f"underweir {process}"
 
 
 def create_leases(conn: Connection, names: Sequence[str]) -> None:
-    """Make the rows of leases that are not there yet; nobody holds them."""
+    """Insert missing leases, held by nobody."""
     if names:
         rows = [{"name": name, "token": 0} for name in sorted(names)]
         conn.execute(insert(LeaseRow).values(rows).on_conflict_do_nothing())
 
 
 def release_earlier(conn: Connection, holder: Holder) -> None:
-    """Give up what earlier runs on this node held: they are dead, as only one at a time has the node's data folder."""
+    """Release what earlier runs on this node held: they are dead, as only one at a time has the node's data folder."""
     conn.execute(_FORGET, {"node": holder.node, "process": holder.process})
 
 
 def renew(conn: Connection, holder: Holder, names: Sequence[str], term: float) -> Mapping[str, int]:
-    """Prolong what the process holds and take what is free; returns the number under which each lease is held.
+    """Renew the process's leases and acquire free ones; returns the fencing token of each lease held.
 
     Notes
     -----
-    Whoever let a lease run out may be paused in the midst of a transaction, with rows locked: its sessions are ended, or its
+    A process whose lease expired may be paused within a transaction, with rows locked: its sessions are terminated, or its
     successor would wait for it.
     """
-    # Paused right here, a node must not keep the others from its leases.
+    # A node paused here must not keep its leases from the others.
     conn.execute(_LIMIT, {"limit": str(_COMMIT_WITHIN_MS)})
     held = conn.execute(_RENEW, {"process": holder.process, "term": term}).all()
     found = {row.name: row.token for row in held}
     wanted = [name for name in names if name not in found]
-    # Looked at first, as asking for a lock writes: a node that stands by writes nothing.
+    # Checked first, as taking a row lock writes: a standby node writes nothing.
     if wanted and conn.execute(_ANY_FREE, {"names": wanted, "term": term}).scalar_one():
         taken = conn.execute(
             _TAKE,
@@ -161,24 +161,24 @@ def renew(conn: Connection, holder: Holder, names: Sequence[str], term: float) -
 
 
 def database_time(conn: Connection) -> datetime:
-    """What the database's clock says now."""
+    """Return the database's time."""
     now: datetime = conn.execute(text("SELECT clock_timestamp()")).scalar_one()
     return now
 
 
 def release(conn: Connection, holder: Holder) -> None:
-    """Leave everything to whoever wants it, if that can be had soon: leases run out by themselves."""
+    """Release every lease of the process, without waiting long: leases expire by themselves."""
     conn.execute(text("SET LOCAL lock_timeout = '5s'"))
-    conn.execute(text("SET LOCAL synchronous_commit = local"))  # a standby that hangs shall not hold a node that stops
+    conn.execute(text("SET LOCAL synchronous_commit = local"))  # a standby that hangs must not block a node that stops
     conn.execute(_GIVE_UP, {"process": holder.process})
 
 
 def active_node(conn: Connection, name: str, *, besides: str = "") -> str | None:
-    """What people call the node that does a piece of work now; None where none does.
+    """Return the name of the node that holds a lease now; None where none does.
 
     Parameters
     ----------
-    besides : the node (``Holder.node``) that is asking, which does not count.
+    besides : a node (``Holder.node``) that does not count, usually the caller.
     """
     live = text("process IS NOT NULL AND expires > clock_timestamp()")
     found = select(LeaseRow.node_name).where(LeaseRow.name == name, LeaseRow.node != besides, live)
@@ -186,7 +186,7 @@ def active_node(conn: Connection, name: str, *, besides: str = "") -> str | None
 
 
 def workers(conn: Connection, sources: Sequence[str]) -> list[Worker]:
-    """Every node with its work, then what nobody does; of the sources only those named, as others are history."""
+    """List every node with its work, then the work of none; of the sources only those named, as others are history."""
     named = {reading(source) for source in sources}
     by_node: dict[str | None, list[LeaseView]] = {}
     for lease in leases(conn):
@@ -204,7 +204,7 @@ def workers(conn: Connection, sources: Sequence[str]) -> list[Worker]:
 
 
 def leases(conn: Connection) -> list[LeaseView]:
-    """Who has what, by name."""
+    """List every lease by name."""
     rows = conn.execute(
         select(
             LeaseRow.name,

@@ -1,4 +1,4 @@
-"""This node, known by its data folder: one run of the service at a time has it, and its name outlives every run."""
+"""The node's identity, kept in its data folder, and the lock that admits one run of the service at a time."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ TIMEOUT_S = 30.0
 
 @contextmanager
 def acquire_instance_lock(data_dir: Path, name: str, *, timeout_s: float = TIMEOUT_S) -> Iterator[Holder]:
-    """Be the one run of the service that works from this data folder.
+    """Lock the data folder for this run of the service.
 
     Raises
     ------

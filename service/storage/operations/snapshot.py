@@ -1,7 +1,6 @@
-"""Every row of the database, read as of one moment and put back: what backups are made of.
+"""Dump all tables from one consistent snapshot, and load them again, for backups.
 
-Rows go as PostgreSQL's own COPY text, which every version reads and writes alike: what one server gave, another takes, whether it
-is the embedded one or not.
+Rows are PostgreSQL's COPY text, which every version reads and writes alike: what one server wrote, another reads, embedded or not.
 """
 
 from __future__ import annotations
@@ -24,7 +23,7 @@ _MONTH = re.compile(r"_y(\d{4})m(\d{2})$")
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TableShape:
-    """A table as it is read and put back: its columns by name, and the months it has partitions for."""
+    """A table as dumped: its columns by name, and the months it has partitions for."""
 
     name: str
     columns: tuple[str, ...]
@@ -32,7 +31,7 @@ class TableShape:
 
 
 def table_shapes(conn: Connection) -> list[TableShape]:
-    """Every table, those that others refer to first."""
+    """List every table, those that others refer to first."""
     return [
         TableShape(
             name=table.name,
@@ -45,19 +44,19 @@ def table_shapes(conn: Connection) -> list[TableShape]:
 
 @contextmanager
 def consistent_snapshot(engine: Engine) -> Iterator[Connection]:
-    """A connection that sees the database as it was at one moment, however long the reading takes; others go on writing."""
+    """Open a REPEATABLE READ transaction on all tables, without time limits; others go on writing."""
     with wrap_database_errors(), engine.connect() as plain:
         conn = plain.execution_options(isolation_level="REPEATABLE READ")
         with conn.begin():
-            _take_your_time(conn)
-            # Before the first look, which fixes the moment: a partition dropped after it would be missing without a word.
+            _disable_timeouts(conn)
+            # Before the first query, which takes the snapshot: a partition dropped after it would be missing silently.
             names = ", ".join(_quoted(table.name) for table in Base.metadata.sorted_tables)
             conn.execute(text(f"LOCK TABLE {names} IN ACCESS SHARE MODE"))
             yield conn
 
 
 def dump_rows(conn: Connection, shape: TableShape) -> Iterator[bytes]:
-    """A table's rows as COPY text, a few at a time."""
+    """Yield a table's rows as chunks of COPY text."""
     statement = f"COPY (SELECT {', '.join(map(_quoted, shape.columns))} FROM {_quoted(shape.name)}) TO STDOUT"
     with psycopg_connection(conn).cursor() as cursor, cursor.copy(statement.encode()) as copy:
         for chunk in copy:
@@ -65,7 +64,7 @@ def dump_rows(conn: Connection, shape: TableShape) -> Iterator[bytes]:
 
 
 def require_empty(engine: Engine) -> None:
-    """Make sure that there is nothing a backup could be mixed with.
+    """Check that every table is empty, so that a backup mixes with nothing.
 
     Raises
     ------
@@ -78,7 +77,7 @@ def require_empty(engine: Engine) -> None:
 
 @contextmanager
 def restore_transaction(engine: Engine, names: Sequence[str]) -> Iterator[Connection]:
-    """One transaction in which these tables are put back, and in which nobody else begins to work in them.
+    """Open a transaction that loads these tables, locked against other writers.
 
     Raises
     ------
@@ -86,14 +85,14 @@ def restore_transaction(engine: Engine, names: Sequence[str]) -> Iterator[Connec
         when there are rows in them already.
     """
     with wrap_database_errors(), engine.begin() as conn:
-        _take_your_time(conn)
+        _disable_timeouts(conn)
         conn.execute(text(f"LOCK TABLE {', '.join(map(_quoted, names))} IN SHARE ROW EXCLUSIVE MODE"))
         _refuse_rows(conn, names)
         yield conn
 
 
 def load_rows(conn: Connection, shape: TableShape, chunks: Iterator[bytes]) -> int:
-    """Write COPY text into a table, its partitions made first; returns how many rows there were."""
+    """Load COPY text into a table after creating its partitions; returns the number of rows."""
     for month in shape.months:
         time = datetime.strptime(month, "%Y-%m").replace(tzinfo=UTC)
         ensure_months(conn, shape.name, time, time)
@@ -106,7 +105,7 @@ def load_rows(conn: Connection, shape: TableShape, chunks: Iterator[bytes]) -> i
 
 
 def end_sessions_and_tokens(conn: Connection, names: Sequence[str], now: datetime) -> tuple[int, int]:
-    """End what would let people and programs in again as of a backup's day, in those of its tables; returns how many of each."""
+    """End the sessions and revoke the tokens that a backup contains, in those of its tables; returns how many of each."""
     sessions = tokens = 0
     if "web_session" in names:
         sessions = conn.execute(text("DELETE FROM web_session")).rowcount
@@ -117,7 +116,7 @@ def end_sessions_and_tokens(conn: Connection, names: Sequence[str], now: datetim
 
 
 def reset_sequences(engine: Engine) -> None:
-    """Let every numbered table go on after its highest number."""
+    """Set every identity sequence to its table's highest number."""
     with wrap_database_errors(), engine.begin() as conn:
         for table in Base.metadata.sorted_tables:
             for column in table.columns:
@@ -132,7 +131,7 @@ def reset_sequences(engine: Engine) -> None:
 
 
 def analyze(engine: Engine) -> None:
-    """Let the planner look at what was put back."""
+    """Update the planner's statistics after a load."""
     with wrap_database_errors(), engine.connect().execution_options(isolation_level="AUTOCOMMIT") as conn:
         conn.execute(text("ANALYZE"))
 
@@ -148,7 +147,7 @@ def _refuse_rows(conn: Connection, names: Sequence[str]) -> None:
         )
 
 
-def _take_your_time(conn: Connection) -> None:
+def _disable_timeouts(conn: Connection) -> None:
     for limit in ("statement_timeout", "idle_in_transaction_session_timeout"):
         conn.execute(text(f"SET LOCAL {limit} = 0"))
 

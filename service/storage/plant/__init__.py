@@ -1,1 +1,1 @@
-"""Tanks and signals as rows, and tanks out of service."""
+"""The plant in the database: tanks, signals, versions of the site file, outages."""

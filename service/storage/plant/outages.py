@@ -1,4 +1,4 @@
-"""Tanks taken out of service and put back, by whom and why."""
+"""Outages: tanks taken out of service and put back, by whom and why."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The site file's tanks and signals as rows: what everything stored points to."""
+"""Tanks, signals and versions of the site file as rows, which all stored data refer to."""
 
 from __future__ import annotations
 
@@ -33,7 +33,7 @@ class SiteIds:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SiteVersion:
-    """One version of the site file: what it says, since when it is in force, and who brought it into force."""
+    """A version of the site file: its text, since when it is in force, and who applied it."""
 
     id: int
     content_hash: str
@@ -48,10 +48,9 @@ class SiteVersion:
 
 
 def sync_site(conn: Connection, tanks: Iterable[Tank], signals: Iterable[Signal]) -> SiteIds:
-    """Make the rows say what the site file says; a tank or signal no longer described keeps its row and history.
+    """Update the rows to the site file; a tank or signal no longer described keeps its row and history.
 
-    Rows are written in the order of their keys, so that two services starting at once wait for each other instead of
-    deadlocking.
+    Rows are written in the order of their keys, so that two services starting at once do not deadlock.
     """
     described_tanks = sorted(tanks, key=lambda tank: tank.key)
     described_signals = sorted(signals, key=lambda signal: signal.tag)
@@ -95,7 +94,7 @@ def site_ids(conn: Connection) -> SiteIds:
 
 
 def lock_site(conn: Connection) -> None:
-    """Let nobody else bring a site file into force until the transaction ends; who reads is not held up."""
+    """Lock against other site files being applied until the transaction ends; readers are not blocked."""
     conn.execute(text("LOCK TABLE site_revision IN SHARE ROW EXCLUSIVE MODE"))
 
 

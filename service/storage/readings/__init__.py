@@ -1,1 +1,1 @@
-"""What the instruments said, and how it came in: readings, batches, processed files, the spool, dead letters."""
+"""Readings and how they came in: readings, batches, processed files, the spool, dead letters."""

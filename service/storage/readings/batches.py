@@ -25,7 +25,7 @@ def close_batch(
     revised: int,
     rejected: int,
 ) -> None:
-    """Write down what came of a batch. *received_at* is moved to its end: only then can anybody know of its rows."""
+    """Store the counts of a batch. *received_at* is moved to its end: its rows are visible only from then on."""
     conn.execute(
         update(Batch)
         .where(Batch.id == batch_id)

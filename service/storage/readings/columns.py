@@ -1,4 +1,4 @@
-"""Readings as columns: how millions of them travel between connectors, database and estimator."""
+"""Readings as numpy columns, for millions at a time; sorting and deduplication within a delivery."""
 
 from __future__ import annotations
 
@@ -26,13 +26,13 @@ class ReadingColumns:
         return int(self.time_us.size)
 
     def take(self, rows: NDArray[np.bool_] | NDArray[np.intp]) -> ReadingColumns:
-        """Only those rows, in that order."""
+        """Select rows, in that order."""
         return ReadingColumns(
             self.signal_id[rows], self.time_us[rows], self.value[rows], self.quality[rows], self.reason[rows]
         )
 
     def readings(self, tag_of: Mapping[int, str]) -> Iterator[Reading]:
-        """The rows one by one, as domain objects."""
+        """Yield the rows as domain objects."""
         columns = (self.signal_id, self.time_us, self.value, self.quality, self.reason)
         for signal_id, us, value, quality, reason in zip(*(column.tolist() for column in columns), strict=True):
             yield Reading(tag_of[signal_id], from_us(us), value, Quality(quality), ReadingReason(reason))
@@ -50,7 +50,7 @@ class ReadingColumns:
 
     @classmethod
     def concatenate(cls, parts: list[ReadingColumns]) -> ReadingColumns:
-        """All rows of the parts, one part after the other."""
+        """Concatenate parts."""
         if not parts:
             return cls.empty()
         return cls(
@@ -63,7 +63,7 @@ class ReadingColumns:
 
 
 def by_signal_and_time(columns: ReadingColumns) -> ReadingColumns:
-    """The rows in the order of the primary key; rows of the same key keep their order."""
+    """Sort rows by the primary key; rows of the same key keep their order."""
     signal_id, time_us = columns.signal_id, columns.time_us
     if len(columns) < 2:
         return columns
@@ -78,7 +78,7 @@ def by_signal_and_time(columns: ReadingColumns) -> ReadingColumns:
 
 @dataclass(frozen=True, slots=True)
 class Deduplicated:
-    """Rows of distinct keys, and how many earlier rows of a key the last one repeated or overruled."""
+    """Rows of distinct keys, and how many earlier rows were duplicates or revised by a later one."""
 
     columns: ReadingColumns
     duplicate: int
@@ -86,7 +86,7 @@ class Deduplicated:
 
 
 def deduplicate(ordered: ReadingColumns) -> Deduplicated:
-    """Within one delivery the last value for a key wins; the rows before it count as duplicate or as revised.
+    """Keep the last value of each key in a delivery; earlier rows count as duplicate or as revised.
 
     Every row is compared with the next of its key: the same again is a duplicate, another value is a revision. Together
     with the verdict on the last row, every row is counted exactly once.

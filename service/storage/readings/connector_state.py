@@ -1,4 +1,4 @@
-"""Where each connector stands in its source, and how it is doing."""
+"""Each connector's position in its source, and its health."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from service.storage.database.tables import ConnectorState
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class NodeDeadLetters:
-    """Records that could not be stored and lie aside on one node."""
+    """Dead letters of a source on one node."""
 
     node: str
     records: int
@@ -26,7 +26,7 @@ class NodeDeadLetters:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ConnectorHealth:
-    """What is known of a connector's source; ``failures`` counts those since it was last good."""
+    """Health of a connector's source; ``failures`` counts those since the last success."""
 
     connector: str
     last_good_at: datetime | None
@@ -37,26 +37,26 @@ class ConnectorHealth:
     delivered: int
     lost: int = 0
     lost_at: datetime | None = None
-    #: What the supervisor last wrote of it: circuit, spool, clock skew, problems.
+    #: The status the supervisor wrote last: circuit, spool, clock skew, problems.
     standing: Mapping[str, Any] = field(default_factory=dict)
 
     @property
     def ahead_until(self) -> datetime | None:
         """The time of the reading furthest ahead of the clock that the source sent last; None where none was."""
-        told = self.standing.get("ahead_until")
-        return None if told is None else datetime.fromisoformat(told)
+        until = self.standing.get("ahead_until")
+        return None if until is None else datetime.fromisoformat(until)
 
     @property
     def dead_letters(self) -> list[NodeDeadLetters]:
-        """What lies aside, node by node."""
+        """Dead letters by node."""
         return [
-            NodeDeadLetters(node=node, **told | {"newest_at": datetime.fromisoformat(told["newest_at"])})
-            for node, told in sorted(self.standing.get("refused", {}).items())
+            NodeDeadLetters(node=node, **kept | {"newest_at": datetime.fromisoformat(kept["newest_at"])})
+            for node, kept in sorted(self.standing.get("refused", {}).items())
         ]
 
 
 def load_state(conn: Connection, connector: str) -> dict[str, Any]:
-    """The place the connector stored last; empty at the first start."""
+    """Return the position the connector stored last; empty at the first start."""
     state = conn.execute(select(ConnectorState.state).where(ConnectorState.connector == connector)).scalar()
     return {} if state is None else state
 
@@ -71,7 +71,7 @@ def record_success(
     last_sample_at: datetime | None = None,
     ahead_until: datetime | None = None,
 ) -> None:
-    """The source answered; with *state*, its place moves, in the transaction that stores what it delivered.
+    """Record that the source answered; *state* is its new position, in the transaction that stores what it delivered.
 
     Parameters
     ----------
@@ -101,7 +101,7 @@ def record_success(
 
 
 def record_failure(conn: Connection, connector: str, now: datetime, error: str) -> None:
-    """The source could not be read; its place stays."""
+    """Record that the source could not be read; its position stays."""
     statement = insert(ConnectorState).values(
         connector=connector, state={}, last_error_at=now, last_error=error, failures=1
     )
@@ -120,11 +120,11 @@ def record_failure(conn: Connection, connector: str, now: datetime, error: str) 
 def record_status(
     conn: Connection, connector: str, now: datetime, standing: Mapping[str, Any], *, lost: int = 0
 ) -> None:
-    """How a source is doing now, and how many more of its samples are known to be lost."""
+    """Record the status of a source, and how many more of its samples are lost."""
     statement = insert(ConnectorState).values(
         connector=connector, state={}, standing=dict(standing), lost=lost, lost_at=now if lost else None
     )
-    # What other nodes have set aside is not for the reader to say, nor which time a source has sent.
+    # The polling node does not know other nodes' dead letters, nor which times a source has sent.
     kept = func.jsonb_strip_nulls(
         func.jsonb_build_object(
             "refused", ConnectorState.standing["refused"], "ahead_until", ConnectorState.standing["ahead_until"]
@@ -137,18 +137,18 @@ def record_status(
 
 
 def record_losses(conn: Connection, connector: str, now: datetime, lost: int) -> None:
-    """So many more of a source's samples are known to be lost; how it is doing is for its reader to say."""
+    """Record only that more of a source's samples are lost; the status is for the node that polls it."""
     statement = insert(ConnectorState).values(connector=connector, state={}, lost=lost, lost_at=now)
     changes = {"lost": ConnectorState.lost + lost, "lost_at": now}
     conn.execute(statement.on_conflict_do_update(index_elements=[ConnectorState.connector], set_=changes))
 
 
-def record_dead_letters(conn: Connection, connector: str, node: str, told: NodeDeadLetters | None) -> None:
-    """What of a source lies aside on a node now; None when nothing does (any more)."""
+def record_dead_letters(conn: Connection, connector: str, node: str, kept: NodeDeadLetters | None) -> None:
+    """Record a source's dead letters on a node; None when there are none (any more)."""
     mine = {}
-    if told is not None:
+    if kept is not None:
         mine = {
-            node: {"records": told.records, "newest_at": told.newest_at.isoformat(), "folder": told.folder},
+            node: {"records": kept.records, "newest_at": kept.newest_at.isoformat(), "folder": kept.folder},
         }
     conn.execute(_RECORD_REFUSED, {"connector": connector, "node": node, "mine": json.dumps(mine)})
 
@@ -162,19 +162,6 @@ _RECORD_REFUSED = text(
 
 def connector_health(conn: Connection) -> list[ConnectorHealth]:
     """Every connector that ever ran, by name."""
-    row = ConnectorState
-    rows = conn.execute(
-        select(
-            row.connector,
-            row.last_good_at,
-            row.last_sample_at,
-            row.last_error_at,
-            row.last_error,
-            row.failures,
-            row.delivered,
-            row.lost,
-            row.lost_at,
-            row.standing,
-        ).order_by(row.connector)
-    )
+    columns = [column for column in ConnectorState.__table__.c if column.key != "state"]
+    rows = conn.execute(select(*columns).order_by(ConnectorState.connector))
     return [ConnectorHealth(**found._mapping) for found in rows]

@@ -1,4 +1,4 @@
-"""Records that cannot be stored, set aside so that what comes behind them goes through; each with its reason for people.
+"""Dead letters: records that cannot be stored, kept with a reason for people so that later records go through.
 
 A record is a file ``*.record`` in the folder ``refused`` of a spool, ``*.reason.txt`` beside it says why it is there. Moved
 one folder up, into the spool's own, a record is tried again.
@@ -15,7 +15,7 @@ from pathlib import Path
 
 from service.storage.database.fsync import sync_folder
 
-#: What may lie aside for one source, in bytes and in files. The database refuses next to nothing.
+#: Limits for one source, in bytes and in files. The database refuses next to nothing.
 MAX_BYTES = 64 << 20
 MAX_RECORDS = 2000
 
@@ -35,7 +35,7 @@ again, it comes back here. If nobody needs it, delete it and this note.
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DeadLetters:
-    """What lies in the folder: how many records, where, and since when the newest."""
+    """Count, folder and newest time of dead letters."""
 
     records: int
     folder: Path
@@ -43,14 +43,14 @@ class DeadLetters:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class _Kept:
+class _Entry:
     path: Path
     size: int
     at_ns: int
 
 
 class DeadLetterFolder:
-    """The records of one spool that are set aside."""
+    """The dead letters of one spool."""
 
     def __init__(self, spool_folder: Path, *, max_bytes: int = MAX_BYTES, max_records: int = MAX_RECORDS) -> None:
         self._above = spool_folder
@@ -70,7 +70,7 @@ class DeadLetterFolder:
         OSError
             the disk does not take it; nothing is kept, nothing given up.
         """
-        # Named by its content: set aside again after a crash it is the same file, not a second one.
+        # Named by its content: put again after a crash it is the same file, not a second one.
         path = self.folder / f"{hashlib.sha256(payload).hexdigest()[:16]}-{samples}.record"
         self.folder.mkdir(exist_ok=True)
         try:
@@ -86,19 +86,19 @@ class DeadLetterFolder:
         return self._make_room()
 
     def retry_candidates(self) -> list[Path]:
-        """The records that somebody put into the spool's folder to have them tried again."""
+        """List the records that somebody moved into the spool's folder to have them tried again."""
         return sorted(self._above.glob("*.record"))
 
     def remove(self, moved: Path) -> None:
-        """One that was moved back is stored, or set aside anew: file and reason are needed no more."""
+        """Delete a retried record, with its reason unless it is a dead letter again."""
         moved.unlink(missing_ok=True)
         there = self.folder / moved.name
         if not there.exists():
             _reason_of(there).unlink(missing_ok=True)
 
     def count(self) -> DeadLetters:
-        """What lies in the folder now."""
-        kept = self._look()
+        """Count the dead letters."""
+        kept = self._entries()
         newest = max((one.at_ns for one in kept), default=None)
         return DeadLetters(
             records=len(kept),
@@ -106,17 +106,17 @@ class DeadLetterFolder:
             newest_at=None if newest is None else datetime.fromtimestamp(newest // 1_000_000_000, UTC),
         )
 
-    def _look(self) -> list[_Kept]:
-        """The records, oldest first."""
+    def _entries(self) -> list[_Entry]:
+        """List the records, oldest first."""
         found = []
         for path in self.folder.glob("*.record"):
             with contextlib.suppress(FileNotFoundError):  # moved back or deleted this very moment
                 stat = path.stat()
-                found.append(_Kept(path=path, size=stat.st_size, at_ns=stat.st_mtime_ns))
+                found.append(_Entry(path=path, size=stat.st_size, at_ns=stat.st_mtime_ns))
         return sorted(found, key=lambda one: one.at_ns)
 
     def _make_room(self) -> tuple[int, int]:
-        kept = self._look()
+        kept = self._entries()
         size = sum(one.size for one in kept)
         gone = samples = 0
         while len(kept) > 1 and (len(kept) > self._max_records or size > self._max_bytes):
@@ -140,7 +140,7 @@ def _reason_of(record: Path) -> Path:
 
 
 def _write(path: Path, content: bytes) -> None:
-    """Whole or not at all, and on disk."""
+    """Write a file atomically and sync it to disk."""
     temporary = path.with_name(f"{path.name}.new")
     try:
         with temporary.open("wb") as file:

@@ -1,4 +1,4 @@
-"""Everything that arrived up to a moment, with the time it arrived: what a replay knows, and from when on."""
+"""Every version of readings, cores and calibrations in the order of arrival, for replays."""
 
 from __future__ import annotations
 
@@ -37,14 +37,14 @@ class ArrivedReadings:
         return len(self.readings)
 
     def part(self, rows: slice) -> ReadingColumns:
-        """The readings of some neighbouring rows."""
+        """Select a slice of rows."""
         whole = self.readings
         return ReadingColumns(
             whole.signal_id[rows], whole.time_us[rows], whole.value[rows], whole.quality[rows], whole.reason[rows]
         )
 
     def groups(self) -> Iterator[tuple[datetime, slice]]:
-        """Each moment something arrived, and its rows."""
+        """Yield each time of arrival and its rows."""
         if not len(self):
             return
         starts = np.flatnonzero(np.append(True, self.arrived_us[1:] != self.arrived_us[:-1])).tolist()
@@ -52,7 +52,7 @@ class ArrivedReadings:
             yield from_us(int(self.arrived_us[start])), slice(start, stop)
 
     def known(self, moment: datetime) -> tuple[ReadingColumns, ArrivedReadings]:
-        """What was known at a moment, each reading with the value it had then, in the order of time; and what came later."""
+        """Split at a time: what was known then, each reading with its value of then, in the order of time; and what came later."""
         split = int(np.searchsorted(self.arrived_us, to_us(moment), side="right"))
         before = self.readings.take(np.arange(split))
         # Stable: of several versions of a reading the last that arrived comes last.
@@ -66,7 +66,7 @@ class ArrivedReadings:
 
 
 class RecordedChange(NamedTuple):
-    """A core or work on a sensor that became known: what came, and what it took the place of."""
+    """A core or calibration that was recorded: the new version, and the one it supersedes."""
 
     at: datetime
     came: Core | Calibration | None

@@ -1,4 +1,4 @@
-"""The file ledger: every file ever taken in, by content, so that the same content again changes nothing."""
+"""Processed files by content hash, so that the same content again changes nothing."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from service.storage.database.tables import FileLedger
 
 @dataclass(frozen=True, slots=True)
 class ProcessedFile:
-    """When and under which name a content was first taken in."""
+    """When and under which name a content was first processed."""
 
     origin: str
     batch_id: int
@@ -30,9 +30,9 @@ def record(
     batch_id: int,
     received_at: datetime,
 ) -> bool:
-    """Enter a content; False when it has been taken in before.
+    """Record a content as processed; False when it was before.
 
-    While another transaction is taking in the same content this waits for its outcome, so of two at once only one goes on.
+    Waits while another transaction processes the same content, so that of two at once only one goes on.
     """
     statement = (
         insert(FileLedger)
@@ -52,7 +52,7 @@ def record(
 
 
 def find(conn: Connection, connector: str, content_hash: str) -> ProcessedFile | None:
-    """Where this content was first met, or None when it is new."""
+    """Return where this content was first processed; None when it is new."""
     row = conn.execute(
         select(FileLedger.origin, FileLedger.batch_id, FileLedger.received_at).where(
             FileLedger.connector == connector, FileLedger.content_hash == content_hash

@@ -18,7 +18,7 @@ CHUNK_ROWS = 100_000
 #: Value, quality, reason.
 StoredReading = tuple[float, int, int]
 
-#: Any number of our own that nothing else uses as an advisory lock.
+#: Key of the advisory lock, unique in this program.
 _PUSH_LOCK = 0x5F70_7573
 
 
@@ -63,7 +63,7 @@ def readings_between(
     *,
     known_at: datetime | None = None,
 ) -> ReadingColumns:
-    """The same as :func:`stream_between`, all at once."""
+    """Return :func:`stream_between` as one."""
     return ReadingColumns.concatenate(list(stream_between(conn, signal_ids, start, end, known_at=known_at)))
 
 
@@ -104,14 +104,14 @@ def latest_times(conn: Connection, signal_ids: Sequence[int]) -> list[datetime]:
 
 
 def lock_pushes(conn: Connection) -> None:
-    """Wait until no other batch that asked for this is under way; released with the transaction."""
+    """Lock pushed batches against each other until the transaction ends, so that the verdicts on their rows stay true."""
     conn.execute(text("SELECT pg_advisory_xact_lock(:key)"), {"key": _PUSH_LOCK})
 
 
 def stored_readings(
     conn: Connection, signal_ids: Sequence[int], times_us: Sequence[int]
 ) -> dict[tuple[int, int], StoredReading]:
-    """What is stored under those keys; keys without a row are left out."""
+    """Look up readings by key; keys without a row are left out."""
     if not times_us:
         return {}
     times = [from_us(us) for us in times_us]

@@ -1,4 +1,4 @@
-"""A bounded queue of records on disk that survives the process being killed at any moment.
+"""Spool: a bounded first-in, first-out queue of records on disk that survives kill -9 at any moment.
 
 Records go into segment files, each record checksummed and synced before :meth:`Spool.append` returns. A record cut short
 by a power failure is cut off at the next start; one damaged on disk is skipped and counted. When the spool is full the
@@ -29,9 +29,9 @@ _MAGIC = b"UWR1"
 #: Magic, CRC-32 of all that follows it, sequence number, how many samples, length of the payload.
 _HEADER = struct.Struct("<4sIQII")
 _CRC_FROM = 8
-#: What may wait in memory while the disk takes nothing. At a hundred values a second that is a quarter of an hour.
+#: Records in memory while the disk is full. At a hundred values a second that is a quarter of an hour.
 MEMORY_BYTES = 4 << 20
-#: What the books of losses take on disk, from the beginning: a disk that is full takes them all the same.
+#: Size of the file of losses, written from the beginning: a full disk takes it all the same.
 _LOSSES_BYTES = 64
 
 
@@ -46,7 +46,7 @@ class SpoolRecord:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SpoolCounts:
-    """What a spool holds, and what it has lost since the losses were last reported."""
+    """Contents of a spool, and losses since they were last acknowledged."""
 
     records: int = 0
     samples: int = 0
@@ -84,13 +84,13 @@ class Spool:
         self.dead_letters = DeadLetterFolder(folder)
         self._lost_samples, self._lost_records = self._read_losses()
         self._write_losses(sync=False)
-        self._trimmed = self._read_place()
+        self._trimmed = self._read_trimmed()
         self._next = self._trimmed + 1
         for path in sorted(folder.glob("*.segment")):
             self._load(path)
 
     def append(self, payload: bytes, samples: int) -> int:
-        """Keep a record; when this returns it is on disk, or in memory if the disk takes nothing (see the counts).
+        """Append a record; on return it is on disk, or in memory if the disk is full (see the counts).
 
         Returns
         -------
@@ -106,13 +106,13 @@ class Spool:
             self._memory.append(record)
             while not self._flush() and self._memory_size() > self._memory_bytes:
                 if any(segment.entries for segment in self._segments):
-                    self._give_up_oldest()
+                    self._drop_oldest()
                 else:
                     self._count_lost(1, self._memory.popleft().samples)
             return record.sequence
 
     def pending(self) -> Iterator[SpoolRecord]:
-        """Every record that is not trimmed, oldest first; records given up or trimmed meanwhile are passed over."""
+        """Yield every record not trimmed, oldest first; records dropped or trimmed meanwhile are skipped."""
         after = self._trimmed
         while True:
             with self._lock:
@@ -123,7 +123,7 @@ class Spool:
             yield record
 
     def trim(self, sequence: int) -> None:
-        """Everything up to and including *sequence* is stored elsewhere for good."""
+        """Drop everything up to and including *sequence*: it is stored elsewhere for good."""
         with self._lock:
             if sequence <= self._trimmed:
                 return
@@ -135,10 +135,10 @@ class Spool:
             # Not synced, and not insisted on where the disk is full: after a crash a few records may come again, and
             # storing twice changes nothing.
             with contextlib.suppress(OSError):
-                self._write_place()
+                self._write_trimmed()
 
     def put_dead_letter(self, payload: bytes, samples: int, reason: str) -> None:
-        """Keep apart, with its reason, what cannot be stored; the record it comes from is trimmed afterwards as any other.
+        """Keep a dead letter with its reason; the record it comes from is trimmed afterwards as any other.
 
         Raises
         ------
@@ -151,12 +151,12 @@ class Spool:
                 self._count_lost(gone, lost)
 
     def flush(self) -> None:
-        """Bring to disk what waits in memory, as far as the disk takes it; nothing to do but when it was full."""
+        """Write to disk what waits in memory, as far as the disk takes it; nothing to do unless it was full."""
         with self._lock:
             self._flush()
 
     def counts(self) -> SpoolCounts:
-        """What is held and lost."""
+        """Count what is held and lost."""
         with self._lock:
             waiting = [e[1] for s in self._segments for e in s.entries if e[0] > self._trimmed]
             waiting += [record.samples for record in self._memory]
@@ -171,7 +171,7 @@ class Spool:
             )
 
     def acknowledge_losses(self, counts: SpoolCounts) -> None:
-        """The losses in *counts* are known elsewhere for good; later ones stay."""
+        """Subtract the losses in *counts*, which are stored elsewhere for good; later ones stay."""
         with self._lock:
             self._lost_samples -= counts.lost_samples
             self._lost_records -= counts.lost_records
@@ -187,7 +187,7 @@ class Spool:
             self._close_file()
 
     def _flush(self) -> bool:
-        """Bring to disk what waits in memory, oldest first; False while the disk refuses."""
+        """Write to disk what waits in memory, oldest first; False while the disk refuses."""
         while self._memory:
             try:
                 self._write(self._memory[0])
@@ -205,7 +205,7 @@ class Spool:
         body = struct.pack("<QII", record.sequence, record.samples, len(record.payload)) + record.payload
         data = _MAGIC + struct.pack("<I", zlib.crc32(body)) + body
         while self._segments and self._size() + len(data) > self._max_bytes:
-            self._give_up_oldest()
+            self._drop_oldest()
         if self._writing is None or self._segments[-1].size >= self._segment_bytes:
             self._close_file()
             segment = _Segment(self._folder / f"{record.sequence:020d}.segment")
@@ -255,7 +255,7 @@ class Spool:
             self._damaged += 1
             position = found
         if end < len(data):
-            # A record cut short: its append never returned, so nobody believes it to be kept.
+            # A torn record: its append never returned, so no caller counts on it.
             os.truncate(path, end)
         segment.size = end
         if segment.entries and segment.entries[-1][0] > self._trimmed:
@@ -263,7 +263,7 @@ class Spool:
         else:
             path.unlink()
 
-    def _give_up_oldest(self) -> None:
+    def _drop_oldest(self) -> None:
         segment = self._segments.pop(0)
         gone = [samples for sequence, samples, *_ in segment.entries if sequence > self._trimmed]
         self._remove(segment)
@@ -290,7 +290,7 @@ class Spool:
         return sum(len(record.payload) for record in self._memory)
 
     def _write_losses(self, *, sync: bool = True) -> None:
-        """Over what stood there before, and so small that it is written whole: no new place on the disk is needed."""
+        """Overwrite in place, and small enough to be written whole: no new disk block is needed."""
         content = json.dumps({"samples": self._lost_samples, "records": self._lost_records}).encode("ascii")
         with contextlib.suppress(OSError):  # after a crash they are reported once more, or not at all
             handle = os.open(self._folder / "losses.json", os.O_WRONLY | os.O_CREAT, 0o666)
@@ -305,7 +305,7 @@ class Spool:
         kept = self._read("losses")
         return int(kept.get("samples", 0)), int(kept.get("records", 0))
 
-    def _read_place(self) -> int:
+    def _read_trimmed(self) -> int:
         return int(self._read("place").get("trimmed", 0))
 
     def _read(self, name: str) -> dict[str, int]:
@@ -315,7 +315,7 @@ class Spool:
             return {}
         return kept if isinstance(kept, dict) else {}
 
-    def _write_place(self) -> None:
+    def _write_trimmed(self) -> None:
         temporary = self._folder / "place.new"
         temporary.write_text(json.dumps({"trimmed": self._trimmed}), "utf-8")
         temporary.replace(self._folder / "place.json")

@@ -1,10 +1,9 @@
-"""Readings into the database: appended by COPY where nothing collides, compared and revised where something does.
+"""Write readings: append by COPY where no key exists, compare and revise where keys exist.
 
-Before a chunk is stored a few of its keys are looked up. If none of them is there the chunk is appended directly; the
+Before a chunk is stored a few of its keys are looked up. If none of them exists the chunk is appended directly; the
 primary key still guards every row, and a violation (a duplicate between the keys looked up, another process that was
-quicker) falls back to the careful way. The careful way puts rows into a stage, inserts what is new, and revises what
-differs, first keeping the replaced row for replays. What is stored already and equal is left alone, so that a repeated
-delivery changes nothing at all.
+quicker) falls back to comparing: rows go into a staging table, new ones are inserted, and differing ones revised after the
+replaced row is kept for replays. Equal rows are left alone, so that a repeated delivery changes nothing.
 """
 
 from __future__ import annotations
@@ -33,17 +32,16 @@ _DAY_US = 86_400_000_000
 
 @dataclass(slots=True)
 class WriteCounts:
-    """What became of the readings of one batch; every reading counts once."""
+    """Counts of the readings of one batch; every reading counts once."""
 
     accepted: int = 0
     duplicate: int = 0
     revised: int = 0
     #: Per signal row number, the earliest time that was added or changed. [µs]
     earliest_us: dict[int, int] = field(default_factory=dict)
-    #: The latest source time delivered, changed or not. [µs]
 
     def note_change(self, signal_id: int, us: int) -> None:
-        """Remember the earliest change of a signal."""
+        """Note a change of a signal, for its recompute mark."""
         self.earliest_us[signal_id] = min(us, self.earliest_us.get(signal_id, us))
 
 
@@ -53,7 +51,7 @@ class ReadingWriter:
     def __init__(self, conn: Connection, batch_id: int) -> None:
         self._conn = conn
         self._batch_id = batch_id
-        self._met_stored = False
+        self._overlaps = False
         self._months: set[int] = set()
         self.stored = WriteCounts()
 
@@ -67,9 +65,9 @@ class ReadingWriter:
         self.stored.revised += collapsed.revised
         self._ensure_months(rows.time_us)
 
-        # Once a batch has met something stored it meets more of it: no further append is tried and thrown away.
-        self._met_stored = self._met_stored or self._any_stored(rows)
-        if self._met_stored:
+        # Once a batch overlaps with stored rows it overlaps with more: no further append is tried in vain.
+        self._overlaps = self._overlaps or self._any_stored(rows)
+        if self._overlaps:
             self._compare(rows)
         else:
             self._append(rows)
@@ -80,7 +78,7 @@ class ReadingWriter:
             copy_in(self._conn, "reading", self._with_batch(rows))
         except psycopg.errors.UniqueViolation:
             savepoint.rollback()
-            self._met_stored = True
+            self._overlaps = True
             self._compare(rows)
             return
         savepoint.commit()
@@ -121,7 +119,7 @@ class ReadingWriter:
         return sum(rows for _, rows, _, _ in per_signal)
 
     def _note(self, stretches: Iterable[tuple[int, datetime, datetime]]) -> None:
-        """Remember what changed, and that it has to be rolled up."""
+        """Note changes for recompute marks, and mark their rollups as due."""
         stretches = list(stretches)
         for signal_id, earliest, _ in stretches:
             self.stored.note_change(signal_id, to_us(earliest))

@@ -1,1 +1,1 @@
-"""Long stretches of rows made short: rollups, what pictures are drawn from, months archived to files."""
+"""Time series over long ranges: rollups, chart data, months archived to files."""

@@ -1,4 +1,4 @@
-"""A month of rows as a Parquet file: written whole or not at all, and read back before anybody relies on it."""
+"""Archive files: a month of rows as Parquet, written atomically, with a checksum to verify it."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ from service.errors import StorageError
 from service.storage.database.fsync import sync_folder
 from service.storage.trends.chart_series import Source
 
-#: What can be moved to files: rows of pictures month by month as partitions; batches, the journal and its messages row by row.
+#: Tables that are archived: time series by partition; batches, the journal and its messages by row.
 Kept = Source | Literal["batch", "alarm_event", "outbox", "delivery_attempt"]
 
 _TIME = pa.timestamp("us", tz="UTC")
@@ -113,13 +113,13 @@ SCHEMAS: dict[Kept, pa.Schema] = {
 
 @dataclass(frozen=True, slots=True)
 class Content:
-    """What rows come to: how many, and a checksum (SHA-256) over all their values in order."""
+    """Row count and checksum (SHA-256 over all values in order)."""
 
     rows: int
     checksum: str
 
 
-class _Sum:
+class _Checksum:
     def __init__(self) -> None:
         self._digest = hashlib.sha256()
         self._rows = 0
@@ -140,7 +140,7 @@ class _Sum:
 
 
 def write(path: Path, source: Kept, parts: Iterable[pa.Table]) -> Content:
-    """Write the rows under a name of their own, force them to disk, then give them the name.
+    """Write the rows under a temporary name, sync them to disk, then rename the file.
 
     Raises
     ------
@@ -148,7 +148,7 @@ def write(path: Path, source: Kept, parts: Iterable[pa.Table]) -> Content:
         when the file cannot be written; nothing of it is left.
     """
     unfinished = path.with_suffix(".unfinished")
-    total = _Sum()
+    total = _Checksum()
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
         try:
@@ -172,7 +172,7 @@ def write(path: Path, source: Kept, parts: Iterable[pa.Table]) -> Content:
 
 
 def read(path: Path, columns: Sequence[str] | None = None) -> Iterator[pa.Table]:
-    """The rows of a file, piece by piece, in the order they were written; only some of their columns where those are named.
+    """Yield the rows of a file in the order they were written; only *columns* where given.
 
     Raises
     ------
@@ -191,8 +191,8 @@ def read(path: Path, columns: Sequence[str] | None = None) -> Iterator[pa.Table]
 
 
 def content_of(path: Path) -> Content:
-    """What a file holds, read from its beginning to its end."""
-    total = _Sum()
+    """Read a whole file and return its row count and checksum."""
+    total = _Checksum()
     for part in read(path):
         total.add(part)
     return total.content()

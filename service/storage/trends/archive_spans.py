@@ -1,4 +1,4 @@
-"""Which months of a table lie in files only; asked all the time, so it does without what reads those files."""
+"""Which months of a table are in archive files only. Often asked, so it does not load the library that reads them."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Months whose rows were moved to files: which, where, and the moving itself in one transaction."""
+"""The archive: which months are in which files, and moving rows between tables and files in one transaction."""
 
 from __future__ import annotations
 
@@ -9,19 +9,19 @@ from datetime import datetime, timedelta
 from typing import Any
 
 import pyarrow as pa
-from psycopg import sql
 from psycopg.types.json import Jsonb
 from sqlalchemy import Connection, func, insert, select, text, update
 
+from service.storage.database.binary_copy import copy_in_statement
 from service.storage.database.partitions import ensure_months, next_month, partition_name, partitions
 from service.storage.database.session import psycopg_connection
 from service.storage.database.tables import PARTITIONED, ArchiveFile
 from service.storage.trends.archive_files import SCHEMAS, Content, Kept
 from service.storage.trends.chart_series import Source
 
-#: Rows held in memory at once.
+#: Rows in memory at once.
 CHUNK_ROWS = 200_000
-#: Any number of our own that nothing else uses as an advisory lock.
+#: Key of the advisory lock, unique in this program.
 _MOVING = 0x6172_6368
 
 
@@ -39,7 +39,7 @@ class Archived:
 
 
 def lock_batch_moves(conn: Connection, *, wait: bool = True) -> bool:
-    """Keep others who ask for this from moving batches until the transaction ends; False when somebody does, without *wait*."""
+    """Take the lock on moving batches until the transaction ends; without *wait*, False when another has it."""
     if wait:
         conn.execute(text("SELECT pg_advisory_xact_lock(:key)"), {"key": _MOVING})
         return True
@@ -80,7 +80,7 @@ def lock_month(conn: Connection, source: Source, month: datetime) -> bool:
 
 
 def rows_of_month(conn: Connection, source: Source, month: datetime) -> Iterator[pa.Table]:
-    """Every row of a month, a day after the other, within a day in the order of the key."""
+    """Yield every row of a month by day, within a day in the order of the key."""
     day = month
     while day < next_month(month):
         given = {"first": day, "until": day + timedelta(days=1)}
@@ -89,7 +89,7 @@ def rows_of_month(conn: Connection, source: Source, month: datetime) -> Iterator
 
 
 def rows(conn: Connection, source: Kept, where: str, given: Mapping[str, Any]) -> Iterator[pa.Table]:
-    """The rows of a statement that goes on from FROM, in the order of the key, piece by piece."""
+    """Yield the rows of a statement, given from its FROM on, in the order of the key."""
     schema = SCHEMAS[source]
     cells = [f"CAST({name} AS text)" if name in _JSON else name for name in schema.names]
     statement = text(f"SELECT {', '.join(cells)} FROM {where} ORDER BY 1, 2")
@@ -109,7 +109,7 @@ def next_part(conn: Connection, source: Kept, month: datetime) -> int:
 
 
 def record_file(conn: Connection, file: Archived) -> None:
-    """Remember a file."""
+    """Add a file to the archive's index."""
     conn.execute(
         insert(ArchiveFile).values(
             source=file.source,
@@ -125,15 +125,13 @@ def record_file(conn: Connection, file: Archived) -> None:
 
 
 def restore_rows(conn: Connection, file: Archived, parts: Iterator[pa.Table]) -> int:
-    """Put rows of a file into their table again; rows that are there already are newer and stay. Returns how many came back."""
+    """Insert rows of a file into their table; existing rows are newer and stay. Returns how many were inserted."""
     if file.source in PARTITIONED:
         ensure_months(conn, file.source, file.month, file.month)
     names = SCHEMAS[file.source].names
     conn.execute(text("DROP TABLE IF EXISTS archive_stage"))
     conn.execute(text(f"CREATE TEMPORARY TABLE archive_stage (LIKE {file.source}) ON COMMIT DROP"))
-    copying = sql.SQL("COPY archive_stage ({}) FROM STDIN (FORMAT BINARY)").format(
-        sql.SQL(", ").join(map(sql.Identifier, names))
-    )
+    copying = copy_in_statement("archive_stage", names)
     back = 0
     for part in parts:
         with psycopg_connection(conn).cursor() as cursor, cursor.copy(copying) as copy:
@@ -149,7 +147,7 @@ def restore_rows(conn: Connection, file: Archived, parts: Iterator[pa.Table]) ->
 
 
 def mark_restored(conn: Connection, file: Archived, now: datetime) -> None:
-    """Remember that all rows of a file are in their table again."""
+    """Record that all rows of a file are in their table again."""
     conn.execute(
         update(ArchiveFile)
         .where(ArchiveFile.source == file.source, ArchiveFile.month == file.month, ArchiveFile.part == file.part)

@@ -1,4 +1,4 @@
-"""What can be drawn over time: where its rows are, and what of a row is least, greatest and last."""
+"""The series of charts and rollups: their table, owner column, and columns for low, high and last."""
 
 from __future__ import annotations
 
@@ -12,23 +12,23 @@ Source = Literal["reading", "assessment", "estimate"]
 
 @dataclass(frozen=True, slots=True)
 class ChartSeries:
-    """One line, or one band, of a picture. Fixed words of ours, never given by anybody outside: they become SQL."""
+    """One line, or one band, of a chart. Constants of this program, never input: they become SQL."""
 
     #: Its number in the rollups; never given to another.
-    series: int
+    number: int
     source: Source
-    #: The column that says whose row it is.
+    #: Column of the signal or tank number.
     owner: str
     low: str
     high: str
     last: str
-    #: Which rows are left out besides those without a number.
-    left_out: str = "false"
+    #: Condition on rows to exclude, besides those without a number.
+    excluded: str = "false"
 
     @property
-    def counts(self) -> str:
-        """The condition on rows that are drawn."""
-        return f"{self.last} <> 'NaN' AND NOT {self.left_out}"
+    def included(self) -> str:
+        """Condition on rows to include."""
+        return f"{self.last} <> 'NaN' AND NOT {self.excluded}"
 
 
 CHART_SERIES = {

@@ -1,4 +1,4 @@
-"""What a stretch of time held, summed where the data lie: each value speaks until the next, but no longer than it may."""
+"""Figures of a period, computed in SQL: each value holds until the next, but no longer than a given time."""
 
 from __future__ import annotations
 
@@ -11,9 +11,9 @@ from sqlalchemy import Connection, text
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BlanketFigures:
-    """The believed blanket of a tank over a stretch, blind times left out. Heights [m].
+    """The estimated blanket of a tank over a period, blind times excluded. Heights [m].
 
-    ``known`` is how long something was believed, ``over`` how long the blanket stood above each asked height.
+    ``known`` is the time with an estimate, ``over`` the time above each given height.
     """
 
     known: timedelta
@@ -27,7 +27,7 @@ class BlanketFigures:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SignalFigures:
-    """The good and doubtful readings of a signal over a stretch, in SI. ``known`` is how long they spoke."""
+    """The good and doubtful readings of a signal over a period, in SI. ``known`` is the time they cover."""
 
     known: timedelta
     readings: int
@@ -39,12 +39,12 @@ class SignalFigures:
 def blanket_figures(
     conn: Connection, tank_id: int, start: datetime, end: datetime, *, hold: timedelta, above: tuple[float, ...]
 ) -> BlanketFigures | None:
-    """What was believed of a tank at start ≤ time < end; None where nothing was.
+    """Compute the blanket figures of a tank at start ≤ time < end; None without an estimate.
 
     Parameters
     ----------
-    hold : how long an estimate speaks when no other follows.
-    above : heights [m]; how long the blanket stood above each is summed.
+    hold : how long an estimate holds when no other follows.
+    above : heights [m]; the time above each is summed.
     """
     given: dict[str, Any] = {"id": tank_id, "start": start, "end": end, "hold": hold}
     given |= {f"above_{number}": height for number, height in enumerate(above)}
@@ -69,11 +69,11 @@ def blanket_figures(
 def signal_figures(
     conn: Connection, signal_id: int, start: datetime, end: datetime, *, hold: timedelta
 ) -> SignalFigures:
-    """What a signal said at start ≤ time < end.
+    """Compute the figures of a signal at start ≤ time < end.
 
     Parameters
     ----------
-    hold : how long a reading speaks when no other follows.
+    hold : how long a reading holds when no other follows.
     """
     given = {"id": signal_id, "start": start, "end": end, "hold": hold}
     row = conn.execute(_SIGNAL, given).one()
@@ -84,19 +84,19 @@ _SPANS = (
     "greatest(time, :start) AS begins, "
     "least(lead(time) OVER (ORDER BY time), time + CAST(:hold AS interval), :end) - greatest(time, :start) AS span"
 )
-# LEAST passes over the NULL that the last row's successor is.
+# LEAST ignores the NULL of the last row's successor.
 _BLANKET = (
-    f"WITH said AS (SELECT height, trust, {_SPANS} FROM estimate WHERE tank_id = :id"
+    f"WITH valued AS (SELECT height, trust, {_SPANS} FROM estimate WHERE tank_id = :id"
     " AND time >= CAST(:start AS timestamptz) - CAST(:hold AS interval) AND time < :end),"
-    " spoken AS (SELECT * FROM said WHERE span > interval '0' AND trust <> 'blind' AND height <> 'NaN')"
+    " held AS (SELECT * FROM valued WHERE span > interval '0' AND trust <> 'blind' AND height <> 'NaN')"
     " SELECT sum(span) AS known, min(height) AS lowest, max(height) AS highest,"
     " (array_agg(begins ORDER BY height, begins))[1] AS lowest_at,"
     " (array_agg(begins ORDER BY height DESC, begins))[1] AS highest_at,"
     " sum(height * extract(epoch FROM span)::float8) / nullif(sum(extract(epoch FROM span)::float8), 0) AS mean"
-    "{sums} FROM spoken"
+    "{sums} FROM held"
 )
 _SIGNAL = text(
-    f"WITH said AS (SELECT time, value, quality, {_SPANS} FROM reading WHERE signal_id = :id"
+    f"WITH valued AS (SELECT time, value, quality, {_SPANS} FROM reading WHERE signal_id = :id"
     " AND time >= CAST(:start AS timestamptz) - CAST(:hold AS interval) AND time < :end)"
     " SELECT coalesce(sum(span) FILTER (WHERE quality < 2 AND span > interval '0'), interval '0') AS known,"
     " count(*) FILTER (WHERE time >= :start) AS readings,"
@@ -104,5 +104,5 @@ _SIGNAL = text(
     " max(value) FILTER (WHERE quality < 2 AND span > interval '0') AS highest,"
     " sum(value * extract(epoch FROM span)::float8) FILTER (WHERE quality < 2 AND span > interval '0')"
     " / nullif(sum(extract(epoch FROM span)::float8) FILTER (WHERE quality < 2 AND span > interval '0'), 0) AS mean"
-    " FROM said"
+    " FROM valued"
 )

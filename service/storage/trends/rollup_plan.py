@@ -1,4 +1,4 @@
-"""Which rows answer for which part of a long stretch: rollups where they are whole, the rows themselves elsewhere.
+"""Plan a query over a long range: rollups where they are complete, the rows elsewhere.
 
 Pure arithmetic on microseconds since the Unix epoch, UTC. A span holds its beginning and not its end.
 """
@@ -18,7 +18,7 @@ Span = tuple[int, int]
 
 @dataclass(frozen=True, slots=True)
 class Grid:
-    """The pixels of a picture, and the coarsest rollup whose buckets none of them cuts; None where only rows will do."""
+    """The pixels of a chart, and the coarsest rollup level whose buckets they do not cut; None where only rows fit."""
 
     origin: int
     step: int
@@ -27,7 +27,7 @@ class Grid:
 
 @dataclass(frozen=True, slots=True)
 class Piece:
-    """A part of the stretch, and the rollup that answers for it; None for the rows themselves."""
+    """A part of the range, and the rollup level that answers it; None for the rows."""
 
     level: int | None
     first: int
@@ -35,7 +35,7 @@ class Piece:
 
 
 def grid(start: int, end: int, width: int) -> Grid:
-    """Pixels for start ≤ time < end, *width* of them at most.
+    """Divide start ≤ time < end into at most *width* pixels.
 
     Notes
     -----
@@ -52,12 +52,12 @@ def grid(start: int, end: int, width: int) -> Grid:
 
 
 def pieces(start: int, end: int, level: int | None, due: Iterable[Span], archived: Iterable[Span]) -> list[Piece]:
-    """Cut a stretch into parts that are each answered from one place, oldest first.
+    """Divide a range into parts that are each answered by one level, oldest first.
 
     Parameters
     ----------
     level : the coarsest rollup that may be used; None for rows only.
-    due : spans whose rollups do not yet say what the rows say.
+    due : spans whose rollups are out of date.
     archived : spans, beginning and ending with a day, whose rows are no longer here: there the rollups are all there is,
         and a bucket cut by the stretch's beginning or end is taken whole.
     """
@@ -85,7 +85,7 @@ def pieces(start: int, end: int, level: int | None, due: Iterable[Span], archive
 
 
 def joined(spans: Iterable[Span]) -> list[Span]:
-    """The same moments in as few spans as possible, in order.
+    """Merge spans, in order.
 
     >>> joined([(5, 7), (0, 2), (2, 3), (6, 9)])
     [(0, 3), (5, 9)]
@@ -100,7 +100,7 @@ def joined(spans: Iterable[Span]) -> list[Span]:
 
 
 def without(spans: Sequence[Span], taken: Sequence[Span]) -> list[Span]:
-    """What is left of *spans* when *taken* (joined) is cut out of them.
+    """Subtract *taken* (joined) from *spans*.
 
     >>> without([(0, 10)], [(2, 3), (8, 12)])
     [(0, 2), (3, 8)]
@@ -121,7 +121,7 @@ def without(spans: Sequence[Span], taken: Sequence[Span]) -> list[Span]:
 
 
 def outward(spans: Iterable[Span], level: int) -> list[Span]:
-    """The whole buckets that *spans* touch."""
+    """Extend *spans* to whole buckets."""
     return joined((first // level * level, -(-until // level) * level) for first, until in spans)
 
 

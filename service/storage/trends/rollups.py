@@ -1,9 +1,8 @@
-"""Least, greatest and last value per bucket, kept beside the rows so that a year is drawn as quickly as an hour.
+"""Rollups: minimum, maximum and last value per time bucket, so that a year is charted as quickly as an hour.
 
-Whoever changes rows marks the span as due in the same transaction, so a mark can neither be lost nor be seen before its
-rows. Rolling up works a span out anew from the rows and drops exactly the marks it has read: doing it twice, or after a
-crash, comes to the same, and a change that arrives meanwhile has a mark of its own. Until then whoever draws takes the rows
-themselves for what is due (series.py).
+Every change of rows marks its span as due in the same transaction, so a mark is neither lost nor seen before its rows.
+Rolling up computes a span from the rows and deletes exactly the marks it has read: it is idempotent, and a change that
+arrives meanwhile has a mark of its own. Until then charts read the rows of what is due (series.py).
 """
 
 from __future__ import annotations
@@ -20,7 +19,7 @@ from service.storage.trends.archive_spans import archived_spans
 from service.storage.trends.chart_series import CHART_SERIES, ChartSeries, Source
 from service.storage.trends.rollup_plan import LEVELS, MINUTE, Span, joined, outward, without
 
-#: First key of the advisory locks on what is being rolled up: any number not used for another purpose.
+#: First key of the advisory locks on signals and tanks, unique in this program.
 _ROLLING = 0x7011
 _SOURCES: tuple[Source, ...] = ("reading", "assessment", "estimate")
 #: Rolled up in one transaction at most: so many signals or tanks, and so much time of each, whole days.
@@ -36,7 +35,7 @@ def mark_due(conn: Connection, source: Source, changed: Iterable[tuple[int, date
 
 
 def due_spans(conn: Connection, source: Source, owner_id: int) -> list[Span]:
-    """What the rollups of a signal or tank do not yet know of. [µs]"""
+    """Return the spans of a signal or tank whose rollups are out of date. [µs]"""
     marks = conn.execute(
         select(RollupDue.first, RollupDue.last).where(RollupDue.owner_id == owner_id, RollupDue.source == source)
     )
@@ -44,7 +43,7 @@ def due_spans(conn: Connection, source: Source, owner_id: int) -> list[Span]:
 
 
 def newest_mark(conn: Connection) -> int | None:
-    """The number of the mark made last; None when nothing is due."""
+    """Return the number of the newest mark; None when nothing is due."""
     found: int | None = conn.execute(select(func.max(RollupDue.id))).scalar_one()
     return found
 
@@ -58,7 +57,7 @@ def roll_up(conn: Connection, newest: int) -> int:
 
     Notes
     -----
-    Two processes never roll up the same signal or tank at once: the slower would put back what it had read before.
+    Two processes never roll up the same signal or tank at once: the slower would restore what it had read before.
     """
     done = 0
     for number, source in enumerate(_SOURCES):
@@ -91,21 +90,21 @@ def roll_up(conn: Connection, newest: int) -> int:
 
 def _roll(conn: Connection, source: Source, work: Mapping[int, Sequence[Span]]) -> None:
     gone = joined(archived_spans(conn, source))
-    for drawn in (each for each in CHART_SERIES.values() if each.source == source):
+    for series in (each for each in CHART_SERIES.values() if each.source == source):
         finer: int | None = None
         for level in LEVELS:
             here, away = _buckets(work, level, gone if finer is None else [])
             given = {
-                "series": drawn.series,
+                "series": series.number,
                 "step": timedelta(microseconds=level),
                 "seconds": level // 1_000_000,
                 "finer": None if finer is None else finer // 1_000_000,
             }
             if here["owners"]:
-                conn.execute(text(_anew(drawn, finer)), given | here)
+                conn.execute(text(_anew(series, finer)), given | here)
             if away["owners"]:
                 # Rows that come after their month was archived are not all there were: they widen a bucket, and narrow none.
-                conn.execute(text(_widened(drawn)), given | away)
+                conn.execute(text(_widened(series)), given | away)
             finer = level
 
 
@@ -135,12 +134,12 @@ _SPAN = (
 )
 
 
-def _fresh(drawn: ChartSeries, finer: int | None) -> str:
+def _fresh(series: ChartSeries, finer: int | None) -> str:
     if finer is None:
         rows = (
-            f"SELECT time, {drawn.low} AS low, {drawn.high} AS high, {drawn.last} AS last, 1 AS readings"
-            f" FROM {drawn.source} WHERE {drawn.owner} = s.owner_id AND time >= s.first AND time < s.until"
-            f" AND {drawn.counts} OFFSET 0"
+            f"SELECT time, {series.low} AS low, {series.high} AS high, {series.last} AS last, 1 AS readings"
+            f" FROM {series.source} WHERE {series.owner} = s.owner_id AND time >= s.first AND time < s.until"
+            f" AND {series.included} OFFSET 0"
         )
     else:
         rows = (
@@ -161,9 +160,9 @@ _PUT = (
 )
 
 
-def _anew(drawn: ChartSeries, finer: int | None) -> str:
+def _anew(series: ChartSeries, finer: int | None) -> str:
     return (
-        _SPAN + _fresh(drawn, finer) + ", gone AS (DELETE FROM rollup u USING span s WHERE u.owner_id = s.owner_id"
+        _SPAN + _fresh(series, finer) + ", gone AS (DELETE FROM rollup u USING span s WHERE u.owner_id = s.owner_id"
         " AND u.series = :series AND u.step = :seconds AND u.time >= s.first AND u.time < s.until"
         " AND NOT EXISTS (SELECT FROM fresh f WHERE f.owner_id = u.owner_id AND f.time = u.time))"
         + _PUT
@@ -173,15 +172,18 @@ def _anew(drawn: ChartSeries, finer: int | None) -> str:
     )
 
 
-def _widened(drawn: ChartSeries) -> str:
+def _widened(series: ChartSeries) -> str:
     return (
-        _SPAN + _fresh(drawn, None) + _PUT + "low = least(u.low, excluded.low), high = greatest(u.high, excluded.high),"
+        _SPAN
+        + _fresh(series, None)
+        + _PUT
+        + "low = least(u.low, excluded.low), high = greatest(u.high, excluded.high),"
         " readings = greatest(u.readings, excluded.readings)"
         " WHERE excluded.low < u.low OR excluded.high > u.high OR excluded.readings > u.readings"
     )
 
 
-#: Whoever has waited longest comes first. One look at the marks: what is dropped afterwards is what was seen here.
+#: The longest-waiting owners first. The marks are read once: exactly these are deleted afterwards.
 _CLAIM = text(
     "WITH longest AS (SELECT owner_id FROM rollup_due WHERE source = :source AND id <= :newest GROUP BY owner_id ORDER BY min(id) LIMIT :most), "
     "free AS MATERIALIZED (SELECT owner_id FROM longest WHERE pg_try_advisory_xact_lock(:space, owner_id)) "
@@ -192,5 +194,5 @@ _OF_DONE = (
     "WHERE due.owner_id = done.owner_id AND due.source = :source AND due.id = ANY(CAST(:marks AS bigint[])) "
 )
 _DROP = text(f"DELETE FROM rollup_due due USING {_OF_DONE.removeprefix('FROM ')} AND due.last < done.until")
-#: What lay beyond this portion keeps its place in the queue.
+#: What lies beyond this portion keeps its place in the queue.
 _SHORTEN = text(f"UPDATE rollup_due due SET first = done.until {_OF_DONE} AND due.first < done.until")

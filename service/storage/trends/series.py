@@ -1,4 +1,4 @@
-"""Long stretches for pictures: least and greatest value per pixel, so that no spike is ever averaged away.
+"""Chart data over long ranges: minimum and maximum per pixel, so that no spike is averaged away.
 
 A year comes from rollups, and is exactly what the rows themselves would give: pixels end where buckets end, what the rollups
 do not yet know of is read from the rows, and so are the stretch's two ragged ends.
@@ -22,7 +22,7 @@ from service.storage.trends.rollups import due_spans
 
 @dataclass(frozen=True, slots=True)
 class Bucket:
-    """What happened within one pixel: the times are of its beginning."""
+    """One pixel; ``time`` is its beginning."""
 
     time: datetime
     low: float
@@ -46,20 +46,20 @@ def buckets(conn: Connection, what: str, row_number: int, start: datetime, end: 
     """
     if end <= start:
         raise InputError("the end lies before the start")
-    drawn = CHART_SERIES[what]
+    wanted = CHART_SERIES[what]
     pixels = grid(to_us(start), to_us(end), width)
     # Marks are read before the rollups: a span rolled up meanwhile is read from the rows, and right either way.
-    due = [] if pixels.level is None else due_spans(conn, drawn.source, row_number)
-    plan = pieces(to_us(start), to_us(end), pixels.level, due, archived_spans(conn, drawn.source))
+    due = [] if pixels.level is None else due_spans(conn, wanted.source, row_number)
+    plan = pieces(to_us(start), to_us(end), pixels.level, due, archived_spans(conn, wanted.source))
     given: dict[str, Any] = {
         "id": row_number,
-        "series": drawn.series,
+        "series": wanted.number,
         "step": timedelta(microseconds=pixels.step),
         "origin": from_us(pixels.origin),
     }
     parts: list[str] = []
     for number, (level, found) in enumerate(_sorted(plan)):
-        parts.append(_rows(drawn, level, number, single=len(found) == 1))
+        parts.append(_rows(wanted, level, number, single=len(found) == 1))
         given |= _spans(found, number)
     statement = text(
         "SELECT date_bin(CAST(:step AS interval), greatest(time, :origin), :origin) AS bucket, min(low) AS low,"
@@ -74,7 +74,7 @@ _FEW = 6
 
 
 def _sorted(plan: list[Piece]) -> list[tuple[int | None, list[Piece]]]:
-    """The pieces, put together by what answers for them."""
+    """Group the pieces by level."""
     rows = [piece for piece in plan if piece.level is None]
     parts: list[tuple[int | None, list[Piece]]] = (
         [(None, [piece]) for piece in rows] if len(rows) <= _FEW else [(None, rows)]
@@ -84,12 +84,12 @@ def _sorted(plan: list[Piece]) -> list[tuple[int | None, list[Piece]]]:
     return [(level, found) for level, found in parts if found]
 
 
-def _rows(drawn: ChartSeries, level: int | None, number: int, *, single: bool) -> str:
-    """What answers for the pieces of one level."""
+def _rows(wanted: ChartSeries, level: int | None, number: int, *, single: bool) -> str:
+    """Build the query that answers the pieces of one level."""
     if level is None:
         rows = (
-            f"SELECT time, {drawn.low} AS low, {drawn.high} AS high, {drawn.last} AS last, 1 AS readings"
-            f" FROM {drawn.source} WHERE {drawn.owner} = :id AND {drawn.counts}"
+            f"SELECT time, {wanted.low} AS low, {wanted.high} AS high, {wanted.last} AS last, 1 AS readings"
+            f" FROM {wanted.source} WHERE {wanted.owner} = :id AND {wanted.included}"
         )
     else:
         rows = (

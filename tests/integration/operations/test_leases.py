@@ -164,7 +164,7 @@ class Clock:
 
 
 def keeper(engine: Engine, name: str, clock: Clock, *works: str) -> LeaseKeeper:
-    made = LeaseKeeper(engine, holder(name), works, clock=clock, turn=3600.0)
+    made = LeaseKeeper(engine, holder(name), works, clock=clock, renew_every=3600.0)
     made.start()
     return made
 
@@ -199,9 +199,9 @@ def test_a_keeper_stops_by_its_own_clock_and_hands_over_when_it_ends(engine: Eng
 def test_a_run_started_again_on_its_node_waits_for_nothing(engine: Engine) -> None:
     clock = Clock()
     killed = Holder(node="north", node_name="north", process="first")
-    LeaseKeeper(engine, killed, ["deliver"], clock=clock, turn=3600.0).start()
+    LeaseKeeper(engine, killed, ["deliver"], clock=clock, renew_every=3600.0).start()
     again = LeaseKeeper(
-        engine, Holder(node="north", node_name="north", process="second"), ["deliver"], clock=clock, turn=3600.0
+        engine, Holder(node="north", node_name="north", process="second"), ["deliver"], clock=clock, renew_every=3600.0
     )
     again.start()
     assert again.status("deliver") is LeaseStatus.HELD

@@ -216,7 +216,7 @@ def test_ended_half_way_it_has_lost_nothing_and_goes_on(
     engine: Engine, half_year: dict[str, int], keeping: RetentionPolicy, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     before = batches(engine)
-    monkeypatch.setattr(archive, "MOST_BATCHES", 11)
+    monkeypatch.setattr(archive, "MAX_BATCHES", 11)
     with monkeypatch.context() as lying:
         lying.setattr(archive, "content_of", lambda path: Content(0, "") if "02.2" in path.name else content_of(path))
         with pytest.raises(StorageError, match="does not hold what was written"):
@@ -299,7 +299,7 @@ def test_whatever_order_things_happen_in_nothing_named_is_gone_and_nothing_is_lo
 ) -> None:
     """Deliveries on time, late, ahead, changed and empty; months that leave, come back and leave again."""
     chance = random.Random(seed)
-    monkeypatch.setattr(archive, "MOST_BATCHES", 3)
+    monkeypatch.setattr(archive, "MAX_BATCHES", 3)
     ever: dict[int, Row] = {}
     told: list[tuple[int, datetime]] = []
     now = JANUARY
