@@ -1,14 +1,14 @@
-"""Hand cores: append-only, corrected by a new row that supersedes, each as it stands now or as it was known then."""
+"""Hand cores: append-only rows; a correction or withdrawal is a new row that supersedes an older one."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any
 from uuid import UUID
 
-from sqlalchemy import ColumnElement, Connection, Row, Select, func, literal, select
+from sqlalchemy import Connection, Row, Select, func, literal, select
 from sqlalchemy.dialects.postgresql import distinct_on, insert
 from sqlalchemy.orm import aliased
 
@@ -17,7 +17,7 @@ from service.errors import InputError
 from service.storage.blanket.recompute import mark_dirty
 from service.storage.database.tables import CoreRow, TankRow
 
-#: The version of a core that came after another; made once, as making one costs more than asking with it.
+#: The version that supersedes another; aliased once, as that costs more than a query.
 _LATER = aliased(CoreRow)
 
 
@@ -79,27 +79,12 @@ def withdraw_core(conn: Connection, supersedes: UUID, *, id: UUID, at: datetime,
     old = find_core(conn, supersedes)
     if old is None:
         raise InputError(f"there is no core {supersedes}")
-    core = old.core
     withdrawn = CoreRecord(
-        core=Core(
-            id=id,
-            tank=core.tank,
-            taken_at=core.taken_at,
-            recorded_at=at,
-            thickness=core.thickness,
-            distance_from_wall=core.distance_from_wall,
-            arm_position=core.arm_position,
-            replicate=core.replicate,
-            fluff=core.fluff,
-            surface=core.surface,
-            taken_by=by,
-            note=core.note,
-        ),
+        core=replace(old.core, id=id, recorded_at=at, taken_by=by),
         tank_id=old.tank_id,
         typed_value=old.typed_value,
         typed_unit=old.typed_unit,
         source=old.source,
-        batch_id=None,
     )
     return _supersede(conn, supersedes, withdrawn, reason, withdrawn=True)
 
@@ -118,8 +103,8 @@ def current_cores(
     *,
     limit: int | None = None,
 ) -> list[CoreRecord]:
-    """Cores as they stand now, taken at start ≤ time < end, oldest first; the first *limit* of them, and what was taken with the last."""
-    statement = _standing(tank_ids, start, end, None)
+    """Cores in their current versions, taken at start ≤ time < end, oldest first; the first *limit* of them, and what was taken with the last."""
+    statement = _current(tank_ids, start, end)
     if limit is not None:
         last = statement.with_only_columns(CoreRow.taken_at).order_by(CoreRow.taken_at).offset(limit - 1).limit(1)
         reached = conn.execute(last).scalar()
@@ -131,46 +116,32 @@ def current_cores(
 def newest_cores(
     conn: Connection, tank_ids: Sequence[int], start: datetime, end: datetime | None = None, *, limit: int
 ) -> list[CoreRecord]:
-    """Cores as they stand now, taken at start ≤ time < end, newest first, at most so many."""
-    statement = _standing(tank_ids, start, end, None).order_by(*(column.desc() for column in _IN_ORDER)).limit(limit)
+    """Cores in their current versions, taken at start ≤ time < end, newest first, at most so many."""
+    statement = _current(tank_ids, start, end).order_by(*(column.desc() for column in _IN_ORDER)).limit(limit)
     return [_record(row) for row in conn.execute(statement)]
 
 
 def last_cores(conn: Connection, tank_ids: Sequence[int], start: datetime, end: datetime) -> dict[str, CoreRecord]:
-    """The last core of each tank, by its key, as it stands now."""
-    statement = _standing(tank_ids, start, end, None).ext(distinct_on(CoreRow.tank_id))
+    """The last core of each tank, by its key, in its current version."""
+    statement = _current(tank_ids, start, end).ext(distinct_on(CoreRow.tank_id))
     rows = conn.execute(statement.order_by(CoreRow.tank_id, *(column.desc() for column in _IN_ORDER)))
     return {record.core.tank: record for record in map(_record, rows)}
-
-
-def cores_known_at(
-    conn: Connection,
-    tank_ids: Sequence[int],
-    start: datetime | None = None,
-    end: datetime | None = None,
-    *,
-    known_at: datetime | None,
-) -> list[CoreRecord]:
-    """Cores as they stood at the moment *known_at* (by when each version was recorded), oldest first; None means now."""
-    return [_record(row) for row in conn.execute(_standing(tank_ids, start, end, known_at).order_by(*_IN_ORDER))]
 
 
 _IN_ORDER = (CoreRow.taken_at, CoreRow.replicate, CoreRow.recorded_at, CoreRow.id)
 
 
-def _standing(
-    tank_ids: Sequence[int], start: datetime | None, end: datetime | None, known_at: datetime | None
-) -> Select[Any]:
-    superseded: ColumnElement[bool] = _LATER.supersedes == CoreRow.id
-    statement = _records().where(CoreRow.tank_id.in_(tank_ids), ~CoreRow.withdrawn)
-    if known_at is not None:
-        superseded = superseded & (_LATER.recorded_at <= known_at)
-        statement = statement.where(CoreRow.recorded_at <= known_at)
+#: Not superseded by a later version, nor withdrawn.
+_IS_CURRENT = ~CoreRow.withdrawn & ~select(literal(1)).where(_LATER.supersedes == CoreRow.id).exists()
+
+
+def _current(tank_ids: Sequence[int], start: datetime | None, end: datetime | None) -> Select[Any]:
+    statement = _records().where(CoreRow.tank_id.in_(tank_ids), _IS_CURRENT)
     if start is not None:
         statement = statement.where(CoreRow.taken_at >= start)
     if end is not None:
         statement = statement.where(CoreRow.taken_at < end)
-    return statement.where(~select(literal(1)).where(superseded).exists())
+    return statement
 
 
 def core_history(conn: Connection, core_id: UUID) -> list[CoreRecord]:
@@ -188,7 +159,7 @@ def core_history(conn: Connection, core_id: UUID) -> list[CoreRecord]:
 def superseded_cores(
     conn: Connection, tank_id: int, since: datetime, until: datetime
 ) -> list[tuple[CoreRecord, CoreRecord]]:
-    """Versions of a tank's cores that another took the place of at since ≤ time ≤ until, each before that other; in its order."""
+    """Return pairs (old, new version) of a tank's cores superseded at since ≤ time ≤ until, in that order."""
     old = aliased(CoreRow)
     rows = conn.execute(
         _records()
@@ -209,8 +180,7 @@ def latest_core_times(conn: Connection, tank_ids: Sequence[int]) -> dict[int, da
     """When each tank was last cored, by row number; tanks never cored are left out."""
     rows = conn.execute(
         select(CoreRow.tank_id, func.max(CoreRow.taken_at).label("taken_at"))
-        .where(CoreRow.tank_id.in_(tank_ids), ~CoreRow.withdrawn)
-        .where(~select(literal(1)).where(_LATER.supersedes == CoreRow.id).exists())
+        .where(CoreRow.tank_id.in_(tank_ids), _IS_CURRENT)
         .group_by(CoreRow.tank_id)
     )
     return {row.tank_id: row.taken_at for row in rows}
@@ -245,7 +215,7 @@ def _supersede(conn: Connection, old_id: UUID, record: CoreRecord, reason: str, 
 
 
 def _require_same(conn: Connection, record: CoreRecord) -> None:
-    """What is stored under the id must be the core that was sent: the same measurement, if not the same words about it."""
+    """Check that the core stored under the id is the same measurement; notes may differ."""
     stored = find_core(conn, record.core.id)
     ours, theirs = record.core, None if stored is None else stored.core
     if theirs is None or (

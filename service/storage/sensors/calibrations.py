@@ -1,4 +1,4 @@
-"""Work on sensors: append-only, corrected by a new row that supersedes, as it stands now or as it was known then."""
+"""Calibrations and other work on sensors: append-only rows; a correction or withdrawal is a new row that supersedes."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from datetime import datetime
 from typing import Any
 from uuid import UUID
 
-from sqlalchemy import ColumnElement, Connection, Row, Select, literal, select
+from sqlalchemy import Connection, Row, Select, literal, select
 from sqlalchemy.dialects.postgresql import insert
 from sqlalchemy.orm import aliased
 
@@ -85,30 +85,17 @@ def find_calibration(conn: Connection, calibration_id: UUID) -> CalibrationRecor
 def current_calibrations(
     conn: Connection, signal_ids: Sequence[int], start: datetime | None = None, end: datetime | None = None
 ) -> list[CalibrationRecord]:
-    """Calibrations as they stand now, done at start ≤ time < end, oldest first."""
-    return calibrations_known_at(conn, signal_ids, start, end, known_at=None)
-
-
-def calibrations_known_at(
-    conn: Connection,
-    signal_ids: Sequence[int],
-    start: datetime | None = None,
-    end: datetime | None = None,
-    *,
-    known_at: datetime | None,
-) -> list[CalibrationRecord]:
-    """Calibrations as they stood at the moment *known_at*, oldest first; None means now."""
+    """Calibrations in their current versions, done at start ≤ time < end, oldest first."""
     later = aliased(CalibrationRow)
-    superseded: ColumnElement[bool] = later.supersedes == CalibrationRow.id
-    statement = _records().where(CalibrationRow.signal_id.in_(signal_ids), ~CalibrationRow.withdrawn)
-    if known_at is not None:
-        superseded = superseded & (later.recorded_at <= known_at)
-        statement = statement.where(CalibrationRow.recorded_at <= known_at)
+    statement = _records().where(
+        CalibrationRow.signal_id.in_(signal_ids),
+        ~CalibrationRow.withdrawn,
+        ~select(literal(1)).where(later.supersedes == CalibrationRow.id).exists(),
+    )
     if start is not None:
         statement = statement.where(CalibrationRow.at >= start)
     if end is not None:
         statement = statement.where(CalibrationRow.at < end)
-    statement = statement.where(~select(literal(1)).where(superseded).exists())
     rows = conn.execute(statement.order_by(CalibrationRow.at, CalibrationRow.recorded_at, CalibrationRow.id))
     return [_record(row) for row in rows]
 

@@ -4,19 +4,18 @@ from __future__ import annotations
 
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
-from datetime import timedelta
+from datetime import datetime, timedelta
 from uuid import UUID, uuid4
 
 import pytest
-from sqlalchemy import Engine, text
+from sqlalchemy import Connection, Engine, text
 
-from service.domain.cores.core import Surface
+from service.domain.cores.core import Core, Surface
 from service.errors import InputError, StorageError
 from service.storage.blanket.recompute import claim_due
 from service.storage.cores.cores import (
     CoreRecord,
     core_history,
-    cores_known_at,
     correct_core,
     current_cores,
     insert_core,
@@ -26,9 +25,21 @@ from service.storage.cores.cores import (
     withdraw_core,
 )
 from service.storage.database.session import transaction
+from service.storage.readings.history import recorded_cores
 from tests.support.plant import NIGHT, core_record, describe
 
 HOUR = timedelta(hours=1)
+
+
+def cores_known(conn: Connection, tank_id: int, at: datetime) -> list[Core]:
+    """What a replay knows of a tank's cores at a time."""
+    known: dict[UUID, Core] = {}
+    for change in recorded_cores(conn, tank_id, at):
+        if isinstance(change.gone, Core):
+            del known[change.gone.id]
+        if isinstance(change.came, Core):
+            known[change.came.id] = change.came
+    return list(known.values())
 
 
 def test_a_core_comes_back_as_it_was_typed(engine: Engine) -> None:
@@ -69,7 +80,7 @@ def test_a_correction_supersedes_and_the_past_stays_knowable(engine: Engine) -> 
         both = list(ids.tanks.values())
 
         def known(at: timedelta) -> list[float]:
-            return [r.core.thickness for r in cores_known_at(conn, both, known_at=NIGHT + at)]
+            return [core.thickness for tank_id in both for core in cores_known(conn, tank_id, NIGHT + at)]
 
         assert known(-HOUR) == []
         assert known(HOUR / 2) == [3.9]
@@ -101,7 +112,7 @@ def test_a_withdrawn_core_counts_no_longer_but_is_kept(engine: Engine) -> None:
         assert not withdraw_core(conn, record.core.id, id=taken_back, at=later, reason="sampler leaked", by="R. Okafor")
         assert current_cores(conn, [record.tank_id]) == []
         assert latest_core_times(conn, [record.tank_id]) == {}
-        assert len(cores_known_at(conn, [record.tank_id], known_at=NIGHT)) == 1
+        assert [core.id for core in cores_known(conn, record.tank_id, NIGHT)] == [record.core.id]
         assert [r.withdrawn for r in core_history(conn, record.core.id)] == [False, True]
         with pytest.raises(InputError, match="withdrawn"):
             correct_core(conn, taken_back, core_record(ids, 1.0), "no, it was right")

@@ -14,10 +14,10 @@ from service.errors import InputError
 from service.storage.blanket.recompute import claim_due
 from service.storage.database.session import transaction
 from service.storage.plant.site_tables import SiteIds
+from service.storage.readings.history import recorded_calibrations
 from service.storage.sensors.calibrations import (
     CalibrationRecord,
     calibration_history,
-    calibrations_known_at,
     correct_calibration,
     current_calibrations,
     find_calibration,
@@ -70,8 +70,8 @@ def test_a_correction_may_move_it_to_another_sensor_and_the_past_stays_knowable(
         both = list(ids.signals.values())
         [now] = current_calibrations(conn, both)
         assert (now.calibration.tag, now.correction_reason) == ("LT-W", "it was the west sensor")
-        assert [r.id for r in calibrations_known_at(conn, both, known_at=NIGHT + 1.5 * HOUR)] == [first.id]
-        assert calibrations_known_at(conn, both, known_at=NIGHT) == []
+        assert [r.came for r in recorded_calibrations(conn, both, NIGHT + 1.5 * HOUR)] == [first.calibration]
+        assert recorded_calibrations(conn, both, NIGHT) == []
         assert [r.id for r in calibration_history(conn, second.id)] == [first.id, second.id]
         assert {d.tank_id: d.dirty_from for d in claim_due(conn)} == {
             ids.tanks["east"]: NIGHT + HOUR,
