@@ -241,9 +241,9 @@ def test_what_the_last_node_had_in_hand_is_taken_up_at_once(engine: Engine) -> N
 
 
 def test_people_see_who_does_what_and_what_nobody_does(engine: Engine) -> None:
-    described(engine, "evaluate", "deliver", "read panel", "read gone")
+    described(engine, "evaluate", "deliver", "poll:panel", "poll:gone")
     renew(engine, "north", "evaluate")
-    renew(engine, "south", "read panel")
+    renew(engine, "south", "poll:panel")
     with transaction(engine) as conn:
         found = [(w.node_name, w.works) for w in leases.workers(conn, ["panel"])]
     assert found == [("north", ("alarms",)), ("south", ("reading panel",)), (None, ("messages",))]
