@@ -251,7 +251,7 @@ def test_people_see_who_does_what_and_what_nobody_does(engine: Engine) -> None:
     with transaction(engine) as conn:
         [nobody] = leases.workers(conn, ["panel"])
     assert (nobody.node_name, nobody.since) == (None, None)
-    assert nobody.works == ("alarms", "reading panel", "messages")
+    assert nobody.works == ("messages", "alarms", "reading panel")
 
 
 def test_a_node_that_hangs_in_the_midst_of_a_transaction_holds_nobody_up(notes: Engine, database_url: str) -> None:
