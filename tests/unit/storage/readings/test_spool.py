@@ -353,7 +353,7 @@ def test_a_full_disk_does_not_hold_up_what_is_stored_elsewhere(tmp_path: Path, m
         raise OSError(28, "No space left on device")
 
     with monkeypatch.context() as disk:
-        disk.setattr(Spool, "_write_place", full)
+        disk.setattr(Spool, "_write_trimmed", full)
         spool.trim(1)
         spool.acknowledge_losses(spool.counts())
         assert [record.payload for record in spool.pending()] == [b"second"]
