@@ -35,6 +35,7 @@ class RuleReason(StrEnum):
 
     BEYOND_LIMIT = "beyond limit"
     WITHIN_LIMIT = "within limit"
+    MAY_BE_BEYOND = "may be beyond limit"
     IN_DEADBAND = "in deadband"
     CORE_BEYOND_LIMIT = "hand core beyond limit"
     FLUFF_BEYOND_LIMIT = "fluff beyond limit"
@@ -225,6 +226,9 @@ def standing(situation: RuleInput, limit: float) -> Observation | None:
     return None
 
 
+#: A rival story beyond the limit calls from this chance on, and holds what was called until it has less than the other: called too
+#: late costs the effluent, too often the sleep that makes people answer [–]. Judgement, no source.
+CALLS_AT, CLEARS_AT = 0.5, 0.05
 #: What may not be called over while the effluent says that solids get out.
 _HELD_BY_EFFLUENT = frozenset(
     {AlarmKind.HIGH, AlarmKind.HIGH_HIGH, AlarmKind.RATE, AlarmKind.TIME_TO_DANGER, AlarmKind.READS_HIGH}
@@ -264,6 +268,16 @@ def _clearance(definition: AlarmDefinition, situation: RuleInput) -> RuleResult:
         return RuleResult(condition=Condition.UNKNOWN, reason=RuleReason.BLIND, value=clearance)
     core = situation.core
     verdict = _measured(_below(clearance, limit, definition.deadband), estimate, core)
+    if estimate.stories and depth is not None and verdict.condition is not Condition.ABNORMAL:
+        rival = _rival(estimate, depth - limit)
+        if rival is not None:
+            chance, clearance = rival[0], depth - rival[1]
+            if chance >= CALLS_AT:
+                reason = RuleReason.MAY_BE_BEYOND
+                return RuleResult(condition=Condition.ABNORMAL, reason=reason, value=clearance)
+            if chance > CLEARS_AT and verdict.condition is Condition.NORMAL:
+                reason = RuleReason.MAY_BE_BEYOND
+                return RuleResult(condition=Condition.DEADBAND, reason=reason, value=clearance)
     if verdict.condition is Condition.NORMAL and depth is not None:
         # What clears has to be past the deadband by everybody's word.
         others = [above] if above is not None else []
@@ -273,6 +287,12 @@ def _clearance(definition: AlarmDefinition, situation: RuleInput) -> RuleResult:
         if _below(nearest, limit, definition.deadband).condition is Condition.DEADBAND:
             return RuleResult(condition=Condition.DEADBAND, reason=RuleReason.IN_DEADBAND, value=nearest)
     return verdict
+
+
+def _rival(estimate: Estimate, height: float) -> tuple[float, float] | None:
+    """Chance that the blanket stands above a height, and where it then most likely stands [–, m]; None where no story says so."""
+    beyond = [part for part in estimate.stories if part.mean > height]
+    return (estimate.above(height), max(beyond).mean) if beyond else None
 
 
 def _effluent(definition: AlarmDefinition, situation: RuleInput) -> RuleResult:

@@ -182,7 +182,17 @@ def test_a_sensor_is_judged_against_cores_and_work_on_it_is_recorded(underweir: 
     assert pdf.read_bytes().startswith(b"%PDF-")
     rows = json.loads(underweir("estimate", "--tank", "west", "--from", "6 h", "--every", "1h", "--format", "json"))
     assert len(rows) == 7
-    assert set(rows[0]) == {"time", "height_m", "sd_m", "rate_m_per_h", "clearance_m", "trust", "reason"}
+    assert set(rows[0]) == {
+        "time",
+        "height_m",
+        "sd_m",
+        "low_m",
+        "high_m",
+        "rate_m_per_h",
+        "clearance_m",
+        "trust",
+        "reason",
+    }
     # The sensor reads 1.2 ft low: what is believed must be the cores' level, not the sensor's.
     assert all(2.8 * 0.3048 < row["height_m"] < 4.2 * 0.3048 for row in rows[:-1])
 

@@ -24,11 +24,12 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
-from service.domain.blanket.estimate import Trust, advance, event_order, initial
+from service.domain.blanket.estimate import Estimate, Trust, advance, event_order, initial
 from service.domain.blanket.tracker import Tracker
 from service.domain.cores.core import Core
+from service.domain.forecast.tracker import first_heading, follow, outlook
 from service.domain.plant.reading import Reading
-from tests.support.rough_events import START, minute_of, rough_events, stretched
+from tests.support.rough_events import START, rough_events, stretched
 from tests.support.rough_plants import KINDS, RoughPlant, rough_plant
 from tests.support.stopping import in_order
 
@@ -258,18 +259,33 @@ def limit(plant: RoughPlant) -> Track:
 
 
 def today(plant: RoughPlant) -> Track:
-    """What the service believes today."""
+    """What the service believes today, and the time to danger it forecasts."""
     given = rough_events(plant)
-    tags = {signal.tag for signal in given.sisters}
+    setup, tags = given.setup, {signal.tag for signal in given.sisters}
     events = [event for event in given.events if getattr(event, "tag", "") not in tags]
-    estimates = advance(given.setup, initial(given.setup), events).estimates
-    minutes = [minute_of(e.time) for e in estimates]
-
-    def column(values: list[float]) -> Floats:
-        return stretched(minutes, values, plant.minutes)
-
-    good = column([float(e.trust is Trust.GOOD) for e in estimates]) == 1.0
-    return _normal(column([e.height for e in estimates]), column([e.sd for e in estimates]), plant.danger, good)
+    state, heading = initial(setup), first_heading(setup)
+    n = plant.minutes
+    mean, low, high, above, until = (np.full(n, value) for value in (np.nan, np.nan, np.nan, 0.0, np.inf))
+    good = np.zeros(n, dtype=bool)
+    last: Estimate | None = None
+    at, soon = 0, math.inf
+    for minute in range(n):
+        now = START + timedelta(minutes=minute, seconds=30)
+        begin = at
+        while at < len(events) and event_order(events[at])[0] <= now:
+            at += 1
+        made = advance(setup, state, events[begin:at])
+        state = made.state
+        follow(setup, heading, [event for event in events[begin:at] if isinstance(event, Reading)], made.estimates)
+        last = made.estimates[-1] if made.estimates else last
+        if last is None:
+            continue
+        mean[minute], good[minute] = last.height, last.trust is Trust.GOOD
+        (low[minute], high[minute]), above[minute] = last.interval, last.above(plant.danger)
+        if minute % 2 == 0 and (ahead := outlook(setup, heading, now)) is not None:
+            soon = ahead.time_to(plant.danger).cautious
+        until[minute] = soon
+    return Track(mean, low, high, above, good, until)
 
 
 def stories(plant: RoughPlant) -> Track:

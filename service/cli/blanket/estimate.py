@@ -47,7 +47,7 @@ def _estimate(
     out: Annotated[Path | None, typer.Option(help="Write here instead of standard output.", show_default=False)] = None,
     site: SiteFile = None,
 ) -> None:
-    """Print what is believed of a tank: time, height, standard deviation, rate, clearance, trust, reason. SI and UTC."""
+    """Print what is believed of a tank: time, height, standard deviation, 95 % interval, rate, clearance, trust, reason. SI and UTC."""
     now = wall_clock()
     with reading(site) as plant:
         known_tank(tank, plant.tanks)
@@ -89,6 +89,8 @@ def _row(estimate: Estimate, tank: Tank) -> dict[str, object]:
         "time": estimate.time,
         "height_m": estimate.height if known else None,
         "sd_m": estimate.sd if known else None,
+        "low_m": estimate.interval[0] if known else None,
+        "high_m": estimate.interval[1] if known else None,
         "rate_m_per_h": estimate.rate if known else None,
         "clearance_m": tank.clearance(estimate.height) if known else None,
         "trust": estimate.trust.value,

@@ -151,6 +151,8 @@ def _tank(
         "tank": estimate.tank,
         "height_m": estimate.height if known else None,
         "sd_m": estimate.sd if known else None,
+        "low_m": estimate.interval[0] if known else None,
+        "high_m": estimate.interval[1] if known else None,
         "rate_m_per_h": estimate.rate if known else None,
         "clearance_m": _clearance(plant, estimate) if known else None,
         "trust": estimate.trust,

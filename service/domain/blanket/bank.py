@@ -20,7 +20,8 @@ Electronic Systems 45(2), 667–686. doi:10.1109/TAES.2009.5089549 (joining what
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from copy import copy
 from typing import Any
 
 import numpy as np
@@ -53,11 +54,14 @@ AWAY_FOR, STUCK_FOR, UNIT_FOR = 0.5, 20.0, 20.0
 FLICKERS = 0.02
 #: How long a blanket that has set off may have gone before it is noticed [h].
 MOVED_FOR = 0.1
-#: Share of stray samples among those of a sensor that follows, and of jumps while it is away [–].
-STRAY, FLICKER = 0.02, 0.005
+#: Share of stray samples among those of a sensor that follows, and of jumps while it is away [–]: one that goes on steadily loses
+#: little by being away, and one that jumps about, as fluff does, not much more.
+STRAY, FLICKER, JUMPY = 0.02, 0.005, 0.05
 SHIFT_SD, REAL_SD = 0.6, 0.9
 #: How far the blanket may be from where it was left, for a sensor that comes back by itself [m].
 COMES_BACK_SD = 0.35
+#: Chance of the story that a sensor saw something else while it was off, once it shows what it did before; how well that is known [m].
+RETURNS, RETURNS_SD = 0.8, 0.06
 #: Cores: noise with the person's lean [m], share of wrong ones [–], and what else one may show, with its chance.
 CORE_SD, CORE_WRONG = 0.085, 0.035
 CORE_SHIFT, CORE_AWAY, CORE_FOULING = 0.004, 0.005, 0.03
@@ -223,7 +227,7 @@ class Bank:
         nu = y - x[:, :, 0] - x[:, :, b]
         fits = (1.0 - STRAY) * jac * np.exp(-0.5 * nu * nu / residual_var) / np.sqrt(6.283185307179586 * residual_var)
         like = fits + STRAY * uniform
-        elsewhere = (1.0 - FLICKER) * coherent + FLICKER * uniform
+        elsewhere = max((1.0 - FLICKER) * coherent, JUMPY * uniform)
         lk = (mu * like).sum(axis=1)
         f = following.astype(np.float64)
         live = np.where(modes == STUCK, stuck * coherent, np.where(following, lk, elsewhere) * alive)
@@ -511,6 +515,46 @@ class Bank:
         self.mode[:, i] = FOLLOWS
         self._settle([], sum(self.w.tolist()))
 
+    def returned(self, i: int, level: float, height: float, sd: float) -> None:
+        """A sensor shows again what it showed before it went off: the story in which it saw something else meanwhile.
+
+        That story may have been let go of while it lasted; it comes back with the chance :data:`RETURNS` of all.
+
+        Parameters
+        ----------
+        level : what it shows. [m]
+        height, sd : the blanket by that sensor, as off as it was before. [m]
+        """
+        b = 2 + 2 * i
+        k = int(np.argmax(self.w))
+        x, cov = self.x[k].copy(), self.cov[k].copy()
+        modes = self.mode[k].copy()
+        x[:, 0], x[:, 1], x[:, b] = height, 0.0, level - height
+        var = sd * sd + RETURNS_SD**2
+        for row in (0, 1, b):
+            cov[:, row, :] = 0.0
+            cov[:, :, row] = 0.0
+        cov[:, 0, 0] = var
+        cov[:, 1, 1] = (CALM_SD**2, MOVING_SD**2)
+        cov[:, 0, b] = cov[:, b, 0] = -var
+        cov[:, b, b] = var + RETURNS_SD**2
+        modes[i] = FOLLOWS
+        total = sum(self.w.tolist())
+        others = [
+            ((1.0 - RETURNS) * float(self.w[j]) / total, self.x[j], self.cov[j], self.mu[j], self.mode[j])
+            for j in range(self.w.size)
+        ]
+        self._replace([*others, (RETURNS, x, cov, np.array([0.9, 0.1]), modes)])
+
+    def copy(self) -> Bank:
+        """An independent twin."""
+        twin = copy(self)
+        for name in ("w", "mu", "x", "cov", "mode"):
+            setattr(twin, name, getattr(self, name).copy())
+        for name in ("fork_times", "home", "home_var", "away_rate"):
+            setattr(twin, name, list(getattr(self, name)))
+        return twin
+
     def weigh(self, likelihood: Array) -> None:
         """Weigh the stories by something else that was heard; one number a story."""
         self.w = self.w * likelihood
@@ -582,16 +626,19 @@ class Bank:
             "rise_odds": self.rise_odds, "away_rate": self.away_rate, "home": self.home, "home_var": self.home_var,
         }  # fmt: skip
 
-    def restore(self, stored: dict[str, Any]) -> None:
+    def restore(self, stored: Mapping[str, Any]) -> None:
         """Become what :meth:`to_json` wrote."""
-        self.w, self.mu = np.array(stored["w"]), np.array(stored["mu"])
-        self.x, self.cov = np.array(stored["x"]), np.array(stored["cov"])
+        # A whole number may come back from JSON as an int where a float went in.
+        self.w, self.mu, self.x, self.cov = (
+            np.array(stored[name], dtype=np.float64) for name in ("w", "mu", "x", "cov")
+        )
         self.mode = np.array(stored["mode"], dtype=np.int64)
         times = [math.nan if t is None else float(t) for t in stored["times"]]
         self.time, self.drift_time, self.last_core, *self.fork_times = times
         self.rise_odds = float(stored["rise_odds"])
-        self.away_rate = list(stored["away_rate"])
-        self.home, self.home_var = list(stored["home"]), list(stored["home_var"])
+        self.away_rate, self.home, self.home_var = (
+            [float(value) for value in stored[name]] for name in ("away_rate", "home", "home_var")
+        )
 
 
 def _row(d: int, *ones: int) -> Array:

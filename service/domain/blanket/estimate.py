@@ -15,6 +15,7 @@ from enum import StrEnum
 from typing import Any
 
 from service.domain.blanket.fusion import Fold, Source
+from service.domain.blanket.mixture import ONE_STORY, Mixture, Part
 from service.domain.blanket.pairing import Pair
 from service.domain.blanket.state import State, first_state, from_json, to_json
 from service.domain.cores.core import Calibration, Core
@@ -26,6 +27,8 @@ from service.domain.plant.tank import Tank
 #: Above this standard deviation, or this long without a word, the tank is blind [m, s]; above the other it is doubtful [m].
 BLIND_SD, BLIND_AFTER = 0.6, 12 * 3600.0
 DOUBTFUL_SD = 0.25
+#: A number is good while no rival story has more than this chance [–].
+RIVALS_ALLOWED = 0.05
 
 
 class Trust(StrEnum):
@@ -53,11 +56,29 @@ class Estimate:
 
     tank: str
     time: datetime
-    height: float  #: above the floor datum [m]
-    sd: float  #: standard deviation of the height [m]
+    height: float  #: by the sensors' own story, or what cores settled against it; above the floor datum [m]
+    sd: float  #: standard deviation of the height in that story [m]
     rate: float  #: rise positive [m/h]
     trust: Trust
     reason: EstimateReason
+    #: Rival stories with their chances, the likeliest first; empty where there is one only.
+    stories: tuple[Part, ...] = ()
+
+    @property
+    def mixture(self) -> Mixture:
+        """The height over all stories."""
+        return Mixture(self.stories or (Part(1.0, self.height, max(self.sd, 1e-6)),))
+
+    @property
+    def interval(self) -> tuple[float, float]:
+        """The 95 % interval over all stories; lopsided where one story is. [m]"""
+        if not self.stories:
+            return self.height - 1.96 * self.sd, self.height + 1.96 * self.sd
+        return self.mixture.interval()
+
+    def above(self, height: float) -> float:
+        """Probability that the blanket stands above a height. [–]"""
+        return self.mixture.above(height)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -182,12 +203,20 @@ def state_from_json(memory: Mapping[str, Any]) -> State:
 def _estimate(setup: TankSetup, fold: Fold, seconds: float, time: datetime) -> Estimate:
     told = fold.belief_at(seconds)
     source = told.source
+    rivals = sum(part.chance for part in told.stories if abs(part.mean - told.height) > ONE_STORY)
     if source is Source.NOTHING:
         trust, reason = Trust.BLIND, EstimateReason.NO_DATA
     else:
         if told.sd > BLIND_SD or told.silent > BLIND_AFTER:
             trust = Trust.BLIND
-        elif told.sd > DOUBTFUL_SD or told.unproven or told.reads_high or source is Source.COASTING:
+        elif (
+            told.sd > DOUBTFUL_SD
+            or told.unproven
+            or told.reads_high
+            or source is Source.COASTING
+            or not told.agreed
+            or rivals > RIVALS_ALLOWED
+        ):
             trust = Trust.DOUBTFUL
         else:
             trust = Trust.GOOD
@@ -200,5 +229,6 @@ def _estimate(setup: TankSetup, fold: Fold, seconds: float, time: datetime) -> E
         else:
             reason = EstimateReason.BLIND if trust is Trust.BLIND else EstimateReason.COASTING
     return Estimate(
-        tank=setup.tank.key, time=time, height=told.height, sd=told.sd, rate=told.rate, trust=trust, reason=reason
-    )
+        tank=setup.tank.key, time=time, height=told.height, sd=told.sd, rate=told.rate, trust=trust, reason=reason,
+        stories=told.stories if rivals > 0.0 else (),
+    )  # fmt: skip

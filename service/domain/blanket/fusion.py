@@ -4,6 +4,11 @@ Each sensor's level is followed on its own and brought to blanket height by its 
 inverse variance. The drift carries the cores, so a core moves the belief by moving the drift. With no usable sensor the
 last belief coasts: the rate dies away and the variance grows by the tank's own usual rates of rise; a core then speaks
 directly.
+
+Beside it the rival stories take the same events (:mod:`service.domain.blanket.tracker`), and are joined with it
+(:func:`service.domain.blanket.mixture.joined`): what is told is the voice's own
+story, or what cores settled against it, and the others with their chances. A sensor that
+its story calls stuck has no say; one that comes back to where it was brings back the story in which it saw something else meanwhile.
 """
 
 from __future__ import annotations
@@ -13,8 +18,10 @@ from collections.abc import Sequence
 from enum import Enum
 from typing import NamedTuple
 
+from service.domain.blanket.arm import Turned
 from service.domain.blanket.belief import Voice, averaged
-from service.domain.blanket.conditioning import REAL_JUMP_CHANCE, Judged, World
+from service.domain.blanket.conditioning import PERSISTS, REAL_JUMP_CHANCE, Judged, World
+from service.domain.blanket.mixture import CONTRADICTED_COUNTS, ONE_STORY, VOICE_COUNTS, Part, joined
 from service.domain.blanket.pairing import Pair, core_height, extra_variance
 from service.domain.blanket.sensor_state import UNEVEN_VAR, SensorMemory, first_sensor
 from service.domain.blanket.state import State
@@ -48,15 +55,26 @@ class Source(Enum):
 class FusedState(NamedTuple):
     """The belief at a time. [m, m, m/h, s]"""
 
-    height: float
-    sd: float
+    height: float  #: as told
+    sd: float  #: of the story told
     rate: float
     source: Source
     silent: float  #: since the last usable sample or core
     unproven: bool  #: no core ever, or a step no core has confirmed
     reads_high: bool
+    stories: tuple[Part, ...] = ()  #: the likeliest first; empty before anything was heard
+    agreed: bool = (
+        True  #: whether the last core was what was expected, and the sensors' own voice tells the likeliest story
+    )
 
 
+#: What cores say against the sensors is told in their place from this chance on [–].
+SETTLED = 0.7
+#: Samples of these verdicts say nothing of the blanket to any story.
+_NO_EVIDENCE = frozenset(
+    {ReadingReason.ARM_PASS, ReadingReason.SPIKE, ReadingReason.ECHO_LOST, ReadingReason.OUT_OF_SERVICE}
+)
+_STUCK = Judged(ReadingReason.FLAT, False)
 _OUT_OF_SERVICE = Judged(ReadingReason.OUT_OF_SERVICE, False)
 
 
@@ -90,6 +108,7 @@ class Fold:
         self.world_holds = math.inf
         self._see_world(state.time)
         self.core_just_spoke = False
+        self.stories = state.stories_for(tank, blankets, others, share_of_plant)
         #: What the sensors say together at the belief's time.
         self.voice = self._voice(state.time)
 
@@ -100,6 +119,7 @@ class Fold:
         tag = reading.tag
         signal = self.signals.get(tag)
         if signal is None:
+            self.stories.reading(reading)
             if tag in self.flow_shares or tag in self.own_fluff:
                 self._surroundings(self._clock(reading.time.timestamp()), reading)
             elif tag in self.own_arm:
@@ -115,7 +135,7 @@ class Fold:
             judged = _OUT_OF_SERVICE
         else:
             arm = self.state.turn.at(time) if self.own_arm else None
-            judged = sensor.conditioner.judge(time, reading, height, signal, self.tank, self.world, arm)
+            judged = self._judged(sensor, time, reading, height, signal, arm)
         if judged.usable:
             if judged.stepped:
                 sensor.suspect(judged.stepped)
@@ -135,6 +155,7 @@ class Fold:
             state.fluff_time = time
             self._see_world(time)
         before = self.belief_at(time)
+        self.stories.core(core)
         pairs: list[Pair] = []
         for tag in self.signals:
             sensor = state.sensors[tag]
@@ -156,6 +177,7 @@ class Fold:
         if sensor is None or work.tag not in self.signals:
             return
         time = self._clock(work.at.timestamp())
+        self.stories.calibration(work)
         bank = sensor.bank
         days = (time - bank.time) / 86_400.0 if bank.cores else 0.0
         left = after_work(work, sensor.drift, days, bank.priors)
@@ -197,7 +219,24 @@ class Fold:
                 reads_high = reads_high or sensor.step_seen >= 0.2
         top = self.tank.side_water_depth + self.head
         height = self.lowest if height < self.lowest else top if height > top else height
-        return FusedState(height, math.sqrt(var + spread), rate, source, time - belief.last_word, unproven, reads_high)
+        sd, agreed = math.sqrt(var + spread), True
+        stories: tuple[Part, ...] = ()
+        if self.stories.heard:
+            agreed = self.stories.agreed
+            height, sd, stories = self._told(time, height, sd, top)
+        return FusedState(height, sd, rate, source, time - belief.last_word, unproven, reads_high, stories, agreed)
+
+    def _told(self, time: float, height: float, sd: float, top: float) -> tuple[float, float, tuple[Part, ...]]:
+        """Height and deviation as told, and the stories: the voice's own, or what cores that contradict it have settled."""
+        agreed = self.stories.agreed
+        found = self.stories.believed(time).height.parts
+        parts = [Part(part.chance, min(max(part.mean, self.lowest), top), part.sd) for part in found]
+        stories = joined(height, sd, parts, VOICE_COUNTS if agreed else CONTRADICTED_COUNTS)
+        first, core = stories[0], self.stories.core_height
+        if first.chance >= SETTLED and abs(first.mean - core) < abs(height - core) - ONE_STORY:
+            return stories[0].mean, stories[0].sd, stories
+        own = next((part for part in stories if abs(part.mean - height) <= ONE_STORY), None)
+        return (height, sd, stories) if own is None else (own.mean, own.sd, stories)
 
     def _believe(self, time: float, judged: Judged | None) -> None:
         self.voice = self._voice(time)
@@ -215,6 +254,25 @@ class Fold:
         return averaged(voices)
 
     # --- one sensor ---------------------------------------------------------------------------------------------------
+
+    def _judged(
+        self, sensor: SensorMemory, time: float, reading: Reading, height: float, signal: Signal, arm: Turned | None
+    ) -> Judged:
+        """The verdict on a sample, and what the stories make of it."""
+        conditioner = sensor.conditioner
+        stuck = sensor.is_stuck(time, self.stories.stuck(reading.tag), self.stories.same(reading.tag))
+        # What jumped up and stands still there goes on to be told as reading high: it may be the blanket.
+        if signal.flat_after is None and stuck and not conditioner.out_count:
+            judged = _STUCK
+        else:
+            since = conditioner.out_since if conditioner.out_count else math.inf
+            judged = conditioner.judge(time, reading, height, signal, self.tank, self.world, arm)
+            if time - since >= PERSISTS and not conditioner.out_count and not judged.stepped:
+                at, var = sensor.corrected(conditioner.tracker.level, time, self.pivot)
+                self.stories.returned(reading.tag, time, conditioner.tracker.level, at, math.sqrt(var))
+        if judged.verdict not in _NO_EVIDENCE:
+            self.stories.reading(reading)
+        return judged
 
     def _height(self, value: float, mount: Mount | None) -> float:
         if mount is None:

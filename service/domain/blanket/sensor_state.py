@@ -16,6 +16,10 @@ from service.domain.plant.tank import Tank
 UNEVEN_VAR = 0.015**2
 #: A sensor that follows less than this share of the blanket's movement is not divided by it any more [–].
 LEAST_SCALE = 0.2
+#: A sensor counts as stuck where that has had this chance [–] for so long [s]: displays round, and calm water stands still for minutes.
+STUCK_CHANCE, STUCK_FOR = 0.95, 30 * 60.0
+#: One that shows the same value again this often anyway, because it rounds, has to stand still for longer [–, s].
+RESTLESS, ROUNDED_FOR = 0.5, 6 * 3600.0
 DAY = 86_400.0
 
 
@@ -36,6 +40,22 @@ class SensorMemory:
     #: The instrument's own word on whether it is in service, and until when that word holds; NaN where it says nothing.
     idle: bool = False
     idle_until: float = math.nan
+    #: Since when its own signal says that it is stuck; NaN while it does not.
+    stuck_since: float = math.nan
+
+    def is_stuck(self, time: float, chance: float, same: float) -> bool:
+        """Whether it has been likely for long enough that it is stuck.
+
+        Parameters
+        ----------
+        chance : that it is, by its signal. [–]
+        same : how often it shows the same value again while it is alive. [–]
+        """
+        if not chance >= STUCK_CHANCE:
+            self.stuck_since = math.nan
+        elif self.stuck_since != self.stuck_since:
+            self.stuck_since = time
+        return time - self.stuck_since >= (STUCK_FOR if same < RESTLESS else ROUNDED_FOR)
 
     def copy(self) -> SensorMemory:
         """An independent twin."""

@@ -17,11 +17,12 @@ from service.domain.blanket.conditioning import Conditioner
 from service.domain.blanket.drift import Drift, DriftBank
 from service.domain.blanket.level import LevelTracker
 from service.domain.blanket.sensor_state import SensorMemory, first_sensor
+from service.domain.blanket.tracker import Tracker
 from service.domain.plant.signal import Signal
 from service.domain.plant.tank import Tank
 from service.errors import DomainError
 
-VERSION = 1
+VERSION = 2
 
 
 @dataclass(slots=True)
@@ -36,12 +37,30 @@ class State:
     fluff_top: float = math.nan  #: above the floor datum [m]
     fluff_time: float = math.nan
     turn: ArmTurn = field(default_factory=ArmTurn)
+    #: Rival stories; None before anything was heard. As JSON left them until they are asked for.
+    stories: Tracker | Mapping[str, Any] | None = None
+
+    def stories_for(
+        self, tank: Tank, blankets: Sequence[Signal], others: Sequence[Signal], share_of_plant: float
+    ) -> Tracker:
+        """The stories, ready to be told more.
+
+        Notes
+        -----
+        Where sensors came or went they begin anew.
+        """
+        if not isinstance(self.stories, Tracker):
+            stored, self.stories = self.stories, Tracker(tank, blankets, others, share_of_plant=share_of_plant)
+            if stored is not None and self.stories.fits(stored):
+                self.stories.restore(stored)
+        return self.stories
 
     def copy(self) -> State:
         """An independent twin: advancing it leaves this one as it was."""
         sensors = {tag: sensor.copy() for tag, sensor in self.sensors.items()}
         belief, turn = dataclasses.replace(self.belief), dataclasses.replace(self.turn)
-        return dataclasses.replace(self, belief=belief, sensors=sensors, turn=turn)
+        stories = self.stories.copy() if isinstance(self.stories, Tracker) else self.stories
+        return dataclasses.replace(self, belief=belief, sensors=sensors, turn=turn, stories=stories)
 
 
 def first_state(tank: Tank, blankets: Sequence[Signal]) -> State:
@@ -56,7 +75,8 @@ def to_json(state: State) -> dict[str, Any]:
     """State as JSON values."""
     return {
         "version": VERSION,
-        "tank": _plain(state, skip=("sensors", "belief", "turn")),
+        "tank": _plain(state, skip=("sensors", "belief", "turn", "stories")),
+        "stories": state.stories.to_json() if isinstance(state.stories, Tracker) else state.stories,
         "belief": _plain(state.belief),
         "turn": _plain(state.turn),
         "sensors": {
@@ -100,7 +120,8 @@ def _rebuilt(memory: Mapping[str, Any]) -> State:
         sensors[tag] = _build(SensorMemory, m["step"], conditioner=conditioner, bank=bank, drift=drift)
     # Memories written before arms were measured know nothing of one.
     turn = _build(ArmTurn, memory.get("turn", {}))
-    return _build(State, memory["tank"], belief=_build(Belief, memory["belief"]), sensors=sensors, turn=turn)
+    belief = _build(Belief, memory["belief"])
+    return _build(State, memory["tank"], belief=belief, sensors=sensors, turn=turn, stories=memory["stories"])
 
 
 def _plain(thing: Any, skip: tuple[str, ...] = ()) -> dict[str, Any]:

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from copy import copy
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -30,6 +31,8 @@ GOOD_SD = 0.2
 NONSENSE = 1e5
 #: A level taken over some minutes is that of their middle [h].
 LAG = 1.0 / 60.0
+#: Samples after which it is known how often a sensor shows the same value again.
+KNOWN_AFTER = 1000
 VERSION = 1
 
 
@@ -68,9 +71,11 @@ class Tracker:
         self.flow = self.flow_time = self.usual_flow = math.nan
         self.sister: dict[str, list[float]] = {}
         self.agreed = False  #: whether the last core was what was expected
+        self.core_height = math.nan  #: by the last core [m]
         self.head = 0.0
         self._rows: list[tuple[float, float, float, float, list[int]]] | None = None
         self._stuck = [0.0] * len(blankets)
+        self._stuck_only = [0.0] * len(blankets)
 
     # --- events -------------------------------------------------------------------------------------------------------
 
@@ -122,9 +127,7 @@ class Tracker:
     def core(self, core: Core) -> None:
         """Take a hand core: the top that counts is the dispersed one where one was seen."""
         time = self._clock(core.taken_at.timestamp())
-        thickness = core.thickness
-        if core.fluff is not None:
-            thickness = core.fluff if core.fluff > core.thickness else core.thickness + core.fluff
+        thickness = core.thickness if core.fluff is None else max(core.fluff, core.thickness)
         height = self.tank.height_from_thickness(thickness, core.distance_from_wall)
         if not abs(height) < NONSENSE:
             return
@@ -132,11 +135,38 @@ class Tracker:
         self.bank.ahead(time)
         chance = self.bank.core(height, CORE_SD**2 + (ARM_DISTURBANCE_SD**2 if stirred else 0.0))
         self.agreed = chance > 0.5
+        self.core_height = height
         if Surface.SOLIDS_OVER_WEIR in core.surface:
             rows = np.array([[row[1], row[2]] for row in self.bank.heights()])
             below = self.tank.side_water_depth - 0.25 - rows[:, 0]
             self.bank.weigh(np.where(below > 0.0, np.exp(-0.5 * below**2 / (0.3**2 + rows[:, 1])), 1.0) + 0.03)
         self._changed()
+
+    def returned(self, tag: str, time: float, level: float, height: float, sd: float) -> None:
+        """A sensor that went off for a while shows what it showed before: most likely it saw something else meanwhile.
+
+        Parameters
+        ----------
+        level : what it shows, in the tank's frame. [m]
+        height, sd : the blanket by that sensor, as off as it was before. [m]
+        """
+        self.bank.ahead(time)
+        self.bank.returned(self.index[tag], level, height, sd)
+        self._changed()
+
+    @property
+    def heard(self) -> bool:
+        """Whether anything was heard that weighs the stories."""
+        return self.bank.time == self.bank.time
+
+    def stuck(self, tag: str) -> float:
+        """Chance that a sensor stands still by itself; none before it is known how it moves. [–]"""
+        i = self.index[tag]
+        return self._stuck_only[i] if self.traces[i].samples >= KNOWN_AFTER else 0.0
+
+    def same(self, tag: str) -> float:
+        """How often a sensor shows the same value again while it is alive. [–]"""
+        return self.traces[self.index[tag]].same
 
     def calibration(self, work: Calibration) -> None:
         """Take work on a sensor."""
@@ -156,7 +186,7 @@ class Tracker:
         if bank.time != bank.time:
             rows = bank.heights()
         elif time - bank.time > 900.0:
-            later = self._twin_bank()
+            later = bank.copy()
             later.ahead(time)
             rows = later.heights()
         else:
@@ -195,6 +225,10 @@ class Tracker:
         bank = self.bank
         self._stuck = [
             sum(w for w, m in zip(bank.w.tolist(), bank.mode[:, i].tolist(), strict=True) if m >= STUCK)
+            for i in range(bank.n)
+        ]
+        self._stuck_only = [
+            sum(w for w, m in zip(bank.w.tolist(), bank.mode[:, i].tolist(), strict=True) if m == STUCK)
             for i in range(bank.n)
         ]
 
@@ -252,14 +286,17 @@ class Tracker:
             log += max(rises)
         self.bank.rise_odds = math.exp(min(log, 2.5))
 
-    def _twin_bank(self) -> Bank:
-        twin = Bank(self.bank.n, self.bank.lowest, self.bank.depth)
-        twin.restore(self.bank.to_json())
+    def copy(self) -> Tracker:
+        """An independent twin: advancing it leaves this one as it was."""
+        twin = copy(self)
+        twin.bank = self.bank.copy()
+        twin.traces = [replace(t, gathered=list(t.gathered), regimes=[list(r) for r in t.regimes]) for t in self.traces]
+        twin.sister = {tag: list(seen) for tag, seen in self.sister.items()}
         return twin
 
     def to_json(self) -> dict[str, Any]:
         """JSON values; :meth:`restore` gives back exactly the same."""
-        numbers = (self.time, self.flow, self.flow_time, self.usual_flow)
+        numbers = (self.time, self.flow, self.flow_time, self.usual_flow, self.core_height)
         return {
             "version": VERSION,
             "bank": self.bank.to_json(),
@@ -270,7 +307,11 @@ class Tracker:
             "head": self.head,
         }
 
-    def restore(self, stored: dict[str, Any]) -> None:
+    def fits(self, stored: Mapping[str, Any]) -> bool:
+        """Whether :meth:`restore` can take it: written by this version, for the same sensors."""
+        return stored.get("version") == VERSION and list(stored["traces"]) == [s.tag for s in self.blankets]
+
+    def restore(self, stored: Mapping[str, Any]) -> None:
         """Become what :meth:`to_json` wrote.
 
         Raises
@@ -278,14 +319,14 @@ class Tracker:
         DomainError
             when another version, or a tank with other sensors, wrote it.
         """
-        if stored.get("version") != VERSION or list(stored["traces"]) != [s.tag for s in self.blankets]:
+        if not self.fits(stored):
             raise DomainError(
                 f"tank {self.tank.key}: what was kept of it was written by another version, or for other sensors"
             )
         self.bank.restore(stored["bank"])
         self.traces = [trace_from_json(t) for t in stored["traces"].values()]
         numbers = [math.nan if v is None else float(v) for v in stored["numbers"]]
-        self.time, self.flow, self.flow_time, self.usual_flow = numbers
+        self.time, self.flow, self.flow_time, self.usual_flow, self.core_height = numbers
         self.sister = {tag: list(seen) for tag, seen in stored["sister"].items()}
         self.agreed, self.head = bool(stored["agreed"]), float(stored["head"])
         self._changed()

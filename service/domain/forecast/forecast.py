@@ -3,7 +3,8 @@
 Three sayings are joined. The balance (solids in, solids out, the basin thinning out) carries the height forward with flows
 as they are expected; the rate now observed, as far as the balance does not explain it, fades over an hour or two; and the
 tank's own habits (time of day, return to its usual height) correct both. How much each is worth at each horizon, and how
-wrong the whole tends to be, is learned online from every past quarter hour whose future has since been seen.
+wrong the whole tends to be, is learned online from every past quarter hour whose future has since been seen. A rise such as the tank
+has not shown is said to go on as in the last half hour, beside all that.
 """
 
 from __future__ import annotations
@@ -14,9 +15,9 @@ from datetime import datetime
 import numpy as np
 from numpy.typing import NDArray
 
-from service.domain.blanket.estimate import Estimate, Trust
+from service.domain.blanket.estimate import Estimate, EstimateReason, Trust
 from service.domain.forecast.inflow import LESSON
-from service.domain.forecast.outlook import HORIZONS, Forecast, Pattern
+from service.domain.forecast.outlook import HORIZONS, Forecast, Line, Pattern
 from service.domain.forecast.prediction import Expectation, foreseen
 from service.domain.forecast.state import ForecastMemory, Moment
 from service.domain.forecast.training import learn_balance, learn_outcome
@@ -29,6 +30,13 @@ Floats = NDArray[np.float64]
 SMOOTHING = 0.1
 #: After a silence this long, what was waiting for its future is forgotten. [h]
 LONGEST_GAP = 1.0
+#: A straight line is drawn through so much of the past [h], from points no closer than this [s], over at least so many of them.
+LINE, LINE_EVERY, LINE_POINTS = 0.5, 55.0, 5
+#: A rise is without precedent from so many usual deviations and this on [–, m/h], in either half of the line at least this share of
+#: it: a step is no rise. Tuned on invented plants.
+RISE_SDS, LEAST_RISE, EITHER_HALF = 3.0, 0.15, 0.6
+#: What usual is follows over so many quarter hours.
+USUAL_RATE_MEMORY = 7.0 * 96.0
 #: The usual height follows over this. [h]
 USUAL_HEIGHT_MEMORY = 72.0
 #: A flow this far above its usual is a surge; a return flow under these shares of its usual is low, or lost. [–]
@@ -61,6 +69,7 @@ def observe(tank: Tank, memory: ForecastMemory, estimate: Estimate, conditions: 
     _smooth(memory, conditions, passed)
     if passed > LONGEST_GAP:
         memory.moments.clear()
+        memory.recent.clear()
         memory.height, memory.sd, memory.rate = estimate.height, estimate.sd, estimate.rate
     streams = streams_of(tank, memory, memory.under)
     if memory.moments and streams is not None and passed <= LONGEST_GAP:
@@ -68,6 +77,7 @@ def observe(tank: Tank, memory: ForecastMemory, estimate: Estimate, conditions: 
         memory.total_out += passed * streams.solids_out
         memory.total_basin += passed * streams.basin_gain
     memory.time, memory.height, memory.sd, memory.rate = seconds, estimate.height, estimate.sd, estimate.rate
+    _draw(memory, estimate)
     if memory.usual_height is None:
         memory.usual_height = estimate.height
     elif passed <= LONGEST_GAP:
@@ -102,7 +112,43 @@ def forecast(tank: Tank, memory: ForecastMemory, now: datetime) -> Forecast | No
         spread=tuple(spreads.tolist()),
         pattern=here.pattern,
         ceiling=tank.side_water_depth,
+        line=unprecedented(memory),
     )
+
+
+def unprecedented(memory: ForecastMemory) -> Line | None:
+    """The straight line through the last half hour, where the tank rises as it does not usually; else None.
+
+    No habit and no learned error speaks of such a rise: that it goes on is the only safe saying.
+    """
+    line = _line(memory.recent)
+    if line is None or line.rate <= RISE_SDS * math.sqrt(memory.usual_rate_var) + LEAST_RISE:
+        return None
+    middle = len(memory.recent) // 2
+    halves = (_line(memory.recent[: middle + 1]), _line(memory.recent[middle:]))
+    return None if any(half is None or half.rate < EITHER_HALF * line.rate for half in halves) else line
+
+
+def _draw(memory: ForecastMemory, estimate: Estimate) -> None:
+    """Keep the last half hour. What reads high and is not confirmed may be no rise at all: the line begins anew after it."""
+    seconds = estimate.time.timestamp()
+    if estimate.reason is EstimateReason.READS_HIGH_UNCONFIRMED:
+        memory.recent.clear()
+    elif not memory.recent or seconds - memory.recent[-1][0] >= LINE_EVERY:
+        memory.recent.append([seconds, estimate.height])
+        while seconds - memory.recent[0][0] > 3600.0 * LINE + 5.0:
+            del memory.recent[0]
+
+
+def _line(points: list[list[float]]) -> Line | None:
+    """The least-squares line through some minutes; None where they are too few to tell."""
+    if len(points) < (LINE_POINTS + 1) // 2 or points[-1][0] - points[0][0] < 0.3 * 3600.0 * LINE:
+        return None
+    hours = [(seconds - points[-1][0]) / 3600.0 for seconds, _ in points]
+    middle, mean = sum(hours) / len(hours), sum(height for _, height in points) / len(points)
+    square = sum((hour - middle) ** 2 for hour in hours)
+    rate = sum((hour - middle) * (height - mean) for hour, (_, height) in zip(hours, points, strict=True)) / square
+    return Line(mean - rate * middle, rate)
 
 
 def pattern_now(tank: Tank, memory: ForecastMemory) -> Pattern:
@@ -237,6 +283,11 @@ def _learn(tank: Tank, memory: ForecastMemory, streams: Streams | None, seconds:
         follow = 0.02 if memory.usual_share > 0.0 else 1.0
         memory.usual_share += follow * (share - memory.usual_share)
     learn_outcome(memory, seconds)
+    line = _line(memory.recent)
+    if line is not None:
+        # One storm is not what is usual.
+        square = min(line.rate * line.rate, 9.0 * memory.usual_rate_var)
+        memory.usual_rate_var += (square - memory.usual_rate_var) / USUAL_RATE_MEMORY
     memory.remember(
         Moment(
             seconds=seconds,

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from enum import StrEnum
 from statistics import NormalDist
+from typing import NamedTuple
 
 import numpy as np
 
@@ -46,6 +47,18 @@ class TimeToDanger:
         return math.isfinite(self.likely)
 
 
+class Line(NamedTuple):
+    """A straight line: where it stands now [m], and its rise [m/h]."""
+
+    height: float
+    rate: float
+
+    def hours_to(self, height: float) -> float:
+        """When it reaches a height; infinite where it does not within the look-ahead."""
+        hours = max((height - self.height) / self.rate, 0.0) if self.rate > 0.0 else math.inf
+        return hours if hours <= LOOK_AHEAD else math.inf
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Forecast:
     """Blanket height of a tank at :data:`HORIZONS` after ``made_at``: mean and standard deviation in [m]."""
@@ -58,6 +71,8 @@ class Forecast:
     spread: tuple[float, ...]
     pattern: Pattern
     ceiling: float  #: height of the weir crest, which no blanket passes [m]
+    #: It goes on as in the last half hour: said beside the rest only while it rises as this tank does not usually.
+    line: Line | None = None
 
     def at(self, hours: float) -> tuple[float, float]:
         """Mean and standard deviation that far ahead, straight between horizons. [m]"""
@@ -83,12 +98,17 @@ class Forecast:
         Parameters
         ----------
         height : above the floor datum, such as the side water depth less the high-high clearance. [m]
+
+        Notes
+        -----
+        In a rise without precedent it is never later than the straight line, but for the late end.
         """
+        line = math.inf if self.line is None else self.line.hours_to(height)
         return TimeToDanger(
-            likely=self._crossing(height, 0.5),
-            early=self._crossing(height, 0.9),
+            likely=min(self._crossing(height, 0.5), line),
+            early=min(self._crossing(height, 0.9), line),
             late=self._crossing(height, 0.1),
-            cautious=self._crossing(height, 0.8),
+            cautious=min(self._crossing(height, 0.8), line),
         )
 
     def _crossing(self, height: float, share: float) -> float:

@@ -19,7 +19,7 @@ from service.errors import DomainError
 
 Floats = NDArray[np.float64]
 
-VERSION = 3
+VERSION = 4
 #: Moments kept: as many quarter hours as the farthest horizon, and one.
 _KEPT = round(HORIZONS[-1] * 4) + 1
 
@@ -130,6 +130,10 @@ class ForecastMemory:
     corrections: OnlineFit = field(default_factory=_corrections)
     errors: TypicalError = field(default_factory=_errors)
     moments: list[Moment] = field(default_factory=list)
+    #: The last half hour, a height a minute: [s], [m].
+    recent: list[list[float]] = field(default_factory=list)
+    #: Variance of how fast the blanket usually goes over half an hour. [m²/h²]
+    usual_rate_var: float = 0.1**2
 
     @classmethod
     def for_tank(cls, kind: TankKind) -> ForecastMemory:
@@ -157,6 +161,7 @@ class ForecastMemory:
         return {
             "version": VERSION,
             **plain,
+            "recent": [list(point) for point in self.recent],
             "flow_habit": _habit_to_json(self.flow_habit),
             "return_habit": _habit_to_json(self.return_habit),
             **{name: getattr(self, name).to_memory() for name in _FITS},

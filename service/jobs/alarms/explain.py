@@ -28,7 +28,7 @@ from service.jobs.alarms.situations import TankHistory, cores_taken_back, tank_h
 from service.jobs.blanket.estimate import standing_at
 from service.jobs.forecast.ahead import Ahead, ahead_of, danger_height
 from service.jobs.plant.plant import Plant
-from service.notify.messages.wording import contradicting, verdict_words
+from service.notify.messages.wording import contradicting, stories_sentence, verdict_words
 from service.storage.alarms.alarms import JournalLine, journal
 from service.storage.calls.outbox import DeliveryTrace, traces
 from service.storage.cores.cores import current_cores
@@ -192,6 +192,9 @@ def _knowledge(history: TankHistory, at: datetime, setup: AlarmSetup) -> list[st
             f"Belief at {format_clock(newest.time, zone)}: {where} (give or take {doubt}),"
             f" {describe_rate(newest.rate, units)}; {newest.trust.value}, from {newest.reason.value}."
         )
+        either = stories_sentence(newest, tank.side_water_depth, units)
+        if either is not None:
+            said.append(either)
     return said
 
 

@@ -10,7 +10,7 @@ from service.alarms.definition import NOBODY_SEES, AlarmKind, Priority, SystemWa
 from service.alarms.observations import AGREE, CoreSeen
 from service.alarms.rules import Observation, RuleReason, SensorSeen
 from service.calls.routing import MessageKind
-from service.domain.blanket.estimate import Trust
+from service.domain.blanket.estimate import Estimate, Trust
 from service.domain.diagnosis.checks import CONFIRM, FieldCheck, findings, leading_checks
 from service.domain.plant.display import (
     describe_clearance,
@@ -43,6 +43,8 @@ _WORD = {
     AlarmKind.SYSTEM: "SERVICE",
 }
 
+#: A story below this chance is not worth a word [–].
+TOLD_FROM = 0.03
 #: Forecasts further ahead are left out.
 _FAR = 24.0  # h
 
@@ -192,6 +194,8 @@ def _clearance(facts: AlarmFacts, system: UnitSystem) -> str:
         return "sludge near the weir"
     if facts.reason is RuleReason.FLUFF_BEYOND_LIMIT and facts.detail:
         return f"fluff up to {where(clearance, facts, system)} by {facts.detail}"
+    if facts.reason is RuleReason.MAY_BE_BEYOND:
+        return f"sludge perhaps {where(clearance, facts, system)}: a hand core decides"
     parts = [f"sludge {where(clearance, facts, system)}"]
     if facts.estimate is not None and math.isfinite(facts.estimate.rate) and facts.returned_at is None:
         parts.append(describe_rate(facts.estimate.rate, system))
@@ -394,9 +398,28 @@ def trust_sentence(facts: AlarmFacts, system: UnitSystem) -> str | None:
         case Trust.GOOD:
             return "The blanket estimate is reliable."
         case Trust.DOUBTFUL:
-            return "The blanket estimate is doubtful: check it before you rely on it."
+            return stories_sentence(facts.estimate, facts.side_water_depth, system) or (
+                "The blanket estimate is doubtful: check it before you rely on it."
+            )
         case Trust.BLIND:
             return "No valid reading: the blanket estimate is old and may be wrong."
+
+
+def stories_sentence(estimate: Estimate, depth: float | None, system: UnitSystem) -> str | None:
+    """Rival stories in a sentence, the likeliest first; None where there is one only.
+
+    Parameters
+    ----------
+    depth : side water depth. [m]
+    """
+    if not estimate.stories or depth is None:
+        return None
+    either = " or ".join(
+        f"{describe_clearance(depth - part.mean, system, depth)} ({100.0 * part.chance:.0f} %)"
+        for part in estimate.stories[:3]
+        if part.chance >= TOLD_FROM
+    )
+    return f"The sludge is either {either}: a hand core decides." if " or " in either else None
 
 
 def trust_short(facts: AlarmFacts) -> str | None:

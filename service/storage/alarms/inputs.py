@@ -153,12 +153,12 @@ _FIRST_KNOWN = text(
 ).bindparams(bindparam("ids", type_=ARRAY(Integer)))
 _NEW_ESTIMATES = _sql(
     f"SELECT asked.id, t.key, e.* {_ASKED} JOIN tank AS t ON t.id = asked.id CROSS JOIN LATERAL ("
-    "SELECT time, height, sd, rate, trust, reason FROM estimate "
+    "SELECT time, height, sd, rate, trust, reason, stories FROM estimate "
     "WHERE tank_id = asked.id AND time > asked.after AND time <= :until ORDER BY time) AS e"
 )
 _NEWEST_ESTIMATE = _sql(
     f"SELECT asked.id, t.key, e.* {_ASKED} JOIN tank AS t ON t.id = asked.id CROSS JOIN LATERAL ("
-    "SELECT time, height, sd, rate, trust, reason FROM estimate "
+    "SELECT time, height, sd, rate, trust, reason, stories FROM estimate "
     "WHERE tank_id = asked.id AND time <= :until ORDER BY time DESC LIMIT 1) AS e"
 )
 _NEW_SAMPLES = _sql(

@@ -9,6 +9,7 @@ from typing import Any
 from sqlalchemy import Connection, Table, delete, func, select, text
 
 from service.domain.blanket.estimate import Assessment, Estimate, EstimateReason, Trust
+from service.domain.blanket.mixture import Part
 from service.domain.plant.reading import ReadingReason
 from service.storage.database.binary_copy import copy_in_statement
 from service.storage.database.partitions import ensure_months
@@ -25,15 +26,15 @@ def replace_estimates(
 ) -> None:
     """Put *estimates* in the place of everything the tank has at start ≤ time < end; None leaves that side open."""
     rows = [
-        (tank_id, e.time, e.height, e.sd, e.rate, e.trust.value, e.reason.value)
+        (tank_id, e.time, e.height, e.sd, e.rate, e.trust.value, e.reason.value, flat_stories(e))
         for e in sorted(estimates, key=lambda e: e.time)
     ]
     gone = _clear(conn, EstimateRow.__table__, "tank_id", [tank_id], start, end)  # type: ignore[arg-type]
     _append(
         conn,
         "estimate",
-        ("tank_id", "time", "height", "sd", "rate", "trust", "reason"),
-        ("int4", "timestamptz", "float8", "float8", "float8", "text", "text"),
+        ("tank_id", "time", "height", "sd", "rate", "trust", "reason", "stories"),
+        ("int4", "timestamptz", "float8", "float8", "float8", "text", "text", "float8[]"),
         rows,
     )
     mark_due(conn, "estimate", _changed(gone, rows))
@@ -158,7 +159,19 @@ def estimate_of(row: Any) -> Estimate:
         rate=row.rate,
         trust=Trust(row.trust),
         reason=EstimateReason(row.reason),
+        stories=stories_of(row.stories),
     )
+
+
+def flat_stories(estimate: Estimate) -> list[float] | None:
+    """Rival stories as one list of numbers; None where there is one story only."""
+    return [value for part in estimate.stories for value in part] or None
+
+
+def stories_of(flat: Sequence[float] | None) -> tuple[Part, ...]:
+    """Rival stories from :func:`flat_stories`."""
+    numbers = flat or ()
+    return tuple(Part(*numbers[i : i + 3]) for i in range(0, len(numbers), 3))
 
 
 def assessment_of(row: Any) -> Assessment:

@@ -257,6 +257,8 @@ class EstimateRow(Base):
     rate: Mapped[float]
     trust: Mapped[str]
     reason: Mapped[str]
+    #: Chance, height and deviation of each rival story, one after the other; NULL where there is one story only.
+    stories: Mapped[list[float] | None] = mapped_column(ARRAY(Double))
 
 
 class RollupRow(Base):

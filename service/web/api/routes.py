@@ -16,6 +16,7 @@ from pydantic import BaseModel, ConfigDict, Field
 
 from service import __version__
 from service.alarms.machine import Acknowledge
+from service.domain.blanket.estimate import Estimate
 from service.domain.cores.core import Core
 from service.errors import InputError
 from service.jobs.alarms.command import submit_command
@@ -91,6 +92,7 @@ def estimates(
                 "time": e.time,
                 "height_m": _finite(e.height),
                 "sd_m": _finite(e.sd),
+                **_rivals(e),
                 "rate_m_per_h": _finite(e.rate),
                 "trust": e.trust,
                 "reason": e.reason,
@@ -329,6 +331,16 @@ def _finite(value: float | None) -> float | None:
     return value if value is not None and math.isfinite(value) else None
 
 
+def _rivals(estimate: Estimate) -> dict[str, Any]:
+    """The 95 % interval over all stories, and the stories where there is more than one."""
+    low, high = estimate.interval
+    return {
+        "low_m": _finite(low),
+        "high_m": _finite(high),
+        "stories": [{"chance": s.chance, "height_m": s.mean, "sd_m": s.sd} for s in estimate.stories],
+    }
+
+
 def _tank(view: TankView) -> dict[str, Any]:
     e, known = view.estimate, view.known
     return {
@@ -337,6 +349,7 @@ def _tank(view: TankView) -> dict[str, Any]:
         "level": view.level,
         "height_m": e.height if known else None,
         "sd_m": _finite(e.sd) if known else None,
+        **_rivals(e),
         "rate_m_per_h": _finite(e.rate) if known else None,
         "clearance_m": view.clearance if known else None,
         "hours_to_danger": view.to_danger,

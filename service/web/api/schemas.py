@@ -80,6 +80,14 @@ class CoreKept(BaseModel):
     correction_reason: str | None
 
 
+class Story(BaseModel):
+    """One of several rival explanations of what was heard: its chance, and the blanket if it is true."""
+
+    chance: float
+    height_m: float
+    sd_m: float
+
+
 class TankNow(BaseModel):
     """A tank now; numbers are null where unknown."""
 
@@ -88,6 +96,9 @@ class TankNow(BaseModel):
     level: Literal["normal", "unknown", "warning", "danger"]
     height_m: float | None
     sd_m: float | None
+    low_m: float | None
+    high_m: float | None
+    stories: list[Story]
     rate_m_per_h: float | None
     clearance_m: float | None
     hours_to_danger: float | None
@@ -116,6 +127,9 @@ class EstimateAt(BaseModel):
     time: datetime
     height_m: float | None
     sd_m: float | None
+    low_m: float | None
+    high_m: float | None
+    stories: list[Story]
     rate_m_per_h: float | None
     trust: Trust
     reason: EstimateReason

@@ -11,7 +11,7 @@ from zoneinfo import ZoneInfo
 
 from service.alarms.definition import AlarmDefinition, AlarmKind, Priority
 from service.alarms.machine import AWAITING, QUIET, AlarmState
-from service.alarms.rules import Observation
+from service.alarms.rules import CALLS_AT, Observation
 from service.domain.blanket.estimate import Assessment, Estimate, EstimateReason, TankSetup, Trust
 from service.domain.blanket.past_work import PastWork
 from service.domain.forecast.outlook import TimeToDanger
@@ -20,7 +20,7 @@ from service.domain.plant.units import UnitSystem
 from service.errors import StorageError
 from service.jobs.alarms.situations import standing_observations
 from service.jobs.blanket.estimate import Outlook, outlook_all, past_work, project_all
-from service.notify.messages.wording import contradicting, kind_word
+from service.notify.messages.wording import contradicting, kind_word, stories_sentence
 from service.storage.alarms.alarms import AlarmRecord, alarms
 from service.storage.blanket.estimates import latest_assessments
 from service.storage.cores.cores import CoreRecord, last_cores
@@ -116,6 +116,10 @@ class TankView:
         good = self.estimate.trust is Trust.GOOD
         return Trust.DOUBTFUL if good and self.observation is not None else self.estimate.trust
 
+    def either(self, units: UnitSystem) -> str:
+        """Rival stories in a sentence; empty where there is one only."""
+        return (stories_sentence(self.estimate, self.tank.side_water_depth, units) if self.known else None) or ""
+
     @property
     def level(self) -> str:
         """danger, warning, normal or unknown: estimate and manual observation against the limits."""
@@ -123,9 +127,9 @@ class TankView:
         if not self.known and self.observation is None:
             return "unknown"
         clearance = min(self.clearance, seen) if self.known else seen
-        if self.danger_limit is not None and clearance <= self.danger_limit:
+        if self._beyond(self.danger_limit, clearance):
             return "danger"
-        if self.warning_limit is not None and clearance <= self.warning_limit:
+        if self._beyond(self.warning_limit, clearance):
             return "warning"
         return "normal"
 
@@ -178,6 +182,13 @@ class TankView:
         level = {"danger": 3, "warning": 2, "unknown": 1, "normal": 0}[self.level]
         share = self.clearance / self.tank.side_water_depth if self.known else math.inf
         return (-max(gravity, level), -float(waits), share)
+
+    def _beyond(self, limit: float | None, clearance: float) -> bool:
+        """Whether it stands beyond a limit, or a rival story that is likely enough to call says so."""
+        if limit is None:
+            return False
+        rival = self.known and bool(self.estimate.stories)
+        return clearance <= limit or (rival and self.estimate.above(self.tank.side_water_depth - limit) >= CALLS_AT)
 
     def _reaches(self, limit: float | None) -> float | None:
         if limit is None or not self.known or self.estimate.trust is Trust.BLIND or self.estimate.rate < MOVES:

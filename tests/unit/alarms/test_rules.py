@@ -21,6 +21,7 @@ from service.alarms.rules import (
     judge,
 )
 from service.domain.blanket.estimate import EstimateReason, Trust
+from service.domain.blanket.mixture import Part
 from service.domain.cores.core import Surface
 from service.domain.plant.reading import ReadingReason
 from service.domain.plant.signal import SignalKind
@@ -375,3 +376,20 @@ class TestEffluent:
             # A meter that fell silent has not taken back what it said.
             held = judge(define(kind), situation(height=1.0, effluent=(self.seen(30.0, fresh=False),)))
             assert held.condition is Condition.DEADBAND
+
+
+@pytest.mark.parametrize(
+    ("chance", "condition"),
+    [(0.6, Condition.ABNORMAL), (0.4, Condition.DEADBAND), (0.2, Condition.DEADBAND), (0.02, Condition.NORMAL)],
+)
+def test_a_rival_story_beyond_the_limit_calls_when_likely_and_holds_while_it_is_possible(
+    chance: float, condition: Condition
+) -> None:
+    given = situation(height=1.0)
+    assert given.estimate is not None
+    stories = (Part(1.0 - chance, 1.0, 0.05), Part(chance, 3.7, 0.05))
+    found = judge(DANGER, replace(given, estimate=replace(given.estimate, stories=stories)))
+    assert found.condition is condition
+    assert (found.reason is RuleReason.MAY_BE_BEYOND) is (condition is not Condition.NORMAL)
+    if condition is not Condition.NORMAL:
+        assert found.value == pytest.approx(0.3)

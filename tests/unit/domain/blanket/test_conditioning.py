@@ -57,8 +57,19 @@ def test_flat_line() -> None:
     assert set(seen[60:]) == {ReadingReason.FLAT}
 
 
-def test_flatness_is_not_judged_unless_asked_for() -> None:
-    assert ReadingReason.FLAT not in after_a_quiet_day([1.0] * 90)
+def test_who_set_no_time_is_told_of_a_sensor_that_stands_still_all_the_same() -> None:
+    seen = after_a_quiet_day([1.0] * 120)
+    assert ReadingReason.FLAT not in seen[:30]
+    assert set(seen[60:]) == {ReadingReason.FLAT}
+
+
+def test_a_sensor_that_always_rounds_to_the_centimetre_is_not_taken_for_stuck() -> None:
+    story = Story(days=3, noise=0.002)
+    rounded = [
+        replace(event, value=round(event.value, 2)) if isinstance(event, Reading) else event for event in story.events()
+    ]
+    seen = advance(story.setup, initial(story.setup), rounded).assessments
+    assert ReadingReason.FLAT not in {a.verdict for a in seen}
 
 
 def test_a_lone_outlier_is_a_spike() -> None:

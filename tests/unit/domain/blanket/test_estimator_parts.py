@@ -582,7 +582,7 @@ def test_a_belief_is_bounded_by_floor_and_water_surface() -> None:
     made.state.belief.height = -9.0
     assert made.belief_at(T0).height == TANK.lowest_height
     assert made.belief_at(T0).source is Source.COASTING
-    assert fold().belief_at(T0) == near(
+    assert fold().belief_at(T0)[:7] == near(
         (math.nan, math.inf, math.nan, Source.NOTHING, math.inf, True, False), nan_ok=True
     )
 

@@ -528,3 +528,28 @@ def test_a_balance_that_proved_worthless_still_counts_a_third_and_one_that_prove
         wanted = np.asarray(expected_shift(1.0, [1.3] * 24, 0.5)) / 0.9 * kept
         free = [i for i, mean in enumerate(changed.mean) if TANK.lowest_height < mean < 4.0]
         assert [changed.mean[i] - base.mean[i] for i in free] == near([wanted[i] for i in free])
+
+
+def test_a_rise_without_precedent_goes_on_and_a_step_does_not() -> None:
+    calm = [(minute, 1.0, Conditions()) for minute in range(600)]
+    risen = [(600 + minute, 1.0 + 0.9 * minute / 60.0, Conditions()) for minute in range(35)]
+    line = forecast(TANK, followed(*calm, *risen), T0 + timedelta(minutes=634)).line  # type: ignore[union-attr]
+    assert line is not None
+    assert line.rate == near(0.9, abs=0.05)
+    assert line.height == near(1.0 + 0.9 * 34 / 60.0, abs=0.02)
+    stepped = [(600 + minute, 1.4, Conditions()) for minute in range(15)]
+    assert forecast(TANK, followed(*calm, *stepped), T0 + timedelta(minutes=614)).line is None  # type: ignore[union-attr]
+
+
+def test_what_the_tank_does_every_day_has_a_precedent() -> None:
+    daily = [(minute, 1.0 + 0.5 * abs((minute % 120) / 60.0 - 1.0), Conditions()) for minute in range(5 * 1440 + 110)]
+    memory = followed(*daily)
+    assert memory.usual_rate_var > 0.1**2
+    assert forecast(TANK, memory, T0 + timedelta(minutes=5 * 1440 + 109)).line is None  # type: ignore[union-attr]
+
+
+def test_what_reads_high_and_is_not_confirmed_is_no_line() -> None:
+    memory = followed(*[(minute, 1.0 + 0.9 * minute / 60.0, Conditions()) for minute in range(40)])
+    assert memory.recent
+    observe(TANK, memory, replace(seen(41, 1.6), reason=EstimateReason.READS_HIGH_UNCONFIRMED), Conditions())
+    assert not memory.recent

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from datetime import UTC, datetime
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from service.domain.forecast.outlook import HORIZONS, Forecast, Pattern
+from service.domain.forecast.outlook import HORIZONS, Forecast, Line, Pattern
 
 
 def rising(rate: float, sd: float = 0.1, height: float = 1.0) -> Forecast:
@@ -51,3 +52,19 @@ def test_quantiles_and_chances_agree() -> None:
 def test_early_is_never_after_late(rate: float, sd: float, limit: float) -> None:
     found = rising(rate, sd).time_to(limit)
     assert 0.0 <= found.early <= found.cautious <= found.likely <= found.late
+
+
+def test_a_rise_without_precedent_is_foretold_no_later_than_the_straight_line() -> None:
+    calm = rising(0.0)
+    assert not calm.time_to(2.8).within_reach
+    storm = replace(calm, line=Line(1.0, 0.9)).time_to(2.8)
+    assert storm.likely == storm.cautious == storm.early == pytest.approx(2.0)
+    assert storm.late == math.inf
+    soon = replace(rising(0.5), line=Line(1.0, 0.2)).time_to(2.0)
+    assert soon == rising(0.5).time_to(2.0)
+    assert replace(calm, line=Line(1.0, 0.9)).time_to(8.0).likely == math.inf
+
+
+def test_a_line_that_stands_above_already_is_there() -> None:
+    assert Line(2.0, 0.5).hours_to(1.5) == 0.0
+    assert Line(2.0, -0.5).hours_to(1.5) == math.inf
