@@ -351,17 +351,17 @@ WITHDRAWN: dict[str, Any] = {
 
 CORES = {
     "page": CoreRow(
-        door="web/cores/entry.py: keep",
+        door="web/cores/entry.py: store_entry",
         make=page(Role.OPERATOR, "/round", "/round", **ENTRY | {"confirmed": "yes"}),
         **PAGE,
     ),
     "API": CoreRow(
-        door="web/cores/entry.py: keep",
+        door="web/cores/entry.py: store_entry",
         make=api("/api/v1/cores", id=uuid.uuid4, taken_at=AT.isoformat(), **ENTRY),
         **PAGE | {"via": Door.API},
     ),
     "page, corrected": CoreRow(
-        door="web/cores/entry.py: keep",
+        door="web/cores/entry.py: store_entry",
         make=page(
             Role.OPERATOR, "/cores/{core}", "/cores/{core}/correct", value=f"{HIGH}", unit="m", reason="misread",
             confirmed="yes",
@@ -396,7 +396,7 @@ CORES = {
         **{**CORRECTED, "before": None},
     ),
     "SMS": CoreRow(
-        door="jobs/calls/reply.py: _Desk.confirm", make=texts(f"core east {HIGH} m", "yes"), **SMS
+        door="jobs/calls/reply.py: _ReplyHandler.confirm", make=texts(f"core east {HIGH} m", "yes"), **SMS
     ),
 }  # fmt: skip
 
@@ -455,10 +455,10 @@ COMMANDS = {
     "command, out of service": typed(OUT, "cli/calls/calls.py: _out", "out-of-service", "--why", "repair"),
     "command, back": typed(BACK, "cli/calls/calls.py: _back", "in-service"),
     "SMS": CommandRow(
-        door="jobs/calls/reply.py: _Desk.submit", make=texts(CODE), action=ACK, name="Anna", **SMS
+        door="jobs/calls/reply.py: _ReplyHandler.submit", make=texts(CODE), action=ACK, name="Anna", **SMS
     ),
     "SMS, given back": CommandRow(
-        door="jobs/calls/reply.py: _Desk.submit", make=texts(f"no {CODE}"), action="alarm declined", name="Anna",
+        door="jobs/calls/reply.py: _ReplyHandler.submit", make=texts(f"no {CODE}"), action="alarm declined", name="Anna",
         before=AlarmState.ACKNOWLEDGED, **SMS,
     ),
 }  # fmt: skip
