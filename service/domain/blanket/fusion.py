@@ -223,7 +223,10 @@ class Fold:
         stories: tuple[Part, ...] = ()
         if self.stories.heard:
             agreed = self.stories.agreed
-            height, sd, stories = self._told(time, height, sd, top)
+            told, told_sd, stories = self._told(time, height, sd, top)
+            if voice is not None or abs(told - height) > ONE_STORY:
+                # Without a sensor the stories have nothing to add to a core but the doubt they began with.
+                height, sd = told, told_sd
         return FusedState(height, sd, rate, source, time - belief.last_word, unproven, reads_high, stories, agreed)
 
     def _told(self, time: float, height: float, sd: float, top: float) -> tuple[float, float, tuple[Part, ...]]:
