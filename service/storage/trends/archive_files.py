@@ -11,6 +11,7 @@ from typing import Literal
 
 import numpy as np
 import pyarrow as pa
+import pyarrow.compute as pc
 import pyarrow.parquet as pq
 
 from service.errors import StorageError
@@ -52,6 +53,7 @@ SCHEMAS: dict[Kept, pa.Schema] = {
             ("rate", pa.float64()),
             ("trust", pa.string()),
             ("reason", pa.string()),
+            ("stories", pa.list_(pa.float64())),
         ]
     ),
     "batch": pa.schema(
@@ -131,6 +133,9 @@ class _Checksum:
                 self._digest.update(np.ascontiguousarray(column.is_null().to_numpy()).tobytes())
             if pa.types.is_string(column.type):
                 self._digest.update("\x00".join(column.fill_null("").to_pylist()).encode("utf-8"))
+            elif pa.types.is_list(column.type):
+                for numbers in (pc.list_value_length(column).fill_null(0), pc.list_flatten(column)):
+                    self._digest.update(np.ascontiguousarray(numbers.to_numpy()).tobytes())
             else:
                 number = column.cast(pa.int64()) if pa.types.is_timestamp(column.type) else column
                 self._digest.update(np.ascontiguousarray(number.fill_null(0).to_numpy()).tobytes())

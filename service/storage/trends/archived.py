@@ -173,7 +173,7 @@ _JSON = ("detail", "payload")
 _TYPES: dict[Kept, tuple[str, ...]] = {
     "reading": ("int4", "timestamptz", "float8", "int8", "int2", "int2"),
     "assessment": ("int4", "timestamptz", "float8", "float8", "int2"),
-    "estimate": ("int4", "timestamptz", "float8", "float8", "float8", "text", "text"),
+    "estimate": ("int4", "timestamptz", "float8", "float8", "float8", "text", "text", "float8[]"),
     "batch": ("int8", "timestamptz", "text", "text", *("int4",) * 4),
     "alarm_event": ("int8", "int4", "timestamptz", "timestamptz", *("text",) * 5, "jsonb"),
     "outbox": (

@@ -12,6 +12,7 @@ import pytest
 from sqlalchemy import Engine, text
 
 from service.domain.blanket.estimate import Assessment, Estimate, EstimateReason, Trust
+from service.domain.blanket.mixture import Part
 from service.domain.plant.reading import ReadingReason
 from service.errors import InputError, StorageError
 from service.jobs.alarms.evaluate import evaluate
@@ -77,8 +78,17 @@ def season(engine: Engine) -> Engine:
             1,
             None,
             [
-                Estimate(tank="x", time=t, height=v, sd=0.1, rate=0.0, trust=Trust.GOOD, reason=EstimateReason.SENSOR)
-                for t, v in zip(times, values, strict=True)
+                Estimate(
+                    tank="x",
+                    time=t,
+                    height=v,
+                    sd=0.1,
+                    rate=0.0,
+                    trust=Trust.GOOD,
+                    reason=EstimateReason.SENSOR,
+                    stories=(Part(0.6, v, 0.1), Part(0.4, v + 1.0, 0.2)) if n % 7 == 0 else (),
+                )
+                for n, (t, v) in enumerate(zip(times, values, strict=True))
             ],
         )
         replace_assessments(
