@@ -426,7 +426,7 @@ class Night:
     def say(self, person: Contact, words: str, now: datetime) -> None:
         """Somebody writes, or takes it at the page."""
         habit = self.habits[person.name]
-        yes = any(words.casefold() == y.format(code=words.strip(" .\n")[-4:]).casefold() for y in YES)
+        yes = any(words.casefold() == y.format(code=words.strip(" .\n")[-6:]).casefold() for y in YES)
         no = not yes and habit in (Habit.NO, Habit.NO_WITHOUT_CODE, Habit.GIVES_BACK)
         named = _NAMED.search(words)
         code = named[0].upper() if named and (yes or no) and habit is not Habit.NO_WITHOUT_CODE else ""

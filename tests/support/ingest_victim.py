@@ -42,7 +42,7 @@ def take_in(
     engine: Engine, folder: Path, on_step: Callable[[IngestStep, Delivery], None] = lambda step, delivery: None
 ) -> IngestReport:
     """Look into the folder twice, as a service does, the second time long after the first; reports on the second look."""
-    moments = iter(range(0, 1_000_000, 6))
+    moment = 0.0
 
     def taken(content_hash: str) -> bool:
         with transaction(engine) as conn:
@@ -60,10 +60,11 @@ def take_in(
         reader=InlineReader(),
         now=lambda: NOON,
         is_stored=taken,
-        clock=lambda: float(next(moments)),
+        clock=lambda: moment,
     )
     here = plant(engine)
     ingest(connector, here, engine, lambda: NOON)
+    moment = 60.0
     return ingest(connector, here, engine, lambda: NOON, on_step=on_step)
 
 

@@ -78,6 +78,8 @@ def value(column: Column[Any], row: int) -> Any:
     if isinstance(kind, DateTime):
         return NOW + timedelta(days=40 * row, microseconds=row)
     if isinstance(kind, ARRAY):
+        if isinstance(kind.item_type, Double):
+            return [0.1 + row, float("nan"), -1e-300]
         return [f"{AWKWARD} {row}", ""]
     if isinstance(kind, JSONB):
         return {"row": row, "awkward": AWKWARD, "none": None}

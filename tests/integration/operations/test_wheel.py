@@ -75,5 +75,5 @@ def test_an_installed_wheel_migrates_a_database_from_anywhere(
     code = "import service.storage.database.schema as s, sys; s.migrate(sys.argv[1]); print(s.migrations_folder())"
     migrations = run_in(environment, tmp_path, ["python", "-c", code, empty_database_url])
     assert Path(migrations).is_relative_to(environment)
-    assert Path(migrations).parts[-3:] == ("service", "storage", "migrations")
+    assert Path(migrations).parts[-4:] == ("service", "storage", "database", "migrations")
     assert current_revision(empty_database_url) == head_revision()

@@ -75,7 +75,7 @@ def test_the_undisturbed_run_takes_several_parts(engine: Engine, dropped: Path) 
     take_in(engine, dropped, lambda step, delivery: steps.append(f"{step} {delivery.part}"))
     assert set(steps) == {f"delivered {i}" for i in range(3)} | {f"stored {i}" for i in range(3)} | {
         "committed 2",
-        "told 2",
+        "acknowledged 2",
     }
     check_all_is_well(engine, dropped)
 
