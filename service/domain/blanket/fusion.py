@@ -70,6 +70,8 @@ class FusedState(NamedTuple):
 
 #: What cores say against the sensors is told in their place from this chance on [–].
 SETTLED = 0.7
+#: Stories widen no doubt beyond this: a tank that counts as blind calls nobody for its height, whatever its sensor says. [m]
+WIDEST = 0.5
 #: Samples of these verdicts say nothing of the blanket to any story.
 _NO_EVIDENCE = frozenset(
     {ReadingReason.ARM_PASS, ReadingReason.SPIKE, ReadingReason.ECHO_LOST, ReadingReason.OUT_OF_SERVICE}
@@ -237,9 +239,9 @@ class Fold:
         stories = joined(height, sd, parts, VOICE_COUNTS if agreed else CONTRADICTED_COUNTS)
         first, core = stories[0], self.stories.core_height
         if first.chance >= SETTLED and abs(first.mean - core) < abs(height - core) - ONE_STORY:
-            return stories[0].mean, stories[0].sd, stories
+            return first.mean, min(first.sd, WIDEST), stories
         own = next((part for part in stories if abs(part.mean - height) <= ONE_STORY), None)
-        return (height, sd, stories) if own is None else (own.mean, own.sd, stories)
+        return (height, sd, stories) if own is None else (own.mean, min(own.sd, max(sd, WIDEST)), stories)
 
     def _believe(self, time: float, judged: Judged | None) -> None:
         self.voice = self._voice(time)

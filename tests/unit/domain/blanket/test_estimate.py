@@ -282,6 +282,15 @@ def test_two_sensors_are_fused_and_disagreement_widens() -> None:
     assert high - low > 2 * (agreed.interval[1] - agreed.interval[0])
 
 
+def test_a_sensor_that_was_never_cored_is_doubtful_and_not_blind() -> None:
+    """A new plant has no cores: rival stories that nobody has settled must not silence a blanket under the weir."""
+    setup = Story(days=1).setup
+    readings = [Reading("north.level", START + timedelta(minutes=i), 3.4) for i in range(60)]
+    last = advance(setup, initial(setup), readings).estimates[-1]
+    assert last.trust is Trust.DOUBTFUL
+    assert last.height == pytest.approx(3.4, abs=0.1)
+
+
 def test_a_wrong_core_hardly_moves_the_estimate_and_is_named() -> None:
     story = Story(days=4, core_blunders={8: lambda thickness: thickness * 3.28084})
     done = whole(story)
