@@ -234,7 +234,7 @@ class Fold:
     def _told(self, time: float, height: float, sd: float, top: float) -> tuple[float, float, tuple[Part, ...]]:
         """Height and deviation as told, and the stories: the voice's own, or what cores that contradict it have settled."""
         agreed = self.stories.agreed
-        found = self.stories.believed(time).height.parts
+        found = self.stories.heights(time)
         parts = [Part(part.chance, min(max(part.mean, self.lowest), top), part.sd) for part in found]
         stories = joined(height, sd, parts, VOICE_COUNTS if agreed else CONTRADICTED_COUNTS)
         first, core = stories[0], self.stories.core_height

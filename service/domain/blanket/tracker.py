@@ -180,26 +180,14 @@ class Tracker:
 
     # --- what is believed ---------------------------------------------------------------------------------------------
 
+    def heights(self, time: float) -> tuple[Part, ...]:
+        """The stories at a time not before the last event's [s], each with its height."""
+        return self._parts(time, self._rows_at(time))
+
     def believed(self, time: float) -> Believed:
         """What is believed at a time not before the last event's. [s]"""
-        bank = self.bank
-        if bank.time != bank.time:
-            rows = bank.heights()
-        elif time - bank.time > 900.0:
-            later = bank.copy()
-            later.ahead(time)
-            rows = later.heights()
-        else:
-            if self._rows is None:
-                self._rows = bank.heights()
-            rows = self._rows
-        hours = max(time - bank.time, 0.0) / 3600.0 if rows is self._rows else 0.0
-        reach = damped_step(hours + LAG, RATE_MEMORY).reach if rows is self._rows else 0.0
-        low, high = self.tank.lowest_height, self.tank.side_water_depth + 0.1
-        parts = tuple(
-            Part(w, min(max(mean + reach * rate, low), high), math.sqrt(max(var, 1e-8)))
-            for w, mean, var, rate, _ in rows
-        )
+        rows = self._rows_at(time)
+        parts = self._parts(time, rows)
         mixture = Mixture(parts)
         best = max(parts).mean
         following = 0.0
@@ -219,6 +207,28 @@ class Tracker:
         return Believed(mixture, sum(row[0] * row[3] for row in rows), good)
 
     # --- pieces -------------------------------------------------------------------------------------------------------
+
+    def _rows_at(self, time: float) -> list[tuple[float, float, float, float, list[int]]]:
+        bank = self.bank
+        if bank.time != bank.time:
+            return bank.heights()
+        if time - bank.time > 900.0:
+            later = bank.copy()
+            later.ahead(time)
+            return later.heights()
+        if self._rows is None:
+            self._rows = bank.heights()
+        return self._rows
+
+    def _parts(self, time: float, rows: list[tuple[float, float, float, float, list[int]]]) -> tuple[Part, ...]:
+        reach = 0.0
+        if rows is self._rows:  # as of the last event, and to be carried on from there
+            reach = damped_step(max(time - self.bank.time, 0.0) / 3600.0 + LAG, RATE_MEMORY).reach
+        low, high = self.tank.lowest_height, self.tank.side_water_depth + 0.1
+        return tuple(
+            Part(w, min(max(mean + reach * rate, low), high), math.sqrt(max(var, 1e-8)))
+            for w, mean, var, rate, _ in rows
+        )
 
     def _changed(self) -> None:
         self._rows = None
