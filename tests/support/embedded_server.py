@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import signal
 import subprocess
 import sys
 from contextlib import suppress
@@ -78,17 +77,18 @@ def server_processes(folder: Path) -> list[psutil.Process]:
 
 
 def postmaster(folder: Path) -> psutil.Process:
-    everyone = server_processes(folder)
-    return next(process for process in everyone if process.ppid() not in {other.pid for other in everyone})
+    return psutil.Process(int((folder / "cluster" / "postmaster.pid").read_text().split()[0]))
 
 
 def kill_all(folder: Path) -> None:
-    processes = server_processes(folder)
-    assert processes
-    for process in processes:
-        process.send_signal(signal.SIGSTOP)  # so that none of them does anything in an orderly way meanwhile
-    for process in processes:
-        process.kill()
+    """Kill every process of the folder's server; a session may end by itself meanwhile."""
+    first = postmaster(folder)
+    first.suspend()  # so that it starts no further process and ends in no orderly way
+    processes = [first, *(process for process in server_processes(folder) if process != first)]
+    for send in (psutil.Process.suspend, psutil.Process.kill):
+        for process in processes:
+            with suppress(psutil.NoSuchProcess):
+                send(process)
     psutil.wait_procs(processes)
 
 
