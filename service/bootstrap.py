@@ -38,7 +38,7 @@ from service.reports.mailing import Mailing
 from service.settings import Settings, load_settings, unknown_variables
 from service.site.difference import difference
 from service.site.site import Site, load_site, parse_site, text_on_disk
-from service.storage.database.roles import let_everyday_in
+from service.storage.database.roles import let_everyday_delete, let_everyday_in
 from service.storage.database.schema import current_revision, migrate, require_current
 from service.storage.database.session import make_engine, page_engine, read_only, transaction
 from service.storage.embedded.server import EmbeddedServer
@@ -402,6 +402,7 @@ class _Served:
         with _engine(self.owner_url, "underweir") as owner:
             let_everyday_in(owner, self.engine)
             migrate(owner)
+            let_everyday_delete(owner, self.engine)
 
 
 @contextmanager

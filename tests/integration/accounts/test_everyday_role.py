@@ -5,7 +5,8 @@ from __future__ import annotations
 import shutil
 import subprocess
 from collections.abc import Iterator
-from datetime import UTC, datetime
+from contextlib import contextmanager
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import psycopg
@@ -17,15 +18,31 @@ from service.errors import StorageError
 from service.examination.store import server as examined
 from service.jobs.accounts import people
 from service.jobs.alarms.evaluate import evaluate
+from service.jobs.operations.archive import archive_old
+from service.jobs.operations.retention import RetentionPolicy
 from service.storage.database.partitions import drop_month, ensure_months, partitions
+from service.storage.database.roles import let_everyday_delete
 from service.storage.database.schema import migrate, require_current
 from service.storage.database.session import make_engine, transaction
 from service.storage.embedded.server import EmbeddedServer
+from service.storage.readings.batches import open_batch
 from tests.conftest import reachable_folder
 from tests.support.alarm_plant import MINUTE, NIGHT, TANKS, AlarmPlant
 from tests.support.database import FAST
 
-MONTH = datetime(2031, 2, 1, tzinfo=UTC)
+#: Of another time, which retention may take; and one so new that nothing may.
+MONTH, NEW_MONTH = datetime(2021, 2, 1, tzinfo=UTC), datetime(2031, 5, 1, tzinfo=UTC)
+
+
+@contextmanager
+def _ready(server: EmbeddedServer) -> Iterator[Engine]:
+    """Everyday's engine, after the owner has made the tables as at the service's start."""
+    owner, everyday = make_engine(server.owner_url), make_engine(server.url)
+    migrate(owner)
+    let_everyday_delete(owner, everyday)
+    owner.dispose()
+    yield everyday
+    everyday.dispose()
 
 
 @pytest.fixture(scope="module")
@@ -34,7 +51,9 @@ def server(made_database: Path) -> Iterator[EmbeddedServer]:
     folder = reachable_folder("underweir-everyday-", in_memory=True)
     subprocess.run(["cp", "-a", str(made_database), str(folder / "database")], check=True)
     with EmbeddedServer(folder / "database", settings=FAST) as running:
-        migrate(running.owner_url)
+        with _ready(running) as everyday, transaction(everyday) as conn:
+            ensure_months(conn, "reading", NEW_MONTH, NEW_MONTH)
+            conn.execute(text("INSERT INTO batch (connector, origin, received_at) VALUES ('drop', 'x', now())"))
         yield running
     shutil.rmtree(folder)
 
@@ -42,11 +61,8 @@ def server(made_database: Path) -> Iterator[EmbeddedServer]:
 @pytest.fixture
 def everyday(database_folder: Path) -> Iterator[Engine]:
     """Everyday at work in a database of this test's own."""
-    with EmbeddedServer(database_folder, settings=FAST) as running:
-        migrate(running.owner_url)
-        made = make_engine(running.url)
-        yield made
-        made.dispose()
+    with EmbeddedServer(database_folder, settings=FAST) as running, _ready(running) as engine:
+        yield engine
 
 
 @pytest.mark.parametrize(
@@ -65,6 +81,15 @@ def everyday(database_folder: Path) -> Iterator[Engine]:
         "BEGIN; SET LOCAL underweir.retention = 'on'; DELETE FROM alarm_event",
         "BEGIN; SET LOCAL underweir.retention = 'on'; DELETE FROM audit_event",
         "BEGIN; SET LOCAL underweir.retention = 'on'; DELETE FROM reading_revision",
+        "DELETE FROM reading",
+        "DELETE FROM reading_y2031m05",
+        "DELETE FROM batch",
+        "DELETE FROM person",
+        "DELETE FROM outbox",
+        "DELETE FROM tank",
+        "SELECT drop_month('reading', now())",
+        "SELECT drop_month('reading', '2031-05-01 00:00Z')",
+        "SELECT drop_old_batches(ARRAY(SELECT id FROM batch))",
         "DROP TABLE reading",
         "ALTER TABLE person ADD COLUMN back_door text",
         "CREATE TABLE public.of_mine (n int)",
@@ -110,12 +135,38 @@ def test_what_the_service_does_every_day_it_can(everyday: Engine) -> None:
     people.add(everyday, name="ines", label="", role=Role.VIEWER, password=None, now=NIGHT, actor="x")
     assert plant.ids.tanks.keys() == {setup.tank.key for setup in TANKS}
     with transaction(everyday) as conn:
-        assert ensure_months(conn, "reading", MONTH, MONTH) == ["reading_y2031m02"]
-        conn.execute(text("SELECT count(*) FROM reading_y2031m02"))
-        conn.execute(text("LOCK TABLE reading_y2031m02 IN SHARE MODE"))
+        assert ensure_months(conn, "reading", MONTH, MONTH) == ["reading_y2021m02"]
+        conn.execute(text("SELECT count(*) FROM reading_y2021m02"))
+        conn.execute(text("LOCK TABLE reading_y2021m02 IN SHARE MODE"))
     with transaction(everyday) as conn:
         drop_month(conn, "reading", MONTH)
-        assert "reading_y2031m02" not in partitions(conn, "reading")
+        assert "reading_y2021m02" not in partitions(conn, "reading")
+
+
+def test_old_months_and_what_they_came_in_with_go_to_files_and_nothing_newer(
+    everyday: Engine, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Retention as everyday has it: what is set may say three months, and the owner's functions keep those, whoever asks."""
+    with transaction(everyday) as conn:
+        now, this_month = conn.execute(text("SELECT now(), date_trunc('month', now(), 'UTC')")).one()
+        kept = [this_month.replace(year=this_month.year - years) for years in (0, 1, 2)]
+        for month in kept:
+            received = month + timedelta(days=1)
+            batch = open_batch(conn, "drop", "x", received)
+            ensure_months(conn, "reading", month, month)
+            conn.execute(
+                text(
+                    "INSERT INTO reading (signal_id, time, value, batch_id, quality, reason) VALUES (1, :time, 1, :batch, 0, 0)"
+                ),
+                {"time": received, "batch": batch},
+            )
+    done = archive_old(everyday, RetentionPolicy(tmp_path, {"reading": 13}), now)
+    assert sorted((file.source, file.month) for file in done) == [("batch", kept[2]), ("reading", kept[2])]
+    # A service that is set, or made, to keep nothing.
+    with pytest.raises(StorageError, match="is kept"):
+        archive_old(everyday, RetentionPolicy(tmp_path, {"reading": 0}), now + timedelta(days=62))
+    with transaction(everyday) as conn:
+        assert conn.execute(text("SELECT count(*) FROM reading")).scalar_one() == 1
 
 
 def test_examine_says_which_role_it_is(server: EmbeddedServer) -> None:
@@ -137,7 +188,7 @@ def test_a_table_of_somebody_elses_in_the_place_of_ours_is_not_taken_for_it(serv
         conn.execute("CREATE TEMPORARY TABLE reading (n int)")
         conn.execute("SET search_path = pg_temp, public")
         conn.execute("SELECT make_month('reading', '2031-03-31 23:30+00')")
-        found = conn.execute("SELECT pg_get_expr(relpartbound, oid) FROM pg_class WHERE relname = 'reading_y2031m03'")
+        found = conn.execute("SELECT pg_get_expr(relpartbound, oid) FROM pg_class WHERE relname = 'reading_y2031m05'")
         [(bound,)] = found.fetchall()
     assert "2031-03-01 00:00:00+00" in bound
     assert "2031-04-01 00:00:00+00" in bound
