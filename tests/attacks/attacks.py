@@ -268,9 +268,10 @@ def wide_ranges(stand: Stand, over: threading.Event) -> None:
 def downloads(stand: Stand, over: threading.Event) -> None:
     """Downloads that are held in the midst of COPY, then given up."""
     head = (
-        "GET /api/v1/exports/estimates.csv?start=2025-01-01T00:00:00Z&end=2025-02-01T00:00:00Z HTTP/1.1\r\nHost: x\r\n"
+        "GET /api/v1/exports/readings.csv?start=2025-01-01T00:00:00Z&end=2025-02-01T00:00:00Z HTTP/1.1\r\nHost: x\r\n"
         f"Authorization: Bearer {stand.tokens['viewer']}\r\n\r\n"
     )
+    held = 0
     while not over.is_set():
         with ExitStack() as lines:
             for _ in range(10):
@@ -280,6 +281,17 @@ def downloads(stand: Stand, over: threading.Event) -> None:
                     line.sendall(head.encode())
                     line.recv(500)
             over.wait(5.0)
+            held = max(held, _in_the_midst_of_copy(stand))
+    assert held, "no download was held in the midst of COPY"
+
+
+def _in_the_midst_of_copy(stand: Stand) -> int:
+    """How many connections of the database have rows to send that nobody takes."""
+    with stand.connect() as conn:
+        [count] = conn.execute(
+            "SELECT count(*) FROM pg_stat_activity WHERE state = 'active' AND query LIKE 'COPY %' AND wait_event = 'ClientWrite'"
+        ).fetchone() or (0,)
+    return int(count)
 
 
 def photos(stand: Stand, over: threading.Event) -> None:

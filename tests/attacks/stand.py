@@ -238,7 +238,7 @@ class Stand:
         return bool(known == len(self.plant.tanks))
 
     def fill(self) -> None:
-        """Give downloads something to hand out: what was believed of a tank in another year, from which nothing follows."""
+        """Give downloads something to hand out: what was read and believed of a tank in another year, from which nothing follows."""
         with self.account.acting():
             owner = self._database_url.replace(
                 f"//{ROLE}@", f"//{OWNER}@"
@@ -252,7 +252,17 @@ class Stand:
                         ),
                         {"n": ROWS},
                     ).one()
-                    ensure_months(conn, "estimate", first, last)
+                    for table in ("estimate", "reading"):
+                        ensure_months(conn, table, first, last)
+                    conn.execute(
+                        text(
+                            "WITH filled AS (INSERT INTO batch (connector, origin, received_at) VALUES ('export', 'filled', :first) RETURNING id)"
+                            " INSERT INTO reading (signal_id, time, value, quality, reason, batch_id)"
+                            " SELECT signal.id, :first + n * interval '1 second', 1.0, 0, 0, filled.id"
+                            " FROM (SELECT min(id) AS id FROM signal WHERE tag <> 'COUNTER') AS signal, generate_series(0, :rows - 1) AS n, filled"
+                        ),
+                        {"first": first, "rows": ROWS},
+                    )
                     conn.execute(
                         text(
                             "INSERT INTO estimate (tank_id, time, height, sd, rate, trust, reason)"

@@ -211,6 +211,11 @@ CHOSEN: dict[tuple[str, str], tuple[Any, str]] = {
     ("service.jobs.accounts.second_factor", "DRIFT"): (1, "RFC 6238 section 5.2: one step of 30 s"),
     ("service.jobs.accounts.second_factor", "RECOVERY_CODES"): (10, "ten losses of a phone"),
     ("service.web.accounts.single_sign_on", "LONGEST"): (10 * MIN, "to sign in at the provider"),
+    ("service.web.accounts.sign_in", "KNOWN_FOR_S"): (400 * 86_400, "browsers keep no cookie longer"),
+    ("service.web.base.throttle", "MAX_CHANGES"): (200, "a hundred cores kept on a phone, twice, in ten minutes"),
+    ("service.web.base.request_limit", "MOST_IN_A_ROW"): (600, "a night's pages at once; a program that reads a plant's tanks"),
+    ("service.web.base.request_limit", "MORE_A_SECOND"): (10.0, "faster than any person, and 36,000 an hour for a program"),
+    ("service.storage.accounts.personal_data", "MOST_ROWS"): (2_000, "an answer that ends"),
     ("service.identity", "TIMEOUT"): (10.0, "for every answer of the provider [s]"),
     ("service.identity", "LEEWAY"): (120, "between two clocks [s]"),
     # What is taken in.

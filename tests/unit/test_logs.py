@@ -126,3 +126,22 @@ def test_the_settings_know_their_secrets(monkeypatch: pytest.MonkeyPatch) -> Non
         smtp_password="mailpass",
     ).secrets()
     assert {"s%40lty-water", "s@lty-water", "k" * 40, "mailpass"} <= known
+
+
+@pytest.mark.parametrize("number", ["+15550100199", "+1 (555) 010-0199", "+49 30 123456-78"])
+@pytest.mark.parametrize("address", ["night@example.org", "R.Okafor+calls@mail.example.co.uk"])
+def test_nobodys_number_or_address_gets_into_a_line_whoever_quotes_it_but_names_do(number: str, address: str) -> None:
+    """ASVS 7.1.2; what is meant to stand there is in deploy/SECURITY.md, "What is kept about people"."""
+
+    def say(log: structlog.stdlib.BoundLogger) -> None:
+        log.error(
+            f"no such user: {address}", answer=f"550 <{address}>", tried=[number, {"to": address}], person=address
+        )
+        logging.getLogger("library").warning("%s cannot be reached from 192.0.2.7 at 2026-03-14T03:10:00+00:00", number)
+
+    said, library = written(say).splitlines()
+    assert json.loads(said).pop("person") == address  # who it was: a sign-in name
+    assert said.count(address) == 1
+    assert number not in said + library
+    assert "192.0.2.7" in library
+    assert "2026-03-14T03:10:00+00:00" in library

@@ -35,6 +35,8 @@ WORDS = {
     "recovery code used": "a recovery code was used to sign in or to switch the second step off",
     "one-time code used again": "a code from the phone was sent a second time, and refused",
     "token made": "a token was made with which a program acts for you",
+    "new browser used": "somebody signed in with a browser that was not used for it before",
+    "weak password used": "the password is one that is guessed early; choose another on the page of your account",
     "person switched off": "the account was switched off",
     "person switched on": "the account was switched on again",
 }
@@ -78,7 +80,7 @@ def _messages(
             payload={
                 "kind": "account",
                 "contact": owner.label,
-                "reason": "their account was changed",
+                "reason": "their account was changed or used",
                 "occurred_at": None,
                 "subject": f"Your account: {what}, {site.name}",
                 "text": (

@@ -6,8 +6,11 @@ people use, with words of the service and with the name it belongs to.
 
 from __future__ import annotations
 
+import math
 import re
 import threading
+from functools import cache
+from importlib.metadata import version
 
 from service.errors import InputError
 
@@ -23,6 +26,16 @@ _LOOKED_AT = 72
 _SPACES = re.compile(" {2,}")
 #: The library keeps the words a call brings in a table all calls share.
 _estimating = threading.Lock()
+
+
+@cache
+def rules() -> str:
+    """Names the lists and limits that passwords are held against here; a password that met these needs no other look.
+
+    >>> rules().startswith("zxcvbn ")
+    True
+    """
+    return f"zxcvbn {version('zxcvbn')}, {SHORTEST} characters, {FEWEST_GUESSES:.0e} guesses"
 
 
 def checked(password: str, name: str, label: str = "") -> str:
@@ -62,6 +75,15 @@ def checked(password: str, name: str, label: str = "") -> str:
             "four words that have nothing to do with each other make a good one"
         )
     return password
+
+
+def strength(password: str, name: str, label: str = "") -> float:
+    """How many guesses a password stands, by the estimate of zxcvbn, as a decimal logarithm.
+
+    >>> 10 < strength("six heron marsh lantern", "night") < 30
+    True
+    """
+    return math.log10(_guesses(password, (name, *label.split(), *OF_THE_SERVICE))) if password else 0.0
 
 
 def _guesses(password: str, words: tuple[str, ...]) -> float:

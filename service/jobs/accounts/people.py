@@ -13,7 +13,7 @@ import secrets
 import threading
 import unicodedata
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
 import structlog
@@ -62,6 +62,8 @@ class SignedIn:
 
     secret: str
     person: PersonRecord
+    #: Their password is one that guessers try early, by lists that are newer than it.
+    weak: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,6 +71,7 @@ class CodeNeeded:
     """The password is right; the code of their second factor is still to be given."""
 
     person: PersonRecord
+    weak: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,7 +107,14 @@ def add(
     hashed = None if password is None else _hash(password_rules.checked(password, clean, label))
     with transaction(engine) as conn:
         people.add_person(
-            conn, name=clean, label=label.strip() or clean, role=role, password_hash=hashed, now=now, email=address
+            conn,
+            name=clean,
+            label=label.strip() or clean,
+            role=role,
+            password_hash=hashed,
+            password_rules=password_rules.rules(),
+            now=now,
+            email=address,
         )
         audit.record_change(conn, at=now, actor=actor, action="person added", subject=clean, detail={"role": role})
         found = people.find_person(conn, clean)
@@ -120,7 +130,7 @@ def change_password(
         person = person_of(conn, name)
     hashed = _hash(password_rules.checked(password, person.name, person.label))
     with transaction(engine) as conn:
-        people.set_password(conn, person.id, hashed, now)
+        people.set_password(conn, person.id, hashed, password_rules.rules(), now)
         sessions.close_sessions_of(conn, person.id, but=hash_secret(keep_session) if keep_session else "")
         api_tokens.revoke_tokens_of(conn, person.id, now)
         audit.record_change(conn, at=now, actor=actor, action="password changed", subject=person.name)
@@ -261,6 +271,7 @@ def sign_in(
         return TurnedAway()
     person, stored = known
     rehashed = _hash(password) if _hasher.check_needs_rehash(stored) else ""
+    weak = _found_weak(engine, person, password, address=address, now=now)
     with transaction(engine) as conn:
         sessions.drop_old(
             conn, seen_before=now - IDLE, started_before=now - LONGEST, failed_before=now - REMEMBER_FAILURES
@@ -270,13 +281,46 @@ def sign_in(
         if still is None or still[1] != stored:  # changed, or switched off, while it was looked at
             return TurnedAway()
         if rehashed:
-            people.set_password(conn, person.id, rehashed, now)
+            people.set_hash(conn, person.id, rehashed)
         factor = second_factors.find(conn, person.id)
         if factor is not None and factor.confirmed_at is not None:
             # Failures are forgiven with the right code: else the password would buy a guesser of codes ever new tries.
-            return CodeNeeded(person)
+            return CodeNeeded(person, weak)
         sessions.clear_failures(conn, name=clean, address=address)
-        return open_session(conn, person, address=address, agent=agent, now=now)
+        return replace(open_session(conn, person, address=address, agent=agent, now=now), weak=weak)
+
+
+def _found_weak(engine: Engine, person: PersonRecord, password: str, *, address: str, now: datetime) -> bool:
+    """Whether a right password is one that would be refused today; looked at only where the lists are not those it met already."""
+    rules = password_rules.rules()
+    with transaction(engine) as conn:
+        if people.password_rules_of(conn, person.id) == rules:
+            return False
+    try:
+        password_rules.checked(password, person.name, person.label)
+    except InputError:
+        with transaction(engine) as conn:
+            audit.record_change(
+                conn, at=now, actor=person.name, action="weak password used", subject=person.name, address=address
+            )
+        return True
+    with transaction(engine) as conn:
+        people.set_password_rules(conn, person.id, rules)
+    return False
+
+
+def note_new_browser(engine: Engine, person: PersonRecord, *, address: str, agent: str, now: datetime) -> None:
+    """Note that somebody signed in with a browser that was not used for it before; its owner is told."""
+    with transaction(engine) as conn:
+        audit.record_change(
+            conn,
+            at=now,
+            actor=person.name,
+            action="new browser used",
+            subject=person.name,
+            detail={"browser": agent[:200]},
+            address=address,
+        )
 
 
 def open_session(

@@ -37,10 +37,12 @@ def add_person(
     role: Role,
     password_hash: str | None,
     now: datetime,
+    password_rules: str | None = None,
     subject: str | None = None,
     email: str | None = None,
 ) -> int:
-    """Store a new person and return the row number; *subject* is who they are at the identity provider.
+    """Store a new person and return the row number; *subject* is who they are at the identity provider, *password_rules* what the
+    password was held against.
 
     Raises
     ------
@@ -54,6 +56,7 @@ def add_person(
         subject=subject,
         email=email,
         password_hash=password_hash,
+        password_rules=password_rules,
         created_at=now,
         password_set_at=None if password_hash is None else now,
     )
@@ -90,9 +93,25 @@ def password_of(conn: Connection, name: str) -> tuple[PersonRecord, str] | None:
     return None if row is None else (record_of(row), row.password_hash)
 
 
-def set_password(conn: Connection, person_id: int, password_hash: str, now: datetime) -> None:
-    """Put a new password in the place of the old one."""
-    conn.execute(update(Person).where(Person.id == person_id).values(password_hash=password_hash, password_set_at=now))
+def set_password(conn: Connection, person_id: int, password_hash: str, rules: str, now: datetime) -> None:
+    """Put a new password, held against those rules, in the place of the old one."""
+    given = {"password_hash": password_hash, "password_rules": rules, "password_set_at": now}
+    conn.execute(update(Person).where(Person.id == person_id).values(given))
+
+
+def set_hash(conn: Connection, person_id: int, password_hash: str) -> None:
+    """Store the same password by another hash."""
+    conn.execute(update(Person).where(Person.id == person_id).values(password_hash=password_hash))
+
+
+def password_rules_of(conn: Connection, person_id: int) -> str | None:
+    """What somebody's password was held against last."""
+    return conn.execute(select(Person.password_rules).where(Person.id == person_id)).scalar_one()
+
+
+def set_password_rules(conn: Connection, person_id: int, rules: str) -> None:
+    """Note what somebody's password was held against, and met."""
+    conn.execute(update(Person).where(Person.id == person_id).values(password_rules=rules))
 
 
 def set_role(conn: Connection, person_id: int, role: Role) -> None:

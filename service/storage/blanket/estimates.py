@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import Connection, Table, delete, func, select, text
+from sqlalchemy import Connection, Select, Table, delete, func, select, text
 
 from service.domain.blanket.estimate import Assessment, Estimate, EstimateReason, Trust
 from service.domain.blanket.mixture import Part
@@ -69,14 +69,26 @@ def estimates_between(
     limit: int | None = None,
 ) -> list[Estimate]:
     """Estimates at start ≤ time < end, oldest first, at most *limit*."""
+    return [estimate_of(row) for row in conn.execute(_between(tank_ids, start, end).limit(limit))]
+
+
+def stream_estimates(
+    conn: Connection, tank_ids: Sequence[int], start: datetime, end: datetime, *, at_once: int
+) -> Iterator[list[Estimate]]:
+    """The same piece by piece: so many are in memory at once, however many there are."""
+    found = conn.execute(_between(tank_ids, start, end), execution_options={"yield_per": at_once})
+    for rows in found.partitions():
+        yield [estimate_of(row) for row in rows]
+
+
+def _between(tank_ids: Sequence[int], start: datetime | None, end: datetime | None) -> Select[Any]:
     statement = select(TankRow.key, EstimateRow.__table__).join(TankRow, TankRow.id == EstimateRow.tank_id)
     statement = statement.where(EstimateRow.tank_id.in_(tank_ids))
     if start is not None:
         statement = statement.where(EstimateRow.time >= start)
     if end is not None:
         statement = statement.where(EstimateRow.time < end)
-    rows = conn.execute(statement.order_by(EstimateRow.time, EstimateRow.tank_id).limit(limit))
-    return [estimate_of(row) for row in rows]
+    return statement.order_by(EstimateRow.time, EstimateRow.tank_id)
 
 
 def estimates_span(conn: Connection, tank_ids: Sequence[int]) -> tuple[datetime, datetime] | None:

@@ -509,6 +509,8 @@ class Person(Base):
     #: Issuer and subject at the identity provider; None for local accounts.
     subject: Mapped[str | None] = mapped_column(unique=True)
     password_hash: Mapped[str | None]
+    #: What the password was held against when it was looked at last.
+    password_rules: Mapped[str | None]
     active: Mapped[bool] = mapped_column(server_default=text("true"))
     created_at: Mapped[datetime]
     password_set_at: Mapped[datetime | None]

@@ -5,21 +5,28 @@ from __future__ import annotations
 from datetime import timedelta
 from typing import Annotated
 
-from fastapi import APIRouter, Form, HTTPException, Request, Response
-from fastapi.responses import HTMLResponse, RedirectResponse
+from fastapi import APIRouter, Depends, Form, HTTPException, Request, Response
+from fastapi.encoders import jsonable_encoder
+from fastapi.responses import HTMLResponse, JSONResponse, RedirectResponse
+from pydantic import BaseModel, Field
 
 from service.domain.plant.role import Role, Scope
 from service.errors import InputError
+from service.jobs.accounts import password as password_rules
 from service.jobs.accounts import people, second_factor
 from service.storage.accounts import api_tokens, audit, second_factors
 from service.storage.accounts import people as store
+from service.storage.accounts.personal_data import personal_data
 from service.storage.database.session import transaction
+from service.web.accounts.sign_in import WEAK_PATH, local_path
 from service.web.base.access import (
     Administrator,
     FormChecked,
     Principal,
     ProvenAdministrator,
     ProvenOwner,
+    Public,
+    ScriptChecked,
     Supervisor,
     Viewer,
 )
@@ -31,6 +38,7 @@ LISTED = 100
 
 router = APIRouter(include_in_schema=False)
 
+Anybody = Annotated[Principal, Depends(Public("what is kept about people is told before they sign in"))]
 Text = Annotated[str, Form(max_length=200)]
 Email = Annotated[str, Form(max_length=254)]
 Password = Annotated[str, Form(max_length=1000)]
@@ -98,6 +106,59 @@ def set_password(plant: Plant, visitor: ProvenAdministrator, name: str, password
 def account(request: Request, plant: Plant, visitor: Viewer) -> HTMLResponse:
     """One's own password and tokens."""
     return _account(request, plant, visitor)
+
+
+@router.get(WEAK_PATH)
+def weak_password(request: Request, plant: Plant, visitor: Viewer, to: str = "/") -> HTMLResponse:
+    """Ask whoever signed in with a password that guessers try early for another one; what they came for goes first if they say so."""
+    return page(request, plant, visitor, "weak_password.html.j2", to=local_path(to))
+
+
+class PasswordTyped(BaseModel):
+    """A password that is being chosen."""
+
+    password: str = Field(max_length=1000)
+    name: str = Field(default="", max_length=200, description="whose it will be; one's own where it is empty")
+
+
+class PasswordStrength(BaseModel):
+    """How it would stand."""
+
+    good: bool
+    guesses: float = Field(description="decimal logarithm of the guesses it stands")
+    sentence: str
+
+
+@router.post("/account/password-strength")
+def password_strength(
+    plant: Plant, visitor: Viewer, _checked: Annotated[None, ScriptChecked], typed: PasswordTyped
+) -> PasswordStrength:
+    """Say how strong a password is while it is typed. Nothing of it is kept."""
+    assert visitor.person is not None
+    name = people.clean_name(typed.name) or visitor.person.name
+    guesses = password_rules.strength(typed.password, name)
+    try:
+        password_rules.checked(typed.password, name)
+    except InputError as error:
+        words = str(error)
+        return PasswordStrength(good=False, guesses=guesses, sentence=f"{words[:1].upper()}{words[1:]}.")
+    return PasswordStrength(good=True, guesses=guesses, sentence="This is a good password.")
+
+
+@router.get("/account/data.json")
+def own_data(plant: Plant, visitor: Viewer) -> JSONResponse:
+    """Everything that is kept about whoever asks, to take away."""
+    assert visitor.person is not None
+    with transaction(plant.engine) as conn:
+        found = jsonable_encoder(personal_data(conn, visitor.person))
+    name = f"{visitor.person.name}-{plant.clock():%Y%m%d}.json".replace("@", "-at-")
+    return JSONResponse(found, headers={"Content-Disposition": f'attachment; filename="{name}"'})
+
+
+@router.get("/privacy")
+def privacy(request: Request, plant: Plant, visitor: Anybody) -> HTMLResponse:
+    """What is kept about people, why, how long, and who sees it."""
+    return page(request, plant, visitor, "privacy.html.j2")
 
 
 @router.post("/account/password", dependencies=[FormChecked])

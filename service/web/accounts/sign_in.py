@@ -8,6 +8,7 @@ import math
 import secrets
 from datetime import datetime
 from typing import Annotated
+from urllib.parse import urlencode
 
 from fastapi import APIRouter, Depends, Form, Request, Response
 from fastapi.responses import RedirectResponse
@@ -37,6 +38,10 @@ Anybody = Annotated[Principal, Depends(Public("whoever signs in is not known yet
 
 #: Cookie of the second step: whose password was right, and when.
 CODE_COOKIE, CODE_PATH = "uw_half_way", "/sign-in/code"
+#: Cookie of the people who signed in with this browser before, by number; it opens nothing.
+KNOWN_COOKIE, KNOWN, KNOWN_FOR_S, MOST_KNOWN = "uw_known", "known browser", 400 * 86_400, 30
+#: Where whoever signs in with a password that guessers try early is asked for another.
+WEAK_PATH = "/account/weak-password"
 _THIS_MACHINE = frozenset({"127.0.0.1", "localhost", "::1"})
 
 
@@ -74,11 +79,11 @@ def sign_in(
             return answer
         case TurnedAway():
             return _form(request, plant, visitor, to, "Name or password is wrong.", name, status=401)
-        case CodeNeeded(person=person):
-            return ask_for_code(request, person, to, now)
+        case CodeNeeded(person=person, weak=weak):
+            return ask_for_code(request, person, _by_way_of(to, weak), now)
         case SignedIn():
             # A session always begins under a new secret: one planted before sign-in opens nothing.
-            return session_started(request, came, to)
+            return browser_noted(request, plant, came, session_started(request, came, _by_way_of(to, came.weak)))
 
 
 @router.post("/sign-out", dependencies=[FormChecked])
@@ -141,6 +146,32 @@ def session_started(request: Request, signed_in: SignedIn, to: str) -> Response:
     _set(request, answer, SESSION_COOKIE, signed_in.secret, max_age=int(people.LONGEST.total_seconds()))
     _drop(request, answer, VISIT_COOKIE)
     return answer
+
+
+def browser_noted(request: Request, plant: WebPlant, signed_in: SignedIn, answer: Response) -> Response:
+    """Keep in the browser that this person signed in with it, and tell its owner where that is new."""
+    known = (signer_of(request).value(request.cookies.get(KNOWN_COOKIE, ""), KNOWN) or "").split("-")
+    number = str(signed_in.person.id)
+    if number not in known:
+        address = request.client.host if request.client is not None else ""
+        agent = request.headers.get("user-agent", "")
+        people.note_new_browser(plant.engine, signed_in.person, address=address, agent=agent, now=plant.clock())
+    kept = [number, *(one for one in known if one not in ("", number))][:MOST_KNOWN]
+    answer.set_cookie(
+        KNOWN_COOKIE,
+        signer_of(request).signed("-".join(kept), KNOWN),
+        max_age=KNOWN_FOR_S,
+        path="/sign-in",
+        httponly=True,
+        samesite="lax",
+        secure=request.url.scheme == "https",
+    )
+    return answer
+
+
+def _by_way_of(to: str, weak: bool) -> str:
+    """Where a sign-in leads; first to the page that asks for another password, which leads on."""
+    return f"{WEAK_PATH}?{urlencode({'to': local_path(to)})}" if weak else to
 
 
 def _set(request: Request, answer: Response, name: str, value: str, max_age: int | None = None) -> None:

@@ -15,7 +15,7 @@ from service.errors import InputError
 from service.jobs.accounts import second_factor
 from service.jobs.accounts.people import SignedIn, TurnedAway
 from service.jobs.accounts.second_factor import FactorKeys
-from service.web.accounts.sign_in import CODE_COOKIE, CODE_PATH, session_started, sign_in_refused
+from service.web.accounts.sign_in import CODE_COOKIE, CODE_PATH, browser_noted, session_started, sign_in_refused
 from service.web.base.access import FormChecked, Principal, Public, signer_of
 from service.web.base.plant import Plant, WebPlant
 from service.web.base.templating import page
@@ -65,7 +65,7 @@ def check(
         return answer
     match came:
         case SignedIn():
-            answer = session_started(request, came, to)
+            answer = browser_noted(request, plant, came, session_started(request, came, to))
             answer.delete_cookie(CODE_COOKIE, path=CODE_PATH)
             return answer
         case TurnedAway(wait=wait) if wait.total_seconds() > 0:

@@ -15,7 +15,7 @@ from fastapi.responses import RedirectResponse
 from service.errors import IdentityError, InputError
 from service.jobs.accounts import people
 from service.jobs.accounts.single_sign_on import asked_lately, let_in
-from service.web.accounts.sign_in import local_path, session_started, sign_in_refused
+from service.web.accounts.sign_in import browser_noted, local_path, session_started, sign_in_refused
 from service.web.base.access import Principal, Public, signer_of
 from service.web.base.plant import Plant, WebPlant, WritablePlant
 
@@ -92,7 +92,7 @@ def _back(
         return sign_in_refused(request, plant, visitor, to, f"{words[:1].upper()}{words[1:]}.", 403)
     if visitor.session:
         people.sign_out(plant.engine, visitor.session)  # one stay in this browser, and not the one without proof
-    return session_started(request, signed_in, to)
+    return browser_noted(request, plant, signed_in, session_started(request, signed_in, to))
 
 
 def _kept(request: Request) -> tuple[str, str, str, str, float, bool] | None:

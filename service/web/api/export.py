@@ -26,7 +26,7 @@ from starlette.types import Scope as AsgiScope
 
 from service.reports.rendering.document import csv_safe
 from service.storage.alarms.alarms import journal, journal_span
-from service.storage.blanket.estimates import estimates_between, estimates_span
+from service.storage.blanket.estimates import estimates_span, stream_estimates
 from service.storage.cores.cores import current_cores
 from service.storage.database.epoch import from_us
 from service.storage.database.session import dedicated_connection, psycopg_connection
@@ -39,10 +39,11 @@ Form = Literal["csv", "parquet"]
 What = Literal["readings", "estimates", "cores", "journal"]
 Row = Mapping[str, Any]
 
-#: Estimates and journal are read this much at a time.
+#: Estimates and journal are asked for by so much.
 CHUNK_SPAN = timedelta(days=7)
-#: Cores are read so many at a time.
+#: So many cores, and so many estimates, are in memory at once.
 CORES_AT_ONCE = 2000
+ESTIMATES_AT_ONCE = 5000
 #: Concurrent exports; each holds a database connection.
 _running = threading.BoundedSemaphore(3)
 #: A client that reads nothing for so long is gone. [s]
@@ -314,20 +315,21 @@ def _estimates(
 ) -> Iterator[list[Row]]:
     ids = [plant.ids.tanks[key] for key in tanks]
     for first, last in _stretches(start, end, estimates_span(conn, ids)):
-        yield [
-            {
-                "tank": e.tank,
-                "time": e.time,
-                "height_m": e.height,
-                "sd_m": e.sd,
-                "low_m": e.interval[0],
-                "high_m": e.interval[1],
-                "rate_m_per_h": e.rate,
-                "trust": e.trust.value,
-                "reason": e.reason.value,
-            }
-            for e in estimates_between(conn, ids, first, last)
-        ]
+        for found in stream_estimates(conn, ids, first, last, at_once=ESTIMATES_AT_ONCE):
+            yield [
+                {
+                    "tank": e.tank,
+                    "time": e.time,
+                    "height_m": e.height,
+                    "sd_m": e.sd,
+                    "low_m": e.interval[0],
+                    "high_m": e.interval[1],
+                    "rate_m_per_h": e.rate,
+                    "trust": e.trust.value,
+                    "reason": e.reason.value,
+                }
+                for e in found
+            ]
 
 
 def _cores(

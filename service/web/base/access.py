@@ -18,6 +18,7 @@ from service.jobs.accounts.people import is_proven, session_of, token_of
 from service.storage.accounts.people import PersonRecord
 from service.web.base.plant import WritablePlant
 from service.web.base.signing import Signer
+from service.web.base.throttle import limit_changes
 
 SESSION_COOKIE = "uw_session"
 VISIT_COOKIE = "uw_visit"
@@ -176,7 +177,7 @@ Pusher = Annotated[Principal, Depends(Needs(Role.OPERATOR, Scope.PUSH))]
 
 
 def form_checked(request: Request, visitor: AnyVisitor, form_token: Annotated[str, Form(max_length=200)] = "") -> None:
-    """Check the CSRF token of a form."""
+    """Check the CSRF token of a form, and that no more is sent than a person can."""
     _checked(request, visitor, form_token)
 
 
@@ -192,6 +193,7 @@ def _checked(request: Request, visitor: Principal, token: str) -> None:
     elsewhere = request.headers.get("sec-fetch-site", "same-origin") not in ("same-origin", "none")
     if elsewhere or not visitor.visit or not signer_of(request).form_token_right(visitor.visit, token):
         raise HTTPException(403, "This form has expired or comes from another site. Reload the page and try again.")
+    limit_changes(request, request.app.state.plant, visitor.visit)
 
 
 FormChecked = Depends(form_checked)

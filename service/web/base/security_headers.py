@@ -103,7 +103,7 @@ class SecurityHeaders:
                     # API responses are never shown as a page.
                     headers.setdefault("Content-Disposition", 'attachment; filename="api.json"')
                 if scope["scheme"] == "https":
-                    headers.setdefault("Strict-Transport-Security", "max-age=31536000")
+                    headers.setdefault("Strict-Transport-Security", "max-age=31536000; includeSubDomains")
             await send(message)
 
         # PostgreSQL takes no NUL character in text.

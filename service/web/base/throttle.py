@@ -1,4 +1,4 @@
-"""Rate limits on wrong links and secrets of one address, and on uses of one link. In memory, per node.
+"""Rate limits on wrong links and secrets of one address, on uses of one link, and on what one person changes. In memory, per node.
 
 A valid link is never delayed by others' failures: whoever is called at night must get through, also from an address from which
 somebody else tries invalid links.
@@ -21,6 +21,8 @@ WINDOW = timedelta(minutes=10)
 MAX_FAILURES = 20
 #: Uses of one link within the window; people need a few.
 MAX_USES = 60
+#: Forms and cores of one session within the window: a round of a hundred cores kept on a phone, twice; no hand is faster.
+MAX_CHANGES = 200
 #: Keys remembered; the least recently used goes first.
 MAX_KEYS = 10_000
 
@@ -70,6 +72,17 @@ def limit_uses(request: Request, plant: WebPlant, link: str) -> None:
         429, when there were too many.
     """
     _wait(request, plant, f"link {link}", MAX_USES)
+
+
+def limit_changes(request: Request, plant: WebPlant, visit: str) -> None:
+    """Count something that a person changes.
+
+    Raises
+    ------
+    HTTPException
+        429, when there was more than a person can do.
+    """
+    _wait(request, plant, f"changes {visit}", MAX_CHANGES)
 
 
 def _wait(request: Request, plant: WebPlant, key: str, most: int) -> None:

@@ -114,6 +114,14 @@
   setInterval(sync, 20000);
   sync();
   if ("serviceWorker" in navigator) navigator.serviceWorker.register("/worker.js").catch(() => { /* pages work without it */ });
+  // What the service told whoever was signed in goes with the session; cores that were typed here and are not sent yet stay.
+  const forget = () => {
+    if (window.caches) caches.open("underweir-pages").then((pages) => pages.delete("/round"));
+    try {
+      for (const key of Object.keys(localStorage)) if (key === "uw-by" || key.startsWith("uw-spot-")) localStorage.removeItem(key);
+    } catch { /* private window */ }
+  };
   const out = document.getElementById("sign-out");
-  if (out) out.addEventListener("submit", () => { if (window.caches) caches.delete("underweir-pages"); });
+  if (out) out.addEventListener("submit", forget);
+  if (location.pathname === "/sign-in") forget();
 })();

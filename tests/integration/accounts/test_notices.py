@@ -11,6 +11,7 @@ from sqlalchemy import Engine
 
 from service.domain.plant.role import Role, Scope
 from service.errors import InputError
+from service.jobs.accounts import password as password_rules
 from service.jobs.accounts import people, second_factor
 from service.jobs.accounts.notices import TELL_WITHIN, tell_owners
 from service.jobs.accounts.second_factor import FactorKeys
@@ -104,6 +105,25 @@ def test_a_second_factor_set_up_taken_off_and_misused_is_told(engine: Engine, pl
     ]
     assert "from 192.0.2.7" in found[1][2]
     assert not [code for code in (key, *codes) for _, _, text in found if code in text]
+
+
+def test_a_browser_that_is_new_and_a_password_that_is_guessed_early_are_told(
+    engine: Engine, plant: AlarmPlant, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    with transaction(engine) as conn:
+        ines = people.person_of(conn, "ines")
+    people.note_new_browser(engine, ines, address="192.0.2.7", agent="an odd browser", now=NIGHT)
+    monkeypatch.setattr(password_rules, "rules", lambda: "newer lists")
+    monkeypatch.setattr(password_rules, "_guesses", lambda *_: 1.0)
+    came = people.sign_in(engine, "ines", PASSWORD, address="192.0.2.7", agent="", now=NIGHT)
+    assert isinstance(came, people.SignedIn)
+    assert came.weak
+    found = told(engine, plant, NIGHT + MINUTE)
+    assert subjects(found) == [
+        "somebody signed in with a browser that was not used for it before",
+        "the password is one that is guessed early; choose another on the page of your account",
+    ]
+    assert "from 192.0.2.7" in found[0][2]
 
 
 def test_the_address_before_hears_that_it_is_one_no_more(engine: Engine, plant: AlarmPlant) -> None:

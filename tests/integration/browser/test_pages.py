@@ -41,6 +41,8 @@ PAGES = (
     "/health",
     "/people",
     "/account",
+    "/account/weak-password",
+    "/privacy",
     "/account/second-factor",
     "/audit",
     "/cautions",

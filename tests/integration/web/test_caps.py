@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Iterator
 from datetime import datetime, timedelta
 from uuid import UUID
 
@@ -172,6 +173,31 @@ def test_what_changed_of_a_definition_is_told_so_often_and_said_to_go_on(site: W
         shown = client.get(path).text
         assert shown.count(f": {Event.REDEFINED.value}") == MOST_CHANGES
         assert shown.count(f"Only the newest {MOST_CHANGES} changes are listed") == 1
+
+
+@pytest.mark.parametrize("form", ["csv", "parquet"])
+def test_estimates_of_many_tanks_are_handed_out_whole_and_read_a_few_at_a_time(
+    site: WebSite, monkeypatch: pytest.MonkeyPatch, form: str
+) -> None:
+    """A week of a hundred tanks is a million estimates, which no memory of ours has to hold at once."""
+    monkeypatch.setattr(export, "ESTIMATES_AT_ONCE", 50)
+    read = []
+    usual = export._ROWS["estimates"]
+
+    def noted(*given: object) -> Iterator[list[export.Row]]:
+        for part in usual(*given):  # type: ignore[arg-type]
+            read.append(len(part))
+            yield part
+
+    monkeypatch.setitem(export._ROWS, "estimates", noted)
+    site.plant.believe(NIGHT, 1.0)
+    with transaction(site.plant.engine) as conn:
+        multiply(conn, "estimate", 777, time="one.time - n * interval '20 seconds'")
+    answer = site.client(Role.VIEWER).get(f"/api/v1/exports/estimates.{form}", params=ALL_TIME)
+    assert answer.status_code == 200
+    if form == "csv":
+        assert len(set(answer.text.splitlines())) == 778 + 1
+    assert (sum(read), max(read)) == (778, 50)
 
 
 @pytest.mark.parametrize("form", ["csv", "parquet"])

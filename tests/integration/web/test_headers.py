@@ -23,6 +23,8 @@ PAGES = [
     "/health",
     "/people",
     "/account",
+    "/account/weak-password",
+    "/privacy",
     "/audit",
 ]
 

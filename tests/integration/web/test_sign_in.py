@@ -34,7 +34,7 @@ def test_the_cookie_is_out_of_reach_of_scripts_and_other_sites(site: WebSite) ->
     assert "Domain" not in cookie
     assert "Secure" not in cookie  # this is plain HTTP on loopback
     behind_tls = client.get("/sign-in", headers={"X-Forwarded-Proto": "https"})
-    assert behind_tls.headers["strict-transport-security"]
+    assert behind_tls.headers["strict-transport-security"] == "max-age=31536000; includeSubDomains"
 
 
 def test_over_tls_the_cookies_are_of_this_host_alone(site: WebSite) -> None:

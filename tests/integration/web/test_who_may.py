@@ -65,6 +65,7 @@ WHO_MAY = [
     *see(None, "/sign-in", "/sign-in/code", "/sign-in/single", "/sign-in/single/done"),
     *change(None, "/sign-in", "/sign-in/code"),
     *see(None, "/cautions", "/offline", "/worker.js", "/manifest.webmanifest", "/livez", "/readyz", "/readyz/alarms"),
+    *see(None, "/privacy"),
     # Anybody with the link of an alarm mail: that occurrence alone. A gateway with its secret: receipts and replies.
     *see(None, "/a/{token}"),
     Line("POST", "/a/{token}", None),
@@ -79,7 +80,8 @@ WHO_MAY = [
     *see(VIEWER, "/shift", "/shift.pdf", "/log-sheet", "/log-sheet.pdf"),
     *see(VIEWER, "/reports", "/reports/{span}", "/reports/{span}/{form}"),
     # Everybody keeps their own account.
-    *see(VIEWER, "/account"),
+    *see(VIEWER, "/account", "/account/weak-password", "/account/data.json"),
+    *change(VIEWER, "/account/password-strength"),
     *change(VIEWER, "/account/password", "/account/email", "/account/sessions"),
     *change(VIEWER, "/account/tokens/{token_id}/revoke", "/account/second-factor/off"),
     *see(VIEWER, "/account/confirm"),

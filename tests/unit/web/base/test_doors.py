@@ -38,10 +38,11 @@ from service.web.base.access import (
     form_checked,
     script_checked,
 )
-from service.web.base.request_limit import MOST_AT_ONCE, MOST_STREAMS, RequestLimit
+from service.web.base.request_limit import MOST_AT_ONCE, MOST_CLIENTS, MOST_STREAMS, Budget, RequestLimit
 from service.web.base.security_headers import HEADERS, SecurityHeaders
 from service.web.base.signing import Signer
 from service.web.base.throttle import (
+    MAX_CHANGES,
     MAX_FAILURES,
     MAX_KEYS,
     MAX_USES,
@@ -149,7 +150,8 @@ def test_who_acts_is_named_with_their_door() -> None:
 def asked(
     scheme: str = "https", headers: dict[str, str] | None = None, path: str = "/x", throttle: Throttle | None = None
 ) -> Request:
-    state = SimpleNamespace(signer=SIGNER, throttle=throttle or Throttle())
+    plant = SimpleNamespace(clock=lambda: NOW)
+    state = SimpleNamespace(signer=SIGNER, throttle=throttle or Throttle(), plant=plant)
     return Request(
         {
             "type": "http", "method": "POST", "scheme": scheme, "path": path, "query_string": b"", "server": ("u.example.org", 443),
@@ -286,6 +288,31 @@ def test_wrong_links_are_counted_by_address_and_presses_by_link() -> None:
     assert refused.value.headers == {"Retry-After": "600"}  # 599.2 s, whole seconds up
 
 
+def test_a_session_changes_so_much_and_a_program_is_not_counted_by_its_forms() -> None:
+    request, token = asked(), SIGNER.form_token("v")
+    results = [status(lambda: form_checked(request, Principal(visit="v"), token)) for _ in range(MAX_CHANGES + 1)]
+    assert results == [200] * MAX_CHANGES + [429]
+    assert status(lambda: script_checked(request, Principal(visit="v"), token)) == 429  # one count for both
+    assert status(lambda: form_checked(request, Principal(visit="w"), SIGNER.form_token("w"))) == 200
+    assert (
+        status(lambda: form_checked(request, Principal(visit="v"), SIGNER.form_token("w"))) == 403
+    )  # not counted as the other's
+    program = Principal(scopes=frozenset())
+    assert {status(lambda: script_checked(request, program, "")) for _ in range(MAX_CHANGES + 1)} == {200}
+
+
+def test_a_budget_is_spent_and_grows_again_and_the_client_gone_longest_is_forgotten() -> None:
+    budget = Budget(in_a_row=3, a_second=0.5)
+    assert [budget.wait("a", 10.0) for _ in range(4)] == [0, 0, 0, 2]
+    assert budget.wait("b", 10.0) == 0
+    assert budget.wait("a", 11.0) == pytest.approx(1.0)
+    assert [budget.wait("a", 12.0), budget.wait("a", 12.0)] == [0, 2]
+    assert [budget.wait("a", 1e6) for _ in range(4)] == [0, 0, 0, 2], "no more is saved up than in the beginning"
+    for n in range(MOST_CLIENTS):
+        budget.wait(str(n), 1e6)
+    assert budget.wait("a", 1e6) == 0
+
+
 # --- every answer -----------------------------------------------------------------------------------------------------
 
 
@@ -360,7 +387,7 @@ def test_every_answer_keeps_the_browser_strict_also_that_to_a_failure() -> None:
         assert headers["content-security-policy"].startswith("default-src 'none'; script-src 'self'")
         assert {name.lower() for name in HEADERS} <= set(headers)
         assert headers["cache-control"] == "no-store"
-        assert headers["strict-transport-security"] == "max-age=31536000"
+        assert headers["strict-transport-security"] == "max-age=31536000; includeSubDomains"
         assert "content-disposition" not in headers
     assert "strict-transport-security" not in head(answered(guard(plain), scheme="http"))[1]
     assert head(answered(guard(plain), path="/api/x"))[1]["content-disposition"].startswith("attachment")
