@@ -7,7 +7,6 @@ Revises: 0005
 from __future__ import annotations
 
 import sqlalchemy as sa
-
 from alembic import op
 
 revision = "0006"
