@@ -20,7 +20,6 @@ from service.web.alarms import page as alarms
 from service.web.alarms import reports as alarm_reports
 from service.web.api import push
 from service.web.api import routes as api
-from service.web.api.schemas import PROBLEMS
 from service.web.base import problems
 from service.web.base.plant import WebPlant
 from service.web.base.request_limit import RequestLimit
@@ -80,7 +79,8 @@ def create_app(plant: WebPlant) -> FastAPI:
         openapi_url=None,  # served to those who may read, with the rest of the programs' interface
         docs_url=None,
         redoc_url=None,
-        responses=PROBLEMS,
+        # As they are: an included router's would all be made again for this application, at its first request.
+        routes=[route for router in ROUTERS for route in router.routes],
     )
     app.state.plant = plant
     app.state.signer = Signer(plant.secret)
@@ -88,8 +88,6 @@ def create_app(plant: WebPlant) -> FastAPI:
     app.state.throttle = Throttle()
     #: Set when the service stops, so that open event streams end.
     app.state.stopping = threading.Event()
-    for router in ROUTERS:
-        app.include_router(router)
     with resources.as_file(resources.files("service.web").joinpath("static")) as folder:
         app.mount("/static", _Static(directory=Path(folder)), name="static")
     problems.register(app)

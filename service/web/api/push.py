@@ -12,11 +12,11 @@ from typing import Annotated, Any
 from fastapi import APIRouter, Depends, HTTPException, Request
 
 from service.jobs.ingest.push import RowOutcome, RowVerdict, store_pushed
-from service.web.api.schemas import Taken
+from service.web.api.schemas import PROBLEMS, Taken
 from service.web.base.access import Pusher, ScriptChecked
 from service.web.base.plant import Plant
 
-router = APIRouter(prefix="/api/v1", tags=["readings"])
+router = APIRouter(prefix="/api/v1", tags=["readings"], responses=PROBLEMS)
 
 #: Largest batch: more would block the database for too long.
 MOST_ROWS = 10_000

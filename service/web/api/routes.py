@@ -41,7 +41,7 @@ from service.web.blanket.series import series_of
 from service.web.cores.entry import CoreEntry, EntryVerdict, store_entry
 from service.web.diagnosis.what_if_page import split_now
 
-router = APIRouter(prefix="/api/v1")
+router = APIRouter(prefix="/api/v1", responses=PROBLEMS)
 
 #: Rows of a page: default and maximum.
 USUAL, MOST = 500, 5000

@@ -12,11 +12,12 @@ from service.errors import InputError
 from service.jobs.cores.photo import drop_photo, keep_photo
 from service.storage.cores.photos import photo_of
 from service.storage.database.session import transaction
+from service.web.api.schemas import PROBLEMS
 from service.web.base.access import CoreLogger, FormChecked, ScriptChecked, Supervisor, Viewer
 from service.web.base.plant import Plant
 from service.web.base.problems import problem
 
-router = APIRouter()
+router = APIRouter(responses=PROBLEMS)
 
 
 @router.post(

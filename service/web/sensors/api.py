@@ -13,11 +13,12 @@ from service.domain.sensors.work_proof import Side
 from service.jobs.sensors.review import worklist
 from service.storage.database.session import transaction
 from service.storage.sensors.calibrations import CalibrationRecord, calibration_history
+from service.web.api.schemas import PROBLEMS
 from service.web.base.access import Reader
 from service.web.base.plant import Plant
 from service.web.sensors.page import reviewed
 
-router = APIRouter(prefix="/api/v1", tags=["sensors"])
+router = APIRouter(prefix="/api/v1", tags=["sensors"], responses=PROBLEMS)
 
 
 @router.get("/sensors")
