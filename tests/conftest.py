@@ -146,6 +146,45 @@ def pytest_collection() -> Generator[None, object, object]:
 
 
 @pytest.hookimpl(wrapper=True)
+def pytest_sessionstart(session: pytest.Session) -> Generator[None, object, object]:
+    """Load the code with its lines counted in one worker alone: all load the same, and counting takes as long as loading."""
+    result = yield
+    worker = getattr(session.config, "workerinput", {}).get("workerid", "gw0")
+    controller = None if worker == "gw0" else _coverage(session.config)
+    if controller is not None:
+        controller.pause()
+    return result
+
+
+@pytest.hookimpl(trylast=True)
+def pytest_collection_finish(session: pytest.Session) -> None:
+    """Count lines from here on in every worker."""
+    controller = _coverage(session.config)
+    if controller is not None and not controller.started:
+        controller.resume()
+
+
+@pytest.hookimpl(wrapper=True, tryfirst=True)
+def pytest_runtest_protocol(item: pytest.Item) -> Generator[None, object, object]:
+    """Count no lines in tests that reach nothing new, from their set-up to their end."""
+    controller = _coverage(item.config) if item.get_closest_marker("untraced") is not None else None
+    if controller is None:
+        return (yield)
+    controller.pause()
+    try:
+        return (yield)
+    finally:
+        controller.resume()
+
+
+def _coverage(config: pytest.Config) -> Any:
+    """What counts the lines that are run; None where nothing does, or where it is asked of each test which lines it reaches."""
+    if config.getoption("cov_context", None):
+        return None
+    return getattr(config.pluginmanager.getplugin("_cov"), "cov_controller", None)
+
+
+@pytest.hookimpl(wrapper=True)
 def pytest_collect_file() -> Generator[None, list[pytest.Collector], list[pytest.Collector]]:
     """Look for examples in docstrings in the code alone: looking in tests loads each of their modules and programs."""
     return [found for found in (yield) if not isinstance(found, DoctestModule)]
@@ -165,7 +204,7 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
     rest: list[pytest.Item] = []
     for item in items:
         if _goes_often_over_the_same(item):
-            item.add_marker("no_cover")
+            item.add_marker("untraced")
         if item.get_closest_marker("docker") is not None:
             docker.setdefault(item.path, []).append(item)
         else:
@@ -189,9 +228,13 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
 def _goes_often_over_the_same(item: pytest.Item) -> bool:
     """Whether a test adds little to the coverage that it would cost much to measure: counting lines doubles the work of a test.
 
-    Such are what tries hundreds of examples, and what looks at a process from outside.
+    Such are what tries hundreds of examples, what looks at a process from outside, and, where each case needs a database, all cases
+    but the first.
     """
-    return any(item.get_closest_marker(name) is not None for name in ("hypothesis", "slow", "docker", "browser"))
+    if any(item.get_closest_marker(name) is not None for name in ("hypothesis", "slow", "docker", "browser")):
+        return True
+    case = getattr(item, "callspec", None)
+    return case is not None and any(case.indices.values()) and "unit" not in item.path.parts
 
 
 def pytest_runtest_setup(item: pytest.Item) -> None:

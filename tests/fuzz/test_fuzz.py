@@ -8,7 +8,7 @@ from tests.fuzz.__main__ import fuzz
 from tests.fuzz.targets import TARGETS, corpus, target
 
 
-@pytest.mark.no_cover  # goes often over what other tests reach
+@pytest.mark.untraced  # goes often over what other tests reach
 @pytest.mark.parametrize("name", TARGETS)
 def test_a_short_run_finds_no_defect(name: str) -> None:
     with target(name) as read:

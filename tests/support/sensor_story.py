@@ -53,13 +53,15 @@ def quiet(hours: Floats) -> Floats:
 
 @dataclass
 class Story:
-    """Minute samples of a true height with what the sensor adds, and cores every so many hours."""
+    """Samples of a true height with what the sensor adds, and cores every so many hours."""
 
     days: float
     seed: int = 1
     height: Callable[[Floats], Floats] = quiet
     error: Callable[[Floats], Floats] = field(default=lambda hours: np.zeros_like(hours))
     noise: float = 0.015
+    #: [min]
+    sample_every: int = 1
     core_every: float = 8.0
     core_noise: float = 0.06
     signals: Sequence[Signal] = field(default_factory=lambda: (blanket_signal(),))
@@ -69,7 +71,7 @@ class Story:
 
     def __post_init__(self) -> None:
         rng = np.random.default_rng(self.seed)
-        self.hours: Floats = np.arange(round(self.days * 1440)) / 60.0
+        self.hours: Floats = np.arange(0, round(self.days * 1440), self.sample_every) / 60.0
         self.true = self.height(self.hours)
         self.seen = self.true + self.error(self.hours) + rng.normal(0.0, self.noise, self.hours.size)
         self.core_errors = rng.normal(0.0, self.core_noise, self.hours.size)
@@ -111,7 +113,7 @@ class Story:
         if self.core_every:
             when = np.arange(self.core_every, self.hours[-1], self.core_every)
             for number, hour in enumerate(when.tolist()):
-                i = int(hour * 60)
+                i = int(hour * 60 / self.sample_every)
                 made.append(self.core(number, hour, float(self.true[i] + self.core_errors[i])))
         return sorted(made, key=event_order)
 

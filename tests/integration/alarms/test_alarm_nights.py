@@ -10,7 +10,7 @@ from sqlalchemy import Engine
 from tests.support.alarm_nights import Night, plant_of_nights
 
 
-@pytest.mark.no_cover  # goes often over what other tests reach
+@pytest.mark.untraced  # goes often over what other tests reach
 @pytest.mark.parametrize("first", [0, 100, 200])
 def test_whatever_happens_the_promises_hold(engine: Engine, tmp_path: Path, first: int) -> None:
     plant = plant_of_nights(engine, tmp_path)

@@ -93,7 +93,7 @@ def test_a_quiet_delivery_is_replayed_to_the_same_journal(engine: Engine) -> Non
     assert _rows(engine) == before
 
 
-@pytest.mark.no_cover  # goes often over what other tests reach
+@pytest.mark.untraced  # goes often over what other tests reach
 def test_a_night_of_late_and_corrected_data_is_replayed_as_it_was_lived(engine: Engine) -> None:
     night = Night(engine)
     night.live(_troubled())
@@ -111,7 +111,7 @@ def test_a_night_of_late_and_corrected_data_is_replayed_as_it_was_lived(engine: 
         assert _of_replay(part.lines) == _of_live(night.journal(until=minute(last)))
 
 
-@pytest.mark.no_cover  # goes often over what other tests reach
+@pytest.mark.untraced  # goes often over what other tests reach
 def test_work_on_a_sensor_counts_from_when_it_was_written_down(engine: Engine) -> None:
     """Done at minute 20, written down at 60 (it left the sensor 0.8 m low), put right at 90, taken back at 120."""
     acts = story.ordinary()

@@ -251,7 +251,7 @@ class _Killed(Exception):
     """The process ended in the middle."""
 
 
-@pytest.mark.no_cover  # goes often over what other tests reach
+@pytest.mark.untraced  # goes often over what other tests reach
 @pytest.mark.usefixtures("little_at_once")
 @pytest.mark.parametrize("seed", range(6))
 def test_in_whatever_order_the_past_comes_the_end_is_that_of_all_at_once(

@@ -257,7 +257,7 @@ def test_nothing_goes_while_somebody_brings_a_month_back(
     assert len(batches(engine)) < len(before)
 
 
-@pytest.mark.no_cover  # goes often over what other tests reach
+@pytest.mark.untraced  # goes often over what other tests reach
 def test_a_night_is_lived_again_as_before_while_it_is_kept_and_when_it_comes_back(
     engine: Engine, tmp_path: Path
 ) -> None:
@@ -292,7 +292,7 @@ def test_a_night_is_lived_again_as_before_while_it_is_kept_and_when_it_comes_bac
     assert lived_again() == before
 
 
-@pytest.mark.no_cover  # goes often over what other tests reach
+@pytest.mark.untraced  # goes often over what other tests reach
 @pytest.mark.parametrize("seed", [1, 2])
 def test_whatever_order_things_happen_in_nothing_named_is_gone_and_nothing_is_lost(
     engine: Engine, keeping: RetentionPolicy, monkeypatch: pytest.MonkeyPatch, seed: int

@@ -165,7 +165,7 @@ def by_role(site: WebSite) -> dict[Role, tuple[httpx.Client, str]]:
     return found
 
 
-@pytest.mark.no_cover  # goes often over what other tests reach
+@pytest.mark.untraced  # goes often over what other tests reach
 def test_each_role_gets_exactly_as_far_as_the_table_says(site: WebSite) -> None:
     """A route opened to a role too low lets a viewer set the supervisor's password; one closed leaves a night without an answer."""
     people, nobody = by_role(site), site.client()
@@ -226,7 +226,7 @@ def test_a_token_can_do_no_more_than_its_owner(site: WebSite) -> None:
             assert let_in(ask(client, line, headers=header)) == (line.least is VIEWER), line.path
 
 
-@pytest.mark.no_cover  # goes often over what other tests reach
+@pytest.mark.untraced  # goes often over what other tests reach
 def test_a_cookie_alone_changes_nothing_that_guards_accounts(site: WebSite) -> None:
     """Whoever stole a cookie, or found a page open, knows neither password nor code."""
     people = by_role(site)

@@ -135,7 +135,7 @@ def _peak(bench: Bench) -> int:
         tracemalloc.stop()
 
 
-@pytest.mark.no_cover  # goes often over what other tests reach
+@pytest.mark.untraced  # goes often over what other tests reach
 @pytest.mark.parametrize(
     "text",
     [

@@ -6,6 +6,7 @@ import itertools
 import json
 from dataclasses import replace
 from datetime import datetime, timedelta
+from functools import cache
 
 import numpy as np
 import pytest
@@ -61,7 +62,12 @@ EVENTFUL = Story(
     works=(Calibration(tag="north.level", at=START + timedelta(hours=50), kind=CalibrationKind.CLEANING),),
 )
 EVENTFUL_EVENTS = EVENTFUL.events()
-EVENTFUL_WHOLE = advance(EVENTFUL.setup, initial(EVENTFUL.setup), EVENTFUL_EVENTS)
+
+
+@cache
+def eventful_whole() -> Advance:
+    """The fold of all of it; made by the first test that asks, as every worker loads this module."""
+    return advance(EVENTFUL.setup, initial(EVENTFUL.setup), EVENTFUL_EVENTS)
 
 
 @settings(max_examples=12)
@@ -79,10 +85,11 @@ def test_cutting_the_stream_anywhere_changes_nothing(cuts: list[int]) -> None:
         estimates.update({e.time: e for e in done.estimates})
         assessments += done.assessments
         pairs += done.pairs
-    assert list(estimates.values()) == list(EVENTFUL_WHOLE.estimates)
-    assert repr(assessments) == repr(list(EVENTFUL_WHOLE.assessments))
-    assert pairs == list(EVENTFUL_WHOLE.pairs)
-    assert state_to_json(state) == state_to_json(EVENTFUL_WHOLE.state)
+    whole = eventful_whole()
+    assert list(estimates.values()) == list(whole.estimates)
+    assert repr(assessments) == repr(list(whole.assessments))
+    assert pairs == list(whole.pairs)
+    assert state_to_json(state) == state_to_json(whole.state)
 
 
 def test_state_survives_a_database_that_turns_whole_floats_into_integers() -> None:
@@ -93,7 +100,7 @@ def test_state_survives_a_database_that_turns_whole_floats_into_integers() -> No
             return [as_database(item) for item in value]
         return int(value) if isinstance(value, float) and value.is_integer() else value
 
-    memory = state_to_json(EVENTFUL_WHOLE.state)
+    memory = state_to_json(eventful_whole().state)
     assert state_to_json(state_from_json(as_database(memory))) == memory  # type: ignore[arg-type]
 
 
@@ -113,7 +120,7 @@ def test_state_of_another_version_is_refused() -> None:
 
 
 def test_a_damaged_state_is_refused() -> None:
-    memory = state_to_json(EVENTFUL_WHOLE.state)
+    memory = state_to_json(eventful_whole().state)
     for damaged in (memory | {"belief": {"no such thing": 1.0}}, {k: v for k, v in memory.items() if k != "sensors"}):
         with pytest.raises(DomainError, match="damaged"):
             state_from_json(damaged)

@@ -33,7 +33,7 @@ def fold(tracker: Tracker, events: list[Event]) -> list[tuple[float, float, bool
     return said
 
 
-@pytest.mark.no_cover  # goes often over what other tests reach
+@pytest.mark.untraced  # goes often over what other tests reach
 @pytest.mark.parametrize("kind", ["echoes", "stuck", "units"])
 def test_cut_anywhere_gives_exactly_the_same(kind: str) -> None:
     given_ = rough_events(rough_plant(kind, 2, days=4))

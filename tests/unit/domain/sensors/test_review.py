@@ -18,6 +18,9 @@ from service.domain.sensors.advice import Action, DriftCause
 from service.domain.sensors.review import HeightAt, SensorReview, review_sensor
 from tests.support.sensor_story import START, TANK, Floats, Story, blanket_signal
 
+#: Weeks of a sensor that reports this seldom are as good to these tests as each minute, and five times as cheap. [min]
+SELDOM = 5
+
 
 def wandering(hours: Floats) -> Floats:
     return np.asarray(1.2 + 0.6 * np.sin(2 * np.pi * hours / 37.0) + 0.2 * np.sin(2 * np.pi * hours / 24.0))
@@ -32,7 +35,7 @@ def reviewed(story: Story, height_at: HeightAt | None = None, others: tuple[str,
 
 
 def test_a_good_sensor_is_left_alone() -> None:
-    advice = reviewed(Story(days=12)).advice
+    advice = reviewed(Story(sample_every=SELDOM, days=12)).advice
     assert advice.action is Action.FINE
     assert advice.cause is DriftCause.NONE
     assert advice.more_cores == 0
@@ -40,14 +43,14 @@ def test_a_good_sensor_is_left_alone() -> None:
 
 
 def test_too_few_cores_ask_for_more() -> None:
-    advice = reviewed(Story(days=2, core_every=24.0)).advice
+    advice = reviewed(Story(sample_every=SELDOM, days=2, core_every=24.0)).advice
     assert advice.action is Action.MORE_CORES
     assert advice.more_cores >= 2
     assert advice.core_heights is not None
 
 
 def test_a_constant_offset_is_a_wrong_datum() -> None:
-    advice = reviewed(Story(days=8, error=lambda hours: np.full_like(hours, 0.42))).advice
+    advice = reviewed(Story(sample_every=SELDOM, days=8, error=lambda hours: np.full_like(hours, 0.42))).advice
     assert advice.action is Action.RECALIBRATE
     assert advice.cause is DriftCause.DATUM
     assert advice.hint == "the floor's fall to where cores are taken"  # 5 m at 1:12
@@ -59,18 +62,18 @@ def test_a_step_is_told_from_fouling() -> None:
     step = reviewed(Story(days=12, error=lambda hours: np.asarray(0.3 * (hours > 150.0))))
     assert step.advice.cause is DriftCause.STEP
     assert step.history.steps[0].size == pytest.approx(0.3, abs=0.08)
-    fouling = reviewed(Story(days=30, error=lambda hours: -0.012 * hours / 24.0, core_noise=0.04))
+    fouling = reviewed(Story(sample_every=SELDOM, days=30, error=lambda hours: -0.012 * hours / 24.0, core_noise=0.04))
     assert fouling.advice.cause is DriftCause.FOULING
     assert fouling.advice.action is Action.RECALIBRATE
     assert fouling.advice.trend == pytest.approx(-0.012, abs=0.005)
     assert fouling.advice.error_ahead < fouling.advice.error - 0.1
 
 
-@pytest.mark.no_cover  # goes often over what other tests reach
+@pytest.mark.untraced  # goes often over what other tests reach
 @pytest.mark.parametrize("measures", list(Measures))
 def test_what_to_type_in_makes_the_sensor_right(measures: Measures) -> None:
     signal = blanket_signal(measures=measures)
-    story = Story(days=25, height=wandering, signals=(signal,), core_noise=0.04)
+    story = Story(sample_every=SELDOM, days=25, height=wandering, signals=(signal,), core_noise=0.04)
     # Sensor height = 1.15·h + 0.1: offset and span error, in the tank's frame.
     story.seen += 0.15 * story.true + 0.1
     review = reviewed(story)
@@ -97,13 +100,13 @@ def test_what_to_type_in_makes_the_sensor_right(measures: Measures) -> None:
 
 
 def test_a_sensor_in_the_wrong_unit_is_recognised() -> None:
-    story = Story(days=6, height=lambda hours: np.asarray(1.0 + 0.15 * np.sin(hours / 4.0)))
+    story = Story(sample_every=SELDOM, days=6, height=lambda hours: np.asarray(1.0 + 0.15 * np.sin(hours / 4.0)))
     story.seen = story.seen * 3.28084
     assert reviewed(story).advice.cause is DriftCause.UNIT
 
 
 def test_charts_and_agreement_run_beside() -> None:
-    review = reviewed(Story(days=14, error=lambda hours: np.full_like(hours, 0.25)))
+    review = reviewed(Story(sample_every=SELDOM, days=14, error=lambda hours: np.full_like(hours, 0.25)))
     assert review.cusum is not None
     assert review.ewma is not None
     assert review.agreement is not None
@@ -111,7 +114,7 @@ def test_charts_and_agreement_run_beside() -> None:
     assert review.ewma.signals
     assert review.agreement.bias == pytest.approx(0.25, abs=0.05)
     assert len(review.charted) == len(review.cusum.upper)
-    fine = reviewed(Story(days=14))
+    fine = reviewed(Story(sample_every=SELDOM, days=14))
     assert fine.cusum is not None
     assert fine.cusum.signals == ()
 
@@ -122,6 +125,7 @@ def test_wrong_cores_are_explained() -> None:
 
     story = Story(
         10,
+        sample_every=SELDOM,
         core_blunders={10: lambda thickness: thickness * 3.28084, 20: lambda thickness: 2.6 + 5.0 / 12.0},
     )
     review = reviewed(story, height_at, ("south",))
@@ -129,7 +133,7 @@ def test_wrong_cores_are_explained() -> None:
 
 
 def test_a_sensor_without_pairs_is_reviewed_too() -> None:
-    story = Story(days=0.2, core_every=0)
+    story = Story(sample_every=SELDOM, days=0.2, core_every=0)
     review = reviewed(story)
     assert review.advice.action is Action.MORE_CORES
     assert review.advice.more_cores >= 3
@@ -139,13 +143,15 @@ def test_a_sensor_without_pairs_is_reviewed_too() -> None:
 
 def test_cores_while_the_advice_stands_bring_it_down_after_the_work() -> None:
     work = Calibration(tag="north.level", at=START + timedelta(hours=120.3), kind=CalibrationKind.CALIBRATION)
-    story = Story(days=10, error=lambda hours: np.asarray(0.4 * (hours < 120.3)), works=(work,))
+    story = Story(sample_every=SELDOM, days=10, error=lambda hours: np.asarray(0.4 * (hours < 120.3)), works=(work,))
     assert reviewed(story).advice.action is Action.FINE
 
 
 def test_only_the_newest_wrong_cores_are_explained_where_so_asked() -> None:
     story = Story(
-        days=10, core_blunders={6: lambda thickness: thickness * 3.28084, 20: lambda thickness: thickness / 0.3048}
+        sample_every=SELDOM,
+        days=10,
+        core_blunders={6: lambda thickness: thickness * 3.28084, 20: lambda thickness: thickness / 0.3048},
     )
     done = advance(story.setup, initial(story.setup), story.events())
 
@@ -161,7 +167,7 @@ def test_only_the_newest_wrong_cores_are_explained_where_so_asked() -> None:
 
 def test_a_sensor_that_counts_from_the_surface_is_set_by_where_the_surface_is() -> None:
     signal = blanket_signal(measures=Measures.DEPTH)
-    story = Story(days=25, height=wandering, signals=(signal,), core_noise=0.04)
+    story = Story(sample_every=SELDOM, days=25, height=wandering, signals=(signal,), core_noise=0.04)
     story.seen += 0.15 * story.true + 0.1
     done = advance(story.setup, initial(story.setup), story.events())
     now = story.at(story.days * 24)
