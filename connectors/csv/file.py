@@ -148,6 +148,8 @@ def open_members(file: BinaryIO, name: str, size: int, limits: Limits) -> Iterat
 
 def _zip_members(file: BinaryIO, name: str, size: int, limits: Limits) -> Iterator[Member]:
     with _archive(file, name, limits) as archive:
+        if not all(entry.filename for entry in archive.infolist()):
+            raise Malformed(name, "a member of the archive has no name.", "It may be damaged: drop it again.")
         entries = [entry for entry in archive.infolist() if not entry.is_dir() and not _hidden(entry.filename)]
         if any(entry.filename in {"[Content_Types].xml", "mimetype"} for entry in entries):
             raise Malformed(name, "this is a spreadsheet workbook, not a CSV file.", "Save it as CSV.")

@@ -306,11 +306,16 @@ def test_a_gzip_cut_off_gives_what_it_holds_and_says_so(bench: Bench) -> None:
     assert reason.startswith("Only a part of this file could be read")
 
 
+#: Its list of members names none at all; found by fuzzing.
+NAMELESS = (Path(__file__).parents[3] / "data" / "fuzz" / "archive" / "nameless.zip").read_bytes()
+
+
 @pytest.mark.parametrize(
     ("make", "problem"),
     [
         (lambda path: path.write_bytes(b"PK\x03\x04 and no more"), "the archive cannot be opened"),
         (lambda path: _zip(path, {}), "the archive is empty"),
+        (lambda path: path.write_bytes(NAMELESS), "a member of the archive has no name"),
         (
             lambda path: _zip(path, {"[Content_Types].xml": "x", "xl/workbook.xml": "x"}),
             "this is a spreadsheet workbook",
