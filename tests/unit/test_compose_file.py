@@ -68,7 +68,7 @@ def test_every_image_from_elsewhere_can_be_pinned(compose: dict[str, Any]) -> No
         lines = (REPOSITORY / dockerfile).read_text("utf-8").splitlines()
         assert {line.split()[1] for line in lines if line.startswith("FROM ")} == {f"${{{argument}}}"}
         assert f"ARG {argument}={IMAGES[f'UNDERWEIR_{argument}']}" in lines
-    given = {}
+    given: dict[str, str] = {}
     for service in compose["services"].values():
         build = service.get("build")
         given |= {name: value for name, value in (build["args"] if build else {}).items() if name.endswith("_IMAGE")}
