@@ -7,18 +7,20 @@ from datetime import timedelta
 from uuid import UUID
 
 import numpy as np
+from sqlalchemy import Engine
 
 from service.domain.cores.core import Calibration, CalibrationKind, Core
 from service.jobs.blanket.estimate import update_estimates
 from service.jobs.sensors.calibrate import record_work
 from service.storage.blanket import recompute
 from service.storage.cores.cores import CoreRecord, insert_core
-from service.storage.database.session import transaction
+from service.storage.database.session import make_engine, transaction
+from service.storage.plant.site_tables import SiteIds
 from service.storage.readings.batches import open_batch
 from service.storage.readings.writer import ReadingWriter
 from tests.support.alarm_plant import EAST, NIGHT, WEST, by
 from tests.support.plant import columns
-from tests.support.web_plant import WebSite
+from tests.support.web_plant import settle
 
 STEP = timedelta(minutes=20)
 DAYS = 16
@@ -34,16 +36,22 @@ BENCH = tuple(
 )
 
 
-def fill_bench(site: WebSite) -> None:
+def bench_filled(url: str) -> None:
+    """Fill the database that tests of the bench begin with a copy of."""
+    engine = make_engine(url, application_name="underweir-tests")
+    _fill(engine, settle(engine, BENCH).ids)
+    engine.dispose()
+
+
+def _fill(engine: Engine, ids: SiteIds) -> None:
     """Sixteen days up to the night: cores every six hours in the east (one in feet logged as metres), two in the west."""
     rng = np.random.default_rng(11)
     hours = np.arange(DAYS * 72) / 3.0
     true = 1.1 + 0.35 * np.sin(2 * np.pi * hours / 31.0)
     since = np.where(hours < (DAYS - 10) * 24, hours, hours - (DAYS - 10) * 24) / 24.0
     seen = {"east": true + FOULING * since, "west": true}
-    ids = site.plant.ids
     record_work(
-        site.web.engine,
+        engine,
         BENCH[0],
         ids,
         Calibration(
@@ -59,7 +67,7 @@ def fill_bench(site: WebSite) -> None:
         now=CLEANED + timedelta(minutes=20),
         id=CLEANING,
     )
-    with transaction(site.web.engine) as conn:
+    with transaction(engine) as conn:
         for key, values in seen.items():
             noisy = values + rng.normal(0.0, 0.01, values.size)
             writer = ReadingWriter(conn, open_batch(conn, "test", "test", NIGHT))
@@ -85,4 +93,4 @@ def fill_bench(site: WebSite) -> None:
                     conn,
                     CoreRecord(core=core, tank_id=ids.tanks[key], typed_value=typed, typed_unit="m", source="test"),
                 )
-    update_estimates(site.web.engine, BENCH, ids, NIGHT)
+    update_estimates(engine, BENCH, ids, NIGHT)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Literal
 
@@ -15,7 +15,7 @@ from service.domain.plant.role import Role
 from service.storage.database.session import transaction
 from service.storage.sensors.calibrations import current_calibrations
 from tests.integration.browser.test_pages import TAGS, opened
-from tests.support.sensor_bench import BENCH, CLEANING, fill_bench
+from tests.support.sensor_bench import BENCH, CLEANING, bench_filled
 from tests.support.web_plant import WebSite, served
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
@@ -32,15 +32,15 @@ SCHEMES: tuple[Literal["light", "dark"], ...] = ("light", "dark")
 
 
 @pytest.fixture
-def filled_by() -> None:
-    """Nothing: the plant of these tests is another one."""
+def filled_by() -> Callable[[str], None] | None:
+    """Weeks of two sensors are in the database already."""
+    return bench_filled
 
 
 @pytest.fixture
 def bench(engine: Engine) -> Iterator[WebSite]:
     """A server with weeks of two sensors behind it."""
     with served(engine, setups=BENCH) as found:
-        fill_bench(found)
         yield found
 
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from concurrent.futures import ThreadPoolExecutor
 from datetime import UTC, datetime, timedelta
-from itertools import chain
 from threading import Barrier
 
 import numpy as np
@@ -257,12 +256,15 @@ def test_any_sequence_of_deliveries_agrees_with_a_plain_dictionary(engine: Engin
     replaced = 0
     for delivery in data.draw(st.lists(st.lists(st.lists(row, max_size=8), max_size=2), max_size=4)):
         before = dict(model)
-        for signal, minute, value, quality in chain.from_iterable(delivery):
-            model[signal, minute] = f"{value} {quality}"
+        overruled: set[tuple[int, int]] = set()
+        for chunk in delivery:
+            after = model | {(signal, minute): f"{value} {quality}" for signal, minute, value, quality in chunk}
+            # Even where a later chunk brings the old value back.
+            overruled |= {key for key in before if model[key] != after[key]}
+            model = after
         stored = store(engine, *map(_as_columns, delivery))
         assert sum(counts(stored)) == sum(map(len, delivery)), "every row counts once"
         assert stored.accepted == len(model) - len(before)
-        overruled = {key for key, was in before.items() if model[key] != was}
         replaced += len(overruled)
         for signal, minute in overruled | (model.keys() - before.keys()):
             assert stored.earliest_us[signal] <= to_us(NIGHT + minute * MINUTE)

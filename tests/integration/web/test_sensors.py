@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import html
 import re
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import replace
 from datetime import datetime, timedelta
 from typing import Any
@@ -26,22 +26,22 @@ from service.storage.readings.writer import ReadingWriter
 from service.storage.sensors.calibrations import CalibrationRecord, current_calibrations
 from tests.support.alarm_plant import EAST, NIGHT
 from tests.support.plant import columns
-from tests.support.sensor_bench import BENCH, CLEANED, CLEANING, fill_bench
+from tests.support.sensor_bench import BENCH, CLEANED, CLEANING, bench_filled
 from tests.support.web_plant import WebSite, form_token, served
 
 ADDRESS = "/sensors/east.blanket/calibrate"
 
 
 @pytest.fixture
-def filled_by() -> None:
-    """Nothing: the plant of these tests is another one."""
+def filled_by(request: pytest.FixtureRequest) -> Callable[[str], None] | None:
+    """Weeks of two sensors are in the database already where a test asks for the bench; else nothing."""
+    return bench_filled if "bench" in request.fixturenames else None
 
 
 @pytest.fixture
 def bench(engine: Engine) -> Iterator[WebSite]:
     """A server with weeks of two sensors behind it."""
     with served(engine, setups=BENCH) as found:
-        fill_bench(found)
         yield found
 
 
