@@ -154,6 +154,7 @@ def test_a_controller_that_is_down_names_its_tanks(plant: AlarmPlant) -> None:
     assert silences(plant) == {("system.connector.plc", FOLDED): 20}
 
 
+@pytest.mark.untraced  # goes often over what other tests reach
 def test_what_stays_silent_when_the_controller_is_back_calls_then(plant: AlarmPlant) -> None:
     minutes(plant, 0, 1, 2.0)
     minutes(plant, 8, 20, None, step=3)

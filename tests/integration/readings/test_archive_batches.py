@@ -171,6 +171,7 @@ def test_what_nothing_names_any_more_goes_and_the_rest_is_replayed_the_same(
     assert batches(engine) == left
 
 
+@pytest.mark.untraced  # goes often over what other tests reach
 def test_a_month_that_comes_back_is_replayed_as_before_and_goes_again(
     engine: Engine, half_year: dict[str, int], keeping: RetentionPolicy
 ) -> None:
@@ -196,6 +197,7 @@ def test_a_month_that_comes_back_is_replayed_as_before_and_goes_again(
         assert {**gone, **in_files(keeping.folder)} == before
 
 
+@pytest.mark.untraced  # goes often over what other tests reach
 def test_without_the_file_of_its_batches_a_month_does_not_come_back(
     engine: Engine, half_year: dict[str, int], keeping: RetentionPolicy
 ) -> None:
@@ -212,6 +214,7 @@ def test_without_the_file_of_its_batches_a_month_does_not_come_back(
         whole.unlink(missing_ok=True)
 
 
+@pytest.mark.untraced  # goes often over what other tests reach
 def test_ended_half_way_it_has_lost_nothing_and_goes_on(
     engine: Engine, half_year: dict[str, int], keeping: RetentionPolicy, monkeypatch: pytest.MonkeyPatch
 ) -> None:

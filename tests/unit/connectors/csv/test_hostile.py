@@ -178,6 +178,7 @@ def _endless_directory(path: Path) -> None:
         file.write(struct.pack("<4s4H2LH", b"PK\x05\x06", 0, 0, 1, 1, 0x1FFFFF00, 0, 0))
 
 
+@pytest.mark.untraced  # goes often over what other tests reach
 @pytest.mark.parametrize("make", [_million_members, _endless_directory])
 def test_an_archive_that_claims_an_endless_list_of_members(bench: Bench, make: Callable[[Path], None]) -> None:
     make(bench.folder / "evil.zip")
@@ -185,6 +186,7 @@ def test_an_archive_that_claims_an_endless_list_of_members(bench: Bench, make: C
     assert "too many members" in (bench.folder / "quarantine/evil.zip.reason.txt").read_text()
 
 
+@pytest.mark.untraced  # goes often over what other tests reach
 def test_an_archive_of_as_many_members_as_are_allowed_is_read(bench: Bench) -> None:
     with zipfile.ZipFile(bench.folder / "year.zip", "w") as archive:
         for day in range(Limits().max_members):

@@ -183,6 +183,7 @@ def test_the_first_core_dominates_a_sensor_nobody_knows() -> None:
     assert last.height == pytest.approx(story.true_at(last.time), abs=0.15)
 
 
+@pytest.mark.untraced  # goes often over what other tests reach
 def test_drift_is_followed_and_intervals_hold() -> None:
     story = Story(days=25, error=lambda hours: 0.1 + 0.01 * hours / 24.0, seed=4)
     done = whole(story)
@@ -264,6 +265,7 @@ def later(story: Story, hours: float, value: float) -> list[Reading]:
     return minutes(story, hours, noisy(value, 5))
 
 
+@pytest.mark.untraced  # goes often over what other tests reach
 def test_two_sensors_are_fused_and_disagreement_widens() -> None:
     pair = (blanket_signal("one"), blanket_signal("two", Measures.DISTANCE))
     story = Story(days=3, signals=pair)
@@ -306,6 +308,7 @@ def test_a_wrong_core_hardly_moves_the_estimate_and_is_named() -> None:
     assert max(abs(e.height - story.true_at(e.time)) for e in done.estimates[1440:]) < 0.2
 
 
+@pytest.mark.untraced  # goes often over what other tests reach
 def test_a_step_the_cores_confirm_is_followed() -> None:
     story = Story(days=8, error=lambda hours: np.asarray(0.25 * (hours > 96.5)))
     done = whole(story)

@@ -34,6 +34,7 @@ def reviewed(story: Story, height_at: HeightAt | None = None, others: tuple[str,
     )  # fmt: skip
 
 
+@pytest.mark.untraced  # goes often over what other tests reach
 def test_a_good_sensor_is_left_alone() -> None:
     advice = reviewed(Story(sample_every=SELDOM, days=12)).advice
     assert advice.action is Action.FINE
@@ -58,6 +59,7 @@ def test_a_constant_offset_is_a_wrong_datum() -> None:
     assert advice.error_interval[0] < 0.42 < advice.error_interval[1]
 
 
+@pytest.mark.untraced  # goes often over what other tests reach
 def test_a_step_is_told_from_fouling() -> None:
     step = reviewed(Story(days=12, error=lambda hours: np.asarray(0.3 * (hours > 150.0))))
     assert step.advice.cause is DriftCause.STEP
@@ -105,6 +107,7 @@ def test_a_sensor_in_the_wrong_unit_is_recognised() -> None:
     assert reviewed(story).advice.cause is DriftCause.UNIT
 
 
+@pytest.mark.untraced  # goes often over what other tests reach
 def test_charts_and_agreement_run_beside() -> None:
     review = reviewed(Story(sample_every=SELDOM, days=14, error=lambda hours: np.full_like(hours, 0.25)))
     assert review.cusum is not None
@@ -141,6 +144,7 @@ def test_a_sensor_without_pairs_is_reviewed_too() -> None:
     assert review.history.points == ()
 
 
+@pytest.mark.untraced  # goes often over what other tests reach
 def test_cores_while_the_advice_stands_bring_it_down_after_the_work() -> None:
     work = Calibration(tag="north.level", at=START + timedelta(hours=120.3), kind=CalibrationKind.CALIBRATION)
     story = Story(sample_every=SELDOM, days=10, error=lambda hours: np.asarray(0.4 * (hours < 120.3)), works=(work,))
@@ -165,6 +169,7 @@ def test_only_the_newest_wrong_cores_are_explained_where_so_asked() -> None:
     assert explained(0) == []
 
 
+@pytest.mark.untraced  # goes often over what other tests reach
 def test_a_sensor_that_counts_from_the_surface_is_set_by_where_the_surface_is() -> None:
     signal = blanket_signal(measures=Measures.DEPTH)
     story = Story(sample_every=SELDOM, days=25, height=wandering, signals=(signal,), core_noise=0.04)
