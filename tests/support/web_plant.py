@@ -46,7 +46,11 @@ class Clock:
 
 @dataclass
 class WebSite:
-    """A running server with its plant and people."""
+    """A running server with its plant and people.
+
+    Jobs of the watch go by ``plant.engine``: the pages' own, ``web.engine``, gives up a transaction that works for ten seconds between
+    two statements, which one does on a busy machine.
+    """
 
     app: FastAPI
     web: WebPlant

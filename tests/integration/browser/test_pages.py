@@ -60,7 +60,7 @@ def storm(site: WebSite) -> None:
     site.plant.core(NIGHT - timedelta(hours=1), 3.0)
     for minute in (0, 2, 3):
         now = NIGHT + minute * MINUTE
-        evaluate(site.web.engine, site.plant.model, projected={}, now=now)
+        evaluate(site.plant.engine, site.plant.model, projected={}, now=now)
     site.clock.now = NIGHT + 4 * MINUTE
 
 

@@ -23,7 +23,7 @@ def storm(site: WebSite) -> WebSite:
         site.plant.believe(NIGHT + minute * MINUTE, 0.9)
     for minute in (0, 2, 3):
         now = NIGHT + minute * MINUTE
-        evaluate(site.web.engine, site.plant.model, projected={}, now=now)
+        evaluate(site.plant.engine, site.plant.model, projected={}, now=now)
     site.clock.now = NIGHT + 3 * MINUTE
     assert state(site) == "unacknowledged"
     return site

@@ -89,7 +89,7 @@ def test_a_test_call_is_sent_once_a_minute_and_written_down(site: WebSite) -> No
 def test_figures_of_each_month_and_alarm(site: WebSite) -> None:
     for minute in range(3):
         site.plant.believe(NIGHT + minute * MINUTE, 0.9)
-        evaluate(site.web.engine, site.plant.model, projected={}, now=NIGHT + minute * MINUTE)
+        evaluate(site.plant.engine, site.plant.model, projected={}, now=NIGHT + minute * MINUTE)
     site.clock.now = NIGHT + 3 * MINUTE
     page = site.client(Role.VIEWER).get("/figures?months=2").text
     assert "January 2026, so far: 1 alarm<" in page

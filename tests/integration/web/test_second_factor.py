@@ -287,7 +287,7 @@ def test_the_link_in_an_alarm_mail_needs_no_code(site: WebSite) -> None:
         site.plant.believe(NIGHT + minute * MINUTE, 0.9)
     for minute in (0, 2, 3):
         now = NIGHT + minute * MINUTE
-        evaluate(site.web.engine, site.plant.model, projected={}, now=now)
+        evaluate(site.plant.engine, site.plant.model, projected={}, now=now)
     site.clock.now = NIGHT + 3 * MINUTE
     with transaction(site.web.engine) as conn:
         code = next(row.machine.code for row in alarms(conn) if row.key == "east.high")

@@ -133,7 +133,7 @@ def test_work_is_looked_over_then_recorded_and_the_model_starts_anew(bench: WebS
     assert [(line.actor, line.detail["sensor"]) for line in lines] == [("technician", "east.blanket")]
 
     assert "being recalculated" in text_of(client.get(done.headers["location"]).text)
-    update_estimates(bench.web.engine, BENCH, bench.plant.ids, bench.clock())
+    update_estimates(bench.plant.engine, BENCH, bench.plant.ids, bench.clock())
     said = text_of(client.get(done.headers["location"]).text)
     assert "The drift is being learned again" in said
     assert "0 sound cores since, offset now estimated at -0.1 ft" in said

@@ -42,7 +42,7 @@ def test_a_silent_source_with_one_row_stamped_ahead_is_called_silent(site: WebSi
         for signal in setup.blankets
         for time in (now - timedelta(hours=9), now + timedelta(hours=23))
     ]
-    report = ingest(One(rows), web, web.engine, lambda: now)
+    report = ingest(One(rows), web, site.plant.engine, lambda: now)
     assert report.accepted == len(rows)
 
     (view,) = [tank for tank in read_board(web, now).tanks if tank.setup is setup]
@@ -68,7 +68,7 @@ def test_a_clock_that_is_minutes_ahead_makes_no_source_silent(site: WebSite) -> 
     ingest(
         One([Sample(web.setups[0].blankets[0].tag, now + timedelta(minutes=3), 1.0)]),
         web,
-        web.engine,
+        site.plant.engine,
         lambda: now,
     )
     with transaction(web.engine) as conn:
