@@ -231,6 +231,8 @@ CHOSEN: dict[tuple[str, str], tuple[Any, str]] = {
     ("service.jobs.blanket.estimate", "PRESENT"): (2_000, "eleven hours of three signals a minute, half an hour of one a second"),
     ("service.jobs.blanket.estimate", "PIECE"): (10_000, "a second or two of work, which is what a kill costs"),
     ("service.jobs.blanket.estimate", "LONGEST"): (2 * D, "a piece of the past, however few readings there are"),
+    ("service.jobs.blanket.estimate", "BRIDGED"): (5, "over a gap the newest cores tell where the blanket and the sensor are"),
+    ("service.jobs.blanket.estimate", "AROUND_CORE"): (30 * MIN, "a core speaks of its own half hour; longer would read all the past"),
     ("service.jobs.cores.core", "ESTIMATE_COUNTS_FOR"): (2 * H, "an older estimate is not held against a core"),
     ("service.alarms.observations", "PAIR_WITHIN"): (15 * MIN, "a core and a sensor speak of the same moment"),
 }  # fmt: skip

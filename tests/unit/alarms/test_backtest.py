@@ -98,6 +98,21 @@ def test_the_first_core_beyond_the_danger_limit_is_a_danger_of_its_own() -> None
     assert danger.missed == 1
 
 
+def test_an_alarm_that_was_over_later_has_warned_too_and_one_that_was_over_before_has_not() -> None:
+    cores = [(START + 20 * MINUTE, 0.7)]
+    lasted = compare(_rehearsed([3.0, *[1.2] * 30, *[3.0] * 29]), cores, START, START + 59 * MINUTE).own[0]
+    assert (lasted.median_lead, lasted.missed) == (18 * MINUTE, 0)
+    too_short = compare(_rehearsed([3.0, *[1.2] * 10, *[3.0] * 49]), cores, START, START + 59 * MINUTE).own[0]
+    assert (too_short.median_lead, too_short.missed) == (None, 1)
+
+
+def test_a_core_at_the_limit_is_not_beyond_it() -> None:
+    limit = HIGH_HIGH.limit
+    assert limit is not None
+    cores = [(START + 20 * MINUTE, limit)]
+    assert compare(_rehearsed([3.0] * 60), cores, START, START + 59 * MINUTE).dangers == ()
+
+
 def test_what_is_decided_late_warns_late() -> None:
     rehearsal = Backtest([HIGH, HIGH_HIGH], "si")
     rehearsal.look([_seen(0, 3.0)], _seen(0, 3.0))

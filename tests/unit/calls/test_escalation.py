@@ -234,6 +234,11 @@ def test_who_said_no_with_the_code_is_not_called_again_while_others_are_left() -
     assert {name for _, name, _ in night.calls} == {"Chief", "Anna"}
 
 
+def test_why_somebody_who_said_no_is_not_called_is_told_or_nobody_could_see_who_was_left_out() -> None:
+    _, silences = due_calls(CALLOUT, DANGER, declined("Ben"), [first()], now=T0 + 5 * MINUTE)
+    assert [(s.contact, s.reason) for s in silences] == [("Ben", RouteReason.SAID_NO)]
+
+
 def test_when_all_have_said_no_all_are_called() -> None:
     night = Night(machine=declined("Ben", "Chief", "Anna"))
     for minute in range(50):

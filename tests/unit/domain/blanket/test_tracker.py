@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+from dataclasses import replace
 from datetime import timedelta
 from uuid import UUID
 
@@ -18,7 +19,8 @@ from service.domain.blanket.mixture import Mixture, Part
 from service.domain.blanket.tracker import Believed, Tracker
 from service.domain.cores.core import Core
 from service.domain.plant.reading import Reading
-from service.domain.plant.signal import Measures
+from service.domain.plant.signal import Measures, Signal, SignalKind
+from service.domain.plant.tank import NotchedWeir
 from tests.support.rough_events import START, rough_events
 from tests.support.rough_plants import rough_plant
 from tests.support.sensor_story import TANK, blanket_signal
@@ -224,3 +226,17 @@ def test_a_mixture_of_two_humps_says_both() -> None:
     assert mixture.above(2.0) == pytest.approx(0.3)
     assert mixture.quantile(0.35) == pytest.approx(0.8, abs=1e-3)
     assert Mixture((Part(1.0, 2.0, 0.1),)).interval() == pytest.approx((2 - 0.196, 2 + 0.196), abs=1e-3)
+
+
+def test_flow_lifts_the_water_a_depth_sensor_counts_from_or_a_storm_looks_lower() -> None:
+    tank = replace(TANK, notched_weir=NotchedWeir(notch_angle=90.0, notch_count=1))
+    flow = Signal(tag="flow", kind=SignalKind.FLOW, tank="north", unit="m3/s")
+
+    def seen(*before: Reading) -> float:
+        tracker = Tracker(tank, (blanket_signal(measures=Measures.DEPTH),), (flow,))
+        noise = np.random.default_rng(3).normal(0.0, 0.015, 60).tolist()
+        told = [Reading("north.level", START + timedelta(minutes=1 + i), 3.0 + by) for i, by in enumerate(noise)]
+        return fold(tracker, [*before, *told])[-1][0]
+
+    # 1.37 H^2.5 is the customary form of the 90° notch with Cd 0.58: 0.2 m of head.
+    assert seen(Reading("flow", START, 1.37 * 0.2**2.5)) - seen() == pytest.approx(0.2, abs=0.01)
