@@ -27,12 +27,14 @@ from tests.support.database import TestServer, chosen_kind, docker_problem, imag
 if TYPE_CHECKING:
     from playwright.sync_api import Browser
 
-# No test fails for being slow on a busy machine. UNDERWEIR_TEST_THOROUGH looks so many times longer for what breaks a property.
+#: So many times longer than in a run of all tests is looked for what breaks a property, or an order or a night of chance.
+THOROUGH = int(os.environ.get("UNDERWEIR_TEST_THOROUGH") or 1)
+# No test fails for being slow on a busy machine.
 settings.register_profile(
     "tests",
     deadline=None,
     suppress_health_check=[HealthCheck.too_slow],
-    max_examples=50 * int(os.environ.get("UNDERWEIR_TEST_THOROUGH") or 1),
+    max_examples=50 * THOROUGH,
 )
 settings.load_profile("tests")
 

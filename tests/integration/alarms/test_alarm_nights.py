@@ -7,11 +7,12 @@ from pathlib import Path
 import pytest
 from sqlalchemy import Engine
 
+from tests.conftest import THOROUGH
 from tests.support.alarm_nights import Night, plant_of_nights
 
 
 @pytest.mark.untraced  # goes often over what other tests reach
-@pytest.mark.parametrize("first", [0, 100, 200])
+@pytest.mark.parametrize("first", range(0, 100 * THOROUGH, 100))
 def test_whatever_happens_the_promises_hold(engine: Engine, tmp_path: Path, first: int) -> None:
     plant = plant_of_nights(engine, tmp_path)
     outcomes = [Night(plant, seed, tmp_path).live() for seed in range(first, first + 3)]

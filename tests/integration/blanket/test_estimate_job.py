@@ -32,6 +32,7 @@ from service.storage.plant.site_tables import SiteIds
 from service.storage.readings.batches import open_batch
 from service.storage.readings.columns import ReadingColumns
 from service.storage.readings.writer import ReadingWriter
+from tests.conftest import THOROUGH
 from tests.support import plant
 
 SETUPS = tuple(
@@ -253,7 +254,7 @@ class _Killed(Exception):
 
 @pytest.mark.untraced  # goes often over what other tests reach
 @pytest.mark.usefixtures("little_at_once")
-@pytest.mark.parametrize("seed", range(6))
+@pytest.mark.parametrize("seed", range(2 * THOROUGH))
 def test_in_whatever_order_the_past_comes_the_end_is_that_of_all_at_once(
     engine: Engine, ids: SiteIds, reference: list[Estimate], monkeypatch: pytest.MonkeyPatch, seed: int
 ) -> None:

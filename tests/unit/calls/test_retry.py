@@ -6,7 +6,17 @@ from datetime import timedelta
 
 import pytest
 
-from service.calls.retry import LIFETIME, PATIENT_WAITS, PERMANENT, STUCK_AFTER_TRIES, WAITS, Failure, GiveUp, next_try
+from service.calls.retry import (
+    LIFETIME,
+    PATIENT_WAITS,
+    PERMANENT,
+    STUCK_AFTER,
+    STUCK_AFTER_TRIES,
+    WAITS,
+    Failure,
+    GiveUp,
+    next_try,
+)
 from tests.unit.alarms.cases import T0
 
 
@@ -50,6 +60,9 @@ def test_what_is_tried_often_in_vain_is_stuck_long_before_anybody_has_to_respond
     assert not next_try(STUCK_AFTER_TRIES - 1, Failure.TEMPORARY, created_at=T0, now=T0).stuck
     assert next_try(STUCK_AFTER_TRIES, Failure.TEMPORARY, created_at=T0, now=T0).stuck
     assert sum(WAITS[: STUCK_AFTER_TRIES - 1], timedelta(0)) < timedelta(minutes=5)
+    last = T0 + STUCK_AFTER - WAITS[0]
+    assert not next_try(1, Failure.TEMPORARY, created_at=T0, now=last).stuck
+    assert next_try(1, Failure.TEMPORARY, created_at=T0, now=last + timedelta(seconds=1)).stuck
     # However few the tries: a server that asks for twenty minutes is not waited for.
     assert next_try(1, Failure.RATE_LIMITED, created_at=T0, now=T0, retry_after=timedelta(minutes=20)).stuck
 
