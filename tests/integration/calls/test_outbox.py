@@ -10,17 +10,22 @@ import pytest
 from sqlalchemy import Engine, text
 
 from service.calls.retry import GiveUp
+from service.errors import StorageError
 from service.storage.calls.outbox import (
     Claimed,
     OutboxMessage,
     Recipients,
+    answers_since,
     claim,
     enqueue,
+    existing_keys,
     health,
+    lock_reply,
     next_due,
     record_failed,
     record_retry,
     record_sent,
+    record_undelivered,
     void_claims,
 )
 from service.storage.database.session import transaction
@@ -51,6 +56,27 @@ def take(
 ) -> list[Claimed]:
     with transaction(engine) as conn:
         return claim(conn, now, channels=channels, lease=LEASE, limit=limit)
+
+
+def test_a_message_handed_over_but_not_delivered_is_one_that_failed_or_its_silence_would_pass_for_a_call(
+    engine: Engine,
+) -> None:
+    put_all(engine, message("a"))
+    [taken] = take(engine)
+    with transaction(engine) as conn:
+        record_sent(conn, taken.id, NIGHT, "202 accepted", gateway_id="1")
+        assert record_undelivered(conn, taken.id, NIGHT + SECOND, "expired")
+        assert health(conn).failed_at == NIGHT + SECOND
+        assert not record_undelivered(conn, taken.id, NIGHT + 2 * SECOND, "expired"), "once is enough"
+        assert health(conn).failed_at == NIGHT + SECOND
+
+
+def test_a_question_after_keys_is_answered_for_those_alone_or_every_report_would_read_years_of_messages(
+    engine: Engine,
+) -> None:
+    put_all(engine, message("a"), message("b"), message("c"))
+    with transaction(engine) as conn:
+        assert existing_keys(conn, ["b", "never written"]) == {"b"}
 
 
 def test_the_same_key_is_written_once(engine: Engine) -> None:
@@ -102,6 +128,8 @@ def test_retry_waits_and_success_ends_it(engine: Engine) -> None:
     with transaction(engine) as conn:
         record_sent(conn, again.id, NIGHT + 16 * SECOND, "250 OK")
         assert health(conn).waiting == 0
+        assert health(conn).waiting_since is None, "nothing waits: the way works again"
+        assert health(conn).failed_at is None, "a retry is no message given up"
         rows = conn.execute(text("SELECT outcome, reason, answer FROM delivery_attempt ORDER BY id")).all()
     assert [tuple(row) for row in rows] == [("retry", "refused for now", "450"), ("sent", "", "250 OK")]
     assert take(engine, NIGHT + timedelta(days=1)) == []
@@ -214,3 +242,28 @@ def test_a_clock_that_was_ahead_holds_nothing_up(engine: Engine) -> None:
         conn.execute(text("UPDATE outbox SET claimed_until = :at"), {"at": NIGHT + hour})
     assert [m.key for m in take(engine)] == ["written ahead"]  # in hand ahead
     assert take(engine) == []
+
+
+def test_two_answers_of_one_number_are_handled_one_after_the_other_or_both_would_be_the_first(engine: Engine) -> None:
+    def impatient() -> None:
+        with transaction(engine) as second:
+            second.execute(text("SET LOCAL lock_timeout = '50ms'"))
+            lock_reply(second, "+15550100")
+
+    with transaction(engine) as first:
+        lock_reply(first, "+15550100")
+        with pytest.raises(StorageError):
+            impatient()
+        with transaction(engine) as another:
+            lock_reply(another, "+15550101")
+
+
+def test_of_the_answers_to_a_number_those_from_then_on_count_or_a_loop_of_last_year_would_silence_it(
+    engine: Engine,
+) -> None:
+    def reply(key: str, at: datetime) -> OutboxMessage:
+        return message(key, recipient="+15550100", created_at=at, payload={"kind": "reply", "reason": key, "about": ""})
+
+    put_all(engine, reply("before", NIGHT - SECOND), reply("then", NIGHT), reply("after", NIGHT + SECOND))
+    with transaction(engine) as conn:
+        assert sorted(reason for reason, _ in answers_since(conn, "+15550100", NIGHT)) == ["after", "then"]
