@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 from sqlalchemy import Engine, text
 
-from service.domain.operations.lease import TERM_S, Lease, LeaseStatus
+from service.domain.operations.lease import TERM_S, Lease, LeaseStatus, reading
 from service.errors import ConfigError, LeaseLost, StorageError
 from service.jobs.operations.leadership import LeaseKeeper
 from service.storage.calls.outbox import claim, void_claims
@@ -56,6 +56,22 @@ def notes(engine: Engine) -> Engine:
 def noted(engine: Engine) -> list[str]:
     with transaction(engine) as conn:
         return list(conn.execute(text("SELECT key FROM ledger_of_test ORDER BY 1")).scalars())
+
+
+def test_the_sessions_of_a_run_have_a_name_of_their_own_or_those_of_the_next_would_be_ended_with_them() -> None:
+    assert leases.session_name("a") != leases.session_name("b")
+
+
+def test_a_source_somebody_still_reads_is_shown_though_the_site_no_longer_names_it(engine: Engine) -> None:
+    described(engine, "deliver", reading("panel"), reading("gone"))
+    renew(engine, "a", "deliver", reading("gone"))
+    with transaction(engine) as conn:
+        shown = [(worker.node_name, worker.works) for worker in leases.workers(conn, ["panel"])]
+    assert shown == [("a", ("messages", "reading gone")), (None, ("reading panel",))]
+    let_pass(engine, TERM_S + 1.0)
+    with transaction(engine) as conn:
+        [nobody] = leases.workers(conn, ["panel"])
+    assert (nobody.node_name, set(nobody.works)) == (None, {"messages", "reading panel"})
 
 
 @pytest.mark.parametrize("seed", range(3))
