@@ -28,7 +28,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from service.domain.blanket.level import damped_step
-from service.domain.blanket.trace import CALM_SD, MOVES_EVERY, MOVES_FOR, MOVING_SD, RATE_MEMORY
+from service.domain.blanket.trace import CALM_SD, MOVES_EVERY, MOVES_FOR, MOVING_SD, RATE_MEMORY, UNEVEN_SD
+from service.domain.blanket.work_effect import WRITTEN_SD
 
 Array = NDArray[np.float64]
 
@@ -46,8 +47,14 @@ WALK_SD, DRIFT_SD, FOULING_SD, DRIFT_MEMORY = 0.02, 0.03, 0.5, 6.0
 AWAY_JUMP, AWAY_SLOW, SHIFTS, STICKS, UNIT_CHANGES, FOULS, REAL_JUMPS = 0.3, 0.15, 0.03, 0.02, 0.004, 0.08, 0.015
 #: How often a sensor turns away is learned over this [d], up to so often a day.
 AWAY_MEMORY, MOST_AWAY = 5.0, 12.0
-#: And an offset goes back to where it usually is.
-GOES_HOME = 0.1
+#: How often it fouls is learned over this [d], up to so often a day.
+FOUL_MEMORY, MOST_FOULS = 15.0, 0.5
+#: In a rise of this [m/h] that others see, a sensor that lags behind looks through it with this chance each time [–].
+RISES_BY, LOOKS_THROUGH = 0.3, 0.02
+#: And an offset further than this from where it usually is [m] goes back there.
+FROM_HOME, GOES_HOME = 0.15, 2.0
+#: Chance, looked at regularly, of the story that nothing is wrong, while the last core agreed with it to this [–, m]; what is now [s].
+AS_USUAL, AGREES, JUST_NOW = 0.01, 0.3, 900.0
 #: How long it stays away, and stuck, or in a wrong unit [h].
 AWAY_FOR, STUCK_FOR, UNIT_FOR = 0.5, 20.0, 20.0
 #: Chance that a sensor jumps back to what else it was just seeing [–].
@@ -56,17 +63,28 @@ FLICKERS = 0.02
 MOVED_FOR = 0.1
 #: Share of stray samples among those of a sensor that follows, and of jumps while it is away [–]: one that goes on steadily loses
 #: little by being away, and one that jumps about, as fluff does, not much more.
-STRAY, FLICKER, JUMPY = 0.02, 0.005, 0.05
+STRAY, JUMPY = 0.02, 0.05
 SHIFT_SD, REAL_SD = 0.6, 0.9
+#: Share of shifts that may be of any size [–], and how wide those are [m].
+SHIFT_FAR, SHIFT_FAR_SD = 0.5, 1.6
+#: What a sensor sees beside the blanket lies in the water, as far as its offset is known [m]; a level outside it counts so little [–].
+IN_WATER_SD, OUT_OF_WATER = 0.15, 0.02
+#: What lasts longer than this was hardly something else that the sensor saw [h]; chance, looked at regularly, that it was a shift [–],
+#: of any size [m].
+AWAY_LASTS, WAS_SHIFT, WAS_SHIFT_SD = 8.0, 0.02, 4.0
+#: Stories that need no event to begin are looked at so often [h].
+REGULARLY = 2.0
 #: How far the blanket may be from where it was left, for a sensor that comes back by itself [m].
 COMES_BACK_SD = 0.35
-#: Chance of the story that a sensor saw something else while it was off, once it shows what it did before; how well that is known [m].
-RETURNS, RETURNS_SD = 0.8, 0.06
 #: Cores: noise with the person's lean [m], share of wrong ones [–], and what else one may show, with its chance.
 CORE_SD, CORE_WRONG = 0.085, 0.035
 CORE_SHIFT, CORE_AWAY, CORE_FOULING = 0.004, 0.005, 0.03
+#: And how much less likely it is of several sensors at once that agree [–].
+TOGETHER = 0.4
 #: How far off a height may turn out to be that nobody has seen for a while [m].
 CORE_FAR_SD = 1.6
+#: What people lean to one side by, however many cores they take [m].
+LEAN_SD = 0.04
 #: Stories below this chance are let go; forks are made from the other on; no more stories than so many.
 LEAST_CHANCE, FORK_CHANCE, MOST_STORIES = 1e-4, 5e-4, 12
 DRIFT_STEP = 1.0 / 3.0  #: drift is carried forward in steps of this [h]
@@ -94,12 +112,19 @@ class Bank:
         self.time = math.nan
         self.drift_time = math.nan
         self.fork_times = [math.nan] * sensors
-        self.last_core = math.nan
+        self.last_core = self.core_height = math.nan
         #: Where each sensor's offset usually is [m] and how surely [m²], learned at cores.
         self.home = [0.0] * sensors
         self.home_var = [0.25**2] * sensors
         #: How often each sensor has been turning away and coming back by itself [1/d].
         self.away_rate = [AWAY_JUMP] * sensors
+        #: What each sensor last showed, and when.
+        self.levels = [math.nan] * sensors
+        self.level_times = [math.nan] * sensors
+        #: Whether the last core was where the sensors, as far off as usual, showed the blanket.
+        self.usual_agreed = False
+        #: How often each sensor has been found fouling by cores [1/d].
+        self.foul_rate = [FOULS] * sensors
         #: How much more likely than usual a rise is, by flows and sister tanks [–].
         self.rise_odds = 1.0
 
@@ -211,6 +236,9 @@ class Bank:
         hours : since it last showed something. [h]
         """
         b = 2 + 2 * i
+        self.levels[i], self.level_times[i] = heights[0], self.time
+        if self.time - self.last_core <= JUST_NOW and not self.usual_agreed:
+            self.usual_agreed = self._agrees()
         x, cov, w, mu = self.x, self.cov, self.w, self.mu
         modes = self.mode[:, i]
         uniform = 1.0 / self.range
@@ -227,13 +255,15 @@ class Bank:
         nu = y - x[:, :, 0] - x[:, :, b]
         fits = (1.0 - STRAY) * jac * np.exp(-0.5 * nu * nu / residual_var) / np.sqrt(6.283185307179586 * residual_var)
         like = fits + STRAY * uniform
-        elsewhere = max((1.0 - FLICKER) * coherent, JUMPY * uniform)
+        elsewhere: Any = max((1.0 - STRAY) * coherent, JUMPY * uniform)
+        if AWAY in modes.tolist():
+            elsewhere = elsewhere * math.exp(-hours / AWAY_LASTS) * self._in_water(b, heights[0])
         lk = (mu * like).sum(axis=1)
         f = following.astype(np.float64)
         live = np.where(modes == STUCK, stuck * coherent, np.where(following, lk, elsewhere) * alive)
         new_w = w * live
         total = sum(new_w.tolist())
-        forks = self._forks(i, heights, noise_var, coherent, other, alive, stuck, hours, nu, residual_var, total)
+        forks = self._forks(i, heights, noise_var, coherent, other, alive, stuck, hours, nu, residual_var, new_w)
         # The update, each story and regime by how far the measurement is its own.
         part = (fits / like) * f[:, None]
         gain = cross * (1.0 / residual_var)[:, :, None]
@@ -248,6 +278,19 @@ class Bank:
         self.w = new_w
         self._limit_mu()
         self._settle(forks, total)
+
+    def _in_water(self, b: int, level: float) -> Array:
+        """Chance that a level seen beside the blanket lies between floor and water surface, one a story. [–]"""
+        x, mu = self.x, self.mu
+        place = level - (mu * x[:, :, b]).sum(axis=1)
+        var = (mu * self.cov[:, :, b, b]).sum(axis=1) + IN_WATER_SD**2
+        chances = []
+        for at, v in zip(place.tolist(), var.tolist(), strict=True):
+            wide = math.sqrt(2.0 * v)
+            below_surface = 0.5 * math.erfc((at - self.depth - 0.1) / wide)
+            above_floor = 0.5 * math.erfc((self.lowest - 0.2 - at) / wide)
+            chances.append(max(below_surface * above_floor, OUT_OF_WATER))
+        return np.array(chances)
 
     def _limit_mu(self) -> None:
         np.clip(self.mu, 1e-6, 1.0, out=self.mu)
@@ -265,16 +308,19 @@ class Bank:
         hours: float,
         nu: Array,
         residual_var: Array,
-        total: float,
+        new_w: Array,
     ) -> list[tuple[Any, ...]]:
         """Stories that begin now and are likely enough beside those that go on."""
         days = min(hours, 6.0) / 24.0
         uniform = 1.0 / self.range
+        total = float(new_w.sum())
         least = FORK_CHANCE * total
         found: list[tuple[Any, ...]] = []
         modes = self.mode[:, i].tolist()
         mu, weights = self.mu.tolist(), self.w.tolist()
         nus, residual_vars = nu.tolist(), residual_var.tolist()
+        rates = self.x[:, 1, 1].tolist()
+        offsets = (self.mu * self.x[:, :, 2 + 2 * i]).sum(axis=1).tolist()
 
         def fit(k: int, wider: float, value: float | None = None, var: float | None = None) -> float:
             mode = modes[k]
@@ -287,7 +333,7 @@ class Bank:
                 out += mu[k][g] * math.exp(-0.5 * v * v / s) / math.sqrt(6.283185307179586 * s)
             return out
 
-        regular = not self.time < self.fork_times[i] + 7200.0
+        regular = not self.time < self.fork_times[i] + REGULARLY * 3600.0
         if regular:
             self.fork_times[i] = self.time
         for k, mode in enumerate(modes):
@@ -299,35 +345,35 @@ class Bank:
                 at_home = nus[k][0] * nus[k][0] < 9.0 * residual_vars[k][0]
                 odds = self.rise_odds if up else 1.0
                 # One that lags behind a rise others see looks through it, more likely when a rise is likely.
-                slow = AWAY_SLOW * (1.0 if up else self.rise_odds)
+                slow = AWAY_SLOW * (1.0 if up else self.rise_odds) * days
+                if self.n > 1 and not up and mu[k][1] * rates[k] > RISES_BY:
+                    slow = LOOKS_THROUGH
                 away = (
                     w
                     * alive
-                    * (self.away_rate[i] * days * uniform + slow * days * coherent + FLICKERS * other * (not at_home))
+                    * (self.away_rate[i] * days * uniform + slow * coherent + FLICKERS * other * (not at_home))
                 )
                 if away > least or (regular and mode == FOLLOWS):
                     found.append((k, away, AWAY, None, 0.0, 0.0, None))
-                moves = (
-                    w
-                    * alive
-                    * 3.0
-                    * hours
-                    / MOVES_EVERY
-                    * (self.rise_odds if up else 1.0)
-                    * fit(k, (MOVING_SD * MOVED_FOR) ** 2)
-                )
-                if moves > least:
-                    found.append((k, moves, mode, "moves", MOVING_SD**2, heights[0], noise_var))
+                # One that shows what was expected says nothing of a movement.
+                if nus[k][0] * nus[k][0] > residual_vars[k][0]:
+                    moves = w * alive * 3.0 * hours / MOVES_EVERY * odds * fit(k, (MOVING_SD * MOVED_FOR) ** 2)
+                    if moves > least:
+                        found.append((k, moves, mode, "moves", MOVING_SD**2, heights[0], noise_var))
                 if w * alive * SHIFTS * days * 1.0 > least:
-                    shift = w * alive * SHIFTS * days * fit(k, SHIFT_SD**2)
+                    near = (1.0 - SHIFT_FAR) * fit(k, SHIFT_SD**2)
+                    far = SHIFT_FAR * fit(k, SHIFT_FAR_SD**2)
+                    shift = w * alive * SHIFTS * days * (near + far)
                     if shift > least:
-                        found.append((k, shift, mode, "shift", SHIFT_SD**2, heights[0], noise_var))
+                        spread = SHIFT_SD if near > far else SHIFT_FAR_SD
+                        found.append((k, shift, mode, "shift", spread**2, heights[0], noise_var))
                     real = w * alive * REAL_JUMPS * odds * days * fit(k, REAL_SD**2)
                     if real > least:
                         found.append((k, real, mode, "real", REAL_SD**2, heights[0], noise_var))
-                    home = w * alive * GOES_HOME * days * self._at_home(k, i, heights[0], noise_var)
-                    if home > least:
-                        found.append((k, home, FOLLOWS, "home", 0.0, heights[0], noise_var))
+                    if abs(offsets[k] - self.home[i]) > FROM_HOME:
+                        home = w * alive * GOES_HOME * days * self._at_home(k, i, heights[0], noise_var)
+                        if home > least:
+                            found.append((k, home, FOLLOWS, "home", 0.0, heights[0], noise_var))
                     for j, scale in enumerate(UNITS):
                         wrong = (
                             w * alive * UNIT_CHANGES * days * scale * fit(k, 0.0, heights[j + 1], noise_var * scale**2)
@@ -341,7 +387,7 @@ class Bank:
                     found.append(
                         (
                             k,
-                            w * alive * FOULS / 12.0 * fit(k, 0.0),
+                            w * alive * self.foul_rate[i] / 12.0 * fit(k, 0.0),
                             FOULING,
                             "foul",
                             FOULING_SD**2,
@@ -357,6 +403,9 @@ class Bank:
                 home = w * alive * (hours / AWAY_FOR) * 0.2 * self._at_home(k, i, heights[0], noise_var)
                 if home > least:
                     found.append((k, home, FOLLOWS, "home", 0.0, heights[0], noise_var))
+                if regular:
+                    shift = new_w[k] * WAS_SHIFT
+                    found.append((k, shift, FOLLOWS, "shift", WAS_SHIFT_SD**2, heights[0], noise_var))
                 sticks = w * STICKS * days * stuck * coherent
                 if sticks > least:
                     found.append((k, sticks, STUCK, None, 0.0, 0.0, None))
@@ -379,7 +428,34 @@ class Bank:
         rate = self.away_rate[i]
         rate += (AWAY_JUMP - rate) * min(days / AWAY_MEMORY, 1.0) + share / AWAY_MEMORY
         self.away_rate[i] = min(rate, MOST_AWAY)
-        return [self._forked(i, fork) for fork in found]
+        forks = [self._forked(i, fork) for fork in found]
+        if regular and self.usual_agreed and alive > stuck:
+            forks.append(self._as_usual(AS_USUAL * total, noise_var))
+        return forks
+
+    def _fresh(self) -> list[int]:
+        """Sensors that showed something just now."""
+        return [i for i in range(self.n) if self.time - self.level_times[i] <= JUST_NOW]
+
+    def _agrees(self) -> bool:
+        """Whether every sensor heard just now, as far off as usual, shows what the last core showed."""
+        fresh = self._fresh()
+        return bool(fresh) and all(abs(self.levels[i] - self.home[i] - self.core_height) <= AGREES for i in fresh)
+
+    def _as_usual(self, weight: float, noise_var: float) -> tuple[float, Array, Array, Array, NDArray[np.int64]]:
+        """The story that nothing is wrong: every sensor follows, and is as far off as it usually is."""
+        x, cov = np.zeros((2, self.d)), np.zeros((2, self.d, self.d))
+        x[:, 0] = 0.5 * (self.lowest + self.depth)
+        cov[:, 0, 0] = self.range**2
+        cov[:, 1, 1] = (CALM_SD**2, MOVING_SD**2)
+        for i in range(self.n):
+            b, t = 2 + 2 * i, 3 + 2 * i
+            x[:, b] = self.home[i]
+            cov[:, b, b], cov[:, t, t] = self.home_var[i], DRIFT_SD**2
+        mu = np.array([0.9, 0.1])
+        for i in self._fresh():
+            x, cov, mu = taken(x, cov, mu, _row(self.d, 0, 2 + 2 * i), self.levels[i], noise_var)
+        return weight, x, cov, mu, np.full(self.n, FOLLOWS, dtype=np.int64)
 
     def _back(self, k: int, i: int, height: float, noise_var: float) -> float:
         b = 2 + 2 * i
@@ -426,6 +502,11 @@ class Bank:
         if mode == AWAY:
             # What looked like movement may have been the other thing coming: the height goes on calmly.
             x[:, 1] *= 0.3
+        elif self.mode[k, i] == AWAY:
+            # And how fast the height nobody saw is going by now, one that is back tells only from now on.
+            mu = np.array([0.993, 0.007])
+            x[:, 1] = cov[:, 1, :] = cov[:, :, 1] = 0.0
+            cov[:, 1, 1] = (CALM_SD**2, MOVING_SD**2)
         if what is not None:
             if what == "shift":
                 cov[:, b, b] += var
@@ -452,6 +533,8 @@ class Bank:
         """Take a core's height of the top that counts; gives back the chance that it was sound and told nothing new."""
         days = min((self.time - self.last_core) / 86_400.0, 30.0) if self.last_core == self.last_core else 10.0
         self.last_core = self.time
+        self.core_height = height
+        self.usual_agreed = self._agrees()
         uniform = 1.0 / self.range
         row = _row(self.d, 0)
         made: list[tuple[float, Array, Array, Array, NDArray[np.int64]]] = []
@@ -470,7 +553,7 @@ class Bank:
             # All that follow are off by the same: the height was wrong by as much the other way.
             shifted = cov.copy()
             _shift_all(shifted, followers, CORE_FAR_SD**2)
-            chance = min(CORE_SHIFT * (1.0 + days), 0.15) * (0.15 if many else 1.0)
+            chance = min(CORE_SHIFT * (1.0 + days), 0.15) * (TOGETHER if many else 1.0)
             made.append(self._after(w * chance, x, shifted, mu, modes, height, var))
             # They see something else: nobody has seen the height since the last core.
             free = cov.copy()
@@ -479,23 +562,41 @@ class Bank:
             away[followers] = AWAY
             made.append(
                 self._after(
-                    w * CORE_AWAY * min(self.rise_odds, 5.0) * (0.4 if many else 1.0), x, free, mu, away, height, var
+                    w * CORE_AWAY * min(self.rise_odds, 5.0) * (TOGETHER if many else 1.0),
+                    x,
+                    free,
+                    mu,
+                    away,
+                    height,
+                    var,
                 )
             )
-            for i in followers:
-                if modes[i] == FOLLOWS and not many:
-                    foul = cov.copy()
-                    _foul(foul, i, min(days, 2.0))
-                    fouling = modes.copy()
-                    fouling[i] = FOULING
-                    made.append(
-                        self._after(w * min(CORE_FOULING * (0.3 + days), 0.1), x, foul, mu, fouling, height, var)
-                    )
+            steady = [i for i in followers if modes[i] == FOLLOWS]
+            if steady and (steady == followers or not many):
+                # Several that agree foul together, or none of them does.
+                foul = cov.copy()
+                _foul(foul, followers, min(days, 2.0))
+                fouling = modes.copy()
+                fouling[followers] = FOULING
+                often = max(self.foul_rate[i] for i in followers) / FOULS
+                chance = min(CORE_FOULING * often * (0.3 + days), 0.3) * (TOGETHER if many else 1.0)
+                made.append(self._after(w * chance, x, foul, mu, fouling, height, var))
+        if self._fresh():
+            _, x, cov, mu, modes = self._as_usual(1.0, UNEVEN_SD**2)
+            made.append(self._after(AS_USUAL, x, cov, mu, modes, height, var))
         total = sum(m[0] for m in made)
         kept = [m for m in made if m[0] > LEAST_CHANCE * total]
+        before = self._fouling()
         self._replace(kept)
         self._learn_homes()
+        for i, (was, now) in enumerate(zip(before, self._fouling(), strict=True)):
+            rate = self.foul_rate[i]
+            rate += (FOULS - rate) * min(days / (2.0 * FOUL_MEMORY), 1.0) + max(now - was, 0.0) / FOUL_MEMORY
+            self.foul_rate[i] = min(rate, MOST_FOULS)
         return expected / total
+
+    def _fouling(self) -> list[float]:
+        return [float(self.w[self.mode[:, i] == FOULING].sum()) for i in range(self.n)]
 
     def _after(
         self, weight: float, x: Array, cov: Array, mu: Array, modes: NDArray[np.int64], height: float, var: float
@@ -504,9 +605,11 @@ class Bank:
         fits = density(x, cov, mu, row, height, var)
         return (weight * (1.0 - CORE_WRONG) * fits, *taken(x, cov, mu, row, height, var), modes)
 
-    def worked_on(self, i: int) -> None:
-        """A sensor was cleaned or calibrated: what it is off by is anybody's guess again, near nothing."""
+    def worked_on(self, i: int, written: float | None = None) -> None:
+        """A sensor was cleaned or calibrated: it is as far off as was written down [m], else anybody's guess near what is usual."""
         b, t = 2 + 2 * i, 3 + 2 * i
+        if written is not None:
+            self.home[i], self.home_var[i] = written, WRITTEN_SD**2
         for row, var in ((b, self.home_var[i] + 0.05**2), (t, DRIFT_SD**2)):
             self.cov[:, :, row, :] = 0.0
             self.cov[:, :, :, row] = 0.0
@@ -515,43 +618,12 @@ class Bank:
         self.mode[:, i] = FOLLOWS
         self._settle([], sum(self.w.tolist()))
 
-    def returned(self, i: int, level: float, height: float, sd: float) -> None:
-        """A sensor shows again what it showed before it went off: the story in which it saw something else meanwhile.
-
-        That story may have been let go of while it lasted; it comes back with the chance :data:`RETURNS` of all.
-
-        Parameters
-        ----------
-        level : what it shows. [m]
-        height, sd : the blanket by that sensor, as off as it was before. [m]
-        """
-        b = 2 + 2 * i
-        k = int(np.argmax(self.w))
-        x, cov = self.x[k].copy(), self.cov[k].copy()
-        modes = self.mode[k].copy()
-        x[:, 0], x[:, 1], x[:, b] = height, 0.0, level - height
-        var = sd * sd + RETURNS_SD**2
-        for row in (0, 1, b):
-            cov[:, row, :] = 0.0
-            cov[:, :, row] = 0.0
-        cov[:, 0, 0] = var
-        cov[:, 1, 1] = (CALM_SD**2, MOVING_SD**2)
-        cov[:, 0, b] = cov[:, b, 0] = -var
-        cov[:, b, b] = var + RETURNS_SD**2
-        modes[i] = FOLLOWS
-        total = sum(self.w.tolist())
-        others = [
-            ((1.0 - RETURNS) * float(self.w[j]) / total, self.x[j], self.cov[j], self.mu[j], self.mode[j])
-            for j in range(self.w.size)
-        ]
-        self._replace([*others, (RETURNS, x, cov, np.array([0.9, 0.1]), modes)])
-
     def copy(self) -> Bank:
         """An independent twin."""
         twin = copy(self)
         for name in ("w", "mu", "x", "cov", "mode"):
             setattr(twin, name, getattr(self, name).copy())
-        for name in ("fork_times", "home", "home_var", "away_rate"):
+        for name in ("fork_times", "levels", "level_times", "home", "home_var", "away_rate", "foul_rate"):
             setattr(twin, name, list(getattr(self, name)))
         return twin
 
@@ -622,8 +694,11 @@ class Bank:
         return {
             "w": self.w.tolist(), "mu": self.mu.tolist(), "x": self.x.tolist(), "cov": self.cov.tolist(),
             "mode": self.mode.tolist(),
-            "times": [None if t != t else t for t in (self.time, self.drift_time, self.last_core, *self.fork_times)],
-            "rise_odds": self.rise_odds, "away_rate": self.away_rate, "home": self.home, "home_var": self.home_var,
+            "times": [None if t != t else t for t in (
+                self.time, self.drift_time, self.last_core, self.core_height, *self.fork_times, *self.levels, *self.level_times
+            )],
+            "usual_agreed": self.usual_agreed,
+            "rise_odds": self.rise_odds, "away_rate": self.away_rate, "foul_rate": self.foul_rate, "home": self.home, "home_var": self.home_var,
         }  # fmt: skip
 
     def restore(self, stored: Mapping[str, Any]) -> None:
@@ -634,10 +709,12 @@ class Bank:
         )
         self.mode = np.array(stored["mode"], dtype=np.int64)
         times = [math.nan if t is None else float(t) for t in stored["times"]]
-        self.time, self.drift_time, self.last_core, *self.fork_times = times
+        self.time, self.drift_time, self.last_core, self.core_height, *each = times
+        self.fork_times, self.levels, self.level_times = (each[i * self.n : (i + 1) * self.n] for i in range(3))
+        self.usual_agreed = bool(stored["usual_agreed"])
         self.rise_odds = float(stored["rise_odds"])
-        self.away_rate, self.home, self.home_var = (
-            [float(value) for value in stored[name]] for name in ("away_rate", "home", "home_var")
+        self.away_rate, self.foul_rate, self.home, self.home_var = (
+            [float(value) for value in stored[name]] for name in ("away_rate", "foul_rate", "home", "home_var")
         )
 
 
@@ -678,9 +755,11 @@ def _shift_all(cov: Array, followers: list[int], var: float) -> None:
     cov += var * direction[:, None] * direction[None, :]
 
 
-def _foul(cov: Array, i: int, days: float) -> None:
+def _foul(cov: Array, followers: list[int], days: float) -> None:
     direction = np.zeros(cov.shape[-1])
-    direction[0], direction[2 + 2 * i], direction[3 + 2 * i] = -days, days, 1.0
+    direction[0] = -days
+    for i in followers:
+        direction[2 + 2 * i], direction[3 + 2 * i] = days, 1.0
     cov += FOULING_SD**2 * direction[:, None] * direction[None, :]
 
 

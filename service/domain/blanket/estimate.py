@@ -26,7 +26,7 @@ from service.domain.plant.tank import Tank
 
 #: Above this standard deviation, or this long without a word, the tank is blind [m, s]; above the other it is doubtful [m].
 BLIND_SD, BLIND_AFTER = 0.6, 12 * 3600.0
-DOUBTFUL_SD = 0.25
+DOUBTFUL_SD = 0.15
 #: A number is good while no rival story has more than this chance [–].
 RIVALS_ALLOWED = 0.05
 

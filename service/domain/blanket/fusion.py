@@ -20,8 +20,8 @@ from typing import NamedTuple
 
 from service.domain.blanket.arm import Turned
 from service.domain.blanket.belief import Voice, averaged
-from service.domain.blanket.conditioning import PERSISTS, REAL_JUMP_CHANCE, Judged, World
-from service.domain.blanket.mixture import CONTRADICTED_COUNTS, ONE_STORY, VOICE_COUNTS, Part, joined
+from service.domain.blanket.conditioning import Judged, World
+from service.domain.blanket.mixture import ONE_STORY, Part, grouped
 from service.domain.blanket.pairing import Pair, core_height, extra_variance
 from service.domain.blanket.sensor_state import UNEVEN_VAR, SensorMemory, first_sensor
 from service.domain.blanket.state import State
@@ -68,14 +68,12 @@ class FusedState(NamedTuple):
     )
 
 
-#: What cores say against the sensors is told in their place from this chance on [–].
-SETTLED = 0.7
-#: Stories widen no doubt beyond this: a tank that counts as blind calls nobody for its height, whatever its sensor says. [m]
-WIDEST = 0.5
+#: A sensor that reads high is told of while the chance that it sees something beside the blanket is above this [–].
+MAY_BE_AWAY = 0.05
+#: A story whose height is less sure than this says that nobody knows [m].
+KNOWS_NOTHING = 0.5
 #: Samples of these verdicts say nothing of the blanket to any story.
-_NO_EVIDENCE = frozenset(
-    {ReadingReason.ARM_PASS, ReadingReason.SPIKE, ReadingReason.ECHO_LOST, ReadingReason.OUT_OF_SERVICE}
-)
+_NO_EVIDENCE = frozenset({ReadingReason.ECHO_LOST, ReadingReason.OUT_OF_SERVICE})
 _STUCK = Judged(ReadingReason.FLAT, False)
 _OUT_OF_SERVICE = Judged(ReadingReason.OUT_OF_SERVICE, False)
 
@@ -207,49 +205,39 @@ class Fold:
         else:
             height, var, rate, _ = belief.coasted(time, self.tank.side_water_depth)
             spread, source = 0.0, Source.COASTING
-        if self.core_just_spoke:
-            source = Source.CORE
         reads_high, unproven = False, belief.last_core != belief.last_core
-        for sensor, _ in self.sensors:
+        for tag, (sensor, _) in zip(self.signals, self.sensors, strict=True):
             conditioner = sensor.conditioner
-            if conditioner.locked and conditioner.out_level > conditioner.out_from:
-                # The chance that it is the blanket after all counts into the deviation.
+            if conditioner.reads_high and self.stories.away(tag) > MAY_BE_AWAY:
                 reads_high = True
-                spread += (conditioner.out_level - conditioner.out_from) ** 2 * REAL_JUMP_CHANCE * 0.5
-            if sensor.step_seen:
-                unproven = True
-                reads_high = reads_high or sensor.step_seen >= 0.2
         top = self.tank.side_water_depth + self.head
         height = self.lowest if height < self.lowest else top if height > top else height
         sd, agreed = math.sqrt(var + spread), True
         stories: tuple[Part, ...] = ()
-        if self.stories.heard:
+        if self.stories.heard and self.sensors:
             agreed = self.stories.agreed
-            told, told_sd, stories = self._told(time, height, sd, top)
-            if voice is not None or abs(told - height) > ONE_STORY:
-                # Without a sensor the stories have nothing to add to a core but the doubt they began with.
-                height, sd = told, told_sd
+            following = self.stories.following(time) > 0.5
+            stories = grouped(
+                [Part(p.chance, min(max(p.mean, self.lowest), top), p.sd) for p in self.stories.heights(time)]
+            )
+            first = stories[0]
+            told = following or abs(first.mean - height) > ONE_STORY
+            # Without a sensor the stories have nothing to add to a core but the doubt they began with; and what a sensor shows
+            # is told, as doubtful, where the likeliest story is that nobody knows.
+            if told and not (voice is not None and first.sd > KNOWS_NOTHING):
+                height, sd = first.mean, first.sd
+            if following:
+                source, rate = Source.SENSOR, self.stories.rate(time)
+        if self.core_just_spoke:
+            source = Source.CORE
         return FusedState(height, sd, rate, source, time - belief.last_word, unproven, reads_high, stories, agreed)
-
-    def _told(self, time: float, height: float, sd: float, top: float) -> tuple[float, float, tuple[Part, ...]]:
-        """Height and deviation as told, and the stories: the voice's own, or what cores that contradict it have settled."""
-        agreed = self.stories.agreed
-        found = self.stories.heights(time)
-        parts = [Part(part.chance, min(max(part.mean, self.lowest), top), part.sd) for part in found]
-        stories = joined(height, sd, parts, VOICE_COUNTS if agreed else CONTRADICTED_COUNTS)
-        first, core = stories[0], self.stories.core_height
-        if first.chance >= SETTLED and abs(first.mean - core) < abs(height - core) - ONE_STORY:
-            return first.mean, min(first.sd, WIDEST), stories
-        own = next((part for part in stories if abs(part.mean - height) <= ONE_STORY), None)
-        return (height, sd, stories) if own is None else (own.mean, min(own.sd, max(sd, WIDEST)), stories)
 
     def _believe(self, time: float, judged: Judged | None) -> None:
         self.voice = self._voice(time)
-        if self.voice is None:
-            return
-        self.state.belief.take(time, self.voice)
-        if judged is not None and judged.usable:
+        if judged is not None and (judged.usable or self.stories.following(time) > 0.5):
             self.state.belief.last_word = time
+        if self.voice is not None:
+            self.state.belief.take(time, self.voice)
 
     def _voice(self, time: float) -> Voice | None:
         """What the sensors that speak say together."""
@@ -270,11 +258,7 @@ class Fold:
         if signal.flat_after is None and stuck and not conditioner.out_count:
             judged = _STUCK
         else:
-            since = conditioner.out_since if conditioner.out_count else math.inf
             judged = conditioner.judge(time, reading, height, signal, self.tank, self.world, arm)
-            if time - since >= PERSISTS and not conditioner.out_count and not judged.stepped:
-                at, var = sensor.corrected(conditioner.tracker.level, time, self.pivot)
-                self.stories.returned(reading.tag, time, conditioner.tracker.level, at, math.sqrt(var))
         if judged.verdict not in _NO_EVIDENCE:
             self.stories.reading(reading)
         return judged

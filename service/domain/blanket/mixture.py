@@ -90,47 +90,30 @@ class Mixture:
 
 #: Stories whose means lie no further apart than this are one to a reader [m].
 ONE_STORY = 0.3
-#: A sensor's own precise voice counts so many times what the bank alone gives its story, and so many while a core contradicts it [–]. Judgement, tuned on invented plants.
-VOICE_COUNTS, CONTRADICTED_COUNTS = 8.0, 3.0
-#: A story the voice confirms is so much less in doubt than the bank has it [–].
-CONFIRMED = 0.8
 #: Stories below this chance are left out of what is told, and no more are told than so many.
 LEAST_TOLD, MOST_TOLD = 0.01, 4
 
 
-def joined(height: float, sd: float, stories: Sequence[Part], counts: float = VOICE_COUNTS) -> tuple[Part, ...]:
-    """The precise voice of sensors and cores beside rival stories, as few stories, the likeliest first.
+def grouped(stories: Sequence[Part]) -> tuple[Part, ...]:
+    """Stories as few as a reader tells apart, the likeliest first.
 
     Parameters
     ----------
-    height, sd : what the voice says. [m]
-    stories : the rivals; chances sum to one.
-    counts : how many times the voice counts what its story has by itself. [–]
+    stories : chances sum to one.
 
-    Notes
-    -----
-    A story that says the same as the voice gives it its chance, as far as it says the same; its doubt stays where it is the
-    larger. What is left lies apart, and stays as it was.
+    >>> [round(part.chance, 2) for part in grouped([Part(0.3, 1.0, 0.1), Part(0.2, 3.0, 0.1), Part(0.5, 1.1, 0.1)])]
+    [0.8, 0.2]
     """
-    parts: list[Part] = []
-    for chance, mean, spread in stories:
-        gap = mean - height
-        same = math.exp(-0.5 * gap * gap / (0.25 * spread * spread + 0.05**2))
-        if same > 1e-3:
-            parts.append(Part(counts * chance * same, height, max(CONFIRMED * spread, sd)))
-        if same < 0.999:
-            parts.append(Part((counts if abs(gap) < ONE_STORY else 1.0) * chance * (1.0 - same), mean, spread))
-    parts.sort(reverse=True)
     groups: list[list[Part]] = []
-    for part in parts:
+    for part in sorted(stories, reverse=True):
         near = next((group for group in groups if abs(group[0].mean - part.mean) <= ONE_STORY), None)
         if near is None:
             groups.append([part])
         else:
             near.append(part)
     told = sorted((_as_one(group) for group in groups), reverse=True)[:MOST_TOLD]
-    total = sum(part.chance for part in told)
-    told = [part for part in told if part.chance >= LEAST_TOLD * total]
+    least = LEAST_TOLD * sum(part.chance for part in told)
+    told = [part for part in told if part.chance >= least]
     total = sum(part.chance for part in told)
     return tuple(Part(part.chance / total, part.mean, part.sd) for part in told)
 

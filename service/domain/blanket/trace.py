@@ -28,8 +28,12 @@ UNEVEN_SD = 0.02
 _RESTART = 20.0
 #: A sensor that sees now this and now that: chance that it jumps back [–], how long the other level is remembered [s], how well [m].
 JUMPS_BACK, OTHER_HOLDS, OTHER_SD = 0.015, 2 * 3600.0, 0.06
+#: A level far off waits for the next one to bear it out where levels come as often as this [h].
+LONGEST_HOLD = 0.12
 #: How long a rate persists [h]; its standard deviation calm and moving [m/h]; how often moving starts, how long it lasts [h].
 RATE_MEMORY, CALM_SD, MOVING_SD, MOVES_EVERY, MOVES_FOR = 1.2, 0.07, 0.9, 30.0, 1.0
+#: What a sensor may see beside the blanket comes and goes faster [m/h].
+ECHO_SD = 1.8
 
 
 class Shown(NamedTuple):
@@ -102,13 +106,17 @@ class Trace:
         if self.diff_var < 1e-6:
             self.diff_var = 1e-6
 
-    def _show(self, time: float, uniform: float) -> Shown:
+    def _show(self, time: float, uniform: float) -> Shown | None:
         count = len(self.gathered)
         value = median(self.gathered)
         noise = 1.57 * 0.5 * self.diff_var / count + UNEVEN_SD**2
         hours = (time - self.shown) / 3600.0 if self.shown == self.shown else 0.05
-        coherent, other = self._density(value, noise, uniform, min(hours, 240.0), time)
+        density = self._density(value, noise, uniform, min(hours, 240.0), time)
         self.shown = time
+        if density is None:
+            self.gathered.clear()
+            return None
+        coherent, other = density
         most = max(self.log_alive, self.log_stuck)
         shown = Shown(
             value,
@@ -123,25 +131,26 @@ class Trace:
         self.log_alive = self.log_stuck = 0.0
         return shown
 
-    def _density(self, value: float, noise: float, uniform: float, hours: float, time: float) -> tuple[float, float]:
-        """Density of a value for a sensor that goes by itself, on this level or back on the one before; it is taken. [1/m]"""
+    def _density(
+        self, value: float, noise: float, uniform: float, hours: float, time: float
+    ) -> tuple[float, float] | None:
+        """Density of a value for a sensor that goes by itself, on this level or back on the one before; it is taken. [1/m]
+
+        None for a level far off that was seen once: the next one tells whether it was a stray one.
+        """
         if not self.regimes:
             self.regimes = _fresh(value, noise)
             return uniform, 0.0
         on, far = self._go_on(value, noise, hours)
-        again = 0.0
-        if self.once == self.once:
-            # One level was far off: is this the old one again, or the new one?
-            again = _near(value, self.once, noise)
-            on = 0.5 * on + 0.5 * again
         other = _near(value, self.left, noise) if time - self.left_time <= OTHER_HOLDS else 0.0
-        if far and self.once == self.once:
+        if not far:
+            self.once = math.nan
+        elif hours <= LONGEST_HOLD and not (value - self.once) ** 2 <= _RESTART * (2.0 * noise + OTHER_SD**2):
+            self.once = value
+            return None
+        else:
             self.left, self.left_time = max(self.regimes)[1], time
             self.regimes, self.once = _fresh(value, noise), math.nan
-        else:
-            self.once = value if far else math.nan
-            if far:
-                self.left, self.left_time = value, time
         return (1.0 - JUMPS_BACK) * on + JUMPS_BACK * other, other
 
     def _go_on(self, value: float, noise: float, hours: float) -> tuple[float, bool]:
@@ -159,7 +168,7 @@ class Trace:
             (new0, l0 - u * dl, r0 - u * dr, a0 + u * (a1 - a0) + uu * dl * dl, b0 + u * (b1 - b0) + uu * dl * dr,
              c0 + u * (c1 - c0) + uu * dr * dr, CALM_SD**2),
             (new1, l1 + v * dl, r1 + v * dr, a1 + v * (a0 - a1) + vv * dl * dl, b1 + v * (b0 - b1) + vv * dl * dr,
-             c1 + v * (c0 - c1) + vv * dr * dr, MOVING_SD**2),
+             c1 + v * (c0 - c1) + vv * dr * dr, ECHO_SD**2),
         )  # fmt: skip
         step = damped_step(hours, RATE_MEMORY)
         d, e = step.reach, step.fade
@@ -207,4 +216,4 @@ def _near(value: float, level: float, noise: float) -> float:
 
 
 def _fresh(value: float, noise: float) -> list[list[float]]:
-    return [[0.9, value, 0.0, noise, 0.0, CALM_SD**2], [0.1, value, 0.0, noise, 0.0, MOVING_SD**2]]
+    return [[0.9, value, 0.0, noise, 0.0, CALM_SD**2], [0.1, value, 0.0, noise, 0.0, ECHO_SD**2]]

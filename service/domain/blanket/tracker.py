@@ -10,7 +10,7 @@ from typing import Any
 
 import numpy as np
 
-from service.domain.blanket.bank import AWAY, CORE_SD, FOLLOWS, FOULING, STUCK, UNITS, Bank
+from service.domain.blanket.bank import AWAY, CORE_SD, FOLLOWS, FOULING, LEAN_SD, STUCK, UNIT, UNITS, Bank
 from service.domain.blanket.level import damped_step
 from service.domain.blanket.mixture import Mixture, Part
 from service.domain.blanket.pairing import ARM_DISTURBANCE_SD, ARM_STIRS
@@ -26,7 +26,7 @@ from service.errors import DomainError
 HOLDS, USUAL_FLOW, USUAL_SISTER = 2 * 3600.0, 24.0, 2.0
 #: A story is a rival when its height lies further than this from the likeliest [m]; trust allows rivals so much chance [–].
 RIVAL, RIVALS_ALLOWED = 0.2, 0.05
-GOOD_SD = 0.2
+GOOD_SD = 0.15
 #: What lies beyond this is no measurement of anything [SI].
 NONSENSE = 1e5
 #: A level taken over some minutes is that of their middle [h].
@@ -142,18 +142,6 @@ class Tracker:
             self.bank.weigh(np.where(below > 0.0, np.exp(-0.5 * below**2 / (0.3**2 + rows[:, 1])), 1.0) + 0.03)
         self._changed()
 
-    def returned(self, tag: str, time: float, level: float, height: float, sd: float) -> None:
-        """A sensor that went off for a while shows what it showed before: most likely it saw something else meanwhile.
-
-        Parameters
-        ----------
-        level : what it shows, in the tank's frame. [m]
-        height, sd : the blanket by that sensor, as off as it was before. [m]
-        """
-        self.bank.ahead(time)
-        self.bank.returned(self.index[tag], level, height, sd)
-        self._changed()
-
     @property
     def heard(self) -> bool:
         """Whether anything was heard that weighs the stories."""
@@ -174,7 +162,7 @@ class Tracker:
         if i is not None:
             time = self._clock(work.at.timestamp())
             self.bank.ahead(time)
-            self.bank.worked_on(i)
+            self.bank.worked_on(i, work.as_left_offset)
             self.traces[i].gathered.clear()
             self._changed()
 
@@ -184,23 +172,36 @@ class Tracker:
         """The stories at a time not before the last event's [s], each with its height."""
         return self._parts(time, self._rows_at(time))
 
+    def following(self, time: float) -> float:
+        """Chance that a sensor heard of late enough follows the blanket. [–]"""
+        fresh = [time - trace.time <= stale for trace, stale in zip(self.traces, self.stale, strict=True)]
+        return sum(
+            w
+            for w, _, _, _, modes in self._rows_at(time)
+            if any(ok and m in (FOLLOWS, FOULING) for ok, m in zip(fresh, modes, strict=True))
+        )
+
+    def away(self, tag: str) -> float:
+        """Chance that a sensor sees something beside the blanket. [–]"""
+        i = self.index[tag]
+        return self._chance(i, AWAY, AWAY)
+
+    def rate(self, time: float) -> float:
+        """Rate of rise in the likeliest story. [m/h]"""
+        likeliest: tuple[float, float, float, float, list[int]] = max(self._rows_at(time))
+        return likeliest[3]
+
     def believed(self, time: float) -> Believed:
         """What is believed at a time not before the last event's. [s]"""
         rows = self._rows_at(time)
         parts = self._parts(time, rows)
         mixture = Mixture(parts)
         best = max(parts).mean
-        following = 0.0
-        for w, _, _, _, modes in rows:
-            if any(
-                m in (FOLLOWS, FOULING) and time - self.traces[i].time <= self.stale[i] for i, m in enumerate(modes)
-            ):
-                following += w
         rivals = 1.0 - mixture.near(best, RIVAL)
         good = (
             self.agreed
             and rivals <= RIVALS_ALLOWED
-            and following > 1.0 - RIVALS_ALLOWED
+            and self.following(time) > 1.0 - RIVALS_ALLOWED
             and mixture.sd <= GOOD_SD
             and not sum(w for w, _, _, _, m in rows if AWAY in m and FOLLOWS not in m) > RIVALS_ALLOWED
         )
@@ -226,21 +227,22 @@ class Tracker:
             reach = damped_step(max(time - self.bank.time, 0.0) / 3600.0 + LAG, RATE_MEMORY).reach
         low, high = self.tank.lowest_height, self.tank.side_water_depth + 0.1
         return tuple(
-            Part(w, min(max(mean + reach * rate, low), high), math.sqrt(max(var, 1e-8)))
+            Part(w, min(max(mean + reach * rate, low), high), math.sqrt(var + LEAN_SD**2))
             for w, mean, var, rate, _ in rows
         )
 
     def _changed(self) -> None:
         self._rows = None
-        bank = self.bank
-        self._stuck = [
-            sum(w for w, m in zip(bank.w.tolist(), bank.mode[:, i].tolist(), strict=True) if m >= STUCK)
-            for i in range(bank.n)
-        ]
-        self._stuck_only = [
-            sum(w for w, m in zip(bank.w.tolist(), bank.mode[:, i].tolist(), strict=True) if m == STUCK)
-            for i in range(bank.n)
-        ]
+        self._stuck = [self._chance(i, STUCK, UNIT + len(UNITS)) for i in range(self.bank.n)]
+        self._stuck_only = [self._chance(i, STUCK, STUCK) for i in range(self.bank.n)]
+
+    def _chance(self, i: int, first: int, last: int) -> float:
+        """Chance that a sensor is seen doing one of these things. [–]"""
+        chance = 0.0
+        for w, mode in zip(self.bank.w.tolist(), self.bank.mode[:, i].tolist(), strict=True):
+            if first <= mode <= last:
+                chance += w
+        return chance
 
     def _clock(self, time: float) -> float:
         if time < self.time:

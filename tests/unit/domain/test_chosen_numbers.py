@@ -78,7 +78,7 @@ CHOSEN: dict[str, dict[str, tuple[Any, str]]] = {
     "blanket.drift_priors": {"TREND_MEMORY": (60.0, "a season's fouling [day]")},
     "blanket.estimate": {
         "BLIND_SD BLIND_AFTER": ((0.6, 12 * HOURS), "nobody acts on ±1.2 m, nor on word of the other shift"),
-        "DOUBTFUL_SD": (0.25, "half a metre either way [m]"),
+        "DOUBTFUL_SD": (0.15, "a foot either way [m]"),
     },
     "forecast.prediction": {"FEATURES RATE_MEMORY": ((7, 1.5), "a rise lasts an hour or two [h]")},
     "forecast.forecast": {

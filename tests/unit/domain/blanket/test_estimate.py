@@ -171,7 +171,7 @@ def test_without_cores_the_sensor_alone_still_speaks() -> None:
 def test_cores_bring_trust() -> None:
     last = whole(Story(days=3)).estimates[-1]
     assert last.trust is Trust.GOOD
-    assert last.sd < 0.06
+    assert last.sd < 0.1  # people lean to one side by some of it, however many cores they take
 
 
 def test_the_first_core_dominates_a_sensor_nobody_knows() -> None:

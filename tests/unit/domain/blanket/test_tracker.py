@@ -213,8 +213,8 @@ def test_two_sensors_that_part_are_two_stories() -> None:
     walk = Walkway(0.8, sensors=2)
     up = [0.8 + 1.2 * m / 60.0 for m in range(100)]
     walk.minutes(up, [0.8] * 100)
-    assert 0.15 < walk.near(up[-1]) < 0.85
-    assert 0.15 < walk.near(0.8) < 0.85
+    assert 0.05 < walk.near(up[-1]) < 0.95
+    assert 0.05 < walk.near(0.8) < 0.95
     assert not walk.now.good
 
 
