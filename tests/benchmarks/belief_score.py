@@ -24,6 +24,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
+from service.alarms.rules import CALLS_AT, CLEARS_AT
 from service.domain.blanket.estimate import Estimate, Trust, advance, event_order, initial
 from service.domain.blanket.tracker import Tracker
 from service.domain.cores.core import Core
@@ -40,8 +41,6 @@ Flags = NDArray[np.bool_]
 SETTLING = 2 * 1440
 #: A blanket is near danger within this [m].
 NEAR = 1.0
-#: Danger is called at this probability for two minutes, and called off below the other for ten.
-CALLED, OFF = 0.35, 0.05
 #: Predictive calls: danger within this [h], for three looks of a minute; off beyond 1.5 times it for twenty.
 AHEAD = 1.5
 #: A fault that lasts this long has an end worth measuring [min].
@@ -110,7 +109,7 @@ def score(plant: RoughPlant, track: Track) -> Marks:
         wrong_good=float(wrong.sum()) / months,
         good_share=float(track.good[at].mean()),
     )
-    calls = _spans(track.above >= CALLED, track.above <= OFF, 2, 10)
+    calls = _spans(track.above >= CALLS_AT, track.above <= CLEARS_AT, 2, 10)  # for two minutes, for ten
     crossings = _crossings(plant.top, plant.danger)
     for c in crossings:
         if c < SETTLING:
@@ -397,12 +396,15 @@ def main() -> None:
     parser.add_argument("--kinds", default=",".join(KINDS))
     parser.add_argument("--beliefs", default=",".join(BELIEFS))
     parser.add_argument("--seeds", type=int, default=4, help="plants of each kind")
+    parser.add_argument(
+        "--first", type=int, default=0, help="leave out so many of each kind: those that were looked at"
+    )
     parser.add_argument("--days", type=int, default=30)
     parser.add_argument("--held-out", action="store_true", help="odd seeds, never looked at in choosing")
     parser.add_argument("--processes", type=int, default=2)
     parser.add_argument("--plants", action="store_true", help="a line a plant, too")
     given = parser.parse_args()
-    seeds = [2 * i + given.held_out for i in range(given.seeds)]
+    seeds = [2 * i + given.held_out for i in range(given.first, given.first + given.seeds)]
     kinds, names = given.kinds.split(","), given.beliefs.split(",")
     jobs = [(kind, seed, name, given.days) for kind in kinds for seed in seeds for name in names]
     results: dict[str, dict[str, list[Marks]]] = {kind: {name: [] for name in names} for kind in kinds}

@@ -5,10 +5,9 @@ inverse variance. The drift carries the cores, so a core moves the belief by mov
 last belief coasts: the rate dies away and the variance grows by the tank's own usual rates of rise; a core then speaks
 directly.
 
-Beside it the rival stories take the same events (:mod:`service.domain.blanket.tracker`), and are joined with it
-(:func:`service.domain.blanket.mixture.joined`): what is told is the voice's own
-story, or what cores settled against it, and the others with their chances. A sensor that
-its story calls stuck has no say; one that comes back to where it was brings back the story in which it saw something else meanwhile.
+Beside it the rival stories take the same events (:mod:`service.domain.blanket.tracker`), and are what is told: the likeliest
+one's height, and the others with their chances (:func:`service.domain.blanket.mixture.grouped`). The sensors' own average stands
+in where the likeliest story is that nobody knows. A sensor that its story calls stuck has no say in it.
 """
 
 from __future__ import annotations

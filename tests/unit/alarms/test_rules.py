@@ -393,3 +393,16 @@ def test_a_rival_story_beyond_the_limit_calls_when_likely_and_holds_while_it_is_
     assert (found.reason is RuleReason.MAY_BE_BEYOND) is (condition is not Condition.NORMAL)
     if condition is not Condition.NORMAL:
         assert found.value == pytest.approx(0.3)
+
+
+@pytest.mark.parametrize(("chance", "condition"), [(0.6, Condition.ABNORMAL), (0.4, Condition.UNKNOWN)])
+def test_a_tank_nobody_sees_calls_where_it_is_more_likely_beyond_the_limit_than_not(
+    chance: float, condition: Condition
+) -> None:
+    """No instrument and no core knows where the blanket is: that must not keep a likely danger from being called."""
+    given = situation(height=1.0, trust=Trust.BLIND)
+    assert given.estimate is not None
+    stories = (Part(chance, 3.7, 0.05), Part(1.0 - chance, 1.0, 0.8))
+    found = judge(DANGER, replace(given, estimate=replace(given.estimate, stories=stories)))
+    assert found.condition is condition
+    assert found.reason is (RuleReason.MAY_BE_BEYOND if condition is Condition.ABNORMAL else RuleReason.BLIND)
