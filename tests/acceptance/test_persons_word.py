@@ -150,7 +150,7 @@ def test_solids_over_the_weir_typed_in_is_a_danger_until_a_round_says_otherwise(
         status = watch.type("status")
         assert "solids over weir, seen by Kim" in status
         assert " good " not in status.splitlines()[1]
-        watch.type("core", "add", "south", "2 ft", "--surface", "clear", "--by", "Lee")
+        watch.type("core", "add", "south", "2 ft", "--surface", "clear", "--by", "Lee", "--yes")
         over = watch.mail("CLEARED South clarifier: danger over")
         assert "Cleared by hand core by Lee" in over
 

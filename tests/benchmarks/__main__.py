@@ -27,12 +27,12 @@ from statsmodels.tsa.statespace.structural import UnobservedComponents
 
 from service.domain.blanket.estimate import advance, initial
 from service.domain.sensors.drift_history import drift_history
-from service.storage.database.schema import migrate
 from service.storage.database.session import make_engine
 from service.storage.embedded.server import EmbeddedServer
 from tests.benchmarks import alarm_cycle, trend
 from tests.benchmarks.drift_speed import invented_pairs, plain_fit, seconds
 from tests.support.alarm_plant import tank_setup
+from tests.support.embedded_server import make_tables
 from tests.support.sensor_story import Story
 from tests.support.stopping import in_order
 
@@ -141,7 +141,7 @@ def _alarms(size: Size) -> Iterator[Line]:
     with tempfile.TemporaryDirectory(prefix="underweir-bench-", dir="/tmp") as folder:
         Path(folder).chmod(0o711)
         with EmbeddedServer(Path(folder) / "database") as server:
-            migrate(server.owner_url)
+            make_tables(server)
             engine = make_engine(server.url)
             try:
                 tanks = [tank_setup(f"t{number}", f"Tank {number}") for number in range(size.tanks)]

@@ -28,7 +28,6 @@ from service.notify.channels.smtp import SmtpAccount, SmtpNotifier
 from service.storage.alarms.alarms import sync_alarms
 from service.storage.blanket.estimates import latest_assessments, latest_estimates
 from service.storage.cores.cores import latest_core_times
-from service.storage.database.schema import migrate
 from service.storage.database.session import make_engine, transaction
 from service.storage.embedded.server import EmbeddedServer
 from service.storage.plant.site_tables import sync_site
@@ -42,6 +41,7 @@ from tests.support.alarm_plant import (
     plant_of,
     tank_setup,
 )
+from tests.support.embedded_server import make_tables
 from tests.support.mail_server import Mailbox, mail_server
 from tests.support.stopping import in_order
 
@@ -57,7 +57,7 @@ def main() -> None:
     with tempfile.TemporaryDirectory(prefix="underweir-cycle-", dir="/tmp") as folder:
         Path(folder).chmod(0o711)
         with EmbeddedServer(Path(folder) / "database") as server:
-            migrate(server.owner_url)
+            make_tables(server)
             engine = make_engine(server.url)
             try:
                 tanks = [tank_setup(f"t{number}", f"Tank {number}") for number in range(given.tanks)]

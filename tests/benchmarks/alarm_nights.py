@@ -19,11 +19,11 @@ from pathlib import Path
 
 import structlog
 
-from service.storage.database.schema import migrate
 from service.storage.database.session import make_engine
 from service.storage.embedded.server import EmbeddedServer
 from tests.support.alarm_nights import Night, Outcome, plant_of_nights
 from tests.support.database import FAST
+from tests.support.embedded_server import make_tables
 from tests.support.stopping import in_order
 
 #: Nights from one print of the figures so far to the next.
@@ -40,7 +40,7 @@ def main() -> int:
     with tempfile.TemporaryDirectory(prefix="underweir-nights-", dir="/tmp") as folder:
         Path(folder).chmod(0o711)
         with EmbeddedServer(Path(folder) / "database", settings=FAST) as server:
-            migrate(server.owner_url)
+            make_tables(server)
             engine = make_engine(server.url)
             begun = time.monotonic()
             site_files = Path(folder) / "sites"

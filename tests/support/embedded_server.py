@@ -10,6 +10,10 @@ from pathlib import Path
 import psutil
 import psycopg
 
+from service.storage.database.roles import let_everyday_delete
+from service.storage.database.schema import migrate
+from service.storage.database.session import make_engine
+from service.storage.embedded.server import EmbeddedServer
 from tests.support.database import FAST
 
 #: Uses the server from a process of its own: says "ready", then does a line's bidding at a time.
@@ -64,6 +68,15 @@ class Other:
     def kill(self) -> None:
         self.process.kill()
         self.process.communicate()
+
+
+def make_tables(server: EmbeddedServer) -> None:
+    """Bring the tables up to date, and let in who works with them every day, as a service does at its start."""
+    owner, everyday = make_engine(server.owner_url), make_engine(server.url)
+    migrate(owner)
+    let_everyday_delete(owner, everyday)
+    owner.dispose()
+    everyday.dispose()
 
 
 def server_processes(folder: Path) -> list[psutil.Process]:

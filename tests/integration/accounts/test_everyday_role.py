@@ -188,7 +188,7 @@ def test_a_table_of_somebody_elses_in_the_place_of_ours_is_not_taken_for_it(serv
         conn.execute("CREATE TEMPORARY TABLE reading (n int)")
         conn.execute("SET search_path = pg_temp, public")
         conn.execute("SELECT make_month('reading', '2031-03-31 23:30+00')")
-        found = conn.execute("SELECT pg_get_expr(relpartbound, oid) FROM pg_class WHERE relname = 'reading_y2031m05'")
+        found = conn.execute("SELECT pg_get_expr(relpartbound, oid) FROM pg_class WHERE relname = 'reading_y2031m03'")
         [(bound,)] = found.fetchall()
     assert "2031-03-01 00:00:00+00" in bound
     assert "2031-04-01 00:00:00+00" in bound
