@@ -264,23 +264,21 @@ def _clearance(definition: AlarmDefinition, situation: RuleInput) -> RuleResult:
         return RuleResult(condition=Condition.ABNORMAL, reason=reason, value=above, detail=fluff.tag)
     if clearance is None or estimate is None:
         return RuleResult(condition=Condition.UNKNOWN, reason=RuleReason.NO_ESTIMATE)
-    rival = _rival(estimate, depth - limit) if estimate.stories and depth is not None else None
-    if not believed:
-        if rival is not None and rival[0] >= CALLS_AT and depth is not None:
-            # Nobody knows where it stands, but more likely beyond the limit than not.
-            reason = RuleReason.MAY_BE_BEYOND
-            return RuleResult(condition=Condition.ABNORMAL, reason=reason, value=depth - rival[1])
-        return RuleResult(condition=Condition.UNKNOWN, reason=RuleReason.BLIND, value=clearance)
     core = situation.core
-    verdict = _measured(_below(clearance, limit, definition.deadband), estimate, core)
-    if depth is not None and verdict.condition is not Condition.ABNORMAL and rival is not None:
-        chance, clearance = rival[0], depth - rival[1]
+    verdict = (
+        _measured(_below(clearance, limit, definition.deadband), estimate, core)
+        if believed
+        else RuleResult(condition=Condition.UNKNOWN, reason=RuleReason.BLIND, value=clearance)
+    )
+    rival = None if depth is None else _rival(estimate, depth - limit)
+    if depth is not None and rival is not None and verdict.condition is not Condition.ABNORMAL:
+        # Where nobody knows, too, it is called once it stands more likely beyond the limit than not.
+        chance, nearest = rival[0], depth - rival[1]
+        reason = RuleReason.MAY_BE_BEYOND
         if chance >= CALLS_AT:
-            reason = RuleReason.MAY_BE_BEYOND
-            return RuleResult(condition=Condition.ABNORMAL, reason=reason, value=clearance)
+            return RuleResult(condition=Condition.ABNORMAL, reason=reason, value=nearest)
         if chance > CLEARS_AT and verdict.condition is Condition.NORMAL:
-            reason = RuleReason.MAY_BE_BEYOND
-            return RuleResult(condition=Condition.DEADBAND, reason=reason, value=clearance)
+            return RuleResult(condition=Condition.DEADBAND, reason=reason, value=nearest)
     if verdict.condition is Condition.NORMAL and depth is not None:
         # What clears has to be past the deadband by everybody's word.
         others = [above] if above is not None else []
