@@ -33,7 +33,7 @@ NONSENSE = 1e5
 LAG = 1.0 / 60.0
 #: Samples after which it is known how often a sensor shows the same value again.
 KNOWN_AFTER = 1000
-VERSION = 1
+VERSION = 2
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,11 +71,11 @@ class Tracker:
         self.flow = self.flow_time = self.usual_flow = math.nan
         self.sister: dict[str, list[float]] = {}
         self.agreed = False  #: whether the last core was what was expected
-        self.core_height = math.nan  #: by the last core [m]
         self.head = 0.0
         self._rows: list[tuple[float, float, float, float, list[int]]] | None = None
+        #: The same carried on to a later time, which is asked for several things at once.
+        self._later: tuple[float, list[tuple[float, float, float, float, list[int]]]] | None = None
         self._stuck = [0.0] * len(blankets)
-        self._stuck_only = [0.0] * len(blankets)
 
     # --- events -------------------------------------------------------------------------------------------------------
 
@@ -135,7 +135,6 @@ class Tracker:
         self.bank.ahead(time)
         chance = self.bank.core(height, CORE_SD**2 + (ARM_DISTURBANCE_SD**2 if stirred else 0.0))
         self.agreed = chance > 0.5
-        self.core_height = height
         if Surface.SOLIDS_OVER_WEIR in core.surface:
             rows = np.array([[row[1], row[2]] for row in self.bank.heights()])
             below = self.tank.side_water_depth - 0.25 - rows[:, 0]
@@ -150,7 +149,7 @@ class Tracker:
     def stuck(self, tag: str) -> float:
         """Chance that a sensor stands still by itself; none before it is known how it moves. [–]"""
         i = self.index[tag]
-        return self._stuck_only[i] if self.traces[i].samples >= KNOWN_AFTER else 0.0
+        return self._chance(i, STUCK, STUCK) if self.traces[i].samples >= KNOWN_AFTER else 0.0
 
     def same(self, tag: str) -> float:
         """How often a sensor shows the same value again while it is alive. [–]"""
@@ -183,8 +182,7 @@ class Tracker:
 
     def away(self, tag: str) -> float:
         """Chance that a sensor sees something beside the blanket. [–]"""
-        i = self.index[tag]
-        return self._chance(i, AWAY, AWAY)
+        return self._chance(self.index[tag], AWAY, AWAY)
 
     def rate(self, time: float) -> float:
         """Rate of rise in the likeliest story. [m/h]"""
@@ -214,9 +212,11 @@ class Tracker:
         if bank.time != bank.time:
             return bank.heights()
         if time - bank.time > 900.0:
-            later = bank.copy()
-            later.ahead(time)
-            return later.heights()
+            if self._later is None or self._later[0] != time:
+                later = bank.copy()
+                later.ahead(time)
+                self._later = time, later.heights()
+            return self._later[1]
         if self._rows is None:
             self._rows = bank.heights()
         return self._rows
@@ -232,9 +232,8 @@ class Tracker:
         )
 
     def _changed(self) -> None:
-        self._rows = None
+        self._rows = self._later = None
         self._stuck = [self._chance(i, STUCK, UNIT + len(UNITS)) for i in range(self.bank.n)]
-        self._stuck_only = [self._chance(i, STUCK, STUCK) for i in range(self.bank.n)]
 
     def _chance(self, i: int, first: int, last: int) -> float:
         """Chance that a sensor is seen doing one of these things. [–]"""
@@ -308,7 +307,7 @@ class Tracker:
 
     def to_json(self) -> dict[str, Any]:
         """JSON values; :meth:`restore` gives back exactly the same."""
-        numbers = (self.time, self.flow, self.flow_time, self.usual_flow, self.core_height)
+        numbers = (self.time, self.flow, self.flow_time, self.usual_flow)
         return {
             "version": VERSION,
             "bank": self.bank.to_json(),
@@ -338,7 +337,7 @@ class Tracker:
         self.bank.restore(stored["bank"])
         self.traces = [trace_from_json(t) for t in stored["traces"].values()]
         numbers = [math.nan if v is None else float(v) for v in stored["numbers"]]
-        self.time, self.flow, self.flow_time, self.usual_flow, self.core_height = numbers
+        self.time, self.flow, self.flow_time, self.usual_flow = numbers
         self.sister = {tag: list(seen) for tag, seen in stored["sister"].items()}
         self.agreed, self.head = bool(stored["agreed"]), float(stored["head"])
         self._changed()

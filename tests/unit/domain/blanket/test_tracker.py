@@ -13,7 +13,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from service.domain.blanket.bank import AWAY, STUCK, UNIT
+from service.domain.blanket.bank import AWAY, STUCK, UNIT, Bank
 from service.domain.blanket.estimate import Event, event_order
 from service.domain.blanket.mixture import Mixture, Part
 from service.domain.blanket.tracker import Believed, Tracker
@@ -240,3 +240,35 @@ def test_flow_lifts_the_water_a_depth_sensor_counts_from_or_a_storm_looks_lower(
 
     # 1.37 H^2.5 is the customary form of the 90° notch with Cd 0.58: 0.2 m of head.
     assert seen(Reading("flow", START, 1.37 * 0.2**2.5)) - seen() == pytest.approx(0.2, abs=0.01)
+
+
+def test_what_is_asked_of_a_later_time_carries_the_stories_there_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A look at the alarms asks a silent tank for heights, rate and who follows: the bank goes ahead once, and again once something came."""
+    walk = Walkway(1.0)
+    walk.minutes([1.0] * 30)
+    carried: list[float] = []
+    usual = Bank.ahead
+
+    def noted(bank: Bank, time: float) -> None:
+        carried.append(time)
+        usual(bank, time)
+
+    monkeypatch.setattr(Bank, "ahead", noted)
+    later = walk.tracker.time + 7200.0
+    before = (walk.tracker.heights(later), walk.tracker.rate(later), walk.tracker.following(later))
+    assert carried == [later]
+    walk.core(2.0)
+    assert walk.tracker.heights(later) != before[0]
+
+
+def test_what_an_earlier_version_kept_begins_anew() -> None:
+    """It knows nothing of what is kept now, and would end the estimate of its tank where it was taken up."""
+    walk = Walkway(1.0)
+    walk.minutes([1.0] * 10)
+    kept = walk.tracker.to_json()
+    assert walk.tracker.fits(kept)
+    earlier = kept | {
+        "version": 1,
+        "bank": {name: value for name, value in kept["bank"].items() if name != "foul_rate"},
+    }
+    assert not walk.tracker.fits(earlier)
