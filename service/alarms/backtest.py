@@ -12,7 +12,7 @@ from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 
 from service.alarms.definition import AlarmDefinition, AlarmKind
-from service.alarms.machine import AlarmState, Evaluate, Machine, Transition, step
+from service.alarms.machine import Evaluate, Machine, Transition, step
 from service.alarms.rules import Condition, RuleInput, RuleResult, judge
 from service.domain.plant.units import UnitSystem
 
@@ -25,9 +25,6 @@ LIMIT_STEPS: Mapping[UnitSystem, tuple[float, ...]] = {
 DELAYS = (timedelta(0), timedelta(minutes=1), timedelta(minutes=5))
 #: Kinds whose other limits are tried.
 TRIED = (AlarmKind.HIGH, AlarmKind.HIGH_HIGH)
-
-#: States that only a change of the condition leads out of, while nobody answers.
-_WAITING = frozenset({AlarmState.NORMAL, AlarmState.RETURNED, AlarmState.LATCHED_UNACKNOWLEDGED})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -59,15 +56,13 @@ class BacktestAlarm:
         ]
 
     def _stands(self, condition: Condition) -> bool:
-        """Whether this verdict can move neither state nor timers, which spares most of the work."""
+        """Whether this verdict can move neither state nor timers while nobody answers, which spares most of the work."""
         machine = self.machine
         if machine.since is None:
             return False
         if machine.active:
-            quiet = machine.off_since is None and condition is not Condition.NORMAL
-            return quiet and machine.state is AlarmState.UNACKNOWLEDGED
-        quiet = machine.on_since is None and condition is not Condition.ABNORMAL
-        return quiet and machine.state in _WAITING
+            return machine.off_since is None and condition is not Condition.NORMAL
+        return machine.on_since is None and condition is not Condition.ABNORMAL
 
 
 @dataclass(frozen=True, slots=True)

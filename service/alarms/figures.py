@@ -159,7 +159,7 @@ def floods(times: Sequence[datetime], end: datetime) -> tuple[Flood, ...]:
         if begun is not None:
             # The rate falls below the end's when the alarm that kept it up is ten minutes past.
             ended = _falls_below(recent)
-            if ended is not None and ended < time:
+            if ended < time:
                 found.append(Flood(start=begun, end=ended, alarms=count))
                 begun, count = None, 0
         recent.append(time)
@@ -170,13 +170,13 @@ def floods(times: Sequence[datetime], end: datetime) -> tuple[Flood, ...]:
         elif len(recent) > FLOOD_BEGINS:
             begun, count = recent[0], len(recent)
     if begun is not None:
-        found.append(Flood(start=begun, end=min(end, _falls_below(recent) or end), alarms=count))
+        found.append(Flood(start=begun, end=min(end, _falls_below(recent)), alarms=count))
     return tuple(found)
 
 
-def _falls_below(recent: Sequence[datetime]) -> datetime | None:
-    """When, without another alarm, fewer than FLOOD_ENDS are left in the last ten minutes."""
-    return recent[-FLOOD_ENDS] + TEN_MINUTES if len(recent) >= FLOOD_ENDS else None
+def _falls_below(recent: Sequence[datetime]) -> datetime:
+    """When, without another alarm, fewer than FLOOD_ENDS are left in the last ten minutes; in a flood there are as many."""
+    return recent[-FLOOD_ENDS] + TEN_MINUTES
 
 
 def chattering(occurrences: Iterable[Occurrence]) -> frozenset[str]:
@@ -204,7 +204,7 @@ def stale(occurrences: Iterable[Occurrence], start: datetime, end: datetime) -> 
 
 
 def _periods(times: Sequence[datetime], start: datetime, end: datetime, length: timedelta) -> list[int]:
-    counts = [0] * max(1, math.ceil((end - start) / length))
+    counts = [0] * math.ceil((end - start) / length)
     for time in times:
         counts[(time - start) // length] += 1
     return counts

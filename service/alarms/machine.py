@@ -324,11 +324,8 @@ def step(definition: AlarmDefinition, machine: Machine, given: Input, at: dateti
         if taken.reason is MachineReason.LATE:
             return taken
         return replace(taken, machine=replace(taken.machine, standing=str(taken.reason)))
-    if machine.since is None:
-        machine = replace(machine, since=at)
-    elif at < machine.since:
-        at = machine.since
-    return _command(definition, machine, given, at)
+    at = at if machine.since is None else max(at, machine.since)
+    return _command(definition, replace(machine, since=machine.since or at), given, at)
 
 
 def called_further(machine: Machine, at: datetime) -> Transition:
@@ -380,7 +377,7 @@ def _evaluate(definition: AlarmDefinition, machine: Machine, given: Evaluate, at
     machine, reason = _follow(definition, machine, verdict.condition, at)
 
     until = machine.shelved_until
-    if machine.state is AlarmState.SHELVED and until is not None:
+    if until is not None:
         if at >= until:
             machine = _move(taken, definition, machine, Event.UNSHELVED, MachineReason.SHELF_OVER, at, _awake(machine))
             return Stepped(machine=machine, reason=MachineReason.SHELF_OVER, transitions=tuple(taken))
@@ -608,13 +605,13 @@ def _refusal(machine: Machine, given: Command | Suppress | Unsuppress, at: datet
             if until - at > longest:
                 return MachineReason.SHELF_TOO_LONG
             # The standard's diagram shelves from A to F; that a shelved alarm may be shelved anew is our choice.
-            return _quiet_refusal(state, allowed=AlarmState.SHELVED)
+            return _quiet_refusal(state)
         case Unshelve(who=who):
             if not who.strip():
                 return MachineReason.NAME_AND_REASON_NEEDED
             return None if state is AlarmState.SHELVED else MachineReason.NOT_SHELVED
         case Suppress():
-            return _quiet_refusal(state, allowed=AlarmState.SHELVED)
+            return _quiet_refusal(state)
         case Unsuppress():
             return None if state is AlarmState.SUPPRESSED else MachineReason.NOT_SUPPRESSED
         case RemoveFromService(who=who, why=why):
@@ -628,12 +625,11 @@ def _refusal(machine: Machine, given: Command | Suppress | Unsuppress, at: datet
     return None
 
 
-def _quiet_refusal(state: AlarmState, *, allowed: AlarmState) -> MachineReason | None:
-    if state is AlarmState.SUPPRESSED and state is not allowed:
-        return MachineReason.ALREADY_SUPPRESSED
-    if state is AlarmState.OUT_OF_SERVICE and state is not allowed:
-        return MachineReason.ALREADY_OUT_OF_SERVICE
-    return None
+def _quiet_refusal(state: AlarmState) -> MachineReason | None:
+    return {
+        AlarmState.SUPPRESSED: MachineReason.ALREADY_SUPPRESSED,
+        AlarmState.OUT_OF_SERVICE: MachineReason.ALREADY_OUT_OF_SERVICE,
+    }.get(state)
 
 
 def _awake(machine: Machine) -> AlarmState:
@@ -664,7 +660,7 @@ def _move(
         if not had:
             # "Since" is when it became abnormal this time, not when it first did and nobody answered.
             machine = replace(machine, occurred_at=at, declined=())
-        if event is not Event.RE_ALARMED or had or not machine.code:
+        if event is not Event.RE_ALARMED or had:
             # Also when an alarm comes off the shelf into an abnormal condition: nobody has it any more. A code that was
             # told and never answered stays good, so that an answer to an older message counts; one that was answered
             # does not, so that neither that answer come again nor a link of that time takes the alarm once more.
@@ -674,7 +670,7 @@ def _move(
     if event is Event.RETURNED:
         machine = replace(machine, returned_at=at)
     if target is not AlarmState.SHELVED:
-        machine = replace(machine, shelved_until=None, shelf_warned=False)
+        machine = replace(machine, shelved_until=None)
     if event is not Event.RETURNED:
         machine = replace(machine, actor=actor, why=note)
     taken.append(_transition(before, machine, event, reason, at, actor=actor, note=note))

@@ -250,28 +250,30 @@ def _clearance(definition: AlarmDefinition, situation: RuleInput) -> RuleResult:
     limit, depth = definition.limit, situation.side_water_depth
     if limit is None:
         return RuleResult(condition=Condition.UNKNOWN, reason=RuleReason.NO_LIMIT)
+    if depth is None:
+        return RuleResult(condition=Condition.UNKNOWN, reason=RuleReason.NO_ESTIMATE)
     estimate, clearance = situation.estimate, situation.clearance
-    believed = clearance is not None and estimate is not None and estimate.trust is not Trust.BLIND
+    believed = None if estimate is None or estimate.trust is Trust.BLIND else clearance
     seen = standing(situation, limit)
     if seen is not None:
-        value = min(seen.clearance, clearance) if believed and clearance is not None else seen.clearance
+        value = seen.clearance if believed is None else min(seen.clearance, believed)
         words = ", ".join(seen.core.over_the_weir) if seen.reason is RuleReason.SEEN_AT_THE_WEIR else ""
         return RuleResult(condition=Condition.ABNORMAL, reason=seen.reason, value=value, detail=words)
     fluff = max(situation.fluff, key=lambda found: found.height, default=None)
-    above = None if fluff is None or depth is None else depth - fluff.height
-    if fluff is not None and above is not None and above < limit:
+    above = math.inf if fluff is None else depth - fluff.height
+    if fluff is not None and above < limit:
         reason = RuleReason.FLUFF_BEYOND_LIMIT
         return RuleResult(condition=Condition.ABNORMAL, reason=reason, value=above, detail=fluff.tag)
     if clearance is None or estimate is None:
         return RuleResult(condition=Condition.UNKNOWN, reason=RuleReason.NO_ESTIMATE)
     core = situation.core
     verdict = (
-        _measured(_below(clearance, limit, definition.deadband), estimate, core)
-        if believed
-        else RuleResult(condition=Condition.UNKNOWN, reason=RuleReason.BLIND, value=clearance)
+        RuleResult(condition=Condition.UNKNOWN, reason=RuleReason.BLIND, value=clearance)
+        if believed is None
+        else _measured(_below(believed, limit, definition.deadband), estimate, core)
     )
-    rival = None if depth is None else _rival(estimate, depth - limit)
-    if depth is not None and rival is not None and verdict.condition is not Condition.ABNORMAL:
+    rival = _rival(estimate, depth - limit)
+    if rival is not None and verdict.condition is not Condition.ABNORMAL:
         # Where nobody knows, too, it is called once it stands more likely beyond the limit than not.
         chance, nearest = rival[0], depth - rival[1]
         reason = RuleReason.MAY_BE_BEYOND
@@ -279,12 +281,9 @@ def _clearance(definition: AlarmDefinition, situation: RuleInput) -> RuleResult:
             return RuleResult(condition=Condition.ABNORMAL, reason=reason, value=nearest)
         if chance > CLEARS_AT and verdict.condition is Condition.NORMAL:
             return RuleResult(condition=Condition.DEADBAND, reason=reason, value=nearest)
-    if verdict.condition is Condition.NORMAL and depth is not None:
+    if verdict.condition is Condition.NORMAL:
         # What clears has to be past the deadband by everybody's word.
-        others = [above] if above is not None else []
-        if core is not None and core.contradicted is None:
-            others.append(depth - core.top)
-        nearest = min(others, default=math.inf)
+        nearest = above if core is None or core.contradicted is not None else min(above, depth - core.top)
         if _below(nearest, limit, definition.deadband).condition is Condition.DEADBAND:
             return RuleResult(condition=Condition.DEADBAND, reason=RuleReason.IN_DEADBAND, value=nearest)
     return verdict
@@ -457,15 +456,19 @@ LOSS_TOLD_FOR = timedelta(hours=1)
 MANY_TANKS = 3
 
 
+def _allowed(definition: AlarmDefinition) -> timedelta:
+    """How long what a system alarm watches may last; without a limit no time at all."""
+    return timedelta(hours=definition.limit or 0.0)
+
+
 def _connector(definition: AlarmDefinition, situation: RuleInput) -> RuleResult:
-    allowed = timedelta(hours=definition.limit or 0.0)
     for connector in situation.connectors:
         if connector.key != definition.connector:
             continue
         good = connector.last_good_at
         since = good or connector.started_at
         named = ", ".join(connector.silent)
-        if since is None or situation.at - since <= allowed:
+        if since is None or situation.at - since <= _allowed(definition):
             if len(connector.silent) >= MANY_TANKS:
                 silent = float(len(connector.silent))
                 return RuleResult(
@@ -499,12 +502,11 @@ def _delivery(definition: AlarmDefinition, situation: RuleInput) -> RuleResult:
     delivery = situation.delivery
     if delivery is None:
         return RuleResult(condition=Condition.UNKNOWN, reason=RuleReason.NOTHING_WATCHED)
-    allowed = timedelta(hours=definition.limit or 0.0)
     if delivery.refused_at is not None and situation.at - delivery.refused_at <= timedelta(hours=1):
         return RuleResult(condition=Condition.ABNORMAL, reason=RuleReason.DELIVERY_REFUSED)
     if delivery.waiting_since is not None:
         waited = situation.at - delivery.waiting_since
-        if waited > allowed:
+        if waited > _allowed(definition):
             hours = waited / timedelta(hours=1)
             return RuleResult(condition=Condition.ABNORMAL, reason=RuleReason.DELIVERY_LATE, value=hours)
     return RuleResult(condition=Condition.NORMAL, reason=RuleReason.DELIVERING)
@@ -515,7 +517,7 @@ def _clock(definition: AlarmDefinition, situation: RuleInput) -> RuleResult:
         return RuleResult(condition=Condition.UNKNOWN, reason=RuleReason.NOTHING_WATCHED)
     ahead = situation.clock_ahead / timedelta(hours=1)
     # Source times behind ours are ordinary delay; only a source ahead of us proves that two clocks differ.
-    if ahead > (definition.limit or 0.0):
+    if situation.clock_ahead > _allowed(definition):
         return RuleResult(condition=Condition.ABNORMAL, reason=RuleReason.CLOCK_DIFFERS, value=ahead)
     return RuleResult(condition=Condition.NORMAL, reason=RuleReason.CLOCK_AGREES, value=ahead)
 
@@ -524,7 +526,7 @@ def _duty(definition: AlarmDefinition, situation: RuleInput) -> RuleResult:
     if situation.duty is None:
         return RuleResult(condition=Condition.UNKNOWN, reason=RuleReason.NOTHING_WATCHED)
     gap = situation.duty.gap_at
-    if gap is None or gap - situation.at > timedelta(hours=definition.limit or 0.0):
+    if gap is None or gap - situation.at > _allowed(definition):
         return RuleResult(condition=Condition.NORMAL, reason=RuleReason.DUTY_FILLED)
     ahead = max((gap - situation.at) / timedelta(hours=1), 0.0)
     return RuleResult(condition=Condition.ABNORMAL, reason=RuleReason.DUTY_GAP, value=ahead, detail=situation.duty.rota)
@@ -534,7 +536,7 @@ def _filling(definition: AlarmDefinition, situation: RuleInput) -> RuleResult:
     if situation.filling is None:
         return RuleResult(condition=Condition.UNKNOWN, reason=RuleReason.NOTHING_WATCHED)
     tanks = situation.filling.tanks
-    lately = [tank for tank, since in tanks if situation.at - since <= timedelta(hours=definition.limit or 0.0)]
+    lately = [tank for tank, since in tanks if situation.at - since <= _allowed(definition)]
     value, detail = float(len(tanks)), ", ".join(tank for tank, _ in tanks)
     if len(lately) >= MANY_TANKS:
         return RuleResult(condition=Condition.ABNORMAL, reason=RuleReason.TANKS_FILLING, value=value, detail=detail)
@@ -554,8 +556,7 @@ def _chattering(situation: RuleInput) -> RuleResult:
 def _stale(definition: AlarmDefinition, situation: RuleInput) -> RuleResult:
     if situation.unruly is None:
         return RuleResult(condition=Condition.UNKNOWN, reason=RuleReason.NOTHING_WATCHED)
-    allowed = timedelta(hours=definition.limit or 0.0)
-    old = tuple(key for key, since in situation.unruly.standing if situation.at - since > allowed)
+    old = tuple(key for key, since in situation.unruly.standing if situation.at - since > _allowed(definition))
     return _unruly(old, RuleReason.ALARMS_STALE)
 
 

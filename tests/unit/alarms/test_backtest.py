@@ -115,12 +115,32 @@ def test_a_core_at_the_limit_is_not_beyond_it() -> None:
 
 def test_what_is_decided_late_warns_late() -> None:
     rehearsal = Backtest([HIGH, HIGH_HIGH], "si")
-    rehearsal.look([_seen(0, 3.0)], _seen(0, 3.0))
+    rehearsal.look([_seen(0, 3.0)], _seen(19, 3.0))  # the present decides nothing that data on their way speak of
     late = [_seen(minute, 1.2) for minute in range(1, 20)]
     rehearsal.look(late, _seen(20, 1.2))
-    [spell] = spells(rehearsal.tracks[0].lines)
+    [spell] = spells(rehearsal.lines())
     assert spell.start == START + 2 * MINUTE
     assert spell.called_at == START + 20 * MINUTE
+
+
+def test_the_first_look_decides_on_the_newest_alone_and_nothing_is_decided_twice() -> None:
+    rehearsal = Backtest([HIGH], "si")
+    past = [_seen(0, 1.2), _seen(1, 1.2), _seen(2, 3.0)]
+    rehearsal.look(past, _seen(2, 3.0))
+    assert spells(rehearsal.lines()) == []
+    # No estimate since, but a core that is beyond: looked at anew, the last estimate would end the delay each time.
+    for minute in (3, 4):
+        rehearsal.look(past[-1:], _seen(minute, 1.2))
+    [spell] = spells(rehearsal.lines())
+    assert spell.start == START + 4 * MINUTE
+
+
+def test_what_comes_after_a_look_without_estimates_is_decided_on_in_turn() -> None:
+    rehearsal = Backtest([HIGH], "si")
+    rehearsal.look([], _seen(0, 3.0))
+    rehearsal.look([_seen(minute, 1.2) for minute in (1, 2, 3)], _seen(3, 1.2))
+    [spell] = spells(rehearsal.lines())
+    assert spell.start == START + 2 * MINUTE
 
 
 def test_an_alarm_that_comes_back_unanswered_is_counted_again() -> None:

@@ -60,6 +60,9 @@ def test_flood_begins_over_ten_and_ends_below_five_in_ten_minutes() -> None:
     (flood,) = floods(burst, T0 + HOUR)
     # The last five came at 3:00 to 5:00; ten minutes after the first of these only four are left.
     assert (flood.start, flood.end, flood.alarms) == (T0, T0 + 13 * MINUTE, 11)
+    # One more as the rate would fall below: it goes on.
+    (longer,) = floods([*burst, T0 + 13 * MINUTE], T0 + HOUR)
+    assert (longer.end, longer.alarms) == (T0 + 13 * MINUTE + 30 * SECOND, 12)
     found = figures(at(*(m / 2 for m in range(11))), T0, T0 + HOUR)
     assert found.time_in_flood == pytest.approx(13 / 60)
     assert found.ten_minutes_over_ten == pytest.approx(1 / 6)
@@ -72,6 +75,15 @@ def test_a_flood_goes_on_while_five_come_in_ten_minutes() -> None:
     assert flood.end == max(times) - 8 * MINUTE + TEN_MINUTES
 
 
+@pytest.mark.parametrize(("alarms", "share"), [(30, 0.0), (31, 0.5)])
+def test_hours_with_more_than_thirty_alarms(alarms: int, share: float) -> None:
+    assert figures(at(*range(alarms)), T0, T0 + 2 * HOUR).hours_over_thirty == share
+
+
+def test_what_comes_as_the_time_looked_at_ends_counts_for_the_next() -> None:
+    assert figures(at(0, 60), T0, T0 + HOUR).alarms == 1
+
+
 def test_chattering_and_stale() -> None:
     found = figures(
         [
@@ -79,6 +91,8 @@ def test_chattering_and_stale() -> None:
             *ended(at(0, 0.6, 1.2, key="comes and goes")),
             Occurrence(key="stands", priority=Priority.LOW, occurred_at=T0 - HOUR, returned_at=None),
             Occurrence(key="went", priority=Priority.LOW, occurred_at=T0, returned_at=T0 + 24 * HOUR),
+            Occurrence(key="went before", priority=Priority.LOW, occurred_at=T0 - 3 * DAY, returned_at=T0),
+            Occurrence(key="goes later", priority=Priority.LOW, occurred_at=T0 + 36 * HOUR, returned_at=T0 + 3 * DAY),
         ],
         T0,
         T0 + 2 * DAY,

@@ -33,9 +33,11 @@ from service.alarms.machine import (
     Suppress,
     Unshelve,
     Unsuppress,
+    called_further,
     calls_again_at,
     occurrence_code,
     step,
+    unfolded,
 )
 from service.alarms.rules import Condition, RuleReason, RuleResult, judge
 from tests.unit.alarms.cases import situation
@@ -226,6 +228,19 @@ class TestTakenAndNotBetter:
             {1: 0.30, 15: 0.20},
             {1: 0.30, 15: 0.39},  # better, but by less than the deadband
             {1: 0.30, 5: 0.60, 12: 0.45, 15: 0.45},  # better than it was, and getting worse
+            {1: 0.30, 5: 0.60, 12: 0.50, 15: 0.50},  # by as much as counts
+            {
+                1: 0.30,
+                5: 0.60,
+                6: 0.58,
+                7: 0.56,
+                8: 0.54,
+                9: 0.52,
+                10: 0.50,
+                11: 0.48,
+                12: 0.46,
+                15: 0.46,
+            },  # little by little
             {1: 0.30, 10: 0.60, 14: None, 15: None},  # nobody knows
             {1: None, 15: None},
         ],
@@ -241,8 +256,19 @@ class TestTakenAndNotBetter:
         done = step(self.DANGER, machine, Evaluate(verdict=verdict, live=True), T0 + 15 * MINUTE)
         assert done.reason is MachineReason.NOT_BETTER_IN_TIME
 
-    def test_better_by_the_deadband_does_not_call(self) -> None:
-        assert self.follow({1: 0.30, 10: 0.41, 20: 0.41})[1] == []
+    @pytest.mark.parametrize(
+        "clearances",
+        [{1: 0.30, 10: 0.40, 20: 0.40}, {1: 0.30, 10: 0.45, 12: 0.42, 15: 0.42}],  # lost less again than counts
+    )
+    def test_better_by_the_deadband_does_not_call(self, clearances: dict[int, float | None]) -> None:
+        assert self.follow(clearances)[1] == []
+
+    def test_without_a_deadband_the_same_is_not_better(self) -> None:
+        definition, machine = replace(self.DANGER, deadband=0.0), self.taken()
+        verdict = RuleResult(condition=Condition.ABNORMAL, reason=RuleReason.BEYOND_LIMIT, value=0.3)
+        for minute in (1, 15):
+            machine = step(definition, machine, Evaluate(verdict=verdict), T0 + minute * MINUTE).machine
+        assert machine.state is B
 
     def test_one_step_forward_does_not_end_it_for_good(self) -> None:
         assert self.follow({1: 0.30, 10: 0.45, 60: 0.45})[1] == [(30, Event.RE_ALARMED)]
@@ -271,6 +297,29 @@ class TestTakenAndNotBetter:
         assert (machine.had_by, calls_again_at(self.DANGER, machine)) == ("", T0 + 31 * MINUTE)
         assert step(self.DANGER, machine, ABNORMAL, T0 + 30 * MINUTE).machine.state is C
         assert step(self.DANGER, machine, ABNORMAL, T0 + 31 * MINUTE).machine.state is B
+
+    def test_when_it_calls_again_is_the_first_of_both_times_and_never_where_nobody_has_it(self) -> None:
+        """Pages and messages say when; too late a time lets somebody sleep on."""
+        both = replace(self.DANGER, re_alarm_after=30 * MINUTE)
+        taken = self.taken()
+        assert calls_again_at(both, taken) == T0 + 15 * MINUTE
+        assert calls_again_at(both, replace(taken, better_at=T0 + 10 * MINUTE)) == T0 + 25 * MINUTE
+        assert calls_again_at(both, replace(taken, better_at=T0 + 20 * MINUTE)) == T0 + 30 * MINUTE
+        assert calls_again_at(both, replace(taken, acknowledged_at=None)) is None
+        assert [s for s in AlarmState if calls_again_at(both, standing(s)) is not None] == [C]
+
+    def test_of_both_reasons_to_call_again_the_sites_own_time_is_named(self) -> None:
+        both = replace(self.DANGER, re_alarm_after=15 * MINUTE)
+        taken = step(both, self.taken(), ABNORMAL, T0 + 15 * MINUTE)
+        assert taken.reason is MachineReason.STILL_ABNORMAL_AFTER_RE_ALARM_TIME
+
+    def test_an_alarm_that_was_over_belongs_to_nobody_when_it_comes_anew(self) -> None:
+        """Whoever had it last week is not called first, nor is their old code an answer."""
+        before = self.taken()
+        over = step(self.DANGER, before, NORMAL, T0 + MINUTE).machine
+        anew = step(self.DANGER, over, ABNORMAL, T0 + 99 * MINUTE).machine
+        assert (anew.state, anew.had_by, anew.occurred_at) == (B, "", T0 + 99 * MINUTE)
+        assert anew.code == occurrence_code(self.DANGER.key, T0 + 99 * MINUTE)
 
     def test_without_it_whoever_has_it_has_it(self) -> None:
         machine = step(PLAIN, standing(B), Acknowledge(who="Ben"), T0).machine
@@ -313,8 +362,8 @@ class TestDecline:
         assert taken.reason is (MachineReason.GIVEN_BACK if state is B else MachineReason.ALREADY_ACKNOWLEDGED)
 
     def test_who_takes_it_after_all_has_not_declined(self) -> None:
-        machine = step(PLAIN, standing(B), Decline(who="Ben", with_code=True), T0).machine
-        assert step(PLAIN, machine, Acknowledge(who="Ben"), T0 + MINUTE).machine.declined == ()
+        machine = replace(standing(B), declined=("Ben", "Anna"))
+        assert step(PLAIN, machine, Acknowledge(who="ben"), T0 + MINUTE).machine.declined == ("Anna",)
 
     @pytest.mark.parametrize("state", [s for s in AlarmState if s not in (B, C)])
     def test_there_is_nothing_to_decline_elsewhere(self, state: AlarmState) -> None:
@@ -350,6 +399,9 @@ class TestTime:
         taken = step(PLAIN, machine, NORMAL, T0 + 9 * MINUTE)
         assert taken.reason is MachineReason.LATE
         assert taken.machine == machine
+
+    def test_what_speaks_of_the_very_moment_of_the_last_change_still_counts(self) -> None:
+        assert step(PLAIN, standing(A), ABNORMAL, T0).machine.state is B
 
     def test_data_out_of_order_is_late(self) -> None:
         machine = step(PLAIN, standing(A), NORMAL, T0 + 10 * MINUTE).machine
@@ -402,13 +454,77 @@ class TestShelf:
             ({"who": " "}, MachineReason.NAME_AND_REASON_NEEDED),
             ({"why": ""}, MachineReason.NAME_AND_REASON_NEEDED),
             ({"until": T0}, MachineReason.SHELF_TIME_PAST),
-            ({"longest": timedelta(hours=1)}, MachineReason.SHELF_TOO_LONG),
+            ({"longest": timedelta(hours=2) - MINUTE}, MachineReason.SHELF_TOO_LONG),
+            ({"until": T0 + timedelta(hours=12) + MINUTE}, MachineReason.SHELF_TOO_LONG),  # unless the site allows more
         ],
     )
     def test_refuses_what_the_site_does_not_allow(self, change: dict[str, Any], reason: MachineReason) -> None:
         asked = replace(INPUTS["shelve"], **change)
         taken = step(PLAIN, standing(B), asked, T0)
         assert (taken.reason, taken.machine.state, taken.refused) == (reason, B, True)
+
+    def test_the_longest_time_allowed_is_allowed(self) -> None:
+        asked = replace(INPUTS["shelve"], longest=timedelta(hours=2))
+        assert step(PLAIN, standing(B), asked, T0).machine.state is G
+
+
+@pytest.mark.parametrize(
+    ("state", "given"),
+    [
+        (B, Acknowledge(who=" ")),
+        (B, Decline(who="", with_code=True)),
+        (F, Reset(who="")),
+        (B, RemoveFromService(who="", why="sensor replaced")),
+        (B, RemoveFromService(who="Sam", why=" ")),
+    ],
+)
+def test_a_command_without_a_name_or_its_reason_changes_nothing(state: AlarmState, given: Input) -> None:
+    """IEC 62682 asks who did it, and why it is out of service; a journal without a name answers nothing."""
+    taken = step(PLAIN, standing(state), given, T0 + MINUTE)
+    assert (taken.reason, taken.machine.state, taken.refused) == (MachineReason.NAME_AND_REASON_NEEDED, state, True)
+
+
+@pytest.mark.parametrize(
+    ("state", "name", "reason"),
+    [
+        (A, "acknowledge", MachineReason.NOTHING_TO_ACKNOWLEDGE),
+        (C, "acknowledge", MachineReason.ALREADY_ACKNOWLEDGED),
+        (E, "reset", MachineReason.ACKNOWLEDGE_FIRST),
+        (B, "reset", MachineReason.NOT_LATCHED),
+        (H, "shelve", MachineReason.ALREADY_SUPPRESSED),
+        (I, "shelve", MachineReason.ALREADY_OUT_OF_SERVICE),
+        (I, "suppress", MachineReason.ALREADY_OUT_OF_SERVICE),
+        (I, "remove", MachineReason.ALREADY_OUT_OF_SERVICE),
+        (A, "unshelve", MachineReason.NOT_SHELVED),
+        (A, "unsuppress", MachineReason.NOT_SUPPRESSED),
+        (A, "restore", MachineReason.NOT_OUT_OF_SERVICE),
+    ],
+)
+def test_whoever_is_refused_is_told_why(state: AlarmState, name: str, reason: MachineReason) -> None:
+    assert step(PLAIN, standing(state), INPUTS[name], T0 + MINUTE).reason is reason
+
+
+@pytest.mark.parametrize(
+    ("state", "given", "reason"),
+    [
+        (A, NORMAL, MachineReason.STILL_NORMAL),
+        (B, ABNORMAL, MachineReason.STILL_ABNORMAL),
+        (D, NORMAL, MachineReason.WAITS_FOR_ACKNOWLEDGE),
+        (E, NORMAL, MachineReason.WAITS_FOR_ACKNOWLEDGE),
+        (F, NORMAL, MachineReason.WAITS_FOR_RESET),
+    ],
+)
+def test_an_alarm_says_why_it_stands_where_it_stands(state: AlarmState, given: Input, reason: MachineReason) -> None:
+    taken = step(PLAIN, standing(state), given, T0 + MINUTE)
+    assert (taken.reason, taken.machine.standing) == (reason, str(reason))
+
+
+def test_calling_further_and_unfolding_are_written_down_and_change_no_state() -> None:
+    for line, event in (
+        (called_further(standing(B), T0), Event.CALLED_FURTHER),
+        (unfolded(standing(B), T0), Event.UNFOLDED),
+    ):
+        assert (line.event, line.from_state, line.to_state, line.code) == (event, B, B, "K7QDHM")
 
 
 @pytest.mark.parametrize("state", list(AlarmState))

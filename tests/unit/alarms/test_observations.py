@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from datetime import timedelta
 
 import pytest
@@ -48,6 +49,7 @@ def test_two_instruments_that_agree_take_it_back() -> None:
         ({"a": falling("a", 1.0), "b": falling("b", 1.0)}, {"a": 3.4, "b": 1.0}),  # one of them contradicted
         ({"a": falling("a", 1.0), "b": falling("b", 1.0, verdict=ReadingReason.FLAT)}, AGREED),  # one in doubt
         ({"a": falling("a", 1.0), "b": falling("b", 1.0, until=10)}, AGREED),  # one silent since
+        ({"a": falling("a", 1.0), "b": falling("b", math.nan)}, AGREED),  # one without a number
     ],
 )
 def test_less_than_that_takes_nothing_back(samples: dict[str, list[Assessment]], beside: dict[str, float]) -> None:

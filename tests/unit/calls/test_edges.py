@@ -172,8 +172,10 @@ def test_nobody_unnamed_takes_an_alarm_off_the_shelf_or_back_into_service(state:
     assert (taken.reason, taken.machine.state, taken.refused) == (MachineReason.NAME_AND_REASON_NEEDED, state, True)
 
 
-def test_an_acknowledged_alarm_whose_moment_is_not_known_re_alarms_from_when_it_changed_state() -> None:
-    again = replace(HIGH, re_alarm_after=HOUR)
+@pytest.mark.parametrize("again", [replace(HIGH, re_alarm_after=HOUR), replace(HIGH, improve_within=HOUR)])
+def test_an_acknowledged_alarm_whose_moment_is_not_known_re_alarms_from_when_it_changed_state(
+    again: AlarmDefinition,
+) -> None:
     stands = Machine(state=AlarmState.ACKNOWLEDGED, since=T0, active=True, code="K7QDHM", occurred_at=T0)
     abnormal = Evaluate(verdict=RuleResult(condition=Condition.ABNORMAL, reason=RuleReason.BEYOND_LIMIT))
     assert step(again, stands, abnormal, T0 + HOUR - MINUTE).machine.state is AlarmState.ACKNOWLEDGED
@@ -233,8 +235,11 @@ def test_limits_tried_are_half_a_foot_and_a_foot_or_their_round_metres() -> None
 
 
 def test_no_limit_is_tried_at_or_below_the_weir() -> None:
-    changes = {trial.limit_change for trial in Backtest([replace(HIGH, limit=0.3)], "si").trials}
-    assert changes == {-0.15, 0.0, 0.15, 0.3}
+    tried = [replace(HIGH, limit=0.3), replace(HIGH, limit=None), replace(HIGH, kind=AlarmKind.RATE)]
+    trials = Backtest(tried, "si").trials
+    assert {trial.limit_change for trial in trials} == {-0.15, 0.0, 0.15, 0.3}
+    assert {round(trial.track.definition.limit or 0.0, 2) for trial in trials} == {0.15, 0.3, 0.45, 0.6}
+    assert {trial.track.definition.on_delay / MINUTE for trial in trials} == {0.0, 1.0, 5.0}
 
 
 def test_a_core_at_the_ends_of_the_time_looked_at_counts() -> None:
