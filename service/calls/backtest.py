@@ -12,7 +12,7 @@ from datetime import datetime, timedelta
 
 from service.alarms.backtest import Backtest, BacktestAlarm, BacktestLine
 from service.alarms.definition import AlarmDefinition
-from service.alarms.machine import CALLING, AlarmState, Machine
+from service.alarms.machine import AlarmState, Machine
 from service.calls.comparison import AlarmSpell, spells
 from service.calls.escalation import OnCall, due_calls
 from service.calls.routing import Notification, RouteReason, SentMessage, covering, route
@@ -59,8 +59,7 @@ def backtest_calls(
 def _raised(track: BacktestAlarm, end: datetime) -> Iterator[tuple[BacktestLine, datetime]]:
     """Every line that calls, and until when its alarm stood unanswered."""
     for n, line in enumerate(track.lines):
-        moved = line.transition
-        if moved.to_state is not AlarmState.UNACKNOWLEDGED or moved.event not in CALLING:
+        if line.transition.to_state is not AlarmState.UNACKNOWLEDGED:
             continue
         left = next((after.known_at for after in track.lines[n + 1 :]), end)
         yield line, min(left, end)
@@ -76,9 +75,7 @@ def _occurrence(
     stood: Sequence[tuple[AlarmDefinition, Sequence[AlarmSpell]]],
 ) -> Iterator[Call]:
     at, moved = line.known_at, line.transition
-    machine = Machine(
-        state=AlarmState.UNACKNOWLEDGED, active=True, since=moved.at, occurred_at=moved.occurred_at or moved.at
-    )
+    machine = Machine(state=AlarmState.UNACKNOWLEDGED, since=moved.at, occurred_at=moved.at)
 
     def take(tells: Sequence[Notification], now: datetime) -> Iterator[Call]:
         for tell in tells:
@@ -105,7 +102,7 @@ def _occurrence(
         first_called=callout.first_called(definition, at, machine),
     ):
         yield from take(routing.tells, at)
-    escalation = callout.escalation(definition.priority, machine.occurred_at or at)
+    escalation = callout.escalation(definition.priority, moved.at)
     end = until  # a danger calls for as long as it stands
     if definition.improve_within is None:
         steps = () if escalation is None else escalation.steps

@@ -38,6 +38,10 @@ class Contact:
     tanks: tuple[str, ...] = ()  #: keys of the tanks they answer for; empty means every tank
     units: UnitSystem | None = None  #: what they read; None means the site's own
 
+    def answers_for(self, tank: str | None) -> bool:
+        """Whether that tank is theirs; what concerns the whole plant (None) is everybody's."""
+        return tank is None or not self.tanks or tank in self.tanks
+
     def receives(self, tank: str | None, priority: Priority) -> bool:
         """Whether an alarm of that tank (None: the whole plant) and priority is theirs.
 
@@ -45,4 +49,4 @@ class Contact:
         >>> night.receives("east", Priority.HIGH), night.receives("west", Priority.HIGH), night.receives(None, Priority.LOW)
         (True, False, True)
         """
-        return priority in self.priorities and (tank is None or not self.tanks or tank in self.tanks)
+        return priority in self.priorities and self.answers_for(tank)

@@ -16,6 +16,9 @@ from zoneinfo import ZoneInfo
 
 from service.errors import DomainError
 
+#: Weekdays, Monday being 0.
+EVERY_DAY = frozenset(range(7))
+
 
 class DutyReason(StrEnum):
     """Why somebody is on duty."""
@@ -39,7 +42,7 @@ class Shift:
     first_day: date
     start: time = time(7)
     end: time = time(7)
-    weekdays: frozenset[int] = frozenset(range(7))
+    weekdays: frozenset[int] = EVERY_DAY
     turn_days: int = 7
     #: Whether the shift is worked on holidays: None as on other days, else only or never on them.
     on_holidays: bool | None = None
@@ -125,31 +128,25 @@ def next_gap(rota: Rota, after: datetime, within: timedelta) -> DutyStretch | No
 
 
 def _pieces(rota: Rota, start: datetime, end: datetime) -> Iterator[DutyStretch]:
-    """Everybody's stretches that touch start to end, those that count first."""
+    """Everybody's stretches that touch start to end, and perhaps more; those that count first."""
     for override in reversed(rota.overrides):
-        if override.start < end and override.end > start:
-            yield DutyStretch(
-                start=override.start.astimezone(UTC),
-                end=override.end.astimezone(UTC),
-                person=override.person,
-                shift="override",
-                reason=DutyReason.OVERRIDE,
-            )
+        yield DutyStretch(
+            start=override.start.astimezone(UTC),
+            end=override.end.astimezone(UTC),
+            person=override.person,
+            shift="override",
+            reason=DutyReason.OVERRIDE,
+        )
     for shift in rota.shifts:
-        # A day earlier, as a shift may reach into the next day; zones differ by up to a day from UTC.
-        day = start.astimezone(rota.zone).date() - timedelta(days=2)
-        last = end.astimezone(rota.zone).date() + timedelta(days=1)
+        # A day earlier, as a shift may reach into the next day.
+        day = start.astimezone(rota.zone).date() - timedelta(days=1)
+        last = end.astimezone(rota.zone).date()
         while day <= last:
             if _worked(rota, shift, day):
                 begins, ends = _bounds(rota, shift, day)
-                if begins < end and ends > start:
-                    yield DutyStretch(
-                        start=begins,
-                        end=ends,
-                        person=_turn(shift, day),
-                        shift=shift.name,
-                        reason=DutyReason.TURN,
-                    )
+                yield DutyStretch(
+                    start=begins, end=ends, person=_turn(shift, day), shift=shift.name, reason=DutyReason.TURN
+                )
             day += timedelta(days=1)
 
 

@@ -20,7 +20,7 @@ from zoneinfo import ZoneInfo
 from service.alarms.definition import AlarmDefinition, Priority
 from service.alarms.machine import AlarmState, Machine
 from service.calls.contact import Contact
-from service.calls.duty import Rota, on_duty
+from service.calls.duty import EVERY_DAY, Rota, on_duty
 from service.calls.routing import MessageKind, Notification, RouteReason, SentMessage, Suppression, address_of
 
 
@@ -53,12 +53,13 @@ class EscalationPolicy:
     priorities: frozenset[Priority] = frozenset(Priority)
     start: time | None = None  #: local; None: at any hour
     end: time | None = None
-    weekdays: frozenset[int] = frozenset(range(7))
+    weekdays: frozenset[int] = EVERY_DAY
 
     def holds(self, priority: Priority, at: datetime, zone: ZoneInfo) -> bool:
         """Whether this escalation is the one for an alarm of that priority that began at that time.
 
-        The hours of an escalation that passes midnight belong to the weekday on which it began.
+        The hours of an escalation that passes midnight belong to the weekday on which it began. Equal ends are a whole day, as in
+        a rota.
 
         >>> night = EscalationPolicy(key="night", steps=(), start=time(22), end=time(6), weekdays=frozenset({4}))
         >>> zone = ZoneInfo("America/New_York")
@@ -71,7 +72,7 @@ class EscalationPolicy:
         if self.start is None or self.end is None:
             return local.weekday() in self.weekdays
         clock, day = local.time(), local.weekday()
-        if self.start <= self.end:
+        if self.start < self.end:
             return self.start <= clock < self.end and day in self.weekdays
         if clock >= self.start:
             return day in self.weekdays
@@ -124,7 +125,7 @@ class OnCall:
     def who_had_it(self, machine: Machine) -> Contact | None:
         """Whoever had acknowledged the alarm when it called again, where that is a contact."""
         name = machine.had_by.casefold()
-        return next((c for c in self.contacts if name and c.name.casefold() == name), None)
+        return next((c for c in self.contacts if c.name.casefold() == name), None)
 
     def said_no(
         self, definition: AlarmDefinition, machine: Machine, at: datetime, told: Sequence[SentMessage] = ()
@@ -180,7 +181,7 @@ class OnCall:
 
     def everybody(self, definition: AlarmDefinition) -> tuple[Contact, ...]:
         """Everybody who answers for the alarm's tank, whatever priorities they want: nobody else is left to call."""
-        return tuple(c for c in self.contacts if definition.tank is None or not c.tanks or definition.tank in c.tanks)
+        return tuple(c for c in self.contacts if c.answers_for(definition.tank))
 
 
 def due_calls(
@@ -279,7 +280,7 @@ def calls_after_no(
         calls = _Calls(callout, definition, machine, told, now)
         for person in people:
             if again or person.name not in had:
-                calls.call(person, name, RouteReason.SOMEBODY_SAID_NO, just_told=not again)
+                calls.call(person, name, RouteReason.SOMEBODY_SAID_NO, just_told=False)
         if calls.tells:
             return AfterNo(
                 tells=tuple(calls.tells), silences=tuple(calls.silences), nobody_new=again, nobody_left=nobody_left
@@ -327,7 +328,6 @@ class _Calls:
         if just_now or any(tell.contact.name == person.name for tell in self.tells):
             self.silences.append(Suppression(contact=person.name, reason=RouteReason.JUST_TOLD))
             return
-        self.keys.add(key)
         earlier = (t.key for t in self.told if t.contact == person.name and t.channel == channel)
         self.tells.append(
             Notification(

@@ -138,15 +138,13 @@ def read_reply(text: str) -> Reply:
         return Declines((named[1] or named[2]).upper())
     if _SAYS_NO.match(said):
         return Declines()
-    if len(words) <= _CORE_WORDS and ("core" in words or "cored" in words):
-        return _core(said) or Unclear()
-    if _LENGTH.fullmatch(said) or _FEET_INCHES.fullmatch(said):
+    of_core = len(words) <= _CORE_WORDS and ("core" in words or "cored" in words)
+    if of_core or _LENGTH.fullmatch(said) or _FEET_INCHES.fullmatch(said):
         return _core(said) or Unclear()
     return Unclear()
 
 
 def _core(lowered: str) -> TookCore | None:
-
     both = _FEET_INCHES.search(lowered)
     if both is not None:
         feet, inches = _value(both[1]), _value(both[2])

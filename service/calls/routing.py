@@ -198,11 +198,7 @@ def failover(
     told_already = {contact for contact, _ in tried}
     same = [contact for contact in contacts if contact.name == failed.contact]
     theirs = [c for c in contacts if c.name not in told_already and c.receives(definition.tank, definition.priority)]
-    others = [
-        c
-        for c in contacts
-        if c.name not in told_already and (definition.tank is None or not c.tanks or definition.tank in c.tanks)
-    ]
+    others = [c for c in contacts if c.name not in told_already and c.answers_for(definition.tank)]
     for contact in (*same, *theirs, *others):
         for channel in contact.channels:
             if channel in channels and address_of(contact, channel) and (contact.name, channel) not in tried:
@@ -234,7 +230,7 @@ def covering(definition: AlarmDefinition, active: Sequence[AlarmDefinition]) -> 
     """
     graver = _COVERED_BY.get(definition.kind, frozenset())
     for other in active:
-        if other.key != definition.key and other.tank == definition.tank and other.kind in graver:
+        if other.tank == definition.tank and other.kind in graver:
             return other
     return None
 

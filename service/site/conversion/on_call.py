@@ -7,7 +7,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
-from service.calls.duty import Override, Rota, Shift
+from service.calls.duty import EVERY_DAY, Override, Rota, Shift
 from service.calls.escalation import EscalationPolicy, EscalationStep, Whom
 from service.errors import ConfigError
 from service.notify.channels.gateway_hook import GatewayHook, ReceiptFields, ReplyFields
@@ -22,8 +22,6 @@ from service.site.sections.on_call import (
     ShiftSection,
     StandInSection,
 )
-
-_EVERY_DAY = tuple(range(7))
 
 
 def rotas_of(
@@ -52,7 +50,7 @@ def rotas_of(
 
 def shift_of(section: ShiftSection) -> Shift:
     """One shift."""
-    weekdays = section.weekdays if section.weekdays is not None else _EVERY_DAY
+    weekdays = section.weekdays if section.weekdays is not None else EVERY_DAY
     return Shift(
         name=section.name,
         people=section.people,
@@ -72,7 +70,7 @@ def escalation_of(section: EscalationSection) -> EscalationPolicy:
         priorities=frozenset(section.priorities),
         start=section.start,
         end=section.end,
-        weekdays=frozenset(section.weekdays if section.weekdays is not None else _EVERY_DAY),
+        weekdays=frozenset(section.weekdays if section.weekdays is not None else EVERY_DAY),
         steps=tuple(sorted((_step_of(step) for step in section.steps), key=lambda step: step.after)),
     )
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
 from hypothesis import given
@@ -111,6 +112,12 @@ def test_a_core_at_the_limit_is_not_beyond_it() -> None:
     assert limit is not None
     cores = [(START + 20 * MINUTE, limit)]
     assert compare(_rehearsed([3.0] * 60), cores, START, START + 59 * MINUTE).dangers == ()
+
+
+def test_a_danger_alarm_without_a_limit_and_a_limit_of_another_kind_make_no_danger() -> None:
+    rehearsal = Backtest([HIGH, replace(HIGH_HIGH, limit=None)], "si")
+    rehearsal.look([], _seen(0, 3.0))
+    assert compare(rehearsal, [(START, 0.1)], START, START + MINUTE).dangers == ()
 
 
 def test_what_is_decided_late_warns_late() -> None:

@@ -324,7 +324,9 @@ def test_an_alarm_stands_from_its_call_to_its_return_and_what_calls_meanwhile_be
             line(7, Event.CALLED_FURTHER, called),
             line(8, Event.UNSHELVED, over),
             line(9, Event.RESTORED, called),
+            line(10, Event.RETURNED, over),
+            line(11, Event.OCCURRED, called),
         ]
     )
-    assert found == [spell(1, 3, 6), spell(9, 9, None)]
+    assert found == [spell(1, 3, 6), spell(9, 9, 10), spell(11, 11, None)]
     assert spells([]) == []

@@ -464,7 +464,7 @@ class TestShelf:
         assert (taken.reason, taken.machine.state, taken.refused) == (reason, B, True)
 
     def test_the_longest_time_allowed_is_allowed(self) -> None:
-        asked = replace(INPUTS["shelve"], longest=timedelta(hours=2))
+        asked = Shelve(who="Sam", why="diver in tank", until=T0 + timedelta(hours=2), longest=timedelta(hours=2))
         assert step(PLAIN, standing(B), asked, T0).machine.state is G
 
 

@@ -146,6 +146,13 @@ def test_a_gap_is_found_ahead() -> None:
     assert (gap.start, gap.person) == (local("2024-11-02 07:00"), None)
     assert next_gap(rota, friday, timedelta(hours=12)) is None
     assert next_gap(WEEKLY, friday, timedelta(days=60)) is None
+    # A shift that begins on the last day of a look fills it.
+    days = Rota(
+        key="ops",
+        zone=NEW_YORK,
+        shifts=(Shift(name="day", people=("Anna",), first_day=MONDAY, start=time(0), end=time(0)),),
+    )
+    assert next_gap(days, friday, timedelta(hours=20)) is None
 
 
 @pytest.mark.parametrize("wrong", [{"people": ()}, {"turn_days": 0}])

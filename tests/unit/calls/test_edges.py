@@ -28,9 +28,9 @@ from service.calls.comparison import AlarmSpell, _first_beyond
 from service.calls.contact import Contact, is_mail_address
 from service.calls.duty import Rota, Shift, stretches
 from service.calls.escalation import EscalationPolicy, EscalationStep, OnCall, Whom, due_calls
-from service.calls.replies import TookCore, read_reply
+from service.calls.replies import TookCore, Unclear, read_reply
 from service.calls.retry import PATIENT_WAITS, SIGN_IN_WAITS, WAITS
-from service.calls.routing import REMEMBERED, MessageKind, RouteReason, SentMessage, failover, route
+from service.calls.routing import MessageKind, RouteReason, SentMessage, failover, route
 from tests.unit.alarms.cases import T0, situation
 
 MINUTE, HOUR = timedelta(minutes=1), timedelta(hours=1)
@@ -87,10 +87,12 @@ def test_whoever_was_called_a_moment_ago_is_not_called_again_though_others_were_
     callout = OnCall(contacts=(person("Anna"), person("Ben")), zone=UTC_ZONE, escalations=(escalation,))
     stands = Machine(state=AlarmState.UNACKNOWLEDGED, since=T0, active=True, code="K7QDHM", occurred_at=T0)
     now = T0 + 15 * MINUTE
-    history = [said("Anna"), said("Ben", at=now - MINUTE)]
-    tells, silences = due_calls(callout, DANGER, stands, history, now=now)
-    assert not tells
-    assert [(s.contact, s.reason) for s in silences] == [("Ben", RouteReason.JUST_TOLD)]
+    for ago in (MINUTE, 4 * MINUTE - timedelta(seconds=1)):
+        tells, silences = due_calls(callout, DANGER, stands, [said("Anna"), said("Ben", at=now - ago)], now=now)
+        assert not tells
+        assert [(s.contact, s.reason) for s in silences] == [("Ben", RouteReason.JUST_TOLD)]
+    tells, _ = due_calls(callout, DANGER, stands, [said("Anna"), said("Ben", at=now - 4 * MINUTE)], now=now)
+    assert [tell.contact.name for tell in tells] == ["Ben"]
 
 
 def test_nobody_who_was_told_already_stands_in_for_another() -> None:
@@ -100,6 +102,21 @@ def test_nobody_who_was_told_already_stands_in_for_another() -> None:
     chosen = failover(HIGH, (anna, dora, eve), history[0], history, frozenset({"email", "sms"}))
     assert chosen is not None
     assert (chosen.contact.name, chosen.channel) == ("Eve", "email")
+
+
+def test_who_stands_in_has_an_address_answers_for_the_tank_and_was_not_tried() -> None:
+    both = frozenset({"email", "sms"})
+
+    def instead(definition: AlarmDefinition, *contacts: Contact) -> tuple[str, str] | None:
+        # What failed may not be in the history yet.
+        found = failover(definition, contacts, said("Anna"), [], both)
+        return None if found is None else (found.contact.name, found.channel)
+
+    anna = person("Anna", phone=None)
+    east, west = (person(name, tanks=(name,), priorities=(Priority.LOW,)) for name in ("east", "west"))
+    assert instead(HIGH, anna) is None
+    assert instead(HIGH, anna, west, east) == ("east", "email")
+    assert instead(replace(HIGH, tank=None), anna, west, east) == ("west", "email")  # the whole plant's is everybody's
 
 
 def transition(event: Event, before: AlarmState, after: AlarmState, at: datetime = T0) -> Transition:
@@ -143,10 +160,12 @@ def test_the_end_is_told_after_somebody_took_it_and_not_after_the_end_was_told()
 
 
 def test_a_message_counts_to_the_very_end_of_the_time_it_is_remembered() -> None:
-    earlier = replace(said("Anna", at=RETURNED.at - REMEMBERED), occurred_at=T0 - 20 * HOUR)
+    earlier = replace(said("Anna", at=RETURNED.at - 12 * HOUR), occurred_at=T0 - 20 * HOUR)
     assert routed(RETURNED, [earlier], (person("Anna"),)) == [("Anna", "email")]
     forgotten = replace(earlier, at=earlier.at - timedelta(seconds=1))
     assert routed(RETURNED, [forgotten], (person("Anna"),)) == []
+    # Of what was told of this very occurrence the end is told however long it stood.
+    assert routed(RETURNED, [replace(forgotten, occurred_at=T0)], (person("Anna"),)) == [("Anna", "email")]
 
 
 def test_a_consequence_is_folded_only_for_those_whom_its_cause_calls() -> None:
@@ -265,6 +284,10 @@ def test_of_two_lengths_in_a_reply_the_last_is_the_core() -> None:
 
 
 def test_the_last_number_without_a_unit_is_the_core() -> None:
+    assert read_reply("2 ft 6 in") == TookCore(2.5, "ft", 2.5 * 0.3048)
+    words = "cored the tank in the east by the stairs, it was 3.1"
+    assert isinstance(read_reply(words), TookCore)  # twelve words, which is as long as a core is told
+    assert read_reply(f"just {words}") == Unclear()
     found = read_reply("core tank 2 3.1")
     assert isinstance(found, TookCore)
     assert (found.number, found.unit) == (3.1, None)
@@ -278,6 +301,32 @@ def test_an_alarm_that_comes_and_goes_stays_silent_though_somebody_took_it_meanw
     taken = replace(said("Anna", at=T0 - 5 * MINUTE, kind=MessageKind.ACKNOWLEDGED), occurred_at=T0 - 10 * MINUTE)
     assert routed(OCCURRED, [*came, taken], (person("Anna"),)) == []
     assert routed(OCCURRED, came[1:], (person("Anna"),)) == [("Anna", "email")]
+
+
+@pytest.mark.parametrize(
+    ("first", "last", "silent"),
+    [
+        (HOUR, 10 * MINUTE, True),
+        (HOUR + MINUTE, 10 * MINUTE, False),
+        (HOUR, 15 * MINUTE, False),
+        (HOUR, 14 * MINUTE, True),
+    ],
+)
+def test_three_times_within_an_hour_is_silent_for_a_quarter_of_an_hour(
+    first: timedelta, last: timedelta, silent: bool
+) -> None:
+    came = [replace(said("Anna", at=T0 - ago), occurred_at=T0 - ago) for ago in (first, 20 * MINUTE, last)]
+    assert (routed(OCCURRED, came, (person("Anna"),)) == []) is silent
+
+
+def test_ends_and_answers_are_no_coming_and_going() -> None:
+    """Only alarms count: three short messages about one alarm must not silence the next."""
+    kinds = (MessageKind.ACKNOWLEDGED, MessageKind.CLEARED, MessageKind.ALARM)
+    told = [
+        replace(said("Anna", at=T0 - ago, kind=kind), occurred_at=T0 - ago)
+        for ago, kind in zip((30 * MINUTE, 20 * MINUTE, 10 * MINUTE), kinds, strict=True)
+    ]
+    assert routed(OCCURRED, told, (person("Anna"),)) == [("Anna", "email")]
 
 
 @pytest.mark.parametrize(("ago", "condition"), [(HOUR, Condition.ABNORMAL), (HOUR + MINUTE, Condition.NORMAL)])

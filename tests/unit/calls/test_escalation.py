@@ -12,7 +12,16 @@ from service.alarms.definition import AlarmDefinition, AlarmKind, Priority
 from service.alarms.machine import AlarmState, Machine
 from service.calls.contact import Contact
 from service.calls.duty import Rota, Shift
-from service.calls.escalation import EscalationPolicy, EscalationStep, OnCall, Whom, calls_after_no, due_calls
+from service.calls.escalation import (
+    AfterNo,
+    EscalationPolicy,
+    EscalationStep,
+    OnCall,
+    Whom,
+    calls_after_no,
+    due_calls,
+    told_since_it_called,
+)
 from service.calls.routing import MessageKind, RouteReason, SentMessage
 
 ZONE = ZoneInfo("America/New_York")
@@ -178,17 +187,123 @@ def test_somebody_who_cannot_be_reached_is_named() -> None:
         ("2026-01-18 05:00", "rest"),
         # The night the clocks go forward in New York (IANA): 03:30 EDT is still that night.
         ("2026-03-08 03:30", "night"),
+        ("2026-01-19 02:00", "night of Sunday"),
+        ("2026-01-18 23:00", "night of Sunday"),
+        ("2026-01-13 09:00", "day"),
+        ("2026-01-13 16:59", "day"),
+        ("2026-01-13 17:00", "rest"),
+        ("2026-01-13 08:59", "rest"),
+        ("2026-01-14 12:00", "rest"),  # a Wednesday
+        ("2026-01-15 08:00", "whole Thursday"),
+        ("2026-01-16 07:59", "whole Thursday"),
+        ("2026-01-15 07:59", "rest"),
+        ("2026-01-16 08:00", "rest"),
     ],
 )
 def test_escalations_by_priority_and_hour(at: str, key: str) -> None:
     night = EscalationPolicy(key="night", steps=(), start=time(22), end=time(6), weekdays=frozenset(range(5)))
     spring = EscalationPolicy(key="night", steps=(), start=time(22), end=time(6), weekdays=frozenset({5}))
+    sunday = EscalationPolicy(
+        key="night of Sunday",
+        steps=(),
+        start=time(22),
+        end=time(6),
+        weekdays=frozenset({6}),
+        priorities=frozenset({Priority.HIGH}),
+    )
+    day = EscalationPolicy(key="day", steps=(), start=time(9), end=time(17), weekdays=frozenset({1}))
+    # Equal ends are a whole day, as in a rota: an escalation that never held would leave its alarms to another.
+    whole = EscalationPolicy(key="whole Thursday", steps=(), start=time(8), end=time(8), weekdays=frozenset({3}))
     rest = EscalationPolicy(key="rest", steps=())
-    callout = OnCall(contacts=(), zone=ZONE, escalations=(spring if "03-08" in at else night, rest))
+    weekly = (whole, sunday, day, night)
+    callout = OnCall(contacts=(), zone=ZONE, escalations=(spring, rest) if "03-08" in at else (*weekly, rest))
     found = callout.escalation(Priority.HIGH, datetime.fromisoformat(at).replace(tzinfo=ZONE))
     assert found is not None
     assert found.key == key
     assert OnCall(contacts=(), zone=ZONE, escalations=(ESCALATION,)).escalation(Priority.LOW, T0) is None
+
+
+def test_an_alarm_of_the_night_keeps_the_nights_escalation_after_dawn() -> None:
+    """Else the people change in the midst of it: whoever is next was never to be called, and who was is not."""
+    night = EscalationPolicy(
+        key="night",
+        start=time(22),
+        end=time(6),
+        steps=(EscalationStep(after=timedelta(0), whom=Whom.CONTACT, name="West"),),
+    )
+    day = EscalationPolicy(key="day", steps=(EscalationStep(after=timedelta(0), whom=Whom.CONTACT, name="Anna"),))
+    callout = replace(CALLOUT, escalations=(night, day))
+    dawn = T0 + timedelta(hours=4)
+    begun = replace(STANDS, called_since=dawn)
+    people = callout.first_called(DANGER, dawn, begun)
+    assert people is not None
+    assert [p.name for p in people] == ["West"]
+    assert [p.name for p in callout.callable(DANGER, begun, dawn)] == ["West", "Anna", "Ben", "Chief"]
+
+
+def test_a_step_calls_those_who_can_be_reached_though_another_on_it_cannot() -> None:
+    steps = (
+        EscalationStep(after=timedelta(0), whom=Whom.EVERYBODY),
+        EscalationStep(after=15 * MINUTE, whom=Whom.CONTACT, name="Anna"),
+    )
+    people = replace(NO_PAGER, escalations=(replace(ESCALATION, steps=steps),)).first_called(DANGER, T0)
+    assert people is not None
+    assert [p.name for p in people] == ["Anna", "Ben", "Chief"]
+
+
+def test_where_nobody_can_be_reached_the_first_step_is_named_all_the_same() -> None:
+    people = replace(CALLOUT, channels=frozenset({"pager"})).first_called(DANGER, T0)
+    assert people is not None
+    assert [p.name for p in people] == ["Ben"]
+    assert replace(CALLOUT, contacts=()).first_called(DANGER, T0) == ()
+
+
+def test_what_concerns_the_whole_plant_is_everybodys() -> None:
+    assert [c.name for c in CALLOUT.everybody(replace(DANGER, tank=None))] == ["Anna", "Ben", "Chief", "West"]
+
+
+def test_a_danger_calls_everybody_on_once_every_step_has_had_all_its_rounds() -> None:
+    steps = (
+        EscalationStep(after=timedelta(0), whom=Whom.CONTACT, name="Anna", again_every=5 * MINUTE, again_times=2),
+        EscalationStep(after=20 * MINUTE, whom=Whom.CONTACT, name="Chief"),
+        EscalationStep(after=20 * MINUTE, whom=Whom.CONTACT, name="Ben", again_every=20 * MINUTE, again_times=1),
+    )
+    callout = replace(NO_PAGER, contacts=NO_PAGER.contacts[:3], escalations=(replace(ESCALATION, steps=steps),))
+    danger, history, calls = replace(DANGER, improve_within=15 * MINUTE), [first("Anna", "email")], []
+    for minute in range(60):
+        now = T0 + minute * MINUTE
+        tells, silences = due_calls(callout, danger, STANDS, history, now=now)
+        calls += [(minute, tell.contact.name) for tell in tells]
+        assert [s.contact for s in silences].count("Chief") <= 1  # who cannot be reached is named once
+        history += [replace(first(t.contact.name, t.channel), at=now, key=t.key) for t in tells]
+    assert calls == [(5, "Anna"), (10, "Anna"), (20, "Ben"), (40, "Ben"), (55, "Anna"), (55, "Ben")]
+
+
+def test_an_alarm_that_calls_again_and_reaches_nobody_waits_from_then_for_all_to_be_called() -> None:
+    danger, flat = replace(DANGER, improve_within=15 * MINUTE), OnCall(contacts=(ANNA,), zone=ZONE)
+    again = replace(STANDS, called_since=T0 + 60 * MINUTE)
+    assert due_calls(flat, danger, again, [], now=T0 + 74 * MINUTE)[0] == ()
+    assert [tell.contact.name for tell in due_calls(flat, danger, again, [], now=T0 + 75 * MINUTE)[0]] == ["Anna"]
+
+
+def test_a_call_again_is_another_message_and_hangs_under_the_first_of_its_own_person_and_way() -> None:
+    again = replace(STANDS, called_since=T0 + 60 * MINUTE)
+    [before], _ = due_calls(
+        CALLOUT, DANGER, STANDS, [first("Chief"), first("Ben", "email"), first()], now=T0 + 5 * MINUTE
+    )
+    assert before.reply_to == "first"
+    told = [
+        replace(first(name, way), at=T0 + 60 * MINUTE, key=f"{name} {way}")
+        for name, way in (("Chief", "sms"), ("Ben", "email"), ("Ben", "sms"))
+    ]
+    [after], _ = due_calls(CALLOUT, DANGER, again, told, now=T0 + 65 * MINUTE)
+    assert (after.contact.name, after.reply_to) == ("Ben", "Ben sms")
+    assert after.key != before.key  # else the outbox would take it for one that was written already
+
+
+def test_what_was_told_before_its_time_by_another_clock_still_counts() -> None:
+    early = [replace(first(), at=T0 - MINUTE)]
+    assert told_since_it_called(replace(STANDS, called_since=T0), early) == early
 
 
 def after_no(machine: Machine, *told: str, callout: OnCall = CALLOUT) -> tuple[list[str], bool, bool]:
@@ -222,6 +337,24 @@ def test_a_no_calls_the_next_person_at_once(
     assert after_no(machine, *told) == called
 
 
+def test_only_a_call_about_this_occurrence_is_a_call() -> None:
+    """Chief heard that Ben had it, and of last week's alarm: of this danger nobody has told Chief."""
+    heard = [
+        replace(first("Chief"), kind=MessageKind.ACKNOWLEDGED),
+        replace(first("Chief"), occurred_at=T0 - 99 * MINUTE),
+    ]
+    found = calls_after_no(CALLOUT, DANGER, declined("Ben"), [first(), *heard], now=T0 + MINUTE)
+    assert [tell.contact.name for tell in found.tells] == ["Chief"]
+
+
+def test_a_no_where_nobody_can_be_reached_says_so() -> None:
+    pagers = replace(CALLOUT, channels=frozenset({"pager"}))
+    assert after_no(declined("Ben"), "Ben", callout=pagers) == ([], True, True)
+    assert (
+        calls_after_no(CALLOUT, DANGER, replace(STANDS, state=AlarmState.ACKNOWLEDGED), [first()], now=T0) == AfterNo()
+    )
+
+
 def test_a_no_without_a_escalation_calls_who_was_not_called_yet() -> None:
     flat = OnCall(contacts=CALLOUT.contacts, zone=ZONE)
     assert after_no(declined("Ben"), "Ben", "Chief", callout=flat) == (["Anna"], False, False)
@@ -252,6 +385,7 @@ NO_PAGER = replace(CALLOUT, contacts=(ANNA, BEN, replace(CHIEF, channels=("pager
 
 def test_who_cannot_be_reached_is_nobody_left_to_call() -> None:
     assert after_no(declined("Ben", "Anna"), "Ben", "Anna", callout=NO_PAGER) == (["Ben", "Anna"], True, True)
+    assert NO_PAGER.said_no(DANGER, declined("Ben"), T0) == {"Ben"}  # Anna is left
     night = Night(machine=declined("Ben", "Anna"), callout=NO_PAGER)
     for minute in range(50):
         night.decide(minute)

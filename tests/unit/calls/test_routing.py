@@ -14,7 +14,6 @@ from service.alarms.machine import MachineReason as Why
 from service.calls.contact import Contact
 from service.calls.escalation import told_since_it_called
 from service.calls.routing import (
-    TELL_WITHIN,
     MessageKind,
     RouteReason,
     Routing,
@@ -114,7 +113,9 @@ class TestOutage:
         assert outcome(routing)["Anna"] is RouteReason.NEW_ALARM
 
     def test_what_is_over_long_since_is_not(self) -> None:
-        now = RETURNED.at + TELL_WITHIN + MINUTE
+        now = RETURNED.at + 30 * MINUTE
+        assert outcome(routed(OCCURRED, RETURNED, now=now)[0])["Anna"] is RouteReason.OVER_ALREADY
+        now += timedelta(seconds=1)
         first, second = routed(OCCURRED, RETURNED, now=now)
         assert outcome(first) == {None: RouteReason.OVER_BEFORE_TOLD}
         assert outcome(second) == {None: RouteReason.TOLD_WITH_ALARM}
@@ -162,6 +163,10 @@ class TestEnd:
 class TestTaken:
     """The others learn who has it."""
 
+    def test_whom_the_escalation_called_hears_of_the_end_though_it_names_others(self) -> None:
+        (routing,) = routed(RETURNED, history=(told("Ben"),), first_called=(ANNA,))
+        assert outcome(routing)["Ben"] is RouteReason.WAS_TOLD_OF_ALARM
+
     def test_others_are_told(self) -> None:
         history = (told(), told("Ben"))
         (routing,) = routed(TAKEN, history=history)
@@ -191,7 +196,7 @@ class TestComingAndGoing:
 
     def test_and_beginnings_only_now_and_then(self) -> None:
         soon, later = moved(Event.RE_ALARMED, R, U, 12), moved(Event.RE_ALARMED, R, U, 25)
-        assert outcome(routed(soon, history=self.OFTEN)[0])["Anna"] is RouteReason.COMES_AND_GOES
+        assert outcome(routed(soon, history=self.OFTEN[::-1])[0])["Anna"] is RouteReason.COMES_AND_GOES  # in any order
         assert outcome(routed(later, history=self.OFTEN)[0])["Anna"] is RouteReason.ABNORMAL_AGAIN
 
     def test_whoever_heard_it_cleared_hears_it_again(self) -> None:
@@ -213,6 +218,24 @@ class TestFolding:
         (routing,) = routed(OCCURRED, covered_by=HIGH_HIGH, contacts=(ANNA, dora))
         assert outcome(routing) == {"Anna": RouteReason.COVERED, "Dora": RouteReason.NEW_ALARM}
 
+    def test_the_end_is_told_though_a_graver_alarm_or_a_cause_stands(self) -> None:
+        history = (told(), told("Dora"))
+        others: tuple[dict[str, Any], ...] = ({"covered_by": HIGH_HIGH}, {"folded_under": HIGH_HIGH})
+        for other in others:
+            (routing,) = routed(RETURNED, history=history, contacts=(ANNA,), **other)
+            assert outcome(routing) == {"Anna": RouteReason.WAS_TOLD_OF_ALARM}
+
+    def test_whoever_is_silent_anyhow_is_silent_for_the_reason_of_their_own(self) -> None:
+        others: tuple[dict[str, Any], ...] = ({"covered_by": HIGH_HIGH}, {"folded_under": HIGH_HIGH})
+        for other in others:
+            (routing,) = routed(OCCURRED, contacts=(BEN,), **other)
+            assert outcome(routing) == {"Ben": RouteReason.NOT_THEIRS}
+
+    def test_folds_for_those_whom_the_cause_calls(self) -> None:
+        dora = replace(BEN, name="Dora", priorities=(Priority.MEDIUM,))
+        (routing,) = routed(OCCURRED, folded_under=HIGH_HIGH, contacts=(ANNA, dora))
+        assert outcome(routing) == {"Anna": RouteReason.FOLDED, "Dora": RouteReason.NEW_ALARM}
+
 
 @pytest.mark.parametrize(
     ("transition", "reason"),
@@ -221,15 +244,37 @@ class TestFolding:
         (moved(Event.SHELVED, U, AlarmState.SHELVED), RouteReason.BY_A_PERSON),
         (moved(Event.SUPPRESSED, U, AlarmState.SUPPRESSED), RouteReason.BY_DESIGN),
         (moved(Event.RESET, AlarmState.LATCHED_ACKNOWLEDGED, N), RouteReason.BY_A_PERSON),
+        (moved(Event.UNSHELVED, AlarmState.SHELVED, N), RouteReason.BY_A_PERSON),
+        (moved(Event.DECLINED, U, U), RouteReason.BY_A_PERSON),  # the next person is called by another way
     ],
 )
 def test_other_events_stay_silent_with_a_reason(transition: Transition, reason: RouteReason) -> None:
     assert outcome(routed(transition)[0]) == {None: reason}
 
 
+@pytest.mark.parametrize(
+    ("transition", "reason"),
+    [
+        (moved(Event.UNFOLDED, U, U), RouteReason.CAUSE_OVER),
+        (moved(Event.UNSHELVED, AlarmState.SHELVED, U), RouteReason.ABNORMAL_AFTER_QUIET),
+        (moved(Event.UNSUPPRESSED, AlarmState.SUPPRESSED, U), RouteReason.ABNORMAL_AFTER_QUIET),
+        (moved(Event.RESTORED, AlarmState.OUT_OF_SERVICE, U), RouteReason.ABNORMAL_AFTER_QUIET),
+        (moved(Event.RE_ALARMED, A, U, reason=Why.NOT_BETTER_IN_TIME), RouteReason.NOT_BETTER),
+        (moved(Event.RE_ALARMED, A, U, reason=Why.GIVEN_BACK), RouteReason.GIVEN_BACK),
+        (moved(Event.RE_ALARMED, A, U, reason=Why.STILL_ABNORMAL_AFTER_RE_ALARM_TIME), RouteReason.NOT_DEALT_WITH),
+    ],
+)
+def test_whatever_leads_to_an_alarm_that_stands_calls_and_says_why(transition: Transition, reason: RouteReason) -> None:
+    assert outcome(routed(transition, contacts=(ANNA,))[0]) == {"Anna": reason}
+
+
 def test_the_end_of_a_shelf_is_announced() -> None:
     ending = moved(Event.SHELF_ENDING, AlarmState.SHELVED, AlarmState.SHELVED)
-    assert outcome(routed(ending)[0])["Anna"] is RouteReason.SHELF_ENDING
+    assert outcome(routed(ending)[0]) == {
+        "Anna": RouteReason.SHELF_ENDING,
+        "Ben": RouteReason.NOT_THEIRS,
+        "Carl": RouteReason.NOT_THEIRS,
+    }
 
 
 def test_an_alarm_shelved_in_the_same_pass_is_not_told() -> None:
