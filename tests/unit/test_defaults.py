@@ -13,6 +13,9 @@ import pytest
 
 from service.alarms.definition import AlarmDefinition, AlarmKind, Priority, system_definitions
 from service.domain.plant.tank import Tank, TankKind, TankShape
+from service.notify.channels.http_gateway import HttpGateway
+from service.notify.channels.sms_modem import GsmModem
+from service.notify.channels.smtp import SmtpAccount
 from service.site.conversion.alarm_defaults import DEFAULTS, default_deadband, default_limit
 
 S, MIN, H, D = timedelta(seconds=1), timedelta(minutes=1), timedelta(hours=1), timedelta(days=1)
@@ -156,6 +159,15 @@ def test_an_alarm_with_nothing_said_calls_at_once_latches_nothing_and_repeats_no
     assert (plain.limit, plain.deadband, plain.on_delay, plain.off_delay) == (None, 0.0, 0 * S, 0 * S)
     assert (plain.priority, plain.time_to_respond) == (MEDIUM, 30 * MIN)
     assert (plain.latching, plain.re_alarm_after, plain.watch, plain.connector) == (False, None, None, None)
+
+
+def test_the_other_side_has_so_long_to_answer_as_somebody_waits_to_be_woken() -> None:
+    """RFC 5321 section 4.5.3.2 grants minutes: a person would sleep through them while another way stands open."""
+    mail = SmtpAccount(host="h", port=587, sender="u@example.org")
+    gateway = HttpGateway(channel="sms", url="https://gw.example.org/")
+    modem = GsmModem(port="/dev/x")
+    assert (mail.timeout, gateway.timeout, modem.timeout, modem.network_timeout) == (30.0, 15.0, 5.0, 60.0)
+    assert mail.security == "starttls", "nothing goes out in the clear unless the site says so"
 
 
 # --- times and limits elsewhere ---------------------------------------------------------------------------------------

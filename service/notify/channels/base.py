@@ -9,6 +9,9 @@ from typing import Protocol
 from service.calls.retry import Failure
 from service.notify.channels import gsm7
 
+#: So many characters of an answer are kept.
+LONGEST_ANSWER = 500
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Attachment:
@@ -35,12 +38,15 @@ class Message:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Receipt:
-    """Result of one attempt: delivered when ``failure`` is None. ``answer`` is the server's text."""
+    """Result of one attempt: delivered when ``failure`` is None. ``answer`` is the server's text, as much of it as is kept."""
 
     failure: Failure | None = None
     answer: str = ""
     retry_after: timedelta | None = None
     message_id: str | None = None  #: the provider's id of the message, for delivery receipts
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "answer", self.answer[:LONGEST_ANSWER])
 
     @property
     def sent(self) -> bool:

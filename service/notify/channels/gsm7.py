@@ -126,11 +126,9 @@ def pack(codes: bytes) -> bytes:
 
 def shorten(text: str, limit: int = ONE_PART_SEPTETS) -> str:
     """The text cut at a word so that it takes at most *limit* septets; nothing is cut in the middle of an escape."""
-    count = septets(text)
-    if count is None:
+    if septets(text) is None:
         text = plain(text)
-        count = septets(text) or 0
-    if count <= limit:
+    if len(encode(text)) <= limit:
         return text
     kept = ""
     used = 0

@@ -8,7 +8,6 @@ import socket
 import ssl
 import string
 import time
-from collections import defaultdict
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
@@ -58,17 +57,11 @@ class HttpGateway:
     def __post_init__(self) -> None:
         known = {*FIELDS, *self.secrets}
         for place, template in (("url", self.url), ("body", self.body), *self.headers.items()):
-            try:
-                asked = set(string.Template(template).get_identifiers())
-                valid = string.Template(template).is_valid()
-            except ValueError:  # pragma: no cover  (is_valid answers for broken templates)
-                valid, asked = False, set()
-            if not valid:
+            if not string.Template(template).is_valid():
                 raise ConfigError(
                     f"gateway {self.channel}: {place} has a $ that names no value; write $$ for a plain one"
                 )
-            if asked - known:
-                unknown = ", ".join(sorted(asked - known))
+            if unknown := ", ".join(sorted({*string.Template(template).get_identifiers()} - known)):
                 raise ConfigError(
                     f"gateway {self.channel}: {place} asks for {unknown}; known: {', '.join(sorted(known))}"
                 )
@@ -139,7 +132,7 @@ class HttpNotifier:
 
     def greet(self) -> Receipt:
         """Test the connection to the gateway or its proxy, with TLS where used; sends no request."""
-        url = _filled(self._gateway.url, defaultdict(str), _escape_url)
+        url = _filled(self._gateway.url, {**dict.fromkeys(FIELDS, ""), **self._gateway.secrets}, _escape_url)
         proxy = requests.utils.select_proxy(url, requests.utils.get_environ_proxies(url))
         to = urlsplit(proxy or url)
         host, port = to.hostname or "", to.port or (443 if to.scheme == "https" else 80)
@@ -150,11 +143,11 @@ class HttpNotifier:
                     with context.wrap_socket(plain, server_hostname=host):
                         pass
         except ssl.SSLError as error:
-            return Receipt(failure=Failure.TLS, answer=f"{host}:{port}: {error}"[:500])
+            return Receipt(failure=Failure.TLS, answer=f"{host}:{port}: {error}")
         except TimeoutError:
             return Receipt(failure=Failure.TIMED_OUT, answer=f"{host}:{port} does not answer")
         except OSError as error:
-            return Receipt(failure=Failure.UNREACHABLE, answer=f"{host}:{port}: {error}"[:500])
+            return Receipt(failure=Failure.UNREACHABLE, answer=f"{host}:{port}: {error}")
         return Receipt(answer=f"{'the proxy ' if proxy else ''}{host}:{port} takes connections")
 
     def close(self) -> None:
@@ -174,7 +167,7 @@ class HttpNotifier:
 
     def _classified(self, response: requests.Response, answer: str, now: datetime) -> Receipt:
         status = response.status_code
-        said = self._redacted(f"{status} {' '.join(answer.split())}"[:500])
+        said = self._redacted(f"{status} {' '.join(answer.split())}")
         gateway = self._gateway
         if gateway.refused is not None and re.search(gateway.refused, answer):
             return Receipt(failure=Failure.RECIPIENT_REFUSED, answer=said)
@@ -199,7 +192,7 @@ class HttpNotifier:
 
     def _failed(self, failure: Failure, error: Exception) -> Receipt:
         self.close()
-        return Receipt(failure=failure, answer=self._redacted(f"{type(error).__name__}: {error}"[:500]))
+        return Receipt(failure=failure, answer=self._redacted(f"{type(error).__name__}: {error}"))
 
     def _redacted(self, text: str) -> str:
         """Text without secrets: gateways and libraries often repeat the URL with the key in it."""

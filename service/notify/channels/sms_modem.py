@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import hashlib
+import math
 import os
 import re
 from dataclasses import dataclass
@@ -17,6 +18,8 @@ from service.notify.channels.base import Message, Receipt
 from service.notify.channels.sms_pdu import deliver, submit
 
 _CTRL_Z, _ESC = b"\x1a", b"\x1b"
+#: One look at the line [s].
+_READ_WITHIN = 0.2
 _FINAL = re.compile(rb"(?:^|\r\n)(OK|ERROR|\+CM[ES] ERROR: [^\r\n]*)\r\n")
 
 # Cause values of TS 24.011 annex E-2 and TS 27.005 section 3.2.5 (from memory): what will be the same tomorrow.
@@ -83,7 +86,7 @@ class ModemNotifier:
             return Receipt(failure=Failure.BROKE_OFF if handed else Failure.TIMED_OUT, answer=str(error))
         except (serial.SerialException, OSError) as error:
             self.close()
-            return Receipt(failure=Failure.BROKE_OFF if handed else Failure.UNREACHABLE, answer=str(error)[:500])
+            return Receipt(failure=Failure.BROKE_OFF if handed else Failure.UNREACHABLE, answer=str(error))
 
     def incoming(self) -> list[Incoming]:
         """Messages stored in the modem; empty when it does not answer. Messages that are not text are left out."""
@@ -129,7 +132,9 @@ class ModemNotifier:
     def _opened(self) -> serial.Serial:
         if self._line is not None:
             return self._line
-        line = serial.Serial(self._modem.port, self._modem.baud, timeout=0.2, write_timeout=self._modem.timeout)
+        line = serial.Serial(
+            self._modem.port, self._modem.baud, timeout=_READ_WITHIN, write_timeout=self._modem.timeout
+        )
         try:
             line.write(_ESC + b"\r")  # out of a message somebody left half written
             self._ask(line, "AT")
@@ -154,7 +159,7 @@ class ModemNotifier:
     def _until(self, line: serial.Serial, wanted: re.Pattern[bytes], timeout: float) -> bytes:
         """Read up to a final response, within the timeout and 64 KiB."""
         heard = b""
-        waits = max(1, round(timeout / (line.timeout or 0.2)))
+        waits = math.ceil(timeout / _READ_WITHIN)
         while waits > 0 and len(heard) < 65_536:
             byte = line.read(max(1, line.in_waiting))
             heard += byte
@@ -172,7 +177,7 @@ class ModemNotifier:
 
     @staticmethod
     def _classified(answer: bytes) -> Receipt:
-        said = " ".join(answer.decode("ascii", "replace").split())[:500]
+        said = " ".join(answer.decode("ascii", "replace").split())
         if answer.endswith(b"OK\r\n"):
             return Receipt(answer=said)
         found = re.search(rb"\+CMS ERROR: (\d+)", answer)

@@ -52,10 +52,10 @@ class SmtpNotifier:
         except (ValueError, MessageError, UnicodeError) as exc:
             return Receipt(failure=Failure.UNUSABLE_ADDRESS, answer=str(exc))
         reused = self._client is not None
-        receipt, certain = self._try(mail, message.recipient)
-        if reused and receipt.failure in (Failure.BROKE_OFF, Failure.UNREACHABLE) and certain:
+        receipt = self._try(mail, message.recipient)
+        if reused and receipt.failure is Failure.UNREACHABLE:
             # Servers close idle connections; nothing of this message was accepted yet, so a fresh one may try at once.
-            receipt, _ = self._try(mail, message.recipient)
+            return self._try(mail, message.recipient)
         return receipt
 
     def greet(self) -> Receipt:
@@ -83,30 +83,30 @@ class SmtpNotifier:
             with contextlib.suppress(smtplib.SMTPException, OSError):
                 client.quit()
 
-    def _try(self, mail: EmailMessage, recipient: str) -> tuple[Receipt, bool]:
-        """One attempt, and whether the server certainly did not accept the message."""
+    def _try(self, mail: EmailMessage, recipient: str) -> Receipt:
+        """One attempt; unreachable means that the server certainly did not accept the message."""
         handed = False
         try:
             client = self._connected()
             code, answer = client.mail(parseaddr(self._account.sender)[1])
             if code != 250:
-                return self._refused(code, answer, recipient=False), True
+                return self._refused(code, answer, recipient=False)
             code, answer = client.rcpt(recipient)
             if code not in (250, 251):
-                return self._refused(code, answer, recipient=True), True
+                return self._refused(code, answer, recipient=True)
             handed = True
             code, answer = client.data(mail.as_bytes(policy=mail.policy.clone(linesep="\r\n")))
             if code != 250:
-                return self._refused(code, answer, recipient=False), True
-            return Receipt(answer=_words(code, answer)), False
+                return self._refused(code, answer, recipient=False)
+            return Receipt(answer=_words(code, answer))
         except smtplib.SMTPDataError as exc:
-            return self._refused(exc.smtp_code, exc.smtp_error, recipient=False), True
+            return self._refused(exc.smtp_code, exc.smtp_error, recipient=False)
         except Exception as exc:
             self._drop()
             failure = _failure_of(exc, handed=handed)
             if failure is None:
                 raise
-            return Receipt(failure=failure, answer=_said(exc)), not handed
+            return Receipt(failure=failure, answer=_said(exc))
 
     def _connected(self) -> smtplib.SMTP:
         if self._client is not None:
@@ -170,7 +170,7 @@ def compose(message: Message, *, sender: str, now: datetime) -> EmailMessage:
         when an address cannot stand in a header.
     """
     name, address = parseaddr(sender)
-    domain = address.rpartition("@")[2] or "localhost"
+    domain = address.rpartition("@")[2]
     if message.recipient.count("@") != 1 or any(c.isspace() or c in "<>,;" for c in message.recipient):
         raise ValueError(f"{message.recipient!r} is not an e-mail address")
     if not message.recipient.isascii():
@@ -240,10 +240,10 @@ def _failure_of(exc: Exception, *, handed: bool) -> Failure | None:
 
 def _words(code: int, answer: bytes | str) -> str:
     words = answer.decode("utf-8", "replace") if isinstance(answer, bytes) else answer
-    return f"{code} {' '.join(words.split())}"[:500]
+    return f"{code} {' '.join(words.split())}"
 
 
 def _said(exc: Exception) -> str:
     if isinstance(exc, smtplib.SMTPResponseException):
         return _words(exc.smtp_code, exc.smtp_error)
-    return f"{type(exc).__name__}: {exc}"[:500]
+    return f"{type(exc).__name__}: {exc}"

@@ -9,7 +9,6 @@ from typing import Any
 from requests.adapters import HTTPAdapter
 from urllib3.connection import HTTPConnection, HTTPSConnection
 from urllib3.connectionpool import HTTPConnectionPool, HTTPSConnectionPool
-from urllib3.poolmanager import PoolManager
 
 Address = ipaddress.IPv4Address | ipaddress.IPv6Address
 
@@ -44,7 +43,7 @@ def refusal_reason(address: Address, *, private: bool) -> str | None:
         return "is link-local"
     if inner.is_multicast or inner.is_unspecified or (inner.is_reserved and not inner.is_loopback):
         return "is no address of a machine"
-    if inner.is_loopback or inner.is_private:
+    if inner.is_private:  # loopback included
         return None if private else "is private, which the site file does not allow"
     return None if inner.is_global else "is no address of the public network"
 
@@ -94,8 +93,8 @@ def guarded_adapter(*, private: bool) -> HTTPAdapter:
         ConnectionCls = Secure
 
     class Guarded(HTTPAdapter):
-        def init_poolmanager(self, connections: int, maxsize: int, block: bool = False, **more: Any) -> None:
-            self.poolmanager = PoolManager(num_pools=connections, maxsize=maxsize, block=block, **more)
+        def init_poolmanager(self, *given: Any, **more: Any) -> None:
+            super().init_poolmanager(*given, **more)
             self.poolmanager.pool_classes_by_scheme = {"http": PlainPool, "https": SecurePool}
 
     return Guarded()

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from jinja2 import Environment, PackageLoader, StrictUndefined
+from jinja2 import Environment, PackageLoader, StrictUndefined, select_autoescape
 
 from service.alarms.definition import AlarmKind
 from service.calls.routing import MessageKind
@@ -26,7 +26,7 @@ from service.notify.messages.facts import AlarmFacts
 
 _ENVIRONMENT = Environment(
     loader=PackageLoader("service.notify.messages", "templates"),
-    autoescape=lambda name: name is not None and ".html" in name,
+    autoescape=select_autoescape(["html.j2"]),
     undefined=StrictUndefined,
     trim_blocks=True,
     lstrip_blocks=True,
@@ -122,17 +122,17 @@ def layout_of(facts: AlarmFacts, system: UnitSystem) -> MessageLayout:
 def sms(facts: AlarmFacts, system: UnitSystem) -> str:
     """One SMS part of at most 160 septets: the essentials first, then as much of the rest as fits."""
     zone = facts.site.zone
-    head = f"{wording.word(facts)} {gsm7.shorten(gsm7.plain(wording.subject_of(facts)), 32)}: "
+    head = gsm7.plain(f"{wording.word(facts)} {gsm7.shorten(gsm7.plain(wording.subject_of(facts)), 32)}: ")
     main = gsm7.plain(wording.main_clause(facts, system)).replace("the weir", "weir").replace("about ", "")
     code = f" Code {facts.code}" if facts.code and facts.kind is MessageKind.ALARM else ""
-    tail = f". {format_clock(facts.at, zone)}.{code}"
-    room = gsm7.ONE_PART_SEPTETS - (gsm7.septets(head) or 0) - (gsm7.septets(gsm7.plain(tail)) or 0)
+    tail = gsm7.plain(f". {format_clock(facts.at, zone)}.{code}")
+    room = gsm7.ONE_PART_SEPTETS - len(gsm7.encode(head)) - len(gsm7.encode(tail))
     text = gsm7.shorten(main, room)
     for extra in _extras(facts, system):
         longer = f"{text}. {gsm7.plain(extra)}"
-        if (gsm7.septets(longer) or 0) <= room:
+        if len(gsm7.encode(longer)) <= room:
             text = longer
-    return gsm7.plain(head + text + tail)
+    return head + text + tail
 
 
 def _extras(facts: AlarmFacts, system: UnitSystem) -> list[str]:
@@ -144,7 +144,7 @@ def _extras(facts: AlarmFacts, system: UnitSystem) -> list[str]:
         extras.append(seen)
     if by := wording.cleared_by(facts, system):
         extras.append(f"By {by}")
-    if facts.core is not None and facts.kind is MessageKind.ALARM and facts.side_water_depth is not None:
+    if facts.core is not None and facts.kind is MessageKind.ALARM:
         age = format_duration(facts.now - facts.core.taken_at)
         extras.append(f"Core {age} ago {format_length(facts.core.thickness, system)}")
     return extras

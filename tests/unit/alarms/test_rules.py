@@ -79,7 +79,7 @@ class TestHandCore:
         at = situation(height=1.0, core_height=3.4)
         assert judge(DANGER, at).condition is Condition.DEADBAND
         assert at.core is not None
-        fluffy = replace(at.core, height=3.4, fluff_height=3.5, contradicted=Contradiction(at=T0, by=()))
+        fluffy = replace(at.core, fluff_height=3.5)
         assert judge(DANGER, replace(at, core=fluffy)).reason is RuleReason.FLUFF_BEYOND_LIMIT
 
     def test_contradicted_it_holds_nothing_in_the_deadband_and_fluff_far_below_frees_no_core(self) -> None:
@@ -156,7 +156,9 @@ class TestNotKnowing:
     @pytest.mark.parametrize("reason", [EstimateReason.COASTING, EstimateReason.READS_HIGH_UNCONFIRMED])
     def test_a_guess_may_raise_but_not_clear(self, reason: EstimateReason) -> None:
         assert judge(DANGER, situation(height=3.6, reason=reason)).condition is Condition.ABNORMAL
-        assert judge(DANGER, situation(height=1.0, reason=reason)).reason is RuleReason.NOT_MEASURED
+        for core_height in (1.0, None):
+            guessed = situation(height=1.0, reason=reason, core_height=core_height)
+            assert judge(DANGER, guessed).reason is RuleReason.NOT_MEASURED
 
     def test_a_doubtful_sensor_still_counts(self) -> None:
         assert judge(DANGER, situation(height=3.6, trust=Trust.DOUBTFUL)).condition is Condition.ABNORMAL
@@ -424,6 +426,11 @@ class TestEffluent:
         meters = (self.seen(12.0), self.seen(20.0, tag="TU-2", limit=30.0))
         for seen in (meters, meters[::-1]):
             assert judge(turbid, situation(effluent=seen)).detail == "TU-1"
+
+    def test_takes_no_danger_back_and_ends_nothing_that_is_not_known(self) -> None:
+        cloudy = situation(height=3.6, effluent=(self.seen(30.0),))
+        assert judge(DANGER, cloudy).condition is Condition.ABNORMAL
+        assert judge(DANGER, replace(cloudy, estimate=None, core=None)).condition is Condition.UNKNOWN
 
     def test_holds_neither_a_sensors_own_alarm_nor_a_tank_out_of_service(self) -> None:
         cloudy = situation(height=1.0, effluent=(self.seen(30.0),))

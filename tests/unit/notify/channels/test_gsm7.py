@@ -69,3 +69,20 @@ def test_shortened_text_fits_and_says_nothing_new(text: str, limit: int) -> None
     assert count <= limit
     assert gsm7.plain(text).startswith(short) or gsm7.septets(text) is None
     assert len(gsm7.encode(short)) == count
+
+
+@pytest.mark.parametrize(
+    ("text", "limit", "short"),
+    [
+        ("one two three", 9, "one two"),
+        ("a bcdefghijk", 8, "a bcdefg"),  # cut at a word that early, hardly anything would be left
+        ("abcd efghijk", 8, "abcd efg"),
+        ("abcde fghijk", 8, "abcde"),
+        ("x" * 9, 8, "x" * 8),
+        ("[[[[[", 5, "[["),  # two septets each
+        ("水水水", 2, "??"),
+        ("whole", 5, "whole"),
+    ],
+)
+def test_text_is_cut_at_a_word_where_that_leaves_more_than_half(text: str, limit: int, short: str) -> None:
+    assert gsm7.shorten(text, limit) == short

@@ -28,10 +28,12 @@ class Line:
 
     def __init__(self, answers: dict[bytes, bytes | Exception]) -> None:
         self.answers, self.told, self.heard, self.closed = answers, list[bytes](), b"", False
-        self.timeout = 0.2
+        self.silent = dict[bytes, int]()  #: to which command it says nothing at first, for so many looks
+        self.waits = 0
 
     def write(self, data: bytes) -> None:
         self.told.append(data)
+        self.waits = next((looks for begin, looks in self.silent.items() if data.startswith(begin)), 0)
         for begin, answer in self.answers.items():
             if data.startswith(begin):
                 if isinstance(answer, Exception):
@@ -43,9 +45,12 @@ class Line:
 
     @property
     def in_waiting(self) -> int:
-        return len(self.heard)
+        return 0 if self.waits else len(self.heard)
 
     def read(self, size: int) -> bytes:
+        if self.waits:
+            self.waits -= 1
+            return b""
         given, self.heard = self.heard[:size], self.heard[size:]
         return given
 
@@ -68,7 +73,7 @@ def plugged(monkeypatch: pytest.MonkeyPatch) -> Plug:
 
         def open_line(*given: Any, **more: Any) -> Line:
             opened.append(given)
-            assert more["write_timeout"] > 0
+            assert (more["timeout"], more["write_timeout"]) == (0.2, 0.4)
             return line
 
         monkeypatch.setattr(serial, "Serial", open_line)
@@ -133,6 +138,29 @@ def test_after_the_text_was_handed_over_nobody_knows_whether_it_was_taken(
     if failure in (Failure.TIMED_OUT, Failure.BROKE_OFF, Failure.UNREACHABLE):
         assert line.closed
         assert notifier._line is None
+
+
+def test_a_slow_modem_has_its_whole_time_and_what_lay_in_the_line_is_no_answer(plugged: Plug) -> None:
+    """Given up a moment too early, the message goes out, and again."""
+    notifier, line = plugged()
+    line.heard = b"\r\nERROR\r\n"
+    line.silent = {b"AT\r": 1, b"00": 2}  # of two looks at the line, and of three
+    assert send(notifier).sent
+    notifier, line = plugged()
+    line.silent = {b"AT\r": 2}
+    assert send(notifier).failure is Failure.TIMED_OUT
+
+
+def test_a_modem_that_was_pulled_out_is_let_go_of(plugged: Plug, monkeypatch: pytest.MonkeyPatch) -> None:
+    notifier, line = plugged()
+    assert send(notifier).sent
+
+    def gone() -> None:
+        raise OSError("gone")
+
+    monkeypatch.setattr(line, "close", gone)
+    notifier.close()
+    assert notifier._line is None
 
 
 def test_a_number_that_is_none_never_reaches_the_modem(plugged: Plug) -> None:

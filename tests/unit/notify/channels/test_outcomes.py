@@ -53,7 +53,7 @@ class Server:
     """A mail server in name only: what it answers to each command, and what it was asked."""
 
     def __init__(self, **answers: Any) -> None:
-        self.answers, self.asked = answers, list[str]()
+        self.answers, self.asked, self.given = answers, list[str](), dict[str, tuple[Any, ...]]()
 
     def __getattr__(self, verb: str) -> Callable[..., tuple[int, bytes]]:
         if verb.startswith("_"):
@@ -61,6 +61,7 @@ class Server:
 
         def answered(*given: Any, **more: Any) -> tuple[int, bytes]:
             self.asked.append(verb)
+            self.given[verb] = given
             answer = self.answers.get(verb, (220 if verb == "starttls" else 250, b"ok"))
             if isinstance(answer, list):
                 answer = answer.pop(0) if answer else (250, b"ok")
@@ -157,9 +158,34 @@ def test_what_goes_wrong_on_the_way_to_a_mail_server(
         assert smtp._failure_of(error, handed=True) is handed
 
 
-def test_a_defect_of_our_own_is_not_taken_for_an_answer() -> None:
+def test_a_defect_of_our_own_is_not_taken_for_an_answer(monkeypatch: pytest.MonkeyPatch) -> None:
     with pytest.raises(ZeroDivisionError):
         mailed(Server(mail=ZeroDivisionError()))
+    monkeypatch.setattr(smtplib, "SMTP", lambda *_, **__: Server(noop=ZeroDivisionError()))
+    with pytest.raises(ZeroDivisionError):
+        SmtpNotifier(account()).greet()
+
+
+def test_a_server_is_told_the_addresses_alone_and_one_that_hangs_up_while_we_leave_breaks_nothing() -> None:
+    gone = smtplib.SMTPServerDisconnected("gone")
+    server = Server(quit=gone, rset=gone, close=OSError("gone"))
+    notifier = SmtpNotifier(account())
+    notifier._client = server  # type: ignore[assignment]
+    assert notifier.send(message(recipient="a@example.org"), NOW).sent
+    assert (server.given["mail"], server.given["rcpt"]) == (("u@example.org",), ("a@example.org",))
+    notifier.close()
+    assert server.asked[-1] == "quit"
+    for answer in (550, 421):
+        assert mailed(Server(rcpt=answer, rset=gone, close=OSError("gone"))) is not None
+
+
+@pytest.mark.parametrize("length", [500, 501])
+def test_no_more_is_kept_of_an_answer_than_a_page_shows_and_no_part_of_a_secret(length: int) -> None:
+    found = posted(Answer(500, "x" * length)).answer
+    assert (len(found), found[:5]) == (500, "500 x")
+    # Cut before it is made unreadable, the beginning of a secret would stay.
+    assert posted(Answer(500, "x" * 493 + "AC/12")).answer == "500 " + "x" * 493 + "***"
+    assert len(ModemNotifier._classified(b"\r\n" + b"x" * length + b"\r\n").answer) == 500
 
 
 def test_a_connection_the_server_closed_meanwhile_is_tried_once_more_at_once_unless_the_mail_was_handed_over(
@@ -196,10 +222,12 @@ def test_a_password_goes_out_only_after_starttls(
     assert notifier.send(message(recipient="a@example.org"), NOW).sent
     begin = ["ehlo_or_helo_if_needed", "starttls", "ehlo_or_helo_if_needed"]
     assert server.asked == [*begin, *["login"] * signs_in, "mail", "rcpt", "data"]
-    refusing = Server(starttls=(454, b"not now"))
-    monkeypatch.setattr(smtplib, "SMTP", lambda *_, **__: refusing)
-    assert SmtpNotifier(account(user="u", password="p")).send(message(recipient="a@example.org"), NOW).failure is F.TLS
-    assert refusing.asked == ["ehlo_or_helo_if_needed", "starttls", "close"]
+    for refusal in ((454, b"not now"), smtplib.SMTPResponseException(454, "not now")):
+        refusing = Server(starttls=refusal)
+        monkeypatch.setattr(smtplib, "SMTP", lambda *_, refusing=refusing, **__: refusing)
+        notifier = SmtpNotifier(account(user="u", password="p"))
+        assert notifier.send(message(recipient="a@example.org"), NOW).failure is F.TLS
+        assert refusing.asked == ["ehlo_or_helo_if_needed", "starttls", "close"]
 
 
 def test_greeting_a_mail_server_sends_nothing_and_leaves(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -237,6 +265,12 @@ def test_a_mail_has_its_sender_its_thread_and_its_attachments() -> None:
         now=NOW,
     )
     assert full["From"] == "Plant <u@example.org>"
+    # RFC 5322 section 3.6; RFC 3834 section 5 keeps vacation responders from answering.
+    assert (full["Date"], full["To"], full["Subject"]) == ("Wed, 14 Jan 2026 08:10:00 +0000", "a@b", "DANGER")
+    assert full["Auto-Submitted"] == "auto-generated"
+    text = full.get_body(("plain",))
+    assert text is not None
+    assert text.get_content() == "DANGER\n"
     assert full["References"] == full["In-Reply-To"] == smtp.message_id("first", "example.org")
     assert [(p.get_content_type(), p.get_filename()) for p in full.iter_attachments()] == [("text/csv", "day.csv")]
 
@@ -296,7 +330,7 @@ def posted(answer: Answer | Exception, **more: Any) -> Any:
 
 @pytest.mark.parametrize(
     ("status", "failure"),
-    [(199, F.GARBAGE), (200, None), (299, None), (300, F.GARBAGE), (301, F.GARBAGE), (404, F.GARBAGE), (405, F.GARBAGE),
+    [(199, F.GARBAGE), (200, None), (250, None), (299, None), (300, F.GARBAGE), (301, F.GARBAGE), (404, F.GARBAGE), (405, F.GARBAGE),
      (400, F.REFUSED), (413, F.REFUSED), (422, F.REFUSED), (401, F.SIGN_IN), (403, F.SIGN_IN), (407, F.SIGN_IN),
      (408, F.TEMPORARY), (429, F.RATE_LIMITED), (499, F.GARBAGE), (500, F.TEMPORARY), (503, F.TEMPORARY), (599, F.TEMPORARY)],
 )  # fmt: skip
@@ -337,6 +371,55 @@ def test_what_goes_wrong_on_the_way_to_a_gateway(error: Exception, failure: Fail
     assert session.closed  # the next message begins with a connection of its own
 
 
+def test_an_answer_that_comes_too_late_leaves_it_open_whether_the_message_was_taken() -> None:
+    assert posted(Answer(200, "OK"), timeout=-1.0).failure is F.BROKE_OFF
+
+
+def test_a_gateway_is_asked_through_the_plants_proxy_and_a_webhook_never() -> None:
+    plain = HttpNotifier(gateway())
+    assert plain._connected().trust_env
+    assert plain._connected() is plain._connected()
+    adapter = requests.adapters.HTTPAdapter()
+    guarded = HttpNotifier(gateway(), adapter=lambda: adapter)
+    assert not guarded._connected().trust_env
+    assert [guarded._connected().get_adapter(f"{scheme}://x/") for scheme in ("http", "https")] == [adapter, adapter]
+
+
+@pytest.mark.parametrize(
+    ("url", "proxies", "to"),
+    [
+        ("http://gw.example.org/x", {}, ("gw.example.org", 80)),
+        ("http://gw.example.org:8080/${account}", {}, ("gw.example.org", 8080)),
+        ("https://${account}.example.org/x", {"https": "http://proxy.example.org:3128"}, ("proxy.example.org", 3128)),
+    ],
+)
+def test_greeting_a_gateway_connects_to_it_or_its_proxy_and_asks_nothing(
+    monkeypatch: pytest.MonkeyPatch, url: str, proxies: dict[str, str], to: tuple[str, int]
+) -> None:
+    asked = list[tuple[tuple[str, int], float]]()
+    answers: list[BaseException | None] = [None, TimeoutError(), ConnectionRefusedError("no"), ssl.SSLError("bad")]
+
+    class Line:
+        def __enter__(self) -> Line:
+            return self
+
+        def __exit__(self, *_: object) -> None:
+            return None
+
+    def connect(address: tuple[str, int], timeout: float) -> Line:
+        asked.append((address, timeout))
+        if (answer := answers.pop(0)) is not None:
+            raise answer
+        return Line()
+
+    monkeypatch.setattr(socket, "create_connection", connect)
+    monkeypatch.setattr(requests.utils, "get_environ_proxies", lambda url: proxies)
+    found = [HttpNotifier(gateway(url=url)).greet() for _ in range(4)]
+    assert [one.failure for one in found] == [None, F.TIMED_OUT, F.UNREACHABLE, F.TLS]
+    assert found[0].answer == f"{'the proxy ' if proxies else ''}{to[0]}:{to[1]} takes connections"
+    assert asked == [(to, 10)] * 4
+
+
 def test_no_secret_comes_back_in_what_is_stored_of_an_answer() -> None:
     for answer in (Answer(500, "AC/12 at /AC%2F12/send"), http_errors.InvalidURL("AC/12 at /AC%2F12/send")):
         said = posted(answer).answer
@@ -349,7 +432,8 @@ def test_no_secret_comes_back_in_what_is_stored_of_an_answer() -> None:
 
 
 def test_what_is_asked_of_a_gateway() -> None:
-    notifier = HttpNotifier(gateway(headers={"X-Key": "${account}"}, timeout=15.0))
+    assert "AC/12" not in repr(gateway())
+    notifier = HttpNotifier(gateway(headers={"X-Key": "${account}"}))
     session = Session(Answer(200))
     notifier._session = session  # type: ignore[assignment]
     notifier.send(message(text='5 m² "x"'), NOW)
@@ -363,6 +447,11 @@ def test_what_is_asked_of_a_gateway() -> None:
         True,
         True,
     )
+    signed = HttpNotifier(gateway(channel="webhook"), sign=lambda body, now: {"X-Sum": f"{len(body)} {now:%H:%M}"})
+    session = Session(Answer(200))
+    signed._session = session  # type: ignore[assignment]
+    assert signed.send(message(recipient="a key, no number"), NOW).sent
+    assert session.asked[0][2]["headers"]["X-Sum"] == f"{len(session.asked[0][2]['data'])} 08:10"
     got = HttpNotifier(gateway(body="", timeout=4.0, ca_file="/ca.pem"))
     session = Session(Answer(200))
     got._session = session  # type: ignore[assignment]
@@ -433,7 +522,7 @@ def test_a_gateway_that_is_described_wrongly_is_refused_with_its_place(wrong: di
 
 
 @pytest.mark.parametrize(
-    ("status", "well"), [(199, False), (200, True), (204, True), (299, True), (302, False), (503, False)]
+    ("status", "well"), [(199, False), (200, True), (204, True), (299, True), (300, False), (302, False), (503, False)]
 )
 def test_only_a_success_is_a_sign_of_life(monkeypatch: pytest.MonkeyPatch, status: int, well: bool) -> None:
     asked = list[dict[str, Any]]()

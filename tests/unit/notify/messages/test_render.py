@@ -157,6 +157,10 @@ def test_the_whole_message() -> None:
         "\n-- \n",
     ]
     assert sorted(order, key=text.index) == order
+    # Easy on the eye: one empty line between parts, lines of a part below each other.
+    assert "\n\n\n" not in text
+    assert "\nAct now, within 30 min.\n\nI HAVE IT\n  underweir ack K7QDHM\n\nLOOK" in text
+    assert text.endswith("replies are not read.\n")
     # RFC 5322 section 2.1.1: at most 998 characters a line.
     assert max(map(len, text.splitlines())) < 200
 
@@ -235,6 +239,14 @@ def test_autumns_repeated_hour_is_told_apart() -> None:
     first, second = datetime(2024, 11, 3, 5, 30, tzinfo=UTC), datetime(2024, 11, 3, 6, 30, tzinfo=UTC)
     assert "01:30 EDT" in sms(facts(at=first), "us")
     assert "01:30 EST" in sms(facts(at=second), "us")
+
+
+def test_an_sms_is_filled_to_the_last_septet() -> None:
+    """What just fits is not left out."""
+    told = [sms(facts(tank_label="E" * length, evidence=STORM), "us") for length in range(1, 33)]
+    assert max(len(said) for said in told if "Flow surge" in said) == 160
+    over = replace(facts(evidence=STORM), kind=MessageKind.CLEARED, returned_at=NOW)
+    assert "Flow surge" not in sms(over, "us")
 
 
 def test_sms_says_what_counts() -> None:

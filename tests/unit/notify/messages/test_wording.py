@@ -14,6 +14,7 @@ from service.alarms.observations import Contradiction, CoreSeen, TakenBack
 from service.alarms.rules import Observation, RuleReason, SensorSeen
 from service.calls.routing import MessageKind
 from service.domain.blanket.estimate import Trust
+from service.domain.blanket.mixture import Part
 from service.domain.cores.core import Surface
 from service.domain.diagnosis.checks import Evidence
 from service.domain.forecast.outlook import Pattern
@@ -21,7 +22,7 @@ from service.domain.plant.reading import ReadingReason
 from service.domain.plant.tank import TankKind
 from service.notify.messages import wording
 from service.notify.messages.facts import AlarmFacts
-from service.notify.messages.render import SUBJECT_LENGTH, _one_line, layout_of, render, sms
+from service.notify.messages.render import _one_line, layout_of, render, sms
 from tests.unit.notify.cases import NOW, SITE, facts, service_facts
 
 K, R = AlarmKind, RuleReason
@@ -373,6 +374,8 @@ def test_a_tank_still_watched_by_another_sensor_is_not_called_unwatched() -> Non
     assert wording.other_sensors(replace(given, detail="LT-2")) == ""
     late = replace(given, sensors=(bad, sensor("LT-2", age=11 * MIN)))
     assert wording.first_checks(late, "si")[0].startswith("No sensor is monitoring this tank")
+    own = replace(given.definition, consequence="Permit breach.")
+    assert wording.consequence(replace(given, definition=own)) == "Permit breach."
     three = replace(given, sensors=(bad, good, sensor("LT-3")))
     assert wording.other_sensors(three) == "LT-2 and LT-3"
 
@@ -468,6 +471,7 @@ def test_sections_and_links_stand_where_they_help() -> None:
     assert not layout_of(facts(code=""), "si").acknowledge
     linked = replace(site, link=lambda key, code, now: f"{key} {code} {now:%H:%M}")
     assert layout_of(facts(site=linked), "si").link == "east.alarm K7QDHM 08:10"
+    assert layout_of(facts(site=linked, code=""), "si").link is None
 
 
 def test_who_did_not_answer_and_who_said_no_is_told() -> None:
@@ -483,11 +487,57 @@ def test_who_did_not_answer_and_who_said_no_is_told() -> None:
     assert told["Declined by"] == "Lee, Kim"
 
 
+def test_what_is_not_a_number_is_not_told_as_one() -> None:
+    assert "Blanket" not in rows(facts(clearance=math.nan))
+    given = facts()
+    assert given.estimate is not None
+    assert rows(facts(estimate=replace(given.estimate, sd=math.nan)))["Blanket"].endswith("(give or take ?)")
+    assert clause(facts(K.HIGH, rate=math.nan)) == "sludge 1.00 m under the weir"
+    for more in ({"height": None}, {"height": math.nan}):
+        assert rows(facts(sensors=(replace(sensor(), **more),)))["Sensor"].startswith("sends no usable value")
+    for corrected in (None, math.nan):
+        assert "correction" not in rows(facts(sensors=(sensor(corrected=corrected),)))["Sensor"]
+
+
+def test_of_a_tank_whose_depth_is_not_known_no_place_under_the_weir_is_told() -> None:
+    unknown = facts(K.HIGH, side_water_depth=None, value=1.0)
+    assert clause(unknown) == "sludge 1.00 m under the weir, rising 0.18 m/h"
+    assert "Blanket" not in rows(unknown)
+    assert rows(unknown)["Last core"].startswith("3.30 m of sludge, 2 h ago")
+
+
+def test_rival_stories_are_told_with_their_chances_the_likeliest_first_and_three_at_most() -> None:
+    estimate = facts(trust=Trust.DOUBTFUL).estimate
+    assert estimate is not None
+
+    def said(*parts: tuple[float, float], depth: float | None = 4.0) -> str | None:
+        stories = tuple(Part(chance, mean, 0.05) for chance, mean in parts)
+        return wording.trust_sentence(facts(estimate=replace(estimate, stories=stories), side_water_depth=depth), "si")
+
+    doubtful = "The blanket estimate is doubtful: check it before you rely on it."
+    three = (0.6, 1.0), (0.3, 3.0), (0.03, 2.0)
+    assert said(*three, (0.03, 2.5)) == (
+        "The sludge is either 3.00 m under the weir (60 %) or 1.00 m under the weir (30 %) or 2.00 m under the weir (3 %): a hand core decides."
+    )
+    assert said((0.97, 1.0), (0.02, 3.0)) == said((1.0, 1.0)) == said() == said(*three, depth=None) == doubtful
+    assert (
+        clause(facts(K.HIGH, value=1.0, reason=R.MAY_BE_BEYOND))
+        == "sludge perhaps 1.00 m under the weir: a hand core decides"
+    )
+
+
+def test_what_a_person_saw_is_told_where_nothing_is_believed() -> None:
+    told = facts(standing=seen(), estimate=None)
+    assert "do not trust it" not in (wording.trust_sentence(told, "si") or "do not trust it")
+    assert wording.trust_short(told) == "Seen by a person"
+
+
 def test_a_subject_is_cut_at_a_word() -> None:
     assert _one_line("a  b\nc", 9) == "a b c"
     assert _one_line("x" * 9, 9) == "x" * 9
     assert _one_line("one two three", 9) == "one two…"
-    assert len(render(facts(tank_label="East clarifier " * 20), "si").subject) <= SUBJECT_LENGTH
+    assert _one_line("x" * 10, 9) == "x" * 8 + "…"
+    assert 100 < len(render(facts(tank_label="East clarifier " * 20), "si").subject) <= 110
 
 
 def test_a_text_message_has_its_code_only_where_it_can_be_answered() -> None:
