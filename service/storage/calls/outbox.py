@@ -180,9 +180,7 @@ def record_retry(
 ) -> None:
     """Record a failed attempt and when to retry. What another worker has sent meanwhile stays sent."""
     conn.execute(
-        update(OutboxRow)
-        .where(OutboxRow.id == outbox_id, OutboxRow.status == WAITING)
-        .values(next_attempt_at=next_attempt_at, claimed_until=None)
+        update(OutboxRow).where(OutboxRow.id == outbox_id).values(next_attempt_at=next_attempt_at, claimed_until=None)
     )
     _attempt(conn, outbox_id, at, outcome="retry", reason=reason, answer=answer)
 

@@ -89,9 +89,6 @@ _RENEW = text(
     " RETURNING name, token"
 )
 _FREE = "(process IS NULL OR expires <= clock_timestamp() OR expires > clock_timestamp() + make_interval(secs => 2 * :term))"
-_ANY_FREE = text(f"SELECT EXISTS (SELECT 1 FROM lease WHERE name = ANY(:names) AND {_FREE})").bindparams(
-    bindparam("names", type_=ARRAY(Text))
-)
 _TAKE = text(
     f"""
     UPDATE lease SET node = :node, node_name = :node_name, process = :process, token = lease.token + 1,
@@ -106,7 +103,7 @@ _TAKE = text(
 _LIMIT = text("SELECT set_config('idle_in_transaction_session_timeout', :limit, true)")
 _END_SESSIONS = text(
     "SELECT count(pg_terminate_backend(pid)) FROM pg_stat_activity"
-    " WHERE application_name = :name AND usename = current_user AND pid <> pg_backend_pid()"
+    " WHERE application_name = :name AND usename = current_user"
 )
 _GIVE_UP = text("UPDATE lease SET process = NULL WHERE process = :process")
 _FORGET = text("UPDATE lease SET process = NULL WHERE node = :node AND process IS DISTINCT FROM :process")
@@ -142,8 +139,7 @@ def renew(conn: Connection, holder: Holder, names: Sequence[str], term: float) -
     held = conn.execute(_RENEW, {"process": holder.process, "term": term}).all()
     found = {row.name: row.token for row in held}
     wanted = [name for name in names if name not in found]
-    # Checked first, as taking a row lock writes: a standby node writes nothing.
-    if wanted and conn.execute(_ANY_FREE, {"names": wanted, "term": term}).scalar_one():
+    if wanted:
         taken = conn.execute(
             _TAKE,
             {

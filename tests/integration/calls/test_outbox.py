@@ -20,6 +20,7 @@ from service.storage.calls.outbox import (
     enqueue,
     existing_keys,
     health,
+    last_message,
     lock_reply,
     next_due,
     record_failed,
@@ -175,6 +176,10 @@ class TestOrder:
         put_all(engine, message("alarm"), message("cleared", kind="cleared", recipient="b@example.org"))
         assert len(take(engine, limit=9)) == 2
 
+    def test_another_channels_trouble_holds_nothing_up(self, engine: Engine) -> None:
+        put_all(engine, message("alarm", channel="sms"), message("cleared", kind="cleared"))
+        assert [m.key for m in take(engine)] == ["cleared"]
+
     def test_an_alarm_does_not_wait_behind_a_retry(self, engine: Engine) -> None:
         put_all(engine, message("first"))
         taken = take(engine)[0]
@@ -210,7 +215,45 @@ def test_ways_share_every_message_and_none_twice(engine: Engine) -> None:
     with transaction(engine) as conn:  # whoever takes one way over lets go of nothing on the others
         assert void_claims(conn, "email", ways["rest"]) == 2
         assert void_claims(conn, "email", ways["a"]) == 2
+        assert void_claims(conn, "email", ways["a"]) == 0, "nothing is in hand any more"
     assert taken() == {"a": ["first for a", "second for a"], "b": [], "rest": ["first for c", "second for c"]}
+
+
+def test_a_worker_in_the_midst_of_claiming_holds_no_other_up_and_shares_nothing_with_it(engine: Engine) -> None:
+    put_all(engine, message("a"), message("b"))
+    with transaction(engine) as first:
+        assert [m.key for m in claim(first, NIGHT, channels=("email",), lease=LEASE)] == ["a"]
+        with transaction(engine) as second:
+            second.execute(text("SET LOCAL lock_timeout = '200ms'"))
+            assert [m.key for m in claim(second, NIGHT, channels=("email",), lease=LEASE, limit=9)] == ["b"]
+
+
+def test_what_becomes_of_one_message_is_nothing_to_another(engine: Engine) -> None:
+    put_all(engine, message("a"), message("b"), message("c"))
+    a, b, c = (taken.id for taken in take(engine, limit=3))
+    with transaction(engine) as conn:
+        record_retry(conn, b, NIGHT, next_attempt_at=NIGHT + SECOND, reason="x", answer="")
+        record_retry(conn, a, NIGHT, next_attempt_at=NIGHT + LEASE, reason="x", answer="")
+        record_failed(conn, c, NIGHT, give_up=GiveUp.PERMANENT, reason="x", answer="")
+    assert [m.key for m in take(engine, NIGHT + SECOND, limit=3)] == ["b"]
+
+
+def test_the_way_out_is_as_well_as_the_message_that_waits_longest_in_vain(engine: Engine) -> None:
+    hour = timedelta(hours=1)
+    put_all(
+        engine,
+        *(message(key, created_at=NIGHT - n * hour) for key, n in (("c", 0), ("b", 1), ("a", 2), ("x", 3), ("y", 4))),
+    )
+    with transaction(engine) as conn:
+        conn.execute(text("UPDATE outbox SET attempts = 1 WHERE key IN ('b', 'c', 'x')"))
+        conn.execute(text("UPDATE outbox SET status = 'sent' WHERE key = 'x'"))
+        found = health(conn)
+        assert (found.waiting, found.waiting_since) == (4, NIGHT - hour), (
+            "what was never tried waits for nobody's trouble"
+        )
+        for at in (NIGHT + SECOND, NIGHT):
+            record_failed(conn, 1, at, give_up=GiveUp.TOO_OLD, reason="x", answer="")
+        assert health(conn).failed_at == NIGHT + SECOND
 
 
 def test_many_workers_share_the_work_without_a_duplicate(engine: Engine) -> None:
@@ -261,9 +304,24 @@ def test_two_answers_of_one_number_are_handled_one_after_the_other_or_both_would
 def test_of_the_answers_to_a_number_those_from_then_on_count_or_a_loop_of_last_year_would_silence_it(
     engine: Engine,
 ) -> None:
-    def reply(key: str, at: datetime) -> OutboxMessage:
-        return message(key, recipient="+15550100", created_at=at, payload={"kind": "reply", "reason": key, "about": ""})
+    def reply(key: str, at: datetime, **more: Any) -> OutboxMessage:
+        payload = {"kind": "reply", "contact": "Sam", "reason": key, "about": "K7QDHM"} | more
+        return message(key, recipient=more.pop("recipient", "+15550100"), created_at=at, payload=payload)
 
-    put_all(engine, reply("before", NIGHT - SECOND), reply("then", NIGHT), reply("after", NIGHT + SECOND))
+    put_all(
+        engine,
+        reply("before", NIGHT - SECOND),
+        reply("then", NIGHT),
+        reply("after", NIGHT + SECOND, about=None),
+        reply("an alarm", NIGHT, kind="alarm"),
+        reply("an end", NIGHT + SECOND, kind="cleared"),
+        reply("to another", NIGHT, recipient="+15550199", contact="Kim"),
+    )
     with transaction(engine) as conn:
-        assert sorted(reason for reason, _ in answers_since(conn, "+15550100", NIGHT)) == ["after", "then"]
+        assert sorted(answers_since(conn, "+15550100", NIGHT)) == [("after", ""), ("then", "K7QDHM")]
+        # What somebody was told or answered last: a "yes" speaks of that.
+        for since, last in ((NIGHT, "an alarm"), (NIGHT + SECOND, "after")):
+            found = last_message(conn, "Sam", since)
+            assert found is not None
+            assert found["reason"] == last
+        assert last_message(conn, "Sam", NIGHT + 2 * SECOND) is None

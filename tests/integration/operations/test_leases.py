@@ -100,6 +100,34 @@ def test_the_database_keeps_the_rules_of_the_model(engine: Engine, seed: int) ->
                     leases.release(conn, holder(who))
 
 
+def test_a_standby_that_finds_nothing_free_writes_nothing_and_a_restart_gives_up_nothing_of_its_own(
+    engine: Engine,
+) -> None:
+    described(engine, "deliver")
+    renew(engine, "a", "deliver")
+    with transaction(engine) as conn:
+        assert leases.renew(conn, holder("b"), ["deliver"], TERM_S) == {}
+        assert conn.execute(text("SELECT pg_current_xact_id_if_assigned()")).scalar_one() is None
+    with transaction(engine) as conn:
+        leases.release_earlier(conn, holder("a"))
+        assert leases.active_node(conn, "deliver") == "a"
+
+
+def test_whether_another_node_works_is_asked_of_one_lease_and_of_one_that_is_alive(engine: Engine) -> None:
+    """Asked wrongly, a site is applied beside a service that runs, or a copy of the database is taken for a live one."""
+    described(engine, "evaluate", "deliver")
+    renew(engine, "a", "evaluate")
+    renew(engine, "b", "deliver")
+
+    def active(besides: str = "") -> str | None:
+        with transaction(engine) as conn:
+            return leases.active_node(conn, "evaluate", besides=besides)
+
+    assert (active(), active("id of b"), active("id of a")) == ("a", "a", None)
+    let_pass(engine, TERM_S)
+    assert active() is None
+
+
 def test_of_two_nodes_at_once_one_gets_the_work(engine: Engine) -> None:
     works = [f"work {i}" for i in range(8)]
     described(engine, *works)
@@ -263,6 +291,10 @@ def test_people_see_who_does_what_and_what_nobody_does(engine: Engine) -> None:
     with transaction(engine) as conn:
         found = [(w.node_name, w.works) for w in leases.workers(conn, ["panel"])]
     assert found == [("north", ("alarms",)), ("south", ("reading panel",)), (None, ("messages",))]
+    renew(engine, "north", "deliver")
+    with transaction(engine) as conn:
+        north = leases.workers(conn, [])[0]
+        assert north.since == max(one.since for one in leases.leases(conn) if one.since and one.node_name == "north")
     let_pass(engine, TERM_S)
     with transaction(engine) as conn:
         [nobody] = leases.workers(conn, ["panel"])
