@@ -297,7 +297,7 @@ def browser() -> Iterator[Browser]:
 @pytest.fixture
 def data_dir() -> Iterator[Path]:
     """A data folder for one test; unlike ``tmp_path`` the embedded server can reach it when the tests run as root."""
-    folder = reachable_folder("underweir-test-")
+    folder = reachable_folder("underweir-test-", in_memory=True)
     yield folder
     shutil.rmtree(folder)
 

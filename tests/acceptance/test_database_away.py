@@ -39,7 +39,7 @@ def mails() -> Iterator[MailSink]:
 
 @pytest.fixture
 def folder() -> Iterator[Path]:
-    made = reachable_folder("underweir-away-")
+    made = reachable_folder("underweir-away-", in_memory=True)
     yield made
     shutil.rmtree(made, ignore_errors=True)
 

@@ -30,7 +30,7 @@ pytestmark = pytest.mark.postgresql
 
 @pytest.fixture(scope="module")
 def pair() -> Iterator[PostgresPair]:
-    folder = reachable_folder("underweir-pair-")
+    folder = reachable_folder("underweir-pair-", in_memory=True)
     with postgres_pair(folder) as made:
         yield made
     shutil.rmtree(folder, ignore_errors=True)

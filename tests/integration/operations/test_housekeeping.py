@@ -57,7 +57,7 @@ def test_dead_rows_and_who_keeps_them(engine: Engine, database_url: str) -> None
 
 @pytest.fixture
 def own_server() -> Iterator[PostgresServer]:
-    folder = reachable_folder("underweir-housekeeping-")
+    folder = reachable_folder("underweir-housekeeping-", in_memory=True)
     server = PostgresServer(folder)
     try:
         server.create()
