@@ -30,6 +30,7 @@ PARTS: Mapping[str, tuple[str, ...]] = {
     "blanket.estimate": ("estimate",),
     "loading.loading": ("loading",),
     "diagnosis.what_if": ("what-if",),
+    "diagnosis.diagnose": ("diagnose",),
     "alarms.replay": ("replay",),
     "alarms.alarms": ("alarms", "ack", "shelve", "unshelve", "journal"),
     "calls.calls": ("why", "figures", "duty", "reset", "out-of-service", "in-service"),

@@ -37,6 +37,7 @@ COMMANDS = {
     "certificate": READS,
     "estimate": READS,
     "loading": READS,
+    "diagnose": READS,
     "what-if": READS,
     "replay": READS,
     "shift": READS,
@@ -105,6 +106,7 @@ class Desk:
         """What makes a reading command really read."""
         more = {
             "why": ["east"],
+            "diagnose": ["east"],
             "certificate": [self.work, "--out", str(self.folder / "certificate.pdf")],
             "estimate": ["--tank", "east", "--from", "2 h", "--every", "10m"],
             "what-if": ["east", "--return-flow", "+20%"],

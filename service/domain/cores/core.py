@@ -22,6 +22,9 @@ class Surface(StrEnum):
     SOLIDS_OVER_WEIR = "solids over weir"
     BLANKET_AT_SURFACE = "blanket at surface"
     ARM_STOPPED = "arm stopped"
+    HIGH_TORQUE = "high torque"
+    BROKEN_FLIGHT = "broken flight"
+    ALGAE = "algae on weirs"
 
 
 #: Words that mean sludge at the weir, whatever the tube showed.

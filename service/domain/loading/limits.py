@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 
 from service.domain.loading.settling import USUAL_CORRELATION
+from service.domain.plant.action import USUAL_ACTIONS, SiteAction
 from service.domain.plant.tank import Tank, TankKind
 from service.domain.plant.units import Dimension, to_si
 
@@ -108,6 +109,7 @@ class LoadTerms:
     limits: Mapping[Quantity, float] = field(default_factory=dict)  #: in SI
     correlation: str = USUAL_CORRELATION  #: from sludge index to settling, a name in ``CORRELATIONS``
     return_capacity: float | None = None  #: most the pumps can give this tank [m³/s]
+    actions: tuple[SiteAction, ...] = USUAL_ACTIONS  #: what can be done to a high blanket there
 
 
 def limits_for(tank: Tank, own: Mapping[Quantity, float] | None = None) -> tuple[LoadingLimit, ...]:

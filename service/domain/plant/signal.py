@@ -28,6 +28,9 @@ class SignalKind(StrEnum):
     ARM_ANGLE = "arm_angle"
     STATUS = "status"
     TEMPERATURE = "temperature"
+    NITRATE = "nitrate"  #: as nitrogen
+    TORQUE = "torque"  #: of the scraper's drive, over its rating
+    CHEMICAL_FLOW = "chemical_flow"  #: polymer or ferric dosed
 
 
 DIMENSION_OF: dict[SignalKind, Dimension] = {
@@ -45,6 +48,9 @@ DIMENSION_OF: dict[SignalKind, Dimension] = {
     SignalKind.ARM_ANGLE: Dimension.ANGLE,
     SignalKind.STATUS: Dimension.STATUS,
     SignalKind.TEMPERATURE: Dimension.TEMPERATURE,
+    SignalKind.NITRATE: Dimension.CONCENTRATION,
+    SignalKind.TORQUE: Dimension.RATIO,
+    SignalKind.CHEMICAL_FLOW: Dimension.FLOW,
 }
 
 

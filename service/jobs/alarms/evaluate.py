@@ -32,7 +32,7 @@ from service.alarms.observations import TakenBack
 from service.alarms.rules import RuleInput, judge
 from service.calls.routing import covering
 from service.domain.blanket.estimate import Estimate, TankSetup
-from service.domain.diagnosis.checks import Evidence
+from service.domain.diagnosis.diagnosis import Diagnosis
 from service.domain.plant.tank import Tank
 from service.errors import StorageError
 from service.jobs.alarms.setup import AlarmSetup
@@ -46,7 +46,7 @@ from service.jobs.alarms.situations import (
 )
 from service.jobs.calls.escalate import escalate
 from service.jobs.calls.notification import HISTORY_SPAN, AlarmChange, Decided, Scene, also_active, decide, write
-from service.jobs.diagnosis.evidence import evidence_of
+from service.jobs.diagnosis.diagnosis import diagnosis_of
 from service.jobs.forecast.ahead import Ahead
 from service.jobs.plant.plant import Plant
 from service.storage.alarms.alarms import (
@@ -333,7 +333,7 @@ def _write_tank(engine: Engine, plant: Plant, look: _Look, causes: Sequence[Stan
             situation=live,
             now=look.now,
             causes=causes,
-            evidence=evidence_of(conn, look.tank, plant.setups, plant.ids, live.estimate, look.now),
+            diagnosis=diagnosis_of(conn, plant, look.tank, live.estimate, look.now),
             taken_back=_taken_back(conn, look, changes, plant.ids),
         )
     return sum(len(change.transitions) for change in changes), written
@@ -381,7 +381,7 @@ def _write_all(
     situation: RuleInput,
     now: datetime,
     causes: Sequence[StandingAlarm] = (),
-    evidence: Evidence | None = None,
+    diagnosis: Diagnosis | None = None,
     taken_back: tuple[TakenBack, ...] = (),
 ) -> int:
     moved = [change for change in changes if change.transitions]
@@ -393,7 +393,9 @@ def _write_all(
     decided: list[Decided] = []
     for change in changes:
         if change.transitions:
-            scene = Scene(tank=tank, situation=situation, danger_limit=danger, evidence=evidence, taken_back=taken_back)
+            scene = Scene(
+                tank=tank, situation=situation, danger_limit=danger, diagnosis=diagnosis, taken_back=taken_back
+            )
             others = tuple(also_active(setup, other, scene, now) for other in active if other is not change)
             scene = replace(
                 scene,

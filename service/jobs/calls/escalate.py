@@ -19,7 +19,7 @@ from service.domain.blanket.estimate import Estimate
 from service.jobs.alarms.setup import AlarmSetup
 from service.jobs.alarms.situations import tank_histories
 from service.jobs.calls.notification import HISTORY_SPAN, AlarmChange, Decided, Scene, decide, write
-from service.jobs.diagnosis.evidence import evidence_of
+from service.jobs.diagnosis.diagnosis import diagnosis_of
 from service.jobs.plant.plant import Plant
 from service.notify.messages.facts import Called
 from service.storage.alarms.alarms import AlarmRecord, alarms, grouped_alarms, lock_alarms, sent_messages
@@ -95,8 +95,8 @@ def scene_of(
     seen = tank_histories(conn, [tank], plant.ids, after={tank.tank.key: None}, now=now)[tank.tank.key]
     newest = seen.estimates[-1] if seen.estimates else None
     situation = seen.at(now, (projected or {}).get(tank.tank.key) or newest)
-    evidence = evidence_of(conn, tank, plant.setups, plant.ids, situation.estimate, now)
-    return Scene(tank=tank.tank, situation=situation, danger_limit=danger, evidence=evidence)
+    diagnosis = diagnosis_of(conn, plant, tank, situation.estimate, now)
+    return Scene(tank=tank.tank, situation=situation, danger_limit=danger, diagnosis=diagnosis)
 
 
 def _standing(setup: AlarmSetup, record: AlarmRecord) -> StandingAlarm | None:

@@ -14,7 +14,7 @@ from service.alarms.machine import Machine, Transition
 from service.alarms.observations import TakenBack
 from service.alarms.rules import RuleInput, RuleReason, standing
 from service.calls.routing import MessageKind, Notification, RouteReason, Routing, SentMessage, address_of, route
-from service.domain.diagnosis.checks import Evidence
+from service.domain.diagnosis.diagnosis import Diagnosis
 from service.domain.plant.tank import Tank
 from service.domain.plant.units import UnitSystem
 from service.jobs.alarms.setup import AlarmSetup
@@ -45,7 +45,7 @@ class Scene:
     tank: Tank | None
     situation: RuleInput
     danger_limit: float | None = None
-    evidence: Evidence | None = None
+    diagnosis: Diagnosis | None = None
     covered_by: AlarmDefinition | None = None
     folded_under: AlarmDefinition | None = None
     also_active: tuple[str, ...] = ()
@@ -179,7 +179,7 @@ def facts_of(
         standing=None if limit is None else standing(situation, limit),
         taken_back=ended[-1] if ended else None,
         also_active=scene.also_active,
-        evidence=scene.evidence,
+        diagnosis=scene.diagnosis,
         called=scene.called,
         had_by=machine.had_by,
         declined=tuple(dict.fromkeys((*machine.declined, *machine.declined_without_code))),

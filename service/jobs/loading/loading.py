@@ -89,7 +89,7 @@ def loading_of(
             seen,
             believed.height if believed is not None and known else None,
             None if test is None else test.value,
-            None if test is None or test.at is None else _solids_beside(conn, setup, ids, test.at),
+            None if test is None or test.at is None else solids_beside(conn, setup, ids, test.at),
             setup.terms,
         ),
         conditions=seen,
@@ -97,7 +97,7 @@ def loading_of(
     )
 
 
-def _solids_beside(conn: Connection, setup: TankSetup, ids: SiteIds, test_at: datetime) -> float | None:
+def solids_beside(conn: Connection, setup: TankSetup, ids: SiteIds, test_at: datetime) -> float | None:
     """Mixed-liquor solids when a settling test was made; None where nothing was measured by then. [kg/m³]"""
     signals = [s for s in setup.others if s.kind is SignalKind.FEED_SOLIDS and s.tag in ids.signals]
     own = [s for s in signals if s.tank == setup.tank.key] or signals

@@ -12,7 +12,7 @@ from service.alarms.observations import CoreSeen, TakenBack
 from service.alarms.rules import Observation, RuleReason, SensorSeen
 from service.calls.routing import MessageKind
 from service.domain.blanket.estimate import Estimate
-from service.domain.diagnosis.checks import Evidence
+from service.domain.diagnosis.diagnosis import Diagnosis
 from service.domain.plant.tank import TankKind
 
 
@@ -61,7 +61,7 @@ class AlarmFacts:
     standing: Observation | None = None  #: the manual observation beyond a limit in force
     taken_back: TakenBack | None = None  #: the withdrawn or corrected core that ended the observation
     also_active: tuple[str, ...] = ()  #: headlines of the tank's other active alarms
-    evidence: Evidence | None = None  #: why the blanket may rise
+    diagnosis: Diagnosis | None = None  #: what may be wrong with the tank
     called: tuple[Called, ...] = ()  #: who was called about this occurrence before
     had_by: str = ""  #: who had acknowledged it when it re-alarmed
     declined: tuple[str, ...] = ()  #: who declined

@@ -9,7 +9,6 @@ from jinja2 import Environment, PackageLoader, StrictUndefined, select_autoescap
 
 from service.alarms.definition import AlarmKind
 from service.calls.routing import MessageKind
-from service.domain.diagnosis.checks import hint
 from service.domain.plant.display import (
     describe_height,
     format_clock,
@@ -140,7 +139,7 @@ def _extras(facts: AlarmFacts, system: UnitSystem) -> list[str]:
     trust = wording.trust_short(facts)
     if trust and facts.kind is MessageKind.ALARM:
         extras.append(trust)
-    if facts.kind is MessageKind.ALARM and (seen := hint(wording.patterns_of(facts))):
+    if facts.kind is MessageKind.ALARM and (seen := wording.likely_cause(facts)):
         extras.append(seen)
     if by := wording.cleared_by(facts, system):
         extras.append(f"By {by}")

@@ -11,7 +11,10 @@ from service.alarms.observations import AGREE, CoreSeen
 from service.alarms.rules import Observation, RuleReason, SensorSeen
 from service.calls.routing import MessageKind
 from service.domain.blanket.estimate import Estimate, Trust
-from service.domain.diagnosis.checks import CONFIRM, FieldCheck, findings, leading_checks
+from service.domain.diagnosis.advice import CONFIRM, FRESH_CORE
+from service.domain.diagnosis.diagnosis import Diagnosis
+from service.domain.diagnosis.modes import FailureMode
+from service.domain.diagnosis.wording import hint, message_lines
 from service.domain.plant.display import (
     describe_clearance,
     describe_height,
@@ -489,34 +492,30 @@ _NOT_STORED: dict[RuleReason | None, tuple[tuple[str, ...], str, str]] = {
     ),
 }
 
-#: At most so many checks in one message.
-_MOST_CHECKS = 4
+_OF_EFFLUENT = frozenset({AlarmKind.EFFLUENT_SOLIDS, AlarmKind.TURBIDITY})
 
 
 def first_checks(facts: AlarmFacts, system: UnitSystem) -> tuple[str, ...]:
-    """What to check first: the site's own action where it has one, then by the pattern seen, else the usual checks."""
+    """What to check first: the site's own action where it has one, then what is likely wrong, else the usual checks."""
     definition = facts.definition
     if not definition.action_of_site and facts.reason in _NOT_STORED:
         return _NOT_STORED[facts.reason][0]
-    if definition.kind not in _OF_BLANKET:
+    found = diagnosis_told(facts)
+    if found is None and definition.kind not in _OF_BLANKET:
         return (definition.action,) if definition.action else _usual_checks(facts)
     own = (definition.action,) if definition.action_of_site else ()
-    found = patterns_of(facts)
-    if not found:
+    if found is None:
         return own or _usual_checks(facts)
-    lines = leading_checks(found, _MOST_CHECKS - len(own))
-    restoring = facts.evidence.restoring_flow if facts.evidence is not None else None
-    if restoring is not None:
-        flow = format_quantity(restoring, Dimension.FLOW, system)
-        lines = (
-            *lines,
-            f"By the settling test, a return flow of {flow} for this tank would be enough, if the site allows it.",
-        )
-    return (*own, *lines) if FieldCheck.SENSOR_DOUBT in found or recently_cored(facts) else (*own, *lines, CONFIRM)
+    lines = message_lines(found, system)
+    if not found.clear:
+        lines = (*lines, *_usual_checks(facts))
+    elif found.leading.mode is not FailureMode.SENSOR and not recently_cored(facts):
+        lines = (*lines, CONFIRM)
+    return (*own, *lines)
 
 
 #: After a core this recent nobody is asked for another.
-RECENT_CORE = timedelta(hours=1)
+RECENT_CORE = timedelta(hours=FRESH_CORE)
 
 
 def recently_cored(facts: AlarmFacts) -> bool:
@@ -524,12 +523,18 @@ def recently_cored(facts: AlarmFacts) -> bool:
     return facts.core is not None and facts.now - facts.core.taken_at <= RECENT_CORE
 
 
-def patterns_of(facts: AlarmFacts) -> tuple[FieldCheck, ...]:
-    """The patterns seen; empty where the alarm is not about a blanket."""
-    if facts.evidence is None or facts.definition.kind not in _OF_BLANKET:
-        return ()
-    found = findings(facts.evidence)
-    return tuple(one for one in found if one is not FieldCheck.SENSOR_DOUBT or not recently_cored(facts))
+def diagnosis_told(facts: AlarmFacts) -> Diagnosis | None:
+    """What may be wrong with the tank; None where the alarm is about neither blanket nor effluent, or nothing is known."""
+    found = facts.diagnosis
+    if found is None or not found.clues or facts.definition.kind not in _OF_BLANKET | _OF_EFFLUENT:
+        return None
+    return found
+
+
+def likely_cause(facts: AlarmFacts) -> str:
+    """The likeliest cause in a word or two, for an SMS; empty where none is clear."""
+    found = diagnosis_told(facts)
+    return "" if found is None else hint(found)
 
 
 def _usual_checks(facts: AlarmFacts) -> tuple[str, ...]:

@@ -12,6 +12,7 @@ from service.domain.blanket.estimate import TankSetup
 from service.domain.loading.limits import LoadTerms
 from service.domain.loading.settling import USUAL_CORRELATION
 from service.domain.loading.split import shares_of_plant
+from service.domain.plant.action import USUAL_ACTIONS
 from service.domain.plant.signal import IN_SERVICE, Mount, Signal, SignalKind
 from service.domain.plant.tank import NotchedWeir, Tank, TankShape
 from service.site.conversion.alarm_defaults import DEFAULTS, default_deadband, default_limit
@@ -94,11 +95,12 @@ def _shortest_stale_after(kind: SignalKind) -> timedelta:
 
 
 def terms_of(section: TankSection) -> LoadTerms:
-    """The loading limits and settling correlation of a section."""
+    """What a section says of its loading, and of what can be done about it."""
     return LoadTerms(
         limits=section.limits.by_quantity() if section.limits is not None else {},
         correlation=section.settling or USUAL_CORRELATION,
         return_capacity=section.return_capacity,
+        actions=USUAL_ACTIONS if section.actions is None else section.actions,
     )
 
 

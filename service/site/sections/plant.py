@@ -8,6 +8,7 @@ from pydantic import Field, ValidationInfo, field_validator
 
 from service.domain.loading.limits import Quantity
 from service.domain.loading.settling import CORRELATIONS
+from service.domain.plant.action import SiteAction
 from service.domain.plant.signal import Measures, SignalKind
 from service.domain.plant.tank import TankKind, TankShape
 from service.domain.plant.units import UNITS
@@ -69,6 +70,7 @@ class TankSection(Section):
     core_position: ReachShare | None = None
     arm_period: Duration | None = None
     return_capacity: Flow | None = None
+    actions: tuple[SiteAction, ...] | None = Field(None, examples=['["return", "flow off"]'])
     settling: str | None = None
     limits: LimitsSection | None = None
     out_of_service: Words | None = Field(None, examples=['"empty until spring"'])

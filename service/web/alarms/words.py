@@ -8,10 +8,10 @@ from datetime import datetime
 
 from service.alarms.definition import AlarmKind
 from service.alarms.rules import RuleInput
-from service.domain.diagnosis.checks import Evidence
+from service.domain.diagnosis.diagnosis import Diagnosis
 from service.jobs.alarms.situations import TankHistory, tank_histories
 from service.jobs.calls.notification import AlarmChange, Scene, facts_of
-from service.jobs.diagnosis.evidence import evidence_of
+from service.jobs.diagnosis.diagnosis import diagnosis_of
 from service.notify.messages import wording
 from service.notify.messages.render import MessageLayout, layout_of
 from service.storage.database.session import transaction
@@ -34,23 +34,21 @@ def alarms_in_words(plant: WebPlant, views: Iterable[AlarmView], now: datetime) 
     keys = {view.definition.tank for view in views if view.definition.tank is not None}
     setups = [setup for setup in plant.setups if setup.tank.key in keys]
     histories: Mapping[str, TankHistory] = {}
-    evidence: dict[str, Evidence | None] = {}
+    diagnoses: dict[str, Diagnosis | None] = {}
     if setups:
         with transaction(plant.engine) as conn:
             histories = tank_histories(conn, setups, plant.ids, after=dict.fromkeys(keys), now=now)
             for setup in setups:
                 known = histories[setup.tank.key].estimates
-                evidence[setup.tank.key] = evidence_of(
-                    conn, setup, plant.setups, plant.ids, known[-1] if known else None, now
-                )
-    return [_told(plant, view, histories, evidence, now) for view in views]
+                diagnoses[setup.tank.key] = diagnosis_of(conn, plant, setup, known[-1] if known else None, now)
+    return [_told(plant, view, histories, diagnoses, now) for view in views]
 
 
 def _told(
     plant: WebPlant,
     view: AlarmView,
     histories: Mapping[str, TankHistory],
-    evidence: Mapping[str, Evidence | None],
+    diagnoses: Mapping[str, Diagnosis | None],
     now: datetime,
 ) -> AlarmInWords:
     situation = RuleInput(at=now)
@@ -63,7 +61,7 @@ def _told(
         tank=view.tank,
         situation=situation,
         danger_limit=danger,
-        evidence=evidence.get(view.definition.tank or ""),
+        diagnosis=diagnoses.get(view.definition.tank or ""),
     )
     facts = facts_of(plant.alarms, change, scene, now)
     return AlarmInWords(view, wording.main_clause(facts, plant.units), layout_of(facts, plant.units))

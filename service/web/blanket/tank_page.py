@@ -7,10 +7,15 @@ from datetime import timedelta
 from fastapi import APIRouter, Request
 from fastapi.responses import HTMLResponse
 
+from service.domain.diagnosis.advice import DEFERS
+from service.domain.diagnosis.diagnosis import Diagnosis
+from service.domain.diagnosis.wording import BASIS, message_lines, modes_in_words, percent
 from service.domain.loading.sheet import THEORY_CAUTION, input_name, input_words, load_figures
 from service.domain.plant.display import format_speed
 from service.domain.plant.role import Role
+from service.domain.plant.units import UnitSystem
 from service.jobs.blanket.estimate import newest_heading
+from service.jobs.diagnosis.diagnosis import diagnosis_of
 from service.jobs.loading.loading import loading_of
 from service.storage.cores.cores import current_cores
 from service.storage.database.session import transaction
@@ -47,6 +52,7 @@ def tank(request: Request, plant: Plant, visitor: Viewer, key: str) -> HTMLRespo
         loading = loading_of(
             conn, setup, plant.ids, newest_heading(conn, view.setup, plant.ids.tanks[key]), view.estimate, say.now
         )
+        found = diagnosis_of(conn, plant, setup, view.estimate, say.now)
         cores = current_cores(conn, [plant.ids.tanks[key]], say.now - timedelta(days=30))
     return page(
         request,
@@ -61,6 +67,7 @@ def tank(request: Request, plant: Plant, visitor: Viewer, key: str) -> HTMLRespo
             for r in reversed(cores[-CORES:])
         ],
         loading=loading,
+        why=None if found is None or not found.clues else why_words(found, plant.units),
         figures=load_figures(view.tank, loading.load, view.setup.terms),
         inputs=[(input_name(i), input_words(i, plant.units, say.now), i) for i in loading.inputs],
         flux=draw_flux(loading.load, plant.units),
@@ -73,3 +80,14 @@ def tank(request: Request, plant: Plant, visitor: Viewer, key: str) -> HTMLRespo
         per_metre=say.in_unit(1.0),
         may_log=visitor.may(Role.OPERATOR),
     )
+
+
+def why_words(found: Diagnosis, units: UnitSystem) -> dict[str, object]:
+    """What the section on causes shows."""
+    return {
+        "lines": message_lines(found, units),
+        "modes": modes_in_words(found, units),
+        "none": percent(found.none.chance),
+        "basis": BASIS,
+        "defers": DEFERS,
+    }

@@ -34,9 +34,13 @@ CHOSEN: dict[str, dict[str, tuple[Any, str]]] = {
         "UNIT_CORES UNIT_SLACK": ((5, 0.12), "3.28 is far from all but a slipped unit"),
         "SPAN_SURE": (2.5, "one in eighty by chance"),
     },
-    "diagnosis.checks": {
-        "UNEVEN_SHARE RISING_VOLUME": ((1.2, 1.2), "a fifth is more than meters and tests scatter"),
-        "LONG_STAY": ({S: 3.0, P: 12.0, T: 24.0}, "common practice, no source [h]"),
+    "diagnosis.evidence": {"PRACTICAL_LIMIT": (0.8, "real tanks fail at 80 % of theory (common practice, no source)")},
+    "diagnosis.diagnosis": {
+        "LEADS_FROM TOLD_FROM": ((0.35, 0.08), "one cause in three leads; a rival of one in twelve is worth a line"),
+    },
+    "diagnosis.advice": {"FRESH_CORE": (1.0, "nobody is sent twice within the hour [h]")},
+    "diagnosis.gather": {
+        "ROUND_HOLDS FLUFF_HOLDS SISTER_HOLDS": ((timedelta(hours=12), timedelta(hours=4), timedelta(hours=1)), "a shift; half a storm; one look an hour"),
     },
     "blanket.arm": {
         "SHORTEST_PERIOD LONGEST_PERIOD": ((20 * MINUTES, 60 * MINUTES), "large clarifiers' arms (common practice)"),

@@ -46,14 +46,15 @@ def test_the_head_over_the_weir_counts_for_a_sensor_that_counts_from_the_surface
 
 def test_every_kind_of_signal_is_typed_in_units_of_what_it_measures() -> None:
     lengths = {SignalKind.BLANKET, SignalKind.FLUFF, SignalKind.WATER_LEVEL}
-    flows = {SignalKind.FLOW, SignalKind.RETURN_FLOW, SignalKind.WASTE_FLOW}
-    solids = {SignalKind.FEED_SOLIDS, SignalKind.RETURN_SOLIDS, SignalKind.EFFLUENT_SOLIDS}
+    flows = {SignalKind.FLOW, SignalKind.RETURN_FLOW, SignalKind.WASTE_FLOW, SignalKind.CHEMICAL_FLOW}
+    solids = {SignalKind.FEED_SOLIDS, SignalKind.RETURN_SOLIDS, SignalKind.EFFLUENT_SOLIDS, SignalKind.NITRATE}
     others = {
         SignalKind.TURBIDITY: Dimension.TURBIDITY,
         SignalKind.SETTLED_VOLUME: Dimension.SETTLED_VOLUME,
         SignalKind.ARM_ANGLE: Dimension.ANGLE,
         SignalKind.STATUS: Dimension.STATUS,
         SignalKind.TEMPERATURE: Dimension.TEMPERATURE,
+        SignalKind.TORQUE: Dimension.RATIO,
     }
     assert (
         dict.fromkeys(lengths, Dimension.LENGTH)

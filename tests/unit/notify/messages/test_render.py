@@ -18,8 +18,10 @@ from service.alarms.rules import Observation, RuleReason, SensorSeen
 from service.calls.routing import MessageKind
 from service.domain.blanket.estimate import Trust
 from service.domain.cores.core import Surface
-from service.domain.diagnosis.checks import CONFIRM, Evidence
-from service.domain.forecast.outlook import Pattern
+from service.domain.diagnosis.advice import CONFIRM
+from service.domain.diagnosis.diagnosis import diagnose
+from service.domain.diagnosis.evidence import Evidence
+from service.domain.loading.balance import Conditions
 from service.domain.plant.reading import ReadingReason
 from service.domain.plant.tank import TankKind
 from service.notify.channels import gsm7
@@ -291,49 +293,45 @@ def test_an_sms_is_one_part_whatever_the_facts(
     assert "None" not in rendered.text.replace(label, "").replace(actor, "")
 
 
-STORM = Evidence(
+LOST = Evidence(
     kind=TankKind.SECONDARY,
-    pattern=Pattern.FLOW_SURGE,
+    depth=4.0,
+    height=3.4,
+    rate=0.2,
+    streams=Conditions(flow=0.2, return_flow=0.004, feed_solids=2.8, return_solids=8.0),
+    usual_drawn=0.08,
     surface=(Surface.BUBBLES, Surface.SOLIDS_OVER_WEIR),
-    overloaded=True,
-    restoring_flow=0.1,
-    share_of_even=1.4,
 )
 
 
-def test_what_was_seen_says_what_to_look_at_first() -> None:
-    lines = first_checks(facts(evidence=STORM), "us")
-    assert [line.split(".")[0] for line in lines] == [
-        "Flow surge",
-        "This tank gets more than its share",
-        "Solids go over the weir: sample the effluent, tell whoever the permit names",
-        "Sludge stays long, or clumps and bubbles were seen",
-        "By the settling test, a return flow of 2",
-        "Confirm with a hand core, if safe, and log it",
-    ]
-    assert "a return flow of 360 m3/h for this tank" in first_checks(facts(evidence=STORM), "si")[4]
-    text = render(facts(evidence=STORM), "us").text
+def test_what_is_likely_wrong_leads_with_its_numbers() -> None:
+    lines = first_checks(facts(diagnosis=diagnose(LOST)), "us")
+    assert lines[0].startswith("Return flow is down. Pump running? Valve open?")
+    assert lines[1].startswith("Return sludge lost (95 % or more): return flow 0.0913 MGD where it was 1.83 MGD before")
+    assert "Now: flow 4.56 MGD, return 0.0913 MGD, mixed liquor 2,800 mg/L, return solids 8,000 mg/L" in lines[3]
+    assert lines[-1] == CONFIRM
+    assert "Now: flow 720 m3/h, return 14.4 m3/h" in first_checks(facts(diagnosis=diagnose(LOST)), "si")[3]
+    text = render(facts(diagnosis=diagnose(LOST)), "us").text
     assert "Lock out the arm's drive" in text
     assert "come first" in text
+    assert "Return flow down" in render(facts(diagnosis=diagnose(LOST)), "us").sms
 
 
 def test_doubt_about_the_sensor_asks_for_the_core_first_and_once() -> None:
-    lines = first_checks(facts(evidence=replace(STORM, sensor_doubtful=True)), "si")
+    doubt = Evidence(kind=TankKind.SECONDARY, depth=4.0, height=3.4, rivals=0.5)
+    lines = first_checks(facts(diagnosis=diagnose(doubt)), "si")
     assert lines[0].startswith("Sensor in doubt: take a hand core first")
     assert CONFIRM not in lines
 
 
 def test_the_sites_own_words_stand_first_and_built_in_ones_give_way() -> None:
-    given = facts(evidence=STORM)
+    given = facts(diagnosis=diagnose(LOST))
     own = replace(given, definition=replace(given.definition, action="Call the shift lead.", action_of_site=True))
-    assert first_checks(own, "us")[:2] == (
-        "Call the shift lead.",
-        "Flow surge. Storm, pump station, side streams that can wait?",
-    )
+    assert first_checks(own, "us")[0] == "Call the shift lead."
+    assert first_checks(own, "us")[1].startswith("Return flow is down.")
     built_in = replace(given, definition=replace(given.definition, action="Something usual."))
     assert "Something usual." not in first_checks(built_in, "us")
-    silent = replace(own, evidence=Evidence(kind=TankKind.SECONDARY))
-    assert first_checks(silent, "us") == ("Call the shift lead.",)
+    assert first_checks(replace(own, diagnosis=None), "us") == ("Call the shift lead.",)
 
 
 def test_an_overload_is_told_with_its_number_and_limit() -> None:
@@ -344,22 +342,22 @@ def test_an_overload_is_told_with_its_number_and_limit() -> None:
 
 
 def test_a_sensor_alarm_keeps_its_own_words() -> None:
-    lines = first_checks(facts(AlarmKind.READS_HIGH, evidence=STORM), "us")
+    lines = first_checks(facts(AlarmKind.READS_HIGH, diagnosis=diagnose(LOST)), "us")
     assert lines == ("Take a hand core now: it shows whether the sludge is really there.",)
 
 
 @given(
-    st.sampled_from(list(Pattern)),
+    st.floats(0.0, 2.0),
     st.sets(st.sampled_from(list(Surface))),
-    st.booleans(),
+    st.floats(0.0, 0.6),
     st.sampled_from(list(TankKind)),
     st.text(min_size=1, max_size=60),
 )
 def test_a_text_message_stays_one_whatever_was_seen(
-    pattern: Pattern, surface: set[Surface], doubtful: bool, kind: TankKind, label: str
+    drawn: float, surface: set[Surface], rivals: float, kind: TankKind, label: str
 ) -> None:
-    evidence = Evidence(kind=kind, pattern=pattern, surface=tuple(surface), sensor_doubtful=doubtful, overloaded=True)
-    said = sms(facts(evidence=evidence, tank_label=label, tank_kind=kind), "us")
+    evidence = replace(LOST, kind=kind, surface=tuple(surface), rivals=rivals, usual_drawn=0.004 / max(drawn, 1e-3))
+    said = sms(facts(diagnosis=diagnose(evidence), tank_label=label, tank_kind=kind), "us")
     assert (gsm7.septets(said) or 999) <= gsm7.ONE_PART_SEPTETS
     assert "K7QDHM" in said
 

@@ -16,8 +16,9 @@ from service.calls.routing import MessageKind
 from service.domain.blanket.estimate import Trust
 from service.domain.blanket.mixture import Part
 from service.domain.cores.core import Surface
-from service.domain.diagnosis.checks import Evidence
-from service.domain.forecast.outlook import Pattern
+from service.domain.diagnosis.diagnosis import diagnose
+from service.domain.diagnosis.evidence import Evidence
+from service.domain.loading.balance import Conditions
 from service.domain.plant.reading import ReadingReason
 from service.domain.plant.tank import TankKind
 from service.notify.messages import wording
@@ -333,27 +334,26 @@ def test_without_a_pattern_the_usual_is_looked_at(kind: AlarmKind) -> None:
     assert wording.first_checks(facts(kind, tank_kind=TankKind.PRIMARY), "si")[0].startswith("Sludge pump of this tank")
 
 
-def test_a_pattern_seen_goes_before_the_usual_and_four_lines_are_the_most() -> None:
-    evidence = Evidence(
-        kind=TankKind.SECONDARY, pattern=Pattern.RETURN_LOST, surface=(Surface.BUBBLES, Surface.TURBID), overloaded=True, share_of_even=1.5
+def test_a_likely_cause_goes_before_the_usual_and_an_unclear_one_beside_it() -> None:
+    lost = Evidence(
+        kind=TankKind.SECONDARY, depth=4.0, height=3.4, streams=Conditions(return_flow=0.002), usual_drawn=0.07, surface=(Surface.BUBBLES,)
     )  # fmt: skip
-    lines = wording.first_checks(facts(evidence=evidence), "si")
-    assert len(lines) == 5
+    lines = wording.first_checks(facts(diagnosis=diagnose(lost)), "si")
     assert lines[0].startswith("Return flow is down")
     assert lines[-1] == "Confirm with a hand core, if safe, and log it."
-    restoring = wording.first_checks(facts(evidence=replace(evidence, restoring_flow=0.1)), "si")
-    assert "a return flow of 360 m3/h for this tank would be enough" in restoring[-2]
-    doubt = replace(evidence, sensor_doubtful=True)
-    first = wording.first_checks(facts(evidence=doubt), "si")
-    assert first[0].startswith("Sensor in doubt: take a hand core first")
-    assert "Confirm" not in first[-1]
-    cored = facts(evidence=doubt, core=replace(CORE, taken_at=NOW))
+    assert wording.likely_cause(facts(diagnosis=diagnose(lost))) == "Return flow down"
+    cored = facts(diagnosis=diagnose(lost), core=replace(CORE, taken_at=NOW))
     assert not any("hand core" in line for line in wording.first_checks(cored, "si"))
+    unclear = facts(diagnosis=diagnose(Evidence(kind=TankKind.SECONDARY, depth=4.0, height=3.4)))
+    lines = wording.first_checks(unclear, "si")
+    assert lines[0].startswith("No one cause is clear yet")
+    assert any(line.startswith("Return sludge: is the pump running") for line in lines)
+    assert wording.likely_cause(unclear) == ""
     own = AlarmDefinition(key="k", kind=K.HIGH, tank="east", action="Call the chief.", action_of_site=True)
-    said = wording.first_checks(facts(definition=own, evidence=evidence), "si")
-    assert (said[0], len(said)) == ("Call the chief.", 5)
+    assert wording.first_checks(facts(definition=own, diagnosis=diagnose(lost)), "si")[0] == "Call the chief."
     assert wording.first_checks(facts(definition=own), "si") == ("Call the chief.",)
-    assert wording.patterns_of(facts(K.READS_HIGH, evidence=evidence)) == ()
+    assert wording.diagnosis_told(facts(K.READS_HIGH, diagnosis=diagnose(lost))) is None
+    assert wording.first_checks(facts(K.TURBIDITY, diagnosis=diagnose(lost)), "si")[0].startswith("Return flow is down")
 
 
 @pytest.mark.parametrize(

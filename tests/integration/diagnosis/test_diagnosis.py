@@ -1,4 +1,4 @@
-"""Why a blanket rises, from what is stored; and an alarm that is told whatever is wrong with its advice."""
+"""What is wrong with a tank, from what is stored; and an alarm that is told whatever is wrong with its diagnosis."""
 
 from __future__ import annotations
 
@@ -11,13 +11,15 @@ from sqlalchemy import Engine, text
 
 from service.domain.blanket.estimate import TankSetup
 from service.domain.cores.core import Surface
-from service.domain.diagnosis.checks import Evidence, FieldCheck, findings
-from service.domain.forecast.outlook import Pattern
+from service.domain.diagnosis.diagnosis import Diagnosis
+from service.domain.diagnosis.modes import FailureMode
 from service.jobs.alarms.evaluate import evaluate
-from service.jobs.blanket.estimate import project_all
-from service.jobs.diagnosis.evidence import evidence_of
+from service.jobs.blanket.estimate import project_all, update_estimates
+from service.jobs.diagnosis.diagnosis import diagnosis_of
+from service.storage.blanket import recompute
 from service.storage.cores.cores import insert_core
 from service.storage.database.session import transaction
+from service.storage.plant.outages import Outage, begin_outage
 from service.storage.readings.batches import open_batch
 from service.storage.readings.writer import ReadingWriter
 from tests.support import plant as cores
@@ -25,10 +27,10 @@ from tests.support.alarm_plant import MINUTE, NIGHT, AlarmPlant
 from tests.support.flowing_plant import FLOW, TANKS, store_day
 
 
-def _evidence(plant: AlarmPlant, tanks: Sequence[TankSetup] = TANKS) -> Evidence:
+def _diagnosis(plant: AlarmPlant, tanks: Sequence[TankSetup] = TANKS) -> Diagnosis:
     believed = project_all(plant.engine, TANKS, plant.ids, NIGHT)["east"]
     with transaction(plant.engine) as conn:
-        found = evidence_of(conn, tanks[0], tanks, plant.ids, believed, NIGHT)
+        found = diagnosis_of(conn, replace(plant.model, setups=tanks), tanks[0], believed, NIGHT)
     assert found is not None
     return found
 
@@ -42,33 +44,36 @@ def _round(plant: AlarmPlant, hours_ago: float, *seen: Surface) -> None:
 def test_a_storm_an_overload_and_sludge_that_settles_worse(engine: Engine) -> None:
     plant = AlarmPlant.build(engine, tanks=TANKS)
     store_day(engine, plant.ids, settled=(280.0, 285.0, 290.0, 420.0))
-    _round(plant, 3.0, Surface.BUBBLES)
+    _round(plant, 3.0, Surface.FOAM)
     _round(plant, 1.0)  # somebody took a core and wrote nothing down of the surface
-    found = _evidence(plant)
-    assert found.pattern is Pattern.FLOW_SURGE
-    assert (found.settled_volume, found.usual_settled_volume) == (420.0, 285.0)
-    assert found.surface == (Surface.BUBBLES,)
-    assert found.restoring_flow is not None
-    assert {
-        FieldCheck.FLOW_SURGE,
-        FieldCheck.GAS_LIFTED,
-        FieldCheck.OVERLOADED,
-        FieldCheck.RISING_SETTLED_VOLUME,
-    } <= set(findings(found))
+    found = _diagnosis(plant)
+    e = found.evidence
+    assert e.flow_ratio == pytest.approx(2.0, rel=0.02)
+    assert e.load.sludge_index == pytest.approx(420.0 / 3.2, rel=0.02)
+    assert e.usual_index is None  # nothing was heard of the mixed liquor beside tests of days before
+    assert e.surface == (Surface.FOAM,)
+    assert e.test_age == pytest.approx(12.0, abs=0.1)
+    assert e.core_age == pytest.approx(1.0)
+    assert e.height == pytest.approx(1.7, abs=0.1)
+    assert (e.thickening or 0.0) > 1.0
+    assert found.leading.mode is FailureMode.THICKENING
 
 
 def test_a_lost_return_is_seen_and_an_old_round_says_nothing(engine: Engine) -> None:
     plant = AlarmPlant.build(engine, tanks=TANKS)
     store_day(engine, plant.ids, storm=1.0, returns=0.1)
     _round(plant, 14.0, Surface.CLUMPS)
-    found = _evidence(plant)
-    assert found.pattern is Pattern.RETURN_LOST
-    assert found.surface == ()
-    assert found.share_of_even is None  # west has no meter, and nothing measures the whole plant
-    assert found.usual_settled_volume is None
+    found = _diagnosis(plant)
+    assert found.leading.mode is FailureMode.RETURN_LOST
+    assert found.clear
+    e = found.evidence
+    assert e.drawn_ratio == pytest.approx(0.1, rel=0.05)
+    assert e.surface == ()
+    assert e.core_age is None
+    assert e.flow_beside_sisters is None  # west has no meter, and nothing measures the whole plant
 
 
-def test_an_uneven_split_is_seen_by_the_tanks_own_meters(engine: Engine) -> None:
+def test_an_uneven_split_is_seen_by_the_tanks_own_meters_and_not_beside_a_tank_that_is_out(engine: Engine) -> None:
     west_flow = replace(FLOW, tag="west.flow", tank="west")
     tanks = tuple(
         replace(setup, others=(*setup.others, *((west_flow,) if setup.tank.key == "west" else ())), share_of_plant=0.5)
@@ -76,13 +81,22 @@ def test_an_uneven_split_is_seen_by_the_tanks_own_meters(engine: Engine) -> None
     )
     plant = AlarmPlant.build(engine, tanks=tanks)
     store_day(engine, plant.ids)
-    assert _evidence(plant, tanks).share_of_even is None  # west's meter is silent
+    assert _diagnosis(plant, tanks).evidence.flow_beside_sisters is None  # west's meter is silent
     with transaction(engine) as conn:
-        writer = ReadingWriter(conn, open_batch(conn, "test", "west", NIGHT))
+        batch = open_batch(conn, "test", "west", NIGHT)
+        # A tank is judged by what was heard up to its newest blanket: west's own comes with its flow.
+        writer = ReadingWriter(conn, batch)
         writer.store(cores.columns(plant.ids.signals["west.flow"], [500.0 / 3600.0], start=NIGHT - MINUTE))
-    found = _evidence(plant, tanks)
-    assert found.share_of_even == pytest.approx(1000.0 / 750.0, rel=0.02)
-    assert FieldCheck.UNEVEN_SPLIT in findings(found)
+        writer.store(cores.columns(plant.ids.signals["west.blanket"], [0.6], start=NIGHT - MINUTE))
+        recompute.mark_signals_dirty(conn, writer.stored.earliest_us)
+    update_estimates(engine, tanks, plant.ids, NIGHT)
+    found = _diagnosis(plant, tanks)
+    assert found.evidence.flow_beside_sisters == pytest.approx(1000.0 / 750.0, rel=0.02)
+    assert found.evidence.above_sisters == pytest.approx(1.1, abs=0.15)
+    assert found.leading.mode is FailureMode.UNEVEN
+    with transaction(engine) as conn:
+        begin_outage(conn, plant.ids.tanks["west"], Outage(since=NIGHT - MINUTE, who="Sam", why="empty", permit=""))
+    assert _diagnosis(plant, tanks).evidence.sisters == ()
 
 
 @pytest.mark.parametrize("broken", [False, True])
@@ -94,7 +108,7 @@ def test_the_mail_says_what_was_seen_and_goes_out_even_where_that_fails(
     if broken:
         # Only what the mail says beside the alarm reads cores so; the look itself has a reading of its own.
         monkeypatch.setattr(
-            "service.jobs.diagnosis.evidence.current_cores",
+            "service.jobs.diagnosis.diagnosis.current_cores",
             lambda conn, *_: conn.execute(text("SELECT no_such_column FROM hand_core")),
         )
     for minute in range(4):

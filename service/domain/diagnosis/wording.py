@@ -1,0 +1,134 @@
+"""Words a diagnosis: the lines that lead a message, and the whole of it for a page or a command."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from service.domain.diagnosis.advice import ModeAdvice, advice
+from service.domain.diagnosis.diagnosis import Diagnosis, Weighed
+from service.domain.diagnosis.evidence import Evidence
+from service.domain.diagnosis.modes import HINTS, FailureMode
+from service.domain.plant.display import describe_height, format_quantity
+from service.domain.plant.tank import TankKind
+from service.domain.plant.units import Dimension, UnitSystem
+
+#: Clues of a mode told in a message, at most so many, each with at least this ratio.
+_TOLD_CLUES, _TELLS = 2, 2.0
+
+
+#: A mode less likely than this is left out of page and command. [–]
+SHOWN_FROM = 0.01
+#: How the chances come about, told wherever they are shown.
+BASIS = (
+    "Each chance: how common the cause is, times the ratio of every clue (how much likelier the fact is with this cause than"
+    " with none of them), over the sum for all causes. The ratios are engineering judgement where no source is named."
+)
+
+
+@dataclass(frozen=True, slots=True)
+class ModeWords:
+    """One mode in words."""
+
+    mode: FailureMode
+    chance: str
+    speaks_for: tuple[str, ...]  #: each clue with its ratio
+    against: tuple[str, ...]
+    advice: ModeAdvice
+
+
+def message_lines(found: Diagnosis, system: UnitSystem) -> tuple[str, ...]:
+    """What leads a message: the first line of the likeliest mode, its numbers, and at most two rivals.
+
+    Where no mode is clear it names the likeliest and what settles them, and advises none of their actions.
+    """
+    now = f"Now: {numbers(found.evidence, system)}."
+    if not found.clear:
+        likeliest = ", ".join(_lower(chance_words(one)) for one in found.ranked[:3])
+        settles = [advice(one.mode, found, system).settles for one in found.ranked[:2]]
+        return (f"No one cause is clear yet: {likeliest}.", f"What settles it: {' '.join(settles)}", now)
+    leading = found.leading
+    best = advice(leading.mode, found, system)
+    telling = [c for c in leading.speaks_for if c.ratio(leading.mode) >= _TELLS][:_TOLD_CLUES]
+    because = "; ".join(_lower(clue.words(system)) for clue in telling)
+    lines = [best.first, f"{chance_words(leading)}{f': {because}' if because else ''}."]
+    lines += [why for why in best.never if why.startswith("Do not") and why[:20] not in best.first][:1]
+    lines.append(now)
+    lines += [
+        f"Or {_lower(rival.mode.value)} ({percent(rival.chance)}). What settles it: {_settles(rival, found, system)}"
+        for rival in found.rivals
+    ]
+    return tuple(lines)
+
+
+def hint(found: Diagnosis) -> str:
+    """The likeliest mode in a word or two; empty where none is clear or it is the sensor, whose doubt is told already."""
+    return HINTS[found.leading.mode] if found.clear and found.leading.mode is not FailureMode.SENSOR else ""
+
+
+def chance_words(weighed: Weighed) -> str:
+    """A mode and its chance; chances near 0 and 1 are rounded to what can be known."""
+    return f"{weighed.mode.value[0].upper()}{weighed.mode.value[1:]} ({percent(weighed.chance)})"
+
+
+def percent(chance: float) -> str:
+    """A chance, no finer than judgement makes it.
+
+    >>> percent(0.9999), percent(0.874), percent(0.02), percent(0.001)
+    ('95 % or more', '87 %', '2 %', 'under 1 %')
+    """
+    if chance >= 0.95:
+        return "95 % or more"
+    return "under 1 %" if chance < 0.01 else f"{100.0 * chance:.0f} %"
+
+
+def modes_in_words(found: Diagnosis, system: UnitSystem) -> tuple[ModeWords, ...]:
+    """Every mode that is not next to impossible, the likeliest first."""
+    return tuple(mode_words(one, found, system) for one in found.ranked if one.chance >= SHOWN_FROM)
+
+
+def mode_words(weighed: Weighed, found: Diagnosis, system: UnitSystem) -> ModeWords:
+    """A mode with every clue for and against it, and its advice."""
+    return ModeWords(
+        mode=weighed.mode,
+        chance=percent(weighed.chance),
+        speaks_for=tuple(f"{c.words(system)}: × {_ratio(c.ratio(weighed.mode))}" for c in weighed.speaks_for),
+        against=tuple(f"{c.words(system)}: × {_ratio(c.ratio(weighed.mode))}" for c in weighed.against),
+        advice=advice(weighed.mode, found, system),
+    )
+
+
+def numbers(e: Evidence, system: UnitSystem) -> str:
+    """The present numbers in one line; what is not known is said so."""
+    secondary = e.kind is TankKind.SECONDARY
+    drawn = "return" if secondary else "sludge drawn"
+    parts = [
+        _said("flow", e.streams.flow, Dimension.FLOW, system),
+        _said(drawn, e.streams.return_flow, Dimension.FLOW, system),
+    ]
+    if secondary:
+        parts += [
+            _said("mixed liquor", e.streams.feed_solids, Dimension.CONCENTRATION, system),
+            _said("return solids", e.streams.return_solids, Dimension.CONCENTRATION, system),
+            _said("sludge index", e.load.sludge_index, Dimension.SLUDGE_INDEX, system),
+        ]
+    else:
+        parts.append(_said("drawn solids", e.streams.return_solids, Dimension.CONCENTRATION, system))
+    if e.height is not None:
+        parts.append(f"blanket {describe_height(e.height, system)} at the wall")
+    return ", ".join(parts)
+
+
+def _settles(rival: Weighed, found: Diagnosis, system: UnitSystem) -> str:
+    return _lower(advice(rival.mode, found, system).settles)
+
+
+def _said(name: str, value: float | None, dimension: Dimension, system: UnitSystem) -> str:
+    return f"{name} not known" if value is None else f"{name} {format_quantity(value, dimension, system)}"
+
+
+def _ratio(value: float) -> str:
+    return f"{value:.0f}" if value >= 10.0 else f"{value:.2g}"
+
+
+def _lower(text: str) -> str:
+    return text[:1].lower() + text[1:]
