@@ -50,6 +50,8 @@ def _harms(line: str, world: World, found: Diagnosis) -> bool:
     raises = ("raise the return" in line or "more return" in line) and "do not raise" not in line
     if raises and world.return_harms:
         return True
+    if world.return_harms and world.alike and "take flow off this tank" in line:
+        return True  # the sisters lose what this tank is spared: the simulator says so
     if world.kind is not TankKind.SECONDARY and "return" in line:
         return True
     if world.storm and "waste more" in line:

@@ -72,6 +72,11 @@ class World:
     storm: bool = False
     essential: frozenset[str] = field(default_factory=frozenset)  #: what no distraction may hide
 
+    @property
+    def alike(self) -> bool:
+        """Whether the sister tanks stand as high as this one."""
+        return self.heights[0] - min(self.heights[1:]) < 0.3
+
 
 @dataclass(frozen=True)
 class Night:

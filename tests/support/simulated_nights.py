@@ -8,7 +8,7 @@ import numpy as np
 
 from service.domain.diagnosis.modes import FailureMode
 from service.domain.plant.tank import TankKind
-from service.simulator.plant import Bulking, PumpTrip, SimPlant, SimTank, Truth, UnevenSplit, forcing, simulate
+from service.simulator.plant import Bulking, Forcing, PumpTrip, SimPlant, SimTank, Truth, UnevenSplit, forcing, simulate
 from service.simulator.settler import settling_curve
 from service.simulator.weather import Storm, Weather
 from tests.support.mode_nights import World
@@ -34,8 +34,23 @@ class _Plan:
     weather: Weather
 
 
+@dataclass(frozen=True)
+class SimulatedNight:
+    """A night with what made it, so that it can be lived on from the call."""
+
+    world: World
+    plant: SimPlant
+    given: Forcing
+    minute: int  #: of the call
+
+
 def simulated_worlds(seeds: tuple[int, ...], modes: tuple[FailureMode, ...] = SIMULATED) -> list[World]:
     """One world a mode and seed, all simulated side by side."""
+    return [night.world for night in simulated_nights(seeds, modes)]
+
+
+def simulated_nights(seeds: tuple[int, ...], modes: tuple[FailureMode, ...] = SIMULATED) -> list[SimulatedNight]:
+    """One night a mode and seed, all simulated side by side."""
     plans = [_plan(mode, seed) for mode in modes for seed in seeds]
     given = [
         forcing(
@@ -44,7 +59,11 @@ def simulated_worlds(seeds: tuple[int, ...], modes: tuple[FailureMode, ...] = SI
         for p in plans
     ]
     truths = simulate([p.plant for p in plans], given, [0] * len(plans))
-    return [_world(plan, truth) for plan, truth in zip(plans, truths, strict=True)]
+    nights = []
+    for plan, made, truth in zip(plans, given, truths, strict=True):
+        world, minute = _world(plan, truth)
+        nights.append(SimulatedNight(world, plan.plant, made, minute))
+    return nights
 
 
 def _plan(mode: FailureMode, seed: int) -> _Plan:
@@ -94,7 +113,7 @@ def _plan(mode: FailureMode, seed: int) -> _Plan:
     return _Plan(mode, seed, plant, Weather(mean_flow=flow, storms=storms))
 
 
-def _world(plan: _Plan, truth: Truth) -> World:
+def _world(plan: _Plan, truth: Truth) -> tuple[World, int]:
     plant, depth = plan.plant, plan.plant.tanks[0].side_water_depth
     rng = np.random.default_rng([plan.seed, 23, list(FailureMode).index(plan.mode)])
     since = int(_BEGINS * 60) + 60
@@ -115,7 +134,7 @@ def _world(plan: _Plan, truth: Truth) -> World:
 
     feed, outrun = float(truth.feed_solids[at]), bool(outrunning[at])
     effluent = float(truth.effluent_solids[0, at])
-    return World(
+    world = World(
         mode=plan.mode,
         seed=plan.seed,
         kind=TankKind.SECONDARY,
@@ -152,3 +171,4 @@ def _world(plan: _Plan, truth: Truth) -> World:
             FailureMode.INVENTORY: {"feed"},
         }[plan.mode]),
     )  # fmt: skip
+    return world, at

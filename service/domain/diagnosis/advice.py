@@ -51,7 +51,7 @@ def advice(mode: FailureMode, found: Diagnosis, system: UnitSystem) -> ModeAdvic
     first = _first(mode, remedy, found, forbidden, system)
     own = [step for step in remedy.further if _possible(step, found.evidence) and step.action not in forbidden]
     never = [*remedy.never]
-    never += [why for action, why in forbidden.items() if action in (SiteAction.RETURN, None) and _of_sludge(mode)]
+    never += [why for why in forbidden.values() if _of_sludge(mode)]
     return ModeAdvice(
         mode=mode,
         first=first,
@@ -88,6 +88,13 @@ def contra_indications(found: Diagnosis) -> dict[SiteAction | None, str]:
             and e.streams.return_flow >= 0.97 * e.return_capacity
         ):
             forbidden[SiteAction.RETURN] = "The return is at what the pumps can give; it cannot be raised."
+    if not e.sisters_have_room:
+        known = e.above_sisters is not None or e.flow_beside_sisters is not None
+        forbidden[SiteAction.FLOW_OFF] = (
+            "Do not move flow to sister tanks that are as full: it only moves the loss to them."
+            if known
+            else "Do not move flow to sister tanks before you know that they have room."
+        )
     if (e.flow_ratio or 0.0) >= _STORM and e.kind is TankKind.SECONDARY:
         forbidden[None] = (
             "Do not chase a storm with wasting: what is wasted tonight does not lower the blanket tonight."
@@ -128,19 +135,19 @@ def _first(
     if mode is FailureMode.THICKENING:
         return _thickening(e, forbidden, system)
     if mode is FailureMode.CLARIFICATION:
-        return f"Too much flow for this tank: {_relief(e)}. Do not raise the return."
+        return f"Too much flow for what settles: {_relief(e, forbidden)}. Do not raise the return."
     known = e.load.state is not None
     if mode is FailureMode.BULKING and known and SiteAction.RETURN not in forbidden and SiteAction.RETURN in e.actions:
-        return f"The sludge settles badly: raise the return within its ceiling{_target(e, system)}, and {_relief(e)}."
+        return f"The sludge settles badly: raise the return within its ceiling{_target(e, system)}, and {_relief(e, forbidden)}."
     if mode is FailureMode.BULKING:
-        return f"The sludge settles badly: {_relief(e)}. Chemistry and biology mend it over days."
+        return f"The sludge settles badly: {_relief(e, forbidden)}. Chemistry and biology mend it over days."
     if mode is FailureMode.SENSOR and e.core_age is not None and e.core_age <= FRESH_CORE:
         return "Go by the last hand core, not by the sensor; clean the sensor, look for scum, foam or the arm under it."
     if mode is FailureMode.INVENTORY:
         hold = (
             "the return within its ceiling"
             if SiteAction.RETURN not in forbidden and SiteAction.RETURN in e.actions
-            else _relief(e)
+            else _relief(e, forbidden)
         )
         return f"Too much sludge is held: waste more over the coming days, in small steps. Tonight hold it: {hold}."
     if mode is FailureMode.GAS and SiteAction.RETURN in forbidden:
@@ -151,9 +158,9 @@ def _first(
 def _thickening(e: Evidence, forbidden: dict[SiteAction | None, str], system: UnitSystem) -> str:
     restoring = e.load.restoring
     if SiteAction.RETURN in forbidden or SiteAction.RETURN not in e.actions:
-        return f"More solids arrive than this tank can thicken: {_relief(e)}."
+        return f"More solids arrive than this tank can thicken: {_relief(e, forbidden)}."
     if restoring is not None and not restoring.reachable:
-        return f"More solids arrive than any return in reach can draw: {_relief(e)}; return up to its ceiling, no more."
+        return f"More solids arrive than any return in reach can draw: {_relief(e, forbidden)}; return up to its ceiling, no more."
     return f"More solids arrive than are drawn: raise the return{_target(e, system)}, not beyond its ceiling."
 
 
@@ -173,9 +180,11 @@ _RELIEF = {
 }
 
 
-def _relief(e: Evidence) -> str:
-    own = [words for action, words in _RELIEF.items() if action in e.actions]
-    return _list(own) if own else "hold back what flow the site can"
+def _relief(e: Evidence, forbidden: dict[SiteAction | None, str]) -> str:
+    own = [words for action, words in _RELIEF.items() if action in e.actions and action not in forbidden]
+    if SiteAction.FLOW_OFF in forbidden:
+        own.append("hold back flow where the plant can store it")
+    return _list(own) if own else "hold back flow where the plant can store it"
 
 
 def _list(words: Iterable[str]) -> str:

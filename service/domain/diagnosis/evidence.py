@@ -12,6 +12,8 @@ from service.domain.plant.action import USUAL_ACTIONS, SiteAction
 from service.domain.plant.signal import SignalKind
 from service.domain.plant.tank import TankKind
 
+#: A sister tank whose blanket is lower by this has room for flow (common practice, no source). [m]
+_ROOM = 0.3
 #: Real tanks often fail at this share of what the state point allows (common practice, no source). [–]
 PRACTICAL_LIMIT = 0.8
 
@@ -120,6 +122,12 @@ class Evidence:
         known = [own, *(rate for rate in rates if rate is not None)]
         mean = sum(known) / len(known)
         return own / mean if mean > 0.0 else None
+
+    @property
+    def sisters_have_room(self) -> bool:
+        """Whether flow taken off this tank would find room in its sisters: else it only moves the loss to them."""
+        share, above = self.flow_beside_sisters, self.above_sisters
+        return above >= _ROOM if above is not None else share is not None and share >= 1.15
 
     @property
     def above_sisters(self) -> float | None:

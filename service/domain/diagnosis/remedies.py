@@ -63,7 +63,7 @@ REMEDIES: dict[FailureMode, Remedy] = {
         source="state point analysis: Keinath et al. 1977; actions " + PRACTICE,
     ),
     FailureMode.CLARIFICATION: Remedy(
-        first="Too much flow for this tank: take flow off. Do not raise the return.",
+        first="Too much flow for what settles: less flow. Do not raise the return.",
         further=(_FLOW_OFF, _TANKS_IN, _STEP_FEED, _CONTACT, _POLYMER),
         settles="A core: a tall dispersed layer without a sharp top, and effluent solids that follow the flow.",
         never=("Do not raise the return: it adds to what the tank must pass.", _NO_WASTING),

@@ -114,7 +114,8 @@ class TestContraIndications:
         assert found.leading.mode is FailureMode.CLARIFICATION
         assert found.evidence.clarification == pytest.approx(1.9 / 1.5834, rel=2e-3)
         first = message_lines(found, "si")[0]
-        assert "take flow off this tank" in first
+        assert "put every tank in service" in first
+        assert "take flow off this tank" not in first  # nothing is known of room in its sisters
         for mode in PRIORS[TankKind.SECONDARY]:
             if mode is FailureMode.NONE:
                 continue
@@ -201,3 +202,15 @@ def test_simulated_nights_get_the_right_first_line() -> None:
         one = told(night_of(world))
         assert one.right, (world.mode, world.seed, one.found.leading.mode)
         assert not one.harmful
+
+
+def test_flow_goes_to_no_sister_that_has_no_room() -> None:
+    """The simulator loses more by it: kilograms from this tank's weir leave over its sisters'."""
+    full = replace(
+        evidence(1900.0, 900.0, 3.5, 525.0, usual_flow=800.0 / 3600.0), sisters=(Sister(label="B", height=1.4),)
+    )
+    found = diagnose(full)
+    assert "only moves the loss to them" in " ".join(advice(FailureMode.CLARIFICATION, found, "si").never)
+    assert "take flow off this tank" not in message_lines(found, "si")[0]
+    empty = diagnose(replace(full, sisters=(Sister(label="B", height=0.5),)))
+    assert "take flow off this tank" in message_lines(empty, "si")[0]
