@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from datetime import timedelta
+import textwrap
+from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Annotated
 
@@ -14,13 +15,18 @@ from service.bootstrap import Installation, wall_clock
 from service.cli.base.options import Json, SiteFile
 from service.cli.base.output import say, say_json, say_table, usage_error, warn
 from service.cli.base.plant import known_tank, past_values, pasts_of, reading
+from service.domain.blanket.estimate import TankSetup
+from service.domain.diagnosis.ranking import Ranking
+from service.domain.diagnosis.ranking_words import RANKING_CAUTION, ranking_lines
 from service.domain.forecast.outlook import HORIZONS, Forecast
 from service.domain.forecast.wording import clear_water_words, reaching_words, spread
 from service.domain.loading.sheet import verdict_words
 from service.domain.loading.split import split_over
 from service.domain.plant.display import format_duration, format_local_time
 from service.domain.plant.units import Dimension, from_si, shown_unit
+from service.errors import InputError
 from service.jobs.blanket.estimate import project_all
+from service.jobs.diagnosis.ranking import ranking_of
 from service.jobs.diagnosis.what_if import CAUTION, Course, Wish, course
 from service.jobs.plant.outage import tanks_out
 from service.reports.course import CourseChart, CourseLine, draw_course
@@ -81,12 +87,51 @@ def _what_if(
         )
         if picture is not None:
             draw_course(_picture(found, plant), picture)
+        ranked, why_not = _ranking(plant, setup, now)
         if json:
-            say_json({**_told(found), "past": past_values(pasts_of(plant))})
+            say_json({**_told(found), **_ranked(ranked, why_not), "past": past_values(pasts_of(plant))})
         else:
             _say(found, plant)
+            _say_ranking(ranked, why_not, plant)
         if picture is not None:
             warn(f"picture written to {picture}")
+
+
+def _ranking(plant: Installation, setup: TankSetup, now: datetime) -> tuple[Ranking | None, str]:
+    """What the site can do, ranked; or why that cannot be said."""
+    believed = project_all(plant.engine, [setup], plant.ids, now)[setup.tank.key]
+    try:
+        return ranking_of(plant.engine, plant.model, setup, believed, now), ""
+    except InputError as error:
+        return None, str(error)
+
+
+def _say_ranking(ranked: Ranking | None, why_not: str, plant: Installation) -> None:
+    say("\nWhat the site can do now")
+    for line in (why_not,) if ranked is None else (*ranking_lines(ranked, plant.site.units), RANKING_CAUTION):
+        say(textwrap.fill(line, 100, initial_indent="  ", subsequent_indent="  "))
+
+
+def _ranked(ranked: Ranking | None, why_not: str) -> dict[str, object]:
+    if ranked is None:
+        return {"actions": None, "actions_missing": why_not}
+    return {
+        "actions": [
+            {
+                "action": a.action,
+                "lost_kg": a.lost,
+                "saved_kg": a.saved,
+                "highest_blanket_m": a.height,
+                "helps": a.helps,
+            }
+            for a in ranked.actions
+        ],
+        "lost_as_things_are_kg": ranked.lost,
+        "lost_on_an_ordinary_day_kg": ranked.ordinary,
+        "wasting_saves_kg": ranked.wasting_saves,
+        "none_helps": ranked.none_helps,
+        "actions_caution": RANKING_CAUTION,
+    }
 
 
 def _danger(plant: Installation, tank: str) -> float | None:

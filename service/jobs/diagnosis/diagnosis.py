@@ -15,7 +15,7 @@ from service.domain.diagnosis.gather import ROUND_HOLDS, Known, Latest, Past, ga
 from service.domain.forecast.tracker import first_heading
 from service.domain.plant.reading import Quality
 from service.domain.plant.signal import Signal, SignalKind
-from service.domain.plant.tank import TankKind
+from service.domain.plant.tank import Tank, TankKind
 from service.jobs.blanket.estimate import newest_heading
 from service.jobs.loading.loading import loading_of, solids_beside
 from service.jobs.plant.plant import Plant
@@ -64,12 +64,7 @@ def _diagnosis(conn: Connection, plant: Plant, setup: TankSetup, believed: Estim
     ids = plant.ids
     heading = newest_heading(conn, setup, ids.tanks[setup.tank.key])
     loading = loading_of(conn, setup, ids, heading, believed, now)
-    out = {ids.tank_key(number) for number in open_outages(conn, now)} | set(plant.alarms.out_of_service)
-    sisters = [
-        Known(setup=one, heading=newest_heading(conn, one, ids.tanks[one.tank.key]) or first_heading(one))
-        for one in plant.setups
-        if one.tank.kind is setup.tank.kind and one.tank.key != setup.tank.key and one.tank.key not in out
-    ]
+    sisters, _ = sisters_of(conn, plant, setup, now)
     evidence = gather(
         Known(setup=setup, heading=heading or first_heading(setup), believed=believed),
         sisters,
@@ -83,6 +78,19 @@ def _diagnosis(conn: Connection, plant: Plant, setup: TankSetup, believed: Estim
         now,
     )
     return diagnose(evidence)
+
+
+def sisters_of(conn: Connection, plant: Plant, setup: TankSetup, now: datetime) -> tuple[list[Known], list[Tank]]:
+    """The other tanks of the kind: those in service with what is known of them, and those out of it."""
+    ids = plant.ids
+    out = {ids.tank_key(number) for number in open_outages(conn, now)} | set(plant.alarms.out_of_service)
+    kin = [s for s in plant.setups if s.tank.kind is setup.tank.kind and s.tank.key != setup.tank.key]
+    known = [
+        Known(setup=one, heading=newest_heading(conn, one, ids.tanks[one.tank.key]) or first_heading(one))
+        for one in kin
+        if one.tank.key not in out
+    ]
+    return known, [one.tank for one in kin if one.tank.key in out]
 
 
 def _past(conn: Connection, setup: TankSetup, ids: SiteIds, now: datetime) -> Past:

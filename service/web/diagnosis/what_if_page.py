@@ -9,10 +9,12 @@ from fastapi import APIRouter, Query, Request
 from fastapi.responses import HTMLResponse
 
 from service.domain.blanket.estimate import TankSetup
+from service.domain.diagnosis.ranking_words import RANKING_CAUTION, ranking_lines
 from service.domain.forecast.wording import clear_water_words, reaching_words
 from service.domain.loading.sheet import verdict_words
 from service.domain.loading.split import split_over
 from service.errors import InputError
+from service.jobs.diagnosis.ranking import ranking_of
 from service.jobs.diagnosis.what_if import CAUTION, Course, Wish, course
 from service.jobs.plant.outage import tanks_out
 from service.web.base.access import Viewer
@@ -71,6 +73,8 @@ def what_if(
         found=found,
         others=others_of(plant, view),
         caution=CAUTION,
+        ranking=_ranking(plant, view),
+        ranking_caution=RANKING_CAUTION,
         **({} if found is None else _shown(found, plant)),
     )
 
@@ -105,6 +109,15 @@ def _course(plant: WebPlant, view: TankView, wish: Wish) -> Course:
         now=plant.clock(),
         out=out,
     )
+
+
+def _ranking(plant: WebPlant, view: TankView) -> tuple[str, ...]:
+    """What the site can do, ranked; or why that cannot be said."""
+    try:
+        found = ranking_of(plant.engine, plant, split_now(plant, view), view.estimate, plant.clock())
+    except InputError as error:
+        return (f"{error}.",)
+    return ranking_lines(found, plant.units)
 
 
 def _shown(found: Course, plant: WebPlant) -> dict[str, object]:
