@@ -114,7 +114,7 @@ def numbers(e: Evidence, system: UnitSystem) -> str:
     else:
         parts.append(_said("drawn solids", e.streams.return_solids, Dimension.CONCENTRATION, system))
     if e.height is not None:
-        parts.append(f"blanket {describe_height(e.height, system)} at the wall")
+        parts.append(f"blanket {describe_height(e.height, system)}")
     return ", ".join(parts)
 
 

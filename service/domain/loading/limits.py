@@ -19,7 +19,7 @@ class Quantity(StrEnum):
     SOLIDS_LOADING = "solids loading rate"
     WEIR_LOADING = "weir loading"
     SIDE_WATER_DEPTH = "side water depth"
-    BLANKET_SHARE = "blanket share of the side water depth"
+    BLANKET_SHARE = "blanket share of the depth where cores are taken"
     SLUDGE_INDEX = "sludge volume index"
 
 

@@ -46,7 +46,7 @@ class TankLoad:
     sludge_index: float | None = None  #: [mL/g]
     held: float | None = None  #: solids in the blanket [kg]
     sludge_detention: float | None = None  #: [h]
-    blanket_share: float | None = None  #: of the side water depth [–]
+    blanket_share: float | None = None  #: of the depth where cores are taken [–]
     settling: Settling | None = None  #: how it settles, by its index
     state: StatePoint | None = None
     failing_flow: float | None = None  #: effluent flow at which it fails today [m³/s]
@@ -106,7 +106,7 @@ def tank_load(
     if height is not None and thick is not None and feed is not None:
         # A blanket grades from feed to underflow: the mean of the two stands for it (common practice, no source).
         held = blanket_solids(tank, height, 0.5 * (feed + thick) if tank.kind is TankKind.SECONDARY else 0.7 * thick)
-    share = None if height is None else max(height, 0.0) / tank.side_water_depth
+    share = None if height is None else tank.share_at_core(height)
     per_weir = None if flow is None or weir is None else weir_loading(flow, weir)
     load = TankLoad(
         overflow_rate=over,

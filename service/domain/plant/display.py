@@ -111,12 +111,12 @@ def describe_clearance(value: float, system: UnitSystem, depth: float | None = N
 
 
 def describe_height(value: float, system: UnitSystem) -> str:
-    """How high the blanket stands above the floor; over a sloping floor it can lie lower than the floor at the wall.
+    """How high the blanket stands above the floor at the wall, the frame of every height; what a core reads is another one.
 
     >>> describe_height(0.9, "us"), describe_height(-0.15, "us")
-    ('3.0 ft above the floor', 'on the floor')
+    ('3.0 ft above the floor at the wall', 'on the floor')
     """
-    return "on the floor" if _nothing(value, system) else f"{format_length(value, system)} above the floor"
+    return "on the floor" if _nothing(value, system) else f"{format_length(value, system)} above the floor at the wall"
 
 
 def _nothing(value: float, system: UnitSystem) -> bool:

@@ -104,6 +104,24 @@ class Tank:
         """What a core would read at that distance from the wall for a blanket height. [m]"""
         return height + self.floor_drop(distance_from_wall)
 
+    def share_at_core(self, height: float) -> float:
+        """What a core at the customary spot would read of a blanket, over the water's depth there. [–]
+
+        The quarter-depth rule is one of cores: thickness and depth where the sampler stands, not at the wall.
+
+        >>> t = Tank(key="a", label="A", kind=TankKind.SECONDARY, shape=TankShape.CIRCULAR, diameter=30.0,
+        ...          side_water_depth=4.0, floor_slope=1 / 12, core_distance_from_wall=5.0)
+        >>> round(t.share_at_core(0.6875), 4)
+        0.25
+        """
+        drop = self.floor_drop(self.core_distance_from_wall)
+        return max(height + drop, 0.0) / (self.side_water_depth + drop)
+
+    def height_of_share(self, share: float) -> float:
+        """The blanket height at which a core at the customary spot reads that share of the depth there. [m]"""
+        drop = self.floor_drop(self.core_distance_from_wall)
+        return share * (self.side_water_depth + drop) - drop
+
     def clearance(self, height: float) -> float:
         """Clear water between blanket and weir crest. [m]"""
         return self.side_water_depth - height

@@ -172,7 +172,9 @@ def _knowledge(history: TankHistory, at: datetime, setup: AlarmSetup) -> list[st
         )
         doubt = f"; {verdict_words(sensor.verdict)}" if sensor.verdict is not ReadingReason.NONE else ""
         late = "; stale by then" if at - sensor.last_sample_at > sensor.stale_after else ""
-        said.append(f"Sensor {sensor.tag}: {reading} above the floor{corrected}, {age} before{doubt}{late}.")
+        said.append(
+            f"Sensor {sensor.tag}: {reading} above the floor at the wall{corrected}, {age} before{doubt}{late}."
+        )
     if known.core is None:
         said.append("Hand core: none up to then.")
     else:

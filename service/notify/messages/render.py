@@ -230,7 +230,12 @@ def _tank_rows(facts: AlarmFacts, system: UnitSystem) -> list[tuple[str, str]]:
     if core.surface:
         where += f"; surface: {', '.join(core.surface)}"
     when = format_local_time(core.taken_at, facts.site.zone)
-    rows.append(("Last core", f"{format_length(core.thickness, system)} of sludge{where}, {age} ago ({when}{by})"))
+    rows.append(
+        (
+            "Last core",
+            f"{format_length(core.thickness, system)} of sludge where it was taken{where}, {age} ago ({when}{by})",
+        )
+    )
     return rows
 
 
@@ -244,7 +249,7 @@ def _sensor_row(facts: AlarmFacts, index: int, system: UnitSystem) -> tuple[str,
         parts.append(f"reads {describe_height(sensor.height, system)}")
         if facts.core is not None and sensor.corrected is not None and math.isfinite(sensor.corrected):
             parts.append(
-                f"{describe_height(sensor.corrected, system).removesuffix(' above the floor')} after drift correction"
+                f"{describe_height(sensor.corrected, system).removesuffix(' above the floor at the wall')} after drift correction"
             )
     else:
         parts.append("sends no usable value")

@@ -2,7 +2,7 @@
 
 Sources of the defaults, which every site reviews in its own rationalization (IEC 62682 / ISA-18.2):
 
-- high: blanket at 25 % of the side water depth (Treatment Plant Operator magazine, exam study guide, August 2019, after
+- high: a core at the customary spot would read 25 % of the depth there (Treatment Plant Operator, exam study guide, August 2019, after
   WEF *Wastewater Treatment Fundamentals 1*, chapter 8); stated for secondary tanks, used for primaries for want of a better one.
 - high-high: 4 ft (1.2 m) of clear water left under the weir, or half the side water depth in a shallower tank (common
   practice, no source).
@@ -51,7 +51,7 @@ def default_limit(kind: AlarmKind, tank: Tank) -> float | None:
     thick = tank.kind is TankKind.THICKENER
     match kind:
         case AlarmKind.HIGH:
-            return depth * (0.40 if thick else 0.75)
+            return depth * 0.40 if thick else tank.clearance(tank.height_of_share(0.25))
         case AlarmKind.HIGH_HIGH:
             return depth * 0.25 if thick else min(4 * 0.3048, depth / 2)
         case AlarmKind.RATE:

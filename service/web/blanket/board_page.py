@@ -130,5 +130,5 @@ def section_words(view: TankView, say: Words) -> str:
         return f"Section of {view.tank.label}: no data on its blanket."
     return (
         f"Section of {view.tank.label}, {say.length(view.tank.side_water_depth)} deep at the wall: blanket"
-        f" {describe_height(view.estimate.height, say.units)} there, {say.clearance(view.clearance, view.tank.side_water_depth)}."
+        f" {describe_height(view.estimate.height, say.units)}, {say.clearance(view.clearance, view.tank.side_water_depth)}."
     )

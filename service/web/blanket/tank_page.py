@@ -87,7 +87,7 @@ def why_words(found: Diagnosis, units: UnitSystem) -> dict[str, object]:
     return {
         "lines": message_lines(found, units),
         "modes": modes_in_words(found, units),
-        "none": percent(found.none.chance),
+        "rest": percent(found.none.chance),
         "basis": BASIS,
         "defers": DEFERS,
     }

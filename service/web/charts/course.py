@@ -58,5 +58,5 @@ def draw_course(found: Course, units: UnitSystem) -> CoursePicture:
         danger=None if found.danger is None else frame.y(from_si(found.danger, symbol)),
         words=f"Blanket of {tank.label} in {LOOK_AHEAD:g} h: as things are {as_is}, changed {changed}.",
         x_name="hours from now",
-        y_name=f"blanket above the floor ({symbol})",
+        y_name=f"blanket above the floor at the wall ({symbol})",
     )

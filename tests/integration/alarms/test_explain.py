@@ -64,7 +64,7 @@ def ask(plant: AlarmPlant, at: datetime, alarm: str | None = "east.high") -> Exp
 def test_why_was_i_called(plant: AlarmPlant) -> None:
     assert ask(plant, NIGHT + 5 * MINUTE).sentences == (
         "East clarifier, Wed 14 Jan 03:05 EST",
-        "Sensor east.blanket: read 10.5 ft above the floor, 9.8 ft after correction, under 1 min before.",
+        "Sensor east.blanket: read 10.5 ft above the floor at the wall, 9.8 ft after correction, under 1 min before.",
         "Hand core: 6.6 ft under the weir, 2 h 05 min before.",
         "Belief at 03:05 EST: 3.3 ft under the weir (give or take 0.3 ft), rising 0.7 ft/h; good, from sensor.",
         "Alarm east.high (limit 3.9 ft under the weir): rule says abnormal (beyond limit);"

@@ -86,3 +86,17 @@ def test_programs_get_the_same_loading(flowing: WebSite) -> None:
     assert {i["kind"]: i["standing"] for i in told["inputs"]}["settled_volume"] == "used"
     assert client.get("/api/v1/tanks/west/loading").json()["state_point"] is None
     assert client.get("/api/v1/tanks/nowhere/loading").status_code == 404
+
+
+def test_the_tank_page_says_what_may_be_wrong_and_the_what_if_page_what_helps(flowing: WebSite) -> None:
+    client = flowing.client(Role.VIEWER)
+    page = client.get("/tanks/east").text
+    assert "What is wrong, and what helps" in page
+    assert "Thickening overload" in page
+    assert "× " in page  # every chance with its ratios
+    assert "engineering judgement" in page
+    ranked = client.get("/tanks/east/what-if").text
+    assert "What the site can do now" in ranked
+    assert "return of this tank raised by 30 %" in ranked
+    west = client.get("/tanks/west/what-if").text
+    assert "cannot be judged without flow, return flow" in west

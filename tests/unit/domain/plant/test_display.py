@@ -72,7 +72,7 @@ def test_a_blanket_at_the_weir_is_never_told_as_clear_water(clear: float, depth:
 
 
 def test_a_blanket_under_the_floor_of_the_wall_lies_on_the_floor() -> None:
-    assert display.describe_height(0.006, SI) == "0.01 m above the floor"
+    assert display.describe_height(0.006, SI) == "0.01 m above the floor at the wall"
     assert display.describe_height(0.0, SI) == "on the floor"
     assert display.describe_height(-0.3, SI) == "on the floor"
 

@@ -145,8 +145,8 @@ def test_the_whole_message() -> None:
     assert "The blanket estimate is reliable." in text
     assert "Since       Wed 14 Jan 03:04 EST (6 min ago)" in text
     assert "Limit       2.0 ft under the weir" in text
-    assert "reads 12.3 ft above the floor, 11.3 ft after drift correction, last reading 03:10 EST" in text
-    assert "10.8 ft of sludge = 3.6 ft under the weir, 2 h ago (Wed 14 Jan 01:10 EST by Sam)" in text
+    assert "reads 12.3 ft above the floor at the wall, 11.3 ft after drift correction, last reading 03:10 EST" in text
+    assert "10.8 ft of sludge where it was taken = 3.6 ft under the weir, 2 h ago (Wed 14 Jan 01:10 EST by Sam)" in text
     assert "underweir ack K7QDHM" in text
     order = [
         "reliable",

@@ -256,7 +256,7 @@ def test_only_what_was_seen_since_the_alarm_began_is_said_to_have_cleared_it() -
             sensor("LT-4", corrected=None),
         ),
     )
-    assert wording.cleared_by(seen, "si") == "sensor LT-1, 3.40 m above the floor"
+    assert wording.cleared_by(seen, "si") == "sensor LT-1, 3.40 m above the floor at the wall"
     agreed = replace(seen, core=replace(CORE, contradicted=Contradiction(at=NOW, by=("LT-1", "LT-2"))))
     assert wording.cleared_by(agreed, "si") == "LT-1 and LT-2, which agree that the blanket has left the last core"
     assert wording.cleared_by(replace(seen, kind=MessageKind.ALARM), "si") == ""
@@ -413,7 +413,7 @@ def test_rows_of_each_kind_of_message() -> None:
     called = rows(facts())
     assert called["Since"] == "Wed 14 Jan 03:04 EST (6 min ago)"
     assert called["Limit"] == "0.60 m under the weir"
-    assert called["Blanket"] == "0.55 m under the weir, 3.45 m above the floor (give or take 0.16 m)"
+    assert called["Blanket"] == "0.55 m under the weir, 3.45 m above the floor at the wall (give or take 0.16 m)"
     over = rows(cleared(K.HIGH, returned_at=NOW))
     assert (over["Was active"], over["Over since"]) == ("Wed 14 Jan 03:04 EST, for 6 min", "Wed 14 Jan 03:10 EST")
     taken = rows(sent(K.HIGH_HIGH, MessageKind.ACKNOWLEDGED, actor="Mia", note="going"))
@@ -436,14 +436,14 @@ def test_the_limit_is_told_as_what_it_is_on(kind: AlarmKind, limit: float | None
 
 
 def test_what_the_sensors_and_the_last_core_said() -> None:
-    assert rows(facts(sensors=()))["Last core"].startswith("3.30 m of sludge = 1.10 m under the weir, 2 h ago")
+    assert rows(facts(sensors=()))["Last core"].startswith("3.30 m of sludge where it was taken = 1.10 m under the weir, 2 h ago")
     assert rows(facts(core=None))["Last core"] == "none yet"
     assert "Last core" not in rows(service_facts(W.CLOCK))
     assert rows(facts(core=replace(CORE, fluff_height=3.2, surface=(Surface.FOAM,))))["Last core"].startswith(
-        "3.30 m of sludge = 1.10 m under the weir, fluff up to 0.80 m under the weir; surface: foam, 2 h ago (Wed 14 Jan 01:10 EST by Sam)"
+        "3.30 m of sludge where it was taken = 1.10 m under the weir, fluff up to 0.80 m under the weir; surface: foam, 2 h ago (Wed 14 Jan 01:10 EST by Sam)"
     )
     one = rows(facts(sensors=(replace(sensor(), height=3.75),)))
-    assert one["Sensor"] == "reads 3.75 m above the floor, 3.40 m after drift correction, last reading 03:10 EST"
+    assert one["Sensor"] == "reads 3.75 m above the floor at the wall, 3.40 m after drift correction, last reading 03:10 EST"
     two = rows(facts(sensors=(sensor(), sensor("LT-2", verdict=ReadingReason.FLAT))))
     assert two["Sensor LT-2"].endswith("frozen at one value, last reading 03:10 EST")
     assert "Sensor LT-1" in two
