@@ -65,7 +65,7 @@ def _loading(
 def _say(found: Loading, plant: Installation) -> None:
     units, tank, load = plant.site.units, found.setup.tank, found.load
     say(f"{tank.label} ({tank.key}), {format_local_time(found.at, plant.site.time_zone)}")
-    figures = load_figures(tank, load, found.setup.terms)
+    figures = load_figures(tank, load, found.setup.terms, found.inputs)
     say_table(("  figure", "now", "limit", ""), [_line(figure, units) for figure in figures])
     if load.state is not None:
         say(f"  state point {verdict_words(load.state)}")
@@ -85,7 +85,7 @@ def _say(found: Loading, plant: Installation) -> None:
 
 def _line(figure: Figure, units: UnitSystem) -> tuple[str, str, str, str]:
     word = {
-        None: "",
+        None: figure.denied_by if figure.limit is not None and figure.value is not None else "",
         True: "ok",
         False: "UNDER LIMIT" if figure.limit is not None and figure.limit.lower else "OVER LIMIT",
     }[figure.kept]

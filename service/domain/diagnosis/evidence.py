@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 
 from service.domain.cores.core import Surface
 from service.domain.loading.balance import Conditions
-from service.domain.loading.state_point import Limit
+from service.domain.loading.state_point import PRACTICAL_LIMIT, Limit
 from service.domain.loading.tank_load import TankLoad
 from service.domain.plant.action import USUAL_ACTIONS, SiteAction
 from service.domain.plant.signal import SignalKind
@@ -14,8 +14,6 @@ from service.domain.plant.tank import TankKind
 
 #: A sister tank whose blanket is lower by this has room for flow (common practice, no source). [m]
 _ROOM = 0.3
-#: Real tanks often fail at this share of what the state point allows (common practice, no source). [–]
-PRACTICAL_LIMIT = 0.8
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -16,7 +16,12 @@ from service.errors import InputError
 
 
 def plant_state(
-    own: Known, sisters: Sequence[Known], idle: Sequence[Tank], load: TankLoad, now: datetime
+    own: Known,
+    sisters: Sequence[Known],
+    idle: Sequence[Tank],
+    load: TankLoad,
+    usual_return: float | None,
+    now: datetime,
 ) -> PlantState:
     """The tanks of one basin now.
 
@@ -25,6 +30,7 @@ def plant_state(
     sisters : secondary tanks in service, without this one; one whose blanket or flows are not known is taken to be like it.
     idle : secondary tanks out of service.
     load : of the tank asked about.
+    usual_return : its return flow before. [m³/s]
 
     Raises
     ------
@@ -69,6 +75,7 @@ def plant_state(
         sludge=load.settling.sludge,
         idle=tuple(one.area for one in idle),
         return_capacity=None if capacity is None else 3600.0 * capacity,
+        usual_return=None if usual_return is None else 3600.0 * usual_return,
     )
 
 

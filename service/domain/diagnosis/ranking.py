@@ -29,6 +29,8 @@ _DISCRETE, _NEVER_SETTLES = 8.0, 0.006
 RETURN_RAISED, FLOW_TAKEN_OFF = 1.3, 0.25
 STEP_SHARE, STEP_PART, CONTACT_SHARE, CONTACT_PART = 0.5, 0.5, 1.0, 0.65
 POLYMER_SPEEDS = 1.4
+#: A return below this share of its usual is lost. [–]
+_LOST = 0.7
 #: Wasting in a hurry: this share of the return sludge. [–]
 _WASTED = 0.10
 #: An action helps that saves at least this share of what is lost; or, where no more leaves than usual, ends lower by this. [–], [m]
@@ -59,6 +61,15 @@ class PlantState:
     sludge: Vesilind
     idle: tuple[float, ...] = ()  #: surfaces of tanks that could be put in service [m²]
     return_capacity: float | None = None  #: of the tank asked about [m³/h]
+    usual_return: float | None = None  #: of the tank asked about: one that is lost is brought back to it [m³/h]
+
+    @property
+    def return_tried(self) -> float:
+        """The return flow that raising it means. [m³/h]"""
+        raised = RETURN_RAISED * self.tanks[0].back
+        if self.usual_return is not None and self.tanks[0].back < _LOST * self.usual_return:
+            raised = self.usual_return
+        return raised if self.return_capacity is None else min(raised, self.return_capacity)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -81,6 +92,7 @@ class Ranking:
     height: float  #: of the highest blanket at the end as things are [m]
     actions: tuple[JudgedAction, ...]
     wasting_saves: float  #: by wasting in a hurry [kg]
+    return_tried: float  #: what raising the return means [m³/h]
 
     @property
     def overflows(self) -> bool:
@@ -119,6 +131,7 @@ def rank_actions(plant: PlantState, actions: Collection[SiteAction]) -> Ranking:
         height=height,
         actions=tuple(judged),
         wasting_saves=before - float(lost[-1]),
+        return_tried=plant.return_tried,
     )
 
 
@@ -126,7 +139,7 @@ def _possible(action: SiteAction, plant: PlantState) -> bool:
     own = plant.tanks[0]
     match action:
         case SiteAction.RETURN:
-            return own.back > 0.0 and (plant.return_capacity is None or own.back < 0.97 * plant.return_capacity)
+            return plant.return_tried > 1.03 * own.back
         case SiteAction.TANKS_IN:
             return bool(plant.idle)
         case SiteAction.FLOW_OFF:
@@ -144,8 +157,7 @@ class _Course:
         self.skips, self.part, self.speed, self.wasted = 0.0, STEP_PART, 1.0, wasted
         match action:
             case SiteAction.RETURN:
-                most = np.inf if plant.return_capacity is None else plant.return_capacity
-                self.back[0] = min(RETURN_RAISED * self.back[0], most)
+                self.back[0] = plant.return_tried
             case SiteAction.FLOW_OFF:
                 taken = FLOW_TAKEN_OFF * self.flow[0]
                 areas = np.array([t.area for t in tanks[1:]])

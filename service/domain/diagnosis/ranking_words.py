@@ -6,7 +6,6 @@ from service.domain.diagnosis.ranking import (
     AHEAD,
     FLOW_TAKEN_OFF,
     POLYMER_SPEEDS,
-    RETURN_RAISED,
     STEP_SHARE,
     JudgedAction,
     Ranking,
@@ -24,7 +23,7 @@ RANKING_CAUTION = (
 
 #: What is meant by each action.
 _MEANT = {
-    SiteAction.RETURN: f"return of this tank raised by {RETURN_RAISED - 1.0:.0%}",
+    SiteAction.RETURN: "return of this tank at {0}",
     SiteAction.FLOW_OFF: f"{FLOW_TAKEN_OFF:.0%} of this tank's flow moved to its sister tanks",
     SiteAction.TANKS_IN: "every idle tank put in service",
     SiteAction.STEP_FEED: f"step feed, {STEP_SHARE:.0%} of the flow into the second half of the basin",
@@ -60,7 +59,8 @@ def ranking_lines(found: Ranking, system: UnitSystem) -> tuple[str, ...]:
 
 
 def _line(one: JudgedAction, found: Ranking, system: UnitSystem) -> str:
-    name = _MEANT[one.action].replace("%", " %")
+    tried = format_quantity(found.return_tried / 3600.0, Dimension.FLOW, system)
+    name = _MEANT[one.action].replace("%", " %").replace("{0}", tried)
     amount = format_quantity(abs(one.saved), Dimension.MASS, system)
     lower = found.height - one.height
     if not found.overflows:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -15,16 +16,16 @@ from service.domain.loading.limits import (
     Quantity,
     limits_for,
 )
-from service.domain.loading.state_point import Limit, StatePoint, StatePointVerdict
+from service.domain.loading.state_point import PRACTICAL_LIMIT, Limit, StatePoint, StatePointVerdict
 from service.domain.loading.tank_load import TankLoad
 from service.domain.plant.display import format_duration, format_quantity
 from service.domain.plant.signal import DIMENSION_OF, SignalKind
 from service.domain.plant.tank import Tank
 from service.domain.plant.units import Dimension, UnitSystem, from_si, shown_unit
 
-#: Real tanks often fail at four fifths or so of what the one-dimensional theory allows (common practice, no source).
 THEORY_CAUTION = (
-    "The state point is theory: level tank, even flow, no compression. Real tanks often fail at about 80 % of it."
+    "The state point is theory: level tank, even flow, no compression. Real tanks often fail at about 80 % of it, which the"
+    " verdict counts."
 )
 
 _NAMES = {
@@ -46,14 +47,16 @@ class Figure:
     dimension: Dimension
     value: float | None  #: in SI; None where an input is missing, infinite where nothing is drawn
     limit: LoadingLimit | None = None
+    denied_by: str = ""  #: why "kept" is not said though the number is within its limit
 
     @property
     def kept(self) -> bool | None:
-        """Whether its limit is kept; None where there is nothing to compare."""
+        """Whether its limit is kept; None where there is nothing to compare, or where something else denies it."""
         if self.limit is None or self.value is None:
             return None
         value, limit = self.value, self.limit.value
-        return value >= limit - 1e-9 if self.limit.lower else value <= limit + 1e-9
+        within = value >= limit - 1e-9 if self.limit.lower else value <= limit + 1e-9
+        return None if within and self.denied_by else within
 
     def shown(self, system: UnitSystem) -> str:
         """The figure in the plant's unit."""
@@ -78,9 +81,19 @@ class Figure:
         return from_si(self.value, symbol), symbol
 
 
-def load_figures(tank: Tank, load: TankLoad, terms: LoadTerms) -> tuple[Figure, ...]:
-    """Every figure of a tank's loading, those that are not known too, each with its limit where there is one."""
+#: Limits on what a tank can bear: they hold for sludge that settles and for inputs of now.
+_CAPACITY = frozenset({Quantity.OVERFLOW_RATE, Quantity.SOLIDS_LOADING, Quantity.BLANKET_SHARE})
+
+
+def load_figures(tank: Tank, load: TankLoad, terms: LoadTerms, inputs: Sequence[LoadInput] = ()) -> tuple[Figure, ...]:
+    """Every figure of a tank's loading, those that are not known too, each with its limit where there is one.
+
+    Parameters
+    ----------
+    inputs : what the loading was computed from; while one is too old, no limit on capacity is said to be kept.
+    """
     limits = {limit.quantity: limit for limit in limits_for(tank, terms.limits)}
+    denied = _denied(load, inputs)
 
     def limited(key: str, quantity: Quantity, value: float | None) -> Figure:
         return Figure(
@@ -89,6 +102,7 @@ def load_figures(tank: Tank, load: TankLoad, terms: LoadTerms) -> tuple[Figure, 
             dimension=DIMENSION_OF_QUANTITY[quantity],
             value=value,
             limit=limits.get(quantity),
+            denied_by=denied if quantity in _CAPACITY else "",
         )
 
     def plain(key: str, name: str, dimension: Dimension, value: float | None) -> Figure:
@@ -113,19 +127,32 @@ def load_figures(tank: Tank, load: TankLoad, terms: LoadTerms) -> tuple[Figure, 
     )
 
 
+def _denied(load: TankLoad, inputs: Sequence[LoadInput]) -> str:
+    """Why no limit on capacity is said to be kept; empty where nothing speaks against it."""
+    broken = {warning.quantity for warning in load.warnings}
+    if Quantity.SLUDGE_INDEX in broken:
+        return "not with this sludge index"
+    if load.state is not None and load.state.verdict is not StatePointVerdict.SAFE:
+        return f"state point {load.state.verdict.value}"
+    old = next((i for i in inputs if i.standing is InputStatus.TOO_OLD), None)
+    return "" if old is None else f"{input_name(old)} too old"
+
+
 def verdict_words(state: StatePoint) -> str:
     """What the state point says, in one sentence.
 
     >>> from service.domain.loading.settling import Vesilind
     >>> from service.domain.loading.state_point import state_point
     >>> verdict_words(state_point(500 / 3600, 250 / 3600, 3.5, 1000.0, Vesilind(6.5, 0.4035)))
-    'safe: 27 % of its limit (thickening) is still free'
+    'safe: 9 % of what a real tank stands (thickening) is still free'
     """
     duty = state.nearer.value
     if state.verdict is StatePointVerdict.SAFE:
-        return f"safe: {100.0 * state.margin:.0f} % of its limit ({duty}) is still free"
+        free = 100.0 * (1.0 - (1.0 - state.margin) / PRACTICAL_LIMIT)
+        return f"safe: {free:.0f} % of what a real tank stands ({duty}) is still free"
     if state.verdict is StatePointVerdict.CRITICAL:
-        return f"critical: at its limit ({duty})"
+        used = 100.0 * (1.0 - state.margin)
+        return f"critical: {used:.0f} % of its limit by theory ({duty}); real tanks often fail at {100.0 * PRACTICAL_LIMIT:.0f} %"
     if not math.isfinite(state.margin):
         if state.underflow_rate > 0.0 or state.nearer is Limit.CLARIFICATION:
             return f"overloaded: the sludge hardly settles at all ({duty})"

@@ -10,7 +10,9 @@ from service.domain.loading.rates import solids_loading_rate, surface_overflow_r
 from service.domain.loading.settling import Vesilind
 from service.errors import DomainError
 
-#: Within this share of a limit the tank is called critical rather than safe or overloaded. [–]
+#: Real tanks often fail at this share of what theory allows (common practice, no source): above it a tank is critical. [–]
+PRACTICAL_LIMIT = 0.8
+#: Within this share of the limit itself it is still critical, not overloaded. [–]
 _CRITICAL_BAND = 0.005
 #: A slower underflow draws nothing: a millimetre in a thousand hours. [m/h]
 _NOTHING_DRAWN = 1e-6
@@ -107,8 +109,8 @@ def state_point(flow: float, return_flow: float, feed_solids: float, area: float
 
     Notes
     -----
-    Steady state, one dimension, no compression, no effluent solids (Henze et al. 2008): real tanks often fail at 80 % or
-    so of the computed limit (common practice, no source).
+    Steady state, one dimension, no compression, no effluent solids (Henze et al. 2008). Real tanks often fail at 80 % or so
+    of the computed limit (common practice, no source), so that the verdict is safe only up to there.
 
     >>> state_point(500 / 3600, 250 / 3600, 3.5, 1000.0, Vesilind(6.5, 0.4035)).verdict.value
     'safe'
@@ -125,7 +127,7 @@ def state_point(flow: float, return_flow: float, feed_solids: float, area: float
     load = max(thickening, clarification)
     if load > 1.0 + _CRITICAL_BAND:
         verdict = StatePointVerdict.OVERLOADED
-    elif load >= 1.0 - _CRITICAL_BAND:
+    elif load > PRACTICAL_LIMIT:
         verdict = StatePointVerdict.CRITICAL
     else:
         verdict = StatePointVerdict.SAFE
@@ -220,10 +222,10 @@ def restoring_return(
     own_ceiling = sludge.v0 / math.e**2 * area / 3600.0
     by_pumps = capacity is not None and capacity < own_ceiling
     ceiling = own_ceiling if capacity is None else min(capacity, own_ceiling)
-    if surface_overflow_rate(flow, area) > sludge.speed(feed_solids):
+    if surface_overflow_rate(flow, area) > PRACTICAL_LIMIT * sludge.speed(feed_solids):
         return RestoringReturn(
             flow=None, ceiling=ceiling, reachable=False, by_pumps=by_pumps,
-            reason="the overflow outruns the settling of the feed: only less flow or thinner feed helps",
+            reason="the overflow outruns the settling of the feed, or nearly so: only less flow or thinner feed helps",
         )  # fmt: skip
     low, high = 0.0, own_ceiling
     for _ in range(60):

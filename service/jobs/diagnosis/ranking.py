@@ -12,7 +12,7 @@ from service.domain.diagnosis.plant_state import plant_state
 from service.domain.diagnosis.ranking import Ranking, rank_actions
 from service.domain.forecast.tracker import first_heading
 from service.jobs.blanket.estimate import newest_heading
-from service.jobs.diagnosis.diagnosis import sisters_of
+from service.jobs.diagnosis.diagnosis import diagnosis_of, sisters_of
 from service.jobs.loading.loading import loading_of
 from service.jobs.plant.plant import Plant
 from service.storage.database.session import transaction
@@ -34,6 +34,8 @@ def ranking_of(engine: Engine, plant: Plant, setup: TankSetup, believed: Estimat
         heading = newest_heading(conn, setup, plant.ids.tanks[setup.tank.key])
         loading = loading_of(conn, setup, plant.ids, heading, believed, now)
         sisters, idle = sisters_of(conn, plant, setup, now)
+        found = diagnosis_of(conn, plant, setup, believed, now)
     own = Known(setup=setup, heading=heading or first_heading(setup), believed=believed)
-    state = plant_state(own, sisters, idle, loading.load, now)
+    usual_return = None if found is None else found.evidence.usual_drawn
+    state = plant_state(own, sisters, idle, loading.load, usual_return, now)
     return rank_actions(state, setup.terms.actions)

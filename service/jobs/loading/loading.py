@@ -120,7 +120,9 @@ def loading_values(found: Loading, units: UnitSystem) -> dict[str, object]:
     tank, load = found.setup.tank, found.load
     return {
         "tank": tank.key,
-        "figures": {figure.key: _figure(figure, units) for figure in load_figures(tank, load, found.setup.terms)},
+        "figures": {
+            figure.key: _figure(figure, units) for figure in load_figures(tank, load, found.setup.terms, found.inputs)
+        },
         "state_point": None
         if load.state is None
         else {
@@ -167,6 +169,7 @@ def _figure(figure: Figure, units: UnitSystem) -> dict[str, object]:
         "limit_si": None if figure.limit is None else figure.limit.value,
         "limit_source": None if figure.limit is None else figure.limit.source,
         "kept": figure.kept,
+        "kept_denied_by": figure.denied_by or None,
     }
 
 

@@ -68,7 +68,7 @@ def tank(request: Request, plant: Plant, visitor: Viewer, key: str) -> HTMLRespo
         ],
         loading=loading,
         why=None if found is None or not found.clues else why_words(found, plant.units),
-        figures=load_figures(view.tank, loading.load, view.setup.terms),
+        figures=load_figures(view.tank, loading.load, view.setup.terms, loading.inputs),
         inputs=[(input_name(i), input_words(i, plant.units, say.now), i) for i in loading.inputs],
         flux=draw_flux(loading.load, plant.units),
         theory=THEORY_CAUTION,

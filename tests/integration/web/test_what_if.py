@@ -97,6 +97,6 @@ def test_the_tank_page_says_what_may_be_wrong_and_the_what_if_page_what_helps(fl
     assert "engineering judgement" in page
     ranked = client.get("/tanks/east/what-if").text
     assert "What the site can do now" in ranked
-    assert "return of this tank raised by 30 %" in ranked
+    assert "return of this tank at 2.06 MGD" in ranked
     west = client.get("/tanks/west/what-if").text
     assert "cannot be judged without flow, return flow" in west

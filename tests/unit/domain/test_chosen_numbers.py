@@ -34,7 +34,6 @@ CHOSEN: dict[str, dict[str, tuple[Any, str]]] = {
         "UNIT_CORES UNIT_SLACK": ((5, 0.12), "3.28 is far from all but a slipped unit"),
         "SPAN_SURE": (2.5, "one in eighty by chance"),
     },
-    "diagnosis.evidence": {"PRACTICAL_LIMIT": (0.8, "real tanks fail at 80 % of theory (common practice, no source)")},
     "diagnosis.diagnosis": {
         "LEADS_FROM TOLD_FROM": ((0.35, 0.08), "one cause in three leads; a rival of one in twelve is worth a line"),
     },
@@ -111,7 +110,10 @@ CHOSEN: dict[str, dict[str, tuple[Any, str]]] = {
         "USUAL_PAIRS": (20, "a week of shifts"),
         "CUSUM_SLACK CUSUM_LIMIT": ((0.5, 4.77), "NIST/SEMATECH e-Handbook 6.3.2.3.1: about 370 in control"),
     },
-    "loading.state_point": {"_CRITICAL_BAND _NOTHING_DRAWN": ((0.005, 1e-6), "equal as far as anybody measures")},
+    "loading.state_point": {
+        "_CRITICAL_BAND _NOTHING_DRAWN": ((0.005, 1e-6), "equal as far as anybody measures"),
+        "PRACTICAL_LIMIT": (0.8, "real tanks fail at 80 % of theory (common practice, no source)"),
+    },
     "plant.weir": {"GRAVITY": (9.80665, "CGPM 1901")},
     "sensors.work_proof": {"WINDOW MOST_CORES LEAST_CORES": ((timedelta(days=30), 12, 3), "a month of cores either side")},
     "blanket.work_effect": {

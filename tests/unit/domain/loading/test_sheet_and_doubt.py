@@ -119,8 +119,13 @@ def point(
 
 
 def test_a_state_point_in_words() -> None:
-    assert verdict_words(point(StatePointVerdict.SAFE, 0.268)) == "safe: 27 % of its limit (thickening) is still free"
-    assert verdict_words(point(StatePointVerdict.CRITICAL, 0.0)) == "critical: at its limit (thickening)"
+    assert (
+        verdict_words(point(StatePointVerdict.SAFE, 0.28))
+        == "safe: 10 % of what a real tank stands (thickening) is still free"
+    )
+    assert verdict_words(point(StatePointVerdict.CRITICAL, 0.1)) == (
+        "critical: 90 % of its limit by theory (thickening); real tanks often fail at 80 %"
+    )
     assert verdict_words(point(StatePointVerdict.OVERLOADED, -0.25)) == "overloaded: 25 % over its limit (thickening)"
     nothing = point(StatePointVerdict.OVERLOADED, -math.inf, under=0.0)
     assert verdict_words(nothing) == "overloaded: nothing is drawn off, so no solids get out"
@@ -275,3 +280,32 @@ def test_how_much_of_the_past_is_done_and_left() -> None:
     assert work(0.1).left is not None
     assert work(0.09).left is None
     assert PastWork(since=NOW, reached=NOW, began_at=NOW, at=NOW).share == 1.0
+
+
+def test_no_limit_on_capacity_is_called_kept_beside_what_denies_it() -> None:
+    """Bulking sludge, a state point beyond what real tanks stand, or an old input: the number alone would reassure falsely."""
+
+    def kept(load: TankLoad, *inputs: LoadInput) -> tuple[bool | None, str]:
+        found = next(f for f in load_figures(TANK, load, LoadTerms(), inputs) if f.key == "solids_loading")
+        return found.kept, found.denied_by
+
+    calm = Conditions(flow=0.05, return_flow=0.04, feed_solids=2.5, return_solids=6.0)
+    assert kept(tank_load(TANK, calm, height=0.5, settled_volume=250.0)) == (True, "")
+    assert kept(tank_load(TANK, calm, height=0.5, settled_volume=700.0)) == (None, "not with this sludge index")
+    critical = tank_load(TANK, replace(calm, flow=0.12, feed_solids=3.1), height=0.5, settled_volume=420.0)
+    assert critical.state is not None
+    assert critical.state.verdict is not StatePointVerdict.SAFE
+    assert kept(critical) == (None, f"state point {critical.state.verdict.value}")
+    old = LoadInput(kind=SignalKind.SETTLED_VOLUME, standing=InputStatus.TOO_OLD)
+    assert kept(tank_load(TANK, calm, height=0.5), old) == (None, "settled volume, 30 min too old")
+    over = tank_load(TANK, replace(calm, feed_solids=20.0), height=0.5)
+    assert kept(over, old)[0] is False  # what is broken is said whatever else is
+
+
+def test_a_quarter_is_a_quarter_where_the_core_is_taken() -> None:
+    """A 1:12 floor, cored 5 m from the wall: 0.4167 m deeper there, so a quarter of 4.4167 m is 1.1042 m of sludge, 0.6875 m at the wall."""
+    sloped = replace(TANK, floor_slope=1 / 12, core_distance_from_wall=5.0)
+    assert tank_load(sloped, Conditions(), height=0.6875).blanket_share == near(0.25)
+    assert sloped.thickness_from_height(0.6875, 5.0) == near(0.25 * (4.0 + 5.0 / 12))
+    assert sloped.height_of_share(0.25) == near(0.6875)
+    assert sloped.share_at_core(-2.0) == 0.0

@@ -34,6 +34,8 @@ def h(flow: float) -> float:
     ("q", "x", "loading", "thickening", "clarification", "verdict"),
     [
         (500.0, 3.5, 2.6250, 0.7305, 0.3158, StatePointVerdict.SAFE),
+        (500.0, 3.8, 2.85, 0.7931, 0.3564, StatePointVerdict.SAFE),
+        (500.0, 3.9, 2.925, 0.8140, 0.3711, StatePointVerdict.CRITICAL),  # beyond what real tanks stand: four fifths
         (500.0, 4.791136, 3.5934, 1.0000, 0.5317, StatePointVerdict.CRITICAL),
         (1000.0, 3.5, 4.3750, 1.2175, 0.6316, StatePointVerdict.OVERLOADED),
     ],

@@ -436,14 +436,19 @@ def test_the_limit_is_told_as_what_it_is_on(kind: AlarmKind, limit: float | None
 
 
 def test_what_the_sensors_and_the_last_core_said() -> None:
-    assert rows(facts(sensors=()))["Last core"].startswith("3.30 m of sludge where it was taken = 1.10 m under the weir, 2 h ago")
+    assert rows(facts(sensors=()))["Last core"].startswith(
+        "3.30 m of sludge where it was taken = 1.10 m under the weir, 2 h ago"
+    )
     assert rows(facts(core=None))["Last core"] == "none yet"
     assert "Last core" not in rows(service_facts(W.CLOCK))
     assert rows(facts(core=replace(CORE, fluff_height=3.2, surface=(Surface.FOAM,))))["Last core"].startswith(
         "3.30 m of sludge where it was taken = 1.10 m under the weir, fluff up to 0.80 m under the weir; surface: foam, 2 h ago (Wed 14 Jan 01:10 EST by Sam)"
     )
     one = rows(facts(sensors=(replace(sensor(), height=3.75),)))
-    assert one["Sensor"] == "reads 3.75 m above the floor at the wall, 3.40 m after drift correction, last reading 03:10 EST"
+    assert (
+        one["Sensor"]
+        == "reads 3.75 m above the floor at the wall, 3.40 m after drift correction, last reading 03:10 EST"
+    )
     two = rows(facts(sensors=(sensor(), sensor("LT-2", verdict=ReadingReason.FLAT))))
     assert two["Sensor LT-2"].endswith("frozen at one value, last reading 03:10 EST")
     assert "Sensor LT-1" in two
