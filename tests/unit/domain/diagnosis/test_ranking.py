@@ -6,12 +6,13 @@ from dataclasses import replace
 
 import pytest
 
+from service.domain.diagnosis.modes import FailureMode
 from service.domain.diagnosis.ranking import PlantState, Ranking, TankState, rank_actions
 from service.domain.diagnosis.ranking_words import NO_WASTING, ranking_lines
 from service.domain.loading.settling import hartel_popel_1992
 from service.domain.plant.action import USUAL_ACTIONS, SiteAction
 from tests.benchmarks.judged_actions import judge
-from tests.support.simulated_nights import FailureMode, simulated_nights
+from tests.support.simulated_nights import simulated_nights
 
 FULL = TankState(area=500.0, depth=4.0, flow=1050.0, back=450.0, height=2.0, drawn=7.0)
 STORM = PlantState(tanks=(FULL, FULL), feed=3.0, basin=5000.0, sludge=hartel_popel_1992(130.0), idle=(500.0,))

@@ -245,10 +245,10 @@ def test_autumns_repeated_hour_is_told_apart() -> None:
 
 def test_an_sms_is_filled_to_the_last_septet() -> None:
     """What just fits is not left out."""
-    told = [sms(facts(tank_label="E" * length, evidence=STORM), "us") for length in range(1, 33)]
-    assert max(len(said) for said in told if "Flow surge" in said) == 160
-    over = replace(facts(evidence=STORM), kind=MessageKind.CLEARED, returned_at=NOW)
-    assert "Flow surge" not in sms(over, "us")
+    told = [sms(facts(tank_label="E" * length, diagnosis=diagnose(LOST)), "us") for length in range(1, 33)]
+    assert max(len(said) for said in told if "Return flow down" in said) == 160
+    over = replace(facts(diagnosis=diagnose(LOST)), kind=MessageKind.CLEARED, returned_at=NOW)
+    assert "Return flow down" not in sms(over, "us")
 
 
 def test_sms_says_what_counts() -> None:

@@ -508,7 +508,7 @@ def test_of_a_tank_whose_depth_is_not_known_no_place_under_the_weir_is_told() ->
     unknown = facts(K.HIGH, side_water_depth=None, value=1.0)
     assert clause(unknown) == "sludge 1.00 m under the weir, rising 0.18 m/h"
     assert "Blanket" not in rows(unknown)
-    assert rows(unknown)["Last core"].startswith("3.30 m of sludge, 2 h ago")
+    assert rows(unknown)["Last core"].startswith("3.30 m of sludge where it was taken, 2 h ago")
 
 
 def test_rival_stories_are_told_with_their_chances_the_likeliest_first_and_three_at_most() -> None:
