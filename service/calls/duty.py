@@ -8,7 +8,7 @@ long after midnight as written (PEP 495).
 from __future__ import annotations
 
 import itertools
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
 from enum import StrEnum
@@ -170,9 +170,3 @@ def _instant(day: date, local: time, zone: ZoneInfo) -> datetime:
 
 def _turn(shift: Shift, day: date) -> str:
     return shift.people[(day - shift.first_day).days // shift.turn_days % len(shift.people)]
-
-
-def people_of(rotas: Sequence[Rota]) -> frozenset[str]:
-    """Everybody named in any rota."""
-    named = {person for rota in rotas for shift in rota.shifts for person in shift.people}
-    return frozenset(named | {override.person for rota in rotas for override in rota.overrides})

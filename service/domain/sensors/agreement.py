@@ -5,12 +5,8 @@ References
 Bland, J. M., Altman, D. G. (1986). Statistical methods for assessing agreement between two methods of clinical
 measurement. Lancet 327(8476), 307–310. doi:10.1016/S0140-6736(86)90837-8
 Deming, W. E. (1943). Statistical Adjustment of Data, Wiley.
-York, D., Evensen, N. M., Martínez, M. L., Delgado, J. D. (2004). Unified equations for the slope, intercept, and standard
-errors of the best straight line. American Journal of Physics 72(3), 367–375. doi:10.1119/1.1632486
 Linnet, K. (1993). Evaluation of regression procedures for methods comparison studies. Clinical Chemistry 39(3), 424–432
 (the jackknife).
-Sen, P. K. (1968). Estimates of the regression coefficient based on Kendall's tau. J. Am. Stat. Assoc. 63(324), 1379–1389.
-doi:10.1080/01621459.1968.10480934
 """
 
 from __future__ import annotations
@@ -83,20 +79,6 @@ class FittedLine:
     intercept_se: float = math.nan
 
 
-def least_squares(x: Sequence[float], y: Sequence[float]) -> FittedLine:
-    """Ordinary least squares: no error in x.
-
-    >>> line = least_squares([0.0, 1.0, 2.0], [1.0, 3.0, 5.0])
-    >>> round(line.slope, 12), round(line.intercept, 12)
-    (2.0, 1.0)
-    """
-    _two_apart(x, y)
-    from scipy import stats
-
-    fit = stats.linregress(x, y)
-    return FittedLine(float(fit.slope), float(fit.intercept), float(fit.stderr), float(fit.intercept_stderr))
-
-
 def proportional(x: Sequence[float], y: Sequence[float]) -> FittedLine:
     """Least squares through the origin: one is so many times the other.
 
@@ -155,62 +137,6 @@ def _slope(sxx: float, syy: float, sxy: float, ratio: float) -> float:
         return 0.0 if syy <= ratio * sxx else math.inf
     turn = syy - ratio * sxx
     return (turn + math.sqrt(turn * turn + 4.0 * ratio * sxy * sxy)) / (2.0 * sxy)
-
-
-def york(
-    x: Sequence[float], y: Sequence[float], x_var: Sequence[float], y_var: Sequence[float], steps: int = 200
-) -> FittedLine:
-    """Best straight line for pairs whose errors differ from pair to pair and are independent of each other.
-
-    Parameters
-    ----------
-    x_var, y_var : variance of each pair's errors. [square of the data's unit]
-    steps : most iterations.
-
-    Notes
-    -----
-    The unified equations of York et al. (2004), table I, with r = 0.
-
-    >>> line = york([0.0, 1.0, 2.0], [1.0, 3.0, 5.0], [1, 1, 1], [1, 1, 1])
-    >>> round(line.slope, 9), round(line.intercept, 9)
-    (2.0, 1.0)
-    """
-    _two_apart(x, y)
-    a, b = np.asarray(x, dtype=float), np.asarray(y, dtype=float)
-    wx, wy = 1.0 / np.asarray(x_var, dtype=float), 1.0 / np.asarray(y_var, dtype=float)
-    slope = least_squares(x, y).slope
-    for _ in range(steps):
-        w = wx * wy / (wx + slope**2 * wy)
-        xm, ym = float((w @ a) / w.sum()), float((w @ b) / w.sum())
-        u, v = a - xm, b - ym
-        beta = w * (u / wy + slope * v / wx)
-        new = float((w * beta) @ v / ((w * beta) @ u))
-        done = abs(new - slope) <= 1e-15 * abs(new)
-        slope = new
-        if done:
-            break
-    intercept = ym - slope * xm
-    adjusted = xm + beta
-    mean = float((w @ adjusted) / w.sum())
-    slope_se = math.sqrt(1.0 / float(w @ (adjusted - mean) ** 2))
-    return FittedLine(slope, intercept, slope_se, math.sqrt(1.0 / float(w.sum()) + (mean * slope_se) ** 2))
-
-
-def theil_sen(x: Sequence[float], y: Sequence[float], confidence: float = 0.95) -> tuple[FittedLine, float, float]:
-    """Median of the slopes between all pairs: a line that up to 29 % wild points cannot bend.
-
-    Returns
-    -------
-    The line (intercept: median of y minus slope times median of x), and the lower and upper bound of the slope.
-
-    >>> theil_sen([1, 2, 3, 4, 10, 12, 18], [9, 15, 19, 20, 45, 55, 78])[0].slope
-    4.0
-    """
-    _two_apart(x, y)
-    from scipy import stats
-
-    fit = stats.theilslopes(y, x, confidence, method="separate")
-    return FittedLine(float(fit[0]), float(fit[1])), float(fit[2]), float(fit[3])
 
 
 def _two_apart(x: Sequence[float], y: Sequence[float]) -> None:

@@ -111,6 +111,17 @@ def test_a_moment_is_kept_every_quarter_hour_and_as_many_as_the_farthest_horizon
     assert len(memory.moments) == 6 * 4 + 1
 
 
+def test_the_line_has_a_point_a_minute_however_often_is_looked_and_half_an_hour_of_them() -> None:
+    memory = ForecastMemory()
+    for looks in range(45 * 3):
+        observe(TANK, memory, seen(looks / 3.0), Conditions())
+    times = [seconds - T0.timestamp() for seconds, _ in memory.recent]
+    assert times == [60.0 * minute for minute in range(14, 45)]
+    # What reads high and is not confirmed may be no rise at all.
+    observe(TANK, memory, replace(seen(46, 2.0), reason=EstimateReason.READS_HIGH_UNCONFIRMED), Conditions())
+    assert memory.recent == []
+
+
 @pytest.mark.parametrize(
     "estimate", [seen(10, trust=Trust.BLIND), seen(10, height=math.nan), seen(10, sd=math.inf), seen(-1)]
 )

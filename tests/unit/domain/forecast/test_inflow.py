@@ -47,3 +47,7 @@ def test_one_storm_does_not_become_the_usual_day() -> None:
     for quarter in range(24):
         habit.learn(14 * 86_400.0 + quarter * 900.0, 0.5, 0.5)
     assert habit.usual(14 * 86_400.0 + 3 * 3600.0) == pytest.approx(day(3.0), rel=0.25)
+
+
+def test_what_was_seen_long_ago_weighs_no_more_than_a_hundred_quarter_hours() -> None:
+    assert set(taught(days=30).seen) == {100.0}

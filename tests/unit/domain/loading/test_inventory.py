@@ -10,12 +10,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from service.domain.loading.inventory import (
-    blanket_rise,
     blanket_solids,
     blanket_volume,
     return_flow_from_balance,
     sludge_detention,
-    solids_gain,
     solids_retention_time,
 )
 from service.domain.plant.tank import Tank, TankKind, TankShape
@@ -73,15 +71,6 @@ def test_return_balance_of_the_benchmark() -> None:
     assert from_si(flow, "m3/d") == pytest.approx(18_446.0, abs=0.05)
     with pytest.raises(DomainError, match="no balance"):
         return_flow_from_balance(0.2, 3.0, 2.5)
-
-
-def test_rise_of_a_worked_balance() -> None:
-    # 1000 m2, 500 + 250 m3/h at 3.5 kg/m3, return at 9, effluent 0.010, blanket 8: +370 kg/h, 0.04625 m/h (derived).
-    gain = solids_gain(to_si(500, "m3/h"), to_si(250, "m3/h"), 3.5, 9.0, 0.010)
-    assert gain == pytest.approx(370.0)
-    rise = blanket_rise(gain, 1000.0, 8.0)
-    assert rise == pytest.approx(0.04625)
-    assert 1.5 / rise == pytest.approx(32.43, abs=0.005)
 
 
 def test_retention_with_and_without_the_tanks() -> None:

@@ -41,6 +41,13 @@ def test_the_change_has_welchs_interval() -> None:
     assert proof.change == pytest.approx(0.296)
     told = stats.ttest_ind(after, before, equal_var=False).confidence_interval(0.95)
     assert proof.change_interval == pytest.approx((told.low, told.high))
+    for side, errors in ((proof.before, before), (proof.after, after)):
+        own = stats.ttest_1samp(errors, 0.0).confidence_interval(0.95)
+        assert side.mean == pytest.approx(float(sum(errors)) / len(errors))
+        assert side.interval == pytest.approx((own.low, own.high))
+    alike = work_proof([*row(-3.5, [-0.3] * 3), *row(0.5, [0.0] * 3)], WORK)
+    assert alike.outcome is WorkOutcome.BETTER
+    assert alike.change_interval == pytest.approx((0.3, 0.3))
 
 
 def test_two_cores_prove_nothing() -> None:
@@ -73,6 +80,18 @@ def test_cores_called_wrong_too_far_away_or_beyond_other_work_do_not_count() -> 
     proof = work_proof(points, WORK, [WORK - 2.0 * DAY, WORK, WORK + 3.0 * DAY])
     assert [p.pair.difference for p in proof.before.points] == [pytest.approx(-0.3)]
     assert [p.pair.difference for p in proof.after.points] == [pytest.approx(0.0)]
+
+
+def test_cores_at_the_very_bounds_of_what_is_looked_at() -> None:
+    """The core taken as the work began speaks of the time before it; of thirty days the last counts, the first does not."""
+    points = [point(days, days / 100.0) for days in (-30.0, -29.9, 0.0, 0.1, 30.0, 30.1)]
+    proof = work_proof(points, WORK)
+    assert [p.pair.difference for p in proof.before.points] == pytest.approx([-0.299, 0.0])
+    assert [p.pair.difference for p in proof.after.points] == pytest.approx([0.001, 0.3])
+    other = work_proof(points, WORK, [WORK - 29.9 * DAY, WORK + 30.0 * DAY])
+    assert [len(other.before.points), len(other.after.points)] == [1, 2]
+    doubtful = work_proof([point(1.0, 0.1, wrong=0.5), point(2.0, 0.1, wrong=0.49)], WORK)
+    assert len(doubtful.after.points) == 1  # called wrong from evens on
 
 
 errors = st.lists(st.integers(-300, 300).map(lambda mm: mm / 1000.0), max_size=20)
