@@ -87,9 +87,16 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--seeds", type=int, default=10, help="nights of each cause")
     parser.add_argument("--held-out", action="store_true", help="odd seeds, never looked at in choosing")
+    parser.add_argument(
+        "--anything-hidden", action="store_true", help="a third of all signals missing, the telling ones too"
+    )
     parser.add_argument("--wrong", action="store_true", help="a line for each night that is not right")
     given = parser.parse_args()
-    scored = [told(night_of(w)) for w in worlds(tuple(2 * i + given.held_out for i in range(given.seeds)))]
+    hide = 0.33 if given.anything_hidden else 0.15
+    scored = [
+        told(night_of(w, hide, anything=given.anything_hidden))
+        for w in worlds(tuple(2 * i + given.held_out for i in range(given.seeds)))
+    ]
     print(table(scored))
     if given.wrong:
         for one in scored:

@@ -102,11 +102,19 @@ _SIGNALS: dict[str, tuple[SignalKind, bool, float]] = {
 }
 
 
-def night_of(world: World) -> Night:
-    """The night as meters, people and the laboratory tell it."""
+def night_of(world: World, hide: float = 0.15, *, anything: bool = False) -> Night:
+    """The night as meters, people and the laboratory tell it.
+
+    Parameters
+    ----------
+    hide : chance of each signal to be missing. [–]
+    anything : also what the cause shows in, so that it cannot be known on some nights.
+    """
     rng = np.random.default_rng([world.seed, 911, list(FailureMode).index(world.mode)])
     world = _second_trouble(world, rng)
-    hidden = {name for name in (*_SIGNALS, "surface", "sisters", "before") if rng.random() < 0.15} - world.essential
+    hidden = {name for name in (*_SIGNALS, "surface", "sisters", "before") if rng.random() < hide} - (
+        set() if anything else world.essential
+    )
     if "flow" not in world.essential and "flow" in hidden and rng.random() < 0.6:
         hidden.discard("flow")  # nearly every plant meters its flow
     setups = _setups(world, hidden)

@@ -121,7 +121,7 @@ def _ranked(ranked: Ranking | None, why_not: str) -> dict[str, object]:
                 "action": a.action,
                 "lost_kg": a.lost,
                 "saved_kg": a.saved,
-                "highest_blanket_m": a.height,
+                "blanket_m": a.height,
                 "helps": a.helps,
             }
             for a in ranked.actions

@@ -50,7 +50,7 @@ def advice(mode: FailureMode, found: Diagnosis, system: UnitSystem) -> ModeAdvic
         forbidden.pop(SiteAction.RETURN, None)
     first = _first(mode, remedy, found, forbidden, system)
     own = [step for step in remedy.further if _possible(step, found.evidence) and step.action not in forbidden]
-    never = [*remedy.never]
+    never = [why for why in remedy.never if _fits(why, found.evidence)]
     never += [why for why in forbidden.values() if _of_sludge(mode)]
     return ModeAdvice(
         mode=mode,
@@ -125,7 +125,12 @@ def _of_sludge(mode: FailureMode) -> bool:
 
 
 def _possible(step: Step, e: Evidence) -> bool:
-    return step.action is None or step.action in e.actions
+    return (step.action is None or step.action in e.actions) and _fits(step.text, e)
+
+
+def _fits(text: str, e: Evidence) -> bool:
+    """Whether a line fits the kind of tank: only those after activated sludge have a return."""
+    return e.kind is TankKind.SECONDARY or "return" not in text
 
 
 def _first(

@@ -16,7 +16,7 @@ from service.domain.diagnosis.modes import PRIORS, FailureMode
 from service.domain.diagnosis.seen_clues import seen_clues
 
 #: A mode less likely than this leads nothing: its line is told as a question. [–]
-LEADS_FROM = 0.35
+LEADS_FROM = 0.45
 #: A rival less likely than this is not told in a message. [–]
 TOLD_FROM = 0.08
 #: A ratio this near to 1 says nothing worth telling.

@@ -62,7 +62,10 @@ def plant_state(
         scale = sister.setup.tank.area / tank.area
         like_mine = Conditions(
             flow=its.flow if its.flow is not None else (seen.flow or 0.0) * scale,
-            return_flow=its.return_flow if its.return_flow is not None else (seen.return_flow or 0.0) * scale,
+            # What is lost here need not be lost there.
+            return_flow=its.return_flow
+            if its.return_flow is not None
+            else max(seen.return_flow or 0.0, usual_return or 0.0) * scale,
             return_solids=its.return_solids,
         )
         height = memory.height if fresh else own.believed.height

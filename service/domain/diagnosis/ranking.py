@@ -33,7 +33,8 @@ POLYMER_SPEEDS = 1.4
 _LOST = 0.7
 #: Wasting in a hurry: this share of the return sludge. [–]
 _WASTED = 0.10
-#: An action helps that saves at least this share of what is lost; or, where no more leaves than usual, ends lower by this. [–], [m]
+#: An action helps that saves at least this share of what is lost; or, where no more leaves than usual, whose blanket ends lower
+#: by this. [–], [m]
 _HELPS, _LOWER = 0.05, 0.1
 #: Solids that leave on an ordinary day (common practice, no source). [kg/m³]
 ORDINARY_EFFLUENT = 0.015
@@ -79,7 +80,7 @@ class JudgedAction:
     action: SiteAction
     lost: float  #: solids over the weirs of all tanks [kg]
     saved: float  #: less than without it [kg]
-    height: float  #: of the highest blanket at the end [m]
+    height: float  #: of the tank's blanket at the end [m]
     helps: bool
 
 
@@ -89,7 +90,7 @@ class Ranking:
 
     lost: float  #: as things are [kg]
     ordinary: float  #: what would leave on an ordinary day at this flow [kg]
-    height: float  #: of the highest blanket at the end as things are [m]
+    height: float  #: of the tank's blanket at the end as things are [m]
     actions: tuple[JudgedAction, ...]
     wasting_saves: float  #: by wasting in a hurry [kg]
     return_tried: float  #: what raising the return means [m³/h]
@@ -114,14 +115,17 @@ def rank_actions(plant: PlantState, actions: Collection[SiteAction]) -> Ranking:
     """
     possible = [action for action in SiteAction if action in actions and _possible(action, plant)]
     courses = [_Course(plant), *(_Course(plant, action) for action in possible), _Course(plant, wasted=_WASTED)]
-    lost, heights = _run(plant, courses)
+    lost, heights, highest = _run(plant, courses)
     before, height = float(lost[0]), float(heights[0])
     ordinary = ORDINARY_EFFLUENT * AHEAD * sum(t.flow for t in plant.tanks)
     least = max(_HELPS * before, _HELPS * ordinary, 0.1)
     judged = []
     for n, action in enumerate(possible, start=1):
         saved, ends = before - float(lost[n]), float(heights[n])
-        helps = saved >= least if before > ordinary else saved > -least and ends <= height - _LOWER
+        if before > ordinary:
+            helps = saved >= least
+        else:  # its blanket falls, and no sister's rises above what was highest
+            helps = saved > -least and ends <= height - _LOWER and float(highest[n]) <= float(highest[0]) + 0.5 * _LOWER
         judged.append(JudgedAction(action=action, lost=before - saved, saved=saved, height=ends, helps=helps))
     # What differs by less than matters is told apart by the blanket.
     judged.sort(key=lambda one: (not one.helps, -round(one.saved / least) if before > ordinary else 0, one.height))
@@ -175,8 +179,8 @@ class _Course:
                 self.speed = POLYMER_SPEEDS
 
 
-def _run(plant: PlantState, courses: Sequence[_Course]) -> tuple[Floats, Floats]:
-    """Solids lost over all weirs [kg] and the height of the highest blanket at the end [m], a value a course."""
+def _run(plant: PlantState, courses: Sequence[_Course]) -> tuple[Floats, Floats, Floats]:
+    """Solids lost over all weirs [kg], and at the end the first tank's blanket and the highest of all [m], a value a course."""
     tanks, idle = plant.tanks, plant.idle
     area = np.array([*(t.area for t in tanks), *idle])
     depth = np.array([*(t.depth for t in tanks), *([tanks[0].depth] * len(idle))])
@@ -218,7 +222,8 @@ def _run(plant: PlantState, courses: Sequence[_Course]) -> tuple[Floats, Floats]
         )
         solids = np.maximum(solids + step / layer * change, 0.0)
     thick = np.clip((solids - 0.5 * plant.feed) / plant.feed, 0.0, 1.0)
-    return lost, np.asarray((thick.sum(axis=2) * layer[..., 0]).max(axis=1))
+    heights = np.asarray(thick.sum(axis=2) * layer[..., 0])
+    return lost, heights[:, 0], heights.max(axis=1)
 
 
 def _profiles(plant: PlantState) -> Floats:

@@ -11,7 +11,7 @@ from service.domain.diagnosis.ranking import (
     Ranking,
 )
 from service.domain.plant.action import SiteAction
-from service.domain.plant.display import format_length, format_quantity
+from service.domain.plant.display import describe_height, format_length, format_quantity
 from service.domain.plant.units import Dimension, UnitSystem
 
 NO_WASTING = "Do not chase a storm with wasting"
@@ -41,9 +41,9 @@ def ranking_lines(found: Ranking, system: UnitSystem) -> tuple[str, ...]:
             f"As things are about {lost} of solids go over the weirs in {AHEAD:g} h; on an ordinary day {ordinary}."
         ]
     else:
-        top = format_length(found.height, system)
+        top = describe_height(found.height, system)
         lines = [
-            f"As things are no more solids than usual go over the weirs in {AHEAD:g} h; the highest blanket is then {top}."
+            f"As things are no more solids than usual go over the weirs in {AHEAD:g} h; its blanket is then {top}."
         ]
     lines += [_line(one, found, system) for one in found.actions]
     if not found.actions:
@@ -65,7 +65,7 @@ def _line(one: JudgedAction, found: Ranking, system: UnitSystem) -> str:
     lower = found.height - one.height
     if not found.overflows:
         if one.helps:
-            return f"Helps: {name}. The highest blanket ends {format_length(lower, system)} lower."
+            return f"Helps: {name}. Its blanket ends {format_length(lower, system)} lower."
         return f"Does not help: {name}."
     if one.helps:
         return f"Helps: {name}. About {amount} less is lost."

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from service.domain.cores.core import OVER_THE_WEIR
 from service.domain.diagnosis.advice import ModeAdvice, advice
 from service.domain.diagnosis.diagnosis import Diagnosis, Weighed
 from service.domain.diagnosis.evidence import Evidence
@@ -16,6 +17,7 @@ from service.domain.plant.units import Dimension, UnitSystem
 _TOLD_CLUES, _TELLS = 2, 2.0
 
 
+PERMIT = "Solids leave with the effluent: sample it, and tell whoever the permit names."
 #: A mode less likely than this is left out of page and command. [–]
 SHOWN_FROM = 0.01
 #: How the chances come about, told wherever they are shown.
@@ -42,15 +44,17 @@ def message_lines(found: Diagnosis, system: UnitSystem) -> tuple[str, ...]:
     Where no mode is clear it names the likeliest and what settles them, and advises none of their actions.
     """
     now = f"Now: {numbers(found.evidence, system)}."
+    leaves = (PERMIT,) if _solids_leave(found.evidence) else ()
     if not found.clear:
         likeliest = ", ".join(_lower(chance_words(one)) for one in found.ranked[:3])
         settles = [advice(one.mode, found, system).settles for one in found.ranked[:2]]
-        return (f"No one cause is clear yet: {likeliest}.", f"What settles it: {' '.join(settles)}", now)
+        return (f"No one cause is clear yet: {likeliest}.", *leaves, f"What settles it: {' '.join(settles)}", now)
     leading = found.leading
     best = advice(leading.mode, found, system)
     telling = [c for c in leading.speaks_for if c.ratio(leading.mode) >= _TELLS][:_TOLD_CLUES]
     because = "; ".join(_lower(clue.words(system)) for clue in telling)
     lines = [best.first, f"{chance_words(leading)}{f': {because}' if because else ''}."]
+    lines += leaves
     lines += [why for why in best.never if why.startswith("Do not") and why[:20] not in best.first][:1]
     lines.append(now)
     lines += [
@@ -58,6 +62,15 @@ def message_lines(found: Diagnosis, system: UnitSystem) -> tuple[str, ...]:
         for rival in found.rivals
     ]
     return tuple(lines)
+
+
+def _solids_leave(e: Evidence) -> bool:
+    """Whether a person saw solids go over the weir, or the effluent is beyond the site's own limit."""
+    beyond = (
+        e.effluent_limit is not None and e.effluent_solids is not None and e.effluent_solids > e.effluent_limit,
+        e.turbidity_limit is not None and e.turbidity is not None and e.turbidity > e.turbidity_limit,
+    )
+    return bool(set(e.surface) & OVER_THE_WEIR) or any(beyond)
 
 
 def hint(found: Diagnosis) -> str:
@@ -109,7 +122,7 @@ def numbers(e: Evidence, system: UnitSystem) -> str:
         parts += [
             _said("mixed liquor", e.streams.feed_solids, Dimension.CONCENTRATION, system),
             _said("return solids", e.streams.return_solids, Dimension.CONCENTRATION, system),
-            _said("sludge index", e.load.sludge_index, Dimension.SLUDGE_INDEX, system),
+            _said("sludge index", e.load.sludge_index, Dimension.SLUDGE_INDEX, system) + _aged(e),
         ]
     else:
         parts.append(_said("drawn solids", e.streams.return_solids, Dimension.CONCENTRATION, system))
@@ -120,6 +133,12 @@ def numbers(e: Evidence, system: UnitSystem) -> str:
 
 def _settles(rival: Weighed, found: Diagnosis, system: UnitSystem) -> str:
     return _lower(advice(rival.mode, found, system).settles)
+
+
+def _aged(e: Evidence) -> str:
+    """How old the settling test is, where it is not of this shift."""
+    old = e.load.sludge_index is not None and e.test_age is not None and e.test_age > 12.0
+    return f" (test {e.test_age:.0f} h ago)" if old else ""
 
 
 def _said(name: str, value: float | None, dimension: Dimension, system: UnitSystem) -> str:

@@ -21,10 +21,13 @@ from service.domain.plant.units import UnitSystem
 from service.jobs.blanket.estimate import newest_heading
 from service.storage.database.session import transaction
 from service.storage.plant.site_tables import SiteIds
+from service.storage.readings.columns import ReadingColumns
 from service.storage.readings.readings import readings_between
 
 #: Mixed-liquor solids this long before a settling test still belong to it, where the site's own limit is no longer.
 BESIDE_TEST = timedelta(hours=2)
+#: Where nothing was measured by then, the first within so long after it.
+AFTER_TEST = timedelta(hours=26)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -98,21 +101,27 @@ def loading_of(
 
 
 def solids_beside(conn: Connection, setup: TankSetup, ids: SiteIds, test_at: datetime) -> float | None:
-    """Mixed-liquor solids when a settling test was made; None where nothing was measured by then. [kg/m³]"""
+    """Mixed-liquor solids when a settling test was made, or the nearest after it; None where nothing was measured. [kg/m³]"""
     signals = [s for s in setup.others if s.kind is SignalKind.FEED_SOLIDS and s.tag in ids.signals]
     own = [s for s in signals if s.tank == setup.tank.key] or signals
     if not own:
         return None
+    numbers = [ids.signals[s.tag] for s in own]
     since = test_at - max(BESIDE_TEST, *(s.stale_after for s in own))
-    found = readings_between(conn, [ids.signals[s.tag] for s in own], since, test_at + timedelta.resolution)
-    newest = {
-        number: value
-        for number, value, quality in zip(
-            found.signal_id.tolist(), found.value.tolist(), found.quality.tolist(), strict=True
-        )
-        if quality != Quality.BAD
-    }
+    newest = dict(_good(readings_between(conn, numbers, since, test_at + timedelta.resolution)))
+    if not newest:
+        # The nearest after it: what the mixed liquor is by now, a storm may have thinned, and any sludge would seem to bulk.
+        later = _good(readings_between(conn, numbers, test_at, test_at + AFTER_TEST))
+        newest = dict(reversed(later))
     return sum(newest.values()) / len(newest) if newest else None
+
+
+def _good(found: ReadingColumns) -> list[tuple[int, float]]:
+    """Signal number and value of every good reading, in order of time."""
+    rows = zip(
+        found.time_us.tolist(), found.signal_id.tolist(), found.value.tolist(), found.quality.tolist(), strict=True
+    )
+    return [(number, value) for _, number, value, quality in sorted(rows) if quality != Quality.BAD]
 
 
 def loading_values(found: Loading, units: UnitSystem) -> dict[str, object]:

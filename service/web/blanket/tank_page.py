@@ -9,7 +9,7 @@ from fastapi.responses import HTMLResponse
 
 from service.domain.diagnosis.advice import DEFERS
 from service.domain.diagnosis.diagnosis import Diagnosis
-from service.domain.diagnosis.wording import BASIS, message_lines, modes_in_words, percent
+from service.domain.diagnosis.wording import BASIS, chance_words, message_lines, modes_in_words, percent
 from service.domain.loading.sheet import THEORY_CAUTION, input_name, input_words, load_figures
 from service.domain.plant.display import format_speed
 from service.domain.plant.role import Role
@@ -67,6 +67,7 @@ def tank(request: Request, plant: Plant, visitor: Viewer, key: str) -> HTMLRespo
             for r in reversed(cores[-CORES:])
         ],
         loading=loading,
+        why_now=chance_words(found.leading) if found is not None and found.clear else "",
         why=None if found is None or not found.clues else why_words(found, plant.units),
         figures=load_figures(view.tank, loading.load, view.setup.terms, loading.inputs),
         inputs=[(input_name(i), input_words(i, plant.units, say.now), i) for i in loading.inputs],

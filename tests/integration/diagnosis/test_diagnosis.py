@@ -123,3 +123,24 @@ def test_the_mail_says_what_was_seen_and_goes_out_even_where_that_fails(
     assert "Stay behind the guard rail" in danger["text"]
     assert ("Return flow down" in danger["sms"]) is not broken
     assert len(danger["sms"]) <= 160
+
+
+def test_a_storm_that_thins_the_mixed_liquor_makes_no_sludge_bulk(engine: Engine) -> None:
+    """Nothing was measured when the test was made: the nearest counts, not what a storm has left by now."""
+    plant = AlarmPlant.build(engine, tanks=TANKS)
+    store_day(engine, plant.ids, settled=(420.0,))
+    test_at = NIGHT - timedelta(hours=12)
+    with transaction(engine) as conn:
+        conn.execute(
+            text("DELETE FROM reading WHERE signal_id = :feed AND time < :soon"),
+            {"feed": plant.ids.signals["feed"], "soon": test_at + timedelta(hours=3)},
+        )
+        writer = ReadingWriter(conn, open_batch(conn, "test", "thin", NIGHT))
+        thin = [3.2 - 0.1 * n for n in range(17)]
+        times = NIGHT - timedelta(minutes=80)
+        writer.store(cores.columns(plant.ids.signals["feed"], thin, start=times, step=timedelta(minutes=5)))
+        recompute.mark_signals_dirty(conn, writer.stored.earliest_us)
+    update_estimates(engine, TANKS, plant.ids, NIGHT)
+    found = _diagnosis(plant).evidence
+    assert found.streams.feed_solids == pytest.approx(1.6)
+    assert found.load.sludge_index == pytest.approx(420.0 / 3.2, rel=0.02)

@@ -35,7 +35,7 @@ CHOSEN: dict[str, dict[str, tuple[Any, str]]] = {
         "SPAN_SURE": (2.5, "one in eighty by chance"),
     },
     "diagnosis.diagnosis": {
-        "LEADS_FROM TOLD_FROM": ((0.35, 0.08), "one cause in three leads; a rival of one in twelve is worth a line"),
+        "LEADS_FROM TOLD_FROM": ((0.45, 0.08), "what is nearly as likely as not leads; a rival of one in twelve is worth a line"),
     },
     "diagnosis.advice": {"FRESH_CORE": (1.0, "nobody is sent twice within the hour [h]")},
     "diagnosis.gather": {

@@ -14,7 +14,7 @@ from service.domain.diagnosis.diagnosis import Diagnosis, diagnose
 from service.domain.diagnosis.evidence import Evidence, Sister
 from service.domain.diagnosis.modes import HINTS, PRIORS, FailureMode
 from service.domain.diagnosis.remedies import REMEDIES
-from service.domain.diagnosis.wording import BASIS, hint, message_lines, modes_in_words, numbers
+from service.domain.diagnosis.wording import BASIS, PERMIT, hint, message_lines, modes_in_words, numbers
 from service.domain.loading.balance import Conditions
 from service.domain.loading.tank_load import TankLoad, tank_load
 from service.domain.plant.action import SiteAction
@@ -100,7 +100,10 @@ class TestTheRule:
         )  # fmt: skip
         found = diagnose(e)
         assert found.clear
-        words = " ".join((said(found), numbers(e, "us"), BASIS))
+        every = [
+            line for mode in PRIORS[kind] if mode is not FailureMode.NONE for line in _lines(advice(mode, found, "us"))
+        ]
+        words = " ".join((said(found), numbers(e, "us"), BASIS, *every))
         assert "return" not in words.lower()
         assert "sludge drawn 0 MGD" in numbers(e, "us")
 
@@ -214,3 +217,38 @@ def test_flow_goes_to_no_sister_that_has_no_room() -> None:
     assert "take flow off this tank" not in message_lines(found, "si")[0]
     empty = diagnose(replace(full, sisters=(Sister(label="B", height=0.5),)))
     assert "take flow off this tank" in message_lines(empty, "si")[0]
+
+
+def test_nitrate_that_lifts_sludge_is_what_henze_and_others_found() -> None:
+    """About 6 to 8 mg N/L near 20 °C is critical (Henze et al. 1993, from memory); more where it is colder (judgement)."""
+    e = Evidence(kind=TankKind.SECONDARY, depth=4.0, temperature=20.0, nitrate=0.007)
+
+    def clue(nitrate: float, temperature: float) -> Clue:
+        found = diagnose(replace(e, nitrate=nitrate, temperature=temperature))
+        return next(c for c in found.clues if c.fact == "nitrate")
+
+    assert 0.006 <= clue(0.007, 20.0).values[1][0] <= 0.008
+    assert clue(0.007, 20.0).ratio(FailureMode.GAS) > 1.0
+    assert clue(0.004, 20.0).ratio(FailureMode.GAS) < 0.5
+    assert clue(0.012, 20.0).ratio(FailureMode.GAS) > 5.0
+    assert clue(0.007, 12.0).ratio(FailureMode.GAS) < 1.0
+    assert clue(0.007, 20.0).words("us") == "Nitrate 7.00 mg/L as nitrogen; sludge begins to lift at about 7.00 mg/L"
+
+
+def test_the_four_ways_of_parker_wahlberg_and_gerges_each_have_a_mode() -> None:
+    """Water Sci. Technol. 41(9), 201-208 (2000): denitrification, high blankets, flocculation, hydraulics."""
+    four = {FailureMode.GAS, FailureMode.THICKENING, FailureMode.POOR_FLOC, FailureMode.DENSITY_CURRENT}
+    assert four <= set(PRIORS[TankKind.SECONDARY])
+    for mode in (FailureMode.GAS, FailureMode.POOR_FLOC, FailureMode.DENSITY_CURRENT):
+        assert "Parker, Wahlberg and Gerges (2000)" in REMEDIES[mode].source
+
+
+def test_solids_that_leave_are_told_to_whoever_the_permit_names() -> None:
+    seen = diagnose(evidence(500.0, 10.0, 3.0, usual_drawn=0.07, surface=(Surface.SOLIDS_OVER_WEIR,)))
+    assert PERMIT in message_lines(seen, "us")
+    beyond = diagnose(evidence(500.0, 10.0, 3.0, usual_drawn=0.07, effluent_solids=0.04, effluent_limit=0.03))
+    assert PERMIT in message_lines(beyond, "us")
+    within = diagnose(evidence(500.0, 10.0, 3.0, usual_drawn=0.07, effluent_solids=0.02, effluent_limit=0.03))
+    assert PERMIT not in message_lines(within, "us")
+    aged = diagnose(evidence(500.0, 250.0, 3.0, 450.0, test_age=34.0))
+    assert "sludge index 150 mL/g (test 34 h ago)" in numbers(aged.evidence, "us")

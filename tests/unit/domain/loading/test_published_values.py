@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from datetime import UTC, datetime, timedelta
 from uuid import UUID
 
@@ -10,6 +11,7 @@ import pytest
 from service.domain.blanket.level import RATE_SD, LevelTracker
 from service.domain.blanket.pairing import Pair
 from service.domain.forecast.inflow import FlowHabit
+from service.domain.loading.balance import Conditions
 from service.domain.loading.limits import (
     DIMENSION_OF_QUANTITY,
     Quantity,
@@ -19,9 +21,10 @@ from service.domain.loading.limits import (
 )
 from service.domain.loading.settling import Vesilind
 from service.domain.loading.state_point import failing_solids
+from service.domain.loading.tank_load import tank_load
 from service.domain.plant.reading import Quality, ReadingReason
 from service.domain.plant.tank import Tank, TankKind, TankShape
-from service.domain.plant.units import Dimension
+from service.domain.plant.units import Dimension, from_si, to_si
 from service.domain.sensors.drift_history import PairInHindsight
 from service.domain.sensors.work_proof import LEAST_CORES, work_proof
 
@@ -159,3 +162,27 @@ def test_three_cores_on_a_side_prove_work_and_two_do_not(cores: int, enough: boo
     proof = work_proof(points, WORK)
     assert (proof.after.interval is not None) is enough
     assert (proof.change is not None) is enough
+
+
+def test_worked_examples_of_loading_by_hand() -> None:
+    """A gravity thickener of 1,000 m³/d at 1 % and 40 kg/(m²·d): 10,000 kg/d on 250 m², 17.8 m across (handbook example, by hand).
+
+    An 80 ft tank with 4 and 1.2 MGD at 2,700 mg/L: 5.2 x 8.34 x 2,700 lb/d on 5,027 ft² are 23.3 lb/d.ft² (by hand).
+    """
+    across = (4.0 * (1000.0 * 10.0 / 40.0) / math.pi) ** 0.5
+    assert across == pytest.approx(17.84, abs=0.01)
+    thickener = Tank(
+        key="g", label="G", kind=TankKind.THICKENER, shape=TankShape.CIRCULAR, diameter=across, side_water_depth=3.5
+    )
+    load = tank_load(thickener, Conditions(flow=to_si(1000.0, "m3/d"), feed_solids=10.0))
+    assert from_si(load.solids_loading or 0.0, "kg/m2.d") == pytest.approx(40.0)
+    clarifier = Tank(
+        key="c",
+        label="C",
+        kind=TankKind.SECONDARY,
+        shape=TankShape.CIRCULAR,
+        diameter=80.0 * FT,
+        side_water_depth=14.0 * FT,
+    )
+    given = Conditions(flow=to_si(4.0, "MGD"), return_flow=to_si(1.2, "MGD"), feed_solids=to_si(2700.0, "mg/L"))
+    assert from_si(tank_load(clarifier, given).solids_loading or 0.0, "lb/d.ft2") == pytest.approx(23.3, abs=0.05)

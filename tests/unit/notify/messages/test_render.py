@@ -308,9 +308,9 @@ def test_what_is_likely_wrong_leads_with_its_numbers() -> None:
     lines = first_checks(facts(diagnosis=diagnose(LOST)), "us")
     assert lines[0].startswith("Return flow is down. Pump running? Valve open?")
     assert lines[1].startswith("Return sludge lost (95 % or more): return flow 0.0913 MGD where it was 1.83 MGD before")
-    assert "Now: flow 4.56 MGD, return 0.0913 MGD, mixed liquor 2,800 mg/L, return solids 8,000 mg/L" in lines[3]
+    assert "Now: flow 4.56 MGD, return 0.0913 MGD, mixed liquor 2,800 mg/L, return solids 8,000 mg/L" in lines[4]
     assert lines[-1] == CONFIRM
-    assert "Now: flow 720 m3/h, return 14.4 m3/h" in first_checks(facts(diagnosis=diagnose(LOST)), "si")[3]
+    assert "Now: flow 720 m3/h, return 14.4 m3/h" in first_checks(facts(diagnosis=diagnose(LOST)), "si")[4]
     text = render(facts(diagnosis=diagnose(LOST)), "us").text
     assert "Lock out the arm's drive" in text
     assert "come first" in text
