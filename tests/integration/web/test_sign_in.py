@@ -33,6 +33,10 @@ def test_the_cookie_is_out_of_reach_of_scripts_and_other_sites(site: WebSite) ->
     assert "Path=/" in cookie
     assert "Domain" not in cookie
     assert "Secure" not in cookie  # this is plain HTTP on loopback
+    assert f"Max-Age={7 * 86_400}" in cookie  # SECURITY.md, 3.3.2
+    [visit] = [c for c in answer.headers.get_list("set-cookie") if c.startswith("uw_visit")]
+    assert "Max-Age=0" in visit, "what forms were bound to before is over"
+    assert "Secure" not in visit
     behind_tls = client.get("/sign-in", headers={"X-Forwarded-Proto": "https"})
     assert behind_tls.headers["strict-transport-security"] == "max-age=31536000; includeSubDomains"
 
@@ -96,7 +100,11 @@ def test_the_database_holds_no_secret_that_opens_anything(site: WebSite) -> None
 def test_signing_out_ends_the_session_for_good(site: WebSite) -> None:
     client = site.client(Role.OPERATOR)
     kept = client.cookies[SESSION_COOKIE]
-    assert client.post("/sign-out", data={"form_token": form_token(client.get("/more").text)}).status_code == 303
+    answer = client.post("/sign-out", data={"form_token": form_token(client.get("/more").text)})
+    assert (answer.status_code, answer.headers["clear-site-data"]) == (303, '"cache"')
+    [cookie] = answer.headers.get_list("set-cookie")
+    assert cookie.startswith(f'{SESSION_COOKIE}=""; ')
+    assert "Max-Age=0" in cookie
     client.cookies.set(SESSION_COOKIE, kept)
     assert client.get("/").status_code == 303
 
@@ -202,6 +210,8 @@ def test_sign_in_leads_back(site: WebSite) -> None:
         site.sign_in(client, "operator", to="/journal?alarm=east.high").headers["location"]
         == "/journal?alarm=east.high"
     )
+    again = client.get("/sign-in?to=/journal")  # whoever is signed in is not asked again
+    assert (again.status_code, again.headers["location"]) == (303, "/journal")
 
 
 def test_the_form_needs_its_own_token(site: WebSite) -> None:

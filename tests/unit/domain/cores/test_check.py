@@ -84,6 +84,9 @@ def test_fluff_is_its_top_and_lies_above_the_sludge() -> None:
 def test_what_is_too_deep_says_in_which_unit_it_would_fit() -> None:
     finding = only(check(replace(CORE, thickness=8.0), expected=None))
     assert "it would fit as 8 cm (0.08 m) or 8.0 ft (2.44 m) or 8 in (0.20 m)" in finding.sentence
+    finding = only(check(replace(CORE, thickness=50.0), expected=None))
+    assert "it would fit as 50 cm (0.50 m) or 50 in (1.27 m)" in finding.sentence
+    assert "Check the number and its unit." in only(check(replace(CORE, thickness=9999.0), expected=None)).sentence
 
 
 def test_the_future_is_refused_but_for_a_small_clock_difference() -> None:

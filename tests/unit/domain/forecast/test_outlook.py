@@ -68,3 +68,9 @@ def test_a_rise_without_precedent_is_foretold_no_later_than_the_straight_line() 
 def test_a_line_that_stands_above_already_is_there() -> None:
     assert Line(2.0, 0.5).hours_to(1.5) == 0.0
     assert Line(2.0, -0.5).hours_to(1.5) == math.inf
+
+
+def test_a_blanket_that_just_reaches_a_height_reaches_it() -> None:
+    assert rising(-0.1).time_to(1.0).likely == 0.0
+    peak = replace(rising(0.0), mean=tuple(2.0 if hours == HORIZONS[2] else 1.0 for hours in HORIZONS))
+    assert peak.time_to(2.0).likely == HORIZONS[2]

@@ -60,5 +60,7 @@ def test_still_tank_keeps_its_solids_and_settles() -> None:
 
 
 def test_feed_must_enter_inside() -> None:
-    with pytest.raises(DomainError):
-        LayeredSettler(area=1500.0, depth=4.0, layers=10, feed_layer=9, sludge=BENCHMARK_SLUDGE)
+    for area, depth, feed_layer in ((1500.0, 4.0, 9), (1500.0, 4.0, 0), (0.0, 4.0, 5), (1500.0, 0.0, 5)):
+        with pytest.raises(DomainError):
+            LayeredSettler(area=area, depth=depth, layers=10, feed_layer=feed_layer, sludge=BENCHMARK_SLUDGE)
+    LayeredSettler(area=1500.0, depth=4.0, layers=10, feed_layer=8, sludge=BENCHMARK_SLUDGE)

@@ -101,3 +101,9 @@ def test_impossible_indices_are_refused(bad: float) -> None:
         Vesilind(-1.0, 0.4)
     with pytest.raises(DomainError):
         wahlberg_keinath_1988(300.0)  # its speed would be negative
+
+
+@pytest.mark.parametrize(("index", "outside"), [(34.9, True), (35.0, False), (220.0, False), (220.1, True)])
+def test_a_sludge_at_the_ends_of_what_a_correlation_was_fitted_to_is_inside(index: float, outside: bool) -> None:
+    # Daigger 1995: indices from 35 to 220 mL/g.
+    assert settling_at("daigger-1995", index).outside_fit is outside
