@@ -26,6 +26,7 @@ from service.domain.sensors.advice import (
     _setting,
     _unit_slip,
     _where,
+    advise,
     decide,
 )
 from service.domain.sensors.drift_history import DriftHistory, PairInHindsight, StepFound
@@ -272,4 +273,22 @@ def test_the_cause_is_told_from_the_story_of_the_cores() -> None:
     assert cause(steady, -0.3) is DriftCause.FOULING  # it began on the other side
     # Only what was seen since the work tells how it began.
     assert cause(history(grown, last_work=START + timedelta(days=2)), 0.3) is DriftCause.DATUM
+    assert (
+        cause(history(grown, last_work=START), 0.3) is DriftCause.FOULING
+    )  # the core taken as the work ended is the first
     assert cause(history(grown, last_work=START + timedelta(days=9)), 0.3) is DriftCause.FOULING
+    # Cores called wrong, from evens on, make no story.
+    doubted = [point(1.0, 1.3, days=i, then=0.3, wrong=0.5) for i in range(4)]
+    assert cause(history([*steady.points[:2], *doubted]), 0.3) is DriftCause.NONE
+
+
+def test_an_interval_holds_the_truth_nineteen_times_in_twenty() -> None:
+    told = Drift(0.3, 0.0, 0.1, (0.02**2, 0.0, 0.0, 0.0, 0.0, 0.03**2), 0.0)
+    signal = Signal(tag="a", kind=SignalKind.BLANKET, tank="t", unit="m")
+    found = advise(history([]), bank(told), 0.0, signal, TANK, 1.0, 1.0)
+    for interval, mean, sd in (
+        (found.error_interval, 0.3, 0.02),
+        (found.offset_interval, 0.3, 0.02),
+        (found.span_interval, 0.1, 0.03),
+    ):
+        assert interval == near(norm.interval(0.95, mean, sd), abs=1e-5)

@@ -48,6 +48,7 @@ def test_a_line_through_the_origin_meets_nists_certified_values() -> None:
     line = proportional([float(x) for x in range(60, 71)], [float(y) for y in range(130, 141)])
     assert line.slope == pytest.approx(2.07438016528926, rel=1e-13)
     assert line.slope_se == pytest.approx(0.165289256198347e-01, rel=1e-12)
+    assert line.intercept == 0.0
 
 
 def test_a_line_through_the_origin_needs_something_to_hold_on_to() -> None:
