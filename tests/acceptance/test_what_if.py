@@ -63,3 +63,18 @@ def test_more_return_helps_a_storm_hurts_and_nothing_is_changed(underweir: Comma
     refused = underweir.run("what-if", "east", "--return-flow", "much")
     assert refused.returncode == 1
     assert "is not a flow" in refused.stderr
+
+
+def test_diagnose_tells_every_cause_with_its_chance_and_what_if_what_is_missing_to_rank_actions(
+    underweir: Command,
+) -> None:
+    said = underweir("diagnose", "east")
+    assert "None of these:" in said
+    assert "licensed operator" in said
+    told = underweir.json("diagnose", "east")
+    assert 0.9 < sum(mode["chance"] for mode in told["modes"]) + told["none_of_these"] <= 1.0
+    surge = next(mode for mode in told["modes"] if mode["mode"] == "thickening overload")
+    assert any(clue["fact"] == "flow" and clue["ratio"] > 1.0 for clue in surge["clues"])
+    asked = underweir.json("what-if", "east", "--return-flow", "+10%")
+    assert asked["actions"] is None
+    assert "without a settling test" in asked["actions_missing"]

@@ -84,7 +84,8 @@ def main() -> None:
     parser.add_argument("--held-out", action="store_true", help="odd seeds, never looked at in choosing")
     parser.add_argument("--nights", action="store_true", help="a line a night that overflows")
     given = parser.parse_args()
-    judged = [judge(night) for night in simulated_nights(tuple(2 * i + given.held_out for i in range(given.seeds)))]
+    seeds = tuple(2 * i + given.held_out for i in range(given.seeds))
+    judged = [judge(night) for late in (False, True) for night in simulated_nights(seeds, late=late)]
     print(table(judged))
     if given.nights:
         for one in judged:

@@ -13,7 +13,7 @@ from service.simulator.settler import settling_curve
 from service.simulator.weather import Storm, Weather
 from tests.support.mode_nights import World
 
-HOURS = 36
+HOURS, LATE_HOURS = 36, 14
 #: The hour the trouble begins, at the earliest.
 _BEGINS = 27.0
 SIMULATED = (
@@ -49,24 +49,30 @@ def simulated_worlds(seeds: tuple[int, ...], modes: tuple[FailureMode, ...] = SI
     return [night.world for night in simulated_nights(seeds, modes)]
 
 
-def simulated_nights(seeds: tuple[int, ...], modes: tuple[FailureMode, ...] = SIMULATED) -> list[SimulatedNight]:
-    """One night a mode and seed, all simulated side by side."""
-    plans = [_plan(mode, seed) for mode in modes for seed in seeds]
+def simulated_nights(
+    seeds: tuple[int, ...], modes: tuple[FailureMode, ...] = SIMULATED, *, late: bool = False
+) -> list[SimulatedNight]:
+    """One night a mode and seed, all simulated side by side.
+
+    Parameters
+    ----------
+    late : nights with more sludge, to which nobody came before the blanket stood at four fifths of the depth.
+    """
+    plans = [_plan(mode, seed, 1.35 if late else 1.0) for mode in modes for seed in seeds]
+    length = 60 * (HOURS + LATE_HOURS * late)
     given = [
-        forcing(
-            p.plant, p.weather, HOURS * 60, 20.0, np.random.default_rng([p.seed, 5, list(FailureMode).index(p.mode)])
-        )
+        forcing(p.plant, p.weather, length, 20.0, np.random.default_rng([p.seed, 5, list(FailureMode).index(p.mode)]))
         for p in plans
     ]
     truths = simulate([p.plant for p in plans], given, [0] * len(plans))
     nights = []
     for plan, made, truth in zip(plans, given, truths, strict=True):
-        world, minute = _world(plan, truth)
+        world, minute = _world(plan, truth, 0.8 if late else 0.45)
         nights.append(SimulatedNight(world, plan.plant, made, minute))
     return nights
 
 
-def _plan(mode: FailureMode, seed: int) -> _Plan:
+def _plan(mode: FailureMode, seed: int, more: float) -> _Plan:
     rng = np.random.default_rng([seed, 17, list(FailureMode).index(mode)])
     u = rng.uniform
     count = int(rng.choice([2, 2, 3]))
@@ -107,13 +113,13 @@ def _plan(mode: FailureMode, seed: int) -> _Plan:
         feed, storms = float(u(6.8, 8.2)), ()
         index = float(u(100.0, 125.0))
     plant = SimPlant(
-        tanks=tanks, mixed_liquor=feed, basin_volume=flow * float(u(7.0, 9.0)), return_ratio=back, settleability=index,
+        tanks=tanks, mixed_liquor=more * feed, basin_volume=flow * float(u(7.0, 9.0)), return_ratio=back, settleability=index,
         settleability_swing=3.0, trips=trips, splits=splits, bulking=bulking, flow_paced=bool(rng.random() < 0.3),
     )  # fmt: skip
     return _Plan(mode, seed, plant, Weather(mean_flow=flow, storms=storms))
 
 
-def _world(plan: _Plan, truth: Truth) -> tuple[World, int]:
+def _world(plan: _Plan, truth: Truth, call_at: float) -> tuple[World, int]:
     plant, depth = plan.plant, plan.plant.tanks[0].side_water_depth
     rng = np.random.default_rng([plan.seed, 23, list(FailureMode).index(plan.mode)])
     since = int(_BEGINS * 60) + 60
@@ -124,7 +130,7 @@ def _world(plan: _Plan, truth: Truth) -> tuple[World, int]:
     if plan.mode is FailureMode.CLARIFICATION:  # by the simulator's own sludge, and it shows in the effluent
         bad = np.flatnonzero(outrunning[since:] & (lost[since:] > 0.03))
     else:
-        bad = np.flatnonzero((height[since:] > 0.45 * depth) | (lost[since:] > 0.03))
+        bad = np.flatnonzero((height[since:] > call_at * depth) | (lost[since:] > 0.03))
     at = since + (int(bad[0]) + 20 if bad.size else int(np.argmax(height[since:])))
     at = min(at, height.size - 1)
     hour, day = at - 180, max(at - 1440, 0)

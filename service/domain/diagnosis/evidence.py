@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 
 from service.domain.cores.core import Surface
 from service.domain.loading.balance import Conditions
-from service.domain.loading.state_point import PRACTICAL_LIMIT, Limit
+from service.domain.loading.state_point import PRACTICAL_LIMIT
 from service.domain.loading.tank_load import TankLoad
 from service.domain.plant.action import USUAL_ACTIONS, SiteAction
 from service.domain.plant.signal import SignalKind
@@ -83,11 +83,6 @@ class Evidence:
     def clarification_limits(self) -> bool:
         """Whether the overflow outruns, or nearly outruns, the settling of the feed: then more return only adds load."""
         return self.clarification is not None and self.clarification >= PRACTICAL_LIMIT
-
-    @property
-    def nearer(self) -> Limit | None:
-        """Which duty of the tank is nearer its limit."""
-        return None if self.load.state is None else self.load.state.nearer
 
     @property
     def flow_ratio(self) -> float | None:

@@ -10,6 +10,7 @@ from service.domain.diagnosis.diagnosis import Diagnosis, Weighed
 from service.domain.diagnosis.evidence import Evidence
 from service.domain.diagnosis.modes import HINTS, FailureMode
 from service.domain.plant.display import describe_height, format_quantity
+from service.domain.plant.signal import DIMENSION_OF, SignalKind
 from service.domain.plant.tank import TankKind
 from service.domain.plant.units import Dimension, UnitSystem
 
@@ -111,21 +112,29 @@ def mode_words(weighed: Weighed, found: Diagnosis, system: UnitSystem) -> ModeWo
 
 
 def numbers(e: Evidence, system: UnitSystem) -> str:
-    """The present numbers in one line; what is not known is said so."""
+    """The present numbers in one line; what is not known, or too old, is said so."""
+
+    def said(name: str, value: float | None, kind: SignalKind) -> str:
+        if value is None:
+            return f"{name} {'too old to use' if kind in e.old else 'not known'}"
+        return f"{name} {format_quantity(value, DIMENSION_OF[kind], system)}"
+
     secondary = e.kind is TankKind.SECONDARY
-    drawn = "return" if secondary else "sludge drawn"
-    parts = [
-        _said("flow", e.streams.flow, Dimension.FLOW, system),
-        _said(drawn, e.streams.return_flow, Dimension.FLOW, system),
-    ]
+    parts = [said("flow", e.streams.flow, SignalKind.FLOW)]
     if secondary:
+        index, known = e.load.sludge_index, "too old to use" if SignalKind.SETTLED_VOLUME in e.old else "not known"
+        shown = known if index is None else format_quantity(index, Dimension.SLUDGE_INDEX, system) + _aged(e)
         parts += [
-            _said("mixed liquor", e.streams.feed_solids, Dimension.CONCENTRATION, system),
-            _said("return solids", e.streams.return_solids, Dimension.CONCENTRATION, system),
-            _said("sludge index", e.load.sludge_index, Dimension.SLUDGE_INDEX, system) + _aged(e),
+            said("return", e.streams.return_flow, SignalKind.RETURN_FLOW),
+            said("mixed liquor", e.streams.feed_solids, SignalKind.FEED_SOLIDS),
+            said("return solids", e.streams.return_solids, SignalKind.RETURN_SOLIDS),
+            f"sludge index {shown}",
         ]
     else:
-        parts.append(_said("drawn solids", e.streams.return_solids, Dimension.CONCENTRATION, system))
+        parts += [
+            said("sludge drawn", e.streams.return_flow, SignalKind.WASTE_FLOW),
+            said("drawn solids", e.streams.return_solids, SignalKind.RETURN_SOLIDS),
+        ]
     if e.height is not None:
         parts.append(f"blanket {describe_height(e.height, system)}")
     return ", ".join(parts)
@@ -139,10 +148,6 @@ def _aged(e: Evidence) -> str:
     """How old the settling test is, where it is not of this shift."""
     old = e.load.sludge_index is not None and e.test_age is not None and e.test_age > 12.0
     return f" (test {e.test_age:.0f} h ago)" if old else ""
-
-
-def _said(name: str, value: float | None, dimension: Dimension, system: UnitSystem) -> str:
-    return f"{name} not known" if value is None else f"{name} {format_quantity(value, dimension, system)}"
 
 
 def _ratio(value: float) -> str:

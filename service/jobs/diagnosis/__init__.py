@@ -1,1 +1,1 @@
-"""Evidence for advice, and what-if forecasts."""
+"""Diagnoses, what-if forecasts and ranked actions, from what is stored."""

@@ -18,6 +18,7 @@ from service.domain.diagnosis.wording import BASIS, PERMIT, hint, message_lines,
 from service.domain.loading.balance import Conditions
 from service.domain.loading.tank_load import TankLoad, tank_load
 from service.domain.plant.action import SiteAction
+from service.domain.plant.signal import SignalKind
 from service.domain.plant.tank import Tank, TankKind, TankShape
 from tests.benchmarks.first_lines import told
 from tests.support.hand_nights import CASES
@@ -252,3 +253,15 @@ def test_solids_that_leave_are_told_to_whoever_the_permit_names() -> None:
     assert PERMIT not in message_lines(within, "us")
     aged = diagnose(evidence(500.0, 250.0, 3.0, 450.0, test_age=34.0))
     assert "sludge index 150 mL/g (test 34 h ago)" in numbers(aged.evidence, "us")
+    old = replace(aged.evidence, streams=Conditions(), old=(SignalKind.FEED_SOLIDS,))
+    assert "flow not known, return not known, mixed liquor too old to use" in numbers(old, "us")
+
+
+def test_a_clarification_near_its_limit_raises_no_return_even_where_thickening_leads() -> None:
+    """1.3 m/h against 1.58 m/h: 82 % by theory, more than real tanks stand, though thickening is at 151 %."""
+    found = diagnose(evidence(1300.0, 250.0, 3.5, 525.0, usual_flow=1250.0 / 3600.0))
+    assert found.leading.mode is FailureMode.THICKENING
+    assert found.chance(FailureMode.CLARIFICATION) < 0.15
+    best = advice(FailureMode.THICKENING, found, "si")
+    assert "raise the return" not in best.first
+    assert any(why.startswith("Do not raise the return: clarification is at 82 % of its limit") for why in best.never)
