@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import datetime, timedelta
 
 import pytest
 from sqlalchemy import Connection, Engine, text
 
+from service.alarms.definition import AlarmDefinition, AlarmKind
 from service.alarms.machine import AlarmState, Event, Machine, MachineReason, Transition
 from service.calls.routing import MessageKind
 from service.storage.alarms import alarms as stored
 from service.storage.calls.outbox import OutboxMessage, enqueue
 from service.storage.database.session import transaction
-from tests.support.alarm_plant import MINUTE, NIGHT, AlarmPlant
+from tests.support.alarm_plant import MINUTE, NIGHT, AlarmPlant, alarm_setup
 
 HIGH, DANGER = "east.high", "east.high-high"
 
@@ -58,6 +60,10 @@ def test_lines_of_a_time_are_those_from_its_beginning_to_before_its_end(engine: 
         assert stored.journal_span(conn) == (NIGHT - timedelta(days=9), NIGHT + 2 * MINUTE)
         told = stored.transitions_between(conn, NIGHT, NIGHT + 2 * MINUTE)
         assert [(line.key, line.at) for line in told] == [(HIGH, NIGHT), (DANGER, NIGHT + MINUTE)]
+        whole = stored.transitions_between(conn, NIGHT, NIGHT + 3 * MINUTE)
+        assert [line.at for line in whole] == [NIGHT, NIGHT + MINUTE, NIGHT + 2 * MINUTE], (
+            "as it happened, not as it was written"
+        )
         [taken] = stored.transitions_between(conn, NIGHT + 2 * MINUTE, NIGHT + 3 * MINUTE)
         assert (taken.actor, taken.note, taken.value) == ("Sam", "going", 0.5)
         [defined] = [
@@ -147,3 +153,15 @@ def test_a_memory_that_cannot_be_read_is_an_alarm_looked_at_anew(engine: Engine,
     with transaction(engine) as conn:
         conn.execute(text('UPDATE alarm SET machine = \'{"since": "yesterday"}\' WHERE id = :id'), {"id": ids[HIGH]})
         assert stored.lock_alarms(conn, [HIGH])[HIGH].machine == Machine()
+
+
+def test_a_changed_definition_is_journalled_with_what_it_was_before(engine: Engine) -> None:
+    """Who made a limit looser, and from what, is asked after every overflow."""
+    high = AlarmDefinition(key=HIGH, kind=AlarmKind.HIGH, tank="east", limit=1.2)
+    AlarmPlant.build(engine, alarm_setup(alarms=(high,)))
+    with transaction(engine) as conn:
+        stored.sync_alarms(conn, [replace(high, limit=0.9)], NIGHT + MINUTE, by="Sam", why="too often")
+        [line] = stored.journal(conn, key=HIGH, limit=1)
+        assert (line.event, line.actor, line.detail["changed"], line.detail["why"]) == (
+            Event.REDEFINED, "Sam", {"limit": [1.2, 0.9]}, "too often",
+        )  # fmt: skip
