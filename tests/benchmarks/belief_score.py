@@ -33,6 +33,7 @@ from service.domain.plant.reading import Reading
 from tests.support.rough_events import START, rough_events, stretched
 from tests.support.rough_plants import KINDS, RoughPlant, rough_plant
 from tests.support.stopping import in_order
+from tests.support.told import told
 
 Floats = NDArray[np.float64]
 Flags = NDArray[np.bool_]
@@ -307,7 +308,7 @@ def stories(plant: RoughPlant) -> Track:
                 tracker.core(event)
             else:
                 tracker.calibration(event)
-        said = tracker.believed((START + timedelta(minutes=minute, seconds=30)).timestamp())
+        said = told(tracker, until.timestamp())
         height = said.height
         mean[minute], above[minute], good[minute] = height.mean, height.above(plant.danger), said.good
         if minute % 3 == 0:

@@ -24,11 +24,11 @@ from service.domain.plant.reading import Reading, ReadingReason
 from service.domain.plant.signal import Signal
 from service.domain.plant.tank import Tank
 
-#: Above this standard deviation, or this long without a word, the tank is blind [m, s]; above the other it is doubtful [m].
+#: Above this standard deviation, or this long without a word, the tank is blind [m, s].
 BLIND_SD, BLIND_AFTER = 0.6, 12 * 3600.0
-DOUBTFUL_SD = 0.15
-#: A number is good while no rival story has more than this chance [–].
-RIVALS_ALLOWED = 0.05
+#: A number is good while the chance that it is a foot wrong is at most this [–]: somebody who relies on it all year without a look
+#: at the tank is misled for less than a day.
+MAY_MISLEAD = 0.0025
 
 
 class Trust(StrEnum):
@@ -209,14 +209,7 @@ def _estimate(setup: TankSetup, fold: Fold, seconds: float, time: datetime) -> E
     else:
         if told.sd > BLIND_SD or told.silent > BLIND_AFTER:
             trust = Trust.BLIND
-        elif (
-            told.sd > DOUBTFUL_SD
-            or told.unproven
-            or told.reads_high
-            or source is Source.COASTING
-            or not told.agreed
-            or rivals > RIVALS_ALLOWED
-        ):
+        elif told.off > MAY_MISLEAD or told.unproven or told.reads_high or source is Source.COASTING or not told.agreed:
             trust = Trust.DOUBTFUL
         else:
             trust = Trust.GOOD

@@ -20,7 +20,7 @@ from typing import NamedTuple
 from service.domain.blanket.arm import Turned
 from service.domain.blanket.belief import Voice, averaged
 from service.domain.blanket.conditioning import Judged, World
-from service.domain.blanket.mixture import ONE_STORY, Part, grouped
+from service.domain.blanket.mixture import ONE_STORY, Part, beyond, grouped
 from service.domain.blanket.pairing import Pair, core_height, extra_variance
 from service.domain.blanket.sensor_state import UNEVEN_VAR, SensorMemory, first_sensor
 from service.domain.blanket.state import State
@@ -61,6 +61,7 @@ class FusedState(NamedTuple):
     silent: float  #: since the last usable sample or core
     unproven: bool  #: no core ever, or a step no core has confirmed
     reads_high: bool
+    off: float  #: chance of being wrong by more than WRONG_BY [–]
     stories: tuple[Part, ...] = ()  #: the likeliest first; empty before anything was heard
     agreed: bool = (
         True  #: whether the last core was what was expected, and the sensors' own voice tells the likeliest story
@@ -71,6 +72,8 @@ class FusedState(NamedTuple):
 MAY_BE_AWAY = 0.05
 #: A story whose height is less sure than this says that nobody knows [m].
 KNOWS_NOTHING = 0.5
+#: A height that is wrong by more than this misleads somebody: a foot [m].
+WRONG_BY = 0.3048
 #: Samples of these verdicts say nothing of the blanket to any story.
 _NO_EVIDENCE = frozenset({ReadingReason.ECHO_LOST, ReadingReason.OUT_OF_SERVICE})
 _STUCK = Judged(ReadingReason.FLAT, False)
@@ -196,7 +199,7 @@ class Fold:
         """What is believed at a time not before the state's."""
         belief = self.state.belief
         if belief.time != belief.time:
-            return FusedState(math.nan, math.inf, math.nan, Source.NOTHING, math.inf, True, False)
+            return FusedState(math.nan, math.inf, math.nan, Source.NOTHING, math.inf, True, False, 1.0)
         voice = self.voice if time == belief.time else self._voice(time)
         if voice is not None:
             height, var, rate, _, spread = voice
@@ -216,20 +219,22 @@ class Fold:
         if self.stories.heard and self.sensors:
             agreed = self.stories.agreed
             following = self.stories.following(time) > 0.5
-            stories = grouped(
-                [Part(p.chance, min(max(p.mean, self.lowest), top), p.sd) for p in self.stories.heights(time)]
-            )
+            parts = [Part(p.chance, min(max(p.mean, self.lowest), top), p.sd) for p in self.stories.heights(time)]
+            stories = grouped(parts)
             first = stories[0]
             told = following or abs(first.mean - height) > ONE_STORY
             # Without a sensor the stories have nothing to add to a core but the doubt they began with; and what a sensor shows
             # is told, as doubtful, where the likeliest story is that nobody knows.
             if told and not (voice is not None and first.sd > KNOWS_NOTHING):
                 height, sd = first.mean, first.sd
+            off = beyond(parts, height, WRONG_BY)
             if following:
                 source, rate = Source.SENSOR, self.stories.rate(time)
+        else:
+            off = beyond([Part(1.0, height, sd)], height, WRONG_BY)
         if self.core_just_spoke:
             source = Source.CORE
-        return FusedState(height, sd, rate, source, time - belief.last_word, unproven, reads_high, stories, agreed)
+        return FusedState(height, sd, rate, source, time - belief.last_word, unproven, reads_high, off, stories, agreed)
 
     def _believe(self, time: float, judged: Judged | None) -> None:
         self.voice = self._voice(time)

@@ -88,6 +88,24 @@ class Mixture:
         return sum(p.chance for p in self.parts if abs(p.mean - height) <= within)
 
 
+def beyond(parts: Sequence[Part], height: float, within: float) -> float:
+    """Chance of lying further than that from a height [m]; chances sum to one. [–]
+
+    >>> round(beyond([Part(0.5, 1.0, 0.1), Part(0.5, 3.0, 0.1)], 1.0, 0.3), 4)
+    0.5013
+    """
+    inside = sum(
+        p.chance
+        * 0.5
+        * (
+            math.erf((height + within - p.mean) / (p.sd * _ROOT2))
+            - math.erf((height - within - p.mean) / (p.sd * _ROOT2))
+        )
+        for p in parts
+    )
+    return max(1.0 - inside, 0.0)
+
+
 #: Stories whose means lie no further apart than this are one to a reader [m].
 ONE_STORY = 0.3
 #: Stories below this chance are left out of what is told, and no more are told than so many.

@@ -5,14 +5,14 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from copy import copy
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
 
 from service.domain.blanket.bank import AWAY, CORE_SD, FOLLOWS, FOULING, LEAN_SD, STUCK, UNIT, UNITS, Bank
 from service.domain.blanket.level import damped_step
-from service.domain.blanket.mixture import Mixture, Part
+from service.domain.blanket.mixture import Part
 from service.domain.blanket.pairing import ARM_DISTURBANCE_SD, ARM_STIRS
 from service.domain.blanket.trace import RATE_MEMORY, Trace, trace_from_json
 from service.domain.cores.core import Calibration, Core, Surface
@@ -24,9 +24,6 @@ from service.errors import DomainError
 
 #: How long a flow or a sister tank's level is taken for current [s], and over what its usual is taken [h].
 HOLDS, USUAL_FLOW, USUAL_SISTER = 2 * 3600.0, 24.0, 2.0
-#: A story is a rival when its height lies further than this from the likeliest [m]; trust allows rivals so much chance [–].
-RIVAL, RIVALS_ALLOWED = 0.2, 0.05
-GOOD_SD = 0.15
 #: What lies beyond this is no measurement of anything [SI].
 NONSENSE = 1e5
 #: A level taken over some minutes is that of their middle [h].
@@ -34,15 +31,6 @@ LAG = 1.0 / 60.0
 #: Samples after which it is known how often a sensor shows the same value again.
 KNOWN_AFTER = 1000
 VERSION = 2
-
-
-@dataclass(frozen=True, slots=True)
-class Believed:
-    """What is believed at a time."""
-
-    height: Mixture
-    rate: float  #: [m/h]
-    good: bool  #: evidence agrees: no rival story of weight, the last core agreed, a sensor follows
 
 
 class Tracker:
@@ -188,22 +176,6 @@ class Tracker:
         """Rate of rise in the likeliest story. [m/h]"""
         likeliest: tuple[float, float, float, float, list[int]] = max(self._rows_at(time))
         return likeliest[3]
-
-    def believed(self, time: float) -> Believed:
-        """What is believed at a time not before the last event's. [s]"""
-        rows = self._rows_at(time)
-        parts = self._parts(time, rows)
-        mixture = Mixture(parts)
-        best = max(parts).mean
-        rivals = 1.0 - mixture.near(best, RIVAL)
-        good = (
-            self.agreed
-            and rivals <= RIVALS_ALLOWED
-            and self.following(time) > 1.0 - RIVALS_ALLOWED
-            and mixture.sd <= GOOD_SD
-            and not sum(w for w, _, _, _, m in rows if AWAY in m and FOLLOWS not in m) > RIVALS_ALLOWED
-        )
-        return Believed(mixture, sum(row[0] * row[3] for row in rows), good)
 
     # --- pieces -------------------------------------------------------------------------------------------------------
 

@@ -11,6 +11,7 @@ from service.alarms.observations import AGREE, CoreSeen
 from service.alarms.rules import Observation, RuleReason, SensorSeen
 from service.calls.routing import MessageKind
 from service.domain.blanket.estimate import Estimate, Trust
+from service.domain.blanket.fusion import WRONG_BY
 from service.domain.diagnosis.advice import CONFIRM, FRESH_CORE
 from service.domain.diagnosis.diagnosis import Diagnosis
 from service.domain.diagnosis.modes import FailureMode
@@ -401,8 +402,10 @@ def trust_sentence(facts: AlarmFacts, system: UnitSystem) -> str | None:
         case Trust.GOOD:
             return "The blanket estimate is reliable."
         case Trust.DOUBTFUL:
+            # How far off, and what settles it: "doubtful" alone is a reason to turn over and sleep.
+            off = max(2.0 * facts.estimate.sd, WRONG_BY) if math.isfinite(facts.estimate.sd) else WRONG_BY
             return stories_sentence(facts.estimate, facts.side_water_depth, system) or (
-                "The blanket estimate is doubtful: check it before you rely on it."
+                f"The blanket may be {format_length(off, system)} higher or lower than estimated: a hand core decides."
             )
         case Trust.BLIND:
             return "No valid reading: the blanket estimate is old and may be wrong."

@@ -27,7 +27,7 @@ __all__ = ["Words", "kind_word", "verdict_words"]
 
 _TRUST = {
     Trust.GOOD: "reliable",
-    Trust.DOUBTFUL: "doubtful: check before you rely on it",
+    Trust.DOUBTFUL: "doubtful: a hand core decides",
     Trust.BLIND: "no valid reading: the number is old",
 }
 

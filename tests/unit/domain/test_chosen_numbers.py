@@ -81,7 +81,7 @@ CHOSEN: dict[str, dict[str, tuple[Any, str]]] = {
     "blanket.drift_priors": {"TREND_MEMORY": (60.0, "a season's fouling [day]")},
     "blanket.estimate": {
         "BLIND_SD BLIND_AFTER": ((0.6, 12 * HOURS), "nobody acts on ±1.2 m, nor on word of the other shift"),
-        "DOUBTFUL_SD": (0.15, "a foot either way [m]"),
+        "MAY_MISLEAD": (0.0025, "less than a day a year [–]"),
     },
     "forecast.prediction": {"FEATURES RATE_MEMORY": ((7, 1.5), "a rise lasts an hour or two [h]")},
     "forecast.forecast": {

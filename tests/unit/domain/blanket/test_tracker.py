@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 from service.domain.blanket.bank import AWAY, STUCK, UNIT, Bank
 from service.domain.blanket.estimate import Event, event_order
 from service.domain.blanket.mixture import Mixture, Part
-from service.domain.blanket.tracker import Believed, Tracker
+from service.domain.blanket.tracker import Tracker
 from service.domain.cores.core import Core
 from service.domain.plant.reading import Reading
 from service.domain.plant.signal import Measures, Signal, SignalKind
@@ -24,13 +24,14 @@ from service.domain.plant.tank import NotchedWeir
 from tests.support.rough_events import START, rough_events
 from tests.support.rough_plants import rough_plant
 from tests.support.sensor_story import TANK, blanket_signal
+from tests.support.told import Told, told
 
 
 def fold(tracker: Tracker, events: list[Event]) -> list[tuple[float, float, bool]]:
     said = []
     for event in events:
         tracker.take(event)
-        believed = tracker.believed(event_order(event)[0].timestamp())
+        believed = told(tracker, event_order(event)[0].timestamp())
         said.append((believed.height.mean, believed.height.sd, believed.good))
     return said
 
@@ -80,7 +81,7 @@ def test_whatever_comes_what_is_believed_is_finite(happened: list[tuple[float, s
             )  # fmt: skip
         else:
             tracker.take(Reading(what, time, value))
-        believed = tracker.believed(time.timestamp())
+        believed = told(tracker, time.timestamp())
         low, high = believed.height.interval()
         assert all(map(math.isfinite, (believed.height.mean, believed.height.sd, believed.rate, low, high)))
         assert low <= high
@@ -115,8 +116,8 @@ class Walkway:
         self.tracker.take(Core(**(described | changes)))  # type: ignore[arg-type]
 
     @property
-    def now(self) -> Believed:
-        return self.tracker.believed(self.time.timestamp())
+    def now(self) -> Told:
+        return told(self.tracker, self.time.timestamp())
 
     def near(self, height: float, within: float = 0.25) -> float:
         """Chance that the blanket is about there."""

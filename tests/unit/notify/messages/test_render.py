@@ -170,7 +170,7 @@ def test_the_whole_message() -> None:
 @pytest.mark.parametrize(
     ("trust", "sentence"),
     [
-        (Trust.DOUBTFUL, "The blanket estimate is doubtful"),
+        (Trust.DOUBTFUL, "The blanket may be 1.0 ft higher or lower than estimated: a hand core decides."),
         (Trust.BLIND, "No valid reading: the blanket estimate is old"),
     ],
 )

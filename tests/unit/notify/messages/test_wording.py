@@ -307,7 +307,7 @@ def test_what_alone_takes_a_persons_word_back(reason: RuleReason, ends: str) -> 
 def test_how_far_a_number_can_be_believed(trust: Trust) -> None:
     said = {
         Trust.GOOD: ("is reliable", "Estimate reliable"),
-        Trust.DOUBTFUL: ("doubtful", "Estimate doubtful"),
+        Trust.DOUBTFUL: ("a hand core decides", "Estimate doubtful"),
         Trust.BLIND: ("No valid reading", "No valid reading"),
     }
     given = facts(trust=trust)
@@ -519,7 +519,7 @@ def test_rival_stories_are_told_with_their_chances_the_likeliest_first_and_three
         stories = tuple(Part(chance, mean, 0.05) for chance, mean in parts)
         return wording.trust_sentence(facts(estimate=replace(estimate, stories=stories), side_water_depth=depth), "si")
 
-    doubtful = "The blanket estimate is doubtful: check it before you rely on it."
+    doubtful = "The blanket may be 0.30 m higher or lower than estimated: a hand core decides."
     three = (0.6, 1.0), (0.3, 3.0), (0.03, 2.0)
     assert said(*three, (0.03, 2.5)) == (
         "The sludge is either 3.00 m under the weir (60 %) or 1.00 m under the weir (30 %) or 2.00 m under the weir (3 %): a hand core decides."
