@@ -96,6 +96,13 @@ class Worker:
             for files in ((), loaded)
         )  # fmt: skip
 
+    def wait(self) -> None:
+        """Wait until both have loaded: a file that was changed before would be loaded changed."""
+        for process in (self._importing, self._exchanging):
+            assert process.stdout is not None
+            if process.stdout.readline() != "ready\n":
+                raise SystemExit(f"a worker ended before its first trial; what it said last is in {self.log}")
+
     def try_out(
         self, mutation: Mutation, content: bytes, tests: Sequence[str], seconds: float, *, exchange: bool = False
     ) -> str:
@@ -140,6 +147,8 @@ def workers(
             shutil.rmtree(copy, ignore_errors=True)
             copied(tree, copy)
             made.append(Worker(copy, place / f"log-{number}", environment, loaded))
+        for worker in made:
+            worker.wait()
         yield made
     finally:
         for worker in made:

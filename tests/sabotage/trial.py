@@ -151,6 +151,8 @@ def main() -> None:
         silence = os.open(os.devnull, os.O_WRONLY)
         os.dup2(silence, 1)
         run_tests(sys.argv[1:], "--collect-only")
+    answers.write("ready\n")
+    answers.flush()
     for line in sys.stdin:
         order = json.loads(line)
         answers.write(json.dumps({"outcome": tried(order)}) + "\n")
