@@ -403,9 +403,16 @@ class Bank:
                 home = w * alive * (hours / AWAY_FOR) * 0.2 * self._at_home(k, i, heights[0], noise_var)
                 if home > least:
                     found.append((k, home, FOLLOWS, "home", 0.0, heights[0], noise_var))
-                if regular:
+                # One that is off by more than the tank is deep shows nothing of it.
+                if regular and abs(heights[0] - float(self.mu[k] @ self.x[k, :, 0])) <= self.depth - self.lowest:
                     shift = new_w[k] * WAS_SHIFT
                     found.append((k, shift, FOLLOWS, "shift", WAS_SHIFT_SD**2, heights[0], noise_var))
+                if regular:  # and whether it was its unit
+                    for j, scale in enumerate(UNITS):
+                        there = self._back(k, i, heights[j + 1], noise_var * scale**2) * scale
+                        unit = new_w[k] * UNIT_CHANGES * REGULARLY / 24.0 * there / uniform
+                        if unit > least:
+                            found.append((k, unit, UNIT + j, "same", 0.0, heights[j + 1], noise_var * scale**2))
                 sticks = w * STICKS * days * stuck * coherent
                 if sticks > least:
                     found.append((k, sticks, STUCK, None, 0.0, 0.0, None))
