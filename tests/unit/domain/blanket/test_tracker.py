@@ -200,6 +200,23 @@ def test_feet_for_metres_are_found_without_being_told() -> None:
     assert walk.near(1.18) > 0.8
 
 
+def test_nonsense_for_hours_beside_a_sound_sensor_is_not_taken_for_an_offset_of_three_tanks() -> None:
+    walk = Walkway(1.2, sensors=2)
+    for hour in range(12):
+        nonsense = (14.2 + 0.05 * hour + walk.rng.normal(0.0, 0.25, 60)).tolist()
+        walk.minutes(nonsense, [1.2 + 0.005 * hour] * 60)
+        assert walk.near(1.2 + 0.005 * hour) > 0.9
+
+
+def test_a_sensor_that_was_away_and_then_shows_the_height_in_feet_has_changed_its_unit() -> None:
+    walk = Walkway(1.2, sensors=2)
+    walk.minutes((14.2 + walk.rng.normal(0.0, 0.25, 60)).tolist(), [1.2] * 60)
+    path = [1.2 + 0.15 * math.sin(m / 60.0) for m in range(480)]
+    walk.minutes([height / 0.3048 + float(walk.rng.normal(0.0, 0.04)) for height in path], path)
+    assert walk.seen(UNIT) > 0.5
+    assert walk.near(path[-1]) > 0.9
+
+
 @pytest.mark.parametrize("jitter", [0.0, 0.0003])
 def test_a_sensor_that_shows_no_noise_any_more_is_stuck(jitter: float) -> None:
     walk = Walkway(1.0)
