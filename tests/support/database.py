@@ -10,14 +10,17 @@ copy of it, which takes some tens of milliseconds. Where many tests begin with t
 
 from __future__ import annotations
 
+import contextlib
 import gc
 import os
+import socket
 import uuid
 import warnings
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from functools import cache
 from pathlib import Path
+from typing import Any
 
 import psycopg
 from sqlalchemy.engine import make_url
@@ -192,7 +195,7 @@ class TestServer:
             # In memory: making and removing the files of a database on the layers of an image takes up to ten times the work.
             container = container.with_env("PGDATA", "/database/files").with_tmpfs_mount("/database", "size=4g")
             container.start()
-            _write(note, f"{container.get_wrapped_container().id}\n{container.get_connection_url()}")
+            _write(note, f"{container.get_wrapped_container().id}\n{_direct(container)}")
         return note.read_text().splitlines()[1]
 
     def _remove_container(self) -> None:
@@ -220,6 +223,18 @@ class TestServer:
         finally:
             self._holding = False
             lock.close()
+
+
+def _direct(container: Any) -> str:
+    """The URL of the container's own address, where this machine reaches it: what goes by a forwarded port is copied once more."""
+    wrapped = container.get_wrapped_container()
+    wrapped.reload()
+    forwarded = container.get_connection_url()
+    for network in wrapped.attrs["NetworkSettings"]["Networks"].values():
+        with contextlib.suppress(OSError):
+            socket.create_connection((network["IPAddress"], 5432), timeout=2).close()
+            return make_url(forwarded).set(host=network["IPAddress"], port=5432).render_as_string(hide_password=False)
+    return str(forwarded)
 
 
 def _write(path: Path, content: str) -> None:
