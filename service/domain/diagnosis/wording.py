@@ -112,32 +112,38 @@ def mode_words(weighed: Weighed, found: Diagnosis, system: UnitSystem) -> ModeWo
 
 
 def numbers(e: Evidence, system: UnitSystem) -> str:
-    """The present numbers in one line; what is not known, or too old, is said so."""
-
-    def said(name: str, value: float | None, kind: SignalKind) -> str:
-        if value is None:
-            return f"{name} {'too old to use' if kind in e.old else 'not known'}"
-        return f"{name} {format_quantity(value, DIMENSION_OF[kind], system)}"
-
-    secondary = e.kind is TankKind.SECONDARY
-    parts = [said("flow", e.streams.flow, SignalKind.FLOW)]
-    if secondary:
-        index, known = e.load.sludge_index, "too old to use" if SignalKind.SETTLED_VOLUME in e.old else "not known"
-        shown = known if index is None else format_quantity(index, Dimension.SLUDGE_INDEX, system) + _aged(e)
-        parts += [
-            said("return", e.streams.return_flow, SignalKind.RETURN_FLOW),
-            said("mixed liquor", e.streams.feed_solids, SignalKind.FEED_SOLIDS),
-            said("return solids", e.streams.return_solids, SignalKind.RETURN_SOLIDS),
-            f"sludge index {shown}",
+    """The present numbers in one line; at its end the names of those that are not known, or too old."""
+    streams, index = e.streams, e.load.sludge_index
+    if e.kind is TankKind.SECONDARY:
+        wanted = [
+            ("flow", streams.flow, SignalKind.FLOW),
+            ("return", streams.return_flow, SignalKind.RETURN_FLOW),
+            ("mixed liquor", streams.feed_solids, SignalKind.FEED_SOLIDS),
+            ("return solids", streams.return_solids, SignalKind.RETURN_SOLIDS),
         ]
     else:
-        parts += [
-            said("sludge drawn", e.streams.return_flow, SignalKind.WASTE_FLOW),
-            said("drawn solids", e.streams.return_solids, SignalKind.RETURN_SOLIDS),
+        wanted = [
+            ("flow", streams.flow, SignalKind.FLOW),
+            ("sludge drawn", streams.return_flow, SignalKind.WASTE_FLOW),
+            ("drawn solids", streams.return_solids, SignalKind.RETURN_SOLIDS),
         ]
+    shown = [
+        f"{name} {format_quantity(value, DIMENSION_OF[kind], system)}"
+        for name, value, kind in wanted
+        if value is not None
+    ]
+    missing = [(name, kind) for name, value, kind in wanted if value is None]
+    if e.kind is TankKind.SECONDARY and index is not None:
+        shown.append(f"sludge index {format_quantity(index, Dimension.SLUDGE_INDEX, system)}{_aged(e)}")
+    elif e.kind is TankKind.SECONDARY:
+        missing.append(("sludge index", SignalKind.SETTLED_VOLUME))
     if e.height is not None:
-        parts.append(f"blanket {describe_height(e.height, system)}")
-    return ", ".join(parts)
+        shown.append(f"blanket {describe_height(e.height, system)}")
+    old = [name for name, kind in missing if kind in e.old]
+    unknown = [name for name, kind in missing if kind not in e.old]
+    said = [", ".join(shown)] if shown else []
+    said += [f"{why}: {', '.join(names)}" for why, names in (("too old to use", old), ("not known", unknown)) if names]
+    return "; ".join(said)
 
 
 def _settles(rival: Weighed, found: Diagnosis, system: UnitSystem) -> str:

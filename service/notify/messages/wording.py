@@ -429,13 +429,13 @@ def stories_sentence(estimate: Estimate, depth: float | None, system: UnitSystem
 
 
 def trust_short(facts: AlarmFacts) -> str | None:
-    """Whether the estimate is reliable, in two or three words for an SMS."""
+    """Whether the estimate is reliable, in two or three words for an SMS; "doubtful" alone is a reason to sleep on."""
     if facts.standing is not None:
         against = facts.clearance is not None and facts.clearance - facts.standing.clearance > AGREE
         return "Do not trust sensor" if against else "Seen by a person"
     if facts.estimate is None:
         return None
-    return {Trust.GOOD: "Estimate reliable", Trust.DOUBTFUL: "Estimate doubtful", Trust.BLIND: "No valid reading"}[
+    return {Trust.GOOD: "Estimate reliable", Trust.DOUBTFUL: "A core decides", Trust.BLIND: "No valid reading"}[
         facts.estimate.trust
     ]
 

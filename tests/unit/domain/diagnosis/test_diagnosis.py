@@ -254,7 +254,7 @@ def test_solids_that_leave_are_told_to_whoever_the_permit_names() -> None:
     aged = diagnose(evidence(500.0, 250.0, 3.0, 450.0, test_age=34.0))
     assert "sludge index 150 mL/g (test 34 h ago)" in numbers(aged.evidence, "us")
     old = replace(aged.evidence, streams=Conditions(), old=(SignalKind.FEED_SOLIDS,))
-    assert "flow not known, return not known, mixed liquor too old to use" in numbers(old, "us")
+    assert numbers(old, "us").endswith("; too old to use: mixed liquor; not known: flow, return, return solids")
 
 
 def test_a_clarification_near_its_limit_raises_no_return_even_where_thickening_leads() -> None:

@@ -307,7 +307,7 @@ def test_what_alone_takes_a_persons_word_back(reason: RuleReason, ends: str) -> 
 def test_how_far_a_number_can_be_believed(trust: Trust) -> None:
     said = {
         Trust.GOOD: ("is reliable", "Estimate reliable"),
-        Trust.DOUBTFUL: ("a hand core decides", "Estimate doubtful"),
+        Trust.DOUBTFUL: ("a hand core decides", "A core decides"),
         Trust.BLIND: ("No valid reading", "No valid reading"),
     }
     given = facts(trust=trust)
