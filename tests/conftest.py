@@ -98,10 +98,14 @@ def pytest_configure(config: pytest.Config) -> None:
 
 
 @pytest.hookimpl(optionalhook=True)
-def pytest_xdist_auto_num_workers() -> int:
-    """Four workers more than processors, as many a test waits for a process, a server or a delay; fewer where memory is short."""
+def pytest_xdist_auto_num_workers(config: pytest.Config) -> int:
+    """Four workers more than processors, as many a test waits for a process, a server or a delay; fewer where memory is short.
+
+    Two more where the slow ones are left out: what remains waits less, and each worker loads everything once more.
+    """
     processors = len(os.sched_getaffinity(0))
-    return max(processors, min(processors + 4, psutil.virtual_memory().available // MEMORY_OF_WORKER))
+    more = 2 if "slow" in config.getoption("markexpr") else 4
+    return max(processors, min(processors + more, psutil.virtual_memory().available // MEMORY_OF_WORKER))
 
 
 @pytest.hookimpl(optionalhook=True)
