@@ -10,7 +10,7 @@ from statistics import median
 from service.domain.blanket.estimate import Estimate, EstimateReason, TankSetup, Trust
 from service.domain.cores.core import Core
 from service.domain.diagnosis.evidence import Evidence, Sister
-from service.domain.forecast.tracker import Heading, conditions
+from service.domain.forecast.tracker import Heading, conditions, fresh_values
 from service.domain.loading.balance import Conditions
 from service.domain.loading.inputs import InputStatus, LoadInput
 from service.domain.loading.tank_load import TankLoad
@@ -71,18 +71,11 @@ def gather(
     """
     setup, tank = own.setup, own.setup.tank
     streams, load = _drawn(own, load, past, now)
-    latest = own.heading.latest
-
-    def value(kind: SignalKind, seen: Latest = latest, at: datetime = now) -> float | None:
-        return value_of(setup, kind, seen, at)
-
-    before = [(at, seen) for at, seen in past.latest]
+    value = _values(setup, own.heading, now).get
+    before = [_values(setup, replace(own.heading, latest=dict(seen)), at) for at, seen in past.latest]
     temperature = value(SignalKind.TEMPERATURE)
-    warmer = _known(value(SignalKind.TEMPERATURE, seen, at) for at, seen in before[:1])
-    chemical, dosed = (
-        value(SignalKind.CHEMICAL_FLOW),
-        _known(value(SignalKind.CHEMICAL_FLOW, s, at) for at, s in before),
-    )
+    warmer = _known(seen.get(SignalKind.TEMPERATURE) for seen in before[:1])
+    chemical, dosed = value(SignalKind.CHEMICAL_FLOW), _known(seen.get(SignalKind.CHEMICAL_FLOW) for seen in before)
     test = next((i for i in inputs if i.kind is SignalKind.SETTLED_VOLUME and not i.missing), None)
     believed = own.believed if own.believed is not None and own.believed.reason is not EstimateReason.NO_DATA else None
     found = Evidence(
@@ -117,20 +110,9 @@ def gather(
     return _cored(found, tank, cores, now)
 
 
-def value_of(setup: TankSetup, kind: SignalKind, latest: Latest, at: datetime) -> float | None:
-    """The mean of the fresh values of a kind: the tank's own, or else the plant's."""
-    for whose in (setup.tank.key, None):
-        fresh = [
-            latest[s.tag][1]
-            for s in setup.others
-            if s.kind is kind
-            and s.tank == whose
-            and s.tag in latest
-            and timedelta(seconds=at.timestamp() - latest[s.tag][0]) <= s.stale_after
-        ]
-        if fresh:
-            return sum(fresh) / len(fresh)
-    return None
+def _values(setup: TankSetup, heading: Heading, at: datetime) -> dict[SignalKind, float]:
+    """The fresh values by kind: the tank's own, or else the plant's."""
+    return fresh_values(setup, heading, at, own=False) | fresh_values(setup, heading, at, own=True)
 
 
 def arm_still(angles: Sequence[float]) -> bool | None:
@@ -218,16 +200,7 @@ def _rest_of_plant(own: Known, sisters: Sequence[Known], found: list[Sister], no
 
 def _own(known: Known, kind: SignalKind, now: datetime) -> float | None:
     """A flow by the tank's own meters. [m³/s]"""
-    setup, latest = known.setup, known.heading.latest
-    fresh = [
-        latest[s.tag][1]
-        for s in setup.others
-        if s.kind is kind
-        and s.tank == setup.tank.key
-        and s.tag in latest
-        and timedelta(seconds=now.timestamp() - latest[s.tag][0]) <= s.stale_after
-    ]
-    return max(sum(fresh), 0.0) if fresh else None
+    return fresh_values(known.setup, known.heading, now, own=True).get(kind)
 
 
 def _usual_flow(own: Known, past: Past) -> float | None:

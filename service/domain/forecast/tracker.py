@@ -56,6 +56,25 @@ def follow(setup: TankSetup, heading: Heading, readings: Sequence[Reading], esti
     _hear(heading, spoken[done:])
 
 
+def fresh_values(setup: TankSetup, heading: Heading, at: datetime, *, own: bool) -> dict[SignalKind, float]:
+    """The fresh values by kind; where several signals of a kind speak of one thing, flows add up and all else is averaged.
+
+    Parameters
+    ----------
+    own : the tank's own signals, or else the plant's.
+    """
+    found: dict[SignalKind, list[float]] = {}
+    for signal in setup.others:
+        if (signal.tank == setup.tank.key) is not own or signal.tag not in heading.latest:
+            continue
+        seconds, value = heading.latest[signal.tag]
+        if timedelta(seconds=at.timestamp() - seconds) <= signal.stale_after:
+            # Around zero a meter may read a little less than nothing.
+            found.setdefault(signal.kind, []).append(max(value, 0.0) if signal.kind in _NEVER_NEGATIVE else value)
+    flows = (SignalKind.FLOW, SignalKind.RETURN_FLOW, SignalKind.WASTE_FLOW)
+    return {kind: sum(values) if kind in flows else sum(values) / len(values) for kind, values in found.items()}
+
+
 def conditions(setup: TankSetup, heading: Heading, at: datetime) -> Conditions:
     """What the other signals say at a time, each in SI; None where nothing is measured or the value is stale.
 
@@ -64,7 +83,7 @@ def conditions(setup: TankSetup, heading: Heading, at: datetime) -> Conditions:
     Where a tank has no flow meter of its own it is taken to get its share of the plant's by area. What is drawn from a
     primary tank or thickener is its waste flow; waste of a secondary tank comes out of the return line, and counts there.
     """
-    own, plant = _values(setup, heading, at, own=True), _values(setup, heading, at, own=False)
+    own, plant = fresh_values(setup, heading, at, own=True), fresh_values(setup, heading, at, own=False)
 
     def share(kind: SignalKind) -> float | None:
         whole = plant.get(kind)
@@ -139,17 +158,3 @@ def _hear(heading: Heading, readings: Iterable[Reading]) -> None:
     for reading in readings:
         if reading.quality is not Quality.BAD:
             heading.latest[reading.tag] = (reading.time.timestamp(), reading.value)
-
-
-def _values(setup: TankSetup, heading: Heading, at: datetime, *, own: bool) -> dict[SignalKind, float]:
-    """The fresh values by kind; where several signals of a kind speak of one thing, flows add up and solids are averaged."""
-    found: dict[SignalKind, list[float]] = {}
-    for signal in setup.others:
-        if (signal.tank == setup.tank.key) is not own or signal.tag not in heading.latest:
-            continue
-        seconds, value = heading.latest[signal.tag]
-        if timedelta(seconds=at.timestamp() - seconds) <= signal.stale_after:
-            # Around zero a meter may read a little less than nothing.
-            found.setdefault(signal.kind, []).append(max(value, 0.0) if signal.kind in _NEVER_NEGATIVE else value)
-    flows = (SignalKind.FLOW, SignalKind.RETURN_FLOW, SignalKind.WASTE_FLOW)
-    return {kind: sum(values) if kind in flows else sum(values) / len(values) for kind, values in found.items()}
