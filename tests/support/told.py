@@ -6,7 +6,7 @@ from typing import NamedTuple
 
 from service.domain.blanket.estimate import MAY_MISLEAD
 from service.domain.blanket.fusion import WRONG_BY
-from service.domain.blanket.mixture import Mixture, beyond
+from service.domain.blanket.mixture import Mixture
 from service.domain.blanket.tracker import Tracker
 
 
@@ -21,7 +21,5 @@ class Told(NamedTuple):
 def told(tracker: Tracker, time: float) -> Told:
     """What a tracker says at a time not before its last event's. [s]"""
     height = Mixture(tracker.heights(time))
-    good = (
-        tracker.agreed and tracker.following(time) > 0.5 and beyond(height.parts, height.mean, WRONG_BY) <= MAY_MISLEAD
-    )
+    good = tracker.agreed and tracker.following(time) > 0.5 and height.beyond(height.mean, WRONG_BY) <= MAY_MISLEAD
     return Told(height, tracker.rate(time), good)

@@ -20,7 +20,7 @@ from typing import NamedTuple
 from service.domain.blanket.arm import Turned
 from service.domain.blanket.belief import Voice, averaged
 from service.domain.blanket.conditioning import Judged, World
-from service.domain.blanket.mixture import ONE_STORY, Part, beyond, grouped
+from service.domain.blanket.mixture import ONE_STORY, Mixture, Part, grouped
 from service.domain.blanket.pairing import Pair, core_height, extra_variance
 from service.domain.blanket.sensor_state import UNEVEN_VAR, SensorMemory, first_sensor
 from service.domain.blanket.state import State
@@ -227,11 +227,11 @@ class Fold:
             # is told, as doubtful, where the likeliest story is that nobody knows.
             if told and not (voice is not None and first.sd > KNOWS_NOTHING):
                 height, sd = first.mean, first.sd
-            off = beyond(parts, height, WRONG_BY)
+            off = Mixture(tuple(parts)).beyond(height, WRONG_BY)
             if following:
                 source, rate = Source.SENSOR, self.stories.rate(time)
         else:
-            off = beyond([Part(1.0, height, sd)], height, WRONG_BY)
+            off = Mixture((Part(1.0, height, sd),)).beyond(height, WRONG_BY)
         if self.core_just_spoke:
             source = Source.CORE
         return FusedState(height, sd, rate, source, time - belief.last_word, unproven, reads_high, off, stories, agreed)

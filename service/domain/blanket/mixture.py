@@ -83,27 +83,13 @@ class Mixture:
         ]
         return tuple((a, b) for a, b in inner if b > a)
 
-    def near(self, height: float, within: float) -> float:
-        """Chance of the parts whose mean lies within that distance. [–]"""
-        return sum(p.chance for p in self.parts if abs(p.mean - height) <= within)
+    def beyond(self, height: float, within: float) -> float:
+        """Chance of lying further than that from a height. [–]
 
-
-def beyond(parts: Sequence[Part], height: float, within: float) -> float:
-    """Chance of lying further than that from a height [m]; chances sum to one. [–]
-
-    >>> round(beyond([Part(0.5, 1.0, 0.1), Part(0.5, 3.0, 0.1)], 1.0, 0.3), 4)
-    0.5013
-    """
-    inside = sum(
-        p.chance
-        * 0.5
-        * (
-            math.erf((height + within - p.mean) / (p.sd * _ROOT2))
-            - math.erf((height - within - p.mean) / (p.sd * _ROOT2))
-        )
-        for p in parts
-    )
-    return max(1.0 - inside, 0.0)
+        >>> round(Mixture((Part(0.5, 1.0, 0.1), Part(0.5, 3.0, 0.1))).beyond(1.0, 0.3), 4)
+        0.5013
+        """
+        return 1.0 - self.above(height - within) + self.above(height + within)
 
 
 #: Stories whose means lie no further apart than this are one to a reader [m].
