@@ -15,7 +15,7 @@ from service.bootstrap import Installation, wall_clock
 from service.cli.base.options import Json, SiteFile
 from service.cli.base.output import say, say_json, say_table, usage_error, warn
 from service.cli.base.plant import known_tank, past_values, pasts_of, reading
-from service.domain.blanket.estimate import TankSetup
+from service.domain.blanket.estimate import Estimate, TankSetup
 from service.domain.diagnosis.ranking import Ranking
 from service.domain.diagnosis.ranking_words import RANKING_CAUTION, ranking_lines
 from service.domain.forecast.outlook import HORIZONS, Forecast
@@ -73,13 +73,14 @@ def _what_if(
     with reading(site) as plant:
         out = tanks_out(plant.engine, plant.model)
         setup = next(s for s in split_over(plant.setups, out) if s.tank.key == known_tank(tank, plant.tanks))
+        believed = project_all(plant.engine, [setup], plant.ids, now)[tank]
         found = course(
             plant.engine,
             setup,
             plant.setups,
             plant.ids,
             wish,
-            believed=project_all(plant.engine, [setup], plant.ids, now)[tank],
+            believed=believed,
             danger_clearance=_danger(plant, tank),
             units=plant.site.units,
             now=now,
@@ -87,7 +88,7 @@ def _what_if(
         )
         if picture is not None:
             draw_course(_picture(found, plant), picture)
-        ranked, why_not = _ranking(plant, setup, now)
+        ranked, why_not = _ranking(plant, setup, believed, now)
         if json:
             say_json({**_told(found), **_ranked(ranked, why_not), "past": past_values(pasts_of(plant))})
         else:
@@ -97,9 +98,8 @@ def _what_if(
             warn(f"picture written to {picture}")
 
 
-def _ranking(plant: Installation, setup: TankSetup, now: datetime) -> tuple[Ranking | None, str]:
+def _ranking(plant: Installation, setup: TankSetup, believed: Estimate, now: datetime) -> tuple[Ranking | None, str]:
     """What the site can do, ranked; or why that cannot be said."""
-    believed = project_all(plant.engine, [setup], plant.ids, now)[setup.tank.key]
     try:
         return ranking_of(plant.engine, plant.model, setup, believed, now), ""
     except InputError as error:
