@@ -180,7 +180,9 @@ class Installation(Configuration):
     @cached_property
     def model(self) -> Plant:
         """The plant as jobs take it."""
-        return Plant(setups=self.setups, signals=self.site.signals(), ids=self.ids, alarms=self.alarms)
+        return Plant(
+            setups=self.setups, signals=self.site.signals(), ids=self.ids, alarms=self.alarms, permit=self.site.permit
+        )
 
     def pages(self, clock: Callable[[], datetime], guest: str | None = None) -> WebPlant:
         """The installation for the pages, with its own connections; *guest* is signed in without a password."""
@@ -195,6 +197,7 @@ class Installation(Configuration):
             signals=self.site.signals(),
             ids=self.ids,
             alarms=self.alarms,
+            permit=self.site.permit,
             connectors=tuple(connector.key for connector in self.site.connectors()),
             secret=self.secret,
             links=self.links,

@@ -28,6 +28,7 @@ from service.jobs.blanket.estimate import Outlook, estimate_past, estimate_prese
 from service.jobs.calls.channel_tests import send_channel_tests
 from service.jobs.calls.deliver import Delivered, DeliveryWorker, deliver, delivery_workers
 from service.jobs.calls.incoming import listen
+from service.jobs.effluent.standing import PermitStanding
 from service.jobs.forecast.ahead import Ahead, ahead_of, danger_height
 from service.jobs.ingest import IngestReport, ingest
 from service.jobs.ingest.forward import ForwardingSource, OrphanedSpool
@@ -101,6 +102,7 @@ class Runtime:
         self._problem = ""
         self._connectors = [section.key for section in plant.site.connectors() if section.carries_signals]
         self._added_at: dict[str, datetime] = {}  #: sources that came into force after the start
+        self._permit = PermitStanding()
         #: Whether another version of the site file has come into force, and why this node cannot go by it.
         self.superseded = False
         self.site_problem = ""
@@ -169,7 +171,11 @@ class Runtime:
         out = tanks_out(engine, plant)
         tanks = split_over(plant.setups, out)
         outlooks = outlook_all(engine, tanks, plant.ids, now)
-        own, trouble = Evaluated(), None
+        own, trouble, permit = Evaluated(), None, None
+        try:
+            permit = self._permit.seen(engine, plant, now)
+        except Exception as error:  # raised after everything else is evaluated
+            trouble = error
         try:
             own = evaluate_service(
                 engine,
@@ -177,6 +183,7 @@ class Runtime:
                 connectors=self._connectors,
                 started_at=self._started_at,
                 added_at=self._added_at,
+                permit=permit,
                 now=now,
             )
         except Exception as error:  # raised after the tanks are evaluated, which matters more

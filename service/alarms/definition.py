@@ -21,6 +21,8 @@ class AlarmKind(StrEnum):
     SOLIDS_LOADING = "solids loading"
     EFFLUENT_SOLIDS = "effluent solids"
     TURBIDITY = "turbidity"
+    PERMIT_NEAR = "permit limit near"  #: an average of the permit approaches its limit
+    PERMIT_OVER = "permit limit broken"
     CORE_OVERDUE = "core overdue"
     READS_HIGH = "reads high, not confirmed"
     SYSTEM = "system"
@@ -56,7 +58,7 @@ class AlarmDefinition:
 
     ``limit`` and ``deadband`` are in the SI unit of what the kind watches: clearance [m] for high and high-high,
     [m/h] for rate of change, [m] for deviation, [kg/(m²·h)] for solids loading,
-    [kg/m³] for effluent solids, [NTU] for turbidity, [h] for time to danger, core overdue and
+    [kg/m³] for effluent solids, [NTU] for turbidity, [–] of the limit for the averages of the permit, [h] for time to danger, core overdue and
     every system alarm.
     """
 

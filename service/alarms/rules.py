@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from enum import StrEnum
 
@@ -144,6 +144,14 @@ class DutySeen:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class PermitSeen:
+    """The average of the permit that stands nearest to its limit, or furthest beyond it."""
+
+    share: float  #: value over limit [–]
+    words: str  #: which average, its value and its limit
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class RuleInput:
     """Everything the rules may look at, for one tank (or for the service itself) at one time."""
 
@@ -164,6 +172,7 @@ class RuleInput:
     clock_ahead: timedelta | None = None  #: newest source time minus our own time
     duty: DutySeen | None = None
     filling: FillingSeen | None = None
+    permit: PermitSeen | None = None
     unruly: UnrulySeen | None = None
 
     @property
@@ -308,6 +317,15 @@ def _effluent(definition: AlarmDefinition, situation: RuleInput) -> RuleResult:
     worst = max(seen, key=lambda found: found.value / found.limit)
     verdict = _above(worst.value, worst.limit, definition.deadband)
     return RuleResult(condition=verdict.condition, reason=verdict.reason, value=worst.value, detail=worst.tag)
+
+
+def _permit(definition: AlarmDefinition, situation: RuleInput) -> RuleResult:
+    if definition.limit is None:
+        return RuleResult(condition=Condition.UNKNOWN, reason=RuleReason.NO_LIMIT)
+    if situation.permit is None:
+        return RuleResult(condition=Condition.UNKNOWN, reason=RuleReason.EFFLUENT_NOT_MEASURED)
+    verdict = _above(situation.permit.share, definition.limit, definition.deadband)
+    return replace(verdict, detail=situation.permit.words)
 
 
 def _rate(definition: AlarmDefinition, situation: RuleInput) -> RuleResult:
@@ -606,6 +624,8 @@ _RULES: dict[AlarmKind, Callable[[AlarmDefinition, RuleInput], RuleResult]] = {
     AlarmKind.SOLIDS_LOADING: _solids_loading,
     AlarmKind.EFFLUENT_SOLIDS: _effluent,
     AlarmKind.TURBIDITY: _effluent,
+    AlarmKind.PERMIT_NEAR: _permit,
+    AlarmKind.PERMIT_OVER: _permit,
     AlarmKind.CORE_OVERDUE: _core_overdue,
     AlarmKind.READS_HIGH: _reads_high,
     AlarmKind.SYSTEM: _system,

@@ -17,6 +17,7 @@ from service.domain.plant.display import (
     format_length,
     format_local_time,
     format_quantity,
+    format_share,
     format_speed,
 )
 from service.domain.plant.units import Dimension, UnitSystem
@@ -138,6 +139,8 @@ def amount(kind: AlarmKind, value: float | None, units: UnitSystem) -> str:
             return format_quantity(value, Dimension.SOLIDS_LOADING, units)
         case AlarmKind.EFFLUENT_SOLIDS:
             return format_quantity(value, Dimension.CONCENTRATION, units)
+        case AlarmKind.PERMIT_NEAR | AlarmKind.PERMIT_OVER:
+            return format_share(value)
         case AlarmKind.TURBIDITY:
             return format_quantity(value, Dimension.TURBIDITY, units)
     return format_duration(timedelta(hours=value))

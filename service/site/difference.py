@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from service.site.site import Site
 
 #: Kinds of things whose removal ends some monitoring or notification.
-WATCHED = ("tank", "signal", "connector", "alarm", "contact", "gateway", "modem", "webhook")
+WATCHED = ("tank", "signal", "connector", "alarm", "contact", "gateway", "modem", "webhook", "permit")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -91,6 +91,7 @@ def _things(site: Site) -> dict[str, dict[str, object]]:
         "gateway": {e.section.key: e.section for e in draft.gateways},
         "modem": {e.section.port: e.section for e in draft.modems},
         "webhook": {e.section.key: e.section for e in draft.webhooks},
+        "permit": {} if draft.permit is None else {"permit": draft.permit.section},
         "reports": {} if draft.reports is None else {"reports": draft.reports.section},
     }
 

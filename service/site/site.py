@@ -15,6 +15,7 @@ from service.calls.contact import Contact
 from service.calls.duty import Rota
 from service.calls.escalation import EscalationPolicy
 from service.domain.blanket.estimate import TankSetup
+from service.domain.effluent.permit import Permit
 from service.domain.plant.signal import Signal, SignalKind
 from service.domain.plant.tank import Tank
 from service.domain.plant.units import UnitSystem
@@ -33,6 +34,7 @@ from service.site.conversion.on_call import (
     rotas_of,
     webhook_of,
 )
+from service.site.conversion.permit import permit_of
 from service.site.conversion.plant import (
     addresses_of,
     contact_of,
@@ -43,6 +45,7 @@ from service.site.conversion.plant import (
     tank_alarms,
     tank_of,
     terms_of,
+    under_permit,
 )
 from service.site.reading.document import decode, parse
 from service.site.reading.finding import Finding, Severity, errors_of, text_of
@@ -87,18 +90,23 @@ class Site:
         return hashlib.sha256(self.text.encode("utf-8")).hexdigest()
 
     @cached_property
+    def permit(self) -> Permit:
+        """What may leave the plant; without limits where the file has no permit."""
+        return permit_of(None if self.draft.permit is None else self.draft.permit.section)
+
+    @cached_property
     def _tanks(self) -> dict[str, Tank]:
         return {s.key: tank_of(s) for s in _sections(self.draft.tanks)}
 
     @cached_property
     def _signals(self) -> dict[str, Signal]:
-        return {s.tag: signal_of(s) for s in _sections(self.draft.signals)}
+        return {s.tag: under_permit(signal_of(s), self.permit) for s in _sections(self.draft.signals)}
 
     @cached_property
     def _alarms(self) -> tuple[AlarmDefinition, ...]:
         sections = _sections(self.draft.alarms)
         own = tank_alarms(sections, self._tanks.values(), self._signals.values())
-        plant = plant_alarms(sections, self._signals.values())
+        plant = plant_alarms(sections, self._signals.values(), self.permit)
         system = system_alarms(sections, [c.key for c in self.connectors()], duty=bool(self.draft.shifts))
         return tuple(p.definition for p in (*own, *plant, *system))
 

@@ -55,6 +55,8 @@ ALARMS: dict[AlarmKind, tuple[Priority, timedelta, timedelta, timedelta, bool, s
         "solids get out: a few minutes pass over a bubble in the meter; let go late, as it wavers",
     ),
     AlarmKind.TURBIDITY: (HIGH, 5 * MIN, 15 * MIN, 30 * MIN, False, "the same by another meter"),
+    AlarmKind.PERMIT_NEAR: (MEDIUM, 30 * MIN, H, 4 * H, False, "an average of days moves in hours; half a shift to find the cause"),
+    AlarmKind.PERMIT_OVER: (HIGH, 10 * MIN, H, H, False, "broken: permits ask for notice within hours; a day's value over needs no long proof"),
     AlarmKind.CORE_OVERDUE: (LOW, 0 * S, 0 * S, 4 * H, True, "a matter of the round"),
     AlarmKind.READS_HIGH: (
         MEDIUM, MIN, MIN, 30 * MIN, True,
@@ -108,6 +110,8 @@ LIMITS: list[tuple[AlarmKind, Tank, float | None, float, str]] = [
     (AlarmKind.READS_HIGH, SECONDARY, None, 0.0, "yes or no"),
     (AlarmKind.EFFLUENT_SOLIDS, SECONDARY, None, 0.0, "the limit of its meter, as the permit has it"),
     (AlarmKind.TURBIDITY, SECONDARY, None, 0.0, "the limit of its meter"),
+    (AlarmKind.PERMIT_NEAR, SECONDARY, None, 0.02, "of the permit's limit, at the share the site writes, else 80 %"),
+    (AlarmKind.PERMIT_OVER, SECONDARY, None, 0.02, "the permit's limit; averages do not waver"),
     (AlarmKind.SYSTEM, SECONDARY, None, 0.0, "each has its own, below"),
 ]  # fmt: skip
 

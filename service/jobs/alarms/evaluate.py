@@ -29,7 +29,7 @@ from service.alarms.machine import (
     step,
 )
 from service.alarms.observations import TakenBack
-from service.alarms.rules import RuleInput, judge
+from service.alarms.rules import PermitSeen, RuleInput, judge
 from service.calls.routing import covering
 from service.domain.blanket.estimate import Estimate, TankSetup
 from service.domain.diagnosis.diagnosis import Diagnosis
@@ -143,6 +143,7 @@ def evaluate_service(
     started_at: datetime,
     now: datetime,
     added_at: Mapping[str, datetime] | None = None,
+    permit: PermitSeen | None = None,
 ) -> Evaluated:
     """Look at the alarms the service has about itself.
 
@@ -152,6 +153,7 @@ def evaluate_service(
     connectors : keys of the site's connectors.
     started_at : when this service started; a source is given time to deliver from then on.
     added_at : by connector when it came into force, where that was after the start.
+    permit : the average of the permit nearest to its limit.
 
     Notes
     -----
@@ -166,6 +168,7 @@ def evaluate_service(
             rotas=plant.alarms.rotas,
             silent=silent_tanks(conn, plant, started_at=started_at, now=now),
             effluent=plant_effluent(conn, plant, now),
+            permit=permit,
             started_at=started_at,
             added_at=added_at,
             now=now,

@@ -29,6 +29,7 @@ from service.alarms.rules import (
     DeliverySeen,
     DutySeen,
     Observation,
+    PermitSeen,
     RuleInput,
     SensorSeen,
     UnrulySeen,
@@ -388,6 +389,7 @@ def service_situation(
     rotas: Sequence[Rota] = (),
     silent: Mapping[str, tuple[str, ...]] | None = None,
     effluent: tuple[EffluentSeen, ...] = (),
+    permit: PermitSeen | None = None,
     started_at: datetime,
     added_at: Mapping[str, datetime] | None = None,
     now: datetime,
@@ -426,6 +428,7 @@ def service_situation(
         duty=_duty(rotas, now),
         unruly=_unruly(conn, now),
         effluent=effluent,
+        permit=permit,
     )
 
 

@@ -9,6 +9,7 @@ from functools import cached_property
 
 from service.calls.hand_over import WorkedShift, shift_after, shift_at, shift_before
 from service.domain.blanket.estimate import TankSetup
+from service.domain.effluent.permit import NO_PERMIT, Permit
 from service.domain.plant.signal import Signal
 from service.domain.plant.tank import Tank
 from service.jobs.alarms.setup import AlarmSetup
@@ -26,6 +27,7 @@ class Plant:
     signals: Mapping[str, Signal]
     ids: SiteIds
     alarms: AlarmSetup
+    permit: Permit = NO_PERMIT
 
     @cached_property
     def tanks(self) -> Mapping[str, Tank]:

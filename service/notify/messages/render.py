@@ -16,6 +16,7 @@ from service.domain.plant.display import (
     format_length,
     format_local_time,
     format_quantity,
+    format_share,
     format_speed,
 )
 from service.domain.plant.units import Dimension, UnitSystem
@@ -201,6 +202,8 @@ def _limit_rows(facts: AlarmFacts, system: UnitSystem) -> list[tuple[str, str]]:
             return [("Limit", format_quantity(limit, Dimension.CONCENTRATION, system))]
         case AlarmKind.TURBIDITY:
             return [("Limit", format_quantity(limit, Dimension.TURBIDITY, system))]
+        case AlarmKind.PERMIT_NEAR:
+            return [("Limit", f"{format_share(limit)} of the permit's")]
         case AlarmKind.SOLIDS_LOADING:
             return [("Limit", format_quantity(limit, Dimension.SOLIDS_LOADING, system))]
     return []

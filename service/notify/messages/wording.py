@@ -42,6 +42,8 @@ _WORD = {
     AlarmKind.SOLIDS_LOADING: "OVERLOAD",
     AlarmKind.EFFLUENT_SOLIDS: "EFFLUENT",
     AlarmKind.TURBIDITY: "EFFLUENT",
+    AlarmKind.PERMIT_NEAR: "PERMIT NEAR",
+    AlarmKind.PERMIT_OVER: "PERMIT",
     AlarmKind.CORE_OVERDUE: "CORE DUE",
     AlarmKind.READS_HIGH: "READS HIGH",
     AlarmKind.SYSTEM: "SERVICE",
@@ -132,6 +134,8 @@ def _alarm(facts: AlarmFacts, system: UnitSystem) -> str:
             return f"solids loading {loading}{over}"
         case AlarmKind.EFFLUENT_SOLIDS | AlarmKind.TURBIDITY:
             return _effluent(facts, system) + over
+        case AlarmKind.PERMIT_NEAR | AlarmKind.PERMIT_OVER:
+            return (facts.detail or "an average of the permit") + over
         case AlarmKind.CORE_OVERDUE:
             if facts.core is None:
                 return "no hand core taken yet"
@@ -298,6 +302,8 @@ _ENDED = {
     AlarmKind.SOLIDS_LOADING: "solids loading within its limit again",
     AlarmKind.EFFLUENT_SOLIDS: "effluent solids within the limit again",
     AlarmKind.TURBIDITY: "effluent turbidity within the limit again",
+    AlarmKind.PERMIT_NEAR: "permit averages well below their limits again",
+    AlarmKind.PERMIT_OVER: "permit averages of now within their limits again; a limit broken stays broken in the report",
 }
 
 
@@ -574,6 +580,11 @@ def _usual_checks(facts: AlarmFacts) -> tuple[str, ...]:
             return ("Take a hand core now: it shows whether the sludge is really there.",)
         case AlarmKind.EFFLUENT_SOLIDS | AlarmKind.TURBIDITY:
             return ("Look at the weirs and take a grab sample: is it the blanket, poor floc, or the meter?",)
+        case AlarmKind.PERMIT_NEAR | AlarmKind.PERMIT_OVER:
+            return (
+                "Take a sample to confirm, and look at each tank's weirs and blanket.",
+                "Tell whoever the permit names, within the time it names; the permit and the regulator's rules decide.",
+            )
         case AlarmKind.DEVIATION:
             return ("Take a second core to be sure, then clean or calibrate the sensor.",)
         case AlarmKind.CORE_OVERDUE:

@@ -81,6 +81,8 @@ def default_deadband(kind: AlarmKind, tank: Tank | None, limit: float | None) ->
             | AlarmKind.TURBIDITY
         ):
             return 0.1 * (limit or 0.0)
+        case AlarmKind.PERMIT_NEAR | AlarmKind.PERMIT_OVER:
+            return 0.02  # of the limit: averages of days move slowly, and do not waver
     return 0.0
 
 
@@ -166,6 +168,24 @@ DEFAULTS: dict[AlarmKind, KindDefaults] = {
     ),
     AlarmKind.EFFLUENT_SOLIDS: _EFFLUENT_BEYOND,
     AlarmKind.TURBIDITY: _EFFLUENT_BEYOND,
+    AlarmKind.PERMIT_NEAR: KindDefaults(
+        priority=Priority.MEDIUM,
+        cause=_LOSS,
+        consequence="At this rate the permit limit named is broken.",
+        action=f"Find what raises the solids, by the tanks' diagnosis, while the average can still come down; sample to confirm. {CAUTION}",
+        time_to_respond=timedelta(hours=4),
+        on_delay=timedelta(minutes=30),
+        off_delay=timedelta(hours=1),
+    ),
+    AlarmKind.PERMIT_OVER: KindDefaults(
+        priority=Priority.HIGH,
+        cause=_LOSS,
+        consequence="The permit limit named is broken; the permit may ask for notice within hours.",
+        action=f"Sample to confirm, tell whoever the permit names and within the time it names, and write down what was done. {CAUTION}",
+        time_to_respond=_HOUR,
+        on_delay=timedelta(minutes=10),
+        off_delay=timedelta(hours=1),
+    ),
     AlarmKind.CORE_OVERDUE: KindDefaults(
         priority=Priority.LOW,
         cause="The round was not made, or its core was not logged.",

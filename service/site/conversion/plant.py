@@ -9,6 +9,7 @@ from datetime import timedelta
 from service.alarms.definition import AlarmDefinition, AlarmKind, Priority, SystemWatch, system_definitions
 from service.calls.contact import Contact
 from service.domain.blanket.estimate import TankSetup
+from service.domain.effluent.permit import MEASURE_OF_SIGNAL, Permit, Term
 from service.domain.loading.limits import LoadTerms
 from service.domain.loading.settling import USUAL_CORRELATION
 from service.domain.loading.split import shares_of_plant
@@ -90,6 +91,15 @@ def signal_of(section: SignalSection) -> Signal:
     )
 
 
+def under_permit(signal: Signal, permit: Permit) -> Signal:
+    """The signal with the limit it is held against: its own, or the permit's where that is lower or the only one."""
+    measure = MEASURE_OF_SIGNAL.get(signal.kind)
+    allowed = None if measure is None else permit.live(measure)
+    if allowed is None:
+        return signal
+    return replace(signal, limit=allowed.value if signal.limit is None else min(signal.limit, allowed.value))
+
+
 def _shortest_stale_after(kind: SignalKind) -> timedelta:
     return SETTLING_TEST_STALE_AFTER if kind is SignalKind.SETTLED_VOLUME else SHORTEST_STALE_AFTER
 
@@ -148,7 +158,9 @@ def tank_alarms(
     for tank in tanks:
         planned: list[PlannedAlarm] = []
         for kind in AlarmKind:
-            if kind is AlarmKind.SYSTEM or (kind in EFFLUENT_ALARMS.values() and (tank.key, kind) not in limits):
+            if kind in (AlarmKind.SYSTEM, *PERMIT_ALARMS) or (
+                kind in EFFLUENT_ALARMS.values() and (tank.key, kind) not in limits
+            ):
                 continue
             found = written.get((tank.key, kind)) or written.get((EVERY_TANK, kind), [])
             limit = limits.get((tank.key, kind))
@@ -168,11 +180,20 @@ def effluent_limits(signals: Iterable[Signal]) -> dict[tuple[str | None, AlarmKi
     return found
 
 
-def plant_alarms(sections: Iterable[AlarmSection], signals: Iterable[Signal]) -> Iterator[PlannedAlarm]:
-    """The alarms on the effluent of the whole plant, if one of its meters has a limit."""
+#: Alarms on the averages of the permit.
+PERMIT_ALARMS = (AlarmKind.PERMIT_NEAR, AlarmKind.PERMIT_OVER)
+
+
+def plant_alarms(sections: Iterable[AlarmSection], signals: Iterable[Signal], permit: Permit) -> Iterator[PlannedAlarm]:
+    """The alarms on the effluent of the whole plant: of its meters with a limit, and on the averages of the permit."""
     written = {s.kind: s for s in sections if s.tank == EVERY_TANK}
     for (tank, kind), limit in effluent_limits(signals).items():
         if tank is None:
+            section = written.get(kind)
+            if section is None or section.enabled:
+                yield PlannedAlarm(definition_of(section, kind, None, limit), section)
+    if any(permit.on(Term.DAILY, Term.WEEKLY, Term.MONTHLY)):
+        for kind, limit in zip(PERMIT_ALARMS, (permit.approaching, 1.0), strict=True):
             section = written.get(kind)
             if section is None or section.enabled:
                 yield PlannedAlarm(definition_of(section, kind, None, limit), section)

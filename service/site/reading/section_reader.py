@@ -22,6 +22,7 @@ from service.site.sections.connector import SECTION_OF_KIND
 from service.site.sections.gateway import GatewaySection, ModemSection, WebhookSection
 from service.site.sections.on_call import EscalationSection, HolidaySection, ShiftSection, StandInSection
 from service.site.sections.people import ContactSection, ReportsSection
+from service.site.sections.permit import PermitSection
 from service.site.sections.plant import SignalSection, SiteSection, TankSection
 from service.site.sections.quantity import closest_word
 from service.site.sections.section import Section, SourceSection
@@ -44,7 +45,7 @@ _NAMED_BY = {
     "webhook": "key",
 }
 #: Sections that occur once.
-_SINGLE = ("site", "reports")
+_SINGLE = ("site", "permit", "reports")
 _OTHER_WORDS = {
     "clarifier": "tank",
     "sensor": "signal",
@@ -58,6 +59,7 @@ _OTHER_WORDS = {
     "override": "stand_in",
     "escalation": "escalation",
     "sms": "gateway",
+    "limit": "permit",
 }
 _PASSES = 4  # each pass repairs what the one before found; a section needs two or three
 
@@ -79,6 +81,7 @@ class Draft:
     gateways: tuple[ReadSection[GatewaySection], ...]
     modems: tuple[ReadSection[ModemSection], ...]
     reports: ReadSection[ReportsSection] | None
+    permit: ReadSection[PermitSection] | None
     webhooks: tuple[ReadSection[WebhookSection], ...]
     #: Names in sections of each kind, also in sections that are otherwise unreadable.
     names: dict[str, frozenset[str]]
@@ -135,6 +138,7 @@ class _Reader:
             gateways=tuple(self._sections("gateway", GatewaySection)),
             modems=tuple(self._sections("modem", ModemSection)),
             reports=self._single("reports", ReportsSection, "there is one list of reports"),
+            permit=self._single("permit", PermitSection, "there is one permit"),
             webhooks=tuple(self._sections("webhook", WebhookSection)),
             names={name: frozenset(found) for name, found in self._names.items()},
             incomplete=frozenset(self._incomplete),

@@ -26,6 +26,8 @@ LIMIT_FIELDS: dict[AlarmKind, tuple[str, ...]] = {
     AlarmKind.SOLIDS_LOADING: ("loading",),
     AlarmKind.EFFLUENT_SOLIDS: (),
     AlarmKind.TURBIDITY: (),
+    AlarmKind.PERMIT_NEAR: (),
+    AlarmKind.PERMIT_OVER: (),
     AlarmKind.CORE_OVERDUE: ("after",),
     AlarmKind.READS_HIGH: (),
     AlarmKind.SYSTEM: ("after",),
@@ -42,6 +44,8 @@ DEADBAND_OF: dict[AlarmKind, Dimension] = {
     AlarmKind.SOLIDS_LOADING: Dimension.SOLIDS_LOADING,
     AlarmKind.EFFLUENT_SOLIDS: Dimension.CONCENTRATION,
     AlarmKind.TURBIDITY: Dimension.TURBIDITY,
+    AlarmKind.PERMIT_NEAR: Dimension.RATIO,
+    AlarmKind.PERMIT_OVER: Dimension.RATIO,
 }
 
 

@@ -15,6 +15,7 @@ from service.alarms.rules import (
     Condition,
     ConnectorSeen,
     DeliverySeen,
+    PermitSeen,
     RuleInput,
     RuleReason,
     UnrulySeen,
@@ -396,6 +397,30 @@ class TestService:
     @pytest.mark.parametrize("watch", list(SystemWatch))
     def test_nothing_to_watch_decides_nothing(self, watch: SystemWatch) -> None:
         assert self.watch(watch, 1.0) == (Condition.UNKNOWN, RuleReason.NOTHING_WATCHED)
+
+
+class TestPermit:
+    """An average of the permit is near its limit, then over it; without a value nobody knows."""
+
+    @pytest.mark.parametrize(
+        ("share", "near", "over"),
+        [
+            (0.70, Condition.NORMAL, Condition.NORMAL),
+            (0.79, Condition.DEADBAND, Condition.NORMAL),
+            (0.85, Condition.ABNORMAL, Condition.NORMAL),
+            (1.00, Condition.ABNORMAL, Condition.DEADBAND),
+            (1.10, Condition.ABNORMAL, Condition.ABNORMAL),
+        ],
+    )
+    def test_near_and_over(self, share: float, near: Condition, over: Condition) -> None:
+        seen = replace(situation(), permit=PermitSeen(share=share, words="this month's average"))
+        found = judge(define(AlarmKind.PERMIT_NEAR, limit=0.8, deadband=0.02), seen)
+        assert (found.condition, found.detail, found.value) == (near, "this month's average", share)
+        assert judge(define(AlarmKind.PERMIT_OVER, limit=1.0, deadband=0.02), seen).condition is over
+
+    def test_nothing_measured_clears_nothing(self) -> None:
+        found = judge(define(AlarmKind.PERMIT_OVER, limit=1.0), situation())
+        assert (found.condition, found.reason) == (Condition.UNKNOWN, RuleReason.EFFLUENT_NOT_MEASURED)
 
 
 class TestEffluent:

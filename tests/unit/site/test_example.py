@@ -16,6 +16,7 @@ from service.site.conversion.alarm_defaults import DEFAULTS
 from service.site.sections.alarm import AlarmSection
 from service.site.sections.csv_drop import CsvColumns, CsvSection
 from service.site.sections.people import ContactSection, ReportsSection
+from service.site.sections.permit import PermitLoad, PermitSection, PermitSolids, PermitTurbidity
 from service.site.sections.plant import SignalSection, SiteSection, TankSection
 
 FILE = Path(__file__).parents[3] / "deploy/site.example.toml"
@@ -28,7 +29,20 @@ def test_it_is_sound() -> None:
 
 @pytest.mark.parametrize(
     "section",
-    [SiteSection, TankSection, SignalSection, CsvSection, CsvColumns, AlarmSection, ContactSection, ReportsSection],
+    [
+        SiteSection,
+        TankSection,
+        SignalSection,
+        CsvSection,
+        CsvColumns,
+        AlarmSection,
+        ContactSection,
+        ReportsSection,
+        PermitSection,
+        PermitSolids,
+        PermitLoad,
+        PermitTurbidity,
+    ],
 )
 def test_every_key_is_in_it(section: type[BaseModel]) -> None:
     assert [name for name in section.model_fields if not re.search(rf"\b{name}\b", TEXT)] == []

@@ -1,0 +1,1 @@
+"""Reads what left the plant, and signs a month of it. Doors: ``days``, ``standing``."""
