@@ -11,7 +11,7 @@ from tests.attacks.campaign import play
 SOME = ("links", "pages hang")
 
 
-@pytest.mark.slow
+@pytest.mark.search
 def test_people_are_called_whatever_outsiders_do() -> None:
     # How late a call is says more about the machine that this runs on beside other tests; the campaign judges that, by what
     # a call takes while nobody attacks.

@@ -7,9 +7,10 @@ import pytest
 from tests.faults.campaign import play
 from tests.faults.faults import known_faults
 
-pytestmark = [pytest.mark.postgresql, pytest.mark.slow, pytest.mark.timeout(1800)]
 
-
+@pytest.mark.search
+@pytest.mark.postgresql
+@pytest.mark.timeout(1800)
 def test_nothing_is_lost_and_everybody_is_called() -> None:
     said: list[str] = []
     played = play(

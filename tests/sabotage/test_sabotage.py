@@ -112,7 +112,7 @@ def test_what_is_marked_as_equivalent_is_there_and_says_why() -> None:
     assert all(len(reason) > 20 for reason in marked.values())
 
 
-@pytest.mark.slow
+@pytest.mark.search
 def test_a_suite_that_looks_is_told_from_one_that_does_not(tmp_path: Path) -> None:
     tree, place = tmp_path / "tree", tmp_path / "recorded"
     (tree / "service").mkdir(parents=True)
