@@ -50,6 +50,7 @@ def surface_of(text: str) -> Surface | None:
         "solids washout": "solids over weir",
         "solids at surface": "blanket at surface",
         "blanket on surface": "blanket at surface",
+        "algae on weir": "algae on weirs",
     }.get(plain, plain)
     try:
         return Surface(plain)

@@ -51,3 +51,20 @@ def test_one_storm_does_not_become_the_usual_day() -> None:
 
 def test_what_was_seen_long_ago_weighs_no_more_than_a_hundred_quarter_hours() -> None:
     assert set(taught(days=30).seen) == {100.0}
+
+
+@pytest.mark.parametrize(("flow", "counted"), [(0.30, 0.15), (0.15, 0.15), (0.14, 0.14), (0.06, 0.06), (0.01, 0.06)])
+def test_a_surge_counts_as_half_as_much_again_and_a_lull_as_six_tenths(flow: float, counted: float) -> None:
+    habit = FlowHabit()
+    for quarter in range(8 * 96):
+        habit.learn(quarter * 900.0, 0.1, 0.1)
+    habit.learn(8 * 86_400.0 + 1800.0, flow, 0.1)
+    assert habit.bins[0] == pytest.approx(0.1 + 0.05 * (counted - 0.1), rel=1e-9)
+
+
+def test_the_first_quarter_hours_of_an_hour_are_averaged_whatever_they_are() -> None:
+    habit = FlowHabit()
+    for flow in (0.1, 0.4, 0.1, 0.4):
+        habit.learn(0.0, flow, None)
+    assert habit.bins[0] == pytest.approx(0.25)
+    assert habit.seen[0] == 4.0

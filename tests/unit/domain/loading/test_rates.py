@@ -93,6 +93,18 @@ def test_split_follows_surface_and_known_shares() -> None:
         flow_split(0.3, {})
 
 
+def test_a_tank_that_takes_no_share_gets_nothing_and_one_unnamed_its_own() -> None:
+    assert flow_split(0.3, {"a": 400.0, "b": 200.0}, {"a": 0.0}) == {"a": 0.0, "b": 0.3}
+    with pytest.raises(DomainError, match="sum of the shares"):
+        flow_split(0.3, {"a": 400.0}, {"a": 0.0})
+    with pytest.raises(DomainError, match="share"):
+        flow_split(0.3, {"a": 400.0, "b": 200.0}, {"a": -1.0})
+    with pytest.raises(DomainError, match="area of a"):
+        flow_split(0.3, {"a": 0.0, "b": 200.0})
+    with pytest.raises(DomainError, match="flow"):
+        flow_split(-0.1, {"a": 400.0})
+
+
 @given(
     total=st.floats(0.0, 10.0),
     areas=st.dictionaries(st.text(min_size=1, max_size=3), st.floats(1.0, 5000.0), min_size=1, max_size=6),

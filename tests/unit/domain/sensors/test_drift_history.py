@@ -11,7 +11,7 @@ import pytest
 from service.domain.blanket.drift_priors import Priors
 from service.domain.blanket.pairing import Pair
 from service.domain.cores.core import Calibration, CalibrationKind
-from service.domain.sensors.drift_fit import CORE_SDS, WALK_SDS, Fit, PairStretch, fit_drift
+from service.domain.sensors.drift_fit import CORE_SDS, WALK_SDS, Fit, PairStretch, _between, fit_drift
 from service.domain.sensors.drift_history import DriftHistory, drift_history
 from service.domain.sensors.kalman import kalman_filter
 from tests.support.sensor_story import START
@@ -60,6 +60,21 @@ def test_the_fits_likelihood_is_the_filters(trending: bool, spanning: bool) -> N
     expected -= 0.5 * (np.log(core / priors.core_sd_centre) / priors.log_spread) ** 2
     expected -= 0.5 * (np.log(walk / priors.walk_sd_centre) / priors.log_spread) ** 2
     assert fit.log_posterior == pytest.approx(expected, abs=1e-6)
+
+
+@pytest.mark.parametrize("peak", [0.09, 0.1, 0.117])
+def test_between_two_grid_points_the_best_is_the_peak_of_a_parabola(peak: float) -> None:
+    grid = np.geomspace(0.025, 0.4, 5)  # 0.1 in the middle
+    curve = -3.0 * (np.log(grid) - np.log(peak)) ** 2
+    assert _between(grid, curve, 2) == pytest.approx(peak, rel=1e-12)
+
+
+def test_at_the_rim_of_the_grid_or_on_a_flat_the_best_is_the_grid_point() -> None:
+    grid = np.geomspace(0.025, 0.4, 5)
+    assert _between(grid, np.array([5.0, 4.0, 3.0, 2.0, 1.0]), 0) == grid[0]
+    assert _between(grid, np.array([1.0, 2.0, 3.0, 4.0, 5.0]), 4) == grid[4]
+    assert _between(grid, np.array([1.0, 1.0, 1.0, 1.0, 1.0]), 2) == grid[2]
+    assert _between(grid, np.array([5.0, 4.0, 3.0, 2.0, 1.0]), 1) == grid[1]
 
 
 @pytest.mark.parametrize(("core_sd", "walk_sd"), [(0.05, 0.02), (0.12, 0.03), (0.08, 0.06)])
