@@ -7,7 +7,6 @@ ServiceError
 ├── StorageError     the database refused or is away; ``retryable`` says whether waiting can help
 │   └── LeaseLost    another node has the lease; nothing of the transaction was stored
 ├── EmbeddedError    the embedded database could not be started or stopped; ``retryable`` as above
-├── DeliveryError    a message could not be sent; ``retryable`` says whether trying again can help
 └── IdentityError    the identity provider cannot be reached, or its token cannot be trusted
 """
 
@@ -57,15 +56,6 @@ class EmbeddedError(ServiceError):
 
 class IdentityError(ServiceError):
     """The identity provider cannot be reached, or its token cannot be trusted."""
-
-
-class DeliveryError(ServiceError):
-    """A message could not be sent."""
-
-    def __init__(self, message: str, *, retryable: bool, reason: str) -> None:
-        self.retryable = retryable
-        self.reason = reason
-        super().__init__(message)
 
 
 def interruption_behind(error: BaseException) -> KeyboardInterrupt | None:

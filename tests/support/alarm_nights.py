@@ -41,9 +41,9 @@ from service.jobs.calls.reply import ReplyReason, answer
 from service.jobs.plant.apply import bring_into_force
 from service.notify.channels.base import Message, Notifier, Receipt
 from service.storage.alarms.alarms import alarms
-from service.storage.calls.outbox import next_due
 from service.storage.database.session import transaction
 from tests.support.alarm_plant import DEPTH, MINUTE, NIGHT, TANKS, AlarmPlant, acknowledge, alarm_setup
+from tests.support.outbox import next_due
 
 HOURS = 5
 STEP = 5 * MINUTE

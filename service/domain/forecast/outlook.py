@@ -87,11 +87,6 @@ class Forecast:
         mean, sd = self.at(hours)
         return min(mean + sd * _NORMAL.inv_cdf(share), self.ceiling)
 
-    def chance_above(self, height: float, hours: float) -> float:
-        """Probability that the blanket stands above a height that far ahead. [–]"""
-        mean, sd = self.at(hours)
-        return _NORMAL.cdf((mean - height) / max(sd, 1e-6))
-
     def time_to(self, height: float) -> TimeToDanger:
         """When the blanket would reach a height.
 

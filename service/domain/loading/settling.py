@@ -9,12 +9,7 @@ import math
 from collections.abc import Callable
 from dataclasses import dataclass
 
-import numpy as np
-from numpy.typing import NDArray
-
 from service.errors import DomainError
-
-Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,43 +53,6 @@ class Vesilind:
     def peak_flux(self) -> float:
         """Greatest gravity flux, v0/(e·k). [kg/(m²·h)]"""
         return self.v0 / (math.e * self.k)
-
-
-@dataclass(frozen=True, slots=True)
-class DoubleExponential:
-    """Settling from single flocs to hindered: the double-exponential velocity.
-
-    ``v = max(0, min(v_max, v0 · (exp(−rh·(X−Xmin)) − exp(−rp·(X−Xmin)))))`` with ``Xmin = fns · feed``.
-
-    References
-    ----------
-    Takács, I., Patry, G. G. and Nolasco, D. (1991). A dynamic model of the clarification-thickening process.
-    Water Research 25(10), 1263-1271.
-    """
-
-    v_max: float  #: greatest practical speed [m/h]
-    v0: float  #: greatest theoretical speed [m/h]
-    hindered: float  #: rh [m³/kg]
-    flocculant: float  #: rp [m³/kg]
-    non_settleable: float  #: fns, share of the feed that never settles [–]
-
-    def speed(self, solids: Floats, feed: float) -> Floats:
-        """Settling speed of each concentration for a tank fed with *feed*. [m/h]
-
-        Parameters
-        ----------
-        solids : concentrations. [kg/m³]
-        feed : concentration of the feed. [kg/m³]
-        """
-        above = np.asarray(solids, dtype=np.float64) - self.non_settleable * feed
-        raw = self.v0 * (np.exp(-self.hindered * above) - np.exp(-self.flocculant * above))
-        return np.clip(raw, 0.0, self.v_max)
-
-
-#: Parameters of the IWA benchmark's secondary settler (250 and 474 m/d; 0.000576, 0.00286 m³/g; 0.00228).
-BENCHMARK_SLUDGE = DoubleExponential(
-    v_max=250.0 / 24.0, v0=474.0 / 24.0, hindered=0.576, flocculant=2.86, non_settleable=0.00228
-)
 
 
 def daigger_1995(svi: float) -> Vesilind:

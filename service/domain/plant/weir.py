@@ -1,4 +1,4 @@
-"""Water over V-notches: discharge for a head, and head for a discharge."""
+"""Head over V-notches for a discharge."""
 
 from __future__ import annotations
 
@@ -11,18 +11,18 @@ from service.errors import DomainError
 GRAVITY = 9.80665
 
 
-def notch_discharge(head: float, angle: float, coefficient: float = 0.58) -> float:
-    """Flow over one V-notch: ``8/15 · Cd · √(2g) · tan(θ/2) · H^5/2``.
+def notch_head(flow: float, angle: float, coefficient: float = 0.58) -> float:
+    """Head over one V-notch for a flow, from ``flow = 8/15 · Cd · √(2g) · tan(θ/2) · head^5/2``.
 
     Parameters
     ----------
-    head : water surface above the notch. [m]
+    flow : over the notch. [m³/s]
     angle : of the notch. [degree]
-    coefficient : of discharge. [–]
+    coefficient : of discharge, Cd. [–]
 
     Returns
     -------
-    Flow. [m³/s]
+    Water surface above the bottom of the notch. [m]
 
     Notes
     -----
@@ -32,21 +32,8 @@ def notch_discharge(head: float, angle: float, coefficient: float = 0.58) -> flo
     ----------
     ISO 1438, Hydrometry: open channel flow measurement using thin-plate weirs.
 
-    >>> round(notch_discharge(0.1, 90.0, 0.6) * 1000, 3)
-    4.482
-    """
-    return float(_strength(angle, coefficient) * max(head, 0.0) ** 2.5)
-
-
-def notch_head(flow: float, angle: float, coefficient: float = 0.58) -> float:
-    """Head over one V-notch for a flow; inverse of :func:`notch_discharge`. [m]
-
-    Parameters
-    ----------
-    flow : over the notch. [m³/s]
-
-    >>> round(notch_head(notch_discharge(0.08, 60.0), 60.0), 9)
-    0.08
+    >>> round(notch_head(0.004482, 90.0, 0.6), 4)
+    0.1
     """
     if flow < 0.0:
         raise DomainError(f"flow over a weir must not be negative, got {flow}")

@@ -299,13 +299,6 @@ def health(conn: Connection) -> OutboxHealth:
     return OutboxHealth(waiting=waiting, waiting_since=since, failed_at=failed)
 
 
-def next_due(conn: Connection) -> datetime | None:
-    """Return when the next message is due, claims included; None when nothing waits."""
-    due = func.greatest(OutboxRow.next_attempt_at, OutboxRow.claimed_until)
-    found: datetime | None = conn.execute(select(func.min(due)).where(OutboxRow.status == WAITING)).scalar_one()
-    return found
-
-
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Attempt:
     """One delivery attempt."""

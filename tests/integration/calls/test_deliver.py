@@ -20,10 +20,10 @@ from service.jobs.calls.deliver import Delivered, deliver
 from service.notify.channels.base import Message, Notifier, Receipt
 from service.notify.channels.smtp import SmtpAccount, SmtpNotifier
 from service.storage.alarms.alarms import JournalLine, alarms, journal
-from service.storage.calls.outbox import next_due
 from service.storage.database.session import transaction
 from tests.support.alarm_plant import MINUTE, NIGHT, AlarmPlant, acknowledge, alarm_setup, plant_of
 from tests.support.mail_server import Mailbox, mail_server
+from tests.support.outbox import next_due
 
 
 def look(plant: AlarmPlant, now: datetime) -> int:

@@ -22,7 +22,6 @@ from service.storage.calls.outbox import (
     health,
     last_message,
     lock_reply,
-    next_due,
     record_failed,
     record_retry,
     record_sent,
@@ -31,6 +30,7 @@ from service.storage.calls.outbox import (
 )
 from service.storage.database.session import transaction
 from tests.support.alarm_plant import NIGHT
+from tests.support.outbox import next_due
 
 SECOND, LEASE = timedelta(seconds=1), timedelta(minutes=3)
 

@@ -16,6 +16,7 @@ from service.storage.calls import outbox
 from service.storage.calls.outbox import OutboxMessage, Recipients
 from service.storage.database.session import transaction
 from tests.support.alarm_plant import NIGHT, AlarmPlant
+from tests.support.outbox import next_due
 
 MINUTE, LEASE = timedelta(minutes=1), timedelta(minutes=3)
 
@@ -226,14 +227,14 @@ def test_a_reply_counts_as_answered_by_the_answer_to_it_alone(engine: Engine) ->
 
 def test_the_next_try_is_that_of_the_message_due_first_and_letting_go_touches_no_sent_one(engine: Engine) -> None:
     with transaction(engine) as conn:
-        assert outbox.next_due(conn) is None
+        assert next_due(conn) is None
         put(conn, "later", at=NIGHT + MINUTE)
         put(conn, "sooner", recipient="+15550199")
         put(conn, "sent")
         conn.execute(text("UPDATE outbox SET status = 'sent', claimed_until = :at WHERE key = 'sent'"), {"at": NIGHT})
-        assert outbox.next_due(conn) == NIGHT
+        assert next_due(conn) == NIGHT
         assert len(outbox.claim(conn, NIGHT, channels=["sms"], lease=LEASE, limit=9)) == 2
-        assert outbox.next_due(conn) == NIGHT + LEASE
+        assert next_due(conn) == NIGHT + LEASE
         assert outbox.void_claims(conn, "sms", Recipients(besides=("+15550199",))) == 1
         assert column(conn, "claimed_until") == {"later": None, "sooner": NIGHT + LEASE, "sent": NIGHT}
         assert (

@@ -455,7 +455,6 @@ def distribution(mean: float = 1.0, sd: float = 0.2, now_sd: float = 0.05) -> Fo
 def test_quantiles_are_the_normal_distributions_and_times_those_of_the_straight_way_between() -> None:
     made = distribution()
     assert made.quantile(2.0, 0.95) == near(norm.ppf(0.95, 1.0, 0.2))
-    assert made.chance_above(1.3, 2.0) == near(norm.sf(1.3, 1.0, 0.2))
     assert made.at(0.125) == (near(0.75), near(0.125))
     # At 0.8 m after (0.3/0.5) of the first quarter hour.
     assert made.time_to(0.8).likely == near(0.15)

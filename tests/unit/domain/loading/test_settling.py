@@ -6,7 +6,6 @@ import numpy as np
 import pytest
 
 from service.domain.loading.settling import (
-    BENCHMARK_SLUDGE,
     CORRELATIONS,
     Correlation,
     Vesilind,
@@ -83,14 +82,6 @@ def test_flux_peaks_where_it_should() -> None:
     flux = grid * 6.5 * np.exp(-0.4 * grid)
     assert sludge.peak_solids == pytest.approx(grid[flux.argmax()], abs=1e-3)
     assert sludge.peak_flux == pytest.approx(flux.max())
-
-
-def test_benchmark_sludge_is_capped_and_never_negative() -> None:
-    speeds = BENCHMARK_SLUDGE.speed(np.array([0.0, 0.001, 0.5, 1.0, 3.0, 12.0]), 3.27)
-    assert (speeds >= 0.0).all()
-    assert speeds[:2].tolist() == [0.0, 0.0]
-    assert speeds.max() <= 250.0 / 24.0
-    assert speeds[4] == pytest.approx(474.0 / 24.0 * (np.exp(-0.576 * 2.99254) - np.exp(-2.86 * 2.99254)), rel=1e-5)
 
 
 @pytest.mark.parametrize("bad", [0.0, -3.0, 2000.0, float("nan")])
