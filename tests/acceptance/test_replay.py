@@ -61,4 +61,21 @@ def test_other_limits_are_tried_on_stored_history_and_nothing_changes(underweir:
     assert "east.high-high: occurred, normal → unacknowledged" in said
     assert "what other limits and delays would have given" in said
     assert underweir.json("journal") == before
+
+    # History of last week, taken in now, is lived through as if the service had watched, and that is said.
+    old = now - timedelta(days=7)
+    rows = [f"{old - timedelta(minutes=i):%Y-%m-%dT%H:%M:%SZ},EAST_BLANKET,2.0" for i in range(60, 0, -1)]
+    file = underweir.folder / "last-week.csv"
+    file.write_text("\n".join(["time,tag,value", *rows]) + "\n")
+    underweir("ingest", "--connector", "scada-export", str(file))
+    then = ("replay", "--from", (old - timedelta(minutes=90)).isoformat(), "--to", old.isoformat(), "--tank", "east")
+    said = underweir(*then)
+    assert "60 readings arrived; 60 of them were received later and are taken as arrived" in said
+    assert "east.high-high: occurred" in said
+    found = underweir.json(*then, "--arrived-after", "5m")["tanks"][0]
+    assert (found["imported"], found["arrived_after_s"]) == (60 - 5, {"EAST_BLANKET": 300.0})
+    empty = underweir.run(
+        "replay", "--from", (old - timedelta(days=3)).isoformat(), "--to", (old - timedelta(days=2)).isoformat()
+    )
+    assert "no reading arrived in this time" in empty.stderr
     assert underweir.run("replay", "--tank", "nowhere").returncode == 2

@@ -56,7 +56,7 @@ def _stage(setup: TankSetup, days: float) -> ReplayRun:
         refold=Refold(setup),
         tag_of=dict(enumerate(tags)),
         known=[[Reading("LT-E", START - timedelta(minutes=1), 1.9)]],
-        came=ArrivedReadings(columns, times),
+        came=ArrivedReadings(columns, times, np.zeros(len(times), dtype=np.bool_)),
         recorded=[
             RecordedChange(core.recorded_at, replace(core, tank="east"), None)
             for core in cores

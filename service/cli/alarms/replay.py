@@ -60,11 +60,19 @@ def _replay(
         str | None,
         typer.Option(help="Also say who is called if people answer after so long: '5m', '15 min'.", show_default=False),
     ] = None,
+    arrived_after: Annotated[
+        str | None,
+        typer.Option(
+            help="Take nothing as arrived later than so long after it was measured: '5m'. Without it, history that was imported "
+            "is taken as arrived with the usual delay of its source, everything else as it arrived.",
+            show_default=False,
+        ),
+    ] = None,
     json: Json = False,
 ) -> None:
     """Run stored history again as it was lived, knowing at every moment only what had arrived by then.
 
-    Prints the journal, what other limits or on-delays would have given, and who would have been called when. Sends nothing
+    History that was imported after the fact is lived through as if the service had run then, and the output says so. Prints the journal, what other limits or on-delays would have given, and who would have been called when. Sends nothing
     and changes nothing. Nobody answers in a replay, so acknowledgements and shelves of that time are left out.
     """
     now = wall_clock()
@@ -72,7 +80,7 @@ def _replay(
     with read_only_database(settings) as engine:
         known = installation_in_force(settings, engine)
         tried = known.site if site is None else load_site(site)
-        _replayed(known, tried, start, end, tank, answer_after, now, json=json)
+        _replayed(known, tried, start, end, tank, answer_after, arrived_after, now, json=json)
 
 
 def _replayed(
@@ -82,6 +90,7 @@ def _replayed(
     end: str,
     tank: str | None,
     answer_after: str | None,
+    arrived_after: str | None,
     now: datetime,
     *,
     json: bool,
@@ -90,7 +99,8 @@ def _replayed(
     first, last = moment(start, zone, now), min(moment(end, zone, now), now)
     if first >= last:
         usage_error("--from must be before --to")
-    answered_after = None if answer_after is None else _span(answer_after)
+    answered_after = None if answer_after is None else _span("--answer-after", answer_after)
+    arrived = None if arrived_after is None else _span("--arrived-after", arrived_after)
     setups = tried.setups()
     if tank is not None:
         known_tank(tank, tried.tanks())
@@ -112,6 +122,7 @@ def _replayed(
             contacts=tried.contacts(), zone=tried.time_zone, rotas=tried.rotas(), escalations=tried.escalations()
         ),
         answered_after=answered_after,
+        arrived_after=arrived,
     )
     if json:
         say_json(
@@ -133,7 +144,9 @@ def _replayed(
 
 
 def _say_tank(found: TankReplay, zone: ZoneInfo, units: UnitSystem) -> None:
-    say(f"\n{found.tank}: {found.readings} readings arrived")
+    say(f"\n{found.tank}: {found.readings:,} readings arrived{_imported(found)}")
+    if not found.readings:
+        warn(f"{found.tank}: no reading arrived in this time; nothing is replayed but the passing of time")
     for line in sorted(found.lines, key=lambda line: line.transition.at):
         say(f"  {format_local_time(line.transition.at, zone)}  {_sentence(line)}")
     say("\n  what the alarms did")
@@ -161,6 +174,20 @@ def _say_tank(found: TankReplay, zone: ZoneInfo, units: UnitSystem) -> None:
     )
 
 
+def _imported(found: TankReplay) -> str:
+    """What is said of history that was imported."""
+    if not found.imported:
+        return ""
+    told = f"; {found.imported:,} of them were received later and are taken as arrived "
+    delays = {model.delay: model for model in found.arrivals.values()}
+    if len(delays) != 1:
+        return told + "with the usual delay of each signal"
+    [(delay, model)] = delays.items()
+    if not model.measured:
+        return told + "at once, as no usual delay is known yet (--arrived-after says one)"
+    return told + f"{format_duration(delay)} after they were measured"
+
+
 def _say_calls(assumed: str, calls: Sequence[Call], zone: ZoneInfo) -> None:
     if not calls:
         say(f"\n  if {assumed}, nobody is called")
@@ -177,12 +204,12 @@ def _say_calls(assumed: str, calls: Sequence[Call], zone: ZoneInfo) -> None:
     )
 
 
-def _span(text: str) -> timedelta:
+def _span(option: str, text: str) -> timedelta:
     try:
         # '5m' is five minutes here, as people write it for intervals.
         span = duration(text[:-1] + " min" if text.endswith("m") else text)
     except PydanticCustomError as error:
-        usage_error(f"--answer-after: {error.message()}")
+        usage_error(f"{option}: {error.message()}")
     return span
 
 
@@ -216,6 +243,8 @@ def _tank(found: TankReplay, *, answered: bool) -> dict[str, object]:
     return {
         "tank": found.tank,
         "readings": found.readings,
+        "imported": found.imported,
+        "arrived_after_s": {tag: model.delay.total_seconds() for tag, model in found.arrivals.items()},
         "looks": found.looks,
         "journal": [
             {

@@ -26,6 +26,7 @@ from service.jobs.alarms.replay_stage import ReplayRun
 from service.jobs.forecast.ahead import Ahead, ahead_of, danger_height
 from service.storage.database.session import transaction
 from service.storage.plant.site_tables import SiteIds
+from service.storage.readings.arrival import ArrivalModel
 
 log = structlog.get_logger(__name__)
 
@@ -42,6 +43,10 @@ class TankReplay:
     unanswered: tuple[Call, ...]  #: who would have been called, if nobody ever answered
     answered: tuple[Call, ...]  #: the same, if people answered after the time asked about
     readings: int  #: that arrived in the time replayed
+    imported: int  #: of them, those taken as arrived earlier than they were received
+    arrivals: Mapping[
+        str, ArrivalModel
+    ]  #: by blanket sensor, how late those are taken to have arrived; empty without any
     looks: int
     began_at: datetime | None  #: the checkpoint folding began at; None: the beginning of history
 
@@ -58,6 +63,7 @@ def replay(
     stored: Mapping[str, TankSetup],
     callout: OnCall | None = None,
     answered_after: timedelta | None = None,
+    arrived_after: timedelta | None = None,
 ) -> list[TankReplay]:
     """Run the time from *start* to *end* again.
 
@@ -68,6 +74,8 @@ def replay(
     system : decides which other limits are tried.
     callout : people, rotas and escalations to say who would have been called; None: nobody is.
     answered_after : how long people take to answer, where that is to be told beside nobody answering.
+    arrived_after : nothing is taken as arrived later than this after it was measured; None: what was measured before its source
+        was heard of, and imported later, is taken as arrived the source's usual delay after it was measured.
     stored : the tanks by key as the checkpoints in the database were made with; those of other tanks are not used.
 
     Notes
@@ -79,7 +87,8 @@ def replay(
     told = []
     for setup in setups:
         with _reading_only(engine) as conn:
-            stage = ReplayRun.of(conn, setup, ids, start, end, reusable=stored.get(setup.tank.key) == setup)
+            same = stored.get(setup.tank.key) == setup
+            stage = ReplayRun.of(conn, setup, ids, start, end, reusable=same, arrived_after=arrived_after)
         own = [definition for definition in definitions if definition.tank == setup.tank.key]
         told.append(backtest(stage, Backtest(own, system), start, end, callout, answered_after))
         log.info("replayed", tank=setup.tank.key, looks=told[-1].looks)
@@ -124,6 +133,8 @@ def backtest(
         if callout is None or answered_after is None
         else backtest_calls(alarms, callout, end, answered_after),
         readings=len(stage.came),
+        imported=int(stage.came.imported.sum()),
+        arrivals=stage.imported,
         looks=looks.count,
         began_at=stage.began_at,
     )

@@ -10,6 +10,7 @@ from datetime import UTC, datetime, timedelta
 from itertools import groupby
 from typing import NamedTuple
 
+import numpy as np
 import structlog
 from sqlalchemy import Connection
 
@@ -27,7 +28,8 @@ from service.storage.alarms.inputs import StoredCore
 from service.storage.blanket import checkpoints
 from service.storage.database.epoch import from_us
 from service.storage.plant.site_tables import SiteIds
-from service.storage.readings import history
+from service.storage.readings import arrival, history
+from service.storage.readings.arrival import ArrivalModel
 from service.storage.readings.history import ArrivedReadings, RecordedChange
 
 log = structlog.get_logger(__name__)
@@ -61,6 +63,9 @@ class ReplayRun:
     recorded: list[RecordedChange]
     began_at: datetime | None
     known_since: datetime | None = None  #: when the service first knew the tank
+    imported: Mapping[str, ArrivalModel] = field(
+        default_factory=dict
+    )  #: of blanket sensors of which something was imported
     cores: list[StoredCore] = field(default_factory=list)
     beside: dict[datetime, dict[str, Assessment]] = field(default_factory=dict)
     contradicted: dict[datetime, Contradiction] = field(default_factory=dict)
@@ -69,26 +74,40 @@ class ReplayRun:
 
     @classmethod
     def of(
-        cls, conn: Connection, setup: TankSetup, ids: SiteIds, start: datetime, end: datetime, *, reusable: bool
+        cls,
+        conn: Connection,
+        setup: TankSetup,
+        ids: SiteIds,
+        start: datetime,
+        end: datetime,
+        *,
+        reusable: bool,
+        arrived_after: timedelta | None = None,
     ) -> ReplayRun:
-        """Read what a tank's replay needs."""
+        """Read what a tank's replay needs; with *arrived_after* nothing is taken as arrived later than that after it was measured."""
         signals = [s for s in (*setup.blankets, *setup.others) if s.tag in ids.signals]
         tag_of = {ids.signals[signal.tag]: signal.tag for signal in signals}
         blankets = [ids.signals[signal.tag] for signal in setup.blankets if signal.tag in ids.signals]
         tank_id = ids.tanks.get(setup.tank.key, -1)
+        if arrived_after is None:
+            models = arrival.reading_arrivals(conn, list(tag_of))
+            of_cores, of_works = arrival.core_arrivals(conn, tank_id), arrival.work_arrivals(conn, blankets)
+        else:
+            given = ArrivalModel.given(arrived_after)
+            models, of_cores, of_works = dict.fromkeys(tag_of, given), given, given
         recorded: list[RecordedChange] = [
-            *history.recorded_cores(conn, tank_id, end),
-            *history.recorded_calibrations(conn, blankets, end),
+            *history.recorded_cores(conn, tank_id, end, of_cores),
+            *history.recorded_calibrations(conn, blankets, end, of_works),
         ]
         recorded.sort(key=lambda record: record.at)
         split = bisect_right(recorded, start, key=lambda record: record.at)
         standing = standing_after(recorded[:split])
         mark = None
         if reusable:
-            late = history.earliest_late_reading(conn, list(tag_of), start)
+            late = history.earliest_late_reading(conn, list(tag_of), start, models)
             mark = _mark(conn, setup, tank_id, _clean_before(start, late, standing, recorded[split:]))
         since = None if mark is None else mark.time + timedelta.resolution
-        arrived = history.arrived_readings(conn, list(tag_of), end, since=since)
+        arrived = history.arrived_readings(conn, list(tag_of), end, since=since, models=models)
         columns, came = arrived.known(start)
         events: list[Event] = list(columns.readings(tag_of))
         events += [event for event in standing if since is None or estimator.event_order(event)[0] >= since]
@@ -98,6 +117,7 @@ class ReplayRun:
                 (c for c in standing if isinstance(c, Core) and c.taken_at < since), key=estimator.event_order
             )
         began_at = None if mark is None else mark.time
+        known_since = alarm_inputs.first_defined_at(conn, [tank_id]).get(tank_id)
         return cls(
             setup,
             refold,
@@ -106,7 +126,9 @@ class ReplayRun:
             came,
             recorded[split:],
             began_at,
-            alarm_inputs.first_defined_at(conn, [tank_id]).get(tank_id),
+            # What was imported is replayed as if the tank had been known.
+            min(known_since, start) if known_since is not None else None,
+            {tag_of[i]: models[i] for i in blankets if i in models and np.any(came.imported)},
             [_stored(c) for c in refold.cores],
         )
 

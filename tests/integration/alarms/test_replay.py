@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from datetime import datetime
+from datetime import datetime, timedelta
 
 import pytest
 from sqlalchemy import Engine, text
@@ -14,6 +14,7 @@ from service.jobs.alarms.replay import TankReplay, replay
 from service.jobs.blanket.estimate import update_estimates
 from service.storage.alarms.alarms import JournalLine
 from service.storage.database.session import transaction
+from service.storage.readings.arrival import reading_arrivals
 from service.storage.readings.history import arrived_readings
 from tests.support import replay_night as story
 from tests.support.replay_night import MINUTES, Night, minute
@@ -42,7 +43,14 @@ def _of_replay(lines: Iterable[BacktestLine]) -> list[Told]:
     return sorted(made, key=lambda told: told[:3])
 
 
-def _replay(night: Night, first: int = 0, last: int = MINUTES, *, checkpoints: bool = True) -> TankReplay:
+def _replay(
+    night: Night,
+    first: int = 0,
+    last: int = MINUTES,
+    *,
+    checkpoints: bool = True,
+    arrived_after: timedelta | None = None,
+) -> TankReplay:
     [told] = replay(
         night.engine,
         night.site.setups(),
@@ -52,6 +60,7 @@ def _replay(night: Night, first: int = 0, last: int = MINUTES, *, checkpoints: b
         end=minute(last),
         system=SI,
         stored={setup.tank.key: setup for setup in night.plant.setups} if checkpoints else {},
+        arrived_after=arrived_after,
     )
     return told
 
@@ -173,3 +182,88 @@ def test_a_reading_counts_from_its_arrival_with_the_value_it_then_had(engine: En
     then, rest = found.known(minute(9))
     assert then.value.tolist() == [story.height(0) + 0.3, story.height(2)]
     assert len(rest) == 0
+
+
+#: A month after the night.
+LATER = 30 * 24 * 60
+
+
+def _do(night: Night, at: int, *acts: story.Act) -> None:
+    night.now = minute(at)
+    with transaction(night.engine) as conn:
+        for act in acts:
+            act(conn, night.ids, night.now)
+
+
+def _raised(told: TankReplay) -> dict[str, datetime]:
+    """When each alarm was first raised, by what was known then."""
+    found: dict[str, datetime] = {}
+    for line in told.lines:
+        if line.transition.event == "occurred":
+            found.setdefault(line.definition.key, line.known_at)
+    return found
+
+
+def test_a_night_imported_a_month_later_is_lived_through_as_if_the_service_had_watched(engine: Engine) -> None:
+    night = Night(engine)
+    every = range(0, MINUTES, 2)
+    _do(night, LATER, story.told("LT-E", *every), story.told("FT-E", *every), story.cored(1, 20, 1.9))
+    told = _replay(night)
+    assert (told.readings, told.imported) == (2 * len(every) - 2, 2 * len(every) - 2)  # those of the start were known
+    assert {tag: model.measured for tag, model in told.arrivals.items()} == {"LT-E": False}
+    raised = _raised(told)
+    # The storm is at its height at minute 95; it is foretold, then over each limit within minutes of the truth.
+    assert raised["east.time-to-danger"] < raised["east.high-high"]
+    crossed = next(m for m in every if story.height(m) > 4.0 - 0.9)
+    assert timedelta(0) <= raised["east.high-high"] - minute(crossed) <= timedelta(minutes=6)
+    # What was recorded a month later is known during the night, too.
+    assert "east.deviation" not in raised
+    _do(night, LATER + 1, story.cored(2, 30, 3.4))
+    assert timedelta(0) <= _raised(_replay(night))["east.deviation"] - minute(30) <= timedelta(minutes=4)
+
+
+def test_imported_readings_arrive_as_late_as_their_source_usually_is(engine: Engine) -> None:
+    night = Night(engine)
+    every = range(0, MINUTES, 2)
+    _do(night, LATER, story.told("LT-E", *every), story.told("FT-E", *every))
+    for m in range(LATER + 1, LATER + 61, 2):
+        _do(night, m + 7, story.told("LT-E", m))
+    late = _replay(night)
+    assert late.arrivals["LT-E"].delay == timedelta(minutes=7)
+    assert late.arrivals["LT-E"].measured
+    soon = _replay(night, arrived_after=timedelta(0))
+    assert _raised(late)["east.high-high"] > _raised(soon)["east.high-high"]
+    signal = night.ids.signals["LT-E"]
+    with transaction(engine) as conn:
+        found = arrived_readings(conn, [signal], minute(30), models=reading_arrivals(conn, [signal]))
+    assert [at for at, _ in found.groups()] == [minute(m + 7) for m in range(0, 24, 2)]
+
+
+def test_what_was_late_while_the_service_watched_is_late_in_the_replay(engine: Engine) -> None:
+    """A line that is down for the night delivers in the morning: nobody can have known, unless that is what is asked."""
+    night = Night(engine)
+    _do(night, -60, story.told("LT-E", -61), story.told("FT-E", -61))
+    every = range(0, MINUTES, 2)
+    _do(night, 24 * 60, story.told("LT-E", *every), story.told("FT-E", *every))
+    lived = _replay(night)
+    assert (lived.readings, lived.imported) == (0, 0)
+    assert "east.high-high" not in _raised(lived)
+    asked = _replay(night, arrived_after=timedelta(minutes=5))
+    assert asked.imported == asked.readings > 0
+    assert "east.high-high" in _raised(asked)
+
+
+def test_an_imported_reading_that_was_changed_later_has_its_first_value_until_then(engine: Engine) -> None:
+    night = Night(engine)
+    _do(night, LATER, story.told("LT-E", 0, 2))
+    _do(night, LATER + 50, story.told("LT-E", 2, change=0.5))
+    signal = night.ids.signals["LT-E"]
+    with transaction(engine) as conn:
+        models = reading_arrivals(conn, [signal])
+        found = arrived_readings(conn, [signal], minute(LATER + 60), models=models)
+        early = arrived_readings(conn, [signal], minute(10), models=models)
+    assert early.readings.value.tolist() == [story.height(0), story.height(2)]
+    assert early.imported.tolist() == [True, True]
+    assert found.readings.value.tolist() == [story.height(0), story.height(2), story.height(2) + 0.5]
+    assert found.imported.tolist() == [True, True, False]
+    assert [at for at, _ in found.groups()] == [minute(0), minute(2), minute(LATER + 50)]
