@@ -41,11 +41,12 @@ class Dimension(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Unit:
-    """A unit people type: ``SI value = value × factor``."""
+    """A unit people type: ``SI value = value × factor + offset``."""
 
     symbol: str
     dimension: Dimension
     factor: float
+    offset: float = 0.0  #: zero but for temperatures
 
 
 _FT = 0.3048
@@ -81,6 +82,8 @@ _UNITS: tuple[Unit, ...] = (
     Unit("g/L", Dimension.CONCENTRATION, 1.0),
     Unit("mg/L", Dimension.CONCENTRATION, 0.001),
     Unit("g/m3", Dimension.CONCENTRATION, 0.001),
+    # By weight, of a sludge as heavy as water: 1 % is 10 g in 1 kg (common practice, no source).
+    Unit("% solids", Dimension.CONCENTRATION, 10.0),
     Unit("kg", Dimension.MASS, 1.0),
     Unit("lb", Dimension.MASS, _LB),
     Unit("kg/s", Dimension.MASS_RATE, 1.0),
@@ -107,6 +110,7 @@ _UNITS: tuple[Unit, ...] = (
     Unit("d", Dimension.TIME, 24.0),
     Unit("state", Dimension.STATUS, 1.0),
     Unit("degC", Dimension.TEMPERATURE, 1.0),
+    Unit("degF", Dimension.TEMPERATURE, 5 / 9, -160 / 9),
 )
 UNITS: dict[str, Unit] = {unit.symbol: unit for unit in _UNITS}
 
@@ -164,7 +168,8 @@ def to_si(value: float, symbol: str) -> float:
     >>> round(to_si(1.0, "MGD") * 86_400, 6)
     3785.411784
     """
-    return value * unit(symbol).factor
+    known = unit(symbol)
+    return value * known.factor + known.offset
 
 
 def from_si(value: float, symbol: str) -> float:
@@ -173,7 +178,8 @@ def from_si(value: float, symbol: str) -> float:
     >>> from_si(0.3048, "ft")
     1.0
     """
-    return value / unit(symbol).factor
+    known = unit(symbol)
+    return (value - known.offset) / known.factor
 
 
 def convert(value: float, source: str, target: str) -> float:
@@ -187,7 +193,7 @@ def convert(value: float, source: str, target: str) -> float:
     a, b = unit(source), unit(target)
     if a.dimension is not b.dimension:
         raise DomainError(f"cannot convert {a.dimension} ({source}) to {b.dimension} ({target})")
-    return value * a.factor / b.factor
+    return (value * a.factor + a.offset - b.offset) / b.factor
 
 
 def shown_unit(dimension: Dimension, system: UnitSystem) -> str:

@@ -12,7 +12,7 @@ from typing import Any
 from sqlalchemy import Engine
 
 from connectors.base import Delivery, Reject, Sample, SourceQuality, SourceReason, block_of
-from service.domain.plant.units import convert, unit
+from service.domain.plant.units import convert, to_si
 from service.errors import DomainError
 from service.jobs.ingest.intake import Intake
 from service.jobs.ingest.samples import MOST_AHEAD, OLDEST, SampleReader
@@ -126,7 +126,7 @@ def _sample(row: Mapping[str, Any], plant: Plant, now: datetime) -> Sample:
             value = convert(value, str(written), signal.unit)
         except DomainError as error:
             raise _InvalidRow("unit", written, f"{error}; this signal is in {signal.unit}") from None
-        if math.isinf(value) or math.isinf(value * unit(signal.unit).factor):
+        if math.isinf(value) or math.isinf(to_si(value, signal.unit)):
             raise _InvalidRow("value", row.get("value"), "the value is beyond all numbers")
     reason = {
         SourceQuality.GOOD: SourceReason.NONE,

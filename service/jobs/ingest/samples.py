@@ -27,7 +27,7 @@ class SampleReader:
     def __init__(self, plant: Plant, tags: Mapping[str, str] | None) -> None:
         self._plant = plant
         self._tags = tags
-        self._known: dict[str, tuple[int, float]] = {}
+        self._known: dict[str, tuple[int, float, float]] = {}
         self._rejected: Counter[tuple[str, str]] = Counter()
 
     def read(self, block: SampleBlock, now: datetime) -> ReadingColumns:
@@ -35,12 +35,13 @@ class SampleReader:
         if not len(block):
             return ReadingColumns.empty()
         known = [self._signal(address) for address in block.addresses]
-        signal_id = np.array([number for number, _ in known], dtype=np.int32)[block.address_index]
-        factor = np.array([factor for _, factor in known], dtype=np.float64)[block.address_index]
+        signal_id = np.array([number for number, _, _ in known], dtype=np.int32)[block.address_index]
+        factor = np.array([factor for _, factor, _ in known], dtype=np.float64)[block.address_index]
+        offset = np.array([offset for _, _, offset in known], dtype=np.float64)[block.address_index]
         too_old = block.time_us < to_us(OLDEST)
         too_new = block.time_us > to_us(now + MOST_AHEAD)
         unknown = signal_id == _UNKNOWN
-        value, quality, reason = block.value * factor, block.quality, block.reason
+        value, quality, reason = block.value * factor + offset, block.quality, block.reason
         no_number = ~np.isfinite(value)
         if no_number.any():
             value = np.where(no_number, np.nan, value)
@@ -70,14 +71,15 @@ class SampleReader:
             for (address, why), count in self._rejected.items()
         )
 
-    def _signal(self, address: str) -> tuple[int, float]:
+    def _signal(self, address: str) -> tuple[int, float, float]:
         if address not in self._known:
             tag = address if self._tags is None else self._tags.get(address)
             signal = None if tag is None else self._plant.signals.get(tag)
             if signal is None:
-                self._known[address] = (_UNKNOWN, np.nan)
+                self._known[address] = (_UNKNOWN, np.nan, np.nan)
             else:
-                self._known[address] = (self._plant.ids.signals[signal.tag], unit(signal.unit).factor)
+                read_in = unit(signal.unit)
+                self._known[address] = (self._plant.ids.signals[signal.tag], read_in.factor, read_in.offset)
         return self._known[address]
 
 

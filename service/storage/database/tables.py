@@ -1,6 +1,6 @@
 """The tables. Times are UTC, values SI; every large table is keyed by what it is distributed by first, then time.
 
-Append-only tables (hand_core, calibration, alarm_event, reading_revision, shift_note) are guarded by triggers made in the migration:
+Append-only tables (hand_core, laboratory_result, calibration, alarm_event, reading_revision, shift_note) are guarded by triggers made in the migration:
 a correction is a new row that supersedes, never an update.
 """
 
@@ -204,6 +204,39 @@ class CorePhoto(Base):
     width: Mapped[int]
     height: Mapped[int]
     jpeg: Mapped[bytes] = mapped_column(LargeBinary)
+
+
+class LaboratoryResultRow(Base):
+    """One laboratory or field value. Append-only, corrected by superseding. ``tank_id`` is NULL for the whole plant."""
+
+    __tablename__ = "laboratory_result"
+    __table_args__ = (
+        UniqueConstraint("supersedes"),
+        Index("ix_laboratory_result_taken_at", "taken_at"),
+        CheckConstraint("(kind = 'settled_volume') = (minute IS NOT NULL)", name="settling_test_has_minute"),
+        CheckConstraint("dilution >= 1", name="dilution_at_least_one"),
+        CheckConstraint("supersedes IS NULL OR correction_reason <> ''", name="correction_has_reason"),
+        CheckConstraint("NOT withdrawn OR supersedes IS NOT NULL", name="withdrawal_names_a_result"),
+    )
+    id: Mapped[UUID] = mapped_column(primary_key=True)
+    kind: Mapped[str]
+    tank_id: Mapped[int | None] = mapped_column(ForeignKey("tank.id"))
+    taken_at: Mapped[datetime]
+    recorded_at: Mapped[datetime]
+    value: Mapped[float]
+    #: Of a settling test: the minute it was read, whether stirred, final over original volume.
+    minute: Mapped[int | None] = mapped_column(SmallInteger)
+    stirred: Mapped[bool] = mapped_column(server_default=text("false"))
+    dilution: Mapped[float] = mapped_column(server_default=text("1"))
+    taken_by: Mapped[str]
+    note: Mapped[str]
+    typed_value: Mapped[float]
+    typed_unit: Mapped[str]
+    source: Mapped[str]
+    warnings: Mapped[list[str]]
+    supersedes: Mapped[UUID | None] = mapped_column(ForeignKey("laboratory_result.id"))
+    withdrawn: Mapped[bool] = mapped_column(server_default=text("false"))
+    correction_reason: Mapped[str] = mapped_column(server_default=text("''"))
 
 
 class CalibrationRow(Base):

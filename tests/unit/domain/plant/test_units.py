@@ -48,6 +48,7 @@ EXACT: dict[str, tuple[Dimension, Fraction]] = {
     "g/L": (Dimension.CONCENTRATION, Fraction(1, 1000) / LITRE),
     "mg/L": (Dimension.CONCENTRATION, Fraction(1, 10**6) / LITRE),
     "g/m3": (Dimension.CONCENTRATION, Fraction(1, 1000)),
+    "% solids": (Dimension.CONCENTRATION, Fraction(10)),
     "kg": (Dimension.MASS, Fraction(1)),
     "lb": (Dimension.MASS, LB),
     "kg/s": (Dimension.MASS_RATE, Fraction(1)),
@@ -78,7 +79,11 @@ EXACT: dict[str, tuple[Dimension, Fraction]] = {
     "d": (Dimension.TIME, DAY / HOUR),
     "state": (Dimension.STATUS, Fraction(1)),
     "degC": (Dimension.TEMPERATURE, Fraction(1)),
+    "degF": (Dimension.TEMPERATURE, Fraction(5, 9)),
 }
+
+#: NIST SP 811 (2008), appendix B.8: t/°C = (t/°F − 32)/1.8. Every other unit begins where SI does.
+OFFSETS = {"degF": Fraction(-160, 9)}
 
 
 def test_every_unit_stands_in_the_table_and_the_table_in_the_code() -> None:
@@ -92,8 +97,9 @@ def test_a_factor_off_by_anything_would_put_the_blanket_or_the_load_elsewhere(sy
     assert UNITS[symbol].dimension is dimension
     assert UNITS[symbol].symbol == symbol
     assert UNITS[symbol].factor == pytest.approx(float(exact), rel=1e-14)
-    assert to_si(7.0, symbol) == pytest.approx(float(7 * exact), rel=1e-14)
-    assert from_si(7.0, symbol) == pytest.approx(float(7 / exact), rel=1e-14)
+    offset = OFFSETS.get(symbol, Fraction(0))
+    assert to_si(7.0, symbol) == pytest.approx(float(7 * exact + offset), rel=1e-14)
+    assert from_si(7.0, symbol) == pytest.approx(float((7 - offset) / exact), rel=1e-14)
 
 
 @pytest.mark.parametrize(
@@ -114,6 +120,11 @@ def test_a_factor_off_by_anything_would_put_the_blanket_or_the_load_elsewhere(sy
         (10_000.0, "gpd/ft", "m3/m.d", "124"),
         (1.0, "lb/d", "kg/d", "0.4536"),
         (24.0, "kg/h", "kg/d", "576"),
+        # Water boils and freezes; both scales meet at -40 (from memory).
+        (212.0, "degF", "degC", "100"),
+        (100.0, "degC", "degF", "212"),
+        (59.0, "degF", "degC", "15"),
+        (0.8, "% solids", "mg/L", "8000"),
     ],
 )
 def test_conversions_are_those_of_the_printed_tables(value: float, source: str, target: str, published: str) -> None:

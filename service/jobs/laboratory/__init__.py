@@ -1,0 +1,1 @@
+"""Laboratory results recorded, corrected and withdrawn: every door goes through :mod:`.result`."""

@@ -1,0 +1,1 @@
+"""What the laboratory measured, append-only."""
