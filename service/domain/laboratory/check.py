@@ -169,4 +169,4 @@ def spelled(unit: str) -> str:
     >>> spelled("degF"), spelled("mg/L")
     ('°F', 'mg/L')
     """
-    return {"degC": "°C", "degF": "°F"}.get(unit, unit)
+    return {"degC": "°C", "degF": "°F", "%solids": "% solids"}.get(unit, unit)

@@ -44,7 +44,7 @@ class KindTraits:
     usual: tuple[float, float]
 
 
-_SOLIDS = ("mg/L", "g/L", "% solids")
+_SOLIDS = ("mg/L", "g/L", "%solids")
 TRAITS: dict[LaboratoryKind, KindTraits] = {
     LaboratoryKind.MIXED_LIQUOR_SOLIDS: KindTraits(
         "mixed-liquor solids", Dimension.CONCENTRATION, _SOLIDS, (0.0, 30.0), (0.8, 8.0)

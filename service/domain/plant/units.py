@@ -83,7 +83,7 @@ _UNITS: tuple[Unit, ...] = (
     Unit("mg/L", Dimension.CONCENTRATION, 0.001),
     Unit("g/m3", Dimension.CONCENTRATION, 0.001),
     # By weight, of a sludge as heavy as water: 1 % is 10 g in 1 kg (common practice, no source).
-    Unit("% solids", Dimension.CONCENTRATION, 10.0),
+    Unit("%solids", Dimension.CONCENTRATION, 10.0),
     Unit("kg", Dimension.MASS, 1.0),
     Unit("lb", Dimension.MASS, _LB),
     Unit("kg/s", Dimension.MASS_RATE, 1.0),

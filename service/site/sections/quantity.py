@@ -62,6 +62,9 @@ _OTHER_SPELLINGS = {
     "°": "deg",
     "°c": "degC",
     "c": "degC",
+    "°f": "degF",
+    "f": "degF",
+    "% solids": "%solids",
     "bool": "state",
     "on/off": "state",
 }
@@ -128,10 +131,11 @@ def quantity(value: object, dimension: Dimension, default_unit: str | None, exam
             raise wrong(f"{number:g} has no unit", f'write for example "{number:g} {_unit_of(example)}"')
         return to_si(number, default_unit)
     parts = _parts(value, dimension, default_unit, example)
+    if len(parts) == 1:
+        return to_si(*parts[0])
     sign = -1.0 if parts[0][0] < 0 else 1.0
     # 12 ft 6 in: the sign of the first part holds for all; rounded to undo the float noise of adding up.
-    total = sign * math.fsum(abs(to_si(number, symbol)) for number, symbol in parts)
-    return round(total, 12) if len(parts) > 1 else total
+    return round(sign * math.fsum(abs(to_si(number, symbol)) for number, symbol in parts), 12)
 
 
 def _parts(text: str, dimension: Dimension, default_unit: str | None, example: str) -> list[tuple[float, str]]:

@@ -80,7 +80,7 @@ def test_a_correction_counts_and_the_first_version_stays(engine: Engine) -> None
             submit_result(conn, plant, again, BY, now=NOON)
         with pytest.raises(InputError, match="needs a reason"):
             withdraw_result(conn, right.result.id, BY, reason=" ", now=NOON)
-        withdraw_result(conn, right.result.id, BY, reason="never measured", now=NOON)
+        withdraw_result(conn, right.result.id, BY, reason="never measured", now=NOON + timedelta(hours=1))
         assert laboratory_results(conn) == []
         assert [r.withdrawn for r in results_changed(conn, NIGHT, NOON)] == [False, True]
 

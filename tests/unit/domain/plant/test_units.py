@@ -48,7 +48,7 @@ EXACT: dict[str, tuple[Dimension, Fraction]] = {
     "g/L": (Dimension.CONCENTRATION, Fraction(1, 1000) / LITRE),
     "mg/L": (Dimension.CONCENTRATION, Fraction(1, 10**6) / LITRE),
     "g/m3": (Dimension.CONCENTRATION, Fraction(1, 1000)),
-    "% solids": (Dimension.CONCENTRATION, Fraction(10)),
+    "%solids": (Dimension.CONCENTRATION, Fraction(10)),
     "kg": (Dimension.MASS, Fraction(1)),
     "lb": (Dimension.MASS, LB),
     "kg/s": (Dimension.MASS_RATE, Fraction(1)),
@@ -124,7 +124,7 @@ def test_a_factor_off_by_anything_would_put_the_blanket_or_the_load_elsewhere(sy
         (212.0, "degF", "degC", "100"),
         (100.0, "degC", "degF", "212"),
         (59.0, "degF", "degC", "15"),
-        (0.8, "% solids", "mg/L", "8000"),
+        (0.8, "%solids", "mg/L", "8000"),
     ],
 )
 def test_conversions_are_those_of_the_printed_tables(value: float, source: str, target: str, published: str) -> None:
