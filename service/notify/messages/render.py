@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import math
+import textwrap
 from dataclasses import dataclass
+from urllib.parse import quote
 
 from jinja2 import Environment, PackageLoader, StrictUndefined, select_autoescape
 
-from service.alarms.definition import AlarmKind
+from service.alarms.definition import AlarmKind, Priority
 from service.calls.routing import MessageKind
 from service.domain.plant.display import (
     describe_height,
@@ -23,6 +25,7 @@ from service.domain.plant.units import Dimension, UnitSystem
 from service.notify.channels import gsm7
 from service.notify.messages import wording
 from service.notify.messages.facts import AlarmFacts
+from service.notify.messages.picture import TankPicture, picture
 
 _ENVIRONMENT = Environment(
     loader=PackageLoader("service.notify.messages", "templates"),
@@ -33,8 +36,25 @@ _ENVIRONMENT = Environment(
     keep_trailing_newline=True,
 )
 
-#: RFC 5322 recommends lines of at most 78 characters; a subject this long still shows whole on a lock screen.
+#: RFC 5322 section 2.1.1 recommends lines of at most 78 characters.
+LINE = 78
+#: A subject this long still shows whole on a lock screen.
 SUBJECT_LENGTH = 110
+
+
+def _wrapped(text: str, indent: str = "", hanging: str | None = None) -> str:
+    """Lines short enough for every mail client; an address is never broken."""
+    return textwrap.fill(
+        text,
+        LINE,
+        initial_indent=indent,
+        subsequent_indent=indent if hanging is None else hanging,
+        break_on_hyphens=False,
+        break_long_words="://" not in text,
+    )
+
+
+_ENVIRONMENT.filters["wrapped"] = _wrapped
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -60,8 +80,11 @@ class MessageLayout:
     """The parts of a message that the templates lay out."""
 
     word: str
+    subject: str  #: the tank, or the plant
+    clause: str
     headline: str
-    grave: bool
+    tone: str  #: danger, warning, or plain: never the only sign
+    picture: TankPicture | None
     trust: str | None
     urgency: str | None
     rows: tuple[tuple[str, str], ...]
@@ -69,6 +92,8 @@ class MessageLayout:
     code: str
     acknowledge: bool
     link: str | None
+    tank_link: str | None
+    at: str
     site: str
     key: str
 
@@ -98,15 +123,21 @@ def layout_of(facts: AlarmFacts, system: UnitSystem) -> MessageLayout:
         sections.append(MessageSection(title="Also active on this tank", lines=facts.also_active))
     if wording.sends_to_tank(facts):
         sections.append(MessageSection(title="Before you go to the tank", lines=wording.CAUTIONS))
-    link = None
+    link = tank_link = None
+    pages = facts.site.public_url.rstrip("/") if facts.site.public_url else None
     if facts.code and facts.site.link is not None:
         link = facts.site.link(facts.definition.key, facts.code, facts.now)
-    elif facts.code and facts.site.public_url:
-        link = f"{facts.site.public_url.rstrip('/')}/alarms/{facts.code}"
+    elif facts.code and pages:
+        link = f"{pages}/alarms/{facts.code}"
+    if pages and facts.definition.tank is not None:
+        tank_link = f"{pages}/tanks/{quote(facts.definition.tank, safe='')}"
     return MessageLayout(
         word=wording.word(facts),
+        subject=wording.subject_of(facts),
+        clause=wording.main_clause(facts, system),
         headline=wording.headline(facts, system),
-        grave=asks and facts.definition.kind in (AlarmKind.HIGH_HIGH, AlarmKind.HIGH),
+        tone=_tone(facts),
+        picture=picture(facts, system),
         trust=wording.trust_sentence(facts, system),
         urgency=wording.urgency(facts) if asks else None,
         rows=tuple(_rows(facts, system)),
@@ -114,9 +145,19 @@ def layout_of(facts: AlarmFacts, system: UnitSystem) -> MessageLayout:
         code=facts.code,
         acknowledge=asks and bool(facts.code),
         link=link,
+        tank_link=tank_link,
+        at=format_local_time(facts.at, facts.site.zone),
         site=facts.site.name,
         key=facts.definition.key,
     )
+
+
+def _tone(facts: AlarmFacts) -> str:
+    if facts.kind is not MessageKind.ALARM:
+        return "danger" if wording.word(facts) == wording.STILL_DANGER else "plain"
+    if facts.definition.kind is AlarmKind.HIGH_HIGH:
+        return "danger"
+    return "warning" if facts.definition.priority is not Priority.LOW else "plain"
 
 
 def sms(facts: AlarmFacts, system: UnitSystem) -> str:

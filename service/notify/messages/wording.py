@@ -49,6 +49,8 @@ _WORD = {
     AlarmKind.SYSTEM: "SERVICE",
 }
 
+#: The first word of the end of one alarm while the tank stays in danger.
+STILL_DANGER = "STILL DANGER"
 #: A story below this chance is not worth a word [–].
 TOLD_FROM = 0.03
 #: Forecasts further ahead are left out.
@@ -60,7 +62,7 @@ def word(facts: AlarmFacts) -> str:
     match facts.kind:
         case MessageKind.CLEARED:
             # The first word may be all that is read.
-            return "STILL DANGER" if _WORD[AlarmKind.HIGH_HIGH] in still_active(facts) else "CLEARED"
+            return STILL_DANGER if _WORD[AlarmKind.HIGH_HIGH] in still_active(facts) else "CLEARED"
         case MessageKind.ACKNOWLEDGED:
             return "TAKEN"
         case MessageKind.SHELF_ENDING:

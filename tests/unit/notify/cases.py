@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -80,3 +81,38 @@ def service_facts(watch: SystemWatch, **more: Any) -> AlarmFacts:
             **more,
         },
     )
+
+
+#: As long as the address of a site behind a gateway gets, and its links after it.
+LONG_URL = "https://wastewater-operations-and-maintenance.departmentofpublicworks.example.org/underweir"
+LINKED = SitePresentation(
+    name="Alder Creek Regional Water Reclamation Facility",
+    zone=ZoneInfo("America/New_York"),
+    public_url=LONG_URL,
+    link=lambda key, code, at: f"{LONG_URL}/a/{'Zm9vYmFy' * 12}",
+)
+
+
+def every_kind(site: SitePresentation) -> dict[str, AlarmFacts]:
+    """A message of every kind about an alarm of every kind, by name."""
+    made: dict[str, AlarmFacts] = {}
+    for message in MessageKind:
+        over = NOW if message is MessageKind.CLEARED else None
+        more: dict[str, Any] = {"site": site, "returned_at": over, "actor": "Sam", "note": "on my way"}
+        more["shelved_until"] = NOW + timedelta(hours=1)
+        more["also_active"] = ("SENSOR: blanket reading is frozen at one value",)
+        for kind in AlarmKind:
+            if kind is not AlarmKind.SYSTEM:
+                made[f"{message}, {kind}"] = replace(facts(kind, **more), kind=message)
+        for watch in SystemWatch:
+            told = service_facts(watch, value=2.0, detail="North primary, South primary, East clarifier", **more)
+            made[f"{message}, {watch}"] = replace(told, kind=message)
+    made["blind"] = facts(site=site, trust=Trust.BLIND, reason=RuleReason.BLIND)
+    made["a long tag"] = facts(
+        site=site,
+        sensors=(
+            SensorSeen(tag="LT" * 40, stale_after=timedelta(minutes=10), last_sample_at=NOW),
+            *facts().sensors,
+        ),
+    )
+    return made

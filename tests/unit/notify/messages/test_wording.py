@@ -465,13 +465,13 @@ def test_sections_and_links_stand_where_they_help() -> None:
         "Also active on this tank",
         "Before you go to the tank",
     ]
-    assert (calls.grave, calls.acknowledge, calls.link) == (True, True, None)
+    assert (calls.tone, calls.acknowledge, calls.link, calls.tank_link) == ("danger", True, None, None)
     over = layout_of(cleared(K.HIGH), "si")
-    assert (over.sections, over.grave, over.acknowledge) == ((), False, False)
-    assert not layout_of(facts(K.RATE), "si").grave
-    assert layout_of(facts(K.HIGH), "si").grave
+    assert (over.sections, over.tone, over.acknowledge) == ((), "plain", False)
+    assert layout_of(facts(K.HIGH), "si").tone == "warning"
     site = replace(SITE, public_url="https://u.example.org/")
     assert layout_of(facts(site=site), "si").link == "https://u.example.org/alarms/K7QDHM"
+    assert layout_of(facts(site=site), "si").tank_link == "https://u.example.org/tanks/east"
     assert layout_of(facts(site=site, code=""), "si").link is None
     assert not layout_of(facts(code=""), "si").acknowledge
     linked = replace(site, link=lambda key, code, now: f"{key} {code} {now:%H:%M}")
