@@ -192,6 +192,7 @@ def test_a_sensor_is_judged_against_cores_and_work_on_it_is_recorded(underweir: 
         "clearance_m",
         "trust",
         "reason",
+        "as_known",
     }
     # The sensor reads 1.2 ft low: what is believed must be the cores' level, not the sensor's.
     assert all(2.8 * 0.3048 < row["height_m"] < 4.2 * 0.3048 for row in rows[:-1])

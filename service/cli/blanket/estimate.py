@@ -19,6 +19,7 @@ from service.cli.base.plant import known_tank, reading
 from service.cli.base.times import moment
 from service.domain.blanket.estimate import Estimate, EstimateReason
 from service.domain.plant.tank import Tank
+from service.jobs.alarms.replay import believed_as_known_then
 from service.jobs.blanket.estimate import believed_between
 from service.site.sections.quantity import duration
 
@@ -45,9 +46,19 @@ def _estimate(
     every: Annotated[str, typer.Option(help="Distance of the times: '1m', '5 min', '1 h'.")] = "1m",
     format: Annotated[Format, typer.Option(help="How to write the table.")] = Format.CSV,
     out: Annotated[Path | None, typer.Option(help="Write here instead of standard output.", show_default=False)] = None,
+    as_known_then: Annotated[
+        bool,
+        typer.Option(
+            "--as-known-then", help="What was believed at each time, knowing only what had arrived by then; slower."
+        ),
+    ] = False,
     site: SiteFile = None,
 ) -> None:
-    """Print what is believed of a tank: time, height, standard deviation, 95 % interval, rate, clearance, trust, reason. SI and UTC."""
+    """Print what is believed of a tank: time, height, standard deviation, 95 % interval, rate, clearance, trust, reason. SI and UTC.
+
+    The past is what is believed of it today, with cores and readings that came later; --as-known-then prints what was
+    believed at the time. The column as_known says which: now or then.
+    """
     now = wall_clock()
     with reading(site) as plant:
         known_tank(tank, plant.tanks)
@@ -61,9 +72,11 @@ def _estimate(
         first, last = moment(start, zone, now), moment(end, zone, now)
         if step.total_seconds() <= 0 or first > last:
             usage_error("--every must be longer than nothing, and --from before --to")
-        told = believed_between(plant.engine, setup, plant.ids, first, last, step)
+        believed = believed_as_known_then if as_known_then else believed_between
+        told = believed(plant.engine, setup, plant.ids, first, last, step)
     # Tenths of a millimetre: finer digits would be noise dressed up as knowledge.
     table = pd.DataFrame([_row(estimate, setup.tank) for estimate in told])
+    table["as_known"] = "then" if as_known_then else "now"
     table = table.round(dict.fromkeys(table.select_dtypes("number").columns, 4))
     match format:
         case Format.CSV:

@@ -19,7 +19,7 @@ from service.calls.backtest import Call, backtest_calls
 from service.calls.comparison import Comparison, compare
 from service.calls.escalation import OnCall
 from service.domain.blanket import estimate as estimator
-from service.domain.blanket.estimate import TankSetup
+from service.domain.blanket.estimate import Estimate, TankSetup
 from service.domain.forecast.tracker import outlook, solids_loading
 from service.domain.plant.units import UnitSystem
 from service.jobs.alarms.replay_stage import ReplayRun
@@ -92,6 +92,30 @@ def replay(
         own = [definition for definition in definitions if definition.tank == setup.tank.key]
         told.append(backtest(stage, Backtest(own, system), start, end, callout, answered_after))
         log.info("replayed", tank=setup.tank.key, looks=told[-1].looks)
+    return told
+
+
+def believed_as_known_then(
+    engine: Engine, setup: TankSetup, ids: SiteIds, start: datetime, end: datetime, every: timedelta
+) -> list[Estimate]:
+    """What was believed of a tank at start, start + every, … up to *end*, knowing at each time only what had arrived by then.
+
+    Notes
+    -----
+    History that was imported after the fact is taken as arrived with the usual delay of its source.
+    """
+    with _reading_only(engine) as conn:
+        stage = ReplayRun.of(conn, setup, ids, start, end, reusable=True)
+    arrivals = stage.arrivals()
+    stage.take_known(arrivals)
+    told: list[Estimate] = []
+    done, time = 0, start
+    while time <= end:
+        while done < len(arrivals) and arrivals[done].at <= time:
+            stage.take(arrivals[done])
+            done += 1
+        told.append(estimator.project(setup, stage.refold.state, time))
+        time += every
     return told
 
 

@@ -72,6 +72,7 @@ COLUMNS: dict[What, Columns] = {
         "rate_m_per_h": "double",
         "trust": "string",
         "reason": "string",
+        "as_known": "string",
     },
     "cores": {
         "id": "string",
@@ -327,6 +328,7 @@ def _estimates(
                     "rate_m_per_h": e.rate,
                     "trust": e.trust.value,
                     "reason": e.reason.value,
+                    "as_known": "now",  # the past as it is known today, with what came later
                 }
                 for e in found
             ]

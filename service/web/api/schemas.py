@@ -139,6 +139,13 @@ class Estimates(BaseModel):
     """A page of estimates."""
 
     estimates: list[EstimateAt]
+    as_known: Annotated[
+        Literal["now"],
+        Field(
+            description="The past is what is believed of it now, with cores and readings that came later; "
+            "`underweir estimate --as-known-then` prints what was believed at the time."
+        ),
+    ] = "now"
     next: Annotated[datetime | None, Field(description="Start of the next page; null on the last.")]
 
 

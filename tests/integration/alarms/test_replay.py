@@ -10,8 +10,8 @@ from sqlalchemy import Engine, text
 
 from service.alarms.backtest import BacktestLine
 from service.domain.plant.units import UnitSystem
-from service.jobs.alarms.replay import TankReplay, replay
-from service.jobs.blanket.estimate import update_estimates
+from service.jobs.alarms.replay import TankReplay, believed_as_known_then, replay
+from service.jobs.blanket.estimate import believed_between, update_estimates
 from service.storage.alarms.alarms import JournalLine
 from service.storage.database.session import transaction
 from service.storage.readings.arrival import reading_arrivals
@@ -267,3 +267,20 @@ def test_an_imported_reading_that_was_changed_later_has_its_first_value_until_th
     assert found.readings.value.tolist() == [story.height(0), story.height(2), story.height(2) + 0.5]
     assert found.imported.tolist() == [True, True, False]
     assert [at for at, _ in found.groups()] == [minute(0), minute(2), minute(LATER + 50)]
+
+
+@pytest.mark.untraced  # goes often over what other tests reach
+def test_what_was_believed_then_is_what_was_believed_then(engine: Engine) -> None:
+    """Late, changed, corrected and withdrawn: the belief of each moment is asked for at that moment, and again afterwards."""
+    night = Night(engine)
+    [setup] = night.plant.setups
+    lived: list[tuple[float, float]] = []
+    for m, acts in sorted(_troubled().items()):
+        _do(night, m, *acts)
+        [now] = believed_between(engine, setup, night.ids, minute(m), minute(m), timedelta(minutes=1))
+        lived.append((m, round(now.height, 9)))
+    every = timedelta(minutes=1)
+    then = believed_as_known_then(engine, setup, night.ids, minute(0), minute(MINUTES), every)
+    assert [(m, round(then[int(m)].height, 9)) for m, _ in lived] == lived
+    hindsight = believed_between(engine, setup, night.ids, minute(0), minute(MINUTES), every)
+    assert max(abs(a.height - b.height) for a, b in zip(then, hindsight, strict=True)) > 0.2
