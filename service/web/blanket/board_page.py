@@ -114,7 +114,7 @@ def drawing_of(view: TankView, say: Words, *, ticks: bool = False) -> SectionDra
     return draw(
         view.tank,
         height=view.estimate.height if view.known else None,
-        sd=view.estimate.sd if view.known else 0.0,
+        intervals=view.estimate.mixture.intervals() if view.known else (),
         marks=tuple(marks),
         fluff=view.fluff_height if recent else None,
         core_thickness=core.thickness if core is not None and recent else None,

@@ -6,6 +6,7 @@ Drawn in centimetres, x from the wall, y downwards from the floor datum, so that
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from service.domain.plant.tank import Tank, TankShape
@@ -39,7 +40,7 @@ class SectionDrawing:
     floor: str  #: polygon under the floor
     water: str
     sludge: str
-    band: str
+    bands: tuple[str, ...]
     fluff: str
     blanket_y: float | None
     blanket_x: float
@@ -59,7 +60,7 @@ def draw(
     tank: Tank,
     *,
     height: float | None,
-    sd: float,
+    intervals: Sequence[tuple[float, float]] = (),
     marks: tuple[tuple[str, float, str], ...] = (),
     fluff: float | None = None,
     core_thickness: float | None = None,
@@ -71,7 +72,8 @@ def draw(
 
     Parameters
     ----------
-    height, sd : believed blanket and its standard deviation; None where nothing is known. [m]
+    height : believed blanket; None where nothing is known. [m]
+    intervals : where it stands with 95 %, one for each of rival stories that lie apart. [m]
     marks : limits as (name, clearance [m], words).
     fluff : top of the dispersed layer above the floor datum. [m]
     core_thickness, core_distance : the last core. [m]
@@ -85,7 +87,6 @@ def draw(
     slope = tank.floor_slope
     right, weir = reach * 100.0, -depth * 100.0
     bottom = slope * reach * 100.0
-    band = 1.96 * sd
     top = weir - _FREEBOARD - 30.0
     low = bottom + 40.0
     size = max((0.03 if tick_words else 0.05) * (right + _TROUGH), 22.0)
@@ -109,7 +110,7 @@ def draw(
         floor=_points([(-12.0, 0.0), (0.0, 0.0), (right, bottom), (right, bottom + 28.0), (-12.0, 28.0)]),
         water=_points([(0.0, weir), (right, weir), (right, bottom), (0.0, 0.0)]),
         sludge="" if height is None else _layer(slope, reach, -1e3, min(height, depth + 0.2)),
-        band="" if height is None else _layer(slope, reach, height - band, min(height + band, depth + 0.3)),
+        bands=tuple(_layer(slope, reach, lower, min(upper, depth + 0.3)) for lower, upper in intervals),
         fluff=""
         if height is None or fluff is None or fluff <= height
         else _layer(slope, reach, height, min(fluff, depth)),
