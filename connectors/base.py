@@ -109,6 +109,26 @@ class HandCore:
 
 
 @dataclass(frozen=True, slots=True)
+class LaboratoryValue:
+    """One laboratory or field value as delivered, in ``unit``; an empty ``tank`` is the whole plant.
+
+    ``minute``, ``dilution`` and ``stirred`` are those of a settling test.
+    """
+
+    kind: str
+    time: datetime
+    value: float
+    unit: str = ""
+    tank: str = ""
+    minute: int | None = None
+    dilution: float = 1.0
+    stirred: bool = False
+    taken_by: str = ""
+    note: str = ""
+    line: int = 0
+
+
+@dataclass(frozen=True, slots=True)
 class Delivery:
     """The samples of one poll, its rejects, and the state to store with them.
 
@@ -123,6 +143,7 @@ class Delivery:
     #: Rejects beyond those listed, of which only the number is known.
     unlisted: int = 0
     cores: tuple[HandCore, ...] = ()
+    laboratory: tuple[LaboratoryValue, ...] = ()
     state: Mapping[str, Any] = field(default_factory=dict)
     content_hash: str | None = None
     size_bytes: int | None = None

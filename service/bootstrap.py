@@ -181,7 +181,12 @@ class Installation(Configuration):
     def model(self) -> Plant:
         """The plant as jobs take it."""
         return Plant(
-            setups=self.setups, signals=self.site.signals(), ids=self.ids, alarms=self.alarms, permit=self.site.permit
+            setups=self.setups,
+            signals=self.site.signals(),
+            ids=self.ids,
+            alarms=self.alarms,
+            permit=self.site.permit,
+            laboratory=self.site.laboratory,
         )
 
     def pages(self, clock: Callable[[], datetime], guest: str | None = None) -> WebPlant:
@@ -198,6 +203,7 @@ class Installation(Configuration):
             ids=self.ids,
             alarms=self.alarms,
             permit=self.site.permit,
+            laboratory=self.site.laboratory,
             connectors=tuple(connector.key for connector in self.site.connectors()),
             secret=self.secret,
             links=self.links,

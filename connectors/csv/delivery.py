@@ -184,6 +184,7 @@ class FileDeliveries:
             rejects=chunk.rejects,
             unlisted=chunk.unlisted,
             cores=chunk.cores,
+            laboratory=chunk.laboratory,
             state=_copy(self.state),
             content_hash=self.content_hash,
             size_bytes=size,

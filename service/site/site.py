@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from datetime import timedelta
 from functools import cached_property
 from pathlib import Path
 from typing import TypeVar
@@ -16,6 +17,7 @@ from service.calls.duty import Rota
 from service.calls.escalation import EscalationPolicy
 from service.domain.blanket.estimate import TankSetup
 from service.domain.effluent.permit import Permit
+from service.domain.laboratory.day import LaboratoryTerms
 from service.domain.plant.signal import Signal, SignalKind
 from service.domain.plant.tank import Tank
 from service.domain.plant.units import UnitSystem
@@ -88,6 +90,19 @@ class Site:
     def content_hash(self) -> str:
         """SHA-256 of the text [hex], which identifies a version of the file."""
         return hashlib.sha256(self.text.encode("utf-8")).hexdigest()
+
+    @cached_property
+    def laboratory(self) -> LaboratoryTerms:
+        """What the day's sheet has to know of the aeration, and its aims."""
+        if self.draft.laboratory is None:
+            return LaboratoryTerms()
+        section = self.draft.laboratory.section
+        age = section.target_age
+        return LaboratoryTerms(
+            basin_volume=section.basin_volume,
+            target_age=None if age is None else age / timedelta(hours=1),
+            waste_step=section.waste_step,
+        )
 
     @cached_property
     def permit(self) -> Permit:

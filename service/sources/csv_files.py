@@ -19,8 +19,8 @@ from service.site.site import Site
 from service.storage.database.session import transaction
 from service.storage.readings import processed_files
 
-#: The decoder's names of roles of a core sheet.
-_CORE_ROLES = {"distance_from_wall": "distance", "arm_position": "arm", "taken_by": "by"}
+#: The decoder's names of roles of a sheet of cores or laboratory values.
+_SHEET_ROLES = {"distance_from_wall": "distance", "arm_position": "arm", "taken_by": "by", "test": "kind"}
 
 
 def drop_folder(
@@ -65,7 +65,7 @@ def _drop_config(section: CsvSection, site: Site) -> CsvDropConfig:
     addresses = site.addresses(section.key)
     csv_format = CsvFormat(
         layout=Layout(section.layout),
-        columns={_CORE_ROLES.get(role, role): column for role, column in written.items()},
+        columns={_SHEET_ROLES.get(role, role): column for role, column in written.items()},
         tag_of_column={address: signal.tag for address, signal in addresses.items()},
         ignored=frozenset(section.ignored_columns),
         tag=section.tag,

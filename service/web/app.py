@@ -32,6 +32,8 @@ from service.web.calls import duty_page, gateway_posts
 from service.web.cores import photo as core_photo
 from service.web.cores import round_page
 from service.web.diagnosis import what_if_page
+from service.web.laboratory import api as laboratory_api
+from service.web.laboratory import page as laboratory_page
 from service.web.operations import health_page, metrics
 from service.web.operations import system_pages as shell
 from service.web.reports import reports_page, shift_page
@@ -57,6 +59,7 @@ ROUTERS = (
     sensor_page.router,
     calibration_page.router,
     what_if_page.router,
+    laboratory_page.router,
     people_page.router,
     second_factor_page.router,
     confirm_page.router,
@@ -65,6 +68,7 @@ ROUTERS = (
     push.router,
     gateway_posts.router,
     sensor_api.router,
+    laboratory_api.router,
     api.router,
     shell.router,
 )

@@ -43,6 +43,8 @@ COMMANDS = {
     "shift": READS,
     "report": READS,
     "core list": READS,
+    "laboratory list": READS,
+    "laboratory sheet": READS,
     "people list": READS,
     "people tokens": READS,
     "archive list": READS,

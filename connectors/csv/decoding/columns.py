@@ -102,6 +102,19 @@ CORE_HEADINGS: dict[str, tuple[str, ...]] = {
     "by": ("by", "taken by", "operator", "who", "initials", "name"),
     "note": ("note", "notes", "comment", "comments", "remark", "remarks"),
 }
+LABORATORY_HEADINGS: dict[str, tuple[str, ...]] = {
+    "time": READING_HEADINGS["time"],
+    "date": READING_HEADINGS["date"],
+    "tank": CORE_HEADINGS["tank"],
+    "kind": ("kind", "test", "analysis", "analyte", "determination", *READING_HEADINGS["tag"]),
+    "value": ("result", *READING_HEADINGS["value"]),
+    "unit": CORE_HEADINGS["unit"],
+    "minute": ("minute", "minutes", "min", "after"),
+    "dilution": ("dilution", "dilution factor"),
+    "stirred": ("stirred",),
+    "by": (*CORE_HEADINGS["by"], "analyst"),
+    "note": CORE_HEADINGS["note"],
+}
 _KNOWN_WORDS = frozenset(
     choice for words in (READING_HEADINGS, CORE_HEADINGS) for choices in words.values() for choice in choices
 )
@@ -228,6 +241,14 @@ def layout_and_roles(
         if missing:
             raise Malformed(name, f"no column for {' and '.join(missing)} of a hand core.", "Name it under columns.")
         return layout, cores
+    if layout is Layout.LABORATORY:
+        roles = {**roles_of(headings, LABORATORY_HEADINGS), **given}
+        missing = [role for role in ("kind", "value") if role not in roles]
+        if missing:
+            raise Malformed(
+                name, f"no column for {' and '.join(missing)} of a laboratory value.", "Name it under columns."
+            )
+        return layout, roles
     if layout is Layout.LONG and not {"tag", "value"} <= readings.keys():
         readings = {**_positions(body, options, readings), **readings}
         if "value" not in readings or ("tag" not in readings and options.tag is None):

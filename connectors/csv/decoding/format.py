@@ -23,6 +23,7 @@ class Layout(StrEnum):
     LONG = "long"  #: one value a row: time, tag, value, quality
     WIDE = "wide"  #: one time a row: time, then one column per tag
     CORES = "cores"  #: one hand core a row
+    LABORATORY = "laboratory"  #: one laboratory value a row
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -31,7 +32,8 @@ class CsvFormat:
 
     ``columns`` maps a role to a header name or a column number counted from 1: ``time``, ``date`` (where date and clock
     time stand apart), ``tag``, ``value``, ``quality``; for hand cores ``tank``, ``time``, ``thickness``, ``unit``,
-    ``distance``, ``distance_unit``, ``arm``, ``replicate``, ``fluff``, ``surface``, ``by``, ``note``.
+    ``distance``, ``distance_unit``, ``arm``, ``replicate``, ``fluff``, ``surface``, ``by``, ``note``; for laboratory values
+    ``kind``, ``value``, ``unit``, ``tank``, ``minute``, ``dilution``, ``stirred``, ``by``, ``note``.
     ``tag_of_column`` maps a column of a wide file (name, or number as text) to the tag the site file knows.
     ``tag`` names the signal of files that hold only one. ``tags`` are the tags known to the site; none means all are taken.
 

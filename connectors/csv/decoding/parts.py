@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from typing import BinaryIO, Protocol
 
-from connectors.base import HandCore, Reject, SampleBlock
+from connectors.base import HandCore, LaboratoryValue, Reject, SampleBlock
 from connectors.csv.decoding.format import CsvFormat
 
 #: 4 MB, about 100,000 rows: larger blocks are no faster and only cost memory.
@@ -50,6 +50,7 @@ class Chunk:
     rejects: tuple[Reject, ...] = ()
     cores: tuple[HandCore, ...] = ()
     unlisted: int = 0  #: rejects beyond those listed
+    laboratory: tuple[LaboratoryValue, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

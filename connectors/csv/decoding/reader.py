@@ -6,8 +6,8 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 from datetime import datetime
 
-from connectors.base import block_of
-from connectors.csv.decoding.cores import CoreDecoder
+from connectors.base import HandCore, LaboratoryValue, block_of
+from connectors.csv.decoding.cores import CoreDecoder, LaboratoryDecoder
 from connectors.csv.decoding.dialect import sniff_dialect
 from connectors.csv.decoding.format import CsvFormat, Layout
 from connectors.csv.decoding.lines import ByteStream, LineBlock, LineReader, Rejects, split_records
@@ -35,7 +35,7 @@ class FileDecoder:
             when the file as a whole cannot be understood; nothing has been yielded then.
         """
         source = LineReader(stream, self.options.encoding, self.block_bytes)
-        reader: SampleDecoder | CoreDecoder | None = None
+        reader: SampleDecoder | CoreDecoder | LaboratoryDecoder | None = None
         for block in source:
             rejects = Rejects(source.rejects)
             source.rejects = []
@@ -52,19 +52,31 @@ class FileDecoder:
                     continue
                 rejects = Rejects([*dialect.rejects, *rejects], rejects.unlisted)
                 times = RowTimes(dialect, self.now, self.last_repeated)
-                cores_only = dialect.layout is Layout.CORES
-                reader = (CoreDecoder if cores_only else SampleDecoder)(dialect, self.options, times)
+                decoder = _DECODERS.get(dialect.layout, SampleDecoder)
+                reader = decoder(dialect, self.options, times)
                 block = _from_line(block, dialect.first_data_line)
-            samples, cores, left = reader.read(block, rejects)
+            samples, rows, left = reader.read(block, rejects)
             if left:
                 first = block.first_line + block.data.count(b"\n") - left.count(b"\n")
                 source.unread(left, first)
             rejects.sort(key=lambda reject: reject.line)
-            if len(samples) or rejects or cores:
-                yield Chunk(samples, tuple(rejects), tuple(cores), rejects.unlisted)
+            if len(samples) or rejects or rows:
+                yield Chunk(
+                    samples,
+                    tuple(rejects),
+                    cores=tuple(row for row in rows if isinstance(row, HandCore)),
+                    unlisted=rejects.unlisted,
+                    laboratory=tuple(row for row in rows if isinstance(row, LaboratoryValue)),
+                )
         last = Rejects([*source.rejects, *(reader.ignored() if isinstance(reader, SampleDecoder) else ())])
         if last:
             yield Chunk(block_of([]), tuple(last), unlisted=last.unlisted)
+
+
+_DECODERS: dict[Layout, type[SampleDecoder | CoreDecoder | LaboratoryDecoder]] = {
+    Layout.CORES: CoreDecoder,
+    Layout.LABORATORY: LaboratoryDecoder,
+}
 
 
 def _from_line(block: LineBlock, line: int) -> LineBlock:

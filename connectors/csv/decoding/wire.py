@@ -17,7 +17,16 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from connectors.base import EPOCH, HandCore, Reject, SampleBlock, SourceQuality, SourceReason, microseconds_of
+from connectors.base import (
+    EPOCH,
+    HandCore,
+    LaboratoryValue,
+    Reject,
+    SampleBlock,
+    SourceQuality,
+    SourceReason,
+    microseconds_of,
+)
 from connectors.csv.decoding.cell import QualityCode
 from connectors.csv.decoding.format import CsvFormat, Layout
 from connectors.csv.decoding.parts import Chunk, FileOutcome, Limits, ReadJob
@@ -71,6 +80,7 @@ def split(item: Chunk | FileOutcome) -> Iterator[Chunk | FileOutcome]:
         math.ceil(len(samples) / SAMPLES),
         math.ceil(len(rejects) / REJECTS),
         math.ceil(len(cores) / CORES),
+        math.ceil(len(item.laboratory) / CORES),
     )
     for part in range(parts):
         rows = slice(part * SAMPLES, (part + 1) * SAMPLES)
@@ -85,6 +95,7 @@ def split(item: Chunk | FileOutcome) -> Iterator[Chunk | FileOutcome]:
             ),
             rejects=rejects[part * REJECTS : (part + 1) * REJECTS],
             cores=cores[part * CORES : (part + 1) * CORES],
+            laboratory=item.laboratory[part * CORES : (part + 1) * CORES],
             unlisted=item.unlisted if part == parts - 1 else 0,
         )
 
@@ -123,6 +134,16 @@ def encode(item: Chunk | FileOutcome) -> list[bytes | memoryview]:
     surfaces = [core.surface[:_SURFACE_WORDS] for core in cores]
     out.numbers([len(words) for words in surfaces], "<i8")
     out.texts([word for words in surfaces for word in words], _SURFACE_WORD)
+    laboratory = item.laboratory
+    out.numbers([value.line for value in laboratory], "<i8")
+    out.numbers([microseconds_of(value.time) for value in laboratory], "<i8")
+    out.numbers([value.value for value in laboratory], "<f8")
+    out.numbers([value.dilution for value in laboratory], "<f8")
+    out.numbers([-1 if value.minute is None else value.minute for value in laboratory], "<i8")
+    out.numbers([value.stirred for value in laboratory], "<i8")
+    for name in ("kind", "unit", "tank", "taken_by"):
+        out.texts([getattr(value, name) for value in laboratory], SHOWN)
+    out.texts([value.note for value in laboratory], NOTE)
     return out.pieces
 
 
@@ -150,8 +171,9 @@ def decode(data: bytearray, job: ReadJob) -> Chunk | FileOutcome:
     fields, texts, reasons = (message.texts(SHOWN, exactly=lines.size) for _ in range(3))
     rejects = tuple(map(Reject, _within(lines, 0, 1 << 62).tolist(), fields, texts, reasons))
     cores = _cores(message)
+    laboratory = _laboratory(message)
     message.end()
-    return Chunk(samples, rejects, cores, number)
+    return Chunk(samples, rejects, cores, number, laboratory)
 
 
 def _samples(message: _Reader, job: ReadJob) -> SampleBlock:
@@ -197,6 +219,35 @@ def _cores(message: _Reader) -> tuple[HandCore, ...]:
             replicate=int(replicate[i]),
             fluff=fluff[i],
             surface=tuple(words[begin[i] : end[i]]),
+            taken_by=taken_by[i],
+            note=note[i],
+            line=int(line[i]),
+        )
+        for i in range(count)
+    )
+
+
+def _laboratory(message: _Reader) -> tuple[LaboratoryValue, ...]:
+    line = _within(message.numbers("<i8", most=CORES), 0, 1 << 62)
+    count = line.size
+    time = message.numbers("<i8", exactly=count)
+    value, dilution = (message.numbers("<f8", exactly=count) for _ in range(2))
+    if not (np.isfinite(value).all() and np.isfinite(dilution).all()):
+        raise ValueError("a laboratory value has no number")
+    minute = _within(message.numbers("<i8", exactly=count), -1, 999)
+    stirred = _within(message.numbers("<i8", exactly=count), 0, 1)
+    kind, unit, tank, taken_by = (message.texts(SHOWN, exactly=count) for _ in range(4))
+    note = message.texts(NOTE, exactly=count)
+    return tuple(
+        LaboratoryValue(
+            kind=kind[i],
+            time=_moment(int(time[i])),
+            value=float(value[i]),
+            unit=unit[i],
+            tank=tank[i],
+            minute=None if minute[i] < 0 else int(minute[i]),
+            dilution=float(dilution[i]),
+            stirred=bool(stirred[i]),
             taken_by=taken_by[i],
             note=note[i],
             line=int(line[i]),

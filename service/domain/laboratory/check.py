@@ -37,6 +37,7 @@ _SPREADING = frozenset(
         LaboratoryKind.OXYGEN,
         LaboratoryKind.TEMPERATURE,
         LaboratoryKind.VOLATILE_FRACTION,
+        LaboratoryKind.WASTE_FLOW,
     }
 )
 

@@ -24,6 +24,7 @@ class LaboratoryKind(StrEnum):
     OXYGEN = "oxygen"  #: of the mixed liquor at the end of aeration
     TEMPERATURE = "temperature"  #: of the mixed liquor
     VOLATILE_FRACTION = "volatile_fraction"  #: of the mixed-liquor solids
+    WASTE_FLOW = "waste_flow"  #: mean of the day, where no meter keeps it
 
 
 #: Minutes at which a settling test is read.
@@ -77,6 +78,9 @@ TRAITS: dict[LaboratoryKind, KindTraits] = {
     LaboratoryKind.VOLATILE_FRACTION: KindTraits(
         "volatile part of the solids", Dimension.RATIO, ("%",), (0.0, 1.0), (0.5, 0.95)
     ),
+    LaboratoryKind.WASTE_FLOW: KindTraits(
+        "waste flow, mean of the day", Dimension.FLOW, ("m3/d", "gpd", "gpm", "MGD"), (0.0, 2.0), (0.0, 0.2)
+    ),
 }
 
 
@@ -87,7 +91,9 @@ def units_of(kind: LaboratoryKind, system: UnitSystem) -> tuple[str, ...]:
     ('degF', 'degC')
     """
     units = TRAITS[kind].units
-    return tuple(reversed(units)) if kind is LaboratoryKind.TEMPERATURE and system == "us" else units
+    if system == "us" and kind in (LaboratoryKind.TEMPERATURE, LaboratoryKind.WASTE_FLOW):
+        return (*units[1:], units[0])
+    return units
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -241,7 +241,7 @@ class _Driver:
 
         def take(part: Delivery) -> None:
             # A file may hold millions of rejects, and its connector has written them down already: they are not kept here.
-            taken.append(replace(intake.take(part), rejects=(), cores=()))
+            taken.append(replace(intake.take(part), rejects=(), cores=(), laboratory=()))
             self._on_step(IngestStep.STORED, part)
 
         intake = self._intake()

@@ -13,6 +13,7 @@ from sqlalchemy import Connection
 
 from connectors.base import Delivery, Reject, SampleBlock
 from service.jobs.ingest.hand_cores import CoreOutcome, store_cores
+from service.jobs.ingest.laboratory_values import store_laboratory
 from service.jobs.ingest.report import DeliveryReport
 from service.jobs.ingest.samples import SampleReader
 from service.jobs.plant.plant import Plant
@@ -100,6 +101,10 @@ class Intake:
                 now=now,
             )
             self._cores.add(outcome)
+        if part.laboratory:
+            self._cores.add(
+                store_laboratory(self._conn, self._plant, part.laboratory, self._connector, part.origin, now)
+            )
         refused = self._refused() if part.last_part else ()
         unlisted = self._cores.rejects.unlisted if part.last_part else 0
         return replace(part, samples=_NO_SAMPLES, refused=refused, refused_unlisted=unlisted)
@@ -175,7 +180,7 @@ def _is_empty(delivery: Delivery) -> bool:
     return (
         delivery.last_part
         and delivery.content_hash is None
-        and not (len(delivery.samples) or delivery.cores or delivery.rejects)
+        and not (len(delivery.samples) or delivery.cores or delivery.laboratory or delivery.rejects)
     )
 
 

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime
 from functools import cached_property
 
 from service.calls.hand_over import WorkedShift, shift_after, shift_at, shift_before
 from service.domain.blanket.estimate import TankSetup
 from service.domain.effluent.permit import NO_PERMIT, Permit
+from service.domain.laboratory.day import LaboratoryTerms
 from service.domain.plant.signal import Signal
 from service.domain.plant.tank import Tank
 from service.jobs.alarms.setup import AlarmSetup
@@ -28,6 +29,7 @@ class Plant:
     ids: SiteIds
     alarms: AlarmSetup
     permit: Permit = NO_PERMIT
+    laboratory: LaboratoryTerms = field(default_factory=LaboratoryTerms)
 
     @cached_property
     def tanks(self) -> Mapping[str, Tank]:

@@ -23,7 +23,7 @@ from service.site.sections.gateway import GatewaySection, ModemSection, WebhookS
 from service.site.sections.on_call import EscalationSection, HolidaySection, ShiftSection, StandInSection
 from service.site.sections.people import ContactSection, ReportsSection
 from service.site.sections.permit import PermitSection
-from service.site.sections.plant import SignalSection, SiteSection, TankSection
+from service.site.sections.plant import LaboratorySection, SignalSection, SiteSection, TankSection
 from service.site.sections.quantity import closest_word
 from service.site.sections.section import Section, SourceSection
 
@@ -45,7 +45,7 @@ _NAMED_BY = {
     "webhook": "key",
 }
 #: Sections that occur once.
-_SINGLE = ("site", "permit", "reports")
+_SINGLE = ("site", "permit", "laboratory", "reports")
 _OTHER_WORDS = {
     "clarifier": "tank",
     "sensor": "signal",
@@ -82,6 +82,7 @@ class Draft:
     modems: tuple[ReadSection[ModemSection], ...]
     reports: ReadSection[ReportsSection] | None
     permit: ReadSection[PermitSection] | None
+    laboratory: ReadSection[LaboratorySection] | None
     webhooks: tuple[ReadSection[WebhookSection], ...]
     #: Names in sections of each kind, also in sections that are otherwise unreadable.
     names: dict[str, frozenset[str]]
@@ -139,6 +140,7 @@ class _Reader:
             modems=tuple(self._sections("modem", ModemSection)),
             reports=self._single("reports", ReportsSection, "there is one list of reports"),
             permit=self._single("permit", PermitSection, "there is one permit"),
+            laboratory=self._single("laboratory", LaboratorySection, "there is one laboratory"),
             webhooks=tuple(self._sections("webhook", WebhookSection)),
             names={name: frozenset(found) for name, found in self._names.items()},
             incomplete=frozenset(self._incomplete),

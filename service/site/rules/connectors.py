@@ -98,7 +98,11 @@ def _check_left_files(entry: ReadSection[SourceSection], section: CsvSection, re
 
 def _check_csv(entry: ReadSection[SourceSection], section: CsvSection, report: Report) -> None:
     given = {name for name in type(section.columns).model_fields if getattr(section.columns, name) is not None}
-    needed = {"long": ("time", "tag", "value"), "cores": ("tank", "time", "thickness")}.get(section.layout, ())
+    needed = {
+        "long": ("time", "tag", "value"),
+        "cores": ("tank", "time", "thickness"),
+        "laboratory": ("time", "test", "value"),
+    }.get(section.layout, ())
     if given:
         for name in needed:
             if name not in given and "columns" not in entry.unread:

@@ -1,4 +1,4 @@
-"""``[[connector]] kind = "csv"``: folders into which other systems drop files of readings or hand cores."""
+"""``[[connector]] kind = "csv"``: folders into which other systems drop files of readings, hand cores or laboratory values."""
 
 from __future__ import annotations
 
@@ -47,6 +47,10 @@ class CsvColumns(Section):
     surface: Column | None = None
     taken_by: Column | None = None
     note: Column | None = None
+    test: Column | None = None
+    minute: Column | None = None
+    dilution: Column | None = None
+    stirred: Column | None = None
 
 
 class CsvSection(SourceSection):
@@ -55,7 +59,7 @@ class CsvSection(SourceSection):
     kind: Literal["csv"] = "csv"
     folder: Words = Field(examples=['"/var/lib/underweir/drop"'])
     pattern: Words = "*.csv*"
-    layout: Literal["auto", "long", "wide", "cores"] = "auto"
+    layout: Literal["auto", "long", "wide", "cores", "laboratory"] = "auto"
     columns: CsvColumns = CsvColumns()
     ignored_columns: tuple[Words, ...] = ()
     tag: Words | None = None
@@ -75,7 +79,7 @@ class CsvSection(SourceSection):
 
     @property
     def carries_signals(self) -> bool:
-        return self.layout != "cores"
+        return self.layout not in ("cores", "laboratory")
 
     @field_validator("delimiter", mode="before")
     @classmethod

@@ -6,6 +6,7 @@ from typing import Any, Literal
 
 from pydantic import Field, ValidationInfo, field_validator
 
+from service.domain.laboratory.day import USUAL_WASTE_STEP
 from service.domain.loading.limits import Quantity
 from service.domain.loading.settling import CORRELATIONS
 from service.domain.plant.action import SiteAction
@@ -24,6 +25,7 @@ from service.site.sections.section import (
     Slope,
     TimeZone,
     UnitSymbol,
+    Volume,
     Words,
 )
 
@@ -34,6 +36,14 @@ class SiteSection(Section):
     name: Words = Field(examples=['"Invented Creek Works"'])
     units: Literal["us", "si"] = Field(examples=['"us" or "si"'])
     time_zone: TimeZone = Field(examples=['"America/New_York"'])
+
+
+class LaboratorySection(Section):
+    """``[laboratory]``: what the day's sheet has to know of the aeration, and its aims. In SI after reading."""
+
+    basin_volume: Volume | None = Field(None, examples=['1.2 or "1.2 MG"'])
+    target_age: Duration | None = Field(None, examples=['"9 d"'])
+    waste_step: ReachShare = Field(USUAL_WASTE_STEP, gt=0, le=1, examples=['"10 %"'])
 
 
 class LimitsSection(Section):

@@ -131,6 +131,7 @@ def _near_zone(text: str) -> str | None:
 
 #: In SI, from a number in the site's unit or a text with a unit.
 Length = Annotated[float, in_site_unit(Dimension.LENGTH)]  # [m]
+Volume = Annotated[float, in_site_unit(Dimension.VOLUME, positive=True)]  # [m³]
 Flow = Annotated[float, in_site_unit(Dimension.FLOW, positive=True)]  # [m³/s]
 LimitValue = Annotated[float, BeforeValidator(_limit)]  # in SI, of the quantity its key names
 Duration = Annotated[timedelta, BeforeValidator(lambda v: duration(v))]

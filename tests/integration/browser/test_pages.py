@@ -33,6 +33,7 @@ PAGES = (
     "/figures",
     "/definitions",
     "/cores",
+    "/laboratory",
     "/shift",
     "/reports",
     "/reports/daily?date=2026-01-14",

@@ -40,6 +40,8 @@ LONGEST: dict[str, dict[str, str]] = {
     "/api/v1/tanks/{key}/series": {**ALL_TIME, "width": "4000"},
     "/api/v1/signals/{tag}/readings": {**ALL_TIME, "width": "4000"},
     "/api/v1/cores": {**ALL_TIME, "limit": "5000"},
+    "/api/v1/laboratory": {**ALL_TIME, "limit": "2000"},
+    "/laboratory/values.csv": {"days": "400"},
     "/api/v1/journal": {**ALL_TIME, "limit": "5000"},
 }
 #: What makes an answer longer.
@@ -94,6 +96,15 @@ def fill(site: WebSite) -> None:
             ),
             {"at": NIGHT.replace(minute=0)},
         )
+        conn.execute(
+            text(
+                "INSERT INTO laboratory_result (id, kind, taken_at, recorded_at, value, taken_by, note, typed_value, typed_unit,"
+                " source, warnings) VALUES (gen_random_uuid(), 'mixed_liquor_solids', :at, :at, 2.4, 'R. Okafor',"
+                " 'second crucible', 2400, 'mg/L', 'page, okafor', '{}')"
+            ),
+            {"at": NIGHT},
+        )
+        multiply(conn, "laboratory_result", id="gen_random_uuid()", taken_at=back.format("taken_at"))
         multiply(conn, "hand_core", id="gen_random_uuid()", taken_at=back.format("taken_at"))
         multiply(conn, "calibration", WORKS, id="gen_random_uuid()", at="one.at - n * interval '1 hour'")
         multiply(conn, "shift_note", MOST_LINES - 1, id="gen_random_uuid()")

@@ -77,6 +77,7 @@ WHO_MAY = [
     *see(VIEWER, "/alarms", "/alarms/{name}", "/journal", "/figures", "/definitions", "/definitions.csv", "/duty"),
     *see(VIEWER, "/sensors", "/sensors/{tag:path}", "/calibrations/{calibration_id}"),
     *see(VIEWER, "/calibrations/{calibration_id}/certificate.pdf"),
+    *see(VIEWER, "/laboratory", "/laboratory/{result_id}", "/laboratory/values.csv"),
     *see(VIEWER, "/shift", "/shift.pdf", "/log-sheet", "/log-sheet.pdf"),
     *see(VIEWER, "/reports", "/reports/{span}", "/reports/{span}/{form}"),
     # Everybody keeps their own account.
@@ -93,6 +94,7 @@ WHO_MAY = [
     # Operators log rounds, answer alarms and hand the shift over.
     *see(OPERATOR, "/round", "/round/data"),
     *change(OPERATOR, "/round", "/cores/{core_id}/correct"),
+    *change(OPERATOR, "/laboratory", "/laboratory/{result_id}/correct"),
     *change(OPERATOR, "/alarms/{name}/acknowledge", "/alarms/{name}/shelve", "/alarms/{name}/unshelve"),
     *change(OPERATOR, "/alarms/{name}/reset", "/shift/notes", "/shift/take-over"),
     # Technicians work on sensors.
@@ -100,7 +102,7 @@ WHO_MAY = [
     *change(TECHNICIAN, "/sensors/{tag:path}/calibrate"),
     # Supervisors take back what was logged, take alarms out of service, try the way out, read the audit log.
     *change(SUPERVISOR, "/cores/{core_id}/withdraw", "/cores/{core_id}/photo/remove"),
-    *change(SUPERVISOR, "/calibrations/{calibration_id}/withdraw"),
+    *change(SUPERVISOR, "/calibrations/{calibration_id}/withdraw", "/laboratory/{result_id}/withdraw"),
     *change(SUPERVISOR, "/alarms/{name}/remove", "/alarms/{name}/restore", "/duty/test"),
     *see(SUPERVISOR, "/audit"),
     # Administrators decide who may do what.
@@ -116,6 +118,8 @@ WHO_MAY = [
     *by_program("GET", VIEWER, Scope.READ, "/api/v1/calibrations/{calibration_id}", "/api/v1/journal"),
     *by_program("GET", VIEWER, Scope.READ, "/api/v1/exports/{what}.{form}", "/api/v1/openapi.json"),
     *by_program("POST", OPERATOR, Scope.CORES, "/api/v1/cores", "/api/v1/cores/{core_id}/photo"),
+    *by_program("GET", VIEWER, Scope.READ, "/api/v1/laboratory", "/api/v1/laboratory/figures"),
+    *by_program("POST", OPERATOR, Scope.CORES, "/api/v1/laboratory"),
     *by_program("POST", OPERATOR, Scope.ALARMS, "/api/v1/alarms/{name}/acknowledge"),
     *by_program("POST", OPERATOR, Scope.PUSH, "/api/v1/readings"),
 ]
@@ -139,6 +143,7 @@ def test_every_route_stands_in_the_table_and_every_line_is_a_route() -> None:
 def address(line: Line) -> str:
     """The route's address with invented names in it."""
     invented = {"form": "csv", "what": "cores", "span": "daily", "core_id": "00000000-0000-4000-8000-000000000000"}
+    invented["result_id"] = invented["core_id"]
     return re.sub(r"\{(\w+)(?::path)?\}", lambda found: invented.get(found[1], "x"), line.path)
 
 

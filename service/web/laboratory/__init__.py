@@ -1,0 +1,1 @@
+"""The day's sheet: typed, corrected, exported, and for programs."""
