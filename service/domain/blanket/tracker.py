@@ -10,10 +10,11 @@ from typing import Any
 
 import numpy as np
 
-from service.domain.blanket.bank import AWAY, CORE_SD, FOLLOWS, FOULING, LEAN_SD, STUCK, UNIT, UNITS, Bank
+from service.domain.blanket.bank import CORE_SD, LEAN_SD, Bank
 from service.domain.blanket.level import damped_step
 from service.domain.blanket.mixture import Part
 from service.domain.blanket.pairing import ARM_DISTURBANCE_SD, ARM_STIRS
+from service.domain.blanket.story import AWAY, FOLLOWS, FOULING, STUCK, UNIT, UNITS, SensorLevel
 from service.domain.blanket.trace import RATE_MEMORY, Trace, trace_from_json
 from service.domain.cores.core import Calibration, Core, Surface
 from service.domain.plant.reading import Quality, Reading
@@ -98,13 +99,15 @@ class Tracker:
                 self._surroundings(time)
                 self.bank.sensor(
                     i,
-                    heights,
-                    shown.noise_var * doubt,
-                    shown.coherent,
-                    shown.other,
-                    shown.alive,
-                    shown.stuck,
-                    min(shown.hours, 24.0),
+                    SensorLevel(
+                        heights,
+                        shown.noise_var * doubt,
+                        shown.coherent,
+                        shown.other,
+                        shown.alive,
+                        shown.stuck,
+                        min(shown.hours, 24.0),
+                    ),
                 )
                 self._changed()
         elif reading.tag in self.flow_shares:

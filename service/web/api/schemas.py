@@ -80,7 +80,7 @@ class CoreKept(BaseModel):
     correction_reason: str | None
 
 
-class Story(BaseModel):
+class RivalStory(BaseModel):
     """One of several rival explanations of what was heard: its chance, and the blanket if it is true."""
 
     chance: float
@@ -98,7 +98,7 @@ class TankNow(BaseModel):
     sd_m: float | None
     low_m: float | None
     high_m: float | None
-    stories: list[Story]
+    stories: list[RivalStory]
     rate_m_per_h: float | None
     clearance_m: float | None
     hours_to_danger: float | None
@@ -129,7 +129,7 @@ class EstimateAt(BaseModel):
     sd_m: float | None
     low_m: float | None
     high_m: float | None
-    stories: list[Story]
+    stories: list[RivalStory]
     rate_m_per_h: float | None
     trust: Trust
     reason: EstimateReason

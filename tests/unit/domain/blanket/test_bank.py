@@ -9,8 +9,10 @@ import pytest
 from statsmodels.tsa.statespace.kalman_filter import KalmanFilter
 
 from service.domain.blanket import bank as bank_module
-from service.domain.blanket.bank import UNITS, Bank, density, taken
+from service.domain.blanket import forks
+from service.domain.blanket.bank import Bank
 from service.domain.blanket.level import damped_step
+from service.domain.blanket.story import UNITS, SensorLevel, Story
 from service.domain.blanket.trace import CALM_SD, MOVES_EVERY, MOVES_FOR, RATE_MEMORY
 
 STEP = 180.0
@@ -20,7 +22,9 @@ def shown(bank: Bank, height: float, *, i: int = 0, noise: float = 0.02, coheren
     """Three minutes on, a sensor that goes by itself as it should showed a height."""
     bank.ahead(bank.time + STEP if bank.time == bank.time else 0.0)
     at_rest = 12.0 if coherent is None else coherent
-    bank.sensor(i, [height, *(height * unit for unit in UNITS)], noise**2, at_rest, 0.0, 1.0, 1e-3, STEP / 3600.0)
+    bank.sensor(
+        i, SensorLevel([height, *(height * unit for unit in UNITS)], noise**2, at_rest, 0.0, 1.0, 1e-3, STEP / 3600.0)
+    )
 
 
 def settled(height: float = 1.0, sensors: int = 1) -> Bank:
@@ -31,7 +35,7 @@ def settled(height: float = 1.0, sensors: int = 1) -> Bank:
             if i == 0:
                 shown(bank, height)
             else:
-                bank.sensor(i, [height, *(height * u for u in UNITS)], 4e-4, 12.0, 0.0, 1.0, 1e-3, 0.05)
+                bank.sensor(i, SensorLevel([height, *(height * u for u in UNITS)], 4e-4, 12.0, 0.0, 1.0, 1e-3, 0.05))
         if step in (80, 160, 239):
             bank.core(height)
     return bank
@@ -42,11 +46,11 @@ def test_one_story_is_the_kalman_filter_of_statsmodels(monkeypatch: pytest.Monke
     for name, value in (
         ("STRAY", 0.0),
         ("MOVES_EVERY", 1e12),
-        ("FORK_CHANCE", 1e9),
         ("DRIFT_SD", 1e-9),
         ("WALK_SD", 0.0),
     ):
         monkeypatch.setattr(bank_module, name, value)
+    monkeypatch.setattr(forks, "FORK_CHANCE", 1e9)
     bank = Bank(1, 0.0, 4.0)
     bank.mu = np.array([[1.0 - 1e-9, 1e-9]])
     rng = np.random.default_rng(5)
@@ -98,7 +102,7 @@ def test_regimes_are_mixed_as_interacting_multiple_models_are() -> None:
 
 def test_a_measurement_that_may_be_stray_has_the_moments_of_exact_bayes(monkeypatch: pytest.MonkeyPatch) -> None:
     """Posterior mean and variance of one height, one story, against Bayes' rule on a grid."""
-    monkeypatch.setattr(bank_module, "FORK_CHANCE", 1e9)
+    monkeypatch.setattr(forks, "FORK_CHANCE", 1e9)
     bank = Bank(1, 0.0, 4.0)
     bank.time = bank.drift_time = 0.0
     bank.mu = np.array([[1.0 - 1e-6, 1e-6]])
@@ -115,7 +119,7 @@ def test_a_measurement_that_may_be_stray_has_the_moments_of_exact_bayes(monkeypa
     posterior = prior * seen / (prior * seen).sum()
     mean = float((posterior * grid).sum())
     var = float((posterior * (grid - mean) ** 2).sum())
-    bank.sensor(0, [value, 9.0, 9.0, 9.0, 9.0], noise**2, 1.0, 0.0, 1.0, 1e-3, 0.05)
+    bank.sensor(0, SensorLevel([value, 9.0, 9.0, 9.0, 9.0], noise**2, 1.0, 0.0, 1.0, 1e-3, 0.05))
     assert float(bank.x[0, 0, 0]) == pytest.approx(mean, abs=1e-5)
     assert float(bank.cov[0, 0, 0, 0]) == pytest.approx(var, rel=1e-3)
 
@@ -126,9 +130,9 @@ def test_chances_of_regimes_after_a_core_are_bayes() -> None:
     mu = np.array([0.7, 0.3])
     row = np.array([1.0, 0.0, 0.0, 0.0])
     each = [0.7 * math.exp(-0.5 * 0.16 / 0.02), 0.3 * math.exp(-0.5 * 0.04 / 0.02)]
-    _, _, after = taken(x, cov, mu, row, 1.4, 0.01)
-    assert after == pytest.approx(np.array(each) / sum(each))
-    assert density(x, cov, mu, row, 1.4, 0.01) == pytest.approx(sum(each) / math.sqrt(2 * math.pi * 0.02))
+    story = Story(1.0, x, cov, mu, np.array([0]))
+    assert story.taken(row, 1.4, 0.01).mu == pytest.approx(np.array(each) / sum(each))
+    assert story.density(row, 1.4, 0.01) == pytest.approx(sum(each) / math.sqrt(2 * math.pi * 0.02))
 
 
 def test_memory_is_bounded() -> None:
@@ -138,7 +142,9 @@ def test_memory_is_bounded() -> None:
     for step in range(600):
         bank.ahead(step * 180.0)
         y = float(rng.uniform(-3.0, 40.0))
-        bank.sensor(step % 2, [y, *(y * u for u in UNITS)], 4e-4, float(rng.exponential(3.0)), 0.1, 1.0, 0.5, 0.05)
+        bank.sensor(
+            step % 2, SensorLevel([y, *(y * u for u in UNITS)], 4e-4, float(rng.exponential(3.0)), 0.1, 1.0, 0.5, 0.05)
+        )
         if step % 50 == 0:
             bank.core(float(rng.uniform(0.0, 4.0)))
         assert bank.w.size <= bank_module.MOST_STORIES

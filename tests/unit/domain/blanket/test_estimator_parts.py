@@ -10,7 +10,6 @@ from typing import Any
 import numpy as np
 import pytest
 
-from service.domain.blanket.bank import AWAY
 from service.domain.blanket.belief import Belief, Voice, averaged
 from service.domain.blanket.conditioning import Conditioner, Judged, World
 from service.domain.blanket.drift import Drift, DriftBank
@@ -20,6 +19,7 @@ from service.domain.blanket.fusion import Fold, Source
 from service.domain.blanket.level import LevelTracker, damped_step
 from service.domain.blanket.sensor_state import SensorMemory, first_sensor
 from service.domain.blanket.state import State, first_state
+from service.domain.blanket.story import AWAY
 from service.domain.blanket.work_effect import after_work
 from service.domain.cores.core import Calibration, CalibrationKind
 from service.domain.plant.reading import Quality, Reading, ReadingReason

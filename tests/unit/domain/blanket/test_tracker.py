@@ -13,9 +13,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from service.domain.blanket.bank import AWAY, STUCK, UNIT, Bank
+from service.domain.blanket.bank import Bank
 from service.domain.blanket.estimate import Event, event_order
 from service.domain.blanket.mixture import Mixture, Part
+from service.domain.blanket.story import AWAY, STUCK, UNIT
 from service.domain.blanket.tracker import Tracker
 from service.domain.cores.core import Core
 from service.domain.plant.reading import Reading
