@@ -255,6 +255,31 @@ def test_who_has_to_have_one_can_do_nothing_else_first(site: WebSite) -> None:
     assert again.get("/people").status_code == 200
 
 
+def test_whoever_signs_in_with_the_provider_is_not_sent_to_set_one_up_here(site: WebSite) -> None:
+    """The provider asks for its own second step; here is no password beside which one would count."""
+    client = site.client(Role.ADMINISTRATOR)
+    required(site, SecondFactorRule.ADMINISTRATORS)
+    assert client.get("/alarms").headers["location"] == PAGE
+    with transaction(site.web.engine) as conn:
+        conn.execute(
+            text("UPDATE person SET password_hash = NULL, password_set_at = NULL WHERE name = 'administrator'")
+        )
+    assert client.get("/alarms").status_code == 200
+
+
+def test_a_wrong_code_is_answered_at_once_before_it_is_slowed_down(site: WebSite) -> None:
+    set_up(site, site.client(Role.OPERATOR))
+    client = half_way(site)
+    wrong = give(client, "000000")
+    assert wrong.status_code == 401
+    assert "wrong or was used already" in wrong.text
+    assert "Retry-After" not in wrong.headers
+    answers = [give(client, "000000") for _ in range(6)]
+    slowed = [answer for answer in answers if answer.status_code == 429]
+    assert slowed
+    assert all(int(answer.headers["Retry-After"]) > 0 for answer in slowed)
+
+
 def test_everybody_may_be_asked_and_nobody_is_by_default(site: WebSite) -> None:
     viewer = site.client(Role.VIEWER)
     assert viewer.get("/").status_code == 200
