@@ -6,6 +6,7 @@ import itertools
 import math
 import threading
 from collections import defaultdict
+from dataclasses import replace
 from datetime import datetime, timedelta
 from typing import Any
 
@@ -16,6 +17,7 @@ from hypothesis import strategies as st
 from sqlalchemy import Engine, text
 
 from service.domain.blanket.estimate import Assessment, Estimate, EstimateReason, Trust
+from service.domain.blanket.mixture import Part
 from service.domain.plant.reading import ReadingReason
 from service.jobs.operations.rollup import roll_up
 from service.storage.blanket.estimates import replace_assessments, replace_estimates
@@ -239,6 +241,24 @@ def test_estimates_that_are_replaced_take_their_rollups_with_them(engine: Engine
             assert [b.high for b in band] == pytest.approx([b.high + 0.196 for b in believed])
         roll_up(engine)
     assert max(row[3] for row in rolled(engine)) <= max(later)
+
+
+def test_the_band_is_drawn_over_every_rival_story_that_may_be_true(engine: Engine) -> None:
+    """Drawn round the likeliest story alone it would promise clear water that one of the others denies."""
+    told = [
+        (),
+        (Part(0.6, 1.0, 0.1), Part(0.4, 3.0, 0.2)),
+        (Part(0.5, 1.0, 0.1), Part(0.3, 2.0, 0.1), Part(0.175, 0.5, 0.2), Part(0.025, 3.5, 0.1)),
+        (Part(0.98, 1.0, 0.1), Part(0.02, 3.0, 0.2)),  # within the tail of an interval of 95 %
+    ]
+    rows = [replace(estimate(NIGHT + n * MINUTE, 1.0), stories=stories) for n, stories in enumerate(told)]
+    with transaction(engine) as conn:
+        replace_estimates(conn, 7, None, rows)
+    for _ in range(2):  # from the rows, and from the rollups
+        band = trend(engine, "band", 7, NIGHT, NIGHT + 4 * MINUTE, 4)
+        assert [b.low for b in band] == pytest.approx([0.804, 0.804, 0.108, 0.804])
+        assert [b.high for b in band] == pytest.approx([1.196, 3.392, 3.696, 1.196])
+        roll_up(engine)
 
 
 def test_a_year_is_read_from_the_rollups(engine: Engine) -> None:
