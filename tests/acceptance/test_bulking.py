@@ -54,6 +54,5 @@ def test_status_loading_and_what_if_answer_in_a_bulking_emergency(
     told = [underweir("status"), underweir("loading"), underweir("what-if", "east", "--return-flow", "+20%")]
     assert "East clarifier" in told[0]
     if settled <= 1000:
-        assert "state point overloaded" in told[0]
         for said in told[:2]:
-            assert "is beyond the 35 to 220 that wahlberg-keinath-1988 was fitted to" in said
+            assert "goes by the stirred index" in said

@@ -74,6 +74,8 @@ def _say(found: Loading, plant: Installation) -> None:
             say(f"    {outside}")
         if restoring := restoring_words(load, units):
             say(f"    {restoring}")
+    elif load.lacks_stirred:
+        say(f"  {settling_words(load)}")
     elif tank.kind is TankKind.SECONDARY:
         say("  state point not available: it needs flow, return flow, feed solids and a settling test")
     say("  inputs")

@@ -21,12 +21,17 @@ class InputStatus(StrEnum):
     NO_SIGNAL = "no signal of that kind in the site file"
 
 
+#: What tags of the laboratory's values begin with.
+LABORATORY = "laboratory:"
+
+
 class Origin(StrEnum):
     """Whom an input speaks of."""
 
     TANK = "this tank"
     PLANT = "the plant"
     SHARE = "this tank's part of the plant, by surface"
+    LABORATORY = "the laboratory"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -128,10 +133,11 @@ def _heard(
     fresh = [(s, t, v) for s, t, v in heard if timedelta(seconds=at.timestamp() - t) <= s.stale_after]
     used = fresh or heard
     values = [v for _, _, v in used]
+    by_hand = all(s.tag.startswith(LABORATORY) for s, _, _ in used)
     return LoadInput(
         kind=kind,
         standing=InputStatus.USED if fresh else InputStatus.TOO_OLD,
-        origin=origin,
+        origin=Origin.LABORATORY if by_hand else origin,
         value=sum(values) if kind in _FLOWS else sum(values) / len(values),
         at=datetime.fromtimestamp(max(t for _, t, _ in used), UTC),
         usable_for=usable_for,

@@ -167,6 +167,7 @@ class Correlation:
     """From a sludge index to settling, with the indices it was fitted to and those it can be asked for. [mL/g]"""
 
     formula: Callable[[float], Vesilind]
+    stirred: bool = False  #: whether it was fitted to the stirred index: the plain one would call good sludge bulking
     fitted: tuple[float, float] | None = None  #: None where the range is not known
     #: Beyond this index the formula itself breaks down; up to it, going beyond the fit errs towards slow settling.
     most: float = 1000.0
@@ -177,9 +178,9 @@ CORRELATIONS: dict[str, Correlation] = {
     "daigger-1995": Correlation(daigger_1995, fitted=(35.0, 220.0)),
     "daigger-roper-1985": Correlation(daigger_roper_1985),
     "hartel-popel-1992": Correlation(hartel_popel_1992),
-    "pitman-1984": Correlation(pitman_1984),
+    "pitman-1984": Correlation(pitman_1984, stirred=True),
     # Its speed falls to nothing at 248.8 mL/g, where bulking only begins.
-    "wahlberg-keinath-1988": Correlation(wahlberg_keinath_1988, fitted=(35.0, 220.0), most=220.0),
+    "wahlberg-keinath-1988": Correlation(wahlberg_keinath_1988, stirred=True, fitted=(35.0, 220.0), most=220.0),
 }
 
 #: Correlation used where a site names none.

@@ -132,6 +132,8 @@ def _denied(load: TankLoad, inputs: Sequence[LoadInput]) -> str:
     broken = {warning.quantity for warning in load.warnings}
     if Quantity.SLUDGE_INDEX in broken:
         return "not with this sludge index"
+    if load.lacks_stirred:
+        return "no stirred index"
     if load.state is not None and load.state.verdict is not StatePointVerdict.SAFE:
         return f"state point {load.state.verdict.value}"
     old = next((i for i in inputs if i.standing is InputStatus.TOO_OLD), None)
@@ -160,6 +162,12 @@ def verdict_words(state: StatePoint) -> str:
     return f"overloaded: {-100.0 * state.margin:.0f} % over its limit ({duty})"
 
 
+LACKS_STIRRED = (
+    "no state point: the correlation the site file names goes by the stirred index; whoever has the laboratory enters a stirred settling"
+    " test on the day's sheet, or the site file names another"
+)
+
+
 def settling_words(load: TankLoad) -> str:
     """That today's sludge is unlike those its settling was drawn from; empty where it is not.
 
@@ -170,6 +178,8 @@ def settling_words(load: TankLoad) -> str:
     ''
     """
     found = load.settling
+    if load.lacks_stirred:
+        return LACKS_STIRRED
     if found is None or not found.outside_fit:
         return ""
     index = f"a sludge index of {found.index:.0f} mL/g"
@@ -230,6 +240,8 @@ def abnormal_words(load: TankLoad, system: UnitSystem) -> tuple[str, ...]:
         lines.append("state point " + verdict_words(load.state) + (f"; {helps}" if helps else ""))
         if outside := settling_words(load):
             lines.append(outside)
+    if load.lacks_stirred:
+        lines.append(LACKS_STIRRED)
     broken = [w for w in load.warnings if w.quantity is not Quantity.SIDE_WATER_DEPTH]
     if broken:
         lines.append("; ".join(warning_words(w, system) for w in broken))

@@ -16,7 +16,7 @@ from service.domain.loading.rates import (
     weir_loading,
 )
 from service.domain.loading.settleability import return_ratio_from_settled_volume, sludge_volume_index
-from service.domain.loading.settling import Settling, Vesilind, settling_at
+from service.domain.loading.settling import CORRELATIONS, Settling, Vesilind, settling_at
 from service.domain.loading.state_point import (
     RestoringReturn,
     StatePoint,
@@ -53,6 +53,8 @@ class TankLoad:
     failing_solids: float | None = None  #: feed solids at which it fails today [kg/m³]
     restoring: RestoringReturn | None = None  #: only when overloaded
     warnings: tuple[LimitWarning, ...] = ()
+    stirred_index: float | None = None  #: of the day's stirred test [mL/g]
+    lacks_stirred: bool = False  #: no state point, as the site's correlation goes by the stirred index
 
     @property
     def sludge(self) -> Vesilind | None:
@@ -78,6 +80,8 @@ def tank_load(
     settled_volume: float | None = None,
     tested_solids: float | None = None,
     terms: LoadTerms | None = None,
+    *,
+    stirred_index: float | None = None,
 ) -> TankLoad:
     """Everything that can be said about a tank's loading from what is known of it.
 
@@ -89,6 +93,7 @@ def tank_load(
     tested_solids : mixed-liquor solids when that test was made; those of now where not known. A storm thins the mixed
         liquor, and an index of yesterday's volume over tonight's solids would call any sludge bulking. [kg/m³]
     terms : what the site says of its loading.
+    stirred_index : of the day's stirred test; what a correlation fitted to it goes by, and no other does. [mL/g]
     """
     terms = terms or LoadTerms()
     flow, back = conditions.flow, conditions.return_flow
@@ -127,9 +132,13 @@ def tank_load(
         blanket_share=share,
     )
     load = replace(load, warnings=loading_warnings(tank, load.limited(), terms.limits))
-    if tank.kind is not TankKind.SECONDARY or index is None or flow is None or back is None or not feed:
+    by_stirred = CORRELATIONS[terms.correlation].stirred
+    goes_by = stirred_index if by_stirred else index
+    secondary = tank.kind is TankKind.SECONDARY
+    load = replace(load, stirred_index=stirred_index, lacks_stirred=by_stirred and stirred_index is None and secondary)
+    if not secondary or goes_by is None or flow is None or back is None or not feed:
         return load
-    return _with_state(load, tank, flow, back, feed, index, terms)
+    return _with_state(load, tank, flow, back, feed, goes_by, terms)
 
 
 def _with_state(

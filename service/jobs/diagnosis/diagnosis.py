@@ -66,7 +66,7 @@ def _diagnosis(conn: Connection, plant: Plant, setup: TankSetup, believed: Estim
     loading = loading_of(conn, setup, ids, heading, believed, now)
     sisters, _ = sisters_of(conn, plant, setup, now)
     evidence = gather(
-        Known(setup=setup, heading=heading or first_heading(setup), believed=believed),
+        Known(setup=loading.setup, heading=loading.heading, believed=believed),
         sisters,
         loading.load,
         loading.inputs,

@@ -12,7 +12,7 @@ from service.domain.blanket.estimate import Estimate, TankSetup
 from service.domain.diagnosis.flow_change import flow_meant
 from service.domain.diagnosis.what_if import PlantChange, what_if
 from service.domain.forecast.outlook import Forecast
-from service.domain.forecast.tracker import conditions, outlook
+from service.domain.forecast.tracker import outlook
 from service.domain.loading.split import shares_of_plant
 from service.domain.loading.tank_load import TankLoad, tank_load
 from service.domain.plant.display import format_quantity
@@ -95,7 +95,7 @@ def course(
         if heading is None or outlook(setup, heading, now) is None:
             raise InputError(f"{setup.tank.label}: nothing was heard of its blanket in the last hour; take a hand core")
         loading = loading_of(conn, setup, ids, heading, believed, now)
-    seen = conditions(setup, heading, now)
+    seen = loading.conditions
     if seen.flow is None:
         raise InputError(f"{setup.tank.label}: its flow is not known, so nothing can be said about changing it")
     plan = _plan(setup, setups, wish, loading, units, out)
@@ -111,6 +111,7 @@ def course(
         None if index is None or not seen.feed_solids else min(index * seen.feed_solids, 1000.0),
         None,
         setup.terms,
+        stirred_index=loading.load.stirred_index,
     )
     return Course(
         setup=setup,

@@ -11,14 +11,16 @@ from sqlalchemy import Connection, Engine
 
 from service.domain.blanket.estimate import Estimate, EstimateReason, TankSetup
 from service.domain.forecast.tracker import Heading, conditions, first_heading
+from service.domain.laboratory.day import IndexKind
 from service.domain.loading.balance import Conditions
-from service.domain.loading.inputs import LoadInput, load_inputs
+from service.domain.loading.inputs import LoadInput, Origin, load_inputs
 from service.domain.loading.sheet import Figure, load_figures
 from service.domain.loading.tank_load import TankLoad, tank_load
 from service.domain.plant.reading import Quality
 from service.domain.plant.signal import SignalKind
 from service.domain.plant.units import UnitSystem
 from service.jobs.blanket.estimate import newest_heading
+from service.jobs.loading.laboratory import with_laboratory
 from service.storage.database.session import transaction
 from service.storage.plant.site_tables import SiteIds
 from service.storage.readings.columns import ReadingColumns
@@ -39,6 +41,7 @@ class Loading:
     load: TankLoad
     conditions: Conditions
     inputs: tuple[LoadInput, ...]
+    heading: Heading  #: with the laboratory's values among the latest
 
     @property
     def missing(self) -> tuple[LoadInput, ...]:
@@ -79,10 +82,15 @@ def loading_of(
     heading : the newest; None where nothing was ever heard.
     believed : its blanket; None where nothing is believed.
     """
-    heading = heading or first_heading(setup)
+    joined = with_laboratory(conn, setup, ids, heading or first_heading(setup), now)
+    setup, heading = joined.setup, joined.heading
     seen = conditions(setup, heading, now)
     inputs = load_inputs(setup, heading, now)
     test = next((i for i in inputs if i.kind is SignalKind.SETTLED_VOLUME and not i.missing), None)
+    tested = None if test is None or test.at is None else solids_beside(conn, setup, ids, test.at)
+    plain, stirred = joined.index(IndexKind.PLAIN), joined.index(IndexKind.STIRRED)
+    if test is not None and test.origin is Origin.LABORATORY and plain is not None and plain.at == test.at:
+        tested = plain.solids
     known = believed is not None and believed.reason is not EstimateReason.NO_DATA
     return Loading(
         setup=setup,
@@ -92,11 +100,13 @@ def loading_of(
             seen,
             believed.height if believed is not None and known else None,
             None if test is None else test.value,
-            None if test is None or test.at is None else solids_beside(conn, setup, ids, test.at),
+            tested,
             setup.terms,
+            stirred_index=None if stirred is None else stirred.value,
         ),
         conditions=seen,
         inputs=inputs,
+        heading=heading,
     )
 
 

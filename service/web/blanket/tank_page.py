@@ -10,7 +10,7 @@ from fastapi.responses import HTMLResponse
 from service.domain.diagnosis.advice import DEFERS
 from service.domain.diagnosis.diagnosis import Diagnosis
 from service.domain.diagnosis.wording import BASIS, chance_words, message_lines, modes_in_words, percent
-from service.domain.loading.sheet import THEORY_CAUTION, input_name, input_words, load_figures
+from service.domain.loading.sheet import LACKS_STIRRED, THEORY_CAUTION, input_name, input_words, load_figures
 from service.domain.plant.display import format_speed
 from service.domain.plant.role import Role
 from service.domain.plant.units import UnitSystem
@@ -73,6 +73,7 @@ def tank(request: Request, plant: Plant, visitor: Viewer, key: str) -> HTMLRespo
         inputs=[(input_name(i), input_words(i, plant.units, say.now), i) for i in loading.inputs],
         flux=draw_flux(loading.load, plant.units),
         theory=THEORY_CAUTION,
+        lacks_stirred=LACKS_STIRRED,
         others=others_of(plant, view),
         typed=NOTHING_TYPED,
         stretches=STRETCHES,

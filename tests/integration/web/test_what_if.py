@@ -4,12 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import replace
+from uuid import uuid4
 
 import pytest
 from sqlalchemy import Engine
 
+from service.domain.laboratory.result import LaboratoryKind, LaboratoryResult
 from service.domain.loading.limits import LoadTerms
 from service.domain.plant.role import Role, Scope
+from service.jobs.laboratory.result import LaboratoryDraft, submit_result
+from service.storage.database.session import transaction
+from tests.support.alarm_plant import NIGHT, by
 from tests.support.flowing_plant import TANKS, store_day
 from tests.support.web_plant import WebSite, served
 
@@ -43,6 +48,19 @@ def test_the_tank_page_answers_when_the_sludge_is_worse_than_its_correlation_kno
         store_day(engine, site.plant.ids, settled=(930.0,))
         page = site.client(Role.VIEWER).get("/tanks/east")
         assert page.status_code == 200
+        # The plain index says nothing to a correlation that goes by the stirred one.
+        assert "goes by the stirred index" in page.text
+        stirred = LaboratoryResult(
+            id=uuid4(), kind=LaboratoryKind.SETTLED_VOLUME, tank=None, taken_at=NIGHT, recorded_at=NIGHT, value=930.0, minute=30, stirred=True
+        )  # fmt: skip
+        solids = replace(
+            stirred, id=uuid4(), kind=LaboratoryKind.MIXED_LIQUOR_SOLIDS, value=3.2, minute=None, stirred=False
+        )
+        with transaction(engine) as conn:
+            for result, unit in ((stirred, "mL/L"), (solids, "g/L")):
+                draft = LaboratoryDraft(result=result, typed_value=result.value, typed_unit=unit)
+                submit_result(conn, site.plant.model, draft, by("Kim"), now=NIGHT)
+        page = site.client(Role.VIEWER).get("/tanks/east")
         assert "291 mL/g is beyond the 35 to 220 that wahlberg-keinath-1988 was fitted to" in page.text
         assert site.client(Role.VIEWER).get("/tanks/east/what-if", params={"return_flow": "+20 %"}).status_code == 200
 

@@ -99,9 +99,27 @@ def test_no_sludge_is_too_bad_to_be_told(
 
 def test_a_bulking_sludge_beyond_the_fit_is_overloaded_and_says_how_rough_that_is() -> None:
     calm = Conditions(flow=to_si(500.0, "m3/h"), return_flow=to_si(250.0, "m3/h"), feed_solids=3.0)
-    load = tank_load(TANK, calm, height=1.4, settled_volume=747.0, terms=LoadTerms(correlation="wahlberg-keinath-1988"))
+    terms = LoadTerms(correlation="wahlberg-keinath-1988")
+    load = tank_load(TANK, calm, height=1.4, settled_volume=747.0, terms=terms, stirred_index=249.0)
     assert load.sludge_index == pytest.approx(249.0)
     assert load.state is not None
     assert load.state.verdict is StatePointVerdict.OVERLOADED
     said = abnormal_words(load, "us")
     assert any("249 mL/g is beyond the 35 to 220" in line and "taken as 220" in line for line in said)
+
+
+@pytest.mark.parametrize("correlation", sorted(CORRELATIONS))
+def test_a_correlation_goes_by_the_index_it_was_fitted_to_and_by_no_other(correlation: str) -> None:
+    """A plain index of 150 taken for a stirred one calls an ordinary sludge bulking; a stirred 75 taken for a plain one hides it."""
+    calm = Conditions(flow=to_si(500.0, "m3/h"), return_flow=to_si(250.0, "m3/h"), feed_solids=3.0)
+    terms = LoadTerms(correlation=correlation)
+    both = tank_load(TANK, calm, 1.4, 450.0, terms=terms, stirred_index=75.0)
+    assert both.settling is not None
+    # Daigger's and Roper's, Daigger's, and Haertel's and Poepel's go by the plain index; Pitman's, and Wahlberg's and Keinath's by the stirred.
+    stirred = correlation.startswith(("pitman", "wahlberg"))
+    assert both.settling.index == (75.0 if stirred else 150.0)
+    plain_alone = tank_load(TANK, calm, 1.4, 450.0, terms=terms)
+    assert (plain_alone.state is None) is stirred
+    assert any("goes by the stirred index" in line for line in abnormal_words(plain_alone, "us")) is stirred
+    stirred_alone = tank_load(TANK, calm, 1.4, None, terms=terms, stirred_index=75.0)
+    assert (stirred_alone.state is None) is not stirred
