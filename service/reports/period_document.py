@@ -9,6 +9,7 @@ from zoneinfo import ZoneInfo
 from service.domain.plant.display import format_clock, format_dated, format_duration, format_local_time, format_share
 from service.domain.plant.period import PeriodKind
 from service.domain.plant.units import Dimension, UnitSystem, from_si, shown_unit
+from service.reports.laboratory_section import laboratory_tables
 from service.reports.period_report import ENOUGH, PeriodReport, TankReport
 from service.reports.rendering.document import Amount, Cell, Document, Table
 
@@ -37,7 +38,7 @@ def period_document(report: PeriodReport, *, site: str, units: UnitSystem, zone:
             ("Hand cores", writer.cores_in_short()),
             ("Monitored", writer.watched_in_short()),
         ),
-        tables=tuple(writer.tables()),
+        tables=(*writer.tables(), *laboratory_tables(report.laboratory, units, zone)),
         remarks=REMARKS,
         printed=format_local_time(now, zone),
     )

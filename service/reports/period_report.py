@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 
 from service.alarms.definition import AlarmDefinition, AlarmKind
@@ -17,6 +17,7 @@ from service.domain.plant.period import Period
 from service.domain.plant.signal import Signal, SignalKind
 from service.domain.plant.tank import TankKind
 from service.reports.alarm_names import about, name_of
+from service.reports.laboratory_section import LaboratoryPeriod
 
 _HOUR = timedelta(hours=1)
 #: Cores more probably wrong than this are left out.
@@ -112,6 +113,7 @@ class PeriodReport:
     signals: tuple[SignalAvailability, ...]
     alarms: tuple[AlarmLine, ...]
     works: tuple[Calibration, ...]
+    laboratory: LaboratoryPeriod = field(default_factory=LaboratoryPeriod)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -136,6 +138,7 @@ class PeriodFacts:
     alarm_words: Mapping[str, str]
     happened: Sequence[Happened] = ()
     works: Sequence[Calibration] = ()
+    laboratory: LaboratoryPeriod = field(default_factory=LaboratoryPeriod)
 
 
 def period_report(facts: PeriodFacts) -> PeriodReport:
@@ -161,6 +164,7 @@ def period_report(facts: PeriodFacts) -> PeriodReport:
         signals=tuple(shared.values()),
         alarms=tuple(_alarm(one, facts, labels) for one in occurrences if one.occurred_at >= period.start),
         works=tuple(facts.works),
+        laboratory=facts.laboratory,
     )
 
 

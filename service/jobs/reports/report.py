@@ -9,10 +9,12 @@ from sqlalchemy import Connection, Engine
 
 from service.alarms.definition import AlarmDefinition, AlarmKind
 from service.domain.blanket.estimate import TankSetup
+from service.domain.laboratory.sheet_words import typed_words
 from service.domain.plant.period import Period
 from service.domain.plant.tank import Tank
 from service.jobs.plant.plant import Plant
 from service.notify.messages.wording import kind_word
+from service.reports.laboratory_section import LaboratoryChange, LaboratoryPeriod
 from service.reports.log_sheet import SheetCore
 from service.reports.period_report import (
     Blanket,
@@ -26,6 +28,7 @@ from service.storage.alarms.alarms import transitions_between
 from service.storage.cores.cores import current_cores
 from service.storage.cores.pairs import pairs_of
 from service.storage.database.session import transaction
+from service.storage.laboratory.results import laboratory_results, results_changed
 from service.storage.sensors.calibrations import current_calibrations
 from service.storage.trends.period_figures import blanket_figures, signal_figures
 
@@ -51,8 +54,27 @@ def read_period(engine: Engine, plant: Plant, period: Period, now: datetime) -> 
                 record.calibration
                 for record in current_calibrations(conn, [plant.ids.signals[tag] for tag in tags], period.start, end)
             ],
+            laboratory=read_laboratory(conn, period.start, end),
         )
     return period_report(facts)
+
+
+def read_laboratory(conn: Connection, start: datetime, end: datetime) -> LaboratoryPeriod:
+    """The laboratory's values of a stretch as they stand now, and what was changed among them."""
+    return LaboratoryPeriod(
+        results=[record.result for record in laboratory_results(conn, since=start, until=end)],
+        changes=[
+            LaboratoryChange(
+                name=record.result.name,
+                taken_at=record.result.taken_at,
+                changed_at=record.result.recorded_at,
+                to="withdrawn" if record.withdrawn else typed_words(record.typed_value, record.typed_unit),
+                reason=record.correction_reason,
+                by=record.result.taken_by,
+            )
+            for record in results_changed(conn, start, end)
+        ],
+    )
 
 
 def read_cores(engine: Engine, plant: Plant, start: datetime, end: datetime) -> list[SheetCore]:

@@ -292,7 +292,8 @@ def _sheet(
         questions=questions,
         asked={q.field for q in questions},
         ask=bool(questions) and not any(q.refused for q in questions),
-        figures=[(figure, figure_words(figure, plant.units)) for figure in day.sheet.figures],
+        known=[(f, figure_words(f, plant.units)) for f in day.sheet.figures if f.value is not None],
+        lacking=[f for f in day.sheet.figures if f.value is None],
         rows=[
             (record, label_of(record.result), typed_words(record.typed_value, record.typed_unit))
             for record in day.records[:MOST_SHOWN]

@@ -155,3 +155,20 @@ def test_programs_enter_and_read_values(site: WebSite) -> None:
     assert next(f for f in figures if f["key"] == "index_plain")["value_si"] == 100.0
     late = client.get("/api/v1/laboratory", params={"start": (NIGHT + timedelta(hours=1)).isoformat()}, headers=reads)
     assert late.json()["values"] == []
+
+
+def test_the_months_report_has_the_laboratory_and_every_later_change(site: WebSite) -> None:
+    operator = site.client(Role.OPERATOR)
+    assert (
+        "Laboratory"
+        not in operator.get("/reports/daily?date=2026-01-14").text.split("<main", 1)[1].split("</main>", 1)[0]
+    )
+    post(operator, mixed_liquor_solids="2400", plain_30="240", stirred_30="180")
+    old = next(r for r in stored(site) if r.result.kind is LaboratoryKind.MIXED_LIQUOR_SOLIDS)
+    post(operator, f"/laboratory/{old.result.id}/correct", value="2500", unit="mg/L", reason="wrong crucible")
+    site.clock.forward(timedelta(minutes=1))
+    page = operator.get("/reports/daily?date=2026-01-14").text
+    # By hand: 240/2.5 and 180/2.5; the first version, 2,400, counts no longer.
+    for words in ("Sludge index, plain", "96.0", "Sludge index, stirred", "72.0", "2,500", "wrong crucible"):
+        assert words in page, words
+    assert "2,400" not in page
