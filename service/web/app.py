@@ -18,6 +18,7 @@ from service.storage.database.session import read_only
 from service.web.accounts import confirm_page, people_page, second_factor_page, sign_in, sign_in_code, single_sign_on
 from service.web.alarms import page as alarms
 from service.web.alarms import reports as alarm_reports
+from service.web.alarms.words import WordedAlarms
 from service.web.api import push
 from service.web.api import routes as api
 from service.web.base import problems
@@ -26,7 +27,7 @@ from service.web.base.request_limit import RequestLimit
 from service.web.base.security_headers import SecurityHeaders
 from service.web.base.signing import Signer
 from service.web.base.throttle import Throttle
-from service.web.blanket import board_page, tank_page
+from service.web.blanket import board_page, live, tank_page
 from service.web.blanket.board import Board
 from service.web.calls import duty_page, gateway_posts
 from service.web.cores import photo as core_photo
@@ -47,6 +48,7 @@ ROUTERS = (
     sign_in_code.router,
     single_sign_on.router,
     board_page.router,
+    live.router,
     round_page.router,
     core_photo.router,
     alarms.router,
@@ -89,6 +91,8 @@ def create_app(plant: WebPlant) -> FastAPI:
     app.state.plant = plant
     app.state.signer = Signer(plant.secret)
     app.state.board = Board(replace(plant, engine=read_only(plant.engine)))
+    app.state.live = live.LiveFeed(app.state.board)
+    app.state.worded_alarms = WordedAlarms()
     app.state.throttle = Throttle()
     #: Set when the service stops, so that open event streams end.
     app.state.stopping = threading.Event()

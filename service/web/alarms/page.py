@@ -25,7 +25,7 @@ from service.jobs.alarms.command import submit_command
 from service.jobs.calls.journal import told_journal
 from service.storage.alarms.alarms import AlarmRecord, find_alarms
 from service.storage.database.session import transaction
-from service.web.alarms.words import alarms_in_words
+from service.web.alarms.words import WordedAlarms, alarms_in_words
 from service.web.base.access import FormChecked, Operator, Principal, Public, Supervisor, Viewer
 from service.web.base.plant import Plant, WebPlant
 from service.web.base.templating import page
@@ -48,8 +48,10 @@ ByLink = Annotated[Principal, Depends(Public("the signed link is the permission"
 @router.get("/alarms")
 def listed(request: Request, plant: Plant, visitor: Viewer) -> HTMLResponse:
     """List the alarms that are not normal."""
-    views = board_of(request).view(fresh=True).alarms
-    shown = alarms_in_words(plant, views, plant.clock())
+    # A page that brings itself up to date takes what was read for all of them; whoever opens it gets the newest.
+    view = board_of(request).view(fresh="x-live" not in request.headers)
+    kept: WordedAlarms = request.app.state.worded_alarms
+    shown = kept.of(plant, view)
     return page(
         request,
         plant,

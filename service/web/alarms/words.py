@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import threading
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import datetime
@@ -16,7 +17,7 @@ from service.notify.messages import wording
 from service.notify.messages.render import MessageLayout, layout_of
 from service.storage.database.session import transaction
 from service.web.base.plant import WebPlant
-from service.web.blanket.board import AlarmView
+from service.web.blanket.board import AlarmView, BoardView
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,6 +43,21 @@ def alarms_in_words(plant: WebPlant, views: Iterable[AlarmView], now: datetime) 
                 known = histories[setup.tank.key].estimates
                 diagnoses[setup.tank.key] = diagnosis_of(conn, plant, setup, known[-1] if known else None, now)
     return [_told(plant, view, histories, diagnoses, now) for view in views]
+
+
+class WordedAlarms:
+    """Keeps the words of the last state of the plant: worded once for all screens that show it."""
+
+    def __init__(self) -> None:
+        self._lock = threading.Lock()
+        self._kept: tuple[BoardView, list[AlarmInWords]] | None = None
+
+    def of(self, plant: WebPlant, view: BoardView) -> list[AlarmInWords]:
+        """The alarms of that state in words."""
+        with self._lock:
+            if self._kept is None or self._kept[0] is not view:
+                self._kept = view, alarms_in_words(plant, view.alarms, view.at)
+            return self._kept[1]
 
 
 def _told(

@@ -224,6 +224,8 @@ class Board:
         self._plant = plant
         self._lock = threading.Lock()
         self._kept: BoardView | None = None
+        #: The cards as they were last rendered, for those who may log cores and for those who may not.
+        self.rendered: dict[bool, tuple[BoardView, str]] = {}
 
     def view(self, *, fresh: bool = False, wait_s: float = WAIT_S) -> BoardView:
         """The plant now; *fresh* bypasses the cache, after a change.

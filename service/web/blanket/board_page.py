@@ -1,22 +1,15 @@
-"""Overview page: every tank, the worst first, kept current by an event stream."""
+"""Overview page: every tank, the worst first, kept current by :mod:`.live`."""
 
 from __future__ import annotations
 
-import asyncio
-import hashlib
-import json
-from collections.abc import AsyncIterator
 from datetime import timedelta
-from typing import Any
 
 from fastapi import APIRouter, HTTPException, Request
-from fastapi.responses import HTMLResponse, StreamingResponse
-from starlette.concurrency import run_in_threadpool
+from fastapi.responses import HTMLResponse
 
 from service.domain.plant.display import describe_height
 from service.domain.plant.role import Role
-from service.errors import ServiceError
-from service.web.base.access import Principal, Viewer, visitor_of
+from service.web.base.access import Viewer
 from service.web.base.formatters import Words
 from service.web.base.plant import Plant, WebPlant
 from service.web.base.templating import fragment, page, words_of
@@ -25,58 +18,19 @@ from service.web.charts.tank_section import SectionDrawing, draw
 
 router = APIRouter(include_in_schema=False)
 
-#: Interval of events. [s]
-BEAT_S = 2.0
-#: Events between checks of the session.
-CHECK_BEATS = 15
-
 
 @router.get("/")
 def overview(request: Request, plant: Plant, visitor: Viewer) -> HTMLResponse:
     """The page."""
     view = board_of(request).view()
-    return page(request, plant, visitor, "overview.html.j2", view=view, board=board_html(plant, view, visitor))
-
-
-@router.get("/live")
-def live(request: Request, plant: Plant, visitor: Viewer) -> StreamingResponse:
-    """Server-sent events with changes of the overview."""
-    board = board_of(request)
-
-    def now() -> tuple[str, str]:
-        view = board.view()
-        return board_html(plant, view, visitor), words_of(plant).clock(view.at)
-
-    def authorized() -> bool:
-        return visitor_of(request, plant).person is not None
-
-    return StreamingResponse(
-        _events(request, now, authorized),
-        media_type="text/event-stream",
-        headers={"Cache-Control": "no-store", "X-Accel-Buffering": "no"},
+    return page(
+        request,
+        plant,
+        visitor,
+        "overview.html.j2",
+        view=view,
+        board=board_html(board_of(request), plant, view, may_log=visitor.may(Role.OPERATOR)),
     )
-
-
-async def _events(request: Request, now: Any, authorized: Any) -> AsyncIterator[str]:
-    # A coroutine, not a thread: an open page waits nearly all the time.
-    told, beats = "", 0
-    stopping = request.app.state.stopping
-    yield "retry: 3000\n\n"
-    while not stopping.is_set():
-        beats += 1
-        if beats % CHECK_BEATS == 0 and not await run_in_threadpool(authorized):
-            yield "event: leave\ndata: {}\n\n"
-            return
-        try:
-            html, clock = await run_in_threadpool(now)
-        except ServiceError:
-            yield "event: trouble\ndata: {}\n\n"
-        else:
-            mark = hashlib.sha256(html.encode()).hexdigest()
-            news = {"clock": clock} if mark == told else {"clock": clock, "board": html}
-            told = mark
-            yield f"data: {json.dumps(news)}\n\n"
-        await asyncio.sleep(BEAT_S)
 
 
 def board_of(request: Request) -> Board:
@@ -93,11 +47,15 @@ def tank_view(request: Request, key: str) -> TankView:
     raise HTTPException(404, f"There is no tank {key!r}.")
 
 
-def board_html(plant: WebPlant, view: BoardView, visitor: Principal) -> str:
-    """HTML of the tanks' cards."""
-    say = words_of(plant)
-    cards = [(tank, drawing_of(tank, say), section_words(tank, say)) for tank in view.tanks]
-    return fragment("board.html.j2", plant, view=view, cards=cards, may_log=visitor.may(Role.OPERATOR))
+def board_html(board: Board, plant: WebPlant, view: BoardView, *, may_log: bool) -> str:
+    """HTML of the tanks' cards; made once for all screens that show the same state."""
+    kept = board.rendered.get(may_log)
+    if kept is None or kept[0] is not view:
+        say = words_of(plant)
+        cards = [(tank, drawing_of(tank, say), section_words(tank, say)) for tank in view.tanks]
+        kept = (view, fragment("board.html.j2", plant, view=view, cards=cards, may_log=may_log))
+        board.rendered[may_log] = kept
+    return kept[1]
 
 
 def drawing_of(view: TankView, say: Words, *, ticks: bool = False) -> SectionDrawing:

@@ -5,7 +5,7 @@
   const note = document.getElementById("chart-note"), lower = document.getElementById("lane");
   const per = Number(box.dataset.perMetre), unit = box.dataset.unit, zone = box.dataset.zone;
   const now = () => Date.parse(box.dataset.now) / 1000 + performance.now() / 1000;
-  let end = now() + 60, start = end - 12 * 3600, plot = null, under = null, lane = "", asked = 0, timer = 0, seen = null;
+  let end = now() + 60, start = end - 12 * 3600, plot = null, under = null, lane = "", asked = 0, timer = 0, seen = null, ahead = 60;
   const colour = (name) => getComputedStyle(document.documentElement).getPropertyValue(name).trim();
 
   // Two points to a pixel, so that its line runs from least to greatest.
@@ -127,7 +127,7 @@
       draw(seen);
     } catch (error) { if (mine === asked) note.textContent = `The trend cannot be loaded now. ${error.message || ""}`; }
   };
-  const go = (from, to) => { start = from; end = to; clearTimeout(timer); timer = setTimeout(load, 120); };
+  const go = (from, to) => { start = from; end = to; ahead = end - now(); clearTimeout(timer); timer = setTimeout(load, 120); };
   const press = (hours) => { for (const button of box.querySelectorAll("[data-hours]")) button.setAttribute("aria-pressed", `${button.dataset.hours === `${hours}`}`); };
   box.addEventListener("click", (event) => {
     const { hours, pan, zoom, lane: chosen } = event.target.closest("button")?.dataset || {};
@@ -144,5 +144,12 @@
   let width = place.clientWidth;
   addEventListener("resize", () => { if (place.clientWidth !== width) { width = place.clientWidth; go(start, end); } });
   matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => seen && draw(seen));
+  // A trend that ends now goes on with time; one that somebody moved back stays where it is.
+  let drawn = Date.now();
+  addEventListener("uw-live", () => {
+    if (Math.abs(ahead - 60) > 30 || Date.now() - drawn < 60000) return;
+    drawn = Date.now();
+    go(start + (now() + 60 - end), now() + 60);
+  });
   load();
 })();
