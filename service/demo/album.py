@@ -34,7 +34,7 @@ def nights_of(plant: Installation, recording: Recording) -> list[TankNight]:
                     tank=tank,
                     raw=PictureSeries(times=[a.time for a in raw], values=[a.height for a in raw]),
                     believed=PictureSeries(times=[e.time for e in believed], values=[e.height for e in believed]),
-                    sd=[e.sd for e in believed],
+                    band=[e.interval for e in believed],
                     cores=PictureSeries(
                         times=[core.taken_at for core in cores],
                         values=[tank.height_from_thickness(core.thickness, core.distance_from_wall) for core in cores],

@@ -39,7 +39,7 @@ class TankNight:
     tank: Tank
     raw: PictureSeries
     believed: PictureSeries
-    sd: Sequence[float]
+    band: Sequence[tuple[float, float]]  #: of 95 %, over all stories
     cores: PictureSeries
     limits: Sequence[tuple[str, float]]  #: name and height, the lowest first
     alarms: Sequence[tuple[datetime, str]] = field(default=())
@@ -74,15 +74,16 @@ def _draw_tank(axes: Axes, night: TankNight, units: UnitSystem) -> None:
         y = from_si(height, unit)
         axes.axhline(y, color=colour, linewidth=1.0, linestyle=(0, (6, 3)))
         axes.annotate(name, (0.004, y), xycoords=("axes fraction", "data"), va="bottom", fontsize=8, color=colour)
-    believed, sd = shown(night.believed.values), shown(night.sd)
+    believed = shown(night.believed.values)
+    low, high = (shown([ends[side] for ends in night.band]) for side in (0, 1))
     axes.plot(
         _days(night.raw.times), shown(night.raw.values), ".", color=QUIET, markersize=1.6, label="sensor, as it reads"
     )
     times = _days(night.believed.times)
     axes.fill_between(
         times,
-        [h - 1.96 * s for h, s in zip(believed, sd, strict=True)],
-        [h + 1.96 * s for h, s in zip(believed, sd, strict=True)],
+        low,
+        high,
         color=BAND,
         linewidth=0,
         label="believed, 95 % band",

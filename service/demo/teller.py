@@ -46,7 +46,7 @@ class Teller:
                 self.line(
                     now,
                     f"{tank.label}: {describe_clearance(tank.clearance(e.height), units)}"
-                    f" ± {format_length(1.96 * e.sd, units)}, {describe_rate(e.rate, units)}",
+                    f" ± {format_length(e.spread, units)}, {describe_rate(e.rate, units)}",
                 )
 
     def news(self, now: datetime) -> None:

@@ -170,7 +170,7 @@ def _line(plant: Installation, estimate: Estimate, core: datetime | None, now: d
         return tank.label, "unknown", "", estimate.trust.value, estimate.reason.value, cored
     return (
         tank.label,
-        f"{describe_clearance(tank.clearance(estimate.height), units, tank.side_water_depth)} ± {format_length(1.96 * estimate.sd, units)}",
+        f"{describe_clearance(tank.clearance(estimate.height), units, tank.side_water_depth)} ± {format_length(estimate.spread, units)}",
         describe_rate(estimate.rate, units),
         estimate.trust.value,
         estimate.reason.value,

@@ -76,6 +76,12 @@ class Estimate:
             return self.height - 1.96 * self.sd, self.height + 1.96 * self.sd
         return self.mixture.interval()
 
+    @property
+    def spread(self) -> float:
+        """How far off the height may be at 95 %, over all stories, to the side on which it is further. [m]"""
+        low, high = self.interval
+        return max(high - self.height, self.height - low)
+
     def above(self, height: float) -> float:
         """Probability that the blanket stands above a height. [–]"""
         return self.mixture.above(height)

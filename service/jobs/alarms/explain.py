@@ -189,7 +189,7 @@ def _knowledge(history: TankHistory, at: datetime, setup: AlarmSetup) -> list[st
         said.append("Belief: none yet.")
     else:
         where = describe_clearance(tank.clearance(newest.height), units, tank.side_water_depth)
-        doubt = format_length(2 * newest.sd, units) if math.isfinite(newest.sd) else "?"
+        doubt = format_length(newest.spread, units) if math.isfinite(newest.sd) else "?"
         said.append(
             f"Belief at {format_clock(newest.time, zone)}: {where} (give or take {doubt}),"
             f" {describe_rate(newest.rate, units)}; {newest.trust.value}, from {newest.reason.value}."

@@ -211,7 +211,8 @@ def _expected_height(
     """
     estimate = latest_estimates(conn, [tank_id], at - timedelta.resolution).get(tank_id)
     if estimate is not None and at - estimate.time <= ESTIMATE_COUNTS_FOR:
-        return ExpectedCore(estimate.height, estimate.sd)
+        # Over all stories: a core that fits a rival one is no slip.
+        return ExpectedCore(estimate.height, estimate.spread / 1.96)
     recent = current_cores(conn, [tank_id], at - CORES_COUNT_FOR, at + timedelta.resolution)
     return expected_from_cores([r.core for r in recent if r.core.id != leave_out], tank, at)
 

@@ -12,8 +12,6 @@ from service.notify.messages.facts import AlarmFacts
 
 #: Height of the picture from weir to floor, and what a label beside it needs. [px]
 HEIGHT, LABEL = 126, 18
-#: Half a band of 95 %, in standard deviations [–].
-BAND = 1.96
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,7 +47,7 @@ def picture(facts: AlarmFacts, system: UnitSystem) -> TankPicture | None:
     depth = facts.side_water_depth
     if facts.tank_kind is None or depth is None or depth <= 0:
         return None
-    clearance, sd = _top(facts)
+    clearance, band = _top(facts)
     limits = [("danger limit", facts.danger_limit)] if facts.danger_limit is not None else []
     named = [("weir", 0, False), *((name, _pixel(limit, depth), True) for name, limit in limits)]
     if clearance is None:
@@ -57,7 +55,7 @@ def picture(facts: AlarmFacts, system: UnitSystem) -> TankPicture | None:
         named.append(("sludge not known", HEIGHT // 2, False))
     else:
         top = _pixel(clearance, depth)
-        upper, lower = (_pixel(clearance + side * BAND * sd, depth) for side in (-1, 1))
+        upper, lower = (_pixel(end, depth) for end in band)
         layers = [Layer(upper, "water"), Layer(lower - upper, "doubt"), Layer(HEIGHT - lower, "sludge")]
         where = f", {format_length(clearance, system)} under" if clearance > 0 else " at the weir"
         named.append((f"sludge{where}", top, False))
@@ -66,14 +64,18 @@ def picture(facts: AlarmFacts, system: UnitSystem) -> TankPicture | None:
     return TankPicture(layers=tuple(layer for layer in layers if layer.height > 0), labels=_labels(named))
 
 
-def _top(facts: AlarmFacts) -> tuple[float | None, float]:
-    """Clearance and standard deviation to draw. [m]"""
+def _top(facts: AlarmFacts) -> tuple[float | None, tuple[float, float]]:
+    """Clearance to draw, and its least and greatest at 95 %, over all stories. [m]"""
     if facts.standing is not None:
-        return facts.standing.clearance, 0.0
+        return facts.standing.clearance, (facts.standing.clearance, facts.standing.clearance)
     estimate, clearance = facts.estimate, facts.clearance
     if estimate is None or clearance is None or not math.isfinite(clearance) or estimate.trust is Trust.BLIND:
-        return None, 0.0
-    return clearance, estimate.sd if math.isfinite(estimate.sd) else 0.0
+        return None, (math.nan, math.nan)
+    if not math.isfinite(estimate.sd):
+        return clearance, (clearance, clearance)
+    low, high = estimate.interval
+    top = clearance + estimate.height
+    return clearance, (top - high, top - low)
 
 
 def _pixel(clearance: float, depth: float) -> int:

@@ -254,7 +254,7 @@ def _tank_rows(facts: AlarmFacts, system: UnitSystem) -> list[tuple[str, str]]:
     rows: list[tuple[str, str]] = []
     estimate, clearance = facts.estimate, facts.clearance
     if estimate is not None and clearance is not None and math.isfinite(clearance):
-        doubt = format_length(2.0 * estimate.sd, system) if math.isfinite(estimate.sd) else "?"
+        doubt = format_length(estimate.spread, system) if math.isfinite(estimate.sd) else "?"
         places = dict.fromkeys((wording.where(clearance, facts, system), describe_height(estimate.height, system)))
         rows.append(("Blanket", f"{', '.join(places)} (give or take {doubt})"))
     rows += [_sensor_row(facts, index, system) for index in range(len(facts.sensors))]

@@ -411,7 +411,7 @@ def trust_sentence(facts: AlarmFacts, system: UnitSystem) -> str | None:
             return "The blanket estimate is reliable."
         case Trust.DOUBTFUL:
             # How far off, and what settles it: "doubtful" alone is a reason to turn over and sleep.
-            off = max(2.0 * facts.estimate.sd, WRONG_BY) if math.isfinite(facts.estimate.sd) else WRONG_BY
+            off = max(facts.estimate.spread, WRONG_BY) if math.isfinite(facts.estimate.sd) else WRONG_BY
             return stories_sentence(facts.estimate, facts.side_water_depth, system) or (
                 f"The blanket may be {format_length(off, system)} higher or lower than estimated: a hand core decides."
             )

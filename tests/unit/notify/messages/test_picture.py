@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 from service.alarms.definition import SystemWatch
 from service.alarms.rules import Observation, RuleReason
 from service.domain.blanket.estimate import Trust
+from service.domain.blanket.mixture import Part
 from service.notify.messages.picture import HEIGHT, LABEL, TankPicture, picture
 from tests.unit.notify.cases import facts, service_facts
 
@@ -32,6 +33,16 @@ def test_it_is_to_scale() -> None:
     # 95 % of a normal distribution lie within 1.96 standard deviations: 2 x 1.96 x 0.08 m of 4 m.
     assert share(half, "doubt") == pytest.approx(0.078, abs=0.02)
     assert [label.words for label in half.labels] == ["weir", "sludge, 6.6 ft under"]
+
+
+def test_the_band_is_over_every_rival_story() -> None:
+    """Sharp round the likeliest alone, it would show clear water where the other story has sludge."""
+    given = facts(clearance=2.0, danger_limit=None)
+    assert given.estimate is not None
+    rivals = (Part(0.6, 2.0, 0.08), Part(0.4, 3.4, 0.08))
+    made = picture(replace(given, estimate=replace(given.estimate, stories=rivals)), "us")
+    assert made is not None
+    assert share(made, "water") < 0.15 < 0.35 < share(made, "doubt")
 
 
 def test_the_danger_limit_is_a_line_where_it_lies() -> None:

@@ -497,6 +497,9 @@ def test_what_is_not_a_number_is_not_told_as_one() -> None:
     given = facts()
     assert given.estimate is not None
     assert rows(facts(estimate=replace(given.estimate, sd=math.nan)))["Blanket"].endswith("(give or take ?)")
+    # To the further end over all stories: the likeliest alone would promise what another denies.
+    rivals = (Part(0.7, given.estimate.height, 0.08), Part(0.3, given.estimate.height - 1.5, 0.08))
+    assert rows(facts(estimate=replace(given.estimate, stories=rivals)))["Blanket"].endswith("(give or take 1.61 m)")
     assert clause(facts(K.HIGH, rate=math.nan)) == "sludge 1.00 m under the weir"
     for more in ({"height": None}, {"height": math.nan}):
         assert rows(facts(sensors=(replace(sensor(), **more),)))["Sensor"].startswith("sends no usable value")
@@ -517,14 +520,17 @@ def test_rival_stories_are_told_with_their_chances_the_likeliest_first_and_three
 
     def said(*parts: tuple[float, float], depth: float | None = 4.0) -> str | None:
         stories = tuple(Part(chance, mean, 0.05) for chance, mean in parts)
-        return wording.trust_sentence(facts(estimate=replace(estimate, stories=stories), side_water_depth=depth), "si")
+        believed = replace(estimate, height=stories[0].mean if stories else estimate.height, stories=stories)
+        return wording.trust_sentence(facts(estimate=believed, side_water_depth=depth), "si")
 
     doubtful = "The blanket may be 0.30 m higher or lower than estimated: a hand core decides."
     three = (0.6, 1.0), (0.3, 3.0), (0.03, 2.0)
     assert said(*three, (0.03, 2.5)) == (
         "The sludge is either 3.00 m under the weir (60 %) or 1.00 m under the weir (30 %) or 2.00 m under the weir (3 %): a hand core decides."
     )
-    assert said((0.97, 1.0), (0.02, 3.0)) == said((1.0, 1.0)) == said() == said(*three, depth=None) == doubtful
+    assert said((0.97, 1.0), (0.02, 3.0)) == said((1.0, 1.0)) == said() == doubtful
+    # Where there is no weir to count from, how far off over all of them.
+    assert said(*three, depth=None) == doubtful.replace("0.30", "2.07")
     assert (
         clause(facts(K.HIGH, value=1.0, reason=R.MAY_BE_BEYOND))
         == "sludge perhaps 1.00 m under the weir: a hand core decides"
