@@ -60,6 +60,7 @@ class RouteReason(StrEnum):
     TOLD_CLEARED_ALREADY = "was told it cleared"
     DID_IT_THEMSELVES = "did it themselves"
     BY_A_PERSON = "a person did it and knows"
+    ANSWERED_TOGETHER = "learns it from the message about the graver alarm"
     BY_DESIGN = "quiet by design"
     NOT_THEIRS = "not their tank or priority"
     NO_CHANNEL = "no way to reach them that this service can use"
@@ -97,7 +98,7 @@ class Notification:
     kind: MessageKind
     key: str
     reason: RouteReason
-    reply_to: str | None = None  #: key of the first message of the same occurrence to the same person
+    reply_to: str | None = None  #: key of the first message of the same incident to the same person
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

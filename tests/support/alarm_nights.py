@@ -677,13 +677,21 @@ def _reached_in_time(night: Night, events: Sequence[Row[Any]], rows: Sequence[Ro
 
 
 def _only_by_a_clear_yes(outcome: Outcome, events: Sequence[Row[Any]]) -> Iterable[str]:
-    """Whoever has an alarm said so by its code alone, or by the agreed word and the code."""
+    """Whoever has an alarm said so by its code alone, or by the agreed word and the code; a warning also goes with the danger's."""
+    danger = {
+        (event.recorded_at, event.actor): event.detail["code"]
+        for event in events
+        if event.event == "acknowledged" and event.key == "east.high-high"
+    }
     yes = {(said.at, said.who, said.code) for said in outcome.said if said.yes}
     for event in events:
         if event.event != "acknowledged" or event.actor == DAY_SHIFT:
             continue
         at, who = event.recorded_at, event.actor
-        if (at, who, event.detail["code"]) not in yes:
+        code = event.detail["code"]
+        if event.key == "east.high" and event.detail.get("note") == "with east.high-high":
+            code = danger.get((at, who), "")
+        if (at, who, code) not in yes:
             wrote = [said.words for said in outcome.said if (said.at, said.who) == (at, who)]
             yield f"{event.key} was taken by {who} who wrote {wrote}"
 

@@ -12,6 +12,7 @@ from datetime import datetime
 import structlog
 from sqlalchemy import Connection
 
+from service.alarms.definition import AlarmDefinition
 from service.alarms.machine import (
     Acknowledge,
     AlarmState,
@@ -22,12 +23,14 @@ from service.alarms.machine import (
     Reset,
     ReturnToService,
     Shelve,
+    Stepped,
     Unshelve,
     step,
 )
 from service.alarms.rules import RuleInput
 from service.calls.escalation import AfterNo, calls_after_no
-from service.calls.routing import Routing, SentMessage
+from service.calls.incident import answered_with, given_back_with, of_incident
+from service.calls.routing import RouteReason, Routing, SentMessage, Suppression
 from service.errors import InputError
 from service.jobs.accounts.actor import Actor, audit
 from service.jobs.alarms.setup import AlarmSetup
@@ -83,7 +86,8 @@ def submit_command(
     """Do to an alarm what somebody says.
 
     Whoever takes an alarm has it: nobody else is called any more, and those who were called learn who has it. When
-    somebody says no, the next person is called at once.
+    somebody says no, the next person is called at once. An answer about a rising blanket covers what the tank's lesser
+    alarms on it say as well; a graver one calls all the same.
 
     Parameters
     ----------
@@ -101,9 +105,43 @@ def submit_command(
     definition = plant.alarms.definition(key)
     if definition is None:
         raise InputError(f"alarm {key} is no longer in the site file; it calls nobody any more")
-    record = lock_alarms(conn, [key])[key]
+    family = of_incident(definition, plant.alarms.of_tank(definition.tank))
+    records = lock_alarms(conn, [key, *(other.key for other in family)])
+    record = records[key]
+    taken, done, told = _apply(conn, plant, definition, record, command, actor, now)
+    others = [(other, records[other.key].machine) for other in family if other.key in records]
+    together: tuple[str, ...] = ()
+    if isinstance(command, Acknowledge) and taken.machine.state is AlarmState.ACKNOWLEDGED and done.changed:
+        together = answered_with(definition, record.machine, others)
+    elif isinstance(command, Decline) and taken.reason is MachineReason.GIVEN_BACK:
+        together = given_back_with(definition, record.machine, others)
+    for other in family:
+        if other.key in together:
+            with_it = replace(command, note=f"with {key}") if isinstance(command, Acknowledge) else command
+            _, also, _ = _apply(conn, plant, other, records[other.key], with_it, actor, now, told)
+            done = replace(done, told=done.told + also.told)
+    return done
+
+
+def _apply(
+    conn: Connection,
+    plant: Plant,
+    definition: AlarmDefinition,
+    record: AlarmRecord,
+    command: Command,
+    actor: Actor,
+    now: datetime,
+    told_already: frozenset[str] = frozenset(),
+) -> tuple[Stepped, Done, frozenset[str]]:
+    """Do it to one alarm that is held; return who is told of it, too.
+
+    Parameters
+    ----------
+    told_already : who learns the same from the message about a graver alarm.
+    """
+    key = definition.key
     taken = step(definition, record.machine, command, now)
-    messages, after_no = 0, None
+    messages, after_no, told = 0, None, told_already
     if taken.transitions:
         change = AlarmChange(record=record, definition=definition, machine=taken.machine, transitions=taken.transitions)
         if isinstance(command, Acknowledge) and record.machine.occurred_at is not None:
@@ -122,6 +160,8 @@ def submit_command(
             if isinstance(command, Decline):
                 scene = replace(scene, called=unanswered_calls(change.machine, before))
             decided = [replace(one, scene=scene) for one in decided]
+        decided = [replace(one, routing=_without(one.routing, told_already)) for one in decided]
+        told |= {tell.contact.name for one in decided for tell in one.routing.tells}
         messages = write(conn, plant.alarms, decided, now)
         save_alarms(conn, [(record.id, taken.machine)])
         audit(conn, actor, now, _ACTIONS[type(command)], key, _detail(taken.machine.code, command))
@@ -133,7 +173,7 @@ def submit_command(
         reason=taken.reason.value,
         told=messages,
     )
-    return Done(
+    done = Done(
         key=key,
         code=taken.machine.code,
         state=taken.machine.state,
@@ -142,6 +182,20 @@ def submit_command(
         told=messages,
         actor=taken.machine.actor,
         after_no=after_no,
+    )
+    return taken, done, told
+
+
+def _without(routing: Routing, told_already: frozenset[str]) -> Routing:
+    """The routing without those who learn the same from another message."""
+    twice = [tell for tell in routing.tells if tell.contact.name in told_already]
+    return replace(
+        routing,
+        tells=tuple(tell for tell in routing.tells if tell not in twice),
+        silences=(
+            *routing.silences,
+            *(Suppression(contact=tell.contact.name, reason=RouteReason.ANSWERED_TOGETHER) for tell in twice),
+        ),
     )
 
 

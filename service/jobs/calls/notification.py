@@ -3,16 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from typing import Any
 
 from sqlalchemy import Connection
 
 from service.alarms.definition import AlarmDefinition, AlarmKind
-from service.alarms.machine import Machine, Transition
+from service.alarms.machine import AlarmState, Machine, Transition
 from service.alarms.observations import TakenBack
 from service.alarms.rules import RuleInput, RuleReason, standing
+from service.calls.incident import first_message, of_incident
 from service.calls.routing import MessageKind, Notification, RouteReason, Routing, SentMessage, address_of, route
 from service.domain.diagnosis.diagnosis import Diagnosis
 from service.domain.plant.tank import Tank
@@ -21,7 +22,7 @@ from service.jobs.alarms.setup import AlarmSetup
 from service.notify.messages import wording
 from service.notify.messages.facts import AlarmFacts, Called
 from service.notify.messages.render import Rendered, render
-from service.storage.alarms.alarms import AlarmRecord, append_events
+from service.storage.alarms.alarms import AlarmRecord, alarms_of_keys, append_events, sent_messages
 from service.storage.calls.outbox import OutboxMessage, enqueue
 
 #: What was told longer ago plays no part in whom to tell now.
@@ -86,11 +87,27 @@ def write(conn: Connection, setup: AlarmSetup, decided: Sequence[Decided], now: 
     events = [(one.change.record.id, one.routing.transition, _decisions(one)) for one in decided]
     messages: list[OutboxMessage] = []
     for one, event_id in zip(decided, append_events(conn, events, recorded_at=now), strict=True):
-        messages += _messages(setup, one, event_id, now)
+        thread = _thread(conn, setup, one.change, now) if one.routing.tells else []
+        messages += _messages(setup, one, event_id, now, thread)
     return enqueue(conn, messages)
 
 
-def _messages(setup: AlarmSetup, one: Decided, event_id: int, now: datetime) -> list[OutboxMessage]:
+def _thread(
+    conn: Connection, setup: AlarmSetup, change: AlarmChange, now: datetime
+) -> list[tuple[Machine, SentMessage]]:
+    """What was told about the tank's incident so far: this alarm's occurrence, and those of the others that still stand."""
+    machines = {change.record.id: change.machine}
+    family = of_incident(change.definition, setup.of_tank(change.definition.tank))
+    if family:
+        records = alarms_of_keys(conn, [definition.key for definition in family])
+        machines |= {r.id: r.machine for r in records if r.machine.state is not AlarmState.NORMAL}
+    told = sent_messages(conn, list(machines), now - HISTORY_SPAN)
+    return [(machines[alarm], message) for alarm, messages in told.items() for message in messages]
+
+
+def _messages(
+    setup: AlarmSetup, one: Decided, event_id: int, now: datetime, thread: Sequence[tuple[Machine, SentMessage]]
+) -> list[OutboxMessage]:
     words: dict[UnitSystem, Rendered] = {}
     messages = []
     for tell in one.routing.tells:
@@ -99,6 +116,9 @@ def _messages(setup: AlarmSetup, one: Decided, event_id: int, now: datetime) -> 
             transition = one.routing.transition
             facts = facts_of(setup, one.change, one.scene, now, transition=transition, kind=tell.kind)
             words[system] = render(facts, system)
+        # One conversation a tank, whichever of its alarms it is about.
+        began = first_message(thread, tell.contact.name, tell.channel)
+        tell = tell if began is None else replace(tell, reply_to=began)
         messages.append(message_of(tell, words[system], event_id, one.routing.transition.occurred_at, now))
     return messages
 

@@ -32,7 +32,7 @@ class Message:
     text: str
     html: str = ""
     created_at: datetime
-    reply_to_key: str | None = None  #: key of the first message of the same occurrence, for threading
+    reply_to_key: str | None = None  #: key of the first message of the same incident, for threading
     attached: tuple[Attachment, ...] = ()
 
 

@@ -134,6 +134,11 @@ def lock_alarms(conn: Connection, keys: Sequence[str]) -> dict[str, AlarmRecord]
     return {record.key: record for record in map(_record, conn.execute(statement))}
 
 
+def alarms_of_keys(conn: Connection, keys: Sequence[str]) -> list[AlarmRecord]:
+    """Return alarms by key, as they are now, without locking them."""
+    return [_record(row) for row in conn.execute(_records().where(AlarmRow.key.in_(keys)).order_by(AlarmRow.key))]
+
+
 def alarms(conn: Connection, *, described_only: bool = True) -> list[AlarmRecord]:
     """Return every alarm, in the order of their keys."""
     statement = _records().order_by(AlarmRow.key)
