@@ -60,10 +60,12 @@ def board_html(board: Board, plant: WebPlant, view: BoardView, *, may_log: bool)
 
 def drawing_of(view: TankView, say: Words, *, ticks: bool = False) -> SectionDrawing:
     """The tank's section drawing."""
+    limits = (("warning", view.warning_limit), ("danger", view.danger_limit))
+    # Without data the word would be read as the tank's state.
     marks = [
         (name, limit, f"{name} {say.length(limit)}" if ticks else name)
-        for name, limit in (("warning", view.warning_limit), ("danger", view.danger_limit))
-        if limit is not None
+        for name, limit in limits
+        if limit is not None and view.level != "unknown"
     ]
     core = view.core.core if view.core is not None else None
     recent = core is not None and say.now - core.taken_at < timedelta(hours=12)

@@ -112,6 +112,12 @@ class TestFirstLook:
         look(plant, NIGHT + MINUTE)
         assert {subject.split(":")[0] for _, subject in outbox(plant)} == {"DANGER East clarifier"}
 
+    def test_a_tank_silent_for_a_month_has_an_alarm(self, plant: AlarmPlant) -> None:
+        plant.believe(NIGHT - 31 * DAY, 2.5)
+        look(plant, NIGHT)
+        look(plant, NIGHT + 2 * MINUTE)
+        assert ("night@example.org", "SENSOR East clarifier: no blanket reading for 31 d") in outbox(plant)
+
     def test_a_tank_without_any_data_says_so(self, plant: AlarmPlant) -> None:
         look(plant, NIGHT)
         look(plant, NIGHT + 2 * MINUTE)

@@ -69,3 +69,10 @@ def test_nobody_vouches_for_alarms_that_do_not_fit_their_rows(site: WebSite) -> 
     assert client.get("/readyz/alarms").status_code == 200, "about to go by the newer version"
     site.clock.forward(timedelta(minutes=6))
     assert client.get("/readyz/alarms").status_code == 503, "but not for ever"
+
+
+def test_a_drawing_without_data_names_no_limit(site: WebSite) -> None:
+    """A tank of which nothing is known is not in warning, and its picture does not say the word."""
+    client = site.client(Role.VIEWER)
+    assert "limit warning" not in client.get("/tanks/east").text
+    assert "no data" in client.get("/tanks/east").text
