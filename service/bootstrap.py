@@ -187,6 +187,7 @@ class Installation(Configuration):
             alarms=self.alarms,
             permit=self.site.permit,
             laboratory=self.site.laboratory,
+            round_words=self.site.round_words,
         )
 
     def pages(self, clock: Callable[[], datetime], guest: str | None = None) -> WebPlant:
@@ -204,6 +205,7 @@ class Installation(Configuration):
             alarms=self.alarms,
             permit=self.site.permit,
             laboratory=self.site.laboratory,
+            round_words=self.site.round_words,
             connectors=tuple(connector.key for connector in self.site.connectors()),
             secret=self.secret,
             links=self.links,

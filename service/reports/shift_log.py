@@ -17,6 +17,7 @@ from service.calls.hand_over import WorkedShift
 from service.domain.blanket.estimate import Estimate, Trust
 from service.domain.cores.check import CoreProblem
 from service.domain.cores.core import Calibration, Core
+from service.domain.cores.round import Round
 from service.domain.plant.display import (
     describe_clearance,
     describe_rate,
@@ -39,6 +40,7 @@ class EntryKind(StrEnum):
     ALARM = "alarm"
     SOURCE = "source"
     CORE = "core"
+    ROUND = "round"
     SENSOR_WORK = "sensor work"
     MESSAGE = "message"
     NOTE = "note"
@@ -98,6 +100,7 @@ class ShiftFacts:
     tanks: Mapping[str, Tank]
     happened: Sequence[Happened] = ()
     cores: Sequence[LoggedCore] = ()
+    rounds: Sequence[Round] = ()
     works: Sequence[Calibration] = ()
     tank_of_signal: Mapping[str, str]
     messages: Sequence[LoggedMessage] = ()
@@ -196,6 +199,14 @@ class _LogBuilder:
                 )
         for logged in facts.cores:
             yield self._core(logged)
+        for seen in facts.rounds:
+            yield ShiftEntry(
+                at=seen.taken_at,
+                kind=EntryKind.ROUND,
+                about=facts.tanks[seen.tank].label,
+                words=seen.told,
+                who=seen.taken_by,
+            )
         for work in facts.works:
             found = "" if work.as_found_offset is None else f", read {self._length(work.as_found_offset)} before"
             left = "" if work.as_left_offset is None else f", {self._length(work.as_left_offset)} after"

@@ -91,6 +91,7 @@ def _things(site: Site) -> dict[str, dict[str, object]]:
         "gateway": {e.section.key: e.section for e in draft.gateways},
         "modem": {e.section.port: e.section for e in draft.modems},
         "webhook": {e.section.key: e.section for e in draft.webhooks},
+        "rounds": {} if draft.rounds is None else {"rounds": draft.rounds.section},
         "laboratory": {} if draft.laboratory is None else {"laboratory": draft.laboratory.section},
         "permit": {} if draft.permit is None else {"permit": draft.permit.section},
         "reports": {} if draft.reports is None else {"reports": draft.reports.section},

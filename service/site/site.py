@@ -91,6 +91,11 @@ class Site:
         """SHA-256 of the text [hex], which identifies a version of the file."""
         return hashlib.sha256(self.text.encode("utf-8")).hexdigest()
 
+    @property
+    def round_words(self) -> tuple[str, ...]:
+        """The site's own words of a round."""
+        return () if self.draft.rounds is None else self.draft.rounds.section.words
+
     @cached_property
     def laboratory(self) -> LaboratoryTerms:
         """What the day's sheet has to know of the aeration, and its aims."""

@@ -31,7 +31,7 @@ from service.web.blanket import board_page, live, tank_page
 from service.web.blanket.board import Board
 from service.web.calls import duty_page, gateway_posts
 from service.web.cores import photo as core_photo
-from service.web.cores import round_page
+from service.web.cores import round_page, walk_page
 from service.web.diagnosis import what_if_page
 from service.web.laboratory import api as laboratory_api
 from service.web.laboratory import page as laboratory_page
@@ -50,6 +50,7 @@ ROUTERS = (
     board_page.router,
     live.router,
     round_page.router,
+    walk_page.router,
     core_photo.router,
     alarms.router,
     alarm_reports.router,

@@ -9,6 +9,7 @@ from statistics import median
 
 from service.domain.blanket.estimate import Estimate, EstimateReason, TankSetup, Trust
 from service.domain.cores.core import Core
+from service.domain.cores.round import Round
 from service.domain.diagnosis.evidence import Evidence, Sister
 from service.domain.forecast.tracker import Heading, conditions, fresh_values
 from service.domain.loading.balance import Conditions
@@ -60,6 +61,7 @@ def gather(
     cores: Sequence[Core],
     past: Past,
     now: datetime,
+    rounds: Sequence[Round] = (),
 ) -> Evidence:
     """The evidence on a tank.
 
@@ -67,13 +69,13 @@ def gather(
     ----------
     sisters : tanks of the same kind in service, without this one.
     load, inputs : its loading now, and what that was computed from.
-    cores : of this tank over :data:`ROUND_HOLDS`, in order of time.
+    cores, rounds : of this tank over :data:`ROUND_HOLDS`, in order of time.
     """
     setup, tank = own.setup, own.setup.tank
     streams, load = _drawn(own, load, past, now)
     value = _values(setup, own.heading, now).get
     before = [_values(setup, replace(own.heading, latest=dict(seen)), at) for at, seen in past.latest]
-    temperature = value(SignalKind.TEMPERATURE)
+    temperature, torque = value(SignalKind.TEMPERATURE), value(SignalKind.TORQUE)
     warmer = _known(seen.get(SignalKind.TEMPERATURE) for seen in before[:1])
     chemical, dosed = value(SignalKind.CHEMICAL_FLOW), _known(seen.get(SignalKind.CHEMICAL_FLOW) for seen in before)
     test = next((i for i in inputs if i.kind is SignalKind.SETTLED_VOLUME and not i.missing), None)
@@ -103,11 +105,13 @@ def gather(
         temperature=temperature,
         cooled=None if temperature is None or not warmer else warmer[0] - temperature,
         nitrate=value(SignalKind.NITRATE),
-        torque=value(SignalKind.TORQUE),
+        torque=torque
+        if torque is not None
+        else next((r.torque for r in reversed(rounds) if r.torque is not None), None),
         arm_still=arm_still(past.arm_angles),
         chemical=None if chemical is None or not dosed or max(dosed) <= 0.0 else chemical / max(dosed),
     )
-    return _cored(found, tank, cores, now)
+    return _seen(_cored(found, tank, cores, now), rounds)
 
 
 def _values(setup: TankSetup, heading: Heading, at: datetime) -> dict[SignalKind, float]:
@@ -141,6 +145,12 @@ def _cored(e: Evidence, tank: Tank, cores: Sequence[Core], now: datetime) -> Evi
     if both is not None and both.fluff is not None:
         e = replace(e, fluff=max(both.fluff - both.thickness, 0.0))
     return e
+
+
+def _seen(e: Evidence, rounds: Sequence[Round]) -> Evidence:
+    """The evidence with what the last round saw, beside what the last core's words say."""
+    last = next((r.surface for r in reversed(rounds) if r.surface), ())
+    return replace(e, surface=tuple(dict.fromkeys((*e.surface, *last))))
 
 
 def _drawn(own: Known, load: TankLoad, past: Past, now: datetime) -> tuple[Conditions, TankLoad]:

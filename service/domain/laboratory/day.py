@@ -237,7 +237,8 @@ def quality_words(index: SludgeIndex) -> str:
             )
         case IndexKind.STIRRED:
             bands = ((60.0, "dense, fast-settling sludge; look for pin floc"), (100.0, "ordinary sludge"), (120.0, "light, slow-settling sludge"))  # fmt: skip
-    words = next((words for limit, words in bands if value <= limit), "bulking sludge")
+    dense = bands[0][0]
+    words = next((w for limit, w in bands if value < limit or (value == limit != dense)), "bulking sludge")
     return f"Class by the {index.kind.value} index: {words}."
 
 

@@ -20,6 +20,7 @@ from service.jobs.blanket.estimate import newest_heading
 from service.jobs.loading.loading import loading_of, solids_beside
 from service.jobs.plant.plant import Plant
 from service.storage.cores.cores import current_cores
+from service.storage.cores.rounds import rounds_between
 from service.storage.database.epoch import from_us
 from service.storage.plant.outages import open_outages
 from service.storage.plant.site_tables import SiteIds
@@ -76,6 +77,7 @@ def _diagnosis(conn: Connection, plant: Plant, setup: TankSetup, believed: Estim
         ],
         _past(conn, setup, ids, now),
         now,
+        rounds_between(conn, [ids.tanks[setup.tank.key]], now - ROUND_HOLDS, now + timedelta.resolution),
     )
     return diagnose(evidence)
 

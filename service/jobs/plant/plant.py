@@ -30,6 +30,7 @@ class Plant:
     alarms: AlarmSetup
     permit: Permit = NO_PERMIT
     laboratory: LaboratoryTerms = field(default_factory=LaboratoryTerms)
+    round_words: tuple[str, ...] = ()
 
     @cached_property
     def tanks(self) -> Mapping[str, Tank]:

@@ -26,6 +26,7 @@ from service.storage.alarms.alarms import transitions_between
 from service.storage.blanket.estimates import latest_estimates
 from service.storage.calls.outbox import traces_between
 from service.storage.cores.cores import current_cores
+from service.storage.cores.rounds import rounds_between
 from service.storage.database.session import transaction
 from service.storage.reports.shift_notes import NoteKind, NoteRecord, add_note, find_note, notes_between
 from service.storage.sensors.calibrations import current_calibrations
@@ -57,6 +58,7 @@ def read_shift(engine: Engine, plant: Plant, shift: WorkedShift, now: datetime) 
                 LoggedCore(core=record.core, corrected=record.supersedes is not None, warnings=record.warnings)
                 for record in current_cores(conn, tank_ids, shift.start, shift.end)
             ],
+            rounds=rounds_between(conn, tank_ids, shift.start, shift.end),
             works=[
                 record.calibration
                 for record in current_calibrations(

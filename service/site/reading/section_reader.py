@@ -23,7 +23,7 @@ from service.site.sections.gateway import GatewaySection, ModemSection, WebhookS
 from service.site.sections.on_call import EscalationSection, HolidaySection, ShiftSection, StandInSection
 from service.site.sections.people import ContactSection, ReportsSection
 from service.site.sections.permit import PermitSection
-from service.site.sections.plant import LaboratorySection, SignalSection, SiteSection, TankSection
+from service.site.sections.plant import LaboratorySection, RoundsSection, SignalSection, SiteSection, TankSection
 from service.site.sections.quantity import closest_word
 from service.site.sections.section import Section, SourceSection
 
@@ -45,7 +45,7 @@ _NAMED_BY = {
     "webhook": "key",
 }
 #: Sections that occur once.
-_SINGLE = ("site", "permit", "laboratory", "reports")
+_SINGLE = ("site", "permit", "laboratory", "rounds", "reports")
 _OTHER_WORDS = {
     "clarifier": "tank",
     "sensor": "signal",
@@ -83,6 +83,7 @@ class Draft:
     reports: ReadSection[ReportsSection] | None
     permit: ReadSection[PermitSection] | None
     laboratory: ReadSection[LaboratorySection] | None
+    rounds: ReadSection[RoundsSection] | None
     webhooks: tuple[ReadSection[WebhookSection], ...]
     #: Names in sections of each kind, also in sections that are otherwise unreadable.
     names: dict[str, frozenset[str]]
@@ -141,6 +142,7 @@ class _Reader:
             reports=self._single("reports", ReportsSection, "there is one list of reports"),
             permit=self._single("permit", PermitSection, "there is one permit"),
             laboratory=self._single("laboratory", LaboratorySection, "there is one laboratory"),
+            rounds=self._single("rounds", RoundsSection, "there is one list of words"),
             webhooks=tuple(self._sections("webhook", WebhookSection)),
             names={name: frozenset(found) for name, found in self._names.items()},
             incomplete=frozenset(self._incomplete),

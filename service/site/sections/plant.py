@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any, Literal
+from typing import Annotated, Any, Literal
 
 from pydantic import Field, ValidationInfo, field_validator
 
@@ -44,6 +44,12 @@ class LaboratorySection(Section):
     basin_volume: Volume | None = Field(None, examples=['1.2 or "1.2 MG"'])
     target_age: Duration | None = Field(None, examples=['"9 d"'])
     waste_step: ReachShare = Field(USUAL_WASTE_STEP, gt=0, le=1, examples=['"10 %"'])
+
+
+class RoundsSection(Section):
+    """``[rounds]``: words for the surface and the machine, beside those of the trade."""
+
+    words: tuple[Annotated[Words, Field(max_length=40)], ...] = Field((), max_length=30, examples=['["gate B sticks"]'])
 
 
 class LimitsSection(Section):

@@ -1,6 +1,6 @@
 """The tables. Times are UTC, values SI; every large table is keyed by what it is distributed by first, then time.
 
-Append-only tables (hand_core, laboratory_result, calibration, alarm_event, reading_revision, shift_note) are guarded by triggers made in the migration:
+Append-only tables (hand_core, surface_round, laboratory_result, calibration, alarm_event, reading_revision, shift_note) are guarded by triggers made in the migration:
 a correction is a new row that supersedes, never an update.
 """
 
@@ -192,6 +192,23 @@ class CoreRow(Base):
     supersedes: Mapped[UUID | None] = mapped_column(ForeignKey("hand_core.id"))
     withdrawn: Mapped[bool] = mapped_column(server_default=text("false"))
     correction_reason: Mapped[str] = mapped_column(server_default=text("''"))
+
+
+class RoundRow(Base):
+    """What was seen of a tank's surface and machine without a core. Append-only: what is seen later is a later round."""
+
+    __tablename__ = "surface_round"
+    __table_args__ = (Index("ix_surface_round_tank_id_taken_at", "tank_id", "taken_at"),)
+    id: Mapped[UUID] = mapped_column(primary_key=True)
+    tank_id: Mapped[int] = mapped_column(ForeignKey("tank.id"))
+    taken_at: Mapped[datetime]
+    recorded_at: Mapped[datetime]
+    words: Mapped[list[str]]
+    #: Of the drive's rating [–].
+    torque: Mapped[float | None]
+    taken_by: Mapped[str]
+    note: Mapped[str]
+    source: Mapped[str]
 
 
 class CorePhoto(Base):

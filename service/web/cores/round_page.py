@@ -11,7 +11,7 @@ from fastapi.responses import HTMLResponse, JSONResponse, RedirectResponse
 from pydantic import BaseModel, Field, ValidationError
 
 from service.calls.hand_over import hand_over_times
-from service.domain.cores.core import Surface
+from service.domain.cores.round import CORE_WORDS
 from service.domain.plant.role import Role
 from service.domain.plant.units import from_si
 from service.errors import InputError
@@ -253,7 +253,7 @@ def _form(
         tiles=_tiles(request, plant),
         units=units,
         arms=ARM,
-        surfaces=[seen.value for seen in Surface],
+        surfaces=[seen.value for seen in CORE_WORDS],
         hand_overs=[f"{local:%H:%M}" for local in hand_over_times(plant.alarms.rotas)],
         typed=given,
         wrong=wrong,

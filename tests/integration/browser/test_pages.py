@@ -34,6 +34,7 @@ PAGES = (
     "/definitions",
     "/cores",
     "/laboratory",
+    "/rounds",
     "/shift",
     "/reports",
     "/reports/daily?date=2026-01-14",

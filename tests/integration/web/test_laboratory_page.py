@@ -39,8 +39,8 @@ def test_the_sheet_is_typed_once_and_tells_what_follows(site: WebSite) -> None:
     assert answer.status_code == 200, answer.text
     assert "✓ Saved." in answer.text
     # By hand: 240/2.4, and 115 x 2/2.4.
-    assert re.search(r"sludge index \(SVI\), plain</th>\s*<td><b>100 mL/g</b>", answer.text)
-    assert re.search(r"diluted sludge index \(DSVI\)</th>\s*<td><b>95\.8 mL/g</b>", answer.text)
+    assert re.search(r"Sludge index \(SVI\), plain</th>\s*<td><b>100 mL/g</b>", answer.text)
+    assert re.search(r"Diluted sludge index \(DSVI\)</th>\s*<td><b>95\.8 mL/g</b>", answer.text)
     assert "Standard Methods 2710 D" in answer.text
     kept = {(r.result.kind, r.result.minute, r.result.dilution): r for r in stored(site)}
     assert len(kept) == 6
@@ -126,8 +126,8 @@ def test_solids_age_and_waste_are_there_once_the_site_says_its_volume_and_its_ai
     object.__setattr__(site.web, "laboratory", LaboratoryTerms(basin_volume=4542.5, target_age=216.0))
     after = operator.get("/laboratory").text
     # 1.2 MG at 2,400 mg/L over 40,000 gpd at 8,000 mg/L: 9.0 d, by hand.
-    assert re.search(r"solids age now</th>\s*<td><b>9\.0 d</b>", after)
-    assert re.search(r"waste of the next day</th>\s*<td><b>40,000 gpd</b>", after)
+    assert re.search(r"Solids age now</th>\s*<td><b>9\.0 d</b>", after)
+    assert re.search(r"Waste of the next day</th>\s*<td><b>40,000 gpd</b>", after)
 
 
 def test_programs_enter_and_read_values(site: WebSite) -> None:

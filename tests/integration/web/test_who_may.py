@@ -77,7 +77,7 @@ WHO_MAY = [
     *see(VIEWER, "/alarms", "/alarms/{name}", "/journal", "/figures", "/definitions", "/definitions.csv", "/duty"),
     *see(VIEWER, "/sensors", "/sensors/{tag:path}", "/calibrations/{calibration_id}"),
     *see(VIEWER, "/calibrations/{calibration_id}/certificate.pdf"),
-    *see(VIEWER, "/laboratory", "/laboratory/{result_id}", "/laboratory/values.csv"),
+    *see(VIEWER, "/laboratory", "/laboratory/{result_id}", "/laboratory/values.csv", "/rounds"),
     *see(VIEWER, "/shift", "/shift.pdf", "/log-sheet", "/log-sheet.pdf"),
     *see(VIEWER, "/reports", "/reports/{span}", "/reports/{span}/{form}"),
     # Everybody keeps their own account.
@@ -94,7 +94,7 @@ WHO_MAY = [
     # Operators log rounds, answer alarms and hand the shift over.
     *see(OPERATOR, "/round", "/round/data"),
     *change(OPERATOR, "/round", "/cores/{core_id}/correct"),
-    *change(OPERATOR, "/laboratory", "/laboratory/{result_id}/correct"),
+    *change(OPERATOR, "/laboratory", "/laboratory/{result_id}/correct", "/rounds"),
     *change(OPERATOR, "/alarms/{name}/acknowledge", "/alarms/{name}/shelve", "/alarms/{name}/unshelve"),
     *change(OPERATOR, "/alarms/{name}/reset", "/shift/notes", "/shift/take-over"),
     # Technicians work on sensors.

@@ -17,7 +17,7 @@ from service.site.sections.alarm import AlarmSection
 from service.site.sections.csv_drop import CsvColumns, CsvSection
 from service.site.sections.people import ContactSection, ReportsSection
 from service.site.sections.permit import PermitLoad, PermitSection, PermitSolids, PermitTurbidity
-from service.site.sections.plant import LaboratorySection, SignalSection, SiteSection, TankSection
+from service.site.sections.plant import LaboratorySection, RoundsSection, SignalSection, SiteSection, TankSection
 
 FILE = Path(__file__).parents[3] / "deploy/site.example.toml"
 TEXT = FILE.read_text("utf-8")
@@ -40,6 +40,7 @@ def test_it_is_sound() -> None:
         ReportsSection,
         PermitSection,
         LaboratorySection,
+        RoundsSection,
         PermitSolids,
         PermitLoad,
         PermitTurbidity,

@@ -191,3 +191,12 @@ def test_the_stirred_index_at_the_standard_concentration_needs_tests_on_both_sid
     # 405/4.5 = 90 mL/g at 4.5 g/L; 87.5 x 1.8/4.5 = 35 at 2.5 g/L; half way at 3.5: 62.5, by hand.
     assert figure(sheet(liquor, one, two), "index_stirred_35").value == pytest.approx(62.5)
     assert figure(sheet(liquor, one), "index_stirred_35").value is None
+
+
+@pytest.mark.parametrize(
+    ("index", "word"), [(99.0, "dense"), (100.0, "ordinary"), (200.0, "ordinary"), (201.0, "light"), (251.0, "bulking")]
+)
+def test_the_class_goes_by_the_published_bands(index: float, word: str) -> None:
+    """Below 100 old and dense, 100 to 200 ordinary, above 250 bulking: Spellman's handbook, worked-example page."""
+    found = figure(sheet(settled(index), value(LIQUOR, 1000, "mg/L")), "index_plain")
+    assert word in found.remarks[0]
