@@ -36,6 +36,7 @@ PARTS: Mapping[str, tuple[str, ...]] = {
     "alarms.alarms": ("alarms", "ack", "shelve", "unshelve", "journal"),
     "calls.calls": ("why", "figures", "duty", "reset", "out-of-service", "in-service"),
     "reports.reports": ("shift", "note", "report"),
+    "effluent.permit": ("permit", "permit-sign"),
     "readings.probe": ("probe", "client-certificate"),
     "operations.database": ("migrate",),
     "operations.watch_over": ("watch-over",),

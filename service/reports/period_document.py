@@ -9,6 +9,7 @@ from zoneinfo import ZoneInfo
 from service.domain.plant.display import format_clock, format_dated, format_duration, format_local_time, format_share
 from service.domain.plant.period import PeriodKind
 from service.domain.plant.units import Dimension, UnitSystem, from_si, shown_unit
+from service.reports.effluent_document import METHOD, EffluentWriter
 from service.reports.laboratory_section import laboratory_tables
 from service.reports.period_report import ENOUGH, PeriodReport, TankReport
 from service.reports.rendering.document import Amount, Cell, Document, Table
@@ -25,6 +26,7 @@ _DIGITS = {"ft": 1, "m": 2}
 def period_document(report: PeriodReport, *, site: str, units: UnitSystem, zone: ZoneInfo, now: datetime) -> Document:
     """The report, worded."""
     writer = _Writer(report, units, zone)
+    effluent = None if report.effluent is None else EffluentWriter(report.effluent, units, zone)
     period = report.period
     kind = "Daily report" if period.span is PeriodKind.DAILY else "Monthly report"
     hours = f"{(period.end - period.start) / timedelta(hours=1):g} h"
@@ -34,12 +36,18 @@ def period_document(report: PeriodReport, *, site: str, units: UnitSystem, zone:
         site=site,
         facts=(
             ("Period", f"{format_dated(period.start, zone)} to {format_dated(period.end, zone)}, {hours}{still}"),
+            *(() if effluent is None else effluent.facts()),
             ("Alarms", writer.alarms_in_short()),
             ("Hand cores", writer.cores_in_short()),
             ("Monitored", writer.watched_in_short()),
         ),
-        tables=(*writer.tables(), *laboratory_tables(report.laboratory, units, zone)),
-        remarks=REMARKS,
+        # What the whole work is for stands first.
+        tables=(
+            *(() if effluent is None else (effluent.exceedances(), effluent.averages(), effluent.days())),
+            *writer.tables(),
+            *laboratory_tables(report.laboratory, units, zone),
+        ),
+        remarks=(*REMARKS, *(() if effluent is None else METHOD)),
         printed=format_local_time(now, zone),
     )
 

@@ -18,6 +18,7 @@ from service.domain.plant.signal import Signal, SignalKind
 from service.domain.plant.tank import TankKind
 from service.reports.alarm_names import about, name_of
 from service.reports.laboratory_section import LaboratoryPeriod
+from service.reports.effluent_report import EffluentReport
 
 _HOUR = timedelta(hours=1)
 #: Cores more probably wrong than this are left out.
@@ -104,7 +105,10 @@ class AlarmLine:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PeriodReport:
-    """The whole report. ``end`` is the period's, or now where it is still running; ``signals`` belong to no single tank."""
+    """The whole report. ``end`` is the period's, or now where it is still running; ``signals`` belong to no single tank.
+
+    ``effluent`` is None at a plant without a permit and without a meter of it.
+    """
 
     period: Period
     end: datetime
@@ -114,6 +118,7 @@ class PeriodReport:
     alarms: tuple[AlarmLine, ...]
     works: tuple[Calibration, ...]
     laboratory: LaboratoryPeriod = field(default_factory=LaboratoryPeriod)
+    effluent: EffluentReport | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -139,6 +144,7 @@ class PeriodFacts:
     happened: Sequence[Happened] = ()
     works: Sequence[Calibration] = ()
     laboratory: LaboratoryPeriod = field(default_factory=LaboratoryPeriod)
+    effluent: EffluentReport | None = None
 
 
 def period_report(facts: PeriodFacts) -> PeriodReport:
@@ -165,6 +171,7 @@ def period_report(facts: PeriodFacts) -> PeriodReport:
         alarms=tuple(_alarm(one, facts, labels) for one in occurrences if one.occurred_at >= period.start),
         works=tuple(facts.works),
         laboratory=facts.laboratory,
+        effluent=facts.effluent,
     )
 
 

@@ -33,6 +33,8 @@ from service.web.calls import duty_page, gateway_posts
 from service.web.cores import photo as core_photo
 from service.web.cores import round_page, walk_page
 from service.web.diagnosis import what_if_page
+from service.web.effluent import api as effluent_api
+from service.web.effluent import permit_page
 from service.web.laboratory import api as laboratory_api
 from service.web.laboratory import page as laboratory_page
 from service.web.operations import health_page, metrics
@@ -58,6 +60,8 @@ ROUTERS = (
     tank_page.router,
     shift_page.router,
     reports_page.router,
+    permit_page.router,
+    effluent_api.router,
     calibrate_page.router,  # before the pages of sensors: its addresses go on from theirs
     sensor_page.router,
     calibration_page.router,

@@ -14,6 +14,7 @@ from fastapi import FastAPI
 from sqlalchemy import Engine
 
 from service.domain.blanket.estimate import TankSetup
+from service.domain.effluent.permit import NO_PERMIT, Permit
 from service.domain.plant.role import Role, Scope, SecondFactorRule
 from service.domain.plant.units import UnitSystem
 from service.jobs.accounts import people
@@ -112,6 +113,7 @@ def served(
     units: UnitSystem = "us",
     setups: tuple[TankSetup, ...] = TANKS,
     hooks: tuple[GatewayHook, ...] = (),
+    permit: Permit = NO_PERMIT,
 ) -> Iterator[WebSite]:
     """The server, for as long as the block lasts; the plant and its people are there already, or are made."""
     clock = Clock(NIGHT)
@@ -128,6 +130,7 @@ def served(
         signals=plant.model.signals,
         ids=plant.ids,
         alarms=plant.setup,
+        permit=permit,
         connectors=("drop",),
         secret=SECRET,
         links=AlarmLinks(SECRET, "https://underweir.example.org"),

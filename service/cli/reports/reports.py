@@ -56,7 +56,7 @@ def _shift(at: At = "now", format: As = Form.TEXT, output: Output = None, site: 
         asked = moment(at, plant.site.time_zone, now)
         log = read_shift(plant.engine, plant.model, plant.model.shift(asked), now)
         document = shift_document(log, site=plant.site.name, zone=plant.site.time_zone, now=now)
-        _hand_out(plant, document, asdict(log), format, output)
+        hand_out(plant, document, asdict(log), format, output)
 
 
 def _note(
@@ -107,15 +107,16 @@ def _report(
     """Report a day or month: blankets, cores, sensors, loading, alarms, and how much of it was seen."""
     now = wall_clock()
     with reading(site) as plant:
-        period = _period(plant, span, day)
+        period = period_asked(plant, span, day)
         report = read_period(plant.engine, plant.model, period, now)
         document = period_document(
             report, site=plant.site.name, units=plant.site.units, zone=plant.site.time_zone, now=now
         )
-        _hand_out(plant, document, asdict(report), format, output)
+        hand_out(plant, document, asdict(report), format, output)
 
 
-def _period(plant: Installation, span: PeriodKind, day: str | None) -> Period:
+def period_asked(plant: Installation, span: PeriodKind, day: str | None) -> Period:
+    """The day or month that was asked for; the last whole one where none was."""
     zone, now = plant.site.time_zone, wall_clock()
     if day is None:
         return last_whole(span, now, zone)
@@ -130,7 +131,8 @@ def _period(plant: Installation, span: PeriodKind, day: str | None) -> Period:
     return period_of(span, found, zone)
 
 
-def _hand_out(plant: Installation, document: Document, values: dict[str, Any], form: Form, output: Path | None) -> None:
+def hand_out(plant: Installation, document: Document, values: dict[str, Any], form: Form, output: Path | None) -> None:
+    """Write or print a document in its form."""
     now = wall_clock()
     match form:
         case Form.TEXT:

@@ -96,12 +96,8 @@ class _Reader:
         for kind, measure in MEASURE_OF_SIGNAL.items():
             sampled = [s.value for s in self._samples if s.measure is measure and period.start <= s.at < end]
             said = self._online(kind, measure, period.start, end)
-            if (
-                said is None
-                and not sampled
-                and measure not in permit.measures()
-                and Measure.LOAD not in permit.measures()
-            ):
+            needed = {measure, Measure.LOAD} if measure is Measure.SOLIDS else {measure}
+            if said is None and not sampled and not needed & set(permit.measures()):
                 continue
             found[measure] = day_value(
                 period.first, period.length, measure, said, sampled, permit.limit(measure, Term.DAILY)

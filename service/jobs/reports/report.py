@@ -12,6 +12,7 @@ from service.domain.blanket.estimate import TankSetup
 from service.domain.laboratory.sheet_words import typed_words
 from service.domain.plant.period import Period
 from service.domain.plant.tank import Tank
+from service.jobs.effluent.report import effluent_if_any
 from service.jobs.plant.plant import Plant
 from service.notify.messages.wording import kind_word
 from service.reports.laboratory_section import LaboratoryChange, LaboratoryPeriod
@@ -55,6 +56,7 @@ def read_period(engine: Engine, plant: Plant, period: Period, now: datetime) -> 
                 for record in current_calibrations(conn, [plant.ids.signals[tag] for tag in tags], period.start, end)
             ],
             laboratory=read_laboratory(conn, period.start, end),
+            effluent=effluent_if_any(conn, plant, period, now),
         )
     return period_report(facts)
 

@@ -6,7 +6,7 @@ a correction is a new row that supersedes, never an update.
 
 from __future__ import annotations
 
-from datetime import datetime
+from datetime import date, datetime
 from typing import Any
 from uuid import UUID
 
@@ -656,3 +656,16 @@ class JobRunRow(Base):
     last_good_at: Mapped[datetime | None]
     last_failed_at: Mapped[datetime | None]
     last_error: Mapped[str] = mapped_column(server_default=text("''"))
+
+
+class EffluentSignatureRow(Base):
+    """A signature under a month of effluent figures, with the figures. Append-only: a month may be signed again."""
+
+    __tablename__ = "effluent_signature"
+    __table_args__ = (CheckConstraint("reason <> ''", name="signed_with_a_reason"),)
+    id: Mapped[UUID] = mapped_column(primary_key=True)
+    month: Mapped[date] = mapped_column(index=True)
+    signed_at: Mapped[datetime]
+    signed_by: Mapped[str]
+    reason: Mapped[str]
+    figures: Mapped[dict[str, Any]]

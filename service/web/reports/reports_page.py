@@ -44,7 +44,7 @@ def choice(request: Request, plant: Plant, visitor: Viewer) -> HTMLResponse:
 @router.get("/reports/{span}")
 def shown(request: Request, plant: Plant, visitor: Viewer, span: str, date: Day = "") -> HTMLResponse:
     """The report on a page."""
-    period = _period(plant, span, date)
+    period = period_asked(plant, span, date)
     today = plant.clock().astimezone(plant.zone).date()
     later = period.first + timedelta(days=1 if period.span is PeriodKind.DAILY else 32)
     later = later if period.span is PeriodKind.DAILY else later.replace(day=1)
@@ -63,7 +63,7 @@ def shown(request: Request, plant: Plant, visitor: Viewer, span: str, date: Day 
 @router.get("/reports/{span}/{form}")
 def handed_out(plant: Plant, visitor: Viewer, span: str, form: str, date: Day = "") -> Response:
     """The report as a file: pdf or xlsx."""
-    period = _period(plant, span, date)
+    period = period_asked(plant, span, date)
     if form not in ("pdf", "xlsx"):
         raise HTTPException(404, "Reports come as pdf or xlsx.")
     now, name = plant.clock(), f"{period.span}-{period.name}"
@@ -92,7 +92,8 @@ def _document(plant: WebPlant, period: Period) -> Document:
     return period_document(report, site=plant.name, units=plant.units, zone=plant.zone, now=now)
 
 
-def _period(plant: WebPlant, span: str, day: str) -> Period:
+def period_asked(plant: WebPlant, span: str, day: str) -> Period:
+    """The day or month that was asked for; 404 for one there cannot be."""
     if span not in set(PeriodKind):
         raise HTTPException(404, "There is a daily and a monthly report.")
     now = plant.clock()

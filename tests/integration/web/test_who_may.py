@@ -79,7 +79,7 @@ WHO_MAY = [
     *see(VIEWER, "/calibrations/{calibration_id}/certificate.pdf"),
     *see(VIEWER, "/laboratory", "/laboratory/{result_id}", "/laboratory/values.csv", "/rounds"),
     *see(VIEWER, "/shift", "/shift.pdf", "/log-sheet", "/log-sheet.pdf"),
-    *see(VIEWER, "/reports", "/reports/{span}", "/reports/{span}/{form}"),
+    *see(VIEWER, "/reports", "/reports/{span}", "/reports/{span}/{form}", "/permit", "/permit.{form}"),
     # Everybody keeps their own account.
     *see(VIEWER, "/account", "/account/weak-password", "/account/data.json"),
     *change(VIEWER, "/account/password-strength"),
@@ -103,6 +103,7 @@ WHO_MAY = [
     # Supervisors take back what was logged, take alarms out of service, try the way out, read the audit log.
     *change(SUPERVISOR, "/cores/{core_id}/withdraw", "/cores/{core_id}/photo/remove"),
     *change(SUPERVISOR, "/calibrations/{calibration_id}/withdraw", "/laboratory/{result_id}/withdraw"),
+    *change(SUPERVISOR, "/permit/sign"),
     *change(SUPERVISOR, "/alarms/{name}/remove", "/alarms/{name}/restore", "/duty/test"),
     *see(SUPERVISOR, "/audit"),
     # Administrators decide who may do what.
@@ -114,6 +115,7 @@ WHO_MAY = [
     *by_program("GET", VIEWER, Scope.READ, "/api/v1/tanks", "/api/v1/tanks/{key}", "/api/v1/tanks/{key}/estimates"),
     *by_program("GET", VIEWER, Scope.READ, "/api/v1/tanks/{key}/loading", "/api/v1/tanks/{key}/series"),
     *by_program("GET", VIEWER, Scope.READ, "/api/v1/signals", "/api/v1/signals/{tag}/readings", "/api/v1/cores"),
+    *by_program("GET", VIEWER, Scope.READ, "/api/v1/effluent"),
     *by_program("GET", VIEWER, Scope.READ, "/api/v1/sensors", "/api/v1/sensors/{tag:path}", "/api/v1/alarms"),
     *by_program("GET", VIEWER, Scope.READ, "/api/v1/calibrations/{calibration_id}", "/api/v1/journal"),
     *by_program("GET", VIEWER, Scope.READ, "/api/v1/exports/{what}.{form}", "/api/v1/openapi.json"),

@@ -1,0 +1,1 @@
+"""Commands on what leaves the plant, against its permit."""

@@ -1,0 +1,1 @@
+"""Signatures under months of effluent figures."""

@@ -1,0 +1,1 @@
+"""Pages on what leaves the plant, against its permit."""
