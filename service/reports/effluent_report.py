@@ -29,7 +29,7 @@ class BlanketBefore:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Answered:
+class AlarmBeside:
     """An alarm about a blanket or the effluent of that time, and what somebody did about it."""
 
     word: str
@@ -55,7 +55,7 @@ class Exceedance:
 
     beyond: Beyond
     blanket: BlanketBefore | None = None
-    alarms: tuple[Answered, ...] = ()
+    alarms: tuple[AlarmBeside, ...] = ()
     notes: tuple[Noted, ...] = ()
 
 

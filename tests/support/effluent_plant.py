@@ -15,7 +15,9 @@ from service.domain.effluent.permit import Measure, Permit, PermitLimit, Term
 from service.domain.plant.period import day_of
 from service.domain.plant.signal import Signal, SignalKind
 from service.domain.plant.units import to_si
+from service.jobs.blanket.estimate import update_estimates
 from service.jobs.plant.plant import Plant
+from service.storage.blanket import recompute
 from service.storage.database.session import transaction
 from service.storage.readings.batches import open_batch
 from service.storage.readings.writer import ReadingWriter
@@ -74,3 +76,16 @@ def store_month(
         writer.store(columns.take(np.array(kept, dtype=np.intp)))
         flows = [to_si(5.0, "MGD")] * len(times)
         writer.store(plant.columns(made.ids.signals[FLOW.tag], flows, start=start, step=STEP))
+
+
+def store_low_blankets(engine: Engine, made: Plant, until: datetime) -> None:
+    """Both sensors read 0.6 m over four hours, and the estimates made of it."""
+    minutes = 240
+    values = [0.6 + 0.002 * (minute % 3) for minute in range(minutes)]
+    start = until - minutes * timedelta(minutes=1)
+    with transaction(engine) as conn:
+        writer = ReadingWriter(conn, open_batch(conn, "test", "blankets", until))
+        for setup in TANKS:
+            writer.store(plant.columns(made.ids.signals[setup.blankets[0].tag], values, start=start))
+        recompute.mark_signals_dirty(conn, writer.stored.earliest_us)
+    update_estimates(engine, TANKS, made.ids, until)

@@ -25,6 +25,7 @@ from service.domain.plant.display import (
 )
 from service.jobs.alarms.situations import standing_observations
 from service.jobs.blanket.estimate import project_all
+from service.jobs.effluent.now import beyond_words
 from service.jobs.loading.loading import loading_all
 from service.jobs.plant.outage import tanks_out
 from service.notify.messages.wording import contradicting
@@ -63,6 +64,7 @@ def _status(site: SiteFile = None, json: Json = False) -> None:
         setups = split_over(plant.setups, tanks_out(plant.engine, plant.model))
         loadings = loading_all(plant.engine, setups, plant.ids, estimates, now)
         strained = {key: abnormal_words(loadings[key].load, plant.site.units) for key in keys}
+        beyond = {key: [beyond_words(one, plant.site.units) for one in loadings[key].beyond] for key in keys}
         # Also what the site file does not name: gateways that post, and sources described no longer.
         known = list(dict.fromkeys([*(c.key for c in plant.site.connectors()), *sources]))
         version = plant.version
@@ -74,7 +76,9 @@ def _status(site: SiteFile = None, json: Json = False) -> None:
                     "site_file": None if version is None else _version(version, plant.file_notice()),
                     "past": past_values(pasts),
                     "tanks": [
-                        _tank(plant, estimates[key], last_core[key], strained[key], observed.get(key)) for key in keys
+                        _tank(plant, estimates[key], last_core[key], strained[key], observed.get(key))
+                        | {"effluent_beyond_limit": beyond[key]}
+                        for key in keys
                     ],
                     "sources": [_source(key, sources.get(key)) for key in known],
                     "pages": pages,
@@ -93,6 +97,8 @@ def _status(site: SiteFile = None, json: Json = False) -> None:
         for key in keys:
             if key in observed:
                 say(f"{plant.tanks[key].label}: {_observed(plant, observed[key], estimates[key])}")
+            for line in beyond[key]:
+                say(f"{plant.tanks[key].label}: EFFLUENT OVER ITS LIMIT: {line}")
             for line in strained[key]:
                 say(f"{plant.tanks[key].label}: {line}")
             if key in pasts:

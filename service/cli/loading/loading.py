@@ -17,7 +17,6 @@ from service.domain.loading.sheet import (
     failing_words,
     input_name,
     input_words,
-    load_figures,
     restoring_words,
     settling_words,
     verdict_words,
@@ -27,7 +26,8 @@ from service.domain.plant.display import format_local_time
 from service.domain.plant.tank import TankKind
 from service.domain.plant.units import UnitSystem
 from service.jobs.blanket.estimate import project_all
-from service.jobs.loading.loading import Loading, loading_all, loading_values
+from service.jobs.effluent.now import beyond_words
+from service.jobs.loading.loading import Loading, figures_of, loading_all, loading_values
 from service.jobs.plant.outage import tanks_out
 
 
@@ -65,7 +65,9 @@ def _loading(
 def _say(found: Loading, plant: Installation) -> None:
     units, tank, load = plant.site.units, found.setup.tank, found.load
     say(f"{tank.label} ({tank.key}), {format_local_time(found.at, plant.site.time_zone)}")
-    figures = load_figures(tank, load, found.setup.terms, found.inputs)
+    for seen in found.beyond:
+        say(f"  EFFLUENT OVER ITS LIMIT: {beyond_words(seen, units)}. Whatever the figures below say, solids get out.")
+    figures = figures_of(found)
     say_table(("  figure", "now", "limit", ""), [_line(figure, units) for figure in figures])
     if load.state is not None:
         say(f"  state point {verdict_words(load.state)}")

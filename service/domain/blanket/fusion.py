@@ -281,7 +281,7 @@ class Fold:
         level, rate, p00, _, p11 = sensor.conditioner.tracker.ahead(time)
         bank, jump = sensor.bank, sensor.settle_suspicion(time)
         believed = sensor.corrected(level, time, self.pivot)[0]
-        extra = extra_variance(p00 + UNEVEN_VAR, rate, p11, core.arm_position)
+        extra = extra_variance(p00 + UNEVEN_VAR, rate, p11, self.tank.angle_since_arm(core.arm_position))
         since = (time - sensor.last_core) / 86_400.0 if sensor.last_core == sensor.last_core else 1.0
         verdict = bank.learn(time, level - height, believed - self.pivot, extra, since)
         sensor.drift, sensor.last_core = bank.now(), time

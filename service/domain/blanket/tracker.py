@@ -122,7 +122,8 @@ class Tracker:
         height = self.tank.height_from_thickness(thickness, core.distance_from_wall)
         if not abs(height) < NONSENSE:
             return
-        stirred = core.arm_position is not None and core.arm_position % 360.0 < ARM_STIRS
+        since_arm = self.tank.angle_since_arm(core.arm_position)
+        stirred = since_arm is not None and since_arm < ARM_STIRS
         self.bank.ahead(time)
         chance = self.bank.core(height, CORE_SD**2 + (ARM_DISTURBANCE_SD**2 if stirred else 0.0))
         self.agreed = chance > 0.5

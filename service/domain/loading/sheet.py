@@ -83,17 +83,21 @@ class Figure:
 
 #: Limits on what a tank can bear: they hold for sludge that settles and for inputs of now.
 _CAPACITY = frozenset({Quantity.OVERFLOW_RATE, Quantity.SOLIDS_LOADING, Quantity.BLANKET_SHARE})
+#: What was built does not change with the day.
+_BUILT = frozenset({Quantity.SIDE_WATER_DEPTH})
 
 
-def load_figures(tank: Tank, load: TankLoad, terms: LoadTerms, inputs: Sequence[LoadInput] = ()) -> tuple[Figure, ...]:
+def load_figures(
+    tank: Tank, load: TankLoad, terms: LoadTerms, inputs: Sequence[LoadInput] = (), *, effluent_over: bool = False
+) -> tuple[Figure, ...]:
     """Every figure of a tank's loading, those that are not known too, each with its limit where there is one.
 
     Parameters
     ----------
     inputs : what the loading was computed from; while one is too old, no limit on capacity is said to be kept.
+    effluent_over : whether the effluent is beyond its limit: then the tank does not do its work, whatever its figures say.
     """
-    limits = {limit.quantity: limit for limit in limits_for(tank, terms.limits)}
-    denied = _denied(load, inputs)
+    limits = {limit.quantity: limit for limit in limits_for(tank, terms.limits, terms.design)}
 
     def limited(key: str, quantity: Quantity, value: float | None) -> Figure:
         return Figure(
@@ -102,7 +106,7 @@ def load_figures(tank: Tank, load: TankLoad, terms: LoadTerms, inputs: Sequence[
             dimension=DIMENSION_OF_QUANTITY[quantity],
             value=value,
             limit=limits.get(quantity),
-            denied_by=denied if quantity in _CAPACITY else "",
+            denied_by=_denied(quantity, load, inputs, effluent_over),
         )
 
     def plain(key: str, name: str, dimension: Dimension, value: float | None) -> Figure:
@@ -127,8 +131,14 @@ def load_figures(tank: Tank, load: TankLoad, terms: LoadTerms, inputs: Sequence[
     )
 
 
-def _denied(load: TankLoad, inputs: Sequence[LoadInput]) -> str:
-    """Why no limit on capacity is said to be kept; empty where nothing speaks against it."""
+def _denied(quantity: Quantity, load: TankLoad, inputs: Sequence[LoadInput], effluent_over: bool) -> str:
+    """Why a limit is not said to be kept though its number is within; empty where nothing speaks against it."""
+    if quantity in _BUILT:
+        return ""
+    if effluent_over:
+        return "not while the effluent is over its limit"
+    if quantity not in _CAPACITY:
+        return ""
     broken = {warning.quantity for warning in load.warnings}
     if Quantity.SLUDGE_INDEX in broken:
         return "not with this sludge index"
@@ -136,6 +146,8 @@ def _denied(load: TankLoad, inputs: Sequence[LoadInput]) -> str:
         return "no stirred index"
     if load.state is not None and load.state.verdict is not StatePointVerdict.SAFE:
         return f"state point {load.state.verdict.value}"
+    if beside := sorted(other.value for other in (broken & _CAPACITY) - {quantity}):
+        return f"not with the {beside[0]} over its limit"
     old = next((i for i in inputs if i.standing is InputStatus.TOO_OLD), None)
     return "" if old is None else f"{input_name(old)} too old"
 

@@ -131,7 +131,7 @@ def tank_load(
         sludge_detention=None if held is None or back is None or thick is None else sludge_detention(held, back, thick),
         blanket_share=share,
     )
-    load = replace(load, warnings=loading_warnings(tank, load.limited(), terms.limits))
+    load = replace(load, warnings=loading_warnings(tank, load.limited(), terms.limits, terms.design))
     by_stirred = CORRELATIONS[terms.correlation].stirred
     goes_by = stirred_index if by_stirred else index
     secondary = tank.kind is TankKind.SECONDARY

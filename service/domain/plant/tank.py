@@ -56,6 +56,12 @@ class Tank:
     core_distance_from_wall: float = 0.0
     #: One revolution (circular) or one flight pass (rectangular) of the scraper [h]; None when not known.
     arm_period: float | None = None
+    #: Scraper arms on one drive, evenly spaced: with two, one has just passed the sampler at 180° too.
+    arms: int = 1
+
+    def angle_since_arm(self, arm_position: float | None) -> float | None:
+        """How far the nearest arm before the sampler has gone on, from the angle to the first arm. [degree]"""
+        return None if arm_position is None else arm_position % (360.0 / self.arms)
 
     @property
     def area(self) -> float:

@@ -26,11 +26,13 @@ from service.domain.effluent.daily import (
 )
 from service.domain.effluent.month import EffluentMonth, averages, week_of
 from service.domain.effluent.permit import MEASURE_OF_SIGNAL, Measure, Term
+from service.domain.laboratory.result import LaboratoryKind
 from service.domain.plant.period import Period, day_of
 from service.domain.plant.reading import Quality
 from service.domain.plant.signal import Signal, SignalKind
 from service.jobs.plant.plant import Plant
 from service.storage.database.epoch import from_us
+from service.storage.laboratory.results import laboratory_results
 from service.storage.readings.readings import readings_between
 
 
@@ -66,6 +68,21 @@ def read_effluent(conn: Connection, plant: Plant, first: date, last: date, now: 
     )
 
 
+#: Which of the laboratory's values are on what leaves.
+LABORATORY_MEASURES = {
+    LaboratoryKind.EFFLUENT_SOLIDS: Measure.SOLIDS,
+    LaboratoryKind.TURBIDITY: Measure.TURBIDITY,
+}
+
+
+def laboratory_samples(conn: Connection, since: datetime, until: datetime) -> list[LaboratorySample]:
+    """The laboratory's values of the whole plant's effluent, as they stand after corrections; those of one tank are not the permit's."""
+    return [
+        LaboratorySample(at=r.result.taken_at, measure=LABORATORY_MEASURES[r.result.kind], value=r.result.value)
+        for r in laboratory_results(conn, tuple(LABORATORY_MEASURES), since, until, (None,))
+    ]
+
+
 @dataclass(frozen=True, slots=True)
 class _Meter:
     series: Series
@@ -86,7 +103,7 @@ class _Reader:
         self._known: dict[str, Series] = {}
         self._flow = self._plant_flow(signals)
         self._meters = {kind: self._meters_of(kind, signals) for kind in MEASURE_OF_SIGNAL}
-        self._samples: Sequence[LaboratorySample] = ()
+        self._samples = laboratory_samples(conn, self._start, self._end)
 
     def day(self, period: Period) -> list[DayValue]:
         """Every measure the permit limits or a meter measures, of one day."""

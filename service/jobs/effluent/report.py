@@ -10,15 +10,16 @@ from sqlalchemy import Connection, Engine
 from service.alarms.definition import AlarmDefinition, AlarmKind
 from service.alarms.figures import Happened, occurrences_of
 from service.domain.effluent.daily import Beyond
-from service.domain.plant.display import format_length
+from service.domain.effluent.permit import DIMENSION_OF_MEASURE
+from service.domain.plant.display import format_length, format_quantity
 from service.domain.plant.period import Period, PeriodKind
-from service.jobs.effluent.days import has_effluent, read_effluent
+from service.jobs.effluent.days import LABORATORY_MEASURES, has_effluent, read_effluent
 from service.jobs.plant.plant import Plant
 from service.notify.messages.wording import kind_word
 from service.reports.alarm_names import about, name_of
 from service.reports.effluent_report import (
     BEFORE,
-    Answered,
+    AlarmBeside,
     BlanketBefore,
     EffluentReport,
     Exceedance,
@@ -32,6 +33,7 @@ from service.storage.alarms.alarms import transitions_between
 from service.storage.cores.cores import superseded_cores
 from service.storage.database.session import transaction
 from service.storage.effluent.signatures import signatures_of
+from service.storage.laboratory.results import corrected_results
 from service.storage.reports.shift_notes import NoteKind, notes_between
 from service.storage.trends.period_figures import blanket_figures
 
@@ -80,6 +82,7 @@ def read_effluent_report(conn: Connection, plant: Plant, period: Period, now: da
         fresh = signed_figures(month) if again is None else signed[n + 1].figures
         changes += changed_figures(signature.figures, fresh, plant.alarms.units, again)
     if names:
+        changes += _changed_results(conn, plant, period, names[0].at, names[-1].at, now)
         changes += _changed_cores(conn, plant, period, names[0].at, names[-1].at, now)
     return EffluentReport(
         month=month,
@@ -98,7 +101,7 @@ def _exceedance(
     words = {key: kind_word(definition.kind) for key, definition in definitions.items()}
     found = occurrences_of(happened, {key: d.priority for key, d in definitions.items()})
     alarms = [
-        Answered(
+        AlarmBeside(
             word=name_of(one.key, definitions.get(one.key), words),
             about=about(one.key, definitions.get(one.key), labels),
             at=one.occurred_at,
@@ -133,6 +136,26 @@ def _blanket(conn: Connection, plant: Plant, beyond: Beyond) -> BlanketBefore | 
         if highest is None or share > highest.share:
             highest = BlanketBefore(tank=setup.tank.label, height=found.highest, at=found.highest_at, share=share)
     return highest
+
+
+def _changed_results(
+    conn: Connection, plant: Plant, period: Period, after: datetime, signed_again: datetime, until: datetime
+) -> Iterator[LaterChange]:
+    units, zone = plant.alarms.units, plant.alarms.site.zone
+    for old, new in corrected_results(conn, tuple(LABORATORY_MEASURES), after, until):
+        if not period.start <= old.result.taken_at < period.end:
+            continue
+        measure = LABORATORY_MEASURES[old.result.kind]
+        was, now = (format_quantity(r.result.value, DIMENSION_OF_MEASURE[measure], units) for r in (old, new))
+        yield LaterChange(
+            at=new.result.recorded_at,
+            what=f"laboratory value of {measure.value}, {old.result.taken_at.astimezone(zone):%Y-%m-%d %H:%M}",
+            was=was,
+            now="withdrawn" if new.withdrawn else now,
+            by=new.result.taken_by,
+            why=new.correction_reason,
+            signed_again=new.result.recorded_at <= signed_again,
+        )
 
 
 def _changed_cores(

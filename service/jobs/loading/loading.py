@@ -9,6 +9,7 @@ from datetime import datetime, timedelta
 
 from sqlalchemy import Connection, Engine
 
+from service.alarms.observations import EffluentSeen
 from service.domain.blanket.estimate import Estimate, EstimateReason, TankSetup
 from service.domain.forecast.tracker import Heading, conditions, first_heading
 from service.domain.laboratory.day import IndexKind
@@ -20,6 +21,7 @@ from service.domain.plant.reading import Quality
 from service.domain.plant.signal import SignalKind
 from service.domain.plant.units import UnitSystem
 from service.jobs.blanket.estimate import newest_heading
+from service.jobs.effluent.now import beyond_words, effluent_beyond
 from service.jobs.loading.laboratory import with_laboratory
 from service.storage.database.session import transaction
 from service.storage.plant.site_tables import SiteIds
@@ -42,6 +44,7 @@ class Loading:
     conditions: Conditions
     inputs: tuple[LoadInput, ...]
     heading: Heading  #: with the laboratory's values among the latest
+    beyond: tuple[EffluentSeen, ...] = ()  #: effluent meters that read above their limit
 
     @property
     def missing(self) -> tuple[LoadInput, ...]:
@@ -107,6 +110,7 @@ def loading_of(
         conditions=seen,
         inputs=inputs,
         heading=heading,
+        beyond=effluent_beyond(conn, setup, ids, now),
     )
 
 
@@ -134,14 +138,18 @@ def _good(found: ReadingColumns) -> list[tuple[int, float]]:
     return [(number, value) for _, number, value, quality in sorted(rows) if quality != Quality.BAD]
 
 
+def figures_of(found: Loading) -> tuple[Figure, ...]:
+    """Every figure with its limit; none is called kept while the effluent is beyond its own."""
+    return load_figures(found.setup.tank, found.load, found.setup.terms, found.inputs, effluent_over=bool(found.beyond))
+
+
 def loading_values(found: Loading, units: UnitSystem) -> dict[str, object]:
     """A tank's loading as plain values for programs: SI, and as the site reads it."""
     tank, load = found.setup.tank, found.load
     return {
         "tank": tank.key,
-        "figures": {
-            figure.key: _figure(figure, units) for figure in load_figures(tank, load, found.setup.terms, found.inputs)
-        },
+        "effluent_beyond_limit": [beyond_words(seen, units) for seen in found.beyond],
+        "figures": {figure.key: _figure(figure, units) for figure in figures_of(found)},
         "state_point": None
         if load.state is None
         else {

@@ -10,7 +10,7 @@ from service.alarms.definition import AlarmDefinition, AlarmKind, Priority, Syst
 from service.calls.contact import Contact
 from service.domain.blanket.estimate import TankSetup
 from service.domain.effluent.permit import MEASURE_OF_SIGNAL, Permit, Term
-from service.domain.loading.limits import LoadTerms
+from service.domain.loading.limits import SMALL_PLANT, Design, LoadTerms
 from service.domain.loading.settling import USUAL_CORRELATION
 from service.domain.loading.split import shares_of_plant
 from service.domain.plant.action import USUAL_ACTIONS
@@ -59,6 +59,7 @@ def tank_of(section: TankSection) -> Tank:
         weir_length=section.weir_length,
         notched_weir=notched,
         core_distance_from_wall=core,
+        arms=section.arms,
         arm_period=section.arm_period / timedelta(hours=1) if section.arm_period else None,
     )
 
@@ -104,10 +105,18 @@ def _shortest_stale_after(kind: SignalKind) -> timedelta:
     return SETTLING_TEST_STALE_AFTER if kind is SignalKind.SETTLED_VOLUME else SHORTEST_STALE_AFTER
 
 
-def terms_of(section: TankSection) -> LoadTerms:
-    """What a section says of its loading, and of what can be done about it."""
+def terms_of(section: TankSection, design_flow: float | None = None) -> LoadTerms:
+    """What a section says of its loading, and of what can be done about it.
+
+    Parameters
+    ----------
+    design_flow : average flow the plant was built for; a large plant where nothing is said. [m³/s]
+    """
+    # An average written as exactly 1 MGD counts as small, whatever its last bits.
+    small = design_flow is not None and design_flow <= SMALL_PLANT * (1.0 + 1e-9)
     return LoadTerms(
         limits=section.limits.by_quantity() if section.limits is not None else {},
+        design=Design(section.process, small),
         correlation=section.settling or USUAL_CORRELATION,
         return_capacity=section.return_capacity,
         actions=USUAL_ACTIONS if section.actions is None else section.actions,

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 
+from service.domain.loading.limits import PROCESSES_OF
 from service.domain.plant.signal import SignalKind
 from service.domain.plant.tank import Tank, TankShape
 from service.site.conversion.plant import tank_of
@@ -74,8 +75,16 @@ def check_tanks(draft: Draft, report: Report) -> None:
         _check_weir(entry, draft, report)
         _check_core(entry, draft, report)
         _check_arm(entry, report)
+        _check_process(entry, report)
         if all_known:
             _check_has_sensor(entry, with_sensor, report)
+
+
+def _check_process(entry: ReadSection[TankSection], report: Report) -> None:
+    process, fitting = entry.section.process, PROCESSES_OF[entry.section.kind]
+    if process is not None and process not in fitting:
+        choice = " or ".join(f'"{one}"' for one in fitting)
+        report.error(entry, "process", f'"{process}" does not fit a {entry.section.kind} tank', f"write {choice}")
 
 
 def _check_shape(entry: ReadSection[TankSection], draft: Draft, report: Report) -> None:

@@ -7,12 +7,12 @@ from typing import Annotated, Any, Literal
 from pydantic import Field, ValidationInfo, field_validator
 
 from service.domain.laboratory.day import USUAL_WASTE_STEP
-from service.domain.loading.limits import Quantity
+from service.domain.loading.limits import Process, Quantity
 from service.domain.loading.settling import CORRELATIONS
 from service.domain.plant.action import SiteAction
 from service.domain.plant.signal import Measures, SignalKind
 from service.domain.plant.tank import TankKind, TankShape
-from service.domain.plant.units import UNITS
+from service.domain.plant.units import UNITS, Dimension, shown_unit
 from service.site.sections.quantity import closest_word, quantity, wrong
 from service.site.sections.section import (
     Duration,
@@ -31,11 +31,24 @@ from service.site.sections.section import (
 
 
 class SiteSection(Section):
-    """``[site]``: the plant as a whole."""
+    """``[site]``: the plant as a whole. ``design_flow``, the average [m³/s] after reading, decides which published limits hold."""
 
     name: Words = Field(examples=['"Invented Creek Works"'])
     units: Literal["us", "si"] = Field(examples=['"us" or "si"'])
     time_zone: TimeZone = Field(examples=['"America/New_York"'])
+    design_flow: float | None = Field(None, examples=["0.8"])
+
+    @field_validator("design_flow", mode="before")
+    @classmethod
+    def _in_its_own_units(cls, value: Any, info: ValidationInfo) -> float | None:
+        units = info.data.get("units")
+        if units is None:  # they are wrong and reported
+            return None
+        symbol = shown_unit(Dimension.FLOW, units)
+        found = quantity(value, Dimension.FLOW, symbol, f'6 or "6 {symbol}"')
+        if not found > 0.0:
+            raise wrong("is not above zero", "write the average flow the plant was built for, or leave it out")
+        return found
 
 
 class LaboratorySection(Section):
@@ -85,9 +98,11 @@ class TankSection(Section):
     core_distance_from_wall: Length | None = None
     core_position: ReachShare | None = None
     arm_period: Duration | None = None
+    arms: int = Field(1, ge=1, le=8, examples=["2"])
     return_capacity: Flow | None = None
     actions: tuple[SiteAction, ...] | None = Field(None, examples=['["return", "flow off"]'])
     settling: str | None = None
+    process: Process | None = Field(None, examples=['"nitrifying"'])
     limits: LimitsSection | None = None
     out_of_service: Words | None = Field(None, examples=['"empty until spring"'])
 

@@ -136,6 +136,28 @@ def find_result(conn: Connection, result_id: UUID) -> LaboratoryRecord | None:
     return None if row is None else _record(row)
 
 
+def corrected_results(
+    conn: Connection, kinds: Collection[LaboratoryKind], since: datetime, until: datetime
+) -> list[tuple[LaboratoryRecord, LaboratoryRecord]]:
+    """Pairs (old, new version) of results that were corrected or withdrawn at since < time ≤ until, in that order."""
+    rows = conn.execute(
+        _records()
+        .where(
+            LaboratoryResultRow.supersedes.is_not(None),
+            LaboratoryResultRow.kind.in_([kind.value for kind in kinds]),
+            LaboratoryResultRow.recorded_at > since,
+            LaboratoryResultRow.recorded_at <= until,
+        )
+        .order_by(LaboratoryResultRow.recorded_at, LaboratoryResultRow.id)
+    )
+    found = []
+    for new in map(_record, rows):
+        old = None if new.supersedes is None else find_result(conn, new.supersedes)
+        assert old is not None
+        found.append((old, new))
+    return found
+
+
 def result_history(conn: Connection, result_id: UUID) -> list[LaboratoryRecord]:
     """Every version of one result, first to last, whichever version's id is given; empty when there is none."""
     row = LaboratoryResultRow

@@ -11,6 +11,7 @@ from zoneinfo import ZoneInfo
 
 from service.alarms.definition import AlarmDefinition, AlarmKind, Priority
 from service.alarms.machine import AWAITING, QUIET, AlarmState
+from service.alarms.observations import EffluentSeen
 from service.alarms.rules import CALLS_AT, Observation
 from service.domain.blanket.estimate import Assessment, Estimate, EstimateReason, TankSetup, Trust
 from service.domain.blanket.past_work import PastWork
@@ -20,6 +21,7 @@ from service.domain.plant.units import UnitSystem
 from service.errors import StorageError
 from service.jobs.alarms.situations import standing_observations
 from service.jobs.blanket.estimate import Outlook, outlook_all, past_work, project_all
+from service.jobs.effluent.now import effluent_beyond
 from service.notify.messages.wording import contradicting, kind_word, stories_sentence
 from service.storage.alarms.alarms import AlarmRecord, alarms
 from service.storage.blanket.estimates import latest_assessments
@@ -93,6 +95,7 @@ class TankView:
     warning_limit: float | None  #: clearance
     danger_limit: float | None  #: clearance
     observation: Observation | None = None  #: what a person saw beyond a limit and nothing has taken back
+    effluent: tuple[EffluentSeen, ...] = ()  #: meters of its effluent, or the plant's, that read above their limit
     forecast: TimeToDanger | None = None  #: to the danger limit, where flows and past let one say
 
     @property
@@ -261,6 +264,7 @@ def read_board(plant: WebPlant, now: datetime) -> BoardView:
         sources = {health.connector: health for health in connector_health(conn)}
         pasts = past_work(conn, now)
         observed = standing_observations(conn, plant, believed, now)
+        effluent = {s.tank.key: effluent_beyond(conn, s, plant.ids, now) for s in plant.setups}
     heard = dict(zip(newest.signal_id.tolist(), map(from_us, newest.time_us.tolist()), strict=True))
     shown = alarm_views(plant, records)
     tanks = []
@@ -281,6 +285,7 @@ def read_board(plant: WebPlant, now: datetime) -> BoardView:
                 warning_limit=_limit(plant.alarms.of_tank(setup.tank.key), AlarmKind.HIGH),
                 danger_limit=(danger := _limit(plant.alarms.of_tank(setup.tank.key), AlarmKind.HIGH_HIGH)),
                 observation=observed.get(setup.tank.key),
+                effluent=effluent[setup.tank.key],
                 forecast=_forecast(outlooks.get(setup.tank.key), setup.tank, danger),
             )
         )

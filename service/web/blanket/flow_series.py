@@ -12,7 +12,7 @@ from sqlalchemy import Connection
 from service.domain.blanket.estimate import TankSetup
 from service.domain.loading.limits import Quantity, limits_for
 from service.domain.loading.rates import solids_loading_rate, surface_overflow_rate
-from service.domain.plant.signal import Signal, SignalKind
+from service.domain.plant.signal import DIMENSION_OF, Signal, SignalKind
 from service.domain.plant.tank import TankKind
 from service.domain.plant.units import Dimension, UnitSystem, from_si, shown_unit
 from service.storage.plant.site_tables import SiteIds
@@ -26,6 +26,8 @@ class Lane(StrEnum):
     RETURN_FLOW = "return_flow"
     OVERFLOW_RATE = "overflow_rate"
     SOLIDS_LOADING = "solids_loading"
+    EFFLUENT_SOLIDS = "effluent_solids"
+    TURBIDITY = "turbidity"
 
 
 NAMES = {
@@ -33,12 +35,16 @@ NAMES = {
     Lane.RETURN_FLOW: "return flow",
     Lane.OVERFLOW_RATE: "overflow rate",
     Lane.SOLIDS_LOADING: "solids loading",
+    Lane.EFFLUENT_SOLIDS: "effluent solids",
+    Lane.TURBIDITY: "effluent turbidity",
 }
 _DIMENSIONS = {
     Lane.FLOW: Dimension.FLOW,
     Lane.RETURN_FLOW: Dimension.FLOW,
     Lane.OVERFLOW_RATE: Dimension.OVERFLOW_RATE,
     Lane.SOLIDS_LOADING: Dimension.SOLIDS_LOADING,
+    Lane.EFFLUENT_SOLIDS: Dimension.CONCENTRATION,
+    Lane.TURBIDITY: Dimension.TURBIDITY,
 }
 _LIMITS = {Lane.OVERFLOW_RATE: Quantity.OVERFLOW_RATE, Lane.SOLIDS_LOADING: Quantity.SOLIDS_LOADING}
 
@@ -47,7 +53,11 @@ _NEEDS = {
     Lane.RETURN_FLOW: (SignalKind.RETURN_FLOW,),
     Lane.OVERFLOW_RATE: (SignalKind.FLOW,),
     Lane.SOLIDS_LOADING: (SignalKind.FLOW, SignalKind.RETURN_FLOW, SignalKind.FEED_SOLIDS),
+    Lane.EFFLUENT_SOLIDS: (SignalKind.EFFLUENT_SOLIDS,),
+    Lane.TURBIDITY: (SignalKind.TURBIDITY,),
 }
+#: What leaves: drawn beside the limit of its meter, which may be the permit's.
+_LEAVING = (Lane.EFFLUENT_SOLIDS, Lane.TURBIDITY)
 
 
 def lanes_of(setup: TankSetup) -> tuple[Lane, ...]:
@@ -79,14 +89,20 @@ def lane_of(
         case Lane.SOLIDS_LOADING:
             holds = [_holds(setup, kind) for kind in parts]
             found = joined(list(parts.values()), holds, lambda v: _loading(v, tank.area))
+        case Lane.EFFLUENT_SOLIDS | Lane.TURBIDITY:
+            [found] = parts.values()
     symbol = shown_unit(_DIMENSIONS[lane], units)
-    limits = {limit.quantity: limit.value for limit in limits_for(tank, setup.terms.limits)}
+    limits = {limit.quantity: limit.value for limit in limits_for(tank, setup.terms.limits, setup.terms.design)}
     return {
         "lane": lane,
         "name": NAMES[lane],
         "unit": symbol,
         "per_si": from_si(1.0, symbol),
-        "limit_si": limits.get(_LIMITS[lane]) if lane in _LIMITS else None,
+        "limit_si": _of_meters(setup, lane)
+        if lane in _LEAVING
+        else limits.get(_LIMITS[lane])
+        if lane in _LIMITS
+        else None,
         "time": [bucket.time for bucket in found],
         "low": [bucket.low for bucket in found],
         "high": [bucket.high for bucket in found],
@@ -123,6 +139,12 @@ def joined(
     return found
 
 
+def _of_meters(setup: TankSetup, lane: Lane) -> float | None:
+    """The lowest limit of the meters drawn. [kg/m³ or NTU]"""
+    limits = [s.limit for kind in _NEEDS[lane] for s in _signals(setup, kind) if s.limit is not None]
+    return min(limits, default=None)
+
+
 def _needed(setup: TankSetup, lane: Lane) -> tuple[SignalKind, ...]:
     """Signals a lane needs; tanks without return sludge are loaded by their flow alone."""
     secondary = setup.tank.kind is TankKind.SECONDARY
@@ -147,7 +169,7 @@ def _shared(
     """Buckets of a kind of signal: the tank's own, or its share of the plant's."""
     signals = _signals(setup, kind)
     parts = [buckets(conn, "reading", ids.signals[s.tag], start, end, width) for s in signals]
-    flow = kind is not SignalKind.FEED_SOLIDS
+    flow = DIMENSION_OF[kind] is Dimension.FLOW
     factor = setup.share_of_plant if flow and signals[0].tank is None else 1.0
     if not flow:
         factor = 1.0 / len(signals)

@@ -10,13 +10,14 @@ from fastapi.responses import HTMLResponse
 from service.domain.diagnosis.advice import DEFERS
 from service.domain.diagnosis.diagnosis import Diagnosis
 from service.domain.diagnosis.wording import BASIS, chance_words, message_lines, modes_in_words, percent
-from service.domain.loading.sheet import LACKS_STIRRED, THEORY_CAUTION, input_name, input_words, load_figures
+from service.domain.loading.sheet import LACKS_STIRRED, THEORY_CAUTION, input_name, input_words
 from service.domain.plant.display import format_speed
 from service.domain.plant.role import Role
 from service.domain.plant.units import UnitSystem
 from service.jobs.blanket.estimate import newest_heading
 from service.jobs.diagnosis.diagnosis import diagnosis_of
-from service.jobs.loading.loading import loading_of
+from service.jobs.effluent.now import beyond_words
+from service.jobs.loading.loading import figures_of, loading_of
 from service.storage.cores.cores import current_cores
 from service.storage.database.session import transaction
 from service.web.base.access import Viewer
@@ -69,11 +70,12 @@ def tank(request: Request, plant: Plant, visitor: Viewer, key: str) -> HTMLRespo
         loading=loading,
         why_now=chance_words(found.leading) if found is not None and found.clear else "",
         why=None if found is None or not found.clues else why_words(found, plant.units),
-        figures=load_figures(view.tank, loading.load, view.setup.terms, loading.inputs),
+        figures=figures_of(loading),
         inputs=[(input_name(i), input_words(i, plant.units, say.now), i) for i in loading.inputs],
         flux=draw_flux(loading.load, plant.units),
         theory=THEORY_CAUTION,
         lacks_stirred=LACKS_STIRRED,
+        effluent=[beyond_words(seen, plant.units) for seen in view.effluent],
         others=others_of(plant, view),
         typed=NOTHING_TYPED,
         stretches=STRETCHES,

@@ -13,7 +13,9 @@ from datetime import UTC, date, datetime, timedelta
 import pytest
 from sqlalchemy import Engine
 
+from service.domain.effluent.daily import DayOrigin, DayValue
 from service.domain.effluent.permit import Measure
+from service.domain.laboratory.result import LaboratoryKind, LaboratoryResult
 from service.domain.plant.period import PeriodKind, month_of, period_of
 from service.domain.plant.role import Role
 from service.errors import InputError
@@ -27,11 +29,22 @@ from service.reports.period_document import period_document
 from service.reports.rendering.document import Document
 from service.storage.cores.cores import correct_core, insert_core
 from service.storage.database.session import transaction
+from service.storage.laboratory.results import LaboratoryRecord, correct_result, insert_result
 from service.storage.readings.batches import open_batch
 from service.storage.readings.writer import ReadingWriter
 from tests.support import plant as plants
 from tests.support.alarm_plant import MINUTE, NIGHT, AlarmPlant, by
-from tests.support.effluent_plant import BAD, PERMIT, SOLIDS, STEP, TANKS, ZONE, effluent_plant, store_month
+from tests.support.effluent_plant import (
+    BAD,
+    PERMIT,
+    SOLIDS,
+    STEP,
+    TANKS,
+    ZONE,
+    effluent_plant,
+    store_low_blankets,
+    store_month,
+)
 from tests.support.web_plant import WebSite, form_token, served, settle
 
 HOUR = timedelta(hours=1)
@@ -158,6 +171,45 @@ def test_every_change_after_the_signature_is_told_with_what_was_signed(engine: E
     assert {row["changed_since_signed"] for row in rows} == {"no"}
 
 
+def _sample(value: float, at: datetime, *, tank_id: int | None = None, by: str = "Lab") -> LaboratoryRecord:
+    kind = LaboratoryKind.EFFLUENT_SOLIDS
+    result = LaboratoryResult(
+        id=uuid.uuid4(), kind=kind, tank=None, taken_at=at, recorded_at=at, value=value, taken_by=by
+    )
+    return LaboratoryRecord(
+        result=result, tank_id=tank_id, typed_value=1000.0 * value, typed_unit="mg/L", source="test"
+    )
+
+
+def test_the_laboratory_s_value_counts_before_the_meter_s_and_its_correction_is_told(
+    engine: Engine, plant: Plant
+) -> None:
+    at = datetime(2026, 1, 20, 8, 0, tzinfo=ZONE)
+    sample = _sample(0.040, at)
+    with transaction(engine) as conn:
+        insert_result(conn, sample)
+        insert_result(conn, _sample(0.050, at + 2 * HOUR))
+        insert_result(conn, _sample(0.900, at, tank_id=plant.ids.tanks["east"]))  # of one tank: not the permit's
+    day = next(d for d in _solids(engine, plant, FEBRUARY) if d.day == date(2026, 1, 20))
+    assert (day.origin, day.samples, day.verdict) == (DayOrigin.LABORATORY, 2, "within")
+    assert day.value == pytest.approx(0.045)
+    assert day.online == pytest.approx(0.020)
+    sign_month(engine, plant, JANUARY, "reviewed", by("Pat"), id=uuid.uuid4(), now=FEBRUARY)
+    later = FEBRUARY + HOUR
+    right = _sample(0.140, at, by="Kim")
+    mended = replace(right, result=replace(right.result, recorded_at=later))
+    with transaction(engine) as conn:
+        correct_result(conn, sample.result.id, mended, "a digit was lost")
+    told = {c.what: c for c in effluent_of(engine, plant, JANUARY, later).changes}
+    change = told["laboratory value of effluent solids, 2026-01-20 08:00"]
+    assert (change.was, change.now, change.by, change.why) == ("40.0 mg/L", "140 mg/L", "Kim", "a digit was lost")
+    assert told["effluent solids of 2026-01-20"].now == "95.0 mg/L"
+
+
+def _solids(engine: Engine, plant: Plant, now: datetime) -> tuple[DayValue, ...]:
+    return effluent_of(engine, plant, JANUARY, now).month.of(Measure.SOLIDS)
+
+
 def test_a_permit_that_is_changed_after_the_signature_is_a_change(engine: Engine, plant: Plant) -> None:
     sign_month(engine, plant, JANUARY, "reviewed", by("Pat"), id=uuid.uuid4(), now=FEBRUARY)
     limits = tuple(
@@ -212,3 +264,33 @@ def test_a_running_month_says_so_and_has_no_form(site: WebSite) -> None:
     page = site.client(Role.SUPERVISOR).get("/permit?date=2026-02").text
     assert "still running" in page
     assert "can be signed when it is over" in page
+
+
+def test_nothing_about_a_tank_reads_well_while_the_effluent_is_over_its_limit(engine: Engine) -> None:
+    """At one in the morning of the bad night: both tanks stand low, and solids get out all the same."""
+    bad = BAD[1].astimezone(UTC) - HOUR
+    settle(engine, TANKS)
+    with served(engine, setups=TANKS, permit=PERMIT) as site:
+        store_month(engine, site.plant.model, until=bad)
+        store_low_blankets(engine, site.plant.model, bad)
+        client = site.client(Role.VIEWER)
+        site.clock.now = bad
+        board, tank = client.get("/").text, client.get("/tanks/east").text
+        assert "Effluent over its limit by effluent.solids" in board
+        assert "East clarifier: effluent over its limit" in board
+        assert "Effluent over its limit: effluent solids 200 mg/L by effluent.solids, limit 60.0 mg/L" in tank
+        assert "The blanket is within its limits.</p>" not in tank
+        loading = client.get("/api/v1/tanks/east/loading").json()
+        assert loading["effluent_beyond_limit"] == ["effluent solids 200 mg/L by effluent.solids, limit 60.0 mg/L"]
+        under = client.get("/api/v1/tanks/east/series?under=effluent_solids").json()["under"]
+        assert (under["name"], under["unit"], under["limit_si"]) == ("effluent solids", "mg/L", 0.06)
+        assert max(under["high"]) == pytest.approx(0.2)
+
+
+def test_it_is_said_again_once_the_effluent_is_back(engine: Engine) -> None:
+    settle(engine, TANKS)
+    with served(engine, setups=TANKS, permit=PERMIT) as site:
+        store_month(engine, site.plant.model)
+        store_low_blankets(engine, site.plant.model, NIGHT)
+        page = site.client(Role.VIEWER).get("/tanks/east").text
+        assert "Effluent over its limit" not in page

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from service.domain.loading.limits import LoadTerms, Quantity
+from service.domain.loading.limits import LoadTerms, Quantity, limits_for
 from service.domain.plant.units import to_si
 from service.site import check_site
 from service.site.site import parse_site
@@ -56,3 +56,41 @@ def test_each_mistake_is_told_once_on_its_line(line: str, words: str) -> None:
     [finding] = [f for f in check_site(text) if f.severity == "error"]
     assert text.splitlines()[finding.line - 1] == line
     assert words in f"{finding.problem} {finding.remedy}"
+
+
+def _source(text: str, quantity: Quantity) -> tuple[float, str]:
+    site = parse_site(text)
+    setup = next(one for one in site.setups() if one.tank.key == "west")
+    found = next(
+        one for one in limits_for(setup.tank, setup.terms.limits, setup.terms.design) if one.quantity is quantity
+    )
+    return found.value, found.source
+
+
+def test_published_limits_go_by_process_and_size() -> None:
+    """Ten States Standards ch. 70, from memory: 1200 and 40 conventional, 1000 and 35 nitrifying; weirs 20 000 up to 1 MGD."""
+    assert _source(TEXT, Quantity.OVERFLOW_RATE)[0] == pytest.approx(to_si(1200.0, "gpd/ft2"))
+    nitrifying = _with('process = "nitrifying"')
+    assert _source(nitrifying, Quantity.OVERFLOW_RATE)[0] == pytest.approx(to_si(1000.0, "gpd/ft2"))
+    value, source = _source(nitrifying, Quantity.SOLIDS_LOADING)
+    assert value == pytest.approx(to_si(35.0, "lb/d.ft2"))
+    assert "nitrification" in source
+    assert _source(TEXT, Quantity.WEIR_LOADING)[0] == pytest.approx(to_si(30_000.0, "gpd/ft"))
+    for flow, weir in ((1.0, 20_000.0), (1.01, 30_000.0)):
+        small = TEXT.replace("\n[[tank]]", f"\ndesign_flow = {flow}\n\n[[tank]]", 1)
+        assert _source(small, Quantity.WEIR_LOADING)[0] == pytest.approx(to_si(weir, "gpd/ft"))
+
+
+def test_a_thickener_has_limits_of_its_own_by_its_sludge() -> None:
+    """Metcalf & Eddy, gravity thickeners, from memory: up to 40 kg/(m²·d) of waste activated sludge, 80 mixed, 150 primary."""
+    text = TEXT.replace(f'{PLACE}label = "West clarifier"\nkind = "secondary"', f'{PLACE}kind = "thickener"', 1)
+    for process, limit in (("mixed sludge", 80.0), ("waste activated sludge", 40.0), ("primary sludge", 150.0)):
+        written = text.replace(PLACE, f'{PLACE}process = "{process}"\n', 1)
+        assert _source(written, Quantity.SOLIDS_LOADING)[0] == pytest.approx(to_si(limit, "kg/m2.d"))
+    assert _source(text, Quantity.SOLIDS_LOADING)[0] == pytest.approx(to_si(80.0, "kg/m2.d"))
+
+
+def test_a_process_that_does_not_fit_the_tank_is_told() -> None:
+    [finding] = [f for f in check_site(_with('process = "primary sludge"')) if f.severity == "error"]
+    assert "does not fit a secondary tank" in finding.problem
+    assert '"nitrifying"' in finding.remedy

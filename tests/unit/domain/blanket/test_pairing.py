@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 
 import pytest
 
@@ -34,6 +35,17 @@ def test_a_moving_blanket_makes_a_pair_less_telling() -> None:
 )
 def test_behind_the_arm_the_blanket_is_stirred(angle: float | None, stirred: bool) -> None:
     assert extra_variance(0.0, 0.0, 0.0, angle) == (ARM_DISTURBANCE_SD**2 if stirred else 0.0)
+
+
+@pytest.mark.parametrize(
+    ("angle", "stirred"), [(10.0, True), (190.0, True), (180.0, True), (90.0, False), (270.0, False)]
+)
+def test_behind_the_second_arm_it_is_stirred_just_so(angle: float, stirred: bool) -> None:
+    """Two arms on one drive stand 180° apart: a sampler 180° from the first is just behind the second."""
+    two = replace(TANK, arms=2)
+    assert extra_variance(0.0, 0.0, 0.0, two.angle_since_arm(angle)) == (ARM_DISTURBANCE_SD**2 if stirred else 0.0)
+    alone = extra_variance(0.0, 0.0, 0.0, TANK.angle_since_arm(190.0))
+    assert (alone, TANK.angle_since_arm(None)) == (0.0, None)
 
 
 def test_a_pair_is_remembered_exactly() -> None:

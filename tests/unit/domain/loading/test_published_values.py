@@ -47,7 +47,11 @@ PUBLISHED = {
         Quantity.WEIR_LOADING: (30_000 * GAL / FT, False, "30 TAC"),
         Quantity.SIDE_WATER_DEPTH: (10 * FT, True, "Ten States"),
     },
-    TankKind.THICKENER: {},
+    # Metcalf & Eddy, gravity thickeners (from memory): mixed sludge up to 12 m³/(m²·d) and 80 kg/(m²·d).
+    TankKind.THICKENER: {
+        Quantity.OVERFLOW_RATE: (12.0 / 24.0, False, "Metcalf"),
+        Quantity.SOLIDS_LOADING: (80.0 / 24.0, False, "Metcalf"),
+    },
 }
 
 

@@ -282,6 +282,21 @@ def test_how_much_of_the_past_is_done_and_left() -> None:
     assert PastWork(since=NOW, reached=NOW, began_at=NOW, at=NOW).share == 1.0
 
 
+def test_no_limit_of_now_is_called_kept_while_the_effluent_is_over_its_own_or_beside_one_that_is_broken() -> None:
+    calm = Conditions(flow=0.05, return_flow=0.04, feed_solids=2.5, return_solids=6.0)
+    load = tank_load(TANK, calm, height=0.5, settled_volume=250.0)
+    for over in (False, True):
+        figures = load_figures(TANK, load, LoadTerms(), effluent_over=over)
+        kept = {f.key: f.kept for f in figures if f.limit is not None and f.value is not None}
+        assert kept.pop("side_water_depth") is True
+        assert set(kept.values()) == {None if over else True}
+    own = LoadTerms(limits={Quantity.OVERFLOW_RATE: 0.01})
+    figures = load_figures(TANK, tank_load(TANK, calm, height=0.5, settled_volume=250.0, terms=own), own)
+    found = {f.key: (f.kept, f.denied_by) for f in figures}
+    assert found["overflow_rate"] == (False, "")
+    assert found["solids_loading"] == (None, "not with the surface overflow rate over its limit")
+
+
 def test_no_limit_on_capacity_is_called_kept_beside_what_denies_it() -> None:
     """Bulking sludge, a state point beyond what real tanks stand, or an old input: the number alone would reassure falsely."""
 

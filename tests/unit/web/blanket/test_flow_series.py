@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import timedelta
 
 from hypothesis import given
 from hypothesis import strategies as st
 
+from service.domain.plant.signal import Signal, SignalKind
 from service.storage.trends.series import Bucket
 from service.web.blanket.flow_series import Lane, joined, lanes_of
 from tests.support.flowing_plant import FLOWING, TANKS
@@ -46,5 +48,11 @@ def test_least_never_passes_greatest_and_peaks_stay(
 
 
 def test_only_what_is_measured_is_offered() -> None:
-    assert lanes_of(FLOWING) == tuple(Lane)
+    effluent = (Lane.EFFLUENT_SOLIDS, Lane.TURBIDITY)
+    assert lanes_of(FLOWING) == tuple(lane for lane in Lane if lane not in effluent)
+    meters = tuple(
+        Signal(tag=f"plant.{kind}", kind=kind, tank=None, unit=unit)
+        for kind, unit in ((SignalKind.EFFLUENT_SOLIDS, "mg/L"), (SignalKind.TURBIDITY, "NTU"))
+    )
+    assert lanes_of(replace(FLOWING, others=(*FLOWING.others, *meters))) == tuple(Lane)
     assert lanes_of(TANKS[1]) == ()
