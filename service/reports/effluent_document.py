@@ -241,10 +241,10 @@ def effluent_document(
         title=f"Effluent against the permit, {period.name}",
         site=site,
         facts=(
-            ("Period", f"{format_dated(period.start, zone)} to {format_dated(period.end, zone)}{running}"),
+            *writer.facts(),
             ("Permit", named or "not named in the site file"),
             ("Limits", limits or "none in the site file"),
-            *writer.facts(),
+            ("Period", f"{format_dated(period.start, zone)} to {format_dated(period.end, zone)}{running}"),
         ),
         tables=(
             writer.exceedances(),

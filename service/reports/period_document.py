@@ -43,13 +43,19 @@ def period_document(report: PeriodReport, *, site: str, units: UnitSystem, zone:
         ),
         # What the whole work is for stands first.
         tables=(
-            *(() if effluent is None else (effluent.exceedances(), effluent.averages(), effluent.days())),
+            *(() if effluent is None else _effluent(effluent, period.span)),
             *writer.tables(),
             *laboratory_tables(report.laboratory, units, zone),
         ),
         remarks=(*REMARKS, *(() if effluent is None else METHOD)),
         printed=format_local_time(now, zone),
     )
+
+
+def _effluent(writer: EffluentWriter, span: PeriodKind) -> tuple[Table, ...]:
+    """The days of a month stand in the month of the permit, which is signed."""
+    days = () if span is PeriodKind.MONTHLY else (writer.days(),)
+    return (writer.exceedances(), writer.averages(), *days)
 
 
 class _Writer:

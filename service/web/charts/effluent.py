@@ -38,7 +38,8 @@ def month_frame(report: EffluentReport, measure: Measure, units: UnitSystem) -> 
     frame = PlotFrame(first.toordinal() - 0.5, last.toordinal() + 0.5, 0.0, top)
     for one in limits:
         frame.level(_STYLES[one.term], from_si(one.value, symbol))
-    frame.line("fit", [(day.day.toordinal(), value) for (day, _), value in zip(days, values, strict=True)])
+    for run in _runs([(day.day.toordinal(), value) for (day, _), value in zip(days, values, strict=True)]):
+        frame.line("fit", run)
     for (day, _), value in zip(days, values, strict=True):
         shape = "wrong" if day.within is False else "now" if day.origin is DayOrigin.LABORATORY else "past"
         frame.mark(shape, day.day.toordinal(), value)
@@ -62,3 +63,18 @@ def month_frame(report: EffluentReport, measure: Measure, units: UnitSystem) -> 
         round_steps(0.0, top),
     )
     return MonthPicture(measure, plot, tuple((_STYLES[one.term], one.term.value) for one in limits))
+
+
+def _runs(points: list[tuple[int, float]]) -> list[list[tuple[float, float]]]:
+    """Days that follow each other: no line is drawn over a day nobody measured.
+
+    >>> _runs([(1, 5.0), (2, 6.0), (4, 7.0)])
+    [[(1, 5.0), (2, 6.0)], [(4, 7.0)]]
+    """
+    found: list[list[tuple[float, float]]] = []
+    for day, value in points:
+        if found and found[-1][-1][0] == day - 1:
+            found[-1].append((day, value))
+        else:
+            found.append([(day, value)])
+    return found
