@@ -325,6 +325,9 @@ def _permit(definition: AlarmDefinition, situation: RuleInput) -> RuleResult:
     if situation.permit is None:
         return RuleResult(condition=Condition.UNKNOWN, reason=RuleReason.EFFLUENT_NOT_MEASURED)
     verdict = _above(situation.permit.share, definition.limit, definition.deadband)
+    if definition.kind is AlarmKind.PERMIT_NEAR and situation.permit.share > 1.0:
+        # What is over calls by itself: near is not called beside it, and not called over either.
+        verdict = replace(verdict, condition=Condition.DEADBAND)
     return replace(verdict, detail=situation.permit.words)
 
 

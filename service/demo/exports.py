@@ -11,7 +11,7 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from service.demo.plant import BLANKET_TAGS, CHANNEL_TAGS, OPERATOR, SETTLING_TEST_TAG, TANKS, TIME_ZONE
+from service.demo.plant import BLANKET_TAGS, CHANNEL_TAGS, EFFLUENT_TAG, OPERATOR, SETTLING_TEST_TAG, TANKS, TIME_ZONE
 from service.domain.plant.units import from_si
 from service.simulator.coring import Blunder, SimulatedCore
 from service.simulator.scenario import Recording
@@ -32,6 +32,7 @@ class Exporter:
             channel = recording.channel(kind, tank)
             values = zip(channel.seconds.tolist(), channel.value.tolist(), strict=True)
             self._columns[tag] = {second: from_si(value, unit) for second, value in values if math.isfinite(value)}
+        self._columns[EFFLUENT_TAG] = _effluent(recording)
         # The day shift's settling test comes with the first export: what a litre held, and how it settles.
         first, truth = int(recording.truth.seconds[0]), recording.truth
         settled = float(truth.settleability[0] * truth.feed_solids[0])
@@ -113,6 +114,19 @@ class Exporter:
 
     def _local(self, second: int) -> str:
         return datetime.fromtimestamp(second, UTC).astimezone(self._zone).strftime("%Y-%m-%d %H:%M:%S")
+
+
+#: What an optical meter of solids wavers by [–].
+_WAVER = 0.03
+
+
+def _effluent(recording: Recording) -> dict[int, float]:
+    """What the meter behind both tanks reads, by second: their effluents mixed. [mg/L]"""
+    truth = recording.truth
+    mixed = (truth.effluent * truth.effluent_solids).sum(axis=0) / truth.effluent.sum(axis=0)
+    waver = 1.0 + _WAVER * np.random.default_rng(len(mixed)).standard_normal(len(mixed))
+    values = zip(truth.seconds.tolist(), (mixed * waver).tolist(), strict=True)
+    return {second: from_si(value, "mg/L") for second, value in values}
 
 
 def described(cores: Sequence[SimulatedCore]) -> str:

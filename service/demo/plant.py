@@ -139,6 +139,20 @@ low = 0
 high = 8000
 stale_after = "30 min"
 
+[[signal]]
+tag = "EFFLUENT.SOLIDS"
+connector = "scada-export"
+kind = "effluent_solids"
+unit = "mg/L"
+low = 0
+high = 2000
+
+[permit]
+name = "Discharge permit (invented)"
+outfall = "001"
+solids = {{ monthly_average = 30, weekly_average = 45, daily_maximum = 60 }}
+load = {{ monthly_average = 2500 }}
+
 [[connector]]
 key = "scada-export"
 kind = "csv"
@@ -185,7 +199,7 @@ settle = "0 s"
 
 [[alarm]]
 kind = "high"
-clearance = 4
+depth_share = "25 %"
 deadband = 0.5
 on_delay = "2 min"
 off_delay = "5 min"
@@ -224,6 +238,8 @@ CHANNEL_TAGS: dict[tuple[str, int | None], tuple[str, str]] = {
     ("return_solids", 0): ("T1.RETURN_SOLIDS", "mg/L"),
     ("return_solids", 1): ("T2.RETURN_SOLIDS", "mg/L"),
 }
+#: The meter behind both tanks.
+EFFLUENT_TAG = "EFFLUENT.SOLIDS"
 #: Typed in by the laboratory.
 SETTLING_TEST_TAG = "SETTLED.30MIN"
 BLANKET_TAGS = ("T1.BLANKET", "T2.BLANKET")

@@ -409,7 +409,7 @@ class TestPermit:
             (0.79, Condition.DEADBAND, Condition.NORMAL),
             (0.85, Condition.ABNORMAL, Condition.NORMAL),
             (1.00, Condition.ABNORMAL, Condition.DEADBAND),
-            (1.10, Condition.ABNORMAL, Condition.ABNORMAL),
+            (1.10, Condition.DEADBAND, Condition.ABNORMAL),  # over calls by itself
         ],
     )
     def test_near_and_over(self, share: float, near: Condition, over: Condition) -> None:
