@@ -11,7 +11,7 @@ from service.site.conversion.plant import EFFLUENT_ALARMS, PlannedAlarm, tank_al
 from service.site.reading.report import ReadSection, Report
 from service.site.reading.section_reader import Draft
 from service.site.rules.names import check_known, length
-from service.site.rules.tanks import tank_with_size
+from service.site.rules.tanks import LARGEST, tank_with_size
 from service.site.sections.alarm import ALL_LIMIT_FIELDS, EVERY_TANK, LIMIT_FIELDS, AlarmSection
 
 
@@ -176,6 +176,8 @@ class _LevelCheck:
             if entry is None or definition.limit is None:
                 continue
             name, depth = _limit_name(entry), tank.side_water_depth
+            if name == "depth_share" and tank.reach > LARGEST:
+                continue  # so large a tank is reported; over it any floor falls too deep
             if definition.limit < 0:
                 share = entry.section.depth_share
                 remedy = f"write a limit below the weir, which is {length(depth, self._units)} above the floor"

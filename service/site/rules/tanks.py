@@ -11,6 +11,7 @@ from service.site.conversion.plant import tank_of
 from service.site.reading.report import ReadSection, Report
 from service.site.reading.section_reader import Draft
 from service.site.rules.names import check_unique, length
+from service.site.sections.alarm import STEEPEST_FLOOR
 from service.site.sections.plant import TankSection
 from service.site.sections.section import ZONE_OF_WORD
 
@@ -51,10 +52,6 @@ def check_plant(draft: Draft, report: Report) -> None:
         report.error(None, None, "no tank is described", "write a [[tank]] with key, kind, shape and side_water_depth")
     if draft.tanks and not draft.signals and "signal" not in draft.incomplete:
         report.warning(None, None, "no signal is described", "write a [[signal]] for each instrument")
-
-
-#: Steeper floors than 1:2 are hoppers, not floors a scraper can travel (common practice, no source).
-STEEPEST_FLOOR = 0.5
 
 
 def check_tanks(draft: Draft, report: Report) -> None:

@@ -15,6 +15,9 @@ from service.site.sections.section import DepthShare, Duration, Key, Length, Sec
 
 EVERY_TANK = "*"
 
+#: Steeper floors than 1:2 are hoppers, not floors a scraper can travel (common practice, no source).
+STEEPEST_FLOOR = 0.5
+
 #: The keys for the limit, by kind; at most one of several may be used.
 LIMIT_FIELDS: dict[AlarmKind, tuple[str, ...]] = {
     AlarmKind.HIGH: ("clearance", "blanket_height", "depth_share"),
@@ -96,7 +99,10 @@ class AlarmSection(Section):
         if self.blanket_height is not None:
             return tank.clearance(self.blanket_height)
         if self.depth_share is not None:
-            return tank.clearance(self.depth_share * tank.side_water_depth)
+            # A core's rule, in the core's own frame; where floor or spot are wrong, and reported, by the depth at the wall.
+            sound = 0.0 <= tank.core_distance_from_wall <= tank.reach and 0.0 <= tank.floor_slope <= STEEPEST_FLOOR
+            height = self.depth_share * tank.side_water_depth
+            return tank.clearance(tank.height_of_share(self.depth_share) if sound else height)
         for name in LIMIT_FIELDS[self.kind]:
             value = getattr(self, name)
             if isinstance(value, timedelta):

@@ -79,7 +79,8 @@ def test_setups_give_every_tank_its_own_and_the_plants_signals() -> None:
 
 def test_written_limits_become_clearances() -> None:
     site = parse_site(BASE)
-    assert definition(site, "east.high").limit == pytest.approx(0.75 * 14 * FT)
+    # A quarter where the core is taken: 14 ft + 40/3 ft × 1/12 are 15.11 ft there, so 3.78 ft of sludge, 2.67 ft at the wall.
+    assert definition(site, "east.high").limit == pytest.approx((14 - (0.25 * (14 + 40 / 36) - 40 / 36)) * FT)
     assert definition(site, "east.high-high").limit == pytest.approx(4 * FT)
     height = parse_site(BASE.replace("clearance = 4", 'blanket_height = "3 m"'))
     assert definition(height, "east.high-high").limit == pytest.approx(14 * FT - 3)
@@ -124,7 +125,8 @@ def test_every_kind_of_alarm_has_starting_values(kind: AlarmKind) -> None:
 
 def test_an_alarm_of_one_tank_goes_before_that_of_all() -> None:
     site = parse_site(BASE + '\n[[alarm]]\nkind = "high"\nclearance = "2 m"\n')
-    assert definition(site, "east.high").limit == pytest.approx(0.75 * 14 * FT)
+    # A quarter where the core is taken: 14 ft + 40/3 ft × 1/12 are 15.11 ft there, so 3.78 ft of sludge, 2.67 ft at the wall.
+    assert definition(site, "east.high").limit == pytest.approx((14 - (0.25 * (14 + 40 / 36) - 40 / 36)) * FT)
     assert definition(site, "north.high").limit == pytest.approx(2.0)
 
 
