@@ -17,8 +17,8 @@ from service.domain.plant.period import Period
 from service.domain.plant.signal import Signal, SignalKind
 from service.domain.plant.tank import TankKind
 from service.reports.alarm_names import about, name_of
-from service.reports.laboratory_section import LaboratoryPeriod
 from service.reports.effluent_report import EffluentReport
+from service.reports.laboratory_section import LaboratoryPeriod
 
 _HOUR = timedelta(hours=1)
 #: Cores more probably wrong than this are left out.
