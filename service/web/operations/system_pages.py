@@ -59,7 +59,17 @@ def manifest(plant: Plant, visitor: Anybody) -> JSONResponse:
             "display": "standalone",
             "background_color": "#f1f3f3",
             "theme_color": "#f1f3f3",
-            "icons": [{"src": static("icon.svg"), "sizes": "any", "type": "image/svg+xml"}],
+            "icons": [
+                {"src": static("icon.svg"), "sizes": "any", "type": "image/svg+xml"},
+                *({"src": static(f"icon-{s}.png"), "sizes": f"{s}x{s}", "type": "image/png"} for s in (192, 512)),
+                # Phones cut it to their own shape: what counts lies within the middle 80 %.
+                {
+                    "src": static("icon-maskable-512.png"),
+                    "sizes": "512x512",
+                    "type": "image/png",
+                    "purpose": "maskable",
+                },
+            ],
         },
         media_type="application/manifest+json",
     )

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import io
 import re
 
 import pytest
+from PIL import Image
 from structlog.testing import capture_logs
 
 from service.domain.plant.role import Role, Scope
@@ -68,7 +70,7 @@ def test_a_failure_nobody_foresaw_shows_nothing_and_stays_strict(
         raise RuntimeError("a secret inside")
 
     client = site.client(Role.VIEWER)
-    monkeypatch.setattr("service.web.alarms.page.alarms_in_words", broken)
+    monkeypatch.setattr("service.web.alarms.words.alarms_in_words", broken)
     answer = client.get("/alarms")
     assert answer.status_code == 500
     assert "secret" not in answer.text
@@ -169,3 +171,19 @@ def test_static_files_end_at_their_folder(site: WebSite, path: str) -> None:
 
 def test_sign_in_is_refused_in_the_address(site: WebSite) -> None:
     assert site.client().get(f"/?name=operator&password={PASSWORD}").status_code == 303
+
+
+def test_a_phone_finds_an_icon_it_can_install(site: WebSite) -> None:
+    """W3C Web Application Manifest: PNG icons of the sizes they say; one to be cut to the phone's shape, filled to its edge."""
+    client = site.client()
+    icons = client.get("/manifest.webmanifest").json()["icons"]
+    sizes = {(icon["sizes"], icon.get("purpose", "any")) for icon in icons}
+    assert {("192x192", "any"), ("512x512", "any"), ("512x512", "maskable")} <= sizes
+    for icon in icons:
+        answer = client.get(icon["src"])
+        assert (answer.status_code, answer.headers["content-type"].split(";")[0]) == (200, icon["type"])
+        if icon["type"] == "image/png":
+            with Image.open(io.BytesIO(answer.content)) as drawn:
+                assert f"{drawn.width}x{drawn.height}" == icon["sizes"]
+                clear = drawn.convert("RGBA").getchannel("A").getpixel((0, 0)) == 0
+            assert clear == (icon.get("purpose") != "maskable")
