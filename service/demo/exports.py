@@ -16,6 +16,9 @@ from service.domain.plant.units import from_si
 from service.simulator.coring import Blunder, SimulatedCore
 from service.simulator.scenario import Recording
 
+#: Of what settles in half an hour, the part still to settle after so many minutes.
+_SETTLING = ((5, 0.55), (10, 0.3), (20, 0.1), (30, 0.0), (60, -0.1))
+
 
 class Exporter:
     """Drops one file of readings per interval, and one per round of cores as it is typed in."""
@@ -61,6 +64,33 @@ class Exporter:
             if any(second in self._columns[tag] for tag in tags)
         ]
         return _write(path, ["Time", *tags], rows)
+
+    def drop_laboratory(self, folder: Path) -> Path:
+        """The day shift's sheet: solids, the settling curve, and the water, of an afternoon before the storm."""
+        truth = self._recording.truth
+        taken = self._local(int(truth.seconds[0]) - 6 * 3600)
+        liquor = from_si(float(truth.feed_solids[0]), "mg/L")
+        settled = float(truth.settleability[0] * truth.feed_solids[0])
+        rows = [
+            [taken, name, f"{value:g}", unit, str(minute), OPERATOR]
+            for name, value, unit, minute in (
+                ("MLSS", round(liquor, -1), "mg/L", ""),
+                ("RAS", 0.8, "% solids", ""),
+                ("WAS", 0.8, "% solids", ""),
+                ("WAS flow", 38_000, "gpd", ""),
+                # Fast at first, then slower; what is left after half an hour still thickens a little.
+                *(
+                    ("settled volume", round(settled + (1000.0 - settled) * left, -1), "mL/L", minute)
+                    for minute, left in _SETTLING
+                ),
+                ("effluent TSS", 9, "mg/L", ""),
+                ("nitrate", 7.5, "mg/L", ""),
+                ("ammonia", 0.4, "mg/L", ""),
+                ("DO", 2.1, "mg/L", ""),
+                ("temperature", 57, "F", ""),
+            )
+        ]
+        return _write(folder / "day_sheet.csv", ["Time", "Test", "Result", "Unit", "Minute", "By"], rows)
 
     def drop_cores(self, until: datetime) -> list[SimulatedCore]:
         """Type in the cores whose sheet reached the desk by then, and say which."""

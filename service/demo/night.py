@@ -57,6 +57,7 @@ def show(folder: Path, say: Callable[[str], None], *, pages: bool = False) -> Pa
         sources = sources_of(plant.site, plant.engine, clock)
         watch = Runtime(plant, sources, clock)
         exporter = Exporter(recording, plant.site.folder("drop/readings"), plant.site.folder("drop/cores"))
+        exporter.drop_laboratory(plant.site.folder("drop/laboratory"))
         told = Teller(plant, mails, folder / "mails", say)
         say(
             f"files are dropped into {plant.site.folder('drop')}; a Modbus panel and an OPC UA server run beside it;"
@@ -100,6 +101,7 @@ def show(folder: Path, say: Callable[[str], None], *, pages: bool = False) -> Pa
 def _stage(folder: Path, clock: Clock, devices: Devices) -> Iterator[tuple[Installation, MailSink]]:
     (folder / "drop" / "readings").mkdir(parents=True, exist_ok=True)
     (folder / "drop" / "cores").mkdir(exist_ok=True)
+    (folder / "drop" / "laboratory").mkdir(exist_ok=True)
     (folder / "mails").mkdir(exist_ok=True)
     site_file = folder / "site.toml"
     site = SITE.format(modbus_port=devices.modbus_port, opcua_port=devices.opcua_port)

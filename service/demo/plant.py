@@ -197,6 +197,17 @@ folder = "drop/cores"
 layout = "cores"
 settle = "0 s"
 
+[[connector]]
+key = "laboratory-sheets"
+kind = "csv"
+folder = "drop/laboratory"
+layout = "laboratory"
+settle = "0 s"
+
+[laboratory]
+basin_volume = 1.2
+target_age = "9 d"
+
 [[alarm]]
 kind = "high"
 depth_share = "25 %"
