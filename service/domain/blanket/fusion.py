@@ -29,7 +29,7 @@ from service.domain.cores.core import Calibration, Core
 from service.domain.plant.reading import Quality, Reading, ReadingReason
 from service.domain.plant.signal import Measures, Mount, Signal, SignalKind
 from service.domain.plant.tank import Tank
-from service.domain.plant.weir import water_surface
+from service.domain.plant.weir import is_water_level, water_surface
 from service.errors import DomainError
 
 #: The span's pivot, as a share of the side water depth: about where blankets live.
@@ -105,6 +105,7 @@ class Fold:
         self.flow_shares = _flow_shares(tank, others, share_of_plant)
         self.own_fluff = {s.tag: s for s in others if s.kind is SignalKind.FLUFF and s.tank == tank.key}
         self.own_arm = {s.tag for s in others if s.kind is SignalKind.ARM_ANGLE and s.tank == tank.key}
+        self.own_level = {s.tag for s in others if s.kind is SignalKind.WATER_LEVEL and s.tank == tank.key}
         self.statuses = {s.tag: s for s in others if s.kind is SignalKind.STATUS and s.sensor in self.signals}
         self.head = 0.0
         self.world_holds = math.inf
@@ -122,7 +123,7 @@ class Fold:
         signal = self.signals.get(tag)
         if signal is None:
             self.stories.reading(reading)
-            if tag in self.flow_shares or tag in self.own_fluff:
+            if tag in self.flow_shares or tag in self.own_fluff or tag in self.own_level:
                 self._surroundings(self._clock(reading.time.timestamp()), reading)
             elif tag in self.own_arm:
                 self._arm(self._clock(reading.time.timestamp()), reading)
@@ -336,6 +337,10 @@ class Fold:
         fluff = self.own_fluff.get(reading.tag)
         if fluff is not None:
             self.state.fluff_top, self.state.fluff_time = self._height(reading.value, fluff.mount), time
+        elif reading.tag in self.own_level:
+            if not is_water_level(reading.value, self.tank):
+                return
+            self.state.water_level, self.state.level_time = reading.value, time
         else:
             self.state.flow, self.state.flow_time = reading.value * self.flow_shares[reading.tag], time
         self._see_world(time)
@@ -354,23 +359,24 @@ class Fold:
 
     def _see_world(self, time: float) -> None:
         state, tank = self.state, self.tank
-        rise, self.head = UNKNOWN_BOUND, 0.0
+        rise, self.head = UNKNOWN_BOUND, head_of(state, tank, time)
         if time - state.flow_time <= FLOW_HOLDS and state.flow >= 0.0:
-            self.head = head_of(state, tank, time)
             rise = min(max(UPFLOW_TIMES * state.flow * 3600.0 / tank.area, SLOWEST_BOUND), FASTEST_BOUND)
         fluff = state.fluff_top if time - state.fluff_time <= FLUFF_HOLDS else None
         self.world = World(self.lowest, tank.side_water_depth + self.head, rise, fluff)
-        ends = (state.flow_time + FLOW_HOLDS, state.fluff_time + FLUFF_HOLDS)
+        ends = (state.flow_time + FLOW_HOLDS, state.level_time + FLOW_HOLDS, state.fluff_time + FLUFF_HOLDS)
         self.world_holds = min((end for end in ends if end >= time), default=math.inf)
 
 
 def head_of(state: State, tank: Tank, time: float) -> float:
-    """Water surface above the weir crest as far as the flow last heard tells; zero where none was heard of late. [m]
+    """Water surface above the weir crest, as measured, else as the flow tells; zero where neither was heard of late. [m]
 
     Parameters
     ----------
     time : seconds since 1970.
     """
+    if time - state.level_time <= FLOW_HOLDS:
+        return state.water_level - tank.side_water_depth
     return water_surface(state.flow, tank) if time - state.flow_time <= FLOW_HOLDS else 0.0
 
 

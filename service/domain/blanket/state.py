@@ -34,6 +34,8 @@ class State:
     sensors: dict[str, SensorMemory] = field(default_factory=dict)
     flow: float = math.nan  #: the tank's own flow [m³/s]
     flow_time: float = math.nan
+    water_level: float = math.nan  #: measured, above the floor datum [m]
+    level_time: float = math.nan
     fluff_top: float = math.nan  #: above the floor datum [m]
     fluff_time: float = math.nan
     turn: ArmTurn = field(default_factory=ArmTurn)

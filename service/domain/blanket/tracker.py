@@ -20,7 +20,7 @@ from service.domain.cores.core import Calibration, Core, Surface
 from service.domain.plant.reading import Quality, Reading
 from service.domain.plant.signal import Measures, Signal, SignalKind
 from service.domain.plant.tank import Tank
-from service.domain.plant.weir import water_surface
+from service.domain.plant.weir import is_water_level, water_surface
 from service.errors import DomainError
 
 #: How long a flow or a sister tank's level is taken for current [s], and over what its usual is taken [h].
@@ -31,7 +31,7 @@ NONSENSE = 1e5
 LAG = 1.0 / 60.0
 #: Samples after which it is known how often a sensor shows the same value again.
 KNOWN_AFTER = 1000
-VERSION = 2
+VERSION = 3
 
 
 class Tracker:
@@ -55,9 +55,10 @@ class Tracker:
         own = {s.tag: 1.0 for s in flows if s.tank == tank.key}
         plant = {s.tag: share_of_plant for s in flows if s.tank is None}
         self.flow_shares = own or (plant if len(plant) == 1 else {})
+        self.level_tags = {s.tag for s in others if s.kind is SignalKind.WATER_LEVEL and s.tank == tank.key}
         self.sisters = {s.tag: s for s in sisters}
         self.time = math.nan
-        self.flow = self.flow_time = self.usual_flow = math.nan
+        self.flow = self.flow_time = self.usual_flow = self.level_time = math.nan
         self.sister: dict[str, list[float]] = {}
         self.agreed = False  #: whether the last core was what was expected
         self.head = 0.0
@@ -112,6 +113,9 @@ class Tracker:
                 self._changed()
         elif reading.tag in self.flow_shares:
             self._flow(time, value * self.flow_shares[reading.tag])
+        elif reading.tag in self.level_tags:
+            if is_water_level(value, self.tank):
+                self.level_time, self.head = time, value - self.tank.side_water_depth
         elif reading.tag in self.sisters:
             self._sister(time, reading.tag, value)
 
@@ -251,7 +255,8 @@ class Tracker:
             self.usual_flow = value
         self.usual_flow += -math.expm1(-hours / USUAL_FLOW) * (value - self.usual_flow)
         self.flow, self.flow_time = value, time
-        self.head = water_surface(value, self.tank)
+        if not time - self.level_time <= HOLDS:  # a measured water level says more
+            self.head = water_surface(value, self.tank)
 
     def _sister(self, time: float, tag: str, value: float) -> None:
         seen = self.sister.get(tag)
@@ -283,7 +288,7 @@ class Tracker:
 
     def to_json(self) -> dict[str, Any]:
         """JSON values; :meth:`restore` gives back exactly the same."""
-        numbers = (self.time, self.flow, self.flow_time, self.usual_flow)
+        numbers = (self.time, self.flow, self.flow_time, self.usual_flow, self.level_time)
         return {
             "version": VERSION,
             "bank": self.bank.to_json(),
@@ -313,7 +318,7 @@ class Tracker:
         self.bank.restore(stored["bank"])
         self.traces = [trace_from_json(t) for t in stored["traces"].values()]
         numbers = [math.nan if v is None else float(v) for v in stored["numbers"]]
-        self.time, self.flow, self.flow_time, self.usual_flow = numbers
+        self.time, self.flow, self.flow_time, self.usual_flow, self.level_time = numbers
         self.sister = {tag: list(seen) for tag, seen in stored["sister"].items()}
         self.agreed, self.head = bool(stored["agreed"]), float(stored["head"])
         self._changed()

@@ -24,7 +24,7 @@ class SignalKind(StrEnum):
     EFFLUENT_SOLIDS = "effluent_solids"
     TURBIDITY = "turbidity"
     SETTLED_VOLUME = "settled_volume"
-    WATER_LEVEL = "water_level"
+    WATER_LEVEL = "water_level"  #: the water surface above the floor datum
     ARM_ANGLE = "arm_angle"
     STATUS = "status"
     TEMPERATURE = "temperature"

@@ -56,6 +56,15 @@ def head_over_weir(flow: float, weir: NotchedWeir) -> float:
     return notch_head(flow / weir.notch_count, weir.notch_angle, weir.discharge_coefficient)
 
 
+#: A water level further than this above the weir crest is no water level [m].
+MOST_OVER_WEIR = 1.0
+
+
+def is_water_level(value: float, tank: Tank) -> bool:
+    """Whether a measured height of the water surface above the floor datum can be one. [m]"""
+    return tank.lowest_height <= value <= tank.side_water_depth + MOST_OVER_WEIR
+
+
 def water_surface(flow: float | None, tank: Tank) -> float:
     """Water surface above the weir crest, zero where flow or notches are not known. [m]"""
     if flow is None or tank.notched_weir is None or not flow > 0.0:

@@ -360,6 +360,38 @@ def test_a_tank_without_a_meter_has_its_part_of_the_plants_flow_over_its_weir(
     assert assessed.height == pytest.approx(4.0 + head - 3.0, abs=0.001)
 
 
+HEAD_FLOW = 1.37 * 0.2**2.5  #: flow that makes 0.2 m of head over the notch [m³/s]
+
+
+@pytest.mark.parametrize(
+    ("told", "at", "head"),
+    [
+        ([("level", 0.0, 4.15)], 2.0, 0.15),
+        (
+            [("level", 0.0, 4.15), ("flow", 1.0, HEAD_FLOW)],
+            2.0,
+            0.15,
+        ),  # a level that was measured says more than a flow
+        ([("level", 0.0, 3.2)], 2.0, -0.8),  # drawn down for work
+        ([("level", 0.0, 13.5), ("flow", 1.0, HEAD_FLOW)], 2.0, 0.2),  # 13.5 ft sent as metres is no water level
+        ([("level", 0.0, 4.15), ("flow", 121.0, HEAD_FLOW)], 122.0, 0.2),  # nor does one of two hours ago count
+    ],
+)
+def test_a_depth_sensor_counts_from_the_water_level_that_is_measured(
+    told: list[tuple[str, float, float]], at: float, head: float
+) -> None:
+    tank = replace(TANK, notched_weir=NotchedWeir(notch_angle=90.0, notch_count=1))
+    flow = Signal(tag="flow", kind=SignalKind.FLOW, tank="north", unit="m3/s")
+    level = Signal(tag="level", kind=SignalKind.WATER_LEVEL, tank="north", unit="m")
+    setup = TankSetup(tank=tank, blankets=(blanket_signal(measures=Measures.DEPTH),), others=(flow, level))
+    events: list[Event] = [Reading(tag, START + timedelta(minutes=when), value) for tag, when, value in told]
+    state = advance(setup, initial(setup), events).state
+    # Kept and taken up again in between, as by a service that starts anew.
+    state = state_from_json(json.loads(json.dumps(state_to_json(state))))
+    done = advance(setup, state, [Reading("north.level", START + timedelta(minutes=at), 3.0)])
+    assert done.assessments[0].height == pytest.approx(4.0 + head - 3.0, abs=0.001)
+
+
 def minutes(story: Story, hours: float, values: Floats) -> list[Reading]:
     return [Reading("north.level", story.at(hours + i / 60), float(value)) for i, value in enumerate(values)]
 

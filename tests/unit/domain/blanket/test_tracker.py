@@ -250,15 +250,19 @@ def test_a_mixture_of_two_humps_says_both() -> None:
 def test_flow_lifts_the_water_a_depth_sensor_counts_from_or_a_storm_looks_lower() -> None:
     tank = replace(TANK, notched_weir=NotchedWeir(notch_angle=90.0, notch_count=1))
     flow = Signal(tag="flow", kind=SignalKind.FLOW, tank="north", unit="m3/s")
+    level = Signal(tag="level", kind=SignalKind.WATER_LEVEL, tank="north", unit="m")
 
     def seen(*before: Reading) -> float:
-        tracker = Tracker(tank, (blanket_signal(measures=Measures.DEPTH),), (flow,))
+        tracker = Tracker(tank, (blanket_signal(measures=Measures.DEPTH),), (flow, level))
         noise = np.random.default_rng(3).normal(0.0, 0.015, 60).tolist()
         told = [Reading("north.level", START + timedelta(minutes=1 + i), 3.0 + by) for i, by in enumerate(noise)]
         return fold(tracker, [*before, *told])[-1][0]
 
     # 1.37 H^2.5 is the customary form of the 90° notch with Cd 0.58: 0.2 m of head.
-    assert seen(Reading("flow", START, 1.37 * 0.2**2.5)) - seen() == pytest.approx(0.2, abs=0.01)
+    lifted = Reading("flow", START, 1.37 * 0.2**2.5)
+    assert seen(lifted) - seen() == pytest.approx(0.2, abs=0.01)
+    # And where the level itself is measured, by that, whatever the flow would make.
+    assert seen(Reading("level", START, 4.1), lifted) - seen() == pytest.approx(0.1, abs=0.01)
 
 
 def test_what_is_asked_of_a_later_time_carries_the_stories_there_once(monkeypatch: pytest.MonkeyPatch) -> None:
