@@ -157,29 +157,6 @@ def return_flow_from_settled_volume_60(flow: float, return_flow: float, settled_
     return round((flow + return_flow) * _volume(settled_volume) / 1000.0, 12)
 
 
-def sludge_volume_loading(overflow_rate: float, solids: float, dsvi: float) -> float:
-    """Sludge volume brought to the surface: ``q · X · DSVI``.
-
-    Parameters
-    ----------
-    overflow_rate : [m/h]
-    solids : of the mixed liquor. [kg/m³]
-    dsvi : diluted sludge volume index. [mL/g]
-
-    Returns
-    -------
-    Sludge volume loading. [L/(m²·h)]
-
-    References
-    ----------
-    ATV-DVWK-A 131E (May 2000): at most 500 for mainly horizontal, 650 for mainly vertical flow (from memory).
-
-    >>> sludge_volume_loading(1.2, 3.5, 100.0)
-    420.0
-    """
-    return overflow_rate * _solids(solids) * dsvi
-
-
 def _volume(value: float) -> float:
     if not 0.0 < value <= 1000.0:
         raise DomainError(f"a settled volume of {value} mL/L is impossible; expected above 0 and at most 1000")
