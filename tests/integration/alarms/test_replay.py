@@ -204,6 +204,7 @@ def _raised(told: TankReplay) -> dict[str, datetime]:
     return found
 
 
+@pytest.mark.untraced  # goes often over what other tests reach
 def test_a_night_imported_a_month_later_is_lived_through_as_if_the_service_had_watched(engine: Engine) -> None:
     night = Night(engine)
     every = range(0, MINUTES, 2)
@@ -239,6 +240,7 @@ def test_imported_readings_arrive_as_late_as_their_source_usually_is(engine: Eng
     assert [at for at, _ in found.groups()] == [minute(m + 7) for m in range(0, 24, 2)]
 
 
+@pytest.mark.untraced  # goes often over what other tests reach
 def test_what_was_late_while_the_service_watched_is_late_in_the_replay(engine: Engine) -> None:
     """A line that is down for the night delivers in the morning: nobody can have known, unless that is what is asked."""
     night = Night(engine)

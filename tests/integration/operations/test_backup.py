@@ -17,6 +17,7 @@ from sqlalchemy import (
     BigInteger,
     Boolean,
     Column,
+    Date,
     DateTime,
     Double,
     Engine,
@@ -73,10 +74,14 @@ def value(column: Column[Any], row: int) -> Any:
         return False
     if isinstance(kind, SmallInteger | BigInteger | Integer):
         return row
+    if column.name == "dilution":
+        return 1.0 + 0.1 * row  # of a sample: never less than one
     if isinstance(kind, Double):
         return [0.1 + 0.2, float("nan"), -0.0][row % 3] if column.name != "thickness" else 1 / 3
     if isinstance(kind, DateTime):
         return NOW + timedelta(days=40 * row, microseconds=row)
+    if isinstance(kind, Date):
+        return (NOW + timedelta(days=40 * row)).date()
     if isinstance(kind, ARRAY):
         if isinstance(kind.item_type, Double):
             return [0.1 + row, float("nan"), -1e-300]
@@ -88,6 +93,8 @@ def value(column: Column[Any], row: int) -> Any:
     assert isinstance(kind, Text), column
     if (column.table.name, column.name) == ("shift_note", "kind"):
         return "note"  # one of few words
+    if (column.table.name, column.name) == ("laboratory_result", "kind"):
+        return "settled_volume"  # the one that has a minute
     if (column.table.name, column.name) == ("person", "role"):
         return "viewer"
     return f"{AWKWARD} {row}"
