@@ -28,7 +28,7 @@ def storm_night() -> Scenario:
     )
     plant = SimPlant(
         tanks=tanks,
-        mixed_liquor=3.9,
+        mixed_liquor=4.0,
         basin_volume=8600.0,
         return_ratio=0.7,
         settleability=165.0,
