@@ -8,7 +8,7 @@ from datetime import datetime
 from typing import Any
 from uuid import UUID
 
-from sqlalchemy import Connection, Row, Select, func, literal, select
+from sqlalchemy import Connection, Row, Select, func, select
 from sqlalchemy.dialects.postgresql import distinct_on, insert
 from sqlalchemy.orm import aliased
 
@@ -16,9 +16,7 @@ from service.domain.cores.core import Core, Surface
 from service.errors import InputError
 from service.storage.blanket.recompute import mark_dirty
 from service.storage.database.tables import CoreRow, TankRow
-
-#: The version that supersedes another; aliased once, as that costs more than a query.
-_LATER = aliased(CoreRow)
+from service.storage.database.versions import in_force, versions_of
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -132,7 +130,7 @@ _IN_ORDER = (CoreRow.taken_at, CoreRow.replicate, CoreRow.recorded_at, CoreRow.i
 
 
 #: Not superseded by a later version, nor withdrawn.
-_IS_CURRENT = ~CoreRow.withdrawn & ~select(literal(1)).where(_LATER.supersedes == CoreRow.id).exists()
+_IS_CURRENT = in_force(CoreRow)
 
 
 def _current(tank_ids: Sequence[int], start: datetime | None, end: datetime | None) -> Select[Any]:
@@ -146,12 +144,7 @@ def _current(tank_ids: Sequence[int], start: datetime | None, end: datetime | No
 
 def core_history(conn: Connection, core_id: UUID) -> list[CoreRecord]:
     """Every version of one core, first to last, whichever version's id is given; empty when there is none."""
-    back = select(CoreRow.id, CoreRow.supersedes).where(CoreRow.id == core_id).cte("back", recursive=True)
-    back = back.union_all(select(CoreRow.id, CoreRow.supersedes).join(back, CoreRow.id == back.c.supersedes))
-    root = select(back.c.id).where(back.c.supersedes.is_(None)).scalar_subquery()
-    chain = select(CoreRow.id, literal(0).label("step")).where(CoreRow.id == root).cte("chain", recursive=True)
-    following = aliased(CoreRow)
-    chain = chain.union_all(select(following.id, chain.c.step + 1).join(chain, following.supersedes == chain.c.id))
+    chain = versions_of(CoreRow, core_id)
     rows = conn.execute(_records().join(chain, chain.c.id == CoreRow.id).order_by(chain.c.step))
     return [_record(row) for row in rows]
 

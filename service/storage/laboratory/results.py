@@ -15,9 +15,9 @@ from sqlalchemy.orm import aliased
 from service.domain.laboratory.result import LaboratoryKind, LaboratoryResult
 from service.errors import InputError
 from service.storage.database.tables import LaboratoryResultRow, TankRow
+from service.storage.database.versions import in_force, versions_of
 
-#: The version that supersedes another; aliased once, as that costs more than a query.
-_LATER = aliased(LaboratoryResultRow)
+_IN_FORCE = in_force(LaboratoryResultRow)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -52,8 +52,7 @@ def laboratory_results(
     limit : so many of the newest.
     """
     row = LaboratoryResultRow
-    superseded = select(literal(1)).where(_LATER.supersedes == row.id).exists()
-    statement = _records().where(row.kind.in_([kind.value for kind in kinds]), ~row.withdrawn, ~superseded)
+    statement = _records().where(row.kind.in_([kind.value for kind in kinds]), _IN_FORCE)
     if since is not None:
         statement = statement.where(row.taken_at >= since)
     if until is not None:
@@ -160,14 +159,11 @@ def corrected_results(
 
 def result_history(conn: Connection, result_id: UUID) -> list[LaboratoryRecord]:
     """Every version of one result, first to last, whichever version's id is given; empty when there is none."""
-    row = LaboratoryResultRow
-    back = select(row.id, row.supersedes).where(row.id == result_id).cte("back", recursive=True)
-    back = back.union_all(select(row.id, row.supersedes).join(back, row.id == back.c.supersedes))
-    root = select(back.c.id).where(back.c.supersedes.is_(None)).scalar_subquery()
-    chain = select(row.id, literal(0).label("step")).where(row.id == root).cte("chain", recursive=True)
-    following = aliased(row)
-    chain = chain.union_all(select(following.id, chain.c.step + 1).join(chain, following.supersedes == chain.c.id))
-    return [_record(r) for r in conn.execute(_records().join(chain, chain.c.id == row.id).order_by(chain.c.step))]
+    chain = versions_of(LaboratoryResultRow, result_id)
+    return [
+        _record(r)
+        for r in conn.execute(_records().join(chain, chain.c.id == LaboratoryResultRow.id).order_by(chain.c.step))
+    ]
 
 
 def results_changed(conn: Connection, since: datetime, until: datetime) -> list[LaboratoryRecord]:

@@ -8,15 +8,17 @@ from datetime import datetime
 from typing import Any
 from uuid import UUID
 
-from sqlalchemy import Connection, Row, Select, literal, select
+from sqlalchemy import Connection, Row, Select, select
 from sqlalchemy.dialects.postgresql import insert
-from sqlalchemy.orm import aliased
 
 from service.domain.cores.core import Calibration, CalibrationKind
 from service.errors import InputError
 from service.storage.blanket.recompute import mark_signals_dirty
 from service.storage.database.epoch import to_us
 from service.storage.database.tables import CalibrationRow, SignalRow
+from service.storage.database.versions import in_force, versions_of
+
+_IN_FORCE = in_force(CalibrationRow)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -86,11 +88,9 @@ def current_calibrations(
     conn: Connection, signal_ids: Sequence[int], start: datetime | None = None, end: datetime | None = None
 ) -> list[CalibrationRecord]:
     """Calibrations in their current versions, done at start ≤ time < end, oldest first."""
-    later = aliased(CalibrationRow)
     statement = _records().where(
         CalibrationRow.signal_id.in_(signal_ids),
-        ~CalibrationRow.withdrawn,
-        ~select(literal(1)).where(later.supersedes == CalibrationRow.id).exists(),
+        _IN_FORCE,
     )
     if start is not None:
         statement = statement.where(CalibrationRow.at >= start)
@@ -102,16 +102,9 @@ def current_calibrations(
 
 def calibration_history(conn: Connection, calibration_id: UUID) -> list[CalibrationRecord]:
     """Every version of one calibration, first to last, whichever version's id is given; empty when there is none."""
-    row = CalibrationRow
-    back = select(row.id, row.supersedes).where(row.id == calibration_id).cte("back", recursive=True)
-    back = back.union_all(select(row.id, row.supersedes).join(back, row.id == back.c.supersedes))
-    root = select(back.c.id).where(back.c.supersedes.is_(None)).scalar_subquery()
-    chain = select(row.id, literal(0).label("step")).where(row.id == root).cte("chain", recursive=True)
-    following = aliased(row)
-    chain = chain.union_all(select(following.id, chain.c.step + 1).join(chain, following.supersedes == chain.c.id))
-    return [
-        _record(found) for found in conn.execute(_records().join(chain, chain.c.id == row.id).order_by(chain.c.step))
-    ]
+    chain = versions_of(CalibrationRow, calibration_id)
+    rows = conn.execute(_records().join(chain, chain.c.id == CalibrationRow.id).order_by(chain.c.step))
+    return [_record(row) for row in rows]
 
 
 def _supersede(conn: Connection, old_id: UUID, record: CalibrationRecord, reason: str, *, withdrawn: bool) -> bool:
