@@ -196,14 +196,11 @@ _JOINED = timedelta(minutes=30)
 def _stretch(
     found: list[Beyond], meter: Series, begun: datetime, until: datetime, value: float, lost: float | None
 ) -> None:
-    last = found[-1] if found else None
-    if last is None or begun - last.end > _JOINED:
-        new = Beyond(start=begun, end=until, highest=value, highest_at=begun, lost=lost, tag=meter.tag, tank=meter.tank)
+    new = Beyond(start=begun, end=until, highest=value, highest_at=begun, lost=lost, tag=meter.tag, tank=meter.tank)
+    if found and begun - found[-1].end <= _JOINED:
+        found[-1] = joined(found[-1], new)
+    else:
         found.append(new)
-        return
-    found[-1] = joined(
-        last, Beyond(start=begun, end=until, highest=value, highest_at=begun, lost=lost, tag=meter.tag, tank=meter.tank)
-    )
 
 
 def joined(first: Beyond, second: Beyond) -> Beyond:
