@@ -13,6 +13,8 @@ from service.domain.blanket.estimate import Estimate, TankSetup
 from service.domain.diagnosis.diagnosis import Diagnosis, diagnose
 from service.domain.diagnosis.gather import ROUND_HOLDS, Known, Latest, Past, gather
 from service.domain.forecast.tracker import first_heading
+from service.domain.laboratory.day import IndexKind, sludge_indices
+from service.domain.laboratory.result import LaboratoryKind
 from service.domain.plant.reading import Quality
 from service.domain.plant.signal import Signal, SignalKind
 from service.domain.plant.tank import Tank, TankKind
@@ -22,6 +24,7 @@ from service.jobs.plant.plant import Plant
 from service.storage.cores.cores import current_cores
 from service.storage.cores.rounds import rounds_between
 from service.storage.database.epoch import from_us
+from service.storage.laboratory.results import laboratory_results
 from service.storage.plant.outages import open_outages
 from service.storage.plant.site_tables import SiteIds
 from service.storage.readings.readings import latest_readings, readings_between
@@ -118,7 +121,13 @@ def _latest(conn: Connection, signals: dict[int, Signal], at: datetime) -> Lates
 
 
 def _tests(conn: Connection, setup: TankSetup, ids: SiteIds, now: datetime) -> tuple[tuple[float, float], ...]:
-    """The settling tests before the last [mL/L], each with its mixed liquor [kg/m³]."""
+    """The settling tests before the last [mL/L], each with its mixed liquor [kg/m³]; the laboratory's where there are some."""
+    kinds = (LaboratoryKind.SETTLED_VOLUME, LaboratoryKind.MIXED_LIQUOR_SOLIDS)
+    places = [None, ids.tanks[setup.tank.key]]
+    records = laboratory_results(conn, kinds, now - USUAL_DAYS, now + timedelta.resolution, places)
+    typed = [i for i in sludge_indices([r.result for r in records]) if i.kind is IndexKind.PLAIN][:-1]
+    if typed:
+        return tuple((index.settled_volume, index.solids) for index in typed[-USUAL_TESTS:])
     signals = [s for s in setup.others if s.kind is SignalKind.SETTLED_VOLUME and s.tag in ids.signals]
     own = [s for s in signals if s.tank == setup.tank.key] or signals
     if not own:

@@ -28,11 +28,15 @@ from service.web.base.access import FormChecked, Operator, Principal, Supervisor
 from service.web.base.plant import Plant, WebPlant
 from service.web.base.templating import page
 from service.web.base.times import plant_moment
+from service.web.charts.laboratory import TRENDS, kinds_of, trend_plot
 
 router = APIRouter(include_in_schema=False)
 
 #: Most days exported at once, and shown beside the sheet.
 MOST_DAYS, SHOWN_DAYS = 400, 8
+#: Spans a trend is offered over. [d]
+SPANS = (7, 31, 92, 366)
+TREND_DAYS = 31
 #: Most values of one export; a program reads more by the interface for programs, range by range.
 MOST_EXPORTED = 5_000
 #: Most values listed beside the sheet.
@@ -40,6 +44,7 @@ MOST_SHOWN = 60
 
 Line = Annotated[str, Field(max_length=100)]
 Tank = Annotated[str, Query(max_length=100)]
+Shown = Annotated[str, Query(max_length=40)]
 
 
 class NotStored(Exception):
@@ -57,9 +62,16 @@ class Question:
 
 
 @router.get("/laboratory")
-def sheet(request: Request, plant: Plant, visitor: Viewer, tank: Tank = "") -> HTMLResponse:
-    """The sheet of a tank or the plant, its figures and its last values."""
-    return _sheet(request, plant, visitor, {"tank": _tank(plant, tank) or ""})
+def sheet(
+    request: Request,
+    plant: Plant,
+    visitor: Viewer,
+    tank: Tank = "",
+    trend: Shown = "",
+    span: Annotated[int, Query(ge=1, le=MOST_DAYS)] = TREND_DAYS,
+) -> HTMLResponse:
+    """The sheet of a tank or the plant, its figures, a trend and its last values."""
+    return _sheet(request, plant, visitor, {"tank": _tank(plant, tank) or ""}, trend=trend, span=span)
 
 
 @router.post("/laboratory", dependencies=[FormChecked])
@@ -262,11 +274,17 @@ def _sheet(
     said: str = "",
     questions: Sequence[Question] = (),
     status: int = 200,
+    trend: str = "",
+    span: int = TREND_DAYS,
 ) -> HTMLResponse:
     now = plant.clock()
     tank = _tank(plant, typed.get("tank", ""))
+    trend = trend if trend in TRENDS else next(iter(TRENDS))
+    since, until = now - timedelta(days=span), now + timedelta(hours=1)
     with transaction(plant.engine) as conn:
         day = laboratory_day(conn, plant, now, tank=tank, days=SHOWN_DAYS)
+        places = [None] if tank is None else [None, plant.ids.tanks[tank]]
+        drawn = laboratory_results(conn, kinds_of(trend), since, until, places, limit=MOST_EXPORTED)
     return page(
         request,
         plant,
@@ -300,6 +318,11 @@ def _sheet(
         ],
         more=len(day.records) > MOST_SHOWN,
         days=SHOWN_DAYS,
+        trend=trend,
+        trends=TRENDS,
+        span=span,
+        spans=sorted({*SPANS, span}),
+        plot=trend_plot(trend, [r.result for r in drawn], tank, (since, until), plant.units, plant.zone),
         may_enter=visitor.may(Role.OPERATOR),
     )
 

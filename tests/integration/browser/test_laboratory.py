@@ -36,6 +36,9 @@ def test_the_days_sheet_is_typed_on_a_phone_a_slip_is_asked_about_and_the_index_
         page.click("button:has-text('Save')")
         page.wait_for_selector("text=✓ Saved.")
         assert "100 mL/g" in page.inner_text("section[aria-labelledby=follows]")
+        page.select_option("#trend-what", "temperature")
+        page.click("text=Draw")
+        assert page.get_attribute("svg.plot[role=img]", "aria-label") == "temperature: 1 values, from 59 to 59 °F"
         # Nothing is wider than the phone.
         assert page.evaluate("document.documentElement.scrollWidth") <= 360
         if folder := os.environ.get("UNDERWEIR_TEST_PICTURES"):

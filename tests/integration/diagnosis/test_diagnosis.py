@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 from datetime import timedelta
+from uuid import uuid4
 
 import pytest
 from sqlalchemy import Engine, text
@@ -13,12 +14,14 @@ from service.domain.blanket.estimate import TankSetup
 from service.domain.cores.core import Surface
 from service.domain.diagnosis.diagnosis import Diagnosis
 from service.domain.diagnosis.modes import FailureMode
+from service.domain.laboratory.result import LaboratoryKind, LaboratoryResult
 from service.jobs.alarms.evaluate import evaluate
 from service.jobs.blanket.estimate import project_all, update_estimates
 from service.jobs.diagnosis.diagnosis import diagnosis_of
 from service.storage.blanket import recompute
 from service.storage.cores.cores import insert_core
 from service.storage.database.session import transaction
+from service.storage.laboratory.results import LaboratoryRecord, insert_result
 from service.storage.plant.outages import Outage, begin_outage
 from service.storage.readings.batches import open_batch
 from service.storage.readings.writer import ReadingWriter
@@ -57,6 +60,30 @@ def test_a_storm_an_overload_and_sludge_that_settles_worse(engine: Engine) -> No
     assert e.height == pytest.approx(1.7, abs=0.1)
     assert (e.thickening or 0.0) > 1.0
     assert found.leading.mode is FailureMode.THICKENING
+
+
+def test_what_is_usual_comes_from_the_laboratory_where_it_has_some(engine: Engine) -> None:
+    plant = AlarmPlant.build(engine, tanks=TANKS)
+    store_day(engine, plant.ids, settled=(280.0, 285.0, 290.0, 420.0))
+    solids, test = LaboratoryKind.MIXED_LIQUOR_SOLIDS, LaboratoryKind.SETTLED_VOLUME
+    volumes = (240.0, 245.0, 230.0, 400.0)
+    with transaction(engine) as conn:
+        for days, volume in zip((4, 3, 2, 0), volumes, strict=True):
+            at = NIGHT - timedelta(days=days, hours=2)
+            values: tuple[tuple[LaboratoryKind, float, str, int | None, float], ...] = (
+                (solids, 2.0, "g/L", None, 1.0),
+                (test, volume, "mL/L", 30, 1.0),
+                (test, 2.0 * volume, "mL/L", 30, 2.0),
+            )
+            for kind, value, unit, minute, dilution in values:
+                result = LaboratoryResult(
+                    id=uuid4(), kind=kind, tank=None, taken_at=at, recorded_at=at, value=value, minute=minute, dilution=dilution
+                )  # fmt: skip
+                insert_result(conn, LaboratoryRecord(result=result, tank_id=None, typed_value=value, typed_unit=unit, source="test"))  # fmt: skip
+    e = _diagnosis(plant).evidence
+    assert e.load.sludge_index == pytest.approx(400.0 / 2.0, rel=0.02)
+    assert e.usual_index == pytest.approx(240.0 / 2.0)  # tonight's own test and the diluted cylinders left out
+    assert e.usual_feed == pytest.approx(2.0)
 
 
 def test_a_lost_return_is_seen_and_an_old_round_says_nothing(engine: Engine) -> None:

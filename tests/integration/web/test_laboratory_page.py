@@ -93,6 +93,17 @@ def test_a_value_is_corrected_and_withdrawn_with_a_reason(site: WebSite) -> None
     assert "This value was withdrawn" in operator.get(at).text
 
 
+def test_a_trend_of_the_chosen_kind_is_drawn(site: WebSite) -> None:
+    operator = site.client(Role.OPERATOR)
+    assert "Nothing of this kind was measured in the last 31 days" in operator.get("/laboratory").text
+    post(operator, mixed_liquor_solids="2400", tank="east")
+    page = operator.get("/laboratory?tank=east&trend=mixed_liquor_solids&span=7").text
+    assert 'aria-label="mixed-liquor solids: 1 values, from 2400 to 2400 mg/L"' in page
+    assert "last 7 days for the whole plant" in operator.get("/laboratory?trend=mixed_liquor_solids&span=7").text
+    assert operator.get("/laboratory?trend=gold").status_code == 200
+    assert operator.get("/laboratory?span=0").status_code == 422
+
+
 def test_viewers_read_and_do_not_write(site: WebSite) -> None:
     viewer = site.client(Role.VIEWER)
     page = viewer.get("/laboratory").text
