@@ -34,6 +34,22 @@ def test_return_ratio_both_ways() -> None:
     assert return_ratio_from_settled_volume(250.0) == pytest.approx(0.3333, abs=5e-5)
 
 
+@pytest.mark.parametrize(
+    ("percent", "index", "published"),
+    [(0.20, 100.0, 25.0), (0.25, 100.0, 33.3), (0.20, 200.0, 66.7), (0.30, 150.0, 81.8)],
+)
+def test_return_ratio_as_the_control_manuals_print_it(percent: float, index: float, published: float) -> None:
+    """100/(100/(P·SVI) - 1) in percent of the inflow, P the mixed liquor in %, as printed in EPA's process control manual.
+
+    EPA 430/9-77-006, and Metcalf & Eddy; form and figures from memory: the manual's pages could not be read again.
+    """
+    volume = index * percent * 10.0  # mL/L
+    assert 100.0 * return_ratio_from_settled_volume(volume) == pytest.approx(published, abs=0.05)
+    assert to_si(percent, "%solids") / (settled_solids(index) - to_si(percent, "%solids")) == pytest.approx(
+        published / 100.0, abs=5e-4
+    )
+
+
 def test_return_flow_from_the_hour_test_in_us_units() -> None:
     # Kerri et al. (2007), as quoted: return = (Q + present return) x settled share. Figures here are invented.
     flow = return_flow_from_settled_volume_60(to_si(4.0, "MGD"), to_si(1.5, "MGD"), 280.0)
