@@ -25,6 +25,7 @@ PARTS: Mapping[str, tuple[str, ...]] = {
     "plant.apply": ("apply",),
     "readings.ingest": ("ingest",),
     "cores.core": ("core",),
+    "cores.round": ("round",),
     "laboratory.laboratory": ("laboratory",),
     "blanket.status": ("status",),
     "sensors.sensors": ("drift", "calibrate", "certificate"),

@@ -30,6 +30,7 @@ from service.web.base.throttle import Throttle
 from service.web.blanket import board_page, live, tank_page
 from service.web.blanket.board import Board
 from service.web.calls import duty_page, gateway_posts
+from service.web.cores import api as rounds_api
 from service.web.cores import photo as core_photo
 from service.web.cores import round_page, walk_page
 from service.web.diagnosis import what_if_page
@@ -76,6 +77,7 @@ ROUTERS = (
     gateway_posts.router,
     sensor_api.router,
     laboratory_api.router,
+    rounds_api.router,
     api.router,
     shell.router,
 )

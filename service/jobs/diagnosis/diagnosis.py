@@ -80,7 +80,10 @@ def _diagnosis(conn: Connection, plant: Plant, setup: TankSetup, believed: Estim
         ],
         _past(conn, setup, ids, now),
         now,
-        rounds_between(conn, [ids.tanks[setup.tank.key]], now - ROUND_HOLDS, now + timedelta.resolution),
+        [
+            r.seen
+            for r in rounds_between(conn, [ids.tanks[setup.tank.key]], now - ROUND_HOLDS, now + timedelta.resolution)
+        ],
     )
     return diagnose(evidence)
 

@@ -58,7 +58,7 @@ def read_shift(engine: Engine, plant: Plant, shift: WorkedShift, now: datetime) 
                 LoggedCore(core=record.core, corrected=record.supersedes is not None, warnings=record.warnings)
                 for record in current_cores(conn, tank_ids, shift.start, shift.end)
             ],
-            rounds=rounds_between(conn, tank_ids, shift.start, shift.end),
+            rounds=[r.seen for r in rounds_between(conn, tank_ids, shift.start, shift.end)],
             works=[
                 record.calibration
                 for record in current_calibrations(

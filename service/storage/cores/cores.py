@@ -16,7 +16,7 @@ from service.domain.cores.core import Core, Surface
 from service.errors import InputError
 from service.storage.blanket.recompute import mark_dirty
 from service.storage.database.tables import CoreRow, TankRow
-from service.storage.database.versions import in_force, versions_of
+from service.storage.database.versions import in_force, supersede, versions_of
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -180,29 +180,13 @@ def latest_core_times(conn: Connection, tank_ids: Sequence[int]) -> dict[int, da
 
 
 def _supersede(conn: Connection, old_id: UUID, record: CoreRecord, reason: str, *, withdrawn: bool) -> bool:
-    if not reason.strip():
-        raise InputError("a correction needs a reason: say what was wrong with the core")
-    old = find_core(conn, old_id)
+    old = supersede(conn, CoreRow, old_id, _values(record), reason, withdrawn=withdrawn, what="core")
     if old is None:
-        raise InputError(f"there is no core {old_id}")
-    if old.withdrawn:
-        raise InputError(f"core {old_id} was withdrawn; log the core anew instead of correcting it")
-    values = _values(record) | {
-        "supersedes": old_id,
-        "withdrawn": withdrawn,
-        "correction_reason": reason.strip(),
-    }
-    # Of two corrections at once the unique constraint on supersedes lets one through; the other waits, and is refused.
-    stored = conn.execute(insert(CoreRow).values(**values).on_conflict_do_nothing().returning(CoreRow.id)).first()
-    if stored is None:
-        same = find_core(conn, record.core.id)
-        if same is not None and same.supersedes == old_id and same.withdrawn == withdrawn:
-            _require_same(conn, record)
-            return False
-        raise InputError(f"core {old_id} has been corrected already; correct its newest version instead")
-    taken_at = old.core.taken_at
-    earliest = {old.tank_id: taken_at}
-    earliest[record.tank_id] = min(record.core.taken_at, earliest.get(record.tank_id, record.core.taken_at))
+        _require_same(conn, record)
+        return False
+    taken_at = record.core.taken_at
+    earliest = {old.tank_id: old.taken_at}
+    earliest[record.tank_id] = min(taken_at, earliest.get(record.tank_id, taken_at))
     mark_dirty(conn, earliest)
     return True
 

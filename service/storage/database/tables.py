@@ -195,10 +195,15 @@ class CoreRow(Base):
 
 
 class RoundRow(Base):
-    """What was seen of a tank's surface and machine without a core. Append-only: what is seen later is a later round."""
+    """What was seen of a tank's surface and machine without a core. Append-only: corrected and withdrawn as a core is."""
 
     __tablename__ = "surface_round"
-    __table_args__ = (Index("ix_surface_round_tank_id_taken_at", "tank_id", "taken_at"),)
+    __table_args__ = (
+        UniqueConstraint("supersedes"),
+        Index("ix_surface_round_tank_id_taken_at", "tank_id", "taken_at"),
+        CheckConstraint("supersedes IS NULL OR correction_reason <> ''", name="correction_has_reason"),
+        CheckConstraint("NOT withdrawn OR supersedes IS NOT NULL", name="withdrawal_names_a_round"),
+    )
     id: Mapped[UUID] = mapped_column(primary_key=True)
     tank_id: Mapped[int] = mapped_column(ForeignKey("tank.id"))
     taken_at: Mapped[datetime]
@@ -209,6 +214,9 @@ class RoundRow(Base):
     taken_by: Mapped[str]
     note: Mapped[str]
     source: Mapped[str]
+    supersedes: Mapped[UUID | None] = mapped_column(ForeignKey("surface_round.id"))
+    withdrawn: Mapped[bool] = mapped_column(server_default=text("false"))
+    correction_reason: Mapped[str] = mapped_column(server_default=text("''"))
 
 
 class CorePhoto(Base):

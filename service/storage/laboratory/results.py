@@ -15,7 +15,7 @@ from sqlalchemy.orm import aliased
 from service.domain.laboratory.result import LaboratoryKind, LaboratoryResult
 from service.errors import InputError
 from service.storage.database.tables import LaboratoryResultRow, TankRow
-from service.storage.database.versions import in_force, versions_of
+from service.storage.database.versions import in_force, supersede, versions_of
 
 _IN_FORCE = in_force(LaboratoryResultRow)
 
@@ -97,27 +97,11 @@ def correct_result(
     InputError
         there is no such result, it was corrected or withdrawn before, or the reason is missing.
     """
-    if not reason.strip():
-        raise InputError("a correction needs a reason: say what was wrong with the value")
-    old = find_result(conn, supersedes)
-    if old is None:
-        raise InputError(f"there is no laboratory result {supersedes}")
-    if old.withdrawn:
-        raise InputError(f"laboratory result {supersedes} was withdrawn; enter the value anew instead of correcting it")
-    values = _values(record) | {
-        "supersedes": supersedes,
-        "withdrawn": withdrawn,
-        "correction_reason": reason.strip(),
-    }
-    # Of two corrections at once the unique constraint on supersedes lets one through; the other waits, and is refused.
-    row = insert(LaboratoryResultRow).values(**values).on_conflict_do_nothing().returning(LaboratoryResultRow.id)
-    if conn.execute(row).first() is not None:
+    values = _values(record)
+    if supersede(conn, LaboratoryResultRow, supersedes, values, reason, withdrawn=withdrawn, what="laboratory result"):
         return True
-    same = find_result(conn, record.result.id)
-    if same is not None and same.supersedes == supersedes and same.withdrawn == withdrawn:
-        _require_same(conn, record)
-        return False
-    raise InputError(f"laboratory result {supersedes} has been corrected already; correct its newest version instead")
+    _require_same(conn, record)
+    return False
 
 
 def withdraw_result(conn: Connection, supersedes: UUID, *, id: UUID, at: datetime, reason: str, by: str) -> bool:

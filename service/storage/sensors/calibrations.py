@@ -16,7 +16,7 @@ from service.errors import InputError
 from service.storage.blanket.recompute import mark_signals_dirty
 from service.storage.database.epoch import to_us
 from service.storage.database.tables import CalibrationRow, SignalRow
-from service.storage.database.versions import in_force, versions_of
+from service.storage.database.versions import in_force, supersede, versions_of
 
 _IN_FORCE = in_force(CalibrationRow)
 
@@ -108,28 +108,12 @@ def calibration_history(conn: Connection, calibration_id: UUID) -> list[Calibrat
 
 
 def _supersede(conn: Connection, old_id: UUID, record: CalibrationRecord, reason: str, *, withdrawn: bool) -> bool:
-    if not reason.strip():
-        raise InputError("a correction needs a reason: say what was wrong with the calibration")
-    old = find_calibration(conn, old_id)
+    old = supersede(conn, CalibrationRow, old_id, _values(record), reason, withdrawn=withdrawn, what="calibration")
     if old is None:
-        raise InputError(f"there is no calibration {old_id}")
-    if old.withdrawn:
-        raise InputError(f"calibration {old_id} was withdrawn; log it anew instead of correcting it")
-    values = _values(record) | {
-        "supersedes": old_id,
-        "withdrawn": withdrawn,
-        "correction_reason": reason.strip(),
-    }
-    statement = insert(CalibrationRow).values(**values)
-    stored = conn.execute(statement.on_conflict_do_nothing().returning(CalibrationRow.id)).first()
-    if stored is None:
-        same = find_calibration(conn, record.id)
-        if same is not None and same.supersedes == old_id and same.withdrawn == withdrawn:
-            _require_same(conn, record)
-            return False
-        raise InputError(f"calibration {old_id} has been corrected already; correct its newest version instead")
-    earliest = {old.signal_id: to_us(old.calibration.at)}
+        _require_same(conn, record)
+        return False
     at = to_us(record.calibration.at)
+    earliest = {old.signal_id: to_us(old.at)}
     earliest[record.signal_id] = min(at, earliest.get(record.signal_id, at))
     mark_signals_dirty(conn, earliest)
     return True

@@ -24,10 +24,12 @@ from sqlalchemy import Connection
 from starlette.types import Receive, Send
 from starlette.types import Scope as AsgiScope
 
+from service.jobs.cores.round import round_values
 from service.reports.rendering.document import csv_safe
 from service.storage.alarms.alarms import journal, journal_span
 from service.storage.blanket.estimates import estimates_span, stream_estimates
 from service.storage.cores.cores import current_cores
+from service.storage.cores.rounds import rounds_between, rounds_span
 from service.storage.database.epoch import from_us
 from service.storage.database.session import dedicated_connection, psycopg_connection
 from service.storage.readings.readings import stream_between
@@ -36,7 +38,7 @@ from service.web.base.plant import WebPlant
 log = structlog.get_logger(__name__)
 
 Form = Literal["csv", "parquet"]
-What = Literal["readings", "estimates", "cores", "journal"]
+What = Literal["readings", "estimates", "cores", "rounds", "journal"]
 Row = Mapping[str, Any]
 
 #: Estimates and journal are asked for by so much.
@@ -87,6 +89,16 @@ COLUMNS: dict[What, Columns] = {
         "note": "string",
         "typed_value": "double",
         "typed_unit": "string",
+        "correction_reason": "string",
+    },
+    "rounds": {
+        "id": "string",
+        "tank": "string",
+        "taken_at": _TIME,
+        "words": "string",
+        "torque": "double",
+        "taken_by": "string",
+        "note": "string",
         "correction_reason": "string",
     },
     "journal": {
@@ -360,6 +372,15 @@ def _cores(
         start = found[-1].core.taken_at + timedelta.resolution  # cores of one moment come together
 
 
+def _rounds(
+    conn: Connection, plant: WebPlant, tanks: Sequence[str], start: datetime, end: datetime
+) -> Iterator[list[Row]]:
+    ids = [plant.ids.tanks[key] for key in tanks]
+    for first, last in _stretches(start, end, rounds_span(conn)):
+        found = rounds_between(conn, ids, first, last, limit=None)
+        yield [{**round_values(r), "id": str(r.seen.id), "words": "; ".join(r.seen.words)} for r in found]
+
+
 def _journal(
     conn: Connection, plant: WebPlant, tanks: Sequence[str], start: datetime, end: datetime
 ) -> Iterator[list[Row]]:
@@ -381,4 +402,4 @@ def _journal(
         ]
 
 
-_ROWS = {"readings": _readings, "estimates": _estimates, "cores": _cores, "journal": _journal}
+_ROWS = {"readings": _readings, "estimates": _estimates, "cores": _cores, "rounds": _rounds, "journal": _journal}

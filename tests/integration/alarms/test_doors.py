@@ -1,4 +1,4 @@
-"""Doors × effects: whichever door a core or an alarm command comes through, the same follows, all of it or nothing.
+"""Doors × effects: whichever door a core, a round, a laboratory value or an alarm command comes through, the same follows, all of it or nothing.
 
 A door is a place in the service that calls the one way in. Each has its rows here; one without a row fails.
 """
@@ -23,11 +23,13 @@ import pytest
 from sqlalchemy import text
 from typer.testing import CliRunner, Result
 
-from connectors.base import Delivery, HandCore, block_of
+from connectors.base import Delivery, HandCore, LaboratoryValue, block_of
 from service.alarms.machine import AlarmState
 from service.bootstrap import Installation, apply_and_open, load_configuration, wall_clock
 from service.cli.app import program
 from service.domain.cores.core import Core
+from service.domain.cores.round import Round
+from service.domain.laboratory.result import LaboratoryKind, LaboratoryResult
 from service.domain.plant.role import Role, Scope
 from service.jobs.accounts import people
 from service.jobs.accounts.actor import Door
@@ -36,7 +38,9 @@ from service.jobs.blanket.estimate import update_estimates
 from service.jobs.calls.incoming import take_reply
 from service.jobs.calls.reply import Answered
 from service.jobs.cores.core import CoreDraft, submit_core
+from service.jobs.cores.round import submit_round
 from service.jobs.ingest import ingest
+from service.jobs.laboratory.result import LaboratoryDraft, submit_result
 from service.notify.channels import gsm7
 from service.notify.channels.gateway_hook import GatewayReply
 from service.storage.alarms.alarms import alarms, save_alarms
@@ -92,6 +96,7 @@ email = "ben@example.org"
 to = ["Ben"]
 cores = "at once"
 """
+AUDITED = "action ~ '^(core|alarm|round|laboratory result) '"
 #: Callers of the one way in that no person comes through.
 NO_DOOR = {"demo/teller.py: Teller.answer": "the invented operator of the demo"}
 
@@ -122,9 +127,10 @@ class House:
         """All that a door may change. The answer to a text message is no effect but part of the conversation."""
         asked = {
             "cores": "SELECT id FROM hand_core ORDER BY id",
+            "rounds": "SELECT id FROM surface_round ORDER BY id",
+            "laboratory": "SELECT id FROM laboratory_result ORDER BY id",
             "messages": "SELECT key FROM outbox WHERE payload->>'kind' <> 'reply' ORDER BY id",
-            "audit": "SELECT action, actor, via, address, subject FROM audit_event"
-            " WHERE action LIKE 'core %' OR action LIKE 'alarm %' ORDER BY id",
+            "audit": f"SELECT action, actor, via, address, subject FROM audit_event WHERE {AUDITED} ORDER BY id",
             "alarms": "SELECT key, state, machine FROM alarm ORDER BY id",
             "journal": "SELECT event, actor FROM alarm_event ORDER BY id",
         }
@@ -147,7 +153,7 @@ class House:
                 conn.execute(
                     text(
                         "CREATE TRIGGER no_audit BEFORE INSERT ON audit_event FOR EACH ROW"
-                        " WHEN (NEW.action LIKE 'core %' OR NEW.action LIKE 'alarm %') EXECUTE FUNCTION no_audit()"
+                        f" WHEN ({AUDITED.replace('action', 'NEW.action')}) EXECUTE FUNCTION no_audit()"
                     )
                 )
             else:
@@ -164,6 +170,20 @@ class House:
             draft = CoreDraft(core=core, typed_value=thickness, typed_unit="m", confirmed=True)
             submit_core(conn, self.plant.model, tank, draft, by("Ben"), now=now)
         self.prepared = core.id
+
+    def prepare_record(self, kind: str) -> None:
+        """A round or a laboratory value that is there already."""
+        now, number = wall_clock(), uuid.uuid4()
+        with transaction(self.plant.engine) as conn:
+            if kind == "round":
+                seen = Round(id=number, tank="east", taken_at=AT, recorded_at=now, words=("scum",))
+                submit_round(conn, self.plant.model, seen, by("Ben"), now=now)
+            else:
+                solids = LaboratoryKind.MIXED_LIQUOR_SOLIDS
+                result = LaboratoryResult(id=number, kind=solids, tank=None, taken_at=AT, recorded_at=now, value=2.4)
+                draft = LaboratoryDraft(result=result, typed_value=2400.0, typed_unit="mg/L", confirmed=True)
+                submit_result(conn, self.plant.model, draft, by("Ben"), now=now)
+        self.prepared = number
 
     def stand(self, state: AlarmState) -> None:
         """Have the alarm stand there."""
@@ -301,6 +321,14 @@ def sheet(*thicknesses: float) -> Make:
     return make
 
 
+def bench_sheet(house: House) -> Go:
+    """A laboratory's sheet is dropped."""
+    one = OneSheet("day.csv", LOW)
+    value = LaboratoryValue(kind="MLSS", time=AT, value=2400.0, unit="mg/L", line=2)
+    one.delivery = Delivery(origin="day.csv", samples=block_of([]), laboratory=(value,))
+    return lambda: ingest(one, house.plant.model, house.plant.engine, wall_clock)
+
+
 def link(house: House) -> Go:
     """Anna presses the button of the message's link."""
     client, token = house.site.client(), house.site.web.links.token(ALARM, CODE, house.site.clock())
@@ -320,6 +348,19 @@ class CoreRow:
     before: float | None = None
     after: Sequence[float] = (HIGH,)
     notice: str = "CORE East clarifier"
+
+
+@dataclass(frozen=True, kw_only=True)
+class RecordRow:
+    """A way for a round or a laboratory value to come in; ``action`` begins with the kind, as does what is there already."""
+
+    door: str
+    make: Make
+    action: str
+    account: str
+    via: Door
+    address: str
+    before: bool = False
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -397,6 +438,65 @@ CORES = {
     ),
     "SMS": CoreRow(
         door="jobs/calls/reply.py: _ReplyHandler.confirm", make=texts(f"core east {HIGH} m", "yes"), **SMS
+    ),
+}  # fmt: skip
+
+ROUND, VALUE = {"tank": "east", "words": ["foam"]}, {"kind": "mixed_liquor_solids", "value": "2400", "unit": "mg/L"}
+RECORDS = {
+    "round, page": RecordRow(
+        door="web/cores/walk_page.py: log", make=page(Role.OPERATOR, "/rounds", "/rounds", **ROUND),
+        action="round logged", **PAGE,
+    ),
+    "round, page, corrected": RecordRow(
+        door="web/cores/walk_page.py: correct", before=True, action="round corrected",
+        make=page(Role.OPERATOR, "/rounds/{core}", "/rounds/{core}/correct", reason="misread", **ROUND), **PAGE,
+    ),
+    "round, page, withdrawn": RecordRow(
+        door="web/cores/walk_page.py: withdraw", before=True, action="round withdrawn",
+        make=page(Role.SUPERVISOR, "/rounds/{core}", "/rounds/{core}/withdraw", reason="never was"), **BOSS,
+    ),
+    "round, API": RecordRow(
+        door="web/cores/api.py: log",
+        make=api("/api/v1/rounds", id=uuid.uuid4, taken_at=AT.isoformat(), **ROUND),
+        action="round logged", **PAGE | {"via": Door.API},
+    ),
+    "round, command": RecordRow(
+        door="cli/cores/round.py: _add", make=command("round", "add", "east", "--word", "foam"), action="round logged",
+        **TYPED,
+    ),
+    "round, command, corrected": RecordRow(
+        door="cli/cores/round.py: _correct", before=True, action="round corrected",
+        make=command("round", "correct", "{core}", "--word", "foam", "--reason", "misread"), **TYPED,
+    ),
+    "round, command, withdrawn": RecordRow(
+        door="cli/cores/round.py: _withdraw", before=True, action="round withdrawn",
+        make=command("round", "withdraw", "{core}", "--reason", "never was"), **TYPED,
+    ),
+    "laboratory, page": RecordRow(
+        door="web/laboratory/page.py: _enter",
+        make=page(Role.OPERATOR, "/laboratory", "/laboratory", mixed_liquor_solids="2400"),
+        action="laboratory result entered", **PAGE,
+    ),
+    "laboratory, page, corrected": RecordRow(
+        door="web/laboratory/page.py: correct", before=True, action="laboratory result corrected",
+        make=page(
+            Role.OPERATOR, "/laboratory/{core}", "/laboratory/{core}/correct", value="2500", unit="mg/L",
+            reason="misread",
+        ),
+        **PAGE,
+    ),
+    "laboratory, page, withdrawn": RecordRow(
+        door="web/laboratory/page.py: withdraw", before=True, action="laboratory result withdrawn",
+        make=page(Role.SUPERVISOR, "/laboratory/{core}", "/laboratory/{core}/withdraw", reason="never was"), **BOSS,
+    ),
+    "laboratory, API": RecordRow(
+        door="web/laboratory/api.py: enter",
+        make=api("/api/v1/laboratory", id=uuid.uuid4, taken_at=AT.isoformat(), **VALUE),
+        action="laboratory result entered", **PAGE | {"via": Door.API},
+    ),
+    "laboratory, sheet": RecordRow(
+        door="jobs/ingest/laboratory_values.py: store_laboratory", make=bench_sheet,
+        action="laboratory result entered", account="sheets", via=Door.SHEET, address="day.csv",
     ),
 }  # fmt: skip
 
@@ -501,6 +601,21 @@ def test_a_core_has_the_same_effects_through_every_door(house: House, row: CoreR
     assert house.state() is (AlarmState.UNACKNOWLEDGED if row.after else AlarmState.NORMAL)
 
 
+@pytest.mark.parametrize("row", RECORDS.values(), ids=RECORDS)
+def test_a_round_or_value_is_kept_with_its_line_through_every_door(house: House, row: RecordRow) -> None:
+    kind = row.action.split()[0]
+    if row.before:
+        house.prepare_record(kind)
+    go = row.make(house)
+    before = tried_without_audit(house, go)
+    done = go()
+    after = house.kept()
+    table = "rounds" if kind == "round" else "laboratory"
+    assert len(after[table]) == len(before[table]) + 1, done
+    [line] = after["audit"][len(before["audit"]) :]
+    assert line[:4] == (row.action, row.account, row.via, row.address)
+
+
 def test_a_doubtful_core_is_asked_about_in_the_same_words_at_every_door(house: House) -> None:
     house.prepare(LOW)
     doubtful = {key: value for key, value in ENTRY.items() if key != "confirmed"}
@@ -568,6 +683,10 @@ def _calls(node: ast.AST, place: str = "") -> Iterator[tuple[str, ast.Call]]:
 def test_every_door_has_its_row() -> None:
     doors = {at for at in callers("submit_core", "withdraw_core") if not at.startswith("jobs/cores/core.py")}
     assert doors == {row.door for row in CORES.values()}
+    doors = callers("submit_round", "withdraw_round", "submit_result", "withdraw_result") - set(NO_DOOR)
+    assert {at for at in doors if not at.startswith("jobs/cores/round.py") and not at.startswith("jobs/laboratory/result.py")} == {
+        row.door for row in RECORDS.values()
+    }  # fmt: skip
     assert callers("submit_command") - set(NO_DOOR) == {row.door for row in COMMANDS.values()}
 
 
@@ -575,6 +694,8 @@ def test_there_is_no_way_past_the_doors() -> None:
     """Only the one way in writes cores; besides it only looking at the alarms, which nobody commands, moves them."""
     writers = {at.partition(":")[0] for at in callers("insert_core", "correct_core")}
     assert writers == {"jobs/cores/core.py"}
+    writers = {at.partition(":")[0] for at in callers("add_round", "correct_round", "insert_result", "correct_result")}
+    assert writers - {"storage/cores/rounds.py", "storage/laboratory/results.py"} == {"jobs/cores/round.py", "jobs/laboratory/result.py"}  # fmt: skip
     movers = {at.partition(":")[0] for at in callers("save_alarms")}
     assert movers == {"jobs/alarms/command.py", "jobs/alarms/evaluate.py"}
 

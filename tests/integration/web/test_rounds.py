@@ -2,16 +2,22 @@
 
 from __future__ import annotations
 
+import csv
+import io
+from dataclasses import replace
+from uuid import uuid4
+
 import httpx
 import pytest
 from sqlalchemy import text
 
-from service.domain.plant.role import Role
-from service.errors import StorageError
+from service.domain.plant.role import Role, Scope
+from service.errors import InputError, StorageError
+from service.jobs.cores.round import submit_round
 from service.jobs.diagnosis.diagnosis import diagnosis_of
-from service.storage.cores.rounds import rounds_between
+from service.storage.cores.rounds import RoundRecord, rounds_between
 from service.storage.database.session import transaction
-from tests.support.alarm_plant import NIGHT
+from tests.support.alarm_plant import NIGHT, by
 from tests.support.web_plant import WebSite, form_token
 
 
@@ -27,7 +33,9 @@ def test_a_round_is_logged_and_stands_in_the_shift_log(site: WebSite) -> None:
     assert line in said.text
     assert line in operator.get("/shift").text
     with transaction(site.web.engine) as conn:
-        [seen] = rounds_between(conn, list(site.plant.ids.tanks.values()), NIGHT, NIGHT.replace(hour=23))
+        [seen] = [
+            r.seen for r in rounds_between(conn, list(site.plant.ids.tanks.values()), NIGHT, NIGHT.replace(hour=23))
+        ]
     assert (seen.tank, seen.torque, seen.taken_by) == ("east", 0.4, "Operator Person")
     with pytest.raises(StorageError, match="append-only"), transaction(site.plant.engine) as conn:
         conn.execute(text("DELETE FROM surface_round"))
@@ -67,3 +75,73 @@ def test_what_a_round_saw_is_evidence(site: WebSite) -> None:
     before = chance("algae on the weirs")
     assert post(site.client(Role.OPERATOR), tank="east", words=["algae on weirs"]).status_code == 200
     assert chance("algae on the weirs") > 3.0 * before
+
+
+def test_a_round_is_corrected_and_withdrawn_with_a_reason_and_counts_no_longer(site: WebSite) -> None:
+    operator, supervisor = site.client(Role.OPERATOR), site.client(Role.SUPERVISOR)
+    post(operator, tank="east", words=["scum"], torque="40")
+
+    def kept() -> list[RoundRecord]:
+        with transaction(site.web.engine) as conn:
+            return rounds_between(conn, list(site.plant.ids.tanks.values()), NIGHT, NIGHT.replace(hour=23))
+
+    def sent(client: httpx.Client, verb: str, **typed: object) -> httpx.Response:
+        at = f"/rounds/{kept()[0].seen.id}"
+        return client.post(f"{at}/{verb}", data={"form_token": form_token(client.get("/rounds").text)} | typed)
+
+    [old] = kept()
+    right = {"tank": "west", "words": ["foam"], "torque": "45"}
+    assert sent(operator, "correct", **right).status_code == 400  # no reason
+    assert sent(operator, "correct", **right, reason="other tank").status_code == 303
+    [new] = kept()
+    assert (new.seen.tank, new.seen.words, new.seen.torque, new.seen.taken_at) == (
+        "west",
+        ("foam",),
+        0.45,
+        old.seen.taken_at,
+    )
+    assert "other tank" in operator.get(f"/rounds/{old.seen.id}").text
+    with pytest.raises(InputError, match="corrected already"), transaction(site.plant.engine) as conn:
+        submit_round(
+            conn,
+            site.plant.model,
+            replace(new.seen, id=uuid4()),
+            by("Kim"),
+            now=NIGHT,
+            supersedes=old.seen.id,
+            reason="x",
+        )
+    assert sent(operator, "withdraw", reason="never was").status_code == 403
+    assert sent(supervisor, "withdraw", reason=" ").status_code == 400
+    assert sent(supervisor, "withdraw", reason="never was").status_code == 303
+    assert kept() == []
+    assert "This round was withdrawn" in operator.get(f"/rounds/{old.seen.id}").text
+    assert "foam" not in operator.get("/shift").text
+    assert operator.get(f"/rounds/{uuid4()}").status_code == 404
+
+
+def test_programs_log_read_and_take_rounds_away(site: WebSite) -> None:
+    client = site.client()
+    writes, reads = site.token(Role.OPERATOR, Scope.CORES), site.token(Role.VIEWER, Scope.READ)
+    body = {
+        "id": str(uuid4()),
+        "tank": "east",
+        "taken_at": NIGHT.isoformat(),
+        "words": ["scum", "foam"],
+        "torque": 0.4,
+        "note": "=1+1",
+    }
+    for status in (201, 200):
+        assert client.post("/api/v1/rounds", json=body, headers=writes).status_code == status
+    for wrong in ({"words": ["gold"]}, {"tank": "north"}, {"torque": 40}):
+        assert (
+            client.post("/api/v1/rounds", json=body | {"id": str(uuid4())} | wrong, headers=writes).status_code == 422
+        )
+    [found] = client.get("/api/v1/rounds?tank=east", headers=reads).json()["rounds"]
+    assert (found["words"], found["torque"], found["note"]) == (["scum", "foam"], 0.4, "=1+1")
+    assert client.get("/api/v1/rounds?tank=west", headers=reads).json() == {"rounds": [], "truncated": False}
+    assert client.get("/api/v1/rounds?tank=north", headers=reads).status_code == 404
+    table = client.get("/api/v1/exports/rounds.csv", headers=reads).text
+    [row] = csv.DictReader(io.StringIO(table))
+    assert (row["tank"], row["words"], row["torque"], row["note"]) == ("east", "scum; foam", "0.4", "'=1+1")
+    assert client.get("/api/v1/exports/rounds.parquet", headers=reads).content.startswith(b"PAR1")

@@ -77,7 +77,8 @@ WHO_MAY = [
     *see(VIEWER, "/alarms", "/alarms/{name}", "/journal", "/figures", "/definitions", "/definitions.csv", "/duty"),
     *see(VIEWER, "/sensors", "/sensors/{tag:path}", "/calibrations/{calibration_id}"),
     *see(VIEWER, "/calibrations/{calibration_id}/certificate.pdf"),
-    *see(VIEWER, "/laboratory", "/laboratory/{result_id}", "/laboratory/values.csv", "/rounds"),
+    *see(VIEWER, "/laboratory", "/laboratory/{result_id}", "/laboratory/values.csv"),
+    *see(VIEWER, "/rounds", "/rounds/{round_id}"),
     *see(VIEWER, "/shift", "/shift.pdf", "/log-sheet", "/log-sheet.pdf"),
     *see(VIEWER, "/reports", "/reports/{span}", "/reports/{span}/{form}", "/permit", "/permit.{form}"),
     # Everybody keeps their own account.
@@ -94,7 +95,7 @@ WHO_MAY = [
     # Operators log rounds, answer alarms and hand the shift over.
     *see(OPERATOR, "/round", "/round/data"),
     *change(OPERATOR, "/round", "/cores/{core_id}/correct"),
-    *change(OPERATOR, "/laboratory", "/laboratory/{result_id}/correct", "/rounds"),
+    *change(OPERATOR, "/laboratory", "/laboratory/{result_id}/correct", "/rounds", "/rounds/{round_id}/correct"),
     *change(OPERATOR, "/alarms/{name}/acknowledge", "/alarms/{name}/shelve", "/alarms/{name}/unshelve"),
     *change(OPERATOR, "/alarms/{name}/reset", "/shift/notes", "/shift/take-over"),
     # Technicians work on sensors.
@@ -103,6 +104,7 @@ WHO_MAY = [
     # Supervisors take back what was logged, take alarms out of service, try the way out, read the audit log.
     *change(SUPERVISOR, "/cores/{core_id}/withdraw", "/cores/{core_id}/photo/remove"),
     *change(SUPERVISOR, "/calibrations/{calibration_id}/withdraw", "/laboratory/{result_id}/withdraw"),
+    *change(SUPERVISOR, "/rounds/{round_id}/withdraw"),
     *change(SUPERVISOR, "/permit/sign"),
     *change(SUPERVISOR, "/alarms/{name}/remove", "/alarms/{name}/restore", "/duty/test"),
     *see(SUPERVISOR, "/audit"),
@@ -121,7 +123,8 @@ WHO_MAY = [
     *by_program("GET", VIEWER, Scope.READ, "/api/v1/exports/{what}.{form}", "/api/v1/openapi.json"),
     *by_program("POST", OPERATOR, Scope.CORES, "/api/v1/cores", "/api/v1/cores/{core_id}/photo"),
     *by_program("GET", VIEWER, Scope.READ, "/api/v1/laboratory", "/api/v1/laboratory/figures"),
-    *by_program("POST", OPERATOR, Scope.CORES, "/api/v1/laboratory"),
+    *by_program("GET", VIEWER, Scope.READ, "/api/v1/rounds"),
+    *by_program("POST", OPERATOR, Scope.CORES, "/api/v1/laboratory", "/api/v1/rounds"),
     *by_program("POST", OPERATOR, Scope.ALARMS, "/api/v1/alarms/{name}/acknowledge"),
     *by_program("POST", OPERATOR, Scope.PUSH, "/api/v1/readings"),
 ]
