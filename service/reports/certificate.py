@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from itertools import zip_longest
 from uuid import UUID
 from zoneinfo import ZoneInfo
 
@@ -33,6 +34,8 @@ class RecordedWork:
     work: Calibration
     recorded_at: datetime
     note: str = ""
+    as_found_typed: str = ""
+    as_left_typed: str = ""
     supersedes: UUID | None = None
     correction_reason: str = ""
 
@@ -70,17 +73,18 @@ def certificate(
         paper="letter" if units == "us" else "a4",
         made_at=now,
     )
-    sheet.facts(
-        [
-            ("Sensor", f"{work.tag}, {tank.label}"),
-            ("Work", work.kind.value),
-            ("Done", f"{format_dated(work.at, zone)} by {work.done_by or 'not recorded'}"),
-            ("Why", work.reason),
-            ("Note", record.note or "–"),
-            ("Recorded", format_dated(record.recorded_at, zone)),
-            ("Corrects", f"record {record.supersedes}: {record.correction_reason}" if record.supersedes else "–"),
-        ]
-    )
+    facts = [
+        ("Sensor", f"{work.tag}, {tank.label}"),
+        ("Work", work.kind.value),
+        ("Done", f"{format_dated(work.at, zone)} by {work.done_by or 'not recorded'}"),
+        ("Why", work.reason),
+        ("Note", record.note),
+        ("Recorded", format_dated(record.recorded_at, zone)),
+        ("Corrects", f"record {record.supersedes}: {record.correction_reason}" if record.supersedes else ""),
+        ("Typed as found", record.as_found_typed),
+        ("Typed as left", record.as_left_typed),
+    ]
+    sheet.facts([(name, value) for name, value in facts if value])
     sheet.heading("Error: reading minus truth, in blanket height")
     sheet.rows(
         ("", "as recorded", "mean of the hand cores", "95 % between", "cores"),
@@ -95,9 +99,14 @@ def certificate(
     if before or after:
         sheet.picture(_picture(before, after, work.at, units, zone))
         sheet.heading("Hand cores beside the sensor")
+        # Side by side, so that the whole sheet, signatures and all, stays one page.
         sheet.rows(
-            ("", "taken", "core: blanket height", "sensor", "difference"),
-            [*(_row("before", p, units, zone) for p in before), *(_row("after", p, units, zone) for p in after)],
+            ("before", "core", "sensor", "difference", "after", "core", "sensor", "difference"),
+            [
+                (*_row(one, units, zone), *_row(other, units, zone))
+                for one, other in zip_longest(before, after, fillvalue=None)
+            ],
+            (30, 15, 15, 17, 30, 15, 15, 17),
         )
     else:
         sheet.text_block("No sound hand core lies within 30 days before or after this work.")
@@ -124,10 +133,11 @@ def _verdict(proof: WorkProof, units: UnitSystem) -> str:
     return f"By the hand cores: {proof.outcome.value}. The mean changed by {change} (95 % between {low} and {high})."
 
 
-def _row(side: str, point: PairInHindsight, units: UnitSystem, zone: ZoneInfo) -> tuple[str, ...]:
+def _row(point: PairInHindsight | None, units: UnitSystem, zone: ZoneInfo) -> tuple[str, ...]:
+    if point is None:
+        return ("",) * 4
     pair = point.pair
     return (
-        side,
         format_dated(pair.time, zone),
         format_length(pair.core_height, units),
         format_length(pair.sensor, units),
@@ -139,7 +149,7 @@ def _picture(
     before: Sequence[PairInHindsight], after: Sequence[PairInHindsight], at: datetime, units: UnitSystem, zone: ZoneInfo
 ) -> Figure:
     unit = shown_unit(Dimension.LENGTH, units)
-    figure = Figure(figsize=(7.4, 2.4), layout="constrained")
+    figure = Figure(figsize=(7.4, 1.9), layout="constrained")
     axes = figure.subplots()
     axes.axhline(0.0, color="#2f3437", linewidth=0.8)
     axes.axvline(_day(at), color="#2f3437", linewidth=1.2, linestyle=(0, (4, 2)))

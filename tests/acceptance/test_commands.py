@@ -166,7 +166,7 @@ def test_a_sensor_is_judged_against_cores_and_work_on_it_is_recorded(underweir: 
     underweir("ingest", "--connector", "scada-export", str(underweir.folder / "r.csv"))
     underweir("ingest", "--connector", "core-sheets", str(underweir.folder / "c.csv"))
     [found] = underweir.json("drift", "--signal", "WEST_BLANKET")
-    assert found["action"] == "recalibrate now"
+    assert found["action"] == "needs work now"
     assert found["error_m"] == pytest.approx(-1.2 * 0.3048, abs=0.06)
     assert found["error_95_m"][0] < -1.2 * 0.3048 < found["error_95_m"][1]
     assert found["set"]["add"] == pytest.approx(1.2 * 0.3048, abs=0.06)

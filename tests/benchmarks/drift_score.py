@@ -250,7 +250,7 @@ def _score_advice(score: Score, own: Run, best: Run, record: SensorRecord) -> No
         before, false, right, due = False, 0, 0, 0
         for pair, action in zip(seen.pairs, seen.actions, strict=True):
             error = abs(float(np.interp(pair.time.timestamp(), record.seconds, record.error)))
-            advised = action is Action.RECALIBRATE
+            advised = action is Action.WORK
             false += advised and not before and error < TOLERANCE
             if error > 1.5 * TOLERANCE:
                 due += 1
@@ -274,7 +274,7 @@ def _score_detection(score: Score, own: Run, best: Run, record: SensorRecord, en
         found = (
             pair.time.timestamp()
             for pair, action in zip(seen.pairs, seen.actions, strict=True)
-            if pair.time.timestamp() > start and action in (Action.RECALIBRATE, Action.WATCH)
+            if pair.time.timestamp() > start and action in (Action.WORK, Action.WATCH)
         )
         out.append((next(found, end) - start) / 86_400.0)
     differences = [pair.difference for pair in own.pairs]

@@ -65,6 +65,7 @@ def _fill(engine: Engine, ids: SiteIds) -> None:
         ),
         by("technician"),
         now=CLEANED + timedelta(minutes=20),
+        units="us",
         id=CLEANING,
     )
     with transaction(engine) as conn:

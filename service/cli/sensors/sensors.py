@@ -80,6 +80,7 @@ def _calibrate(
     by: Annotated[str | None, typer.Option(help="Who did it; your login name otherwise.", show_default=False)] = None,
     note: Annotated[str, typer.Option(help="Anything else worth knowing.")] = "",
     corrects: Annotated[UUID | None, typer.Option(help="The record this one corrects.", show_default=False)] = None,
+    yes: Annotated[bool, typer.Option(help="It is correct although it contradicts the cores: record it.")] = False,
     site: SiteFile = None,
     json: Json = False,
 ) -> None:
@@ -106,7 +107,10 @@ def _calibrate(
             work,
             typed_by(),
             now=now,
+            units=plant.site.units,
             note=note,
+            typed=(f"error {as_found}" if as_found else "", f"error {as_left}" if as_left else ""),
+            confirmed=yes,
             supersedes=corrects,
             correction_reason=why if corrects else "",
         )
@@ -172,7 +176,11 @@ def _tell(plant: Installation, one: Reviewed) -> None:
             first, last = (format_length(h, units) for h in advice.core_heights)
             where = f", best with the blanket between {first} and {last} above the floor"
         say(f"  to be sure      {advice.more_cores} more core{'s' if advice.more_cores != 1 else ''}{where}")
-    if advice.action in (Action.RECALIBRATE, Action.WATCH):
+    if advice.action in (Action.WORK, Action.WATCH):
+        if advice.clean_first:
+            say(
+                "  to do first     clean it, then core beside it; set only what is left, or this if cleaning changed nothing:"
+            )
         for line in _setting(advice, plant, one):
             say(f"  {line}")
     for step in one.review.history.steps:

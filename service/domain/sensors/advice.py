@@ -1,4 +1,4 @@
-"""Advises on a sensor: recalibrate, watch, leave it or take more cores; and which values to set."""
+"""Advises on a sensor: work on it, watch, leave it or take more cores; which values to set; what one core beside it says."""
 
 from __future__ import annotations
 
@@ -7,8 +7,11 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from service.domain.blanket.drift import Drift, DriftBank
+from service.domain.cores.check import CORE_SD
+from service.domain.plant.display import format_length
 from service.domain.plant.signal import Measures, Signal
 from service.domain.plant.tank import Tank
+from service.domain.plant.units import UnitSystem
 from service.domain.sensors.agreement import proportional
 from service.domain.sensors.drift_history import DriftHistory
 
@@ -34,7 +37,7 @@ SPAN_SURE = 2.5
 class Action(StrEnum):
     """What to do."""
 
-    RECALIBRATE = "recalibrate now"
+    WORK = "needs work now"
     WATCH = "watch"
     FINE = "fine"
     MORE_CORES = "not enough cores"
@@ -42,7 +45,7 @@ class Action(StrEnum):
     @property
     def urgency(self) -> int:
         """Place in a list of work: 0 first."""
-        return (Action.RECALIBRATE, Action.WATCH, Action.MORE_CORES, Action.FINE).index(self)
+        return (Action.WORK, Action.WATCH, Action.MORE_CORES, Action.FINE).index(self)
 
 
 class DriftCause(StrEnum):
@@ -92,6 +95,11 @@ class Advice:
     more_cores: int  #: that would settle it; 0 when it is settled
     core_heights: tuple[float, float] | None  #: where on the blanket's range they would help most
 
+    @property
+    def clean_first(self) -> bool:
+        """Whether a setting is changed only for what is left after cleaning."""
+        return self.cause is DriftCause.FOULING and self.action in (Action.WORK, Action.WATCH)
+
 
 @dataclass(frozen=True, slots=True)
 class Decision:
@@ -123,7 +131,7 @@ def decide(bank: DriftBank, time: float, above_pivot: float, tolerance: float = 
     beyond = _beyond(error, sd, tolerance)
     enough, unsettled = bank.cores >= CORES_NEEDED, bank.unsettled > UNSETTLED
     if beyond >= SURE and enough and not unsettled:
-        action = Action.RECALIBRATE
+        action = Action.WORK
     elif not enough or unsettled or (sd > 0.75 * tolerance and 1.0 - SURE < beyond < SURE):
         action = Action.MORE_CORES
     elif beyond >= SUSPICIOUS or (
@@ -178,7 +186,7 @@ def advise(
         span=drift.span,
         span_interval=_interval(drift.span, span_sd),
         trend=drift.trend,
-        setting=_setting(
+        setting=setting_for(
             signal,
             tank.side_water_depth + head,
             pivot,
@@ -188,6 +196,41 @@ def advise(
         more_cores=decision.more_cores,
         core_heights=_where(history, tank, usual_height) if decision.action is Action.MORE_CORES else None,
     )
+
+
+@dataclass(frozen=True, slots=True)
+class CoreBeside:
+    """What one core beside a sensor says of it; ``agrees`` is False where somebody has to look. ``difference`` is sensor minus core. [m]"""
+
+    difference: float
+    agrees: bool
+    sentence: str
+
+
+def core_beside(
+    tag: str, difference: float, decision: Decision, units: UnitSystem, tolerance: float = TOLERANCE
+) -> CoreBeside:
+    """One core beside a sensor, judged by the tolerance and the decision that the sensor's own page goes by.
+
+    A single core repeats only to ± 2 standard deviations of a core: a difference within that is no news, and a sensor that all
+    cores together say is off does not agree because one of them came out near.
+    """
+    apart, repeats = abs(difference), 2.0 * CORE_SD
+    agrees = apart <= repeats and decision.action is not Action.WORK
+    way = "higher" if difference > 0.0 else "lower"
+    if apart <= tolerance:
+        beside = "agrees with" if agrees else "reads close to"
+        said = f"{tag} {beside} this core ({format_length(difference, units, signed=True)})"
+    else:
+        said = f"{tag} reads {format_length(apart, units)} {way} than this core"
+        if agrees:
+            said += f", within what one core repeats to (± {format_length(repeats, units)})"
+    by_all = (
+        f"off by {format_length(decision.error, units, signed=True)} (± {format_length(1.96 * decision.sd, units)})"
+    )
+    if decision.action is Action.MORE_CORES:
+        return CoreBeside(difference, agrees, f"{said}. There are not enough cores yet to say how far it is off.")
+    return CoreBeside(difference, agrees, f"{said}. By the cores so far it is {by_all}: {decision.action.value}.")
 
 
 def _beyond(mean: float, sd: float, tolerance: float) -> float:
@@ -220,7 +263,7 @@ def _where(history: DriftHistory, tank: Tank, usual: float) -> tuple[float, floa
     return mean + max(2.0 * spread, 0.3), min(mean + max(4.0 * spread, 1.0), 0.8 * tank.side_water_depth)
 
 
-def _setting(signal: Signal, surface: float, pivot: float, offset: float, span: float) -> Setting:
+def setting_for(signal: Signal, surface: float, pivot: float, offset: float, span: float = 0.0) -> Setting:
     """Bring offset and span error into the sensor's own frame: truth = multiply × reading + add.
 
     Parameters

@@ -88,7 +88,7 @@ def review_sensor(
     history = _history(tuple(pairs), tuple(works), tank.side_water_depth, pivot)
     sensor = state.sensors.get(tag) or first_sensor(tank)
     sound = [point for point in history.points if point.wrong <= CALLED]
-    usual = usual_height([point.pair for point in sound], tank)
+    usual = usual_height_of(history, tank)
     since = [p for p in sound if history.last_work is None or p.pair.time >= history.last_work]
     differences = [point.pair.difference for point in since]
     # In control means: no error. The spread of one pair is the fitted core noise with the pairs' own.
@@ -116,6 +116,11 @@ def review_sensor(
             for pair in wrong[0 if explained is None else max(0, len(wrong) - explained) :]
         },
     )
+
+
+def usual_height_of(history: DriftHistory, tank: Tank) -> float:
+    """Where the blanket usually stands, by the cores of a history that are not called wrong. [m]"""
+    return usual_height([point.pair for point in history.points if point.wrong <= CALLED], tank)
 
 
 def usual_height(sound: Sequence[Pair], tank: Tank) -> float:

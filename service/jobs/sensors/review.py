@@ -2,26 +2,29 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from datetime import datetime, timedelta
 from typing import Any
 
 from sqlalchemy import Connection, Engine
 
+from service.alarms.observations import PAIR_WITHIN
 from service.domain.blanket import estimate as estimator
 from service.domain.blanket.estimate import TankSetup
 from service.domain.blanket.fusion import PIVOT_SHARE
 from service.domain.blanket.pairing import Pair
 from service.domain.blanket.sensor_state import first_sensor
-from service.domain.sensors.advice import TOLERANCE, Decision, decide
+from service.domain.blanket.state import State
+from service.domain.sensors.advice import TOLERANCE, CoreBeside, Decision, core_beside, decide
 from service.domain.sensors.drift_history import CALLED
 from service.domain.sensors.review import USUAL_PAIRS, HeightAt, SensorReview, review_sensor, usual_height
 from service.domain.sensors.work_proof import WorkProof, work_proof
 from service.errors import InputError
 from service.jobs.blanket.estimate import newest_state
 from service.jobs.plant.plant import Plant
-from service.storage.blanket.estimates import latest_estimates
+from service.storage.blanket.estimates import assessments_between, latest_estimates
 from service.storage.cores.pairs import newest_pairs, pairs_of
 from service.storage.database.session import transaction
 from service.storage.plant.site_tables import SiteIds
@@ -62,6 +65,7 @@ class Reviewed:
             "span_error_95": list(advice.span_interval),
             "trend_m_per_day": advice.trend,
             "set": asdict(advice.setting),
+            "clean_first": advice.clean_first,
             "more_cores": advice.more_cores,
             "cores_at_heights_m": list(advice.core_heights) if advice.core_heights else None,
             "sound_cores_since_work": history.sound_cores,
@@ -74,7 +78,14 @@ class Reviewed:
             "limits_of_agreement": asdict(found.agreement) if found.agreement else None,
             "deming": asdict(found.deming) if found.deming else None,
             "work": [
-                {"id": work.id, "recorded_at": work.recorded_at, "note": work.note, **asdict(work.calibration)}
+                {
+                    "id": work.id,
+                    "recorded_at": work.recorded_at,
+                    "note": work.note,
+                    "as_found_typed": work.as_found_typed,
+                    "as_left_typed": work.as_left_typed,
+                    **asdict(work.calibration),
+                }
                 for work in self.works
             ],
         }
@@ -105,22 +116,54 @@ def worklist(engine: Engine, plant: Plant, now: datetime, *, tolerance: float = 
         last_work = {work.signal_id: work.calibration.at for work in works}
         for setup in plant.setups:
             state = newest_state(conn, setup, plant.ids.tanks[setup.tank.key]) or estimator.initial(setup)
-            pivot = PIVOT_SHARE * setup.tank.side_water_depth
             for signal in setup.blankets:
-                sensor = state.sensors.get(signal.tag) or first_sensor(setup.tank)
-                pairs = newest_pairs(conn, plant.ids.signals[signal.tag], 2 * USUAL_PAIRS)
-                above = usual_height(_sound(pairs), setup.tank) - pivot
-                found.append(
-                    SensorSummary(
-                        setup=setup,
-                        tag=signal.tag,
-                        decision=decide(sensor.bank, now.timestamp(), above, tolerance),
-                        sound_cores=sensor.bank.cores,
-                        last_core=pairs[-1].time if pairs else None,
-                        last_work=last_work.get(plant.ids.signals[signal.tag]),
-                    )
-                )
+                summary = _summary(conn, plant, setup, state, signal.tag, now, tolerance)
+                found.append(replace(summary, last_work=last_work.get(plant.ids.signals[signal.tag])))
     return sorted(found, key=lambda one: (one.decision.action.urgency, -abs(one.decision.error), one.tag))
+
+
+def beside_core(
+    conn: Connection, plant: Plant, setup: TankSetup, at: datetime, height: float, now: datetime
+) -> CoreBeside | None:
+    """What a core says of the tank's sensor whose reading is nearest in time, by the standard of the sensor's own page.
+
+    Parameters
+    ----------
+    at : when the core was taken.
+    height : blanket height it found. [m]
+
+    Returns
+    -------
+    None where no reading is close enough in time to compare with.
+    """
+    tags = {plant.ids.signals[signal.tag]: signal.tag for signal in setup.blankets}
+    near = [
+        one
+        for one in assessments_between(conn, list(tags), at - PAIR_WITHIN, at + PAIR_WITHIN)
+        if math.isfinite(one.height)
+    ]
+    if not near:
+        return None
+    nearest = min(near, key=lambda one: abs(one.time - at))
+    state = newest_state(conn, setup, plant.ids.tanks[setup.tank.key]) or estimator.initial(setup)
+    decision = _summary(conn, plant, setup, state, nearest.tag, now, TOLERANCE).decision
+    return core_beside(nearest.tag, nearest.height - height, decision, plant.alarms.units)
+
+
+def _summary(
+    conn: Connection, plant: Plant, setup: TankSetup, state: State, tag: str, now: datetime, tolerance: float
+) -> SensorSummary:
+    sensor = state.sensors.get(tag) or first_sensor(setup.tank)
+    pairs = newest_pairs(conn, plant.ids.signals[tag], 2 * USUAL_PAIRS)
+    above = usual_height(_sound(pairs), setup.tank) - PIVOT_SHARE * setup.tank.side_water_depth
+    return SensorSummary(
+        setup=setup,
+        tag=tag,
+        decision=decide(sensor.bank, now.timestamp(), above, tolerance),
+        sound_cores=sensor.bank.cores,
+        last_core=pairs[-1].time if pairs else None,
+        last_work=None,
+    )
 
 
 def _sound(pairs: Sequence[Pair]) -> list[Pair]:
@@ -214,6 +257,8 @@ def certify(engine: Engine, plant: Plant, record: CalibrationRecord, *, now: dat
             id=record.id,
             work=work,
             recorded_at=record.recorded_at,
+            as_found_typed=record.as_found_typed,
+            as_left_typed=record.as_left_typed,
             note=record.note,
             supersedes=record.supersedes,
             correction_reason=record.correction_reason,

@@ -94,7 +94,9 @@ class PrintedPage(FPDF):
         self.multi_cell(0, 4.6, text, align="L", new_x=XPos.LMARGIN, new_y=YPos.NEXT)
 
     def signatures(self, who: Sequence[str]) -> None:
-        """Lines to sign on."""
+        """Lines to sign on, never divided between two pages."""
+        if self.will_page_break(20):
+            self.add_page()
         self.ln(14)
         width = self.epw / len(who)
         self.set_font("body", "", 8)

@@ -286,6 +286,8 @@ class CalibrationRow(Base):
     as_left_offset: Mapped[float | None]
     as_found_span_error: Mapped[float | None]
     as_left_span_error: Mapped[float | None]
+    as_found_typed: Mapped[str] = mapped_column(server_default=text("''"))
+    as_left_typed: Mapped[str] = mapped_column(server_default=text("''"))
     supersedes: Mapped[UUID | None] = mapped_column(ForeignKey("calibration.id"))
     withdrawn: Mapped[bool] = mapped_column(server_default=text("false"))
     correction_reason: Mapped[str] = mapped_column(server_default=text("''"))

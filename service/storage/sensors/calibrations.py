@@ -30,6 +30,8 @@ class CalibrationRecord:
     signal_id: int
     recorded_at: datetime
     note: str = ""
+    as_found_typed: str = ""  #: what was typed, of which the error was made
+    as_left_typed: str = ""
     supersedes: UUID | None = None
     withdrawn: bool = False
     correction_reason: str = ""
@@ -136,6 +138,8 @@ def _values(record: CalibrationRecord) -> dict[str, Any]:
         "done_by": done.done_by,
         "reason": done.reason,
         "note": record.note,
+        "as_found_typed": record.as_found_typed,
+        "as_left_typed": record.as_left_typed,
         "as_found_offset": done.as_found_offset,
         "as_left_offset": done.as_left_offset,
         "as_found_span_error": done.as_found_span_error,
@@ -165,6 +169,8 @@ def _record(row: Row[Any]) -> CalibrationRecord:
         signal_id=row.signal_id,
         recorded_at=row.recorded_at,
         note=row.note,
+        as_found_typed=row.as_found_typed,
+        as_left_typed=row.as_left_typed,
         supersedes=row.supersedes,
         withdrawn=row.withdrawn,
         correction_reason=row.correction_reason,

@@ -2,21 +2,18 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
-from datetime import datetime
 from typing import Annotated, Literal
 from uuid import UUID
 
 from pydantic import AwareDatetime, BaseModel, ConfigDict, Field
 
-from service.alarms.observations import AGREE, PAIR_WITHIN
 from service.domain.cores.core import Core, Surface
 from service.domain.plant.display import describe_clearance, format_length
 from service.domain.plant.tank import Tank
 from service.errors import InputError
 from service.jobs.cores.core import CoreDraft, Logged, known_words, submit_core
-from service.storage.blanket.estimates import assessments_between
+from service.jobs.sensors.review import beside_core
 from service.storage.database.session import transaction
 from service.web.base.access import Principal
 from service.web.base.lengths import length
@@ -120,51 +117,20 @@ def _verdict(plant: WebPlant, tank: Tank, core: Core, logged: Logged) -> EntryVe
     )
     if logged.known is not None:
         sentence += " " + known_words(logged.known, plant.alarms)
-    beside = _sensor_beside(plant, tank, core.taken_at)
-    if beside is None:
-        return EntryVerdict(
-            logged=logged,
-            core=core,
-            height=height,
-            clearance=clearance,
-            sentence=sentence,
-            sensor_sentence="No sensor reading close enough in time to compare with.",
-        )
-    raw, corrected = beside
-    difference = raw - height
-    agrees = abs(difference) <= AGREE
-    if agrees:
-        words = f"The sensor agrees ({format_length(difference, plant.units, signed=True)})."
-    else:
-        way = "higher" if difference > 0 else "lower"
-        words = f"The sensor reads {format_length(abs(difference), plant.units)} {way} than this core."
-        if abs(corrected - height) <= AGREE:
-            words += " After correction for its known drift it agrees."
+    setup = plant.setup(tank.key)
+    beside = None
+    if setup is not None and setup.blankets:
+        with transaction(plant.engine) as conn:
+            beside = beside_core(conn, plant, setup, core.taken_at, height, plant.clock())
     return EntryVerdict(
         logged=logged,
         core=core,
         height=height,
         clearance=clearance,
         sentence=sentence,
-        sensor=difference,
-        sensor_sentence=words,
-        sensor_agrees=agrees,
+        sensor=None if beside is None else beside.difference,
+        sensor_sentence="No sensor reading close enough in time to compare with."
+        if beside is None
+        else beside.sentence,
+        sensor_agrees=beside is None or beside.agrees,
     )
-
-
-def _sensor_beside(plant: WebPlant, tank: Tank, at: datetime) -> tuple[float, float] | None:
-    """Reading of the tank's sensors nearest to that time: raw, and drift-corrected. [m]"""
-    setup = plant.setup(tank.key)
-    if setup is None or not setup.blankets:
-        return None
-    ids = [plant.ids.signals[signal.tag] for signal in setup.blankets]
-    with transaction(plant.engine) as conn:
-        near = [
-            a
-            for a in assessments_between(conn, ids, at - PAIR_WITHIN, at + PAIR_WITHIN)
-            if math.isfinite(a.height + a.corrected)
-        ]
-    if not near:
-        return None
-    nearest = min(near, key=lambda a: abs(a.time - at))
-    return nearest.height, nearest.corrected

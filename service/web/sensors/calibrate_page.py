@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from datetime import datetime
 from typing import Annotated, Literal
 from uuid import UUID, uuid4
@@ -11,13 +12,16 @@ from fastapi.responses import HTMLResponse, RedirectResponse
 from pydantic import BaseModel, Field
 
 from service.domain.blanket.estimate import TankSetup
+from service.domain.blanket.fusion import PIVOT_SHARE
 from service.domain.cores.core import Calibration, CalibrationKind
 from service.domain.plant.display import format_length
 from service.domain.plant.signal import Signal, sensor_height
 from service.domain.plant.tank import Tank
+from service.domain.sensors.advice import TOLERANCE, Action, setting_for
 from service.errors import InputError
 from service.jobs.blanket.estimate import head_at
-from service.jobs.sensors.calibrate import record_work
+from service.jobs.sensors.calibrate import doubts_of_work, record_work
+from service.jobs.sensors.review import Reviewed
 from service.storage.database.session import transaction
 from service.storage.sensors.calibrations import CalibrationRecord, find_calibration
 from service.web.base.access import FormChecked, Principal, Technician
@@ -31,6 +35,7 @@ router = APIRouter(include_in_schema=False)
 
 Line = Annotated[str, Field(max_length=100)]
 
+SIDES: tuple[Literal["found", "left"], ...] = ("found", "left")
 #: What can be chosen, with the words of the page.
 KINDS = (
     (CalibrationKind.CLEANING, "cleaned", "its settings were left as they are"),
@@ -85,16 +90,30 @@ def record(
     typed = form.model_copy(update=defaults)
     setup = _setup(plant, tag)
     try:
-        work = _work(plant, setup, tag, typed)
-        if typed.looked_over != "yes":
-            return _form(request, plant, visitor, tag, typed, work=work)
+        read = _read(plant, setup, tag, typed)
+        with transaction(plant.engine) as conn:
+            doubts = doubts_of_work(
+                conn,
+                setup,
+                plant.ids,
+                read.work,
+                plant.units,
+                now=plant.clock(),
+                id=_id(typed.id),
+                supersedes=_id(typed.corrects) if typed.corrects else None,
+            )
+        if typed.looked_over not in ("yes", "confirmed") or (doubts and typed.looked_over != "confirmed"):
+            return _form(request, plant, visitor, tag, typed, read=read, doubts=doubts)
         done = record_work(
             plant.engine,
             setup,
             plant.ids,
-            work,
+            read.work,
             visitor.actor,
             now=plant.clock(),
+            units=plant.units,
+            typed=(read.found.typed, read.left.typed),
+            confirmed=typed.looked_over == "confirmed",
             note=typed.note.strip(),
             id=_id(typed.id),
             supersedes=_id(typed.corrects) if typed.corrects else None,
@@ -113,7 +132,8 @@ def _form(
     tag: str,
     typed: WorkForm,
     *,
-    work: Calibration | None = None,
+    read: WorkRead | None = None,
+    doubts: tuple[str, ...] = (),
     wrong: str = "",
     status: int = 200,
 ) -> HTMLResponse:
@@ -124,6 +144,8 @@ def _form(
         plant,
         visitor,
         "calibrate.html.j2",
+        Action=Action,
+        tolerance=TOLERANCE,
         status=status,
         tag=tag,
         tank=tank,
@@ -132,12 +154,43 @@ def _form(
         counts=counting_words(signal_of(found)),
         kinds=KINDS,
         typed=typed,
-        work=work,
+        work=None if read is None else read.work,
+        read=read,
+        doubts=doubts,
+        still_off=None if read is None else _still_off(found, read),
         wrong=wrong,
     )
 
 
-def _work(plant: WebPlant, setup: TankSetup, tag: str, typed: WorkForm) -> Calibration:
+@dataclass(frozen=True, slots=True)
+class ErrorRead:
+    """One side of the work: the error, what was typed, and how the error came of it. [m]; ``error`` None where nothing was typed."""
+
+    error: float | None
+    typed: str = ""
+    made: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class WorkRead:
+    """The work with what was typed of either side; ``surface`` is the water's above the floor datum then. [m]"""
+
+    work: Calibration
+    found: ErrorRead
+    left: ErrorRead
+    surface: float
+
+
+def _still_off(found: Reviewed, read: WorkRead) -> float | None:
+    """What has to be added to what the sensor reads when it was left further off than is good enough; else None. [m]"""
+    error = read.left.error
+    if error is None or abs(error) <= TOLERANCE:
+        return None
+    pivot = PIVOT_SHARE * found.setup.tank.side_water_depth
+    return setting_for(signal_of(found), read.surface, pivot, error).add
+
+
+def _read(plant: WebPlant, setup: TankSetup, tag: str, typed: WorkForm) -> WorkRead:
     """The work as it was typed.
 
     Raises
@@ -155,20 +208,22 @@ def _work(plant: WebPlant, setup: TankSetup, tag: str, typed: WorkForm) -> Calib
     at = plant_moment(typed.when, plant.zone, plant.clock())
     with transaction(plant.engine) as conn:
         head = head_at(conn, setup, plant.ids, at)
-    return Calibration(
+    found, left = (_error(plant, setup.tank, signal, side, typed, head) for side in SIDES)
+    work = Calibration(
         tag=tag,
         at=at,
         kind=CalibrationKind(typed.kind),
         done_by=typed.by.strip(),
         reason=typed.why.strip(),
-        as_found_offset=_error(plant, setup.tank, signal, "found", typed, head),
-        as_left_offset=_error(plant, setup.tank, signal, "left", typed, head),
+        as_found_offset=found.error,
+        as_left_offset=left.error,
     )
+    return WorkRead(work, found, left, setup.tank.side_water_depth + head)
 
 
 def _error(
     plant: WebPlant, tank: Tank, signal: Signal, side: Literal["found", "left"], typed: WorkForm, head: float
-) -> float | None:
+) -> ErrorRead:
     """Reading minus truth in blanket height, from a reading and the core beside it, or as typed; None for neither. [m]
 
     Parameters
@@ -181,9 +236,10 @@ def _error(
         if error:
             if reads or core:
                 raise InputError("enter either the reading with its core, or the error itself, not both")
-            return signed_length(error, unit)
+            metres = signed_length(error, unit)
+            return ErrorRead(metres, f"error {error}" if error.endswith(unit) else f"error {error} {unit}")
         if not reads and not core:
-            return None
+            return ErrorRead(None)
         if not reads or not core:
             raise InputError("enter both the reading and the hand core beside it; one alone says nothing")
         shown = signed_length(reads, unit)
@@ -194,7 +250,13 @@ def _error(
     except InputError as problem:
         raise InputError(f"as {side}: {problem}") from None
     height = shown if signal.mount is None else sensor_height(shown, tank, signal.mount, head)
-    return height - tank.height_from_thickness(thickness, away)
+    true = tank.height_from_thickness(thickness, away)
+    say = words_of(plant)
+    return ErrorRead(
+        height - true,
+        f"shows {reads} {unit}, core {core} {unit} at {say.length(away)} from the wall",
+        f"blanket above the floor at the wall: {say.length(height)} by the sensor, {say.length(true)} by the core",
+    )
 
 
 def _of(plant: WebPlant, old: CalibrationRecord) -> WorkForm:

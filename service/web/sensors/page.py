@@ -30,7 +30,7 @@ LISTED = 60
 EXPLAINED = 20
 #: Sign, style and word of each advice: never colour alone.
 FLAGS = {
-    Action.RECALIBRATE: ("▲", "warning", "Recalibrate now"),
+    Action.WORK: ("▲", "warning", "Needs work now"),
     Action.WATCH: ("◔", "quieted", "Watch"),
     Action.MORE_CORES: ("?", "quieted", "Not enough cores"),
     Action.FINE: ("", "", "Fine"),
@@ -81,6 +81,7 @@ def one(
         plant,
         visitor,
         "sensor.html.j2",
+        Action=Action,
         tag=tag,
         tank=found.setup.tank,
         review=found.review,

@@ -44,7 +44,7 @@ def test_a_core_takes_a_tank_its_digits_and_one_more_press(browser: Browser, sit
         page.click("#keep")
         page.wait_for_selector("text=✓ Saved.")
         assert "3.6 ft of sludge in East clarifier" in page.inner_text("#said")
-        assert "The sensor" in page.inner_text("#said")
+        assert "east.blanket reads" in page.inner_text("#said")
     [record] = stored(site)
     assert (record.typed_value, record.typed_unit) == (3.6, "ft")
     assert record.core.taken_by == "Operator Person"

@@ -82,7 +82,7 @@ def test_work_is_recorded_with_the_keyboard_alone(browser: Browser, bench: WebSi
         page.goto("/sensors")
         tab_to("east.blanket")
         page.keyboard.press("Enter")
-        page.wait_for_selector("text=What to type into the transmitter")
+        page.wait_for_selector("text=Clean it first")
         tab_to("Record work on this sensor")
         page.keyboard.press("Enter")
         page.wait_for_selector("text=the instrument hangs over the tank")

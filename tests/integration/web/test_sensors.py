@@ -18,6 +18,7 @@ from service.domain.plant.signal import Measures, Mount, Signal, SignalKind
 from service.domain.plant.tank import NotchedWeir
 from service.domain.plant.weir import water_surface
 from service.jobs.blanket.estimate import update_estimates
+from service.jobs.sensors.review import beside_core
 from service.storage.accounts import audit
 from service.storage.blanket import recompute
 from service.storage.database.session import transaction
@@ -68,7 +69,7 @@ def sent(client: httpx.Client, address: str, **typed: str) -> httpx.Response:
 
 def test_the_sensor_that_needs_work_comes_first_and_its_page_agrees(bench: WebSite) -> None:
     said = text_of(bench.client(Role.VIEWER).get("/sensors").text)
-    assert said.index("Recalibrate now") < said.index("east.blanket") < said.index("west.blanket")
+    assert said.index("Needs work now") < said.index("east.blanket") < said.index("west.blanket")
     assert re.search(r"-1\.\d ft ± 0\.\d ft", said)  # it fouled 0.4 m
     assert "Not enough cores" in said
 
@@ -85,7 +86,7 @@ def test_the_sensor_that_needs_work_comes_first_and_its_page_agrees(bench: WebSi
 def test_a_sensors_page_says_how_far_what_to_set_and_which_core_is_wrong(bench: WebSite) -> None:
     page = bench.client(Role.VIEWER).get("/sensors/east.blanket").text
     said = text_of(page)
-    assert "Recalibrate now" in said
+    assert "Needs work now" in said
     assert "slow fouling" in said
     assert re.search(r"Offset: add to what it reads as it is \+1\.\d\d ft", said)
     assert re.search(r"4 mA stands for 0\.00 ft 1\.\d\d ft", said)
@@ -236,3 +237,47 @@ def test_what_a_sensor_that_counts_from_the_surface_showed_is_counted_from_the_s
         [work] = works(site)
     height = tank.side_water_depth + water_surface(0.5, tank) - 9.0 * 0.3048
     assert work.calibration.as_found_offset == pytest.approx(height - 4.1 * 0.3048, abs=1e-6)
+
+
+def test_a_record_that_contradicts_the_cores_is_shown_with_what_was_typed_and_confirmed(bench: WebSite) -> None:
+    client = bench.client(Role.TECHNICIAN)
+    # It fouled to read 1.3 ft low; here somebody turned the sign.
+    typed = {"found_reads": "6.0", "found_core": "4.7", "left_error": "-0.9", "why": "checked"}
+    for looked_over in ("", "yes"):
+        look = sent(client, ADDRESS, **typed, looked_over=looked_over)
+        said = text_of(look.text)
+        assert "As found +1.3 ft contradicts the cores before it: -1." in said
+        assert "With the sign turned, -1.3 ft, it would fit" in said
+        assert "You typed: shows 6.0 ft, core 4.7 ft at 0.0 ft from the wall. That makes the blanket above" in said
+        assert "add +0.90 ft to what it reads now" in said, "what to enter if it is still off"
+        assert len(works(bench)) == 1
+    again = dict(re.findall(r'<input type="hidden" name="(\w+)" value="([^"]*)"', look.text))
+    done = client.post(ADDRESS, data=again | {"looked_over": "confirmed"})
+    assert done.status_code == 303, text_of(done.text)
+    assert works(bench)[-1].as_left_typed == "error -0.9 ft"
+    assert "+1.3 ft (typed: shows 6.0 ft, core 4.7 ft at 0.0 ft from the wall)" in text_of(
+        client.get(done.headers["location"]).text
+    )
+    with transaction(bench.web.engine) as conn:
+        [line] = [c for c in audit.changes(conn) if c.subject == str(works(bench)[-1].id)]
+    assert "contradicts the cores" in str(line.detail["confirmed"])
+
+
+def test_the_core_form_and_the_sensors_page_say_the_same_of_it(bench: WebSite) -> None:
+    client = bench.client(Role.TECHNICIAN)
+    page = text_of(client.get("/sensors/east.blanket").text)
+    assert "Needs work now: clean first" in page
+    assert page.index("Clean it, and wait until the reading is steady") < page.index("Offset: add to what it reads")
+    [error] = re.findall(r"Sensor error (-\d\.\d ft)", page)
+    # A core that happens to come out where the fouled sensor reads: near it, and yet no agreement.
+    with transaction(bench.web.engine) as conn:
+        near = beside_core(conn, bench.web, BENCH[0], NIGHT - timedelta(minutes=20), 0.2, NIGHT)
+    assert near is not None
+    level = near.difference + 0.2
+    with transaction(bench.web.engine) as conn:
+        beside = beside_core(conn, bench.web, BENCH[0], NIGHT - timedelta(minutes=20), level, NIGHT)
+    assert beside is not None
+    assert not beside.agrees
+    assert "agrees" not in beside.sentence
+    assert f"off by {error}" in beside.sentence
+    assert beside.sentence.endswith(": needs work now.")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import UTC, datetime, timedelta
+from typing import get_args
 from uuid import UUID
 from zoneinfo import ZoneInfo
 
@@ -10,6 +11,7 @@ from service.domain.blanket import estimate as estimator
 from service.domain.blanket.estimate import TankSetup
 from service.domain.cores.core import Calibration, CalibrationKind, Core
 from service.domain.plant.reading import Reading
+from service.domain.plant.units import UnitSystem
 from service.domain.sensors.review import SensorReview, review_sensor
 from service.domain.sensors.work_proof import work_proof
 from service.reports.certificate import RecordedWork, certificate
@@ -51,23 +53,35 @@ def _review() -> tuple[TankSetup, SensorReview]:
     return setup, review_sensor(setup, told.state, "LT-E", told.pairs, [WORK], now)
 
 
-def test_it_is_a_pdf_on_the_plants_paper() -> None:
+def made(units: UnitSystem, note: str = "±0.1 – “wiper” replaced") -> bytes:
     setup, review = _review()
     record = RecordedWork(
-        id=UUID(int=99), work=WORK, recorded_at=WORK.at + timedelta(hours=1), note="±0.1 – “wiper” replaced"
+        id=UUID(int=99),
+        work=WORK,
+        recorded_at=WORK.at + timedelta(hours=1),
+        note=note,
+        as_found_typed="shows 3.0 ft, core 4.1 ft at 5.0 ft from the wall",
+        as_left_typed="error +0.03 ft",
+        supersedes=UUID(int=98),
+        correction_reason="the sign was turned",
+    )
+    return certificate(
+        record,
+        setup.tank,
+        work_proof(review.history.points, WORK.at),
+        site="Invented Creek Works",
+        units=units,
+        zone=ZoneInfo("America/New_York"),
+        now=START + timedelta(days=30),
     )
 
-    def made(units: str) -> bytes:
-        return certificate(
-            record,
-            setup.tank,
-            work_proof(review.history.points, WORK.at),
-            site="Invented Creek Works",
-            units="us" if units == "us" else "si",
-            zone=ZoneInfo("America/New_York"),
-            now=START + timedelta(days=30),
-        )
 
+def test_twelve_cores_on_a_side_and_the_signatures_fit_one_page() -> None:
+    for units in get_args(UnitSystem):
+        assert made(units).count(b"/Type /Page\n") == 1
+
+
+def test_it_is_a_pdf_on_the_plants_paper() -> None:
     letter, a4 = made("us"), made("si")
     assert letter.startswith(b"%PDF-")
     assert b"/MediaBox [0 0 612.00 792.00]" in letter or b"/MediaBox [0 0 612 792]" in letter

@@ -23,11 +23,12 @@ from service.domain.sensors.advice import (
     DriftCause,
     _cause,
     _hint,
-    _setting,
     _unit_slip,
     _where,
     advise,
+    core_beside,
     decide,
+    setting_for,
 )
 from service.domain.sensors.drift_history import DriftHistory, PairInHindsight, StepFound
 
@@ -72,11 +73,11 @@ def offset_for(chance: float, sd: float) -> float:
 @pytest.mark.parametrize(
     ("offset", "action"),
     [
-        (offset_for(0.96, 0.02), Action.RECALIBRATE),
+        (offset_for(0.96, 0.02), Action.WORK),
         (offset_for(0.94, 0.02), Action.WATCH),
         (offset_for(0.51, 0.02), Action.WATCH),
         (offset_for(0.49, 0.02), Action.FINE),
-        (-offset_for(0.96, 0.02), Action.RECALIBRATE),
+        (-offset_for(0.96, 0.02), Action.WORK),
         (0.0, Action.FINE),
     ],
 )
@@ -86,9 +87,9 @@ def test_nineteen_in_twenty_sends_a_technician_and_evens_has_it_watched(offset: 
 
 def test_nobody_is_sent_before_three_cores_or_while_the_latest_is_in_doubt() -> None:
     plain = drift(0.3)
-    assert decided(plain, cores=3.0).action is Action.RECALIBRATE
+    assert decided(plain, cores=3.0).action is Action.WORK
     assert decided(plain, cores=2.9).action is Action.MORE_CORES
-    assert decided(plain, unsettled=0.3).action is Action.RECALIBRATE
+    assert decided(plain, unsettled=0.3).action is Action.WORK
     assert decided(plain, unsettled=0.31).action is Action.MORE_CORES
 
 
@@ -96,7 +97,7 @@ def test_a_wide_interval_asks_for_cores_only_where_they_could_tell() -> None:
     assert decided(drift(0.05, 0.076)).action is Action.MORE_CORES
     assert decided(drift(0.05, 0.074)).action is Action.FINE
     # Sure enough already, wide as it is.
-    assert decided(drift(0.4, 0.15)).action is Action.RECALIBRATE
+    assert decided(drift(0.4, 0.15)).action is Action.WORK
 
 
 def test_a_trend_that_is_sure_and_leads_beyond_the_tolerance_is_watched() -> None:
@@ -159,7 +160,7 @@ def test_what_is_typed_in_undoes_the_error_in_the_sensors_own_frame(
     signal = Signal(tag="a", kind=SignalKind.BLANKET, tank="t", unit="m", low=0.5, high=3.5, mount=mount)
     pivot = 1.2
     surface = 4.05
-    found = _setting(signal, surface, pivot, offset, span)
+    found = setting_for(signal, surface, pivot, offset, span)
     up = mount is None or mount.measures is Measures.HEIGHT
     zero = 0.0 if mount is None else surface if mount.measures is Measures.DEPTH else mount.zero_height
     for truth in (0.3, 1.2, 2.6):
@@ -292,3 +293,21 @@ def test_an_interval_holds_the_truth_nineteen_times_in_twenty() -> None:
         (found.span_interval, 0.1, 0.03),
     ):
         assert interval == near(norm.interval(0.95, mean, sd), abs=1e-5)
+
+
+@pytest.mark.parametrize(
+    ("difference", "action", "agrees", "said"),
+    [
+        (0.05, Action.FINE, True, "LT agrees with this core (+0.2 ft). By the cores so far it is off by +0.2 ft (± 0.2 ft): fine"),
+        (-0.24, Action.WATCH, True, "LT reads 0.8 ft lower than this core, within what one core repeats to (± 1.0 ft)"),
+        (0.24, Action.WORK, False, "LT reads 0.8 ft higher than this core. By the cores so far it is off by"),
+        (0.05, Action.WORK, False, "LT reads close to this core (+0.2 ft). By the cores so far it is off by +0.2 ft (± 0.2 ft): needs work"),
+        (0.35, Action.MORE_CORES, False, "LT reads 1.1 ft higher than this core. There are not enough cores yet"),
+    ],
+)  # fmt: skip
+def test_one_core_beside_a_sensor_is_judged_by_what_its_page_goes_by(
+    difference: float, action: Action, agrees: bool, said: str
+) -> None:
+    found = core_beside("LT", difference, Decision(action, 0.05, 0.03, 0.1, 0.05, 0.03, 0), "us")
+    assert found.agrees is agrees
+    assert found.sentence.startswith(said)
