@@ -25,3 +25,4 @@ def test_signatures_are_never_divided_between_two_pages(monkeypatch: pytest.Monk
         assert len(signed) == 3
         assert len(set(signed)) == 1, lines
         assert signed[0] == page.page_no(), "the names stand under their lines"
+        page.content()  # closes its fonts
