@@ -34,8 +34,8 @@ from service.domain.blanket.trace import CALM_SD, MOVES_EVERY, MOVES_FOR, MOVING
 from service.domain.blanket.work_effect import WRITTEN_SD
 
 # Everything below: judgement, tuned on invented plants; common practice, no source.
-#: Offset walk [m/√d]; drift of a sensor that follows [m/d], and how long it persists [d].
-WALK_SD, DRIFT_SD, DRIFT_MEMORY = 0.02, 0.03, 6.0
+#: Offset walk [m/√d]; drift of a sensor that follows, and of one nobody knows [m/d], and how long each persists [d].
+WALK_SD, DRIFT_SD, FIRST_DRIFT_SD, DRIFT_MEMORY, FIRST_MEMORY = 0.02, 0.03, 0.6, 6.0, 1.0
 #: How often a sensor fouls [1/d].
 FOULS = 0.08
 #: How often a sensor turns away is learned over this [d], up to so often a day.
@@ -52,8 +52,10 @@ IN_WATER_SD, OUT_OF_WATER = 0.15, 0.02
 #: What lasts longer than this was hardly something else that the sensor saw [h].
 AWAY_LASTS = 8.0
 #: Cores: noise with the person's lean [m], share of wrong ones [–], and what else one may show, with its chance.
-CORE_SD, CORE_WRONG = 0.085, 0.035
+CORE_SD, CORE_WRONG = 0.075, 0.035
 CORE_SHIFT, CORE_AWAY, CORE_FOULING = 0.004, 0.005, 0.03
+#: Chance that a sensor follows the compact surface where a core shows a dispersed one above it [–].
+SEES_COMPACT = 0.5
 #: And how much less likely it is of several sensors at once that agree [–].
 TOGETHER = 0.4
 #: How far off a height may turn out to be that nobody has seen for a while [m].
@@ -83,11 +85,13 @@ class Bank:
         self.cov[:, 0, 1, 1], self.cov[:, 1, 1, 1] = CALM_SD**2, MOVING_SD**2
         for i in range(sensors):
             self.cov[:, :, 2 + 2 * i, 2 + 2 * i] = 0.25**2
-            self.cov[:, :, 3 + 2 * i, 3 + 2 * i] = DRIFT_SD**2
-        self.time = math.nan
-        self.drift_time = math.nan
+            self.cov[:, :, 3 + 2 * i, 3 + 2 * i] = FIRST_DRIFT_SD**2
+        self.time = self.drift_time = math.nan
+        self.begun = math.nan  #: when something was first heard
         self.fork_times = [math.nan] * sensors
         self.last_core = self.core_height = math.nan
+        #: Whether the last core showed a dispersed surface above the compact one.
+        self.dispersed = False
         #: Where each sensor's offset usually is [m] and how surely [m²], learned at cores.
         self.home = [0.0] * sensors
         self.home_var = [0.25**2] * sensors
@@ -109,7 +113,7 @@ class Bank:
         """Carry every story forward to a time. [s]"""
         if not time > self.time:
             if self.time != self.time:
-                self.time = self.drift_time = time
+                self.time = self.drift_time = self.begun = time
             return
         hours = (time - self.time) / 3600.0
         self.time = time
@@ -162,8 +166,9 @@ class Bank:
     def _drift(self, days: float) -> None:
         """Offsets go on, and heights nobody sees are kept within the tank."""
         days = min(days, 400.0)
-        fade = math.exp(-days / DRIFT_MEMORY)
-        reach = DRIFT_MEMORY * (1.0 - fade)
+        memory = min(FIRST_MEMORY + (self.time - self.begun) / 86_400.0, DRIFT_MEMORY)
+        fade = math.exp(-days / memory)
+        reach = memory * (1.0 - fade)
         x, cov = self.x, self.cov
         for i in range(self.n):
             b, t = 2 + 2 * i, 3 + 2 * i
@@ -313,11 +318,18 @@ class Bank:
 
     # --- a core -------------------------------------------------------------------------------------------------------
 
-    def core(self, height: float, var: float = CORE_SD**2) -> float:
-        """Take a core's height of the top that counts; gives back the chance that it was sound and told nothing new."""
+    def core(self, height: float, var: float = CORE_SD**2, compact: float | None = None) -> float:
+        """Take a core's height of the top that counts; gives back the chance that it was sound and told nothing new.
+
+        Parameters
+        ----------
+        height, var : of the top that counts. [m, m²]
+        compact : height of the compact surface, where the core showed a dispersed one above it. [m]
+        """
         days = min((self.time - self.last_core) / 86_400.0, 30.0) if self.last_core == self.last_core else 10.0
         self.last_core = self.time
         self.core_height = height
+        self.dispersed = compact is not None
         self.usual_agreed = self._agrees()
         uniform = 1.0 / self.range
         row = row_of(self.d, 0)
@@ -325,6 +337,9 @@ class Bank:
         expected = 0.0
         for story in self.stories():
             sound = story.weight * (1.0 - CORE_WRONG) * story.density(row, height, var)
+            if compact is not None:
+                made.append(self._under_dispersed(story, height, compact, var))
+                sound *= 1.0 - SEES_COMPACT
             expected += sound
             made.append(story.taken(row, height, var)._replace(weight=sound))
             made.append(story._replace(weight=story.weight * CORE_WRONG * uniform))
@@ -345,6 +360,19 @@ class Bank:
             rate += (FOULS - rate) * min(days / (2.0 * FOUL_MEMORY), 1.0) + max(now - was, 0.0) / FOUL_MEMORY
             self.foul_rate[i] = min(rate, MOST_FOULS)
         return expected / total
+
+    def _under_dispersed(self, story: Story, height: float, compact: float, var: float) -> Story:
+        """The sensors went by the compact surface of a core that showed two: they say nothing of the dispersed one above."""
+        row = row_of(self.d, 0)
+        weight = story.weight * (1.0 - CORE_WRONG) * SEES_COMPACT * story.density(row, compact, var)
+        below = story.taken(row, compact, var)
+        x, cov, modes = below.x, below.cov, below.modes.copy()
+        x[:, 0], x[:, 1] = height, 0.0
+        for free in (0, 1):
+            cov[:, free, :] = cov[:, :, free] = 0.0
+        cov[:, 0, 0], cov[:, 1, 1] = var, (CALM_SD**2, MOVING_SD**2)
+        modes[(modes == FOLLOWS) | (modes == FOULING)] = AWAY
+        return Story(weight, x, cov, np.array([0.9, 0.1]), modes)
 
     def _fouling(self) -> list[float]:
         return [float(self.w[self.mode[:, i] == FOULING].sum()) for i in range(self.n)]
@@ -467,9 +495,9 @@ class Bank:
             "w": self.w.tolist(), "mu": self.mu.tolist(), "x": self.x.tolist(), "cov": self.cov.tolist(),
             "mode": self.mode.tolist(),
             "times": [None if t != t else t for t in (
-                self.time, self.drift_time, self.last_core, self.core_height, *self.fork_times, *self.levels, *self.level_times
+                self.time, self.drift_time, self.begun, self.last_core, self.core_height, *self.fork_times, *self.levels, *self.level_times
             )],
-            "usual_agreed": self.usual_agreed,
+            "usual_agreed": self.usual_agreed, "dispersed": self.dispersed,
             "rise_odds": self.rise_odds, "away_rate": self.away_rate, "foul_rate": self.foul_rate, "home": self.home, "home_var": self.home_var,
         }  # fmt: skip
 
@@ -481,9 +509,10 @@ class Bank:
         )
         self.mode = np.array(stored["mode"], dtype=np.int64)
         times = [math.nan if t is None else float(t) for t in stored["times"]]
-        self.time, self.drift_time, self.last_core, self.core_height, *each = times
+        self.time, self.drift_time, self.begun, self.last_core, self.core_height, *each = times
         self.fork_times, self.levels, self.level_times = (each[i * self.n : (i + 1) * self.n] for i in range(3))
         self.usual_agreed = bool(stored["usual_agreed"])
+        self.dispersed = bool(stored["dispersed"])
         self.rise_odds = float(stored["rise_odds"])
         self.away_rate, self.foul_rate, self.home, self.home_var = (
             [float(value) for value in stored[name]] for name in ("away_rate", "foul_rate", "home", "home_var")

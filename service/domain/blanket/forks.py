@@ -36,6 +36,8 @@ SHIFT_FAR, SHIFT_FAR_SD = 0.5, 1.6
 WAS_SHIFT, WAS_SHIFT_SD = 0.02, 4.0
 #: How far the blanket may be from where it was left, for a sensor that comes back by itself [m].
 COMES_BACK_SD = 0.35
+#: How long a dispersed surface stays above a compact one that a sensor follows [h].
+DISPERSED_FOR = 4.0
 #: Stories that need no event to begin are looked at so often [h].
 REGULARLY = 2.0
 #: Forks are made from this chance on.
@@ -183,6 +185,10 @@ class Forks:
         bank, shown = self.bank, self.shown
         alive = self.weights[k] * shown.alive
         lately = shown.hours / AWAY_FOR
+        if bank.dispersed:
+            # What was above the compact surface has gone: the blanket is where the sensor sees it.
+            gone = alive * shown.hours / DISPERSED_FOR * shown.coherent
+            self._begins(k, gone, FOLLOWS, Change.JUMPS, bank.range**2)
         # The height nobody has seen meanwhile is not taken to have come to where the sensor is by time alone.
         self._begins(k, alive * lately * self._back(k, *self._own), FOLLOWS, Change.NONE)
         self._begins(k, alive * lately * 0.2 * self._at_home(k), FOLLOWS, Change.HOME)

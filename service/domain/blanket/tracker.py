@@ -29,9 +29,11 @@ HOLDS, USUAL_FLOW, USUAL_SISTER = 2 * 3600.0, 24.0, 2.0
 NONSENSE = 1e5
 #: A level taken over some minutes is that of their middle [h].
 LAG = 1.0 / 60.0
+#: Surfaces of a core further apart than this are two [m].
+APART = 0.15
 #: Samples after which it is known how often a sensor shows the same value again.
 KNOWN_AFTER = 1000
-VERSION = 3
+VERSION = 4
 
 
 class Tracker:
@@ -122,14 +124,16 @@ class Tracker:
     def core(self, core: Core) -> None:
         """Take a hand core: the top that counts is the dispersed one where one was seen."""
         time = self._clock(core.taken_at.timestamp())
-        thickness = core.thickness if core.fluff is None else max(core.fluff, core.thickness)
-        height = self.tank.height_from_thickness(thickness, core.distance_from_wall)
+        compact = height = self.tank.height_from_thickness(core.thickness, core.distance_from_wall)
+        if core.fluff is not None:
+            height = max(compact, self.tank.height_from_thickness(core.fluff, core.distance_from_wall))
         if not abs(height) < NONSENSE:
             return
         since_arm = self.tank.angle_since_arm(core.arm_position)
         stirred = since_arm is not None and since_arm < ARM_STIRS
         self.bank.ahead(time)
-        chance = self.bank.core(height, CORE_SD**2 + (ARM_DISTURBANCE_SD**2 if stirred else 0.0))
+        var = CORE_SD**2 + (ARM_DISTURBANCE_SD**2 if stirred else 0.0)
+        chance = self.bank.core(height, var, compact if height - compact > APART else None)
         self.agreed = chance > 0.5
         if Surface.SOLIDS_OVER_WEIR in core.surface:
             rows = np.array([[row[1], row[2]] for row in self.bank.heights()])

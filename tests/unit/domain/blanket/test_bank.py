@@ -47,6 +47,7 @@ def test_one_story_is_the_kalman_filter_of_statsmodels(monkeypatch: pytest.Monke
         ("STRAY", 0.0),
         ("MOVES_EVERY", 1e12),
         ("DRIFT_SD", 1e-9),
+        ("FIRST_DRIFT_SD", 1e-9),
         ("WALK_SD", 0.0),
     ):
         monkeypatch.setattr(bank_module, name, value)

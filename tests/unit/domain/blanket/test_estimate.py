@@ -162,7 +162,7 @@ def test_a_core_between_samples_gets_its_own_estimate() -> None:
 def test_without_cores_the_sensor_alone_still_speaks() -> None:
     story = Story(days=1, core_every=0)
     last = whole(story).estimates[-1]
-    assert last.height == pytest.approx(story.true_at(last.time), abs=0.05)
+    assert last.height == pytest.approx(story.true_at(last.time), abs=0.1)
     assert last.trust is Trust.DOUBTFUL
     assert last.sd > 0.2
     assert last.reason is EstimateReason.SENSOR

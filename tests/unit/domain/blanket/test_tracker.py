@@ -162,6 +162,39 @@ def test_what_two_cores_said_stands_however_long_the_sensor_says_otherwise() -> 
     assert sum(w for w, mean, *_ in walk.tracker.bank.heights() if mean < 2.0) < 0.05
 
 
+def test_a_core_that_shows_two_surfaces_says_why_the_sensor_does_not_see_the_upper_one() -> None:
+    """The sensor agrees with the compact surface: the dispersed one is believed at once, until it may have gone."""
+    walk = Walkway(0.6)
+    walk.core(0.55, fluff=3.2)
+    assert walk.near(3.2) > 0.9
+    walk.minutes([0.6] * 60)
+    assert 0.5 < walk.now.height.above(2.5) < 0.9
+    assert walk.near(0.6) > 0.1
+    walk.minutes([0.6] * (20 * 60))
+    assert walk.near(0.6) > 0.8
+
+
+def test_a_core_that_shows_two_surfaces_and_fits_the_sensor_with_neither_keeps_both_in_view() -> None:
+    walk = Walkway(0.6)
+    walk.core(1.9, fluff=3.2)
+    assert 0.02 < walk.near(3.2) < 0.7
+
+
+def test_a_new_sensor_may_foul_and_hourly_cores_tell() -> None:
+    """Nobody knows yet how steady it is: the band goes with it. [0.9 m/d]"""
+    walk = Walkway(1.0)
+    for hour in range(10):
+        height = 1.0 + 0.2 * hour
+        walk.minutes([height - 0.0375 * hour - 0.0375 * m / 60.0 + 0.2 * m / 60.0 for m in range(60)])
+        walk.core(height + 0.2)
+        low, high = walk.now.height.interval()
+        assert low <= height + 0.2 <= high, hour
+    walk.minutes([3.0 - 0.375 - 0.0375 * m / 60.0 for m in range(50)])
+    low, high = walk.now.height.interval()
+    assert low <= 3.0 <= high
+    assert walk.now.height.mean > 2.88
+
+
 def test_a_lasting_jump_is_not_taken_for_the_blanket_and_its_end_is_believed_in_minutes() -> None:
     walk = Walkway(1.0)
     walk.minutes([2.5] * 120)
