@@ -10,7 +10,7 @@ from zoneinfo import ZoneInfo
 
 from service.domain.effluent.daily import WHOLE, DayOrigin, DayValue
 from service.domain.effluent.month import Average
-from service.domain.effluent.permit import CAUTION, DIMENSION_OF_MEASURE, Measure, Term
+from service.domain.effluent.permit import CAUTION, DIMENSION_OF_MEASURE, Measure, Term, limit_words
 from service.domain.plant.display import (
     format_dated,
     format_duration,
@@ -233,17 +233,13 @@ def effluent_document(
     writer, permit = EffluentWriter(report, units, zone), report.month.permit
     running = f"; still running, counted up to {format_dated(now, zone)}" if now < period.end else ""
     named = ", ".join(part for part in (permit.name, permit.outfall and f"outfall {permit.outfall}") if part)
-    limits = "; ".join(
-        f"{one.measure.value}, {one.term.value} {format_quantity(one.value, DIMENSION_OF_MEASURE[one.measure], units)}"
-        for one in permit.limits
-    )
     return Document(
         title=f"Effluent against the permit, {period.name}",
         site=site,
         facts=(
             *writer.facts(),
             ("Permit", named or "not named in the site file"),
-            ("Limits", limits or "none in the site file"),
+            ("Limits", "; ".join(limit_words(permit, units)) or "none in the site file"),
             ("Period", f"{format_dated(period.start, zone)} to {format_dated(period.end, zone)}{running}"),
         ),
         tables=(
@@ -253,9 +249,19 @@ def effluent_document(
             writer.signatures(),
             writer.changes(),
         ),
-        remarks=METHOD,
+        remarks=(*_uncounted(report.uncounted), *METHOD),
         signatures=() if report.signatures else ("Signed by", "Date"),
         printed=format_local_time(now, zone),
+    )
+
+
+def _uncounted(values: int) -> tuple[str, ...]:
+    if not values:
+        return ()
+    some = "1 laboratory value" if values == 1 else f"{values} laboratory values"
+    return (
+        f"{some} of effluent typed for single tanks {'does' if values == 1 else 'do'} not count: the site file does not name those"
+        " tanks as sampled for the outfall (sampled_tanks under [permit]).",
     )
 
 

@@ -89,6 +89,7 @@ class EffluentReport:
     exceedances: tuple[Exceedance, ...] = ()
     signatures: tuple[Signed, ...] = ()
     changes: tuple[LaterChange, ...] = ()
+    uncounted: int = 0  #: laboratory values of tanks that the site does not sample for the outfall
 
 
 def measure_of_days(month: EffluentMonth) -> tuple[Measure, ...]:

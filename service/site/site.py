@@ -140,7 +140,7 @@ class Site:
 
     def setups(self) -> tuple[TankSetup, ...]:
         """Every tank with its signals."""
-        terms = {s.key: terms_of(s, self.section.design_flow) for s in _sections(self.draft.tanks)}
+        terms = {s.key: terms_of(s, self.section.design_flow, self.permit) for s in _sections(self.draft.tanks)}
         return setups_of(self._tanks.values(), tuple(self._signals.values()), terms, self.out_of_service())
 
     def alarm_definitions(self) -> tuple[AlarmDefinition, ...]:

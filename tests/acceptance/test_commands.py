@@ -64,6 +64,12 @@ def underweir(tmp_path: Path, database_url: str) -> Command:
 
 def test_check_reports_every_mistake_and_its_line(underweir: Command) -> None:
     assert "no mistakes found" in underweir("check", str(underweir.site))
+    permitted = underweir.site.with_name("permitted.toml")
+    permit = '[permit]\nname = "P (invented)"\nsolids = { monthly_average = 30 }\nsampled_tanks = ["east"]\n'
+    permitted.write_text(f"{underweir.site.read_text('utf-8')}\n{permit}", "utf-8")
+    said = underweir("check", str(permitted))
+    assert "permit, P (invented): effluent solids, monthly average 30.0 mg/L" in said
+    assert "laboratory values that count for it: of the whole plant, East clarifier" in said
     broken = underweir.site.read_text("utf-8").replace("diameter = 80", "daimeter = 80", 1)
     underweir.site.write_text(broken, "utf-8")
     found = underweir.json("check", str(underweir.site), status=1)

@@ -8,8 +8,9 @@ from typing import Annotated
 import typer
 
 from service.cli.base.output import DONE, PROBLEMS, exit_with, say, say_json
+from service.domain.effluent.permit import limit_words
 from service.site.reading.finding import errors_of
-from service.site.site import check_site
+from service.site.site import Site, check_site, load_site
 
 
 def register(app: typer.Typer) -> None:
@@ -38,7 +39,18 @@ def _check(
             say(f"{file}: {_count(len(errors), 'mistake')}; the service will not start with it")
         else:
             say(f"{file}: {_count(len(findings), 'warning')}, no mistakes")
+        if not errors:
+            _say_permit(load_site(file))
     exit_with(PROBLEMS if errors else DONE)
+
+
+def _say_permit(site: Site) -> None:
+    """The limits as they were read: a slip of a unit there is found by nobody else."""
+    permit = site.permit
+    if permit.limits:
+        say(f"  permit{f', {permit.name}' if permit.name else ''}: {'; '.join(limit_words(permit, site.units))}")
+        sampled = ", ".join(site.tanks()[key].label for key in permit.sampled_tanks)
+        say(f"  laboratory values that count for it: of the whole plant{f', {sampled}' if sampled else ''}")
 
 
 def _count(number: int, word: str) -> str:

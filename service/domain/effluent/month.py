@@ -128,6 +128,7 @@ class Nearest:
     limit: PermitLimit
     value: float
     share: float
+    until: date | None = None  #: the ended day that broke it, or up to which the average did
 
 
 def nearest(permit: Permit, days: Sequence[DayValue], today: date) -> Nearest | None:
@@ -137,21 +138,50 @@ def nearest(permit: Permit, days: Sequence[DayValue], today: date) -> Nearest | 
     ----------
     days : of this week and this month, today's as far as it has come.
     """
-    found = []
-    for limit in permit.on(Term.DAILY):
-        known = [d for d in days if d.measure is limit.measure and d.day == today and d.value is not None]
-        found += [(limit, d.value or 0.0) for d in known]
-    bounds = {
-        Term.WEEKLY: week_of(today, permit.week_starts),
-        Term.MONTHLY: (
-            today.replace(day=1),
-            (today.replace(day=1) + timedelta(days=32)).replace(day=1) - timedelta(days=1),
-        ),
-    }
-    for limit in permit.on(*bounds):
-        seen = average(days, *bounds[limit.term], limit, today)
+    found = [(limit, value) for limit in permit.on(Term.DAILY) if (value := _day(days, limit, today)) is not None]
+    for limit in permit.on(Term.WEEKLY, Term.MONTHLY):
+        seen = average(days, *_period(limit, permit, today), limit, today)
         # The first day of a week or month is told by the day's own limit.
         if seen.value is not None and seen.days > 1:
             found.append((limit, seen.value))
     shares = [Nearest(limit, value, value / limit.value) for limit, value in found]
     return max(shares, key=lambda one: one.share, default=None)
+
+
+def broken_before(permit: Permit, days: Sequence[DayValue], today: date) -> Nearest | None:
+    """Which limit ended days broke, the furthest: yesterday its own, or the average up to one of them that of its week or month.
+
+    Parameters
+    ----------
+    days : those of the weeks and months that still run, or ended yesterday.
+
+    Notes
+    -----
+    What was broken is not mended by an average that falls back: it stands until its week or month is over, and a day longer where
+    the period ended so.
+    """
+    yesterday = today - timedelta(days=1)
+    found = [(limit, yesterday, _day(days, limit, yesterday)) for limit in permit.on(Term.DAILY)]
+    for limit in permit.on(Term.WEEKLY, Term.MONTHLY):
+        first, last = _period(limit, permit, yesterday)
+        for number in range(0 if yesterday < last else (last - first).days, (yesterday - first).days + 1):
+            seen = average(days, first, first + timedelta(days=number), limit, today)
+            found.append((limit, seen.last, seen.value if seen.days > 1 else None))
+    broken = [
+        Nearest(limit, value, value / limit.value, until)
+        for limit, until, value in found
+        if value is not None and value > limit.value
+    ]
+    return max(broken, key=lambda one: one.share, default=None)
+
+
+def _day(days: Sequence[DayValue], limit: PermitLimit, day: date) -> float | None:
+    return next((d.value for d in days if d.measure is limit.measure and d.day == day), None)
+
+
+def _period(limit: PermitLimit, permit: Permit, day: date) -> tuple[date, date]:
+    """The calendar week or month of a limit that a day belongs to."""
+    if limit.term is Term.WEEKLY:
+        return week_of(day, permit.week_starts)
+    first = day.replace(day=1)
+    return first, (first + timedelta(days=32)).replace(day=1) - timedelta(days=1)

@@ -12,8 +12,9 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 from enum import StrEnum
 
+from service.domain.plant.display import format_quantity
 from service.domain.plant.signal import SignalKind
-from service.domain.plant.units import Dimension
+from service.domain.plant.units import Dimension, UnitSystem
 
 CAUTION = "The permit and the regulator's rules decide; these figures help to keep them, and do not replace required sampling and records."
 
@@ -69,6 +70,7 @@ class Permit:
     limits: tuple[PermitLimit, ...] = ()
     approaching: float = APPROACHING  #: share of a limit [–]
     week_starts: int = SUNDAY
+    sampled_tanks: tuple[str, ...] = ()  #: keys of tanks whose laboratory values are the outfall's
 
     def limit(self, measure: Measure, term: Term) -> float | None:
         """The limit on a measure over a time; None where the permit has none. [SI or NTU]"""
@@ -85,6 +87,18 @@ class Permit:
     def on(self, *terms: Term) -> Iterator[PermitLimit]:
         """Its limits over these times."""
         return (one for one in self.limits if one.term in terms)
+
+
+def limit_words(permit: Permit, system: UnitSystem) -> tuple[str, ...]:
+    """Each limit in words.
+
+    >>> limit_words(Permit(limits=(PermitLimit(Measure.SOLIDS, Term.MONTHLY, 0.030),)), "us")
+    ('effluent solids, monthly average 30.0 mg/L',)
+    """
+    return tuple(
+        f"{one.measure.value}, {one.term.value} {format_quantity(one.value, DIMENSION_OF_MEASURE[one.measure], system)}"
+        for one in permit.limits
+    )
 
 
 #: A site without a permit in its file.

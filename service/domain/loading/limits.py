@@ -8,6 +8,7 @@ from enum import StrEnum
 
 from service.domain.loading.settling import USUAL_CORRELATION
 from service.domain.plant.action import USUAL_ACTIONS, SiteAction
+from service.domain.plant.signal import SignalKind
 from service.domain.plant.tank import Tank, TankKind
 from service.domain.plant.units import Dimension, to_si
 
@@ -184,6 +185,8 @@ class LoadTerms:
     return_capacity: float | None = None  #: most the pumps can give this tank [m³/s]
     design: Design = field(default_factory=Design)
     actions: tuple[SiteAction, ...] = USUAL_ACTIONS  #: what can be done to a high blanket there
+    #: What the permit lets leave at any moment, by what measures it [SI or NTU]; the laboratory's values are held against it.
+    effluent: Mapping[SignalKind, float] = field(default_factory=dict)
 
 
 def limits_for(

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import bisect
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
 
@@ -38,6 +38,8 @@ from service.alarms.rules import (
 from service.calls.duty import Rota, next_gap
 from service.domain.blanket.estimate import BLIND_AFTER, Assessment, Estimate, EstimateReason, TankSetup
 from service.domain.cores.core import Core
+from service.domain.laboratory.result import LaboratoryKind, LaboratoryResult
+from service.domain.loading.inputs import Origin
 from service.domain.plant.reading import ReadingReason
 from service.domain.plant.signal import Signal, SignalKind, sensor_height
 from service.jobs.plant.plant import Plant
@@ -46,6 +48,7 @@ from service.storage.alarms.alarms import alarms, transitions_between
 from service.storage.alarms.inputs import StoredCore
 from service.storage.calls import outbox
 from service.storage.cores.cores import superseded_cores
+from service.storage.laboratory.results import laboratory_results
 from service.storage.plant.site_tables import SiteIds
 from service.storage.readings.connector_state import connector_health
 
@@ -67,6 +70,8 @@ class TankHistory:
     heard_after: Mapping[datetime, datetime] = field(default_factory=dict)
     #: Good values of the signals named by :func:`watched_others`, by tag, oldest first. [SI]
     others: Mapping[str, Sequence[tuple[datetime, float]]] = field(default_factory=dict)
+    #: The laboratory's values of what leaves, of the tank and the plant, oldest first.
+    laboratory: Sequence[LaboratoryResult] = ()
     #: When the service first knew the tank; only kept where it was never cored.
     known_since: datetime | None = None
 
@@ -80,10 +85,14 @@ class TankHistory:
             core=self._core(time, estimate),
             surface=self._surface(time),
             fluff=self._fluff(time),
-            effluent=effluent_seen(self.setup.others, self.others, time),
+            effluent=self._effluent(time),
             in_service=in_service,
             known_since=self.known_since,
         )
+
+    def _effluent(self, time: datetime) -> tuple[EffluentSeen, ...]:
+        meters = effluent_seen(self.setup.others, self.others, time)
+        return (*meters, *laboratory_beyond(self.setup, self.laboratory, meters, time))
 
     def _sensor(self, tag: str, stale_after: timedelta, time: datetime) -> SensorSeen:
         samples = self.samples.get(tag, ())
@@ -203,6 +212,45 @@ def effluent_seen(
     return tuple(found)
 
 
+#: A laboratory value beyond the permit's limit stands so long where nothing newer takes it back: the next sample comes with the next day.
+_SAMPLE_STANDS = timedelta(hours=26)
+#: Which instrument measures the same.
+_SAMPLED = {
+    LaboratoryKind.EFFLUENT_SOLIDS: SignalKind.EFFLUENT_SOLIDS,
+    LaboratoryKind.TURBIDITY: SignalKind.TURBIDITY,
+}
+
+
+def laboratory_values(
+    conn: Connection, tanks: Iterable[TankSetup], ids: SiteIds, since: datetime, until: datetime
+) -> dict[str, tuple[LaboratoryResult, ...]]:
+    """The laboratory's values of what leaves that may stand at any time since, by tank key; none where no permit limits them."""
+    own = {ids.tanks[setup.tank.key]: setup.tank.key for setup in tanks if setup.terms.effluent}
+    if not own:
+        return {}
+    end = until + timedelta.resolution
+    found = laboratory_results(conn, tuple(_SAMPLED), since - _SAMPLE_STANDS, end, [None, *own])
+    return {key: tuple(r.result for r in found if r.result.tank in (None, key)) for key in own.values()}
+
+
+def laboratory_beyond(
+    setup: TankSetup, results: Sequence[LaboratoryResult], meters: Sequence[EffluentSeen], time: datetime
+) -> tuple[EffluentSeen, ...]:
+    """Laboratory values beyond the permit's limit that nothing newer has taken back: no later sample, and no meter within its limit."""
+    newest = {_SAMPLED[r.kind]: r for r in results if time - _SAMPLE_STANDS <= r.taken_at <= time}
+    found = []
+    for kind, result in newest.items():
+        limit = setup.terms.effluent.get(kind)
+        taken_back = any(m.kind is kind and m.fresh and m.at > result.taken_at and not m.beyond for m in meters)
+        if limit is not None and result.value > limit and not taken_back:
+            # Never fresh: it holds what was called, and calls nobody by itself; the permit's averages do.
+            seen = EffluentSeen(
+                tag=Origin.LABORATORY, kind=kind, at=result.taken_at, value=result.value, limit=limit, fresh=False
+            )
+            found.append(seen)
+    return tuple(found)
+
+
 def _last(readings: Sequence[tuple[datetime, float]], time: datetime) -> tuple[datetime, float] | None:
     index = bisect.bisect_right(readings, time, key=lambda reading: reading[0]) - 1
     return readings[index] if index >= 0 else None
@@ -283,6 +331,7 @@ def tank_histories(
         {ids.signals[s.tag]: _earliest(first, tank_ids, s) for t in tank_ids.values() for s in watched_others(t)},
         now,
     )
+    sampled = laboratory_values(conn, tanks, ids, min(first.values(), default=now), now)
     first_known = alarm_inputs.first_defined_at(conn, [tank_id for tank_id in tank_ids if not cores[tank_id]])
     return {
         tank.tank.key: TankHistory(
@@ -294,6 +343,7 @@ def tank_histories(
             contradicted=taken_back.get(tank_id, {}),
             heard_after=heard_after.get(tank_id, {}),
             others={s.tag: readings[ids.signals[s.tag]] for s in watched_others(tank)},
+            laboratory=sampled.get(tank.tank.key, ()),
             known_since=first_known.get(tank_id),
         )
         for tank_id, tank in tank_ids.items()

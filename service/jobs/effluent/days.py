@@ -75,11 +75,12 @@ LABORATORY_MEASURES = {
 }
 
 
-def laboratory_samples(conn: Connection, since: datetime, until: datetime) -> list[LaboratorySample]:
-    """The laboratory's values of the whole plant's effluent, as they stand after corrections; those of one tank are not the permit's."""
+def laboratory_samples(conn: Connection, plant: Plant, since: datetime, until: datetime) -> list[LaboratorySample]:
+    """The laboratory's values of the outfall, as they stand after corrections: of the whole plant, and of tanks sampled for it."""
+    places = [None, *(plant.ids.tanks[key] for key in plant.permit.sampled_tanks)]
     return [
         LaboratorySample(at=r.result.taken_at, measure=LABORATORY_MEASURES[r.result.kind], value=r.result.value)
-        for r in laboratory_results(conn, tuple(LABORATORY_MEASURES), since, until, (None,))
+        for r in laboratory_results(conn, tuple(LABORATORY_MEASURES), since, until, places)
     ]
 
 
@@ -103,7 +104,7 @@ class _Reader:
         self._known: dict[str, Series] = {}
         self._flow = self._plant_flow(signals)
         self._meters = {kind: self._meters_of(kind, signals) for kind in MEASURE_OF_SIGNAL}
-        self._samples = laboratory_samples(conn, self._start, self._end)
+        self._samples = laboratory_samples(conn, plant, self._start, self._end)
 
     def day(self, period: Period) -> list[DayValue]:
         """Every measure the permit limits or a meter measures, of one day."""

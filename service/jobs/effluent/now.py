@@ -1,4 +1,4 @@
-"""What the effluent's meters say now, and whether it is beyond its limit: nothing about a tank is called kept meanwhile."""
+"""What the effluent's meters and the laboratory say now, and whether it is beyond its limit: nothing about a tank is called kept meanwhile."""
 
 from __future__ import annotations
 
@@ -11,19 +11,22 @@ from service.domain.blanket.estimate import TankSetup
 from service.domain.plant.display import format_quantity
 from service.domain.plant.signal import DIMENSION_OF, SignalKind
 from service.domain.plant.units import UnitSystem
-from service.jobs.alarms.situations import effluent_seen
+from service.jobs.alarms.situations import effluent_seen, laboratory_beyond, laboratory_values
 from service.storage.alarms.inputs import good_readings
 from service.storage.plant.site_tables import SiteIds
 
 
 def effluent_beyond(conn: Connection, setup: TankSetup, ids: SiteIds, now: datetime) -> tuple[EffluentSeen, ...]:
-    """The meters of a tank, or of the whole plant, that last read above their limit; what fell silent has not taken it back."""
+    """The meters of a tank, or of the whole plant, that last read above their limit, and laboratory values above the permit's.
+
+    What fell silent has not taken it back.
+    """
     meters = {s.tag: s for s in setup.others if s.limit is not None and s.tag in ids.signals}
-    if not meters:
-        return ()
     readings = good_readings(conn, {ids.signals[tag]: now for tag in meters}, now)
     seen = effluent_seen(tuple(meters.values()), {tag: readings[ids.signals[tag]] for tag in meters}, now)
-    return tuple(sorted((one for one in seen if one.beyond), key=lambda one: one.limit / one.value))
+    sampled = laboratory_values(conn, [setup], ids, now, now).get(setup.tank.key, ())
+    beyond = [one for one in seen if one.beyond] + list(laboratory_beyond(setup, sampled, seen, now))
+    return tuple(sorted(beyond, key=lambda one: one.limit / one.value))
 
 
 def beyond_words(seen: EffluentSeen, units: UnitSystem) -> str:

@@ -33,7 +33,7 @@ from service.storage.alarms.alarms import transitions_between
 from service.storage.cores.cores import superseded_cores
 from service.storage.database.session import transaction
 from service.storage.effluent.signatures import signatures_of
-from service.storage.laboratory.results import corrected_results
+from service.storage.laboratory.results import corrected_results, laboratory_results
 from service.storage.reports.shift_notes import NoteKind, notes_between
 from service.storage.trends.period_figures import blanket_figures
 
@@ -84,11 +84,13 @@ def read_effluent_report(conn: Connection, plant: Plant, period: Period, now: da
     if names:
         changes += _changed_results(conn, plant, period, names[0].at, names[-1].at, now)
         changes += _changed_cores(conn, plant, period, names[0].at, names[-1].at, now)
+    uncounted = [plant.ids.tanks[key] for key in plant.tanks if key not in plant.permit.sampled_tanks]
     return EffluentReport(
         month=month,
         exceedances=tuple(_exceedance(conn, plant, one, happened, end) for one in month.beyond),
         signatures=tuple(names),
         changes=tuple(changes),
+        uncounted=len(laboratory_results(conn, tuple(LABORATORY_MEASURES), period.start, end, uncounted)),
     )
 
 

@@ -20,5 +20,6 @@ def permit_of(section: PermitSection | None) -> Permit:
             if term in terms
         ),
         approaching=section.approaching or APPROACHING,
+        sampled_tanks=section.sampled_tanks,
         week_starts=WEEKDAYS.index(section.week_starts),
     )

@@ -9,7 +9,7 @@ from datetime import timedelta
 from service.alarms.definition import AlarmDefinition, AlarmKind, Priority, SystemWatch, system_definitions
 from service.calls.contact import Contact
 from service.domain.blanket.estimate import TankSetup
-from service.domain.effluent.permit import MEASURE_OF_SIGNAL, Permit, Term
+from service.domain.effluent.permit import MEASURE_OF_SIGNAL, NO_PERMIT, Permit, Term
 from service.domain.loading.limits import SMALL_PLANT, Design, LoadTerms
 from service.domain.loading.settling import USUAL_CORRELATION
 from service.domain.loading.split import shares_of_plant
@@ -105,7 +105,7 @@ def _shortest_stale_after(kind: SignalKind) -> timedelta:
     return SETTLING_TEST_STALE_AFTER if kind is SignalKind.SETTLED_VOLUME else SHORTEST_STALE_AFTER
 
 
-def terms_of(section: TankSection, design_flow: float | None = None) -> LoadTerms:
+def terms_of(section: TankSection, design_flow: float | None = None, permit: Permit = NO_PERMIT) -> LoadTerms:
     """What a section says of its loading, and of what can be done about it.
 
     Parameters
@@ -120,6 +120,11 @@ def terms_of(section: TankSection, design_flow: float | None = None) -> LoadTerm
         correlation=section.settling or USUAL_CORRELATION,
         return_capacity=section.return_capacity,
         actions=USUAL_ACTIONS if section.actions is None else section.actions,
+        effluent={
+            kind: live.value
+            for kind, measure in MEASURE_OF_SIGNAL.items()
+            if (live := permit.live(measure)) is not None
+        },
     )
 
 

@@ -8,7 +8,7 @@ from service.domain.effluent.permit import DIMENSION_OF_MEASURE, SECONDARY_TREAT
 from service.domain.plant.signal import SignalKind
 from service.site.reading.report import ReadSection, Report
 from service.site.reading.section_reader import Draft
-from service.site.rules.names import shown
+from service.site.rules.names import check_known, shown
 from service.site.sections.permit import PermitSection
 
 _KEY = {Measure.SOLIDS: "solids", Measure.LOAD: "load", Measure.TURBIDITY: "turbidity"}
@@ -40,6 +40,8 @@ def check_permit(draft: Draft, report: Report) -> None:
                 )
     if section.approaching is not None and not 0.0 < section.approaching <= 1.0:
         report.error(entry, "approaching", "is no share of a limit", 'write one between 0 and 1, such as "80 %"')
+    for key in section.sampled_tanks:
+        check_known(entry, "sampled_tanks", key, "tank", draft, report)
     _check_measured(entry, limits, draft, report)
 
 

@@ -76,6 +76,8 @@ class PermitSection(Section):
     approaching: DepthShare | None = Field(None, examples=['"80 %"'])
     week_starts: Literal["monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday"] = "sunday"
 
+    sampled_tanks: tuple[Words, ...] = Field((), examples=['["east"]'])
+
     def limits(self) -> dict[Measure, dict[Term, float]]:
         """Every limit that is given, in SI or [NTU]."""
         written = {Measure.SOLIDS: self.solids, Measure.LOAD: self.load, Measure.TURBIDITY: self.turbidity}

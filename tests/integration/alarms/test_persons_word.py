@@ -14,17 +14,20 @@ from service.alarms.machine import AlarmState
 from service.alarms.rules import Condition, RuleReason, judge
 from service.domain.blanket.estimate import Assessment, EstimateReason, TankSetup, Trust
 from service.domain.cores.core import Surface
+from service.domain.laboratory.result import LaboratoryKind, LaboratoryResult
 from service.domain.plant.reading import ReadingReason
 from service.domain.plant.signal import Measures, Mount, Signal, SignalKind
 from service.jobs.alarms.evaluate import evaluate, evaluate_service
 from service.jobs.alarms.explain import explain
 from service.jobs.alarms.situations import standing_observations, tank_histories
 from service.jobs.blanket.estimate import project_all, update_estimates
+from service.jobs.effluent.now import beyond_words, effluent_beyond
 from service.storage.alarms.alarms import AlarmRecord, alarms
 from service.storage.blanket import estimates
 from service.storage.blanket.recompute import mark_dirty
 from service.storage.cores.cores import CoreRecord, correct_core, withdraw_core
 from service.storage.database.session import transaction
+from service.storage.laboratory.results import LaboratoryRecord, insert_result
 from service.storage.readings.batches import open_batch
 from service.storage.readings.writer import ReadingWriter
 from tests.support.alarm_plant import EAST, MINUTE, NIGHT, AlarmPlant, alarm_setup, definitions, plant_of
@@ -252,3 +255,42 @@ def test_a_cleared_message_names_the_core_that_was_taken_back(plant: AlarmPlant,
         words = [" ".join(said.split()) for said in told]
     became = "" if how == "withdrawn" else " to 3.3 ft"
     assert any(f"the core of 03:00 EST, which was {how}{became} by Kim (wrong tank)" in said for said in words)
+
+
+def test_a_sample_beyond_the_permit_holds_what_else_would_be_over_until_another_takes_it_back(
+    plant: AlarmPlant,
+) -> None:
+    tank = replace(TANK, others=(FLUFF,), terms=replace(TANK.terms, effluent={SignalKind.EFFLUENT_SOLIDS: 0.060}))
+    model = plant_of(plant.setup, (tank,), plant.ids)
+
+    def danger(at: datetime) -> AlarmRecord:
+        assert evaluate(plant.engine, model, projected={}, now=at).failed == {}
+        return stand(plant, "east.high-high")
+
+    def sample(at: datetime, value: float) -> None:
+        result = LaboratoryResult(id=uuid4(), kind=LaboratoryKind.EFFLUENT_SOLIDS, tank=None, taken_at=at, recorded_at=at, value=value)  # fmt: skip
+        record = LaboratoryRecord(result=result, tank_id=None, typed_value=value, typed_unit="g/L", source="test")
+        with transaction(plant.engine) as conn:
+            insert_result(conn, record)
+
+    both_say(plant, NIGHT, 0.3)
+    assert danger(NIGHT).machine.active
+    sample(NIGHT, 0.090)
+    both_say(plant, NIGHT + MINUTE, 3.0)
+    held = danger(NIGHT + MINUTE).machine
+    assert (held.active, held.rule_reason, held.rule_detail) == (
+        True,
+        RuleReason.EFFLUENT_BEYOND_LIMIT,
+        "the laboratory",
+    )
+    assert not any("CLEARED" in subject for subject in subjects(plant))
+    with transaction(plant.engine) as conn:
+        [seen] = effluent_beyond(conn, tank, plant.ids, NIGHT + MINUTE)
+        assert (
+            beyond_words(seen, "us")
+            == "effluent solids 90.0 mg/L by the laboratory, limit 60.0 mg/L, and no value since"
+        )
+        assert effluent_beyond(conn, tank, plant.ids, NIGHT + 27 * HOUR) == ()  # yesterday's
+    sample(NIGHT + 2 * MINUTE, 0.020)
+    both_say(plant, NIGHT + 2 * MINUTE, 3.0)
+    assert not danger(NIGHT + 2 * MINUTE).machine.active

@@ -418,6 +418,14 @@ class TestPermit:
         assert (found.condition, found.detail, found.value) == (near, "this month's average", share)
         assert judge(define(AlarmKind.PERMIT_OVER, limit=1.0, deadband=0.02), seen).condition is over
 
+    def test_what_was_broken_is_held_and_not_called_anew(self) -> None:
+        seen = replace(
+            situation(), permit=PermitSeen(share=0.7, words="this week's average", broken="broken on the 9th")
+        )
+        held = judge(define(AlarmKind.PERMIT_OVER, limit=1.0, deadband=0.02), seen)
+        assert (held.condition, held.detail) == (Condition.DEADBAND, "broken on the 9th")
+        assert judge(define(AlarmKind.PERMIT_NEAR, limit=0.8, deadband=0.02), seen).condition is Condition.NORMAL
+
     def test_nothing_measured_clears_nothing(self) -> None:
         found = judge(define(AlarmKind.PERMIT_OVER, limit=1.0), situation())
         assert (found.condition, found.reason) == (Condition.UNKNOWN, RuleReason.EFFLUENT_NOT_MEASURED)

@@ -6,6 +6,7 @@ import pytest
 
 from service.alarms.definition import AlarmKind
 from service.domain.effluent.permit import SECONDARY_TREATMENT, Measure, Term
+from service.domain.plant.signal import SignalKind
 from service.domain.plant.units import to_si
 from service.site import check_site
 from service.site.site import Site, parse_site
@@ -60,6 +61,7 @@ def test_secondary_treatment_s_published_averages_are_thirty_and_forty_five() ->
         ("solids = { montly_average = 30 }", "monthly_average"),
         ('solids = { monthly_average = "30 lb/d" }', "measures mass rate"),
         ("load = { instantaneous_maximum = 3 }", "no such key"),
+        ('solids = { monthly_average = 30 }\nsampled_tanks = ["eest"]', 'did you mean "east"'),
         ("solids = { monthly_average = 30 }\napproaching = 1.5", "no share of a limit"),
     ],
 )
@@ -91,6 +93,14 @@ def test_its_day_s_limit_is_that_of_a_meter_and_a_lower_one_of_the_site_stays() 
     assert signals["EAST_SOLIDS"].limit == pytest.approx(0.020)
     signals = _site("solids = { monthly_average = 10 }").signals()
     assert {signals[tag].limit for tag in ("EFFLUENT_SOLIDS", "EAST_SOLIDS")} == {0.010}
+
+
+def test_a_moment_s_limit_is_known_of_every_tank_with_and_without_a_meter() -> None:
+    site = parse_site(f'{TEXT}\n[permit]\nsolids = {{ daily_maximum = 60 }}\nsampled_tanks = ["east"]\n')
+    assert site.permit.sampled_tanks == ("east",)
+    assert {setup.tank.key: setup.terms.effluent for setup in site.setups()}["east"] == {
+        SignalKind.EFFLUENT_SOLIDS: pytest.approx(0.060)
+    }
 
 
 def test_it_brings_alarms_near_its_averages_and_over_them() -> None:

@@ -7,7 +7,7 @@ from datetime import date, timedelta
 import pytest
 
 from service.domain.effluent.daily import DayOrigin, DayValue
-from service.domain.effluent.month import EffluentMonth, averages, nearest, week_of
+from service.domain.effluent.month import EffluentMonth, averages, broken_before, nearest, week_of
 from service.domain.effluent.permit import SECONDARY_TREATMENT, Measure, Permit, PermitLimit, Term
 
 MONTHLY = PermitLimit(Measure.SOLIDS, Term.MONTHLY, SECONDARY_TREATMENT.monthly)
@@ -75,3 +75,32 @@ def test_the_average_nearest_to_its_limit_is_found() -> None:
 
 def test_nothing_measured_is_near_nothing() -> None:
     assert nearest(PERMIT, [day(date(2026, 3, 1), None)], date(2026, 3, 1)) is None
+
+
+def test_an_average_that_falls_back_has_not_mended_what_it_broke() -> None:
+    # The week from the 8th: 50, 50 on its first two days, then 10 and 10: 50 up to the 9th, 30 up to the 11th.
+    days = march(*[0.020] * 7, 0.050, 0.050, 0.010, 0.010)
+    for today in (date(2026, 3, 12), date(2026, 3, 14)):  # until its Saturday
+        now = nearest(PERMIT, days, today)
+        assert now is not None
+        assert now.share < 1.0
+        found = broken_before(PERMIT, days, today)
+        assert found is not None
+        assert (found.limit.term, found.until) == (Term.WEEKLY, date(2026, 3, 9))
+        assert found.value == pytest.approx(0.050)
+    assert broken_before(PERMIT, days, date(2026, 3, 15)) is None  # the week ended within its limit
+    assert broken_before(PERMIT, march(*[0.020] * 11), date(2026, 3, 12)) is None
+
+
+def test_what_a_day_or_an_ended_week_broke_is_told_the_day_after() -> None:
+    bad = march(*[0.020] * 9, 0.090, 0.020)
+    found = broken_before(PERMIT, bad, date(2026, 3, 11))
+    assert found is not None
+    assert (found.limit.term, found.until, found.value) == (Term.DAILY, date(2026, 3, 10), 0.090)
+    assert broken_before(PERMIT, bad, date(2026, 3, 12)) is None
+    week = march(*[0.020] * 7, *[0.050] * 7, 0.010)
+    short = Permit(limits=(WEEKLY,))
+    last = broken_before(short, week, date(2026, 3, 15))
+    assert last is not None
+    assert (last.limit.term, last.until) == (Term.WEEKLY, date(2026, 3, 14))
+    assert broken_before(short, week, date(2026, 3, 16)) is None
