@@ -78,7 +78,7 @@ class AlarmDefinition:
     latching: bool = False
     re_alarm_after: timedelta | None = None  #: calls again when it still stands this long after it was acknowledged
     #: Calls again unless, within this time of being acknowledged and of every look back since, it got better by at
-    #: least the deadband. Only for clearances: high and high-high.
+    #: least the deadband; sooner where it gets worse. Only for clearances: high and high-high.
     improve_within: timedelta | None = None
     watch: SystemWatch | None = None  #: only for system alarms
     connector: str | None = None  #: which connector a system alarm watches

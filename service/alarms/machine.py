@@ -87,6 +87,7 @@ class MachineReason(StrEnum):
     SHELF_WARNING = "shelf time nearly over"
     STILL_ABNORMAL_AFTER_RE_ALARM_TIME = "still abnormal after the re-alarm time"
     NOT_BETTER_IN_TIME = "acknowledged, but not better in time"
+    WORSE_SINCE = "acknowledged, but half of the clear water that was left then is gone"
     GIVEN_BACK = "given back by whoever had it"
     SAID_NO = "said no with its code"
     SAID_NO_WITHOUT_CODE = "said no without its code"
@@ -390,9 +391,9 @@ def _evaluate(definition: AlarmDefinition, machine: Machine, given: Evaluate, at
 
     target = _after_evaluation(definition, machine, at)
     if target is None and _awaits_improvement(definition, machine):
-        machine, in_time = _improvement(definition, machine, verdict, at)
-        if not in_time:
-            target = Event.RE_ALARMED, MachineReason.NOT_BETTER_IN_TIME, AlarmState.UNACKNOWLEDGED  # C -> B
+        machine, call_again = _improvement(definition, machine, verdict, at)
+        if call_again is not None:
+            target = Event.RE_ALARMED, call_again, AlarmState.UNACKNOWLEDGED  # C -> B
     if target is None:
         return Stepped(machine=machine, reason=_standing(machine, reason), transitions=tuple(taken))
     event, reason, state = target
@@ -468,9 +469,11 @@ def _awaits_improvement(definition: AlarmDefinition, machine: Machine) -> bool:
 
 def _improvement(
     definition: AlarmDefinition, machine: Machine, verdict: RuleResult, at: datetime
-) -> tuple[Machine, bool]:
-    """Follow an acknowledged alarm; False when it did not get better in time, so that it has to call again.
+) -> tuple[Machine, MachineReason | None]:
+    """Follow an acknowledged alarm; with a reason when it got worse or not better in time, so that it has to call again.
 
+    Worse is half of the clearance gone that was left at that first look, and at least the deadband: whoever answered at 4 ft is
+    called at 2 ft, at 1 ft, and so on; not for what they knew when they answered.
     Better is a value higher by the deadband than at the first look after the acknowledgement, or than when it was last
     found better, and that has not lost as much again from the best in between. What nobody knows is not better. Looked
     back at again and again while it stands: one step forward does not end a danger for good.
@@ -482,10 +485,13 @@ def _improvement(
             machine = replace(machine, better_than=known, best_since=known)
         elif machine.best_since is None or known > machine.best_since + step_up / 4.0:
             machine = replace(machine, best_since=known)
+        left = machine.better_than
+        if left is not None and left > 0.0 and known <= min(left / 2.0, left - step_up):
+            return machine, MachineReason.WORSE_SINCE
     since = machine.better_at or machine.acknowledged_at or machine.since or at
     assert definition.improve_within is not None
     if at - since < definition.improve_within:
-        return machine, True
+        return machine, None
     better = verdict.condition is Condition.NORMAL or (
         known is not None
         and machine.better_than is not None
@@ -494,7 +500,9 @@ def _improvement(
         and known >= machine.better_than + step_up
         and known > machine.best_since - max(step_up, _TINY)
     )
-    return replace(machine, better_at=at, better_than=known, best_since=known), better
+    if not better:
+        return machine, MachineReason.NOT_BETTER_IN_TIME
+    return replace(machine, better_at=at, better_than=known, best_since=known), None
 
 
 #: Values that differ by less are equal, where there is no deadband. [unit of the limit]

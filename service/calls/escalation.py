@@ -226,9 +226,10 @@ def due_calls(
         # The escalation has an end, a danger has none: everybody, again and again.
         start = machine.called_since or machine.occurred_at
         last = max((t.at for t in told), default=start)
-        if now - last >= definition.improve_within:
+        every = min(definition.improve_within, definition.time_to_respond)
+        if now - last >= every:
             calls.silences.clear()
-            round_ = (now - start) // definition.improve_within
+            round_ = (now - start) // every
             for person in callout.callable(definition, machine, now):
                 calls.call(person, f"after the escalation {round_}", RouteReason.ASKED_AGAIN)
     return tuple(calls.tells), tuple(calls.silences)

@@ -41,6 +41,7 @@ class RouteReason(StrEnum):
     ABNORMAL_AGAIN = "abnormal again"
     NOT_DEALT_WITH = "acknowledged, but still abnormal"
     NOT_BETTER = "acknowledged, but not better in time"
+    WORSE = "acknowledged, but worse since"
     GIVEN_BACK = "whoever had it gave it back"
     ABNORMAL_AFTER_QUIET = "abnormal when the quiet ended"
     CAUSE_OVER = "the cause it was folded under is over, but it still stands"
@@ -366,6 +367,7 @@ _TELLING = frozenset(
         RouteReason.ABNORMAL_AGAIN,
         RouteReason.NOT_DEALT_WITH,
         RouteReason.NOT_BETTER,
+        RouteReason.WORSE,
         RouteReason.GIVEN_BACK,
         RouteReason.ABNORMAL_AFTER_QUIET,
         RouteReason.CAUSE_OVER,
@@ -428,6 +430,7 @@ def _for_contact(
 _WHY_CALLED_AGAIN = {
     MachineReason.STILL_ABNORMAL_AFTER_RE_ALARM_TIME: RouteReason.NOT_DEALT_WITH,
     MachineReason.NOT_BETTER_IN_TIME: RouteReason.NOT_BETTER,
+    MachineReason.WORSE_SINCE: RouteReason.WORSE,
     MachineReason.GIVEN_BACK: RouteReason.GIVEN_BACK,
 }
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 TIME_ZONE = "America/New_York"
 OPERATOR = "M. Okafor (invented)"
+OPERATOR_MAIL = "night@example.org"
 
 #: With places for the two devices' ports.
 SITE = """\

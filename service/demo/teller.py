@@ -10,7 +10,7 @@ from pathlib import Path
 from service.alarms.machine import Acknowledge
 from service.bootstrap import Installation
 from service.demo.mail_sink import MailSink
-from service.demo.plant import OPERATOR
+from service.demo.plant import OPERATOR, OPERATOR_MAIL
 from service.domain.blanket.estimate import EstimateReason
 from service.domain.plant.display import describe_clearance, describe_rate, format_clock, format_length
 from service.errors import InputError
@@ -77,7 +77,7 @@ class Teller:
             ]
         for record in waiting:
             try:
-                actor = Actor(name=OPERATOR, via=Door.DEMO)
+                actor = Actor(name=OPERATOR, via=Door.DEMO, email=OPERATOR_MAIL)
                 with transaction(self._plant.engine) as conn:
                     submit_command(conn, self._plant.model, record.key, Acknowledge(), actor, now=now)
             except InputError as error:

@@ -101,7 +101,9 @@ def _re_alarm(definition: AlarmDefinition) -> str:
     """When an alarm that somebody has calls again."""
     said = []
     if definition.improve_within is not None:
-        said.append(f"unless it improves within {format_duration(definition.improve_within)}")
+        said.append(
+            f"when half of the clear water left is gone, or unless it improves within {format_duration(definition.improve_within)}"
+        )
     if definition.re_alarm_after is not None:
         said.append(f"after {format_duration(definition.re_alarm_after)}")
     return ", and ".join(said) or "never"

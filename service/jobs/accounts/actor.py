@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from enum import StrEnum
@@ -10,6 +10,7 @@ from typing import Any
 
 from sqlalchemy import Connection
 
+from service.calls.contact import Contact
 from service.storage.accounts.audit import record_change
 
 
@@ -35,12 +36,21 @@ class Actor:
     via : the door.
     address : where it came from: network address, host, phone number, file.
     account : as the audit log names them; the name where there is no account.
+    email : of the account, by which a contact is known to be the same person.
     """
 
     name: str
     via: Door
     address: str = ""
     account: str = ""
+    email: str = ""
+
+    def contact(self, contacts: Iterable[Contact]) -> Contact | None:
+        """The contact who is this person: by name, account or address; None where nobody is."""
+        names = {self.name.casefold(), self.account.casefold()}
+        mails = {self.email.casefold()} - {""}
+        same = (c for c in contacts if c.name.casefold() in names or (c.email or "").casefold() in mails)
+        return next(same, None)
 
     @property
     def source(self) -> str:

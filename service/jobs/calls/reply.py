@@ -311,7 +311,7 @@ class _ReplyHandler:
             return ReplyReason.NOTHING_OPEN, f"{label} {done.code}: {done.reason.value}. {self.status()}", None
         again = ""
         if definition is not None and definition.improve_within is not None and done.state is AlarmState.ACKNOWLEDGED:
-            again = f"Calls again unless better in {format_duration(definition.improve_within)}. "
+            again = f"Calls again if worse, or not better in {format_duration(definition.improve_within)}. "
         return ReplyReason.TAKEN, f"{label} {done.code} is yours. The others are told. {again}{self.status()}", None
 
     def question(self) -> dict[str, Any] | None:

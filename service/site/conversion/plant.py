@@ -30,6 +30,9 @@ EFFLUENT_ALARMS = {
     SignalKind.TURBIDITY: AlarmKind.TURBIDITY,
 }
 
+#: How long an answer covers a danger that gets neither better nor worse: who answered is at work on it, and a call every
+#: quarter of an hour takes them from it; who fell asleep is woken in time. Common practice, no source.
+ANSWER_COVERS = timedelta(hours=1)
 SHORTEST_STALE_AFTER = timedelta(minutes=10)
 #: A settling test is made by hand, usually once a day (common practice, no source): a day with two hours of grace.
 SETTLING_TEST_STALE_AFTER = timedelta(hours=26)
@@ -305,9 +308,9 @@ def _with_overrides(definition: AlarmDefinition, section: AlarmSection) -> Alarm
 
 
 def _with_improve_within(definition: AlarmDefinition, written: timedelta | None = None) -> AlarmDefinition:
-    """Set ``improve_within``: an acknowledged high-high re-alarms if it has not improved, by default within its time to respond."""
+    """Set ``improve_within``: an acknowledged high-high re-alarms if it has not improved, by default within ANSWER_COVERS."""
     danger = definition.kind is AlarmKind.HIGH_HIGH
-    return replace(definition, improve_within=written or (definition.time_to_respond if danger else None))
+    return replace(definition, improve_within=written or (ANSWER_COVERS if danger else None))
 
 
 def _limit_deadbands(planned: list[PlannedAlarm]) -> Iterator[PlannedAlarm]:

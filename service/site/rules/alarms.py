@@ -119,7 +119,7 @@ def _check_improve_within(entry: ReadSection[AlarmSection], report: Report) -> N
             entry,
             "improve_within",
             "is longer than 2 h: somebody who took the danger and fell asleep would end it",
-            'write at most "2 h", or leave it out: then it is time_to_respond',
+            'write at most "2 h", or leave it out: then it is 1 h',
         )
 
 

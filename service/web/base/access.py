@@ -60,6 +60,7 @@ class Principal:
             via=Door.PAGE if self.scopes is None else Door.API,
             address=self.address,
             account="" if self.person is None else self.person.name,
+            email="" if self.person is None else self.person.email or "",
         )
 
     def may(self, role: Role) -> bool:

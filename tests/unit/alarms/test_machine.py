@@ -250,6 +250,22 @@ class TestTakenAndNotBetter:
         assert events == [(15, Event.RE_ALARMED)]
         assert (machine.state, machine.had_by, machine.called_since) == (B, "Ben", T0 + 15 * MINUTE)
 
+    @pytest.mark.parametrize(
+        ("clearances", "at"),
+        [
+            ({1: 0.30, 7: 0.16, 8: 0.15, 9: 0.1}, 8),  # half of it is gone
+            ({1: 0.12, 5: 0.03, 8: 0.01}, 8),  # half, and at least the deadband
+            ({1: 0.30, 14: 0.60, 20: 0.29, 21: 0.1}, 20),  # worse than when last found better, not than at first
+        ],
+    )
+    def test_worse_calls_at_once(self, clearances: dict[int, float | None], at: int) -> None:
+        machine, events = self.follow(clearances)
+        assert events[:1] == [(at, Event.RE_ALARMED)]
+        assert machine.had_by == "Ben"
+
+    def test_what_was_known_when_it_was_answered_is_not_worse(self) -> None:
+        assert self.follow({1: -0.05, 14: -0.30})[1] == []
+
     def test_the_reason_is_named(self) -> None:
         machine, _ = self.follow({1: 0.3, 14: 0.3})
         verdict = RuleResult(condition=Condition.ABNORMAL, reason=RuleReason.BEYOND_LIMIT, value=0.3)
