@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from service.domain.cores.core import Surface
@@ -46,6 +47,7 @@ class Evidence:
     usual_index: float | None = None  #: middle of the last month's tests [mL/g]
     usual_feed: float | None = None  #: middle of the last month's mixed liquor beside those tests [kg/m³]
     test_age: float | None = None  #: of the settling test [h]
+    ages: Mapping[SignalKind, float] = field(default_factory=dict)  #: of what the loading goes by [h]
 
     # The blanket.
     height: float | None = None

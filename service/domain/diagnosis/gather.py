@@ -94,6 +94,7 @@ def gather(
         usual_index=median(volume / solids for volume, solids in past.tests) if len(past.tests) >= 3 else None,
         usual_feed=median(solids for _, solids in past.tests) if len(past.tests) >= 3 else None,
         test_age=None if test is None or test.at is None else (now - test.at) / timedelta(hours=1),
+        ages={i.kind: (now - i.at) / timedelta(hours=1) for i in inputs if not i.missing and i.at is not None},
         height=None if believed is None else believed.height,
         rate=None if believed is None else believed.rate,
         blind=believed is None or believed.trust is Trust.BLIND,

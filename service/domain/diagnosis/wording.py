@@ -128,13 +128,15 @@ def numbers(e: Evidence, system: UnitSystem) -> str:
             ("drawn solids", streams.return_solids, SignalKind.RETURN_SOLIDS),
         ]
     shown = [
-        f"{name} {format_quantity(value, DIMENSION_OF[kind], system)}"
+        f"{name} {format_quantity(value, DIMENSION_OF[kind], system)}{_aged(e.ages.get(kind))}"
         for name, value, kind in wanted
         if value is not None
     ]
     missing = [(name, kind) for name, value, kind in wanted if value is None]
     if e.kind is TankKind.SECONDARY and index is not None:
-        shown.append(f"sludge index {format_quantity(index, Dimension.SLUDGE_INDEX, system)}{_aged(e)}")
+        shown.append(
+            f"sludge index {format_quantity(index, Dimension.SLUDGE_INDEX, system)}{_aged(e.test_age, 12.0, 'test ')}"
+        )
     elif e.kind is TankKind.SECONDARY:
         missing.append(("sludge index", SignalKind.SETTLED_VOLUME))
     if e.height is not None:
@@ -150,10 +152,9 @@ def _settles(rival: Weighed, found: Diagnosis, system: UnitSystem) -> str:
     return _lower(advice(rival.mode, found, system).settles)
 
 
-def _aged(e: Evidence) -> str:
-    """How old the settling test is, where it is not of this shift."""
-    old = e.load.sludge_index is not None and e.test_age is not None and e.test_age > 12.0
-    return f" (test {e.test_age:.0f} h ago)" if old else ""
+def _aged(hours: float | None, told_from: float = 2.0, what: str = "") -> str:
+    """How old a value is, where it is not of now; a test, where it is not of this shift."""
+    return f" ({what}{hours:.0f} h ago)" if hours is not None and hours > told_from else ""
 
 
 def _ratio(value: float) -> str:

@@ -145,3 +145,9 @@ def test_programs_log_read_and_take_rounds_away(site: WebSite) -> None:
     [row] = csv.DictReader(io.StringIO(table))
     assert (row["tank"], row["words"], row["torque"], row["note"]) == ("east", "scum; foam", "0.4", "'=1+1")
     assert client.get("/api/v1/exports/rounds.parquet", headers=reads).content.startswith(b"PAR1")
+
+
+def test_every_page_beyond_the_first_three_stands_under_more(site: WebSite) -> None:
+    viewer = site.client(Role.VIEWER)
+    for path in ("/permit", "/reports", "/rounds", "/laboratory"):
+        assert '<a href="/more" aria-current="page">' in viewer.get(path).text, path

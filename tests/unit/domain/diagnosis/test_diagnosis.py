@@ -253,6 +253,9 @@ def test_solids_that_leave_are_told_to_whoever_the_permit_names() -> None:
     assert PERMIT not in message_lines(within, "us")
     aged = diagnose(evidence(500.0, 250.0, 3.0, 450.0, test_age=34.0))
     assert "sludge index 150 mL/g (test 34 h ago)" in numbers(aged.evidence, "us")
+    typed = replace(aged.evidence, ages={SignalKind.FEED_SOLIDS: 9.2, SignalKind.FLOW: 0.1})
+    assert "mixed liquor 3,000 mg/L (9 h ago)" in numbers(typed, "us")
+    assert numbers(typed, "us").count(" h ago") == 2  # that, and the test
     old = replace(aged.evidence, streams=Conditions(), old=(SignalKind.FEED_SOLIDS,))
     assert numbers(old, "us").endswith("; too old to use: mixed liquor; not known: flow, return, return solids")
 
