@@ -14,9 +14,12 @@ from fastapi import APIRouter, Depends, HTTPException, Request
 from service.jobs.ingest.push import RowOutcome, RowVerdict, store_pushed
 from service.web.api.schemas import PROBLEMS, Taken
 from service.web.base.access import Pusher, ScriptChecked
+from service.web.base.known_parameters import refuse_unknown_parameters
 from service.web.base.plant import Plant
 
-router = APIRouter(prefix="/api/v1", tags=["readings"], responses=PROBLEMS)
+router = APIRouter(
+    prefix="/api/v1", dependencies=[Depends(refuse_unknown_parameters)], tags=["readings"], responses=PROBLEMS
+)
 
 #: Largest batch: more would block the database for too long.
 MOST_ROWS = 10_000

@@ -9,7 +9,7 @@ import math
 from datetime import datetime, timedelta
 from typing import Annotated, Any
 
-from fastapi import APIRouter, HTTPException, Path, Query, Request, Response
+from fastapi import APIRouter, Depends, HTTPException, Path, Query, Request, Response
 from fastapi.openapi.utils import get_openapi
 from fastapi.responses import JSONResponse, StreamingResponse
 from pydantic import BaseModel, ConfigDict, Field
@@ -31,6 +31,7 @@ from service.web.api import schemas as answers
 from service.web.api.export import Form, What, export
 from service.web.api.schemas import PROBLEMS
 from service.web.base.access import AlarmHandler, CoreLogger, Reader, ScriptChecked
+from service.web.base.known_parameters import refuse_unknown_parameters
 from service.web.base.plant import Plant, WebPlant
 from service.web.base.problems import problem
 from service.web.base.times import moment
@@ -41,7 +42,7 @@ from service.web.blanket.series import series_of
 from service.web.cores.entry import CoreEntry, EntryVerdict, store_entry
 from service.web.diagnosis.what_if_page import split_now
 
-router = APIRouter(prefix="/api/v1", responses=PROBLEMS)
+router = APIRouter(prefix="/api/v1", dependencies=[Depends(refuse_unknown_parameters)], responses=PROBLEMS)
 
 #: Rows of a page: default and maximum.
 USUAL, MOST = 500, 5000

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from datetime import timedelta
+from datetime import date, datetime, time, timedelta
+from itertools import groupby
 from typing import Annotated, Any
 from uuid import UUID, uuid4
 
@@ -40,6 +41,8 @@ ARM = (
     ("180", "half a turn away"),
     ("300", "comes next"),
 )
+#: A core this young belongs to the round that is being walked. Common practice, no source.
+ROUND_TAKES = timedelta(hours=2)
 #: Age of the oldest core listed.
 LISTED_FOR = timedelta(days=30)
 #: Most rows listed.
@@ -112,7 +115,15 @@ def log(
     if verdict.state in ("stored", "already"):
         board_of(request).view(fresh=True)
         wrong = _store_photo(plant, visitor, verdict.core.id, form.photo)
-        return _form(request, plant, visitor, {"tank": form.tank, "unit": form.unit}, wrong=wrong, verdict=verdict)
+        return _form(
+            request,
+            plant,
+            visitor,
+            {"tank": form.tank, "unit": form.unit},
+            wrong=wrong,
+            verdict=verdict,
+            after=form.tank,
+        )
     return _form(request, plant, visitor, {**typed, "when": form.when}, verdict=verdict, status=409)
 
 
@@ -137,17 +148,42 @@ def cautions(request: Request, plant: Plant, visitor: Anybody) -> HTMLResponse:
 
 @router.get("/cores")
 def listed(
-    request: Request, plant: Plant, visitor: Viewer, tank: Annotated[str, Query(max_length=100)] = ""
+    request: Request,
+    plant: Plant,
+    visitor: Viewer,
+    tank: Annotated[str, Query(max_length=100)] = "",
+    day: Annotated[str, Query(max_length=10)] = "",
 ) -> HTMLResponse:
-    """List current cores, newest first."""
+    """List current cores by day, newest first: of the last 30 days, or of one day."""
     keys = [tank] if tank in plant.tanks else list(plant.tanks)
     now = plant.clock()
+    start, end = now - LISTED_FOR, None
+    if day:
+        try:
+            start = datetime.combine(date.fromisoformat(day), time(), plant.zone)
+            if not 1970 < start.year < 9999:
+                raise ValueError("no day of a plant")
+            end = datetime.combine(start.date() + timedelta(days=1), time(), plant.zone)
+        except (ValueError, OverflowError):
+            raise HTTPException(400, f"{day!r} is no day; write it as 2026-03-31.") from None
     with transaction(plant.engine) as conn:
-        records = newest_cores(conn, [plant.ids.tanks[key] for key in keys], now - LISTED_FOR, limit=LISTED + 1)
+        records = newest_cores(conn, [plant.ids.tanks[key] for key in keys], start, end, limit=LISTED + 1)
     rows = [(record, _height(plant, record)) for record in records[:LISTED]]
-    more = len(records) > LISTED
     return page(
-        request, plant, visitor, "cores.html.j2", rows=rows, more=more, tank=tank if tank in plant.tanks else ""
+        request,
+        plant,
+        visitor,
+        "cores.html.j2",
+        days=[
+            (on, list(of))
+            for on, of in groupby(rows, key=lambda row: row[0].core.taken_at.astimezone(plant.zone).date())
+        ],
+        count=len(rows),
+        more=len(records) > LISTED,
+        tank=tank if tank in plant.tanks else "",
+        day=start.date() if day else None,
+        today=now.astimezone(plant.zone).date(),
+        one_day=timedelta(days=1),
     )
 
 
@@ -239,7 +275,11 @@ def _form(
     wrong: str = "",
     verdict: EntryVerdict | None = None,
     status: int = 200,
+    after: str = "",
 ) -> HTMLResponse:
+    tiles = _tiles(request, plant)
+    if after:
+        typed = {**typed, "tank": _next(tiles, after)}
     units = READ_IN[plant.units]
     empty = {"id": "", "tank": "", "value": "", "unit": units[0][0], "inches": "", "distance": "", "fluff": ""}
     empty |= {"arm": "", "replicate": "1", "taken_by": visitor.label, "note": "", "when": ""}
@@ -250,7 +290,8 @@ def _form(
         visitor,
         "round.html.j2",
         status=status,
-        tiles=_tiles(request, plant),
+        tiles=tiles,
+        round_takes=ROUND_TAKES,
         units=units,
         arms=ARM,
         surfaces=[seen.value for seen in CORE_WORDS],
@@ -261,10 +302,19 @@ def _form(
     )
 
 
+def _next(tiles: list[dict[str, str]], after: str) -> str:
+    """The next tank of the round in walking order that has no core in it yet; the same one where all have."""
+    keys = [tile["key"] for tile in tiles]
+    at = keys.index(after) + 1
+    return next((tile["key"] for tile in tiles[at:] + tiles[:at] if not tile["done"]), after)
+
+
 def _tiles(request: Request, plant: WebPlant) -> list[dict[str, str]]:
+    """The tanks in walking order, which is the site file's."""
     say = words_of(plant)
     tiles = []
-    for view in board_of(request).view().tanks:
+    views = {view.tank.key: view for view in board_of(request).view().tanks}
+    for view in (views[key] for key in plant.tanks if key in views):
         core = view.core.core if view.core is not None else None
         tiles.append(
             {
@@ -272,6 +322,7 @@ def _tiles(request: Request, plant: WebPlant) -> list[dict[str, str]]:
                 "label": view.tank.label,
                 "now": say.clearance(view.clearance).removesuffix(" the weir") if view.known else "no data",
                 "last": "no core yet" if core is None else say.length(core.thickness),
+                "done": "yes" if core is not None and say.now - core.taken_at < ROUND_TAKES else "",
                 "spot": say.number(view.tank.core_distance_from_wall),
             }
         )

@@ -5,16 +5,19 @@ from __future__ import annotations
 from datetime import timedelta
 from typing import Annotated, Any
 
-from fastapi import APIRouter, Query
+from fastapi import APIRouter, Depends, Query
 
 from service.domain.plant.period import PeriodKind
 from service.web.api.schemas import PROBLEMS
 from service.web.base.access import Reader
+from service.web.base.known_parameters import refuse_unknown_parameters
 from service.web.base.plant import Plant
 from service.web.effluent.permit_page import report_of
 from service.web.reports.reports_page import period_asked
 
-router = APIRouter(prefix="/api/v1", tags=["effluent"], responses=PROBLEMS)
+router = APIRouter(
+    prefix="/api/v1", dependencies=[Depends(refuse_unknown_parameters)], tags=["effluent"], responses=PROBLEMS
+)
 
 
 @router.get("/effluent")

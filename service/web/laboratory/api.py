@@ -6,7 +6,7 @@ from datetime import datetime, timedelta
 from typing import Annotated, Any, Literal
 from uuid import UUID
 
-from fastapi import APIRouter, HTTPException, Query, Response
+from fastapi import APIRouter, Depends, HTTPException, Query, Response
 from pydantic import BaseModel
 
 from service.domain.laboratory.check import refused
@@ -20,11 +20,14 @@ from service.storage.database.session import transaction
 from service.storage.laboratory.results import laboratory_results
 from service.web.api.schemas import PROBLEMS
 from service.web.base.access import CoreLogger, Reader, ScriptChecked
+from service.web.base.known_parameters import refuse_unknown_parameters
 from service.web.base.plant import Plant, WebPlant
 from service.web.base.problems import problem
 from service.web.base.times import moment
 
-router = APIRouter(prefix="/api/v1", responses=PROBLEMS, tags=["laboratory"])
+router = APIRouter(
+    prefix="/api/v1", dependencies=[Depends(refuse_unknown_parameters)], responses=PROBLEMS, tags=["laboratory"]
+)
 
 #: Most values of one answer.
 MOST = 2000

@@ -102,12 +102,32 @@
       return await new Promise((done) => canvas.toBlob((made) => done(made || file), "image/jpeg", 0.85));
     } catch { return file; }
   };
+  // In walking order: marks the tank as done, and offers the next unless somebody is typing already.
+  const tiles = [...form.querySelectorAll('input[name="tank"]')];
+  const counted = new Set();
+  let picked = false;  // a tank, since the last core was saved: theirs stands
+  for (const one of tiles) one.addEventListener("click", () => { picked = true; });
+  const done = (core) => {
+    const at = tiles.findIndex((one) => one.value === core.tank);
+    if (at < 0) return "";
+    tiles[at].closest("label").dataset.done = "";
+    const left = [...tiles.slice(at + 1), ...tiles.slice(0, at)].filter((one) => !("done" in one.closest("label").dataset));
+    $("round-done").textContent = `${tiles.length - left.length} of ${tiles.length} done in the last ${$("round-done").dataset.takes}`;
+    if (left.length && !picked && !counted.has(core.id) && chosen("tank") === core.tank && !value.value && !(inches && inches.value)) {
+      choose("tank", left[0].value);
+      $("replicate").value = "1";
+      spot();
+    }
+    counted.add(core.id);
+    return left.length ? `Next: ${left[0].dataset.label} (${tiles.length - left.length} of ${tiles.length} done).` : "Every tank is done.";
+  };
   let last = null;
   let held = null;  // the photo of a core that is being changed
   form.addEventListener("submit", async (event) => {
     event.preventDefault();
     const one = entry();
     last = one;
+    picked = false;
     $("keep").disabled = true;
     const photo = $("photo").files[0] ? await small($("photo").files[0]) : held;
     held = null;
@@ -131,16 +151,18 @@
     for (const verdict of sent) {
       const more = document.createElement("div");
       more.className = "row";
+      let next = "";
       if (last && verdict.id === last.id) {
         const core = last;
+        next = tiles.length > 1 ? done(core) : "";
         more.append(button("Another from the same spot", () => { choose("tank", core.tank); $("replicate").value = core.replicate + 1; value.focus(); }));
       }
-      notice(verdict.sensor_agrees ? "" : "warning", line(`✓ Saved. ${verdict.sentence}`), line(`${verdict.sensor_agrees ? "" : "▲ "}${verdict.sensor_sentence}`), ...(verdict.photo_refused ? [line(`▲ Its photo was not saved: ${verdict.photo_refused}.`)] : []), more);
+      notice(verdict.sensor_agrees ? "" : "warning", line(`✓ Saved. ${verdict.sentence}`), line(`${verdict.sensor_agrees ? "" : "▲ "}${verdict.sensor_sentence}`), ...(verdict.photo_refused ? [line(`▲ Its photo was not saved: ${verdict.photo_refused}.`)] : []), ...(next ? [line(next)] : []), more);
     }
     const doubt = last && items.find((item) => item.id === last.id);
     if (doubt && doubt.state === "confirm") notice("warning", line("▲ Check again before saving."), ...doubt.said.map((text) => line(text)), row(doubt));
     else if (doubt && doubt.state === "refused") notice("danger", line("■ This value is not possible."), ...doubt.said.map((text) => line(text)), row(doubt));
-    else if (doubt && doubt.state === "waiting") notice("stale", line(connection === "sign in" ? "✓ Saved on this device. Sign in to send it." : "✓ Saved on this device, with its time. It will be sent when there is a connection."));
+    else if (doubt && doubt.state === "waiting") { done(last); notice("stale", line(connection === "sign in" ? "✓ Saved on this device. Sign in to send it." : "✓ Saved on this device, with its time. It will be sent when there is a connection.")); }
     const shown = items.filter((item) => !(doubt && doubt.state !== "waiting" && item.id === doubt.id));
     $("queue-panel").hidden = shown.length === 0;
     $("queue-state").textContent = connection === "sign in" ? "Sign in to send them." : connection === "away" ? "No connection: they will be sent when there is one." : "";

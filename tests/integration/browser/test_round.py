@@ -50,6 +50,32 @@ def test_a_core_takes_a_tank_its_digits_and_one_more_press(browser: Browser, sit
     assert record.core.taken_by == "Operator Person"
 
 
+def test_a_round_is_walked_in_order_and_the_next_tank_is_offered(browser: Browser, site: WebSite) -> None:
+    site.plant.believe(NIGHT, 2.9)
+    with opened(browser, site, 360, 740, role=Role.OPERATOR) as page:
+        now_in_browser(site, page)
+        page.goto("/round")
+        tanks = [one.get_attribute("value") for one in page.locator('input[name="tank"]').all()]
+        assert tanks == list(site.web.tanks), "in walking order, whatever is worst"
+        assert page.inner_text("#round-done").startswith("0 of 2 done")
+        page.check('input[name="tank"][value="east"]')
+        press(page, "3.6")
+        # Wherever the page is scrolled to, the button lies above the bar.
+        for y in (0, 200, 10_000):
+            page.evaluate(f"scrollTo(0, {y})")
+            save, bar = (page.locator(one).bounding_box() for one in ("#keep", "nav.main"))
+            assert save is not None
+            assert bar is not None
+            assert save["y"] + save["height"] <= bar["y"], y
+        page.click("#keep")
+        page.wait_for_selector("text=Next: West clarifier (1 of 2 done)")
+        assert page.inner_text("#round-done").startswith("1 of 2 done")
+        assert page.locator('label[data-done]:has(input[value="east"])').count() == 1
+        assert page.is_checked('input[name="tank"][value="west"]')
+        page.reload()
+        assert page.inner_text("#round-done").startswith("1 of 2 done"), "the service knows it too"
+
+
 def test_a_doubtful_core_is_asked_about_and_kept_when_confirmed(browser: Browser, site: WebSite) -> None:
     site.plant.believe(NIGHT, 2.9)
     with opened(browser, site, 360, 740, role=Role.OPERATOR) as page:
@@ -86,7 +112,7 @@ def test_without_a_connection_cores_wait_and_are_sent_once_with_their_own_time(b
         now_in_browser(site, page)
         page.reload()
         for digits in ("3.6", "3.8"):
-            page.click("text=East clarifier")
+            page.check('input[name="tank"][value="east"]')
             press(page, digits)
             page.click("#keep")
             page.wait_for_selector("text=Saved on this device")

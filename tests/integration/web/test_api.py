@@ -191,6 +191,8 @@ def test_no_note_becomes_a_formula(api: httpx.Client, words: str) -> None:
         "/api/v1/exports/cores.xls",
         "/api/v1/cores?limit=99999999",
         "/api/v1/nothing",
+        "/api/v1/tanks?limit=3",
+        "/api/v1/exports/cores.csv?form=1900",
     ],
 )
 def test_nonsense_is_a_problem_not_a_failure(api: httpx.Client, address: str) -> None:
@@ -228,3 +230,11 @@ def test_a_flow_or_loading_goes_with_the_trend_where_it_is_measured(engine: Engi
             asked = stretch if lane is None else {**stretch, "under": lane}
             assert client.get(f"/api/v1/tanks/{key}/series", params=asked).json()["under"] is None
         assert client.get("/api/v1/tanks/east/series", params={"under": "colour"}).status_code == 422
+
+
+def test_a_mistyped_parameter_is_refused_with_what_the_route_takes(api: httpx.Client) -> None:
+    answer = api.get("/api/v1/cores?tnak=east")
+    assert answer.status_code == 400
+    assert answer.json()["detail"].startswith("Unknown query parameter: tnak. It takes: ")
+    assert "tank" in answer.json()["detail"]
+    assert api.get("/api/v1/cores?tank=east").status_code == 200

@@ -76,3 +76,21 @@ def test_a_drawing_without_data_names_no_limit(site: WebSite) -> None:
     client = site.client(Role.VIEWER)
     assert "limit warning" not in client.get("/tanks/east").text
     assert "no data" in client.get("/tanks/east").text
+
+
+def test_cores_are_listed_by_day_under_an_address_that_can_be_shared(site: WebSite) -> None:
+    local = NIGHT.astimezone(site.web.zone)
+    for hours in (1, 2, 30):
+        site.plant.core(NIGHT - timedelta(hours=hours), 1.0)
+    client = site.client(Role.VIEWER)
+    whole = client.get("/cores").text
+    assert whole.count('href="/cores/') == 3
+    before = (NIGHT - timedelta(hours=30)).astimezone(site.web.zone).date()
+    one = client.get(f"/cores?day={before}&tank=east").text
+    assert one.count('href="/cores/') == 1
+    assert before.strftime("%A %-d %B %Y") in one
+    assert f"?tank=east&day={before + timedelta(days=1)}" in one.replace("&amp;", "&"), "the next day keeps the tank"
+    assert "None." in client.get(f"/cores?day={local.date() - timedelta(days=9)}").text
+    assert client.get("/cores?day=yesterday").status_code == 400
+    assert client.get("/cores?day=9999-12-31").status_code < 500
+    assert client.get("/cores?day=0001-01-01").status_code < 500
