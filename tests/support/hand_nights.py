@@ -363,6 +363,27 @@ def _thickener_chemical(seed: int) -> World:
     )
 
 
+def _raw_scum(kind: TankKind) -> Callable[[int], World]:
+    def make(seed: int) -> World:
+        world, rng, u = _raw(FailureMode.SCUM, kind, seed)
+        words: list[tuple[Surface, ...]] = [(Surface.SCUM,), (Surface.SCUM, Surface.FOAM)]
+        return replace(world, surface=words[int(rng.integers(2))], rate=u(-0.02, 0.03))
+
+    return make
+
+
+def _primary_chemical(seed: int) -> World:
+    world, _, u = _raw(FailureMode.CHEMICAL_LOST, TankKind.PRIMARY, seed)
+    return replace(
+        world,
+        chemical=(u(0.0, 0.35), 1.0),
+        effluent=u(0.1, 0.2),
+        turbidity=u(70.0, 200.0),
+        surface=(Surface.TURBID,),
+        essential=frozenset({"chemical", "before"}),
+    )
+
+
 CASES: dict[str, Callable[[int], World]] = {
     "gas": _gas,
     "poor floc": _poor_floc,
@@ -379,6 +400,9 @@ CASES: dict[str, Callable[[int], World]] = {
     "primary sensor": _raw_sensor(TankKind.PRIMARY),
     "primary mechanical": _raw_mechanical(TankKind.PRIMARY),
     "primary rat hole": _raw_rat_hole(TankKind.PRIMARY),
+    "primary scum": _raw_scum(TankKind.PRIMARY),
+    "primary chemical": _primary_chemical,
+    "thickener scum": _raw_scum(TankKind.THICKENER),
     "thickener pump": _pump(TankKind.THICKENER),
     "thickener overload": _solids_overload,
     "thickener septic": _septic(TankKind.THICKENER),
