@@ -321,7 +321,7 @@ def _tiles(request: Request, plant: WebPlant) -> list[dict[str, str]]:
                 "key": view.tank.key,
                 "label": view.tank.label,
                 "now": say.clearance(view.clearance).removesuffix(" the weir") if view.known else "no data",
-                "last": "no core yet" if core is None else say.length(core.thickness),
+                "last": "no core yet" if core is None else f"core {say.length(core.thickness)}",
                 "done": "yes" if core is not None and say.now - core.taken_at < ROUND_TAKES else "",
                 "spot": say.number(view.tank.core_distance_from_wall),
             }
