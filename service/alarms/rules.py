@@ -236,9 +236,9 @@ def standing(situation: RuleInput, limit: float) -> Observation | None:
     return None
 
 
-#: A rival story beyond the limit calls from this chance on, and holds what was called until it has less than the other: called too
-#: late costs the effluent, too often the sleep that makes people answer [–]. Judgement, no source.
-CALLS_AT, CLEARS_AT = 0.5, 0.05
+#: A rival story beyond the limit calls from this chance on, and holds what was called until it has less than the other [–]: one called
+#: late costs the effluent, about twice what one called in vain costs, the sleep that makes people answer. Judgement, no source.
+CALLS_AT, CLEARS_AT = 0.35, 0.05
 #: What may not be called over while the effluent says that solids get out.
 _HELD_BY_EFFLUENT = frozenset(
     {AlarmKind.HIGH, AlarmKind.HIGH_HIGH, AlarmKind.RATE, AlarmKind.TIME_TO_DANGER, AlarmKind.READS_HIGH}
@@ -284,7 +284,7 @@ def _clearance(definition: AlarmDefinition, situation: RuleInput) -> RuleResult:
     )
     rival = _rival(estimate, depth - limit)
     if rival is not None and verdict.condition is not Condition.ABNORMAL:
-        # Where nobody knows, too, it is called once it stands more likely beyond the limit than not.
+        # Where nobody knows, too, it is called once it is as likely as that to stand beyond the limit.
         chance, nearest = rival[0], depth - rival[1]
         reason = RuleReason.MAY_BE_BEYOND
         if chance >= CALLS_AT:

@@ -27,7 +27,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from service.domain.blanket.forks import AWAY_JUMP, FOULING_SD, REGULARLY, Forks
+from service.domain.blanket.forks import AWAY_JUMP, DISPERSED_FOR, FOULING_SD, REGULARLY, Forks
 from service.domain.blanket.level import damped_step
 from service.domain.blanket.story import AWAY, FOLLOWS, FOULING, STUCK, UNIT, UNITS, Array, SensorLevel, Story, row_of
 from service.domain.blanket.trace import CALM_SD, MOVES_EVERY, MOVES_FOR, MOVING_SD, RATE_MEMORY, UNEVEN_SD
@@ -367,12 +367,13 @@ class Bank:
         weight = story.weight * (1.0 - CORE_WRONG) * SEES_COMPACT * story.density(row, compact, var)
         below = story.taken(row, compact, var)
         x, cov, modes = below.x, below.cov, below.modes.copy()
-        x[:, 0], x[:, 1] = height, 0.0
+        # It came up within the time such a surface lasts, and may be rising still.
+        x[:, 0], x[0, 1], x[1, 1] = height, 0.0, (height - compact) / DISPERSED_FOR
         for free in (0, 1):
             cov[:, free, :] = cov[:, :, free] = 0.0
         cov[:, 0, 0], cov[:, 1, 1] = var, (CALM_SD**2, MOVING_SD**2)
         modes[(modes == FOLLOWS) | (modes == FOULING)] = AWAY
-        return Story(weight, x, cov, np.array([0.9, 0.1]), modes)
+        return Story(weight, x, cov, np.array([0.5, 0.5]), modes)
 
     def _fouling(self) -> list[float]:
         return [float(self.w[self.mode[:, i] == FOULING].sum()) for i in range(self.n)]
