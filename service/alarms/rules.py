@@ -149,7 +149,7 @@ class PermitSeen:
 
     share: float  #: value over limit [–]
     words: str  #: which average, its value and its limit
-    broken: str = ""  #: a limit that ended days broke, and that nothing mends before its week or month is over
+    broken: str = ""  #: a limit that ended days broke, whatever the days left bring
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -330,7 +330,7 @@ def _permit(definition: AlarmDefinition, situation: RuleInput) -> RuleResult:
         # What is over calls by itself: near is not called beside it, and not called over either.
         verdict = replace(verdict, condition=Condition.DEADBAND)
     if definition.kind is AlarmKind.PERMIT_OVER and verdict.condition is Condition.NORMAL and situation.permit.broken:
-        # An average that falls back has not mended what it broke.
+        # A day, week or month that ended so, or cannot end otherwise, is not mended by the next.
         return replace(verdict, condition=Condition.DEADBAND, detail=situation.permit.broken)
     return replace(verdict, detail=situation.permit.words)
 

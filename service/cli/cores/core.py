@@ -45,7 +45,7 @@ Where = Annotated[
     str | None,
     typer.Option(
         "--from-wall",
-        help="Where the sampler stood, from the side wall; the tank's usual spot otherwise.",
+        help="Where the sampler stood, from the wall (rectangular: along it, from the end where the floor is highest); the tank's usual spot otherwise.",
         show_default=False,
     ),
 ]

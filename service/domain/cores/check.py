@@ -159,8 +159,8 @@ def _refusals(core: Core, tank: Tank, now: datetime, units: UnitSystem, typed_un
         most = "centre" if tank.shape is TankShape.CIRCULAR else "far end"
         refuse(
             CoreProblem.OUTSIDE_THE_TANK,
-            f"{format_length(core.distance_from_wall, units)} from the wall is outside {tank.label}, where the {most} is "
-            f"{format_length(tank.reach, units)} from the wall.",
+            f"{format_length(core.distance_from_wall, units)} from {tank.wall} is outside {tank.label}, where the {most} is "
+            f"{format_length(tank.reach, units)} from it.",
         )
         return found  # the depth at a place that is not there says nothing
     if core.arm_position is not None and not 0.0 <= core.arm_position <= 360.0:

@@ -128,7 +128,7 @@ class Nearest:
     limit: PermitLimit
     value: float
     share: float
-    until: date | None = None  #: the ended day that broke it, or up to which the average did
+    until: date | None = None  #: the ended day up to which it is broken
 
 
 def nearest(permit: Permit, days: Sequence[DayValue], today: date) -> Nearest | None:
@@ -149,7 +149,7 @@ def nearest(permit: Permit, days: Sequence[DayValue], today: date) -> Nearest | 
 
 
 def broken_before(permit: Permit, days: Sequence[DayValue], today: date) -> Nearest | None:
-    """Which limit ended days broke, the furthest: yesterday its own, or the average up to one of them that of its week or month.
+    """Which limit ended days broke, the furthest: yesterday its own, or the days up to it that of their week or month.
 
     Parameters
     ----------
@@ -157,20 +157,20 @@ def broken_before(permit: Permit, days: Sequence[DayValue], today: date) -> Near
 
     Notes
     -----
-    What was broken is not mended by an average that falls back: it stands until its week or month is over, and a day longer where
-    the period ended so.
+    The average of a week or month that still runs is broken once nothing discharged on the days left would bring it back; until then it
+    may end within its limit (40 CFR 122.2: over the days measured in the whole period).
     """
     yesterday = today - timedelta(days=1)
-    found = [(limit, yesterday, _day(days, limit, yesterday)) for limit in permit.on(Term.DAILY)]
+    found = [
+        (limit, value, value) for limit in permit.on(Term.DAILY) if (value := _day(days, limit, yesterday)) is not None
+    ]
     for limit in permit.on(Term.WEEKLY, Term.MONTHLY):
         first, last = _period(limit, permit, yesterday)
-        for number in range(0 if yesterday < last else (last - first).days, (yesterday - first).days + 1):
-            seen = average(days, first, first + timedelta(days=number), limit, today)
-            found.append((limit, seen.last, seen.value if seen.days > 1 else None))
+        seen = average(days, first, yesterday, limit, today)
+        if seen.value is not None:
+            found.append((limit, seen.value, seen.value * seen.days / (seen.days + (last - yesterday).days)))
     broken = [
-        Nearest(limit, value, value / limit.value, until)
-        for limit, until, value in found
-        if value is not None and value > limit.value
+        Nearest(limit, value, value / limit.value, yesterday) for limit, value, least in found if least > limit.value
     ]
     return max(broken, key=lambda one: one.share, default=None)
 

@@ -1,7 +1,8 @@
 """A clarifier: its geometry and its frames of reference.
 
-The floor datum is the floor level at the side wall; every height is metres above it. A floor that slopes away from the
-wall is lower wherever a core sampler or a sensor stands, by ``floor_slope × distance from the wall``.
+The floor datum is the floor level at the side wall, in a rectangular tank at the end wall where the floor is highest; every height is
+metres above it. A floor that slopes away from that wall is lower wherever a core sampler or a sensor stands, by
+``floor_slope × distance from the wall``, in a rectangular tank measured along its length.
 """
 
 from __future__ import annotations
@@ -52,7 +53,7 @@ class Tank:
     width: float | None = None
     weir_length: float | None = None
     notched_weir: NotchedWeir | None = None
-    #: Customary coring spot, as distance from the side wall.
+    #: Customary coring spot, as distance from the wall of the floor datum.
     core_distance_from_wall: float = 0.0
     #: One revolution (circular) or one flight pass (rectangular) of the scraper [h]; None when not known.
     arm_period: float | None = None
@@ -75,8 +76,13 @@ class Tank:
         return self.length * self.width
 
     @property
+    def wall(self) -> str:
+        """Which wall distances count from, in words; the floor is highest there."""
+        return "the wall" if self.shape is TankShape.CIRCULAR else "the end wall where the floor is highest"
+
+    @property
     def reach(self) -> float:
-        """Greatest distance from the side wall at which something can stand: radius, or length. [m]"""
+        """Greatest distance from that wall at which something can stand: radius, or length. [m]"""
         if self.shape is TankShape.CIRCULAR:
             return (self.diameter or 0.0) / 2.0
         return self.length or 0.0

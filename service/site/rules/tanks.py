@@ -181,12 +181,13 @@ def _check_core(entry: ReadSection[TankSection], draft: Draft, report: Report) -
     reach = (tank.diameter or 0) / 2 if tank.shape is TankShape.CIRCULAR else tank.length or 0
     place = tank.core_distance_from_wall
     if place is not None and (place < 0 or (reach > 0 and place > reach)):
+        wall = "the side wall" if tank.shape is TankShape.CIRCULAR else "the end wall where the floor is highest"
         middle = "the centre" if tank.shape is TankShape.CIRCULAR else "the far wall"
         report.error(
             entry,
             "core_distance_from_wall",
             f"{length(place, draft.units)} lies outside the tank",
-            f"write the distance from the side wall; {middle} is {length(reach, draft.units)} away",
+            f"write the distance from {wall}; {middle} is {length(reach, draft.units)} away",
         )
 
 

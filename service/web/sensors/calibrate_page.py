@@ -246,7 +246,7 @@ def _error(
         thickness = length(core, unit)[0]
         away = length(typed.spot, unit)[0] if typed.spot.strip() else tank.core_distance_from_wall
         if away > tank.reach:
-            raise InputError(f"{format_length(away, plant.units)} from the wall is outside {tank.label}")
+            raise InputError(f"{format_length(away, plant.units)} from {tank.wall} is outside {tank.label}")
     except InputError as problem:
         raise InputError(f"as {side}: {problem}") from None
     height = shown if signal.mount is None else sensor_height(shown, tank, signal.mount, head)

@@ -185,3 +185,14 @@ def test_recent_cores_stand_in_for_an_estimate() -> None:
     two = expected_from_cores([taken(0.0, 1.0), taken(1.0, 1.2)], TANK, NOW)
     assert two is not None
     assert two.height == pytest.approx(0.6)
+
+
+def test_a_core_in_a_rectangular_tank_counts_along_it_from_where_the_floor_is_highest() -> None:
+    """A 1:100 floor, 30 of 40 m along: 0.3 m deeper there than at the datum."""
+    long = replace(TANK, shape=TankShape.RECTANGULAR, diameter=None, length=40.0, width=8.0, floor_slope=0.01)
+    assert long.height_from_thickness(1.2, 30.0) == pytest.approx(0.9)
+    assert long.lowest_height == pytest.approx(-0.4)
+    (found,) = check_core(replace(CORE, distance_from_wall=41.0), long, now=NOW, units="si", typed_unit="m")
+    assert found.problem is CoreProblem.OUTSIDE_THE_TANK
+    assert "41.00 m from the end wall where the floor is highest is outside East tank" in found.sentence
+    assert "the far end is 40.00 m from it" in found.sentence

@@ -77,18 +77,17 @@ def test_nothing_measured_is_near_nothing() -> None:
     assert nearest(PERMIT, [day(date(2026, 3, 1), None)], date(2026, 3, 1)) is None
 
 
-def test_an_average_that_falls_back_has_not_mended_what_it_broke() -> None:
-    # The week from the 8th: 50, 50 on its first two days, then 10 and 10: 50 up to the 9th, 30 up to the 11th.
-    days = march(*[0.020] * 7, 0.050, 0.050, 0.010, 0.010)
-    for today in (date(2026, 3, 12), date(2026, 3, 14)):  # until its Saturday
-        now = nearest(PERMIT, days, today)
-        assert now is not None
-        assert now.share < 1.0
-        found = broken_before(PERMIT, days, today)
+def test_an_average_is_broken_once_nothing_discharged_would_bring_it_back() -> None:
+    # The week from the 8th, limit 45: 50 and 50 may still end within it; 100, 110 and 110 are more than seven days of 45.
+    short = Permit(limits=(WEEKLY,))
+    early = march(*[0.020] * 7, 0.050, 0.050)
+    assert broken_before(short, early, date(2026, 3, 10)) is None
+    days = march(*[0.020] * 7, 0.100, 0.110, 0.110, 0.010)
+    assert broken_before(short, days, date(2026, 3, 10)) is None
+    for today in (date(2026, 3, 11), date(2026, 3, 12)):
+        found = broken_before(short, days, today)
         assert found is not None
-        assert (found.limit.term, found.until) == (Term.WEEKLY, date(2026, 3, 9))
-        assert found.value == pytest.approx(0.050)
-    assert broken_before(PERMIT, days, date(2026, 3, 15)) is None  # the week ended within its limit
+        assert (found.limit.term, found.until) == (Term.WEEKLY, today - timedelta(days=1))
     assert broken_before(PERMIT, march(*[0.020] * 11), date(2026, 3, 12)) is None
 
 

@@ -6,7 +6,7 @@ import html
 import re
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
-from typing import Any
+from typing import Any, Literal
 
 import pytest
 from hypothesis import given
@@ -467,3 +467,22 @@ def test_links_come_first_and_the_command_last() -> None:
 def test_the_html_loads_nothing() -> None:
     for given_facts in every_kind(LINKED).values():
         assert not re.search(r"<(img|script|link|iframe)|url\(", render(given_facts, "si").html)
+
+
+#: What a length may be followed by: the frame it is told in, or that it is a difference of two.
+FRAMED = re.compile(
+    r"\d+\.\d\d? (?:ft|m)\b(?! (?:(?:under|over) the weir|above the floor at the wall|of sludge where it was taken"
+    r"|after drift correction|apart|(?:lower|higher) than))(?!/)(?!\))"
+)
+
+
+@pytest.mark.parametrize("units", ["us", "si"])
+def test_every_length_of_every_message_says_what_it_is_counted_from(units: Literal["us", "si"]) -> None:
+    """Depth under the weir, height above the floor and a core's thickness stand side by side: none goes without its frame."""
+    bare = {
+        f"{name}: {text[max(0, found.start() - 30) : found.end() + 30]}"
+        for name, told in every_kind(SITE).items()
+        for text in [" ".join(render(told, units).text.split())]
+        for found in FRAMED.finditer(text)
+    }
+    assert bare == set()
