@@ -56,6 +56,8 @@ CORE_SD, CORE_WRONG = 0.075, 0.035
 CORE_SHIFT, CORE_AWAY, CORE_FOULING = 0.004, 0.005, 0.03
 #: Chance that a sensor follows the compact surface where a core shows a dispersed one above it [–].
 SEES_COMPACT = 0.5
+#: Chance that such a surface has gone, and nothing is wrong, where the next core shows none [–].
+GONE = 0.2
 #: And how much less likely it is of several sensors at once that agree [–].
 TOGETHER = 0.4
 #: How far off a height may turn out to be that nobody has seen for a while [m].
@@ -329,6 +331,7 @@ class Bank:
         days = min((self.time - self.last_core) / 86_400.0, 30.0) if self.last_core == self.last_core else 10.0
         self.last_core = self.time
         self.core_height = height
+        usual_share = GONE if self.dispersed and compact is None else AS_USUAL
         self.dispersed = compact is not None
         self.usual_agreed = self._agrees()
         uniform = 1.0 / self.range
@@ -347,9 +350,9 @@ class Bank:
                 fits = other.density(row, height, var)
                 made.append(other.taken(row, height, var)._replace(weight=other.weight * (1.0 - CORE_WRONG) * fits))
         if self._fresh():
-            usual = self._as_usual(AS_USUAL, UNEVEN_SD**2)
+            usual = self._as_usual(usual_share, UNEVEN_SD**2)
             fits = usual.density(row, height, var)
-            made.append(usual.taken(row, height, var)._replace(weight=AS_USUAL * (1.0 - CORE_WRONG) * fits))
+            made.append(usual.taken(row, height, var)._replace(weight=usual_share * (1.0 - CORE_WRONG) * fits))
         total = sum(story.weight for story in made)
         kept = [story for story in made if story.weight > LEAST_CHANCE * total]
         before = self._fouling()

@@ -6,11 +6,13 @@ from fastapi import HTTPException, Request
 from fastapi.dependencies.models import Dependant
 from fastapi.routing import APIRoute
 
+from service.web.base.access import AnyVisitor
 
-def refuse_unknown_parameters(request: Request) -> None:
-    """HTTPException 400 where the request names what its route does not take."""
+
+def refuse_unknown_parameters(request: Request, visitor: AnyVisitor) -> None:
+    """HTTPException 400 where the request of somebody known names what its route does not take."""
     route = request.scope.get("route")
-    if not isinstance(route, APIRoute) or not request.query_params:
+    if visitor.person is None or not isinstance(route, APIRoute) or not request.query_params:
         return
     known = _names(route.dependant)
     unknown = sorted(set(request.query_params) - known)

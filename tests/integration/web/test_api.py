@@ -232,6 +232,12 @@ def test_a_flow_or_loading_goes_with_the_trend_where_it_is_measured(engine: Engi
         assert client.get("/api/v1/tanks/east/series", params={"under": "colour"}).status_code == 422
 
 
+def test_a_stranger_learns_no_parameters(site: WebSite) -> None:
+    answer = site.client().get("/api/v1/cores?tnak=east", headers={"Accept": "application/json"})
+    assert answer.status_code == 401
+    assert "tnak" not in answer.text
+
+
 def test_a_mistyped_parameter_is_refused_with_what_the_route_takes(api: httpx.Client) -> None:
     answer = api.get("/api/v1/cores?tnak=east")
     assert answer.status_code == 400

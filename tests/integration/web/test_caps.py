@@ -40,6 +40,7 @@ LONGEST: dict[str, dict[str, str]] = {
     "/api/v1/tanks/{key}/series": {**ALL_TIME, "width": "4000"},
     "/api/v1/signals/{tag}/readings": {**ALL_TIME, "width": "4000"},
     "/api/v1/cores": {**ALL_TIME, "limit": "5000"},
+    "/api/v1/rounds": {**ALL_TIME, "limit": "2000"},
     "/api/v1/laboratory": {**ALL_TIME, "limit": "2000"},
     "/laboratory/values.csv": {"days": "400"},
     "/api/v1/journal": {**ALL_TIME, "limit": "5000"},
@@ -104,6 +105,14 @@ def fill(site: WebSite) -> None:
             ),
             {"at": NIGHT},
         )
+        conn.execute(
+            text(
+                "INSERT INTO surface_round (id, tank_id, taken_at, recorded_at, words, taken_by, note, source)"
+                " VALUES (gen_random_uuid(), :tank, :at, :at, '{scum,algae}', 'R. Okafor', 'brushes worn', 'page, okafor')"
+            ),
+            {"tank": ids.tanks["east"], "at": NIGHT},
+        )
+        multiply(conn, "surface_round", id="gen_random_uuid()", taken_at=back.format("taken_at"))
         multiply(conn, "laboratory_result", id="gen_random_uuid()", taken_at=back.format("taken_at"))
         multiply(conn, "hand_core", id="gen_random_uuid()", taken_at=back.format("taken_at"))
         multiply(conn, "calibration", WORKS, id="gen_random_uuid()", at="one.at - n * interval '1 hour'")

@@ -176,6 +176,14 @@ def test_a_core_that_shows_two_surfaces_says_why_the_sensor_does_not_see_the_upp
     assert walk.near(0.6) > 0.8
 
 
+def test_the_next_core_without_a_dispersed_surface_takes_it_back() -> None:
+    walk = Walkway(0.6)
+    walk.core(0.55, fluff=3.2)
+    walk.minutes([0.6] * 4)
+    walk.core(0.6)
+    assert walk.near(0.6) > 0.95
+
+
 def test_a_core_that_shows_two_surfaces_and_fits_the_sensor_with_neither_keeps_both_in_view() -> None:
     walk = Walkway(0.6)
     walk.core(1.9, fluff=3.2)
