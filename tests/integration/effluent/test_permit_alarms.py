@@ -90,7 +90,7 @@ def test_a_broken_limit_calls_and_stands_until_what_it_broke_is_over(watched: Wa
     april = datetime(2026, 4, 1, 14, 0, tzinfo=UTC)
     watched.sample(april, 5.0)
     assert watched.active(april, april + 2 * HOUR) == {AlarmKind.PERMIT_OVER}
-    assert watched.detail() == "monthly average up to 2026-03-31 of effluent solids 159.1 mg/L, limit 30.0 mg/L: broken"
+    assert watched.detail() == "monthly average up to 2026-03-31 of effluent solids 159 mg/L, limit 30.0 mg/L: broken"
     watched.sample(april + DAY, 5.0)
     assert watched.active(april + DAY, april + DAY + 2 * HOUR) == set()
 
