@@ -384,6 +384,33 @@ def _primary_chemical(seed: int) -> World:
     )
 
 
+def _primary_uneven(seed: int) -> World:
+    """A gate that moved: one tank takes what its sisters no longer get."""
+    world, _, u = _raw(FailureMode.UNEVEN, TankKind.PRIMARY, seed)
+    own, others = u(1.45, 1.8), len(world.flow) - 1
+    return replace(
+        world,
+        flow=[world.flow[0] * own, *(f * (1.0 + (1.0 - own) / others) for f in world.flow[1:])],
+        heights=[world.heights[0] + u(0.12, 0.3) * world.depth, *world.heights[1:]],
+        rate=u(0.03, 0.15),
+        essential=frozenset({"flow", "before", "sisters"}),
+    )
+
+
+def _primary_density(seed: int) -> World:
+    world, _, u = _raw(FailureMode.DENSITY_CURRENT, TankKind.PRIMARY, seed)
+    warm = u(12.0, 20.0)
+    return replace(
+        world,
+        flow=[f * u(1.4, 1.9) for f in world.flow],
+        temperature=(warm - u(1.8, 4.5), warm),
+        effluent=u(0.12, 0.25),
+        turbidity=u(70.0, 200.0),
+        storm=True,
+        essential=frozenset({"temperature", "before", "effluent", "turbidity"}),
+    )
+
+
 CASES: dict[str, Callable[[int], World]] = {
     "gas": _gas,
     "poor floc": _poor_floc,
@@ -402,6 +429,8 @@ CASES: dict[str, Callable[[int], World]] = {
     "primary rat hole": _raw_rat_hole(TankKind.PRIMARY),
     "primary scum": _raw_scum(TankKind.PRIMARY),
     "primary chemical": _primary_chemical,
+    "primary uneven": _primary_uneven,
+    "primary density current": _primary_density,
     "thickener scum": _raw_scum(TankKind.THICKENER),
     "thickener pump": _pump(TankKind.THICKENER),
     "thickener overload": _solids_overload,
