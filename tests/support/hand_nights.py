@@ -351,16 +351,21 @@ def _solids_overload(seed: int) -> World:
     )
 
 
-def _thickener_chemical(seed: int) -> World:
-    world, _, u = _raw(FailureMode.CHEMICAL_LOST, TankKind.THICKENER, seed)
-    return replace(
-        world,
-        chemical=(u(0.0, 0.35), 1.0),
-        effluent=u(0.4, 1.2),
-        turbidity=u(120.0, 400.0),
-        surface=(Surface.TURBID,),
-        essential=frozenset({"chemical", "before"}),
-    )
+def _raw_chemical(
+    kind: TankKind, effluent: tuple[float, float], turbidity: tuple[float, float]
+) -> Callable[[int], World]:
+    def make(seed: int) -> World:
+        world, _, u = _raw(FailureMode.CHEMICAL_LOST, kind, seed)
+        return replace(
+            world,
+            chemical=(u(0.0, 0.35), 1.0),
+            effluent=u(*effluent),
+            turbidity=u(*turbidity),
+            surface=(Surface.TURBID,),
+            essential=frozenset({"chemical", "before"}),
+        )
+
+    return make
 
 
 def _raw_scum(kind: TankKind) -> Callable[[int], World]:
@@ -370,18 +375,6 @@ def _raw_scum(kind: TankKind) -> Callable[[int], World]:
         return replace(world, surface=words[int(rng.integers(2))], rate=u(-0.02, 0.03))
 
     return make
-
-
-def _primary_chemical(seed: int) -> World:
-    world, _, u = _raw(FailureMode.CHEMICAL_LOST, TankKind.PRIMARY, seed)
-    return replace(
-        world,
-        chemical=(u(0.0, 0.35), 1.0),
-        effluent=u(0.1, 0.2),
-        turbidity=u(70.0, 200.0),
-        surface=(Surface.TURBID,),
-        essential=frozenset({"chemical", "before"}),
-    )
 
 
 def _primary_uneven(seed: int) -> World:
@@ -428,7 +421,7 @@ CASES: dict[str, Callable[[int], World]] = {
     "primary mechanical": _raw_mechanical(TankKind.PRIMARY),
     "primary rat hole": _raw_rat_hole(TankKind.PRIMARY),
     "primary scum": _raw_scum(TankKind.PRIMARY),
-    "primary chemical": _primary_chemical,
+    "primary chemical": _raw_chemical(TankKind.PRIMARY, (0.1, 0.2), (70.0, 200.0)),
     "primary uneven": _primary_uneven,
     "primary density current": _primary_density,
     "thickener scum": _raw_scum(TankKind.THICKENER),
@@ -438,5 +431,5 @@ CASES: dict[str, Callable[[int], World]] = {
     "thickener sensor": _raw_sensor(TankKind.THICKENER),
     "thickener mechanical": _raw_mechanical(TankKind.THICKENER),
     "thickener rat hole": _raw_rat_hole(TankKind.THICKENER),
-    "thickener chemical": _thickener_chemical,
+    "thickener chemical": _raw_chemical(TankKind.THICKENER, (0.4, 1.2), (120.0, 400.0)),
 }

@@ -352,7 +352,7 @@ class Bank:
         if self._fresh():
             usual = self._as_usual(usual_share, UNEVEN_SD**2)
             fits = usual.density(row, height, var)
-            made.append(usual.taken(row, height, var)._replace(weight=usual_share * (1.0 - CORE_WRONG) * fits))
+            made.append(usual.taken(row, height, var)._replace(weight=usual.weight * (1.0 - CORE_WRONG) * fits))
         total = sum(story.weight for story in made)
         kept = [story for story in made if story.weight > LEAST_CHANCE * total]
         before = self._fouling()

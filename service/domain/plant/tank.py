@@ -29,6 +29,10 @@ class TankShape(StrEnum):
     RECTANGULAR = "rectangular"
 
 
+#: Distances in a rectangular tank count from here, along its length.
+END_WALL = "the end wall where the floor is highest"
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class NotchedWeir:
     """A weir of equal V-notches."""
@@ -78,7 +82,7 @@ class Tank:
     @property
     def wall(self) -> str:
         """Which wall distances count from, in words; the floor is highest there."""
-        return "the wall" if self.shape is TankShape.CIRCULAR else "the end wall where the floor is highest"
+        return "the wall" if self.shape is TankShape.CIRCULAR else END_WALL
 
     @property
     def reach(self) -> float:

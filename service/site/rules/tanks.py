@@ -6,7 +6,7 @@ import math
 
 from service.domain.loading.limits import PROCESSES_OF
 from service.domain.plant.signal import SignalKind
-from service.domain.plant.tank import Tank, TankShape
+from service.domain.plant.tank import END_WALL, Tank, TankShape
 from service.site.conversion.plant import tank_of
 from service.site.reading.report import ReadSection, Report
 from service.site.reading.section_reader import Draft
@@ -181,7 +181,7 @@ def _check_core(entry: ReadSection[TankSection], draft: Draft, report: Report) -
     reach = (tank.diameter or 0) / 2 if tank.shape is TankShape.CIRCULAR else tank.length or 0
     place = tank.core_distance_from_wall
     if place is not None and (place < 0 or (reach > 0 and place > reach)):
-        wall = "the side wall" if tank.shape is TankShape.CIRCULAR else "the end wall where the floor is highest"
+        wall = "the side wall" if tank.shape is TankShape.CIRCULAR else END_WALL
         middle = "the centre" if tank.shape is TankShape.CIRCULAR else "the far wall"
         report.error(
             entry,

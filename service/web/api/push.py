@@ -9,17 +9,15 @@ from collections import Counter
 from collections.abc import Mapping
 from typing import Annotated, Any
 
-from fastapi import APIRouter, Depends, HTTPException, Request
+from fastapi import Depends, HTTPException, Request
 
 from service.jobs.ingest.push import RowOutcome, RowVerdict, store_pushed
-from service.web.api.schemas import PROBLEMS, Taken
+from service.web.api.router import api_router
+from service.web.api.schemas import Taken
 from service.web.base.access import Pusher, ScriptChecked
-from service.web.base.known_parameters import refuse_unknown_parameters
 from service.web.base.plant import Plant
 
-router = APIRouter(
-    prefix="/api/v1", dependencies=[Depends(refuse_unknown_parameters)], tags=["readings"], responses=PROBLEMS
-)
+router = api_router("readings")
 
 #: Largest batch: more would block the database for too long.
 MOST_ROWS = 10_000

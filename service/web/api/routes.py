@@ -9,7 +9,7 @@ import math
 from datetime import datetime, timedelta
 from typing import Annotated, Any
 
-from fastapi import APIRouter, Depends, HTTPException, Path, Query, Request, Response
+from fastapi import HTTPException, Path, Query, Request, Response
 from fastapi.openapi.utils import get_openapi
 from fastapi.responses import JSONResponse, StreamingResponse
 from pydantic import BaseModel, ConfigDict, Field
@@ -29,9 +29,9 @@ from service.storage.database.session import transaction
 from service.storage.trends.series import buckets
 from service.web.api import schemas as answers
 from service.web.api.export import Form, What, export
+from service.web.api.router import When, api_router
 from service.web.api.schemas import PROBLEMS
 from service.web.base.access import AlarmHandler, CoreLogger, Reader, ScriptChecked
-from service.web.base.known_parameters import refuse_unknown_parameters
 from service.web.base.plant import Plant, WebPlant
 from service.web.base.problems import problem
 from service.web.base.times import moment
@@ -42,14 +42,13 @@ from service.web.blanket.series import series_of
 from service.web.cores.entry import CoreEntry, EntryVerdict, store_entry
 from service.web.diagnosis.what_if_page import split_now
 
-router = APIRouter(prefix="/api/v1", dependencies=[Depends(refuse_unknown_parameters)], responses=PROBLEMS)
+router = api_router()
 
 #: Rows of a page: default and maximum.
 USUAL, MOST = 500, 5000
 #: Largest width in pixels.
 WIDEST = 4000
 
-When = Annotated[str | None, Query(description="ISO 8601; UTC without an offset.", max_length=40)]
 Limit = Annotated[int, Query(ge=1, le=MOST)]
 Width = Annotated[
     int, Query(ge=1, le=WIDEST, description="Width in pixels: at most so many pairs of lowest and highest value.")

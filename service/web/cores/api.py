@@ -6,7 +6,7 @@ from datetime import datetime, timedelta
 from typing import Annotated, Any, Literal
 from uuid import UUID, uuid4
 
-from fastapi import APIRouter, Depends, HTTPException, Query, Response
+from fastapi import HTTPException, Query, Response
 from pydantic import AwareDatetime, BaseModel, ConfigDict, Field
 
 from service.domain.cores.round import Round
@@ -14,20 +14,16 @@ from service.errors import InputError
 from service.jobs.cores.round import round_values, submit_round
 from service.storage.cores.rounds import rounds_between
 from service.storage.database.session import transaction
-from service.web.api.schemas import PROBLEMS
+from service.web.api.router import When, api_router
 from service.web.base.access import CoreLogger, Reader, ScriptChecked
-from service.web.base.known_parameters import refuse_unknown_parameters
 from service.web.base.plant import Plant
 from service.web.base.problems import problem
 from service.web.base.times import moment
 
-router = APIRouter(
-    prefix="/api/v1", dependencies=[Depends(refuse_unknown_parameters)], responses=PROBLEMS, tags=["rounds"]
-)
+router = api_router("rounds")
 
 #: Most rounds of one answer.
 MOST = 2000
-When = Annotated[str | None, Query(description="ISO 8601; UTC without an offset.", max_length=40)]
 
 
 class RoundEntry(BaseModel):

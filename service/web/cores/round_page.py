@@ -14,7 +14,7 @@ from pydantic import BaseModel, Field, ValidationError
 from service.calls.hand_over import hand_over_times
 from service.domain.cores.round import CORE_WORDS
 from service.domain.plant.role import Role
-from service.domain.plant.tank import TankShape
+from service.domain.plant.tank import END_WALL, TankShape
 from service.domain.plant.units import from_si
 from service.errors import InputError
 from service.jobs.cores.core import withdraw_core
@@ -297,6 +297,7 @@ def _form(
         arms=ARM,
         surfaces=[seen.value for seen in CORE_WORDS],
         hand_overs=[f"{local:%H:%M}" for local in hand_over_times(plant.alarms.rotas)],
+        end_wall=END_WALL,
         long_tanks=[tank.label for tank in plant.tanks.values() if tank.shape is TankShape.RECTANGULAR],
         typed=given,
         wrong=wrong,

@@ -5,19 +5,16 @@ from __future__ import annotations
 from datetime import timedelta
 from typing import Annotated, Any
 
-from fastapi import APIRouter, Depends, Query
+from fastapi import Query
 
 from service.domain.plant.period import PeriodKind
-from service.web.api.schemas import PROBLEMS
+from service.web.api.router import api_router
 from service.web.base.access import Reader
-from service.web.base.known_parameters import refuse_unknown_parameters
 from service.web.base.plant import Plant
 from service.web.effluent.permit_page import report_of
 from service.web.reports.reports_page import period_asked
 
-router = APIRouter(
-    prefix="/api/v1", dependencies=[Depends(refuse_unknown_parameters)], tags=["effluent"], responses=PROBLEMS
-)
+router = api_router("effluent")
 
 
 @router.get("/effluent")

@@ -6,7 +6,7 @@ from datetime import datetime, timedelta
 from typing import Annotated, Any, Literal
 from uuid import UUID
 
-from fastapi import APIRouter, Depends, HTTPException, Query, Response
+from fastapi import HTTPException, Query, Response
 from pydantic import BaseModel
 
 from service.domain.laboratory.check import refused
@@ -18,20 +18,17 @@ from service.jobs.laboratory.export import figure_values, result_values
 from service.jobs.laboratory.result import submit_result
 from service.storage.database.session import transaction
 from service.storage.laboratory.results import laboratory_results
+from service.web.api.router import When, api_router
 from service.web.api.schemas import PROBLEMS
 from service.web.base.access import CoreLogger, Reader, ScriptChecked
-from service.web.base.known_parameters import refuse_unknown_parameters
 from service.web.base.plant import Plant, WebPlant
 from service.web.base.problems import problem
 from service.web.base.times import moment
 
-router = APIRouter(
-    prefix="/api/v1", dependencies=[Depends(refuse_unknown_parameters)], responses=PROBLEMS, tags=["laboratory"]
-)
+router = api_router("laboratory")
 
 #: Most values of one answer.
 MOST = 2000
-When = Annotated[str | None, Query(description="ISO 8601; UTC without an offset.", max_length=40)]
 Tank = Annotated[str | None, Query(max_length=200, description="A tank's key.")]
 
 

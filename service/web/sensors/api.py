@@ -7,21 +7,18 @@ from collections.abc import Mapping
 from typing import Annotated, Any
 from uuid import UUID
 
-from fastapi import APIRouter, Depends, HTTPException, Path
+from fastapi import HTTPException, Path
 
 from service.domain.sensors.work_proof import Side
 from service.jobs.sensors.review import worklist
 from service.storage.database.session import transaction
 from service.storage.sensors.calibrations import CalibrationRecord, calibration_history
-from service.web.api.schemas import PROBLEMS
+from service.web.api.router import api_router
 from service.web.base.access import Reader
-from service.web.base.known_parameters import refuse_unknown_parameters
 from service.web.base.plant import Plant
 from service.web.sensors.page import reviewed
 
-router = APIRouter(
-    prefix="/api/v1", dependencies=[Depends(refuse_unknown_parameters)], tags=["sensors"], responses=PROBLEMS
-)
+router = api_router("sensors")
 
 
 @router.get("/sensors")

@@ -91,19 +91,14 @@ def record(
     setup = _setup(plant, tag)
     try:
         read = _read(plant, setup, tag, typed)
-        with transaction(plant.engine) as conn:
-            doubts = doubts_of_work(
-                conn,
-                setup,
-                plant.ids,
-                read.work,
-                plant.units,
-                now=plant.clock(),
-                id=_id(typed.id),
-                supersedes=_id(typed.corrects) if typed.corrects else None,
-            )
-        if typed.looked_over not in ("yes", "confirmed") or (doubts and typed.looked_over != "confirmed"):
-            return _form(request, plant, visitor, tag, typed, read=read, doubts=doubts)
+        work_id, corrects = _id(typed.id), _id(typed.corrects) if typed.corrects else None
+        if typed.looked_over != "confirmed":
+            with transaction(plant.engine) as conn:
+                doubts = doubts_of_work(
+                    conn, setup, plant.ids, read.work, plant.units, now=plant.clock(), id=work_id, supersedes=corrects
+                )
+            if doubts or typed.looked_over != "yes":
+                return _form(request, plant, visitor, tag, typed, read=read, doubts=doubts)
         done = record_work(
             plant.engine,
             setup,
@@ -115,8 +110,8 @@ def record(
             typed=(read.found.typed, read.left.typed),
             confirmed=typed.looked_over == "confirmed",
             note=typed.note.strip(),
-            id=_id(typed.id),
-            supersedes=_id(typed.corrects) if typed.corrects else None,
+            id=work_id,
+            supersedes=corrects,
             correction_reason=typed.correction.strip(),
         )
     except InputError as error:

@@ -1,12 +1,27 @@
-"""Refuses query parameters that a route of the programs' interface does not know: a mistyped limit would change nothing, unsaid."""
+"""Routes for programs: where they stand, what they answer, and that they refuse parameters they do not know."""
 
 from __future__ import annotations
 
-from fastapi import HTTPException, Request
+from typing import Annotated
+
+from fastapi import APIRouter, Depends, HTTPException, Query, Request
 from fastapi.dependencies.models import Dependant
 from fastapi.routing import APIRoute
 
+from service.web.api.schemas import PROBLEMS
 from service.web.base.access import AnyVisitor
+
+When = Annotated[str | None, Query(description="ISO 8601; UTC without an offset.", max_length=40)]
+
+
+def api_router(*tags: str) -> APIRouter:
+    """A router of the programs' interface; a mistyped parameter would change nothing, unsaid."""
+    return APIRouter(
+        prefix="/api/v1",
+        dependencies=[Depends(refuse_unknown_parameters)],
+        responses=PROBLEMS,
+        tags=list(tags),
+    )
 
 
 def refuse_unknown_parameters(request: Request, visitor: AnyVisitor) -> None:
